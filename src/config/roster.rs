@@ -1,0 +1,89 @@
+//! The loggers that belong to this site, and what the operator knows of each.
+//!
+//! Pure values: `config` reads them from a file, `judge` and `gaps` use them.
+
+use crate::wire::record::RawUnit;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// All loggers of a site, by address.
+#[derive(Clone, Debug, Default)]
+pub struct Roster {
+    loggers: BTreeMap<Address, Logger>,
+}
+
+impl Roster {
+    /// Adds a logger; gives it back if its address is taken.
+    pub fn add(&mut self, logger: Logger) -> Result<(), Logger> {
+        if self.loggers.contains_key(&logger.address) {
+            return Err(logger);
+        }
+        self.loggers.insert(logger.address, logger);
+        Ok(())
+    }
+
+    /// A logger by address.
+    pub fn logger(&self, address: Address) -> Option<&Logger> {
+        self.loggers.get(&address)
+    }
+
+    /// Whether an address belongs to this site.
+    pub fn contains(&self, address: Address) -> bool {
+        self.loggers.contains_key(&address)
+    }
+
+    /// All loggers, by address.
+    pub fn loggers(&self) -> impl ExactSizeIterator<Item = &Logger> {
+        self.loggers.values()
+    }
+}
+
+/// From when on a logger's records are expected.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum InService {
+    /// From an instant (seconds since 1970, UTC).
+    From(i64),
+    /// From this epoch and sequence on.
+    Start {
+        /// Epochs below it are not expected.
+        epoch: u32,
+        /// Sequences below it are not expected in that epoch.
+        sequence: u32,
+    },
+}
+
+/// One logger, as the operator entered it.
+#[derive(Clone, Debug)]
+pub struct Logger {
+    /// Its address on the air.
+    pub address: Address,
+    /// What people call it.
+    pub name: String,
+    /// Seconds between readings, where no profile says otherwise.
+    pub interval_s: u32,
+    /// Records that its memory holds, where no profile says otherwise.
+    pub memory_records: u32,
+    /// Its interval in alarm mode, for deadlines.
+    pub fastest_interval_s: Option<u32>,
+    /// Silence is told after this many seconds; default: three intervals in force.
+    pub silent_after_s: Option<u32>,
+    /// From when on its records are expected; `None`: from sequence 1 of every epoch heard.
+    pub in_service: Option<InService>,
+    /// When its cell was put in, as a date `YYYY-MM-DD`.
+    pub battery_installed: Option<String>,
+    /// Where it stands, for the visit list.
+    pub area: Option<String>,
+    /// How to get there.
+    pub access: Option<String>,
+    /// Its channels, channel 0 first; may be empty where the roster does not say.
+    pub channels: Vec<Channel>,
+}
+
+/// One channel of a logger.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Channel {
+    /// What it measures.
+    pub name: String,
+    /// What one of its counts is.
+    pub raw_unit: RawUnit,
+}

@@ -1,0 +1,14 @@
+//! stonechat: an ingest daemon and local time-series store for the gateway of a site.
+//!
+//! ```text
+//! radio bytes ── link ── wire ── seal ── judge ── ledger ── gaps ── cli
+//!                                  ▲       ▲
+//!           hand downloads ────────┘       └── coverage (ranges)
+//! ```
+//!
+//! Readers meet the modules in the order in which the data does; each knows those before it and none after.
+//! `wire`, `seal`, `judge`, `coverage` and `gaps` are pure: no I/O, no clock, no chance.
+
+pub mod config;
+pub mod seal;
+pub mod wire;

@@ -1,0 +1,175 @@
+//! The keys of a site by logger and slot, and the one way to open a frame with them.
+//!
+//! Input: keys as `config::keys` reads them from the keyring's file. Output: an opened record or
+//! [`Unopened`]. Keys live here and nowhere else.
+//!
+//! A key given for a logger and slot wins over the derived one; all other slots that the site key may serve
+//! derive. A slot can be closed at a last identity, so that a key that leaked cannot write the future.
+//!
+//! Memory is bounded against forged slots: a derived key's cipher is kept only once it has opened a frame,
+//! so an attacker who tries every slot of every logger makes nothing grow.
+
+use super::{Cipher, SiteKey, SlotKey};
+use crate::wire::frame::{AirFrame, RECORD_MAX};
+use crate::wire::seq::{Address, Epoch, Sequence, Slot};
+use std::collections::{BTreeMap, HashMap};
+
+/// Why a frame stays shut. The outcome is `unopened` in every case; the reason says where it is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unopened {
+    /// There is no key for its slot.
+    NoKey,
+    /// Its tag fails under a derived key that has never opened a frame: as good as no key, since the
+    /// logger may have one of its own that nobody has entered yet.
+    Unproven,
+    /// Its tag fails under a key that was given, or that has opened frames before.
+    TagFails,
+    /// It is authentic, and its slot is closed before this identity.
+    Closed,
+}
+
+/// The last identity that a slot may write.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Last {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The last sequence in it.
+    pub sequence: Sequence,
+}
+
+/// All keys of a site.
+#[derive(Default, Debug)]
+pub struct Keyring {
+    given: BTreeMap<(Address, Slot), SlotKey>,
+    closed: BTreeMap<(Address, Slot), Last>,
+    site: Option<SiteKey>,
+    /// The slots that may derive; `None`: all.
+    site_slots: Option<Vec<Slot>>,
+    /// Ciphers of given keys, and of derived ones that have opened something.
+    ready: HashMap<(Address, Slot), Cipher>,
+}
+
+impl Keyring {
+    /// Lets loggers derive keys for `slots` (`None`: for every slot).
+    pub fn set_site_key(&mut self, key: SiteKey, slots: Option<Vec<Slot>>) {
+        self.site = Some(key);
+        self.site_slots = slots;
+    }
+
+    /// Gives a logger a key of its own. `false` if that slot has one already.
+    pub fn give(&mut self, address: Address, slot: Slot, key: SlotKey) -> bool {
+        self.ready.insert((address, slot), Cipher::new(&key));
+        self.given.insert((address, slot), key).is_none()
+    }
+
+    /// Closes a slot, given or derived, beyond `last`.
+    pub fn close(&mut self, address: Address, slot: Slot, last: Last) {
+        self.closed.insert((address, slot), last);
+    }
+
+    /// Where a slot is closed.
+    pub fn closed_at(&self, address: Address, slot: Slot) -> Option<Last> {
+        self.closed.get(&(address, slot)).copied()
+    }
+
+    /// Says that this slot's derived key has opened frames in an earlier run.
+    pub fn mark_proven(&mut self, address: Address, slot: Slot) {
+        if !self.ready.contains_key(&(address, slot))
+            && let Some(key) = self.derived(address, slot)
+        {
+            self.ready.insert((address, slot), Cipher::new(&key));
+        }
+    }
+
+    /// Whether any slot of this logger has a key.
+    pub fn has_key_for(&self, address: Address) -> bool {
+        let derives = self.site.is_some() && self.site_slots.as_ref().is_none_or(|slots| !slots.is_empty());
+        derives || self.given.keys().any(|(given, _)| *given == address)
+    }
+
+    /// The key of a slot, for making a logger's key sheet or a simulated logger.
+    pub fn key(&self, address: Address, slot: Slot) -> Option<SlotKey> {
+        self.given.get(&(address, slot)).cloned().or_else(|| self.derived(address, slot))
+    }
+
+    fn derived(&self, address: Address, slot: Slot) -> Option<SlotKey> {
+        let serves = self.site_slots.as_ref().is_none_or(|slots| slots.contains(&slot));
+        let given = self.given.contains_key(&(address, slot));
+        self.site.as_ref().filter(|_| serves && !given).map(|site| site.derive(address, slot))
+    }
+
+    /// Opens a frame with the key of its slot, unless that slot is closed before it.
+    pub fn open<'a>(
+        &mut self,
+        frame: &AirFrame<'_>,
+        out: &'a mut [u8; RECORD_MAX],
+    ) -> Result<&'a [u8], Unopened> {
+        let place = (frame.identity.address, frame.slot);
+        let opened = if let Some(cipher) = self.ready.get(&place) {
+            cipher.open(frame, out).ok_or(Unopened::TagFails)
+        } else {
+            let key = self.derived(place.0, place.1).ok_or(Unopened::NoKey)?;
+            let cipher = Cipher::new(&key);
+            let opened = cipher.open(frame, out).ok_or(Unopened::Unproven);
+            if opened.is_ok() {
+                self.ready.insert(place, cipher);
+            }
+            opened
+        }?;
+        let at = Last { epoch: frame.identity.epoch, sequence: frame.identity.sequence };
+        match self.closed.get(&place) {
+            Some(last) if at > *last => Err(Unopened::Closed),
+            _ => Ok(opened),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::seq::Identity;
+
+    fn air(key: &SlotKey, slot: u8, identity: Identity) -> Vec<u8> {
+        Cipher::new(key).seal(Slot(slot), identity, b"record").unwrap()
+    }
+
+    fn open(keyring: &mut Keyring, air: &[u8]) -> Result<Vec<u8>, Unopened> {
+        let mut out = [0; RECORD_MAX];
+        keyring.open(&AirFrame::parse(air).unwrap(), &mut out).map(<[u8]>::to_vec)
+    }
+
+    #[test]
+    fn forged_slots_leave_no_cipher_behind_and_are_told_from_a_wrong_key() {
+        let mut keyring = Keyring::default();
+        let identity = Identity::new(9, 1, 1).unwrap();
+        let wrong = SlotKey::new(&[1; 16]).unwrap();
+        assert_eq!(open(&mut keyring, &air(&wrong, 0, identity)), Err(Unopened::NoKey));
+        let site = SiteKey::new(&[5; 32]).unwrap();
+        let right = site.derive(identity.address, Slot(0));
+        keyring.set_site_key(site, None);
+        for slot in 0..=255 {
+            assert_eq!(open(&mut keyring, &air(&wrong, slot, identity)), Err(Unopened::Unproven));
+        }
+        assert!(keyring.ready.is_empty());
+        assert!(open(&mut keyring, &air(&right, 0, identity)).is_ok());
+        assert_eq!(open(&mut keyring, &air(&wrong, 0, identity)), Err(Unopened::TagFails));
+        assert_eq!(keyring.ready.len(), 1);
+    }
+
+    #[test]
+    fn a_closed_slot_opens_up_to_its_last_identity() {
+        let mut keyring = Keyring::default();
+        let key = SlotKey::new(&[1; 32]).unwrap();
+        let address = Address::new(9).unwrap();
+        assert!(keyring.give(address, Slot(3), key.clone()));
+        assert!(!keyring.give(address, Slot(3), key.clone()));
+        let last = Last { epoch: Epoch::new(2).unwrap(), sequence: Sequence::new(5).unwrap() };
+        keyring.close(address, Slot(3), last);
+        for (epoch, sequence, opens) in [(1, 900, true), (2, 5, true), (2, 6, false), (3, 1, false)] {
+            let identity = Identity::new(9, epoch, sequence).unwrap();
+            let opened = open(&mut keyring, &air(&key, 3, identity));
+            assert_eq!(opened.is_ok(), opens, "{identity}");
+            assert!(opens || opened == Err(Unopened::Closed));
+        }
+    }
+}

@@ -1,0 +1,221 @@
+//! Opening and sealing records: AES-GCM over an air frame, and the keys it takes.
+//!
+//! Input: [`AirFrame`] views of `wire`, keys of [`keyring::Keyring`]. Output: plaintext for
+//! `wire::record`, or the reason why a frame stays shut; the other way round, whole air frames for the
+//! simulated field.
+//!
+//! ```text
+//! nonce = associated data = header (12 bytes, exactly as sent)
+//! air frame = header ‖ ciphertext (as long as the record) ‖ tag (16)
+//! ```
+//!
+//! What this is not: it never decides whether an opened record is welcome (that is `judge`).
+//!
+//! Promises: no byte of a frame whose tag fails is ever given out; keys clear themselves when dropped and
+//! print as `…`; opening allocates nothing.
+//!
+//! Standards: NIST SP 800-38D (GCM; deterministic nonce of section 8.2.1), RFC 5116 (AEAD), RFC 5869 (HKDF).
+
+pub mod keyring;
+
+use crate::wire::frame::{self, AirFrame, RECORD_MAX};
+use crate::wire::seq::{Address, Identity, Slot};
+use aes_gcm::aead::inout::InOutBuf;
+use aes_gcm::aead::{AeadInOut, Nonce, Tag};
+use aes_gcm::{Aes128Gcm, Aes256Gcm, KeyInit};
+use hkdf::Hkdf;
+use sha2::Sha256;
+use std::fmt;
+use zeroize::{Zeroize, ZeroizeOnDrop};
+
+/// The salt of every derivation of this format.
+const SALT: &[u8] = b"stonechat/1";
+
+/// A key of one slot: 16 bytes (AES-128-GCM) or 32 (AES-256-GCM).
+#[derive(Clone, Zeroize, ZeroizeOnDrop)]
+pub enum SlotKey {
+    /// AES-128-GCM.
+    Aes128([u8; 16]),
+    /// AES-256-GCM.
+    Aes256([u8; 32]),
+}
+
+impl SlotKey {
+    /// `None` unless there are 16 or 32 bytes.
+    pub fn new(bytes: &[u8]) -> Option<Self> {
+        match bytes.len() {
+            16 => bytes.try_into().ok().map(Self::Aes128),
+            32 => bytes.try_into().ok().map(Self::Aes256),
+            _ => None,
+        }
+    }
+
+    fn bytes(&self) -> &[u8] {
+        match self {
+            Self::Aes128(bytes) => bytes,
+            Self::Aes256(bytes) => bytes,
+        }
+    }
+
+    /// The key of frames *to* a logger, derived from the slot's own key; of the same length.
+    ///
+    /// Source: HKDF-SHA-256 (RFC 5869), salt `stonechat/1`, info `to-logger` ‖ address ‖ slot.
+    pub fn to_logger(&self, address: Address, slot: Slot) -> Self {
+        match self {
+            Self::Aes128(_) => Self::Aes128(derive(self.bytes(), b"to-logger", address, slot)),
+            Self::Aes256(_) => Self::Aes256(derive(self.bytes(), b"to-logger", address, slot)),
+        }
+    }
+}
+
+impl fmt::Debug for SlotKey {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("SlotKey(…)")
+    }
+}
+
+/// A 32-byte key from which the loggers of one site derive theirs.
+#[derive(Clone, Zeroize, ZeroizeOnDrop)]
+pub struct SiteKey([u8; 32]);
+
+impl SiteKey {
+    /// `None` unless there are 32 bytes.
+    pub fn new(bytes: &[u8]) -> Option<Self> {
+        bytes.try_into().ok().map(Self)
+    }
+
+    /// A logger's key for a slot.
+    ///
+    /// Source: HKDF-SHA-256 (RFC 5869), salt `stonechat/1`, info `logger` ‖ address ‖ slot, length 16.
+    pub fn derive(&self, address: Address, slot: Slot) -> SlotKey {
+        SlotKey::Aes128(derive(&self.0, b"logger", address, slot))
+    }
+}
+
+impl fmt::Debug for SiteKey {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("SiteKey(…)")
+    }
+}
+
+fn derive<const N: usize>(key: &[u8], label: &[u8], address: Address, slot: Slot) -> [u8; N] {
+    let mut out = [0; N];
+    let info: [&[u8]; 3] = [label, &address.number().to_be_bytes(), &[slot.0]];
+    // HKDF-SHA-256 gives up to 255 · 32 bytes, so 16 or 32 never fail.
+    let filled = Hkdf::<Sha256>::new(Some(SALT), key).expand_multi_info(&info, &mut out);
+    debug_assert!(filled.is_ok());
+    out
+}
+
+/// A key with its schedule worked out, ready to open and seal. Clears itself when dropped.
+pub struct Cipher(Schedule);
+
+enum Schedule {
+    Aes128(Box<Aes128Gcm>),
+    Aes256(Box<Aes256Gcm>),
+}
+
+impl fmt::Debug for Cipher {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Cipher(…)")
+    }
+}
+
+impl Cipher {
+    /// Works out the schedule.
+    pub fn new(key: &SlotKey) -> Self {
+        Self(match key {
+            SlotKey::Aes128(bytes) => Schedule::Aes128(Box::new(Aes128Gcm::new(bytes.into()))),
+            SlotKey::Aes256(bytes) => Schedule::Aes256(Box::new(Aes256Gcm::new(bytes.into()))),
+        })
+    }
+
+    /// Opens an air frame into the front of `out`; `None` if its tag fails, and then nothing of it is there.
+    ///
+    /// Shape: returns as many bytes as the sealed record has, 1 to 194.
+    /// Source: NIST SP 800-38D, 7.2.
+    pub fn open<'a>(&self, frame: &AirFrame<'_>, out: &'a mut [u8; RECORD_MAX]) -> Option<&'a [u8]> {
+        let (header, sealed, tag) = frame.parts();
+        let out = out.get_mut(..sealed.len())?;
+        out.copy_from_slice(sealed);
+        let opened = match &self.0 {
+            Schedule::Aes128(cipher) => open_in_place(&**cipher, header, out, tag),
+            Schedule::Aes256(cipher) => open_in_place(&**cipher, header, out, tag),
+        };
+        if !opened {
+            out.zeroize();
+            return None;
+        }
+        Some(out)
+    }
+
+    /// Seals a record as an air frame from a logger. `None` unless it has 1 to 194 bytes.
+    pub fn seal(&self, slot: Slot, identity: Identity, plaintext: &[u8]) -> Option<Vec<u8>> {
+        self.seal_version(frame::VERSION, slot, identity, plaintext)
+    }
+
+    /// Seals a request as an air frame to a logger; the cipher is that of [`SlotKey::to_logger`].
+    pub fn seal_to_logger(&self, slot: Slot, identity: Identity, plaintext: &[u8]) -> Option<Vec<u8>> {
+        self.seal_version(frame::VERSION_TO_LOGGER, slot, identity, plaintext)
+    }
+
+    fn seal_version(&self, version: u8, slot: Slot, identity: Identity, plaintext: &[u8]) -> Option<Vec<u8>> {
+        if plaintext.is_empty() || plaintext.len() > RECORD_MAX {
+            return None;
+        }
+        let header = frame::header(version, slot, identity.address, identity.epoch, identity.sequence);
+        let mut air = header.to_vec();
+        air.extend_from_slice(plaintext);
+        let body = &mut air[frame::HEADER_LEN..];
+        let tag = match &self.0 {
+            Schedule::Aes128(cipher) => seal_in_place(&**cipher, &header, body),
+            Schedule::Aes256(cipher) => seal_in_place(&**cipher, &header, body),
+        }?;
+        air.extend_from_slice(&tag);
+        Some(air)
+    }
+}
+
+fn open_in_place<A: AeadInOut>(cipher: &A, header: &[u8], body: &mut [u8], tag: &[u8]) -> bool {
+    let (Ok(nonce), Ok(tag)) = (<&Nonce<A>>::try_from(header), <&Tag<A>>::try_from(tag)) else {
+        return false;
+    };
+    cipher.decrypt_inout_detached(nonce, header, InOutBuf::from(body), tag).is_ok()
+}
+
+fn seal_in_place<A: AeadInOut>(cipher: &A, header: &[u8], body: &mut [u8]) -> Option<Vec<u8>> {
+    let nonce = <&Nonce<A>>::try_from(header).ok()?;
+    let tag = cipher.encrypt_inout_detached(nonce, header, InOutBuf::from(body)).ok()?;
+    Some(tag.to_vec())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_flipped_bit_of_a_frame_is_refused() {
+        let key = SlotKey::new(&[7; 16]).unwrap();
+        let cipher = Cipher::new(&key);
+        let identity = Identity::new(17, 3, 9).unwrap();
+        let air = cipher.seal(Slot(2), identity, b"a record").unwrap();
+        let mut out = [0; RECORD_MAX];
+        assert_eq!(cipher.open(&AirFrame::parse(&air).unwrap(), &mut out), Some(b"a record".as_slice()));
+        for bit in 0..air.len() * 8 {
+            let mut forged = air.clone();
+            forged[bit / 8] ^= 1 << (bit % 8);
+            let Ok(view) = AirFrame::parse(&forged) else { continue };
+            let mut out = [0xEE; RECORD_MAX];
+            assert_eq!(cipher.open(&view, &mut out), None, "bit {bit}");
+            assert!(out[..8].iter().all(|&byte| byte == 0), "plaintext of a forged frame stays behind");
+        }
+    }
+
+    #[test]
+    fn keys_do_not_print() {
+        let key = SlotKey::new(&[0xAB; 32]).unwrap();
+        let site = SiteKey::new(&[0xAB; 32]).unwrap();
+        let printed = format!("{key:?} {site:?} {:?}", Cipher::new(&key)).to_lowercase();
+        assert!(!printed.contains("ab, ") && !printed.contains("abab") && !printed.contains("171"));
+    }
+}

@@ -1,0 +1,117 @@
+//! Who sent a record and which one it is: addresses, key slots, epochs, sequence numbers.
+//!
+//! Newtypes, so that two integers which a caller could swap cannot be swapped. The reserved values
+//! (address 0 and 65535, epoch 0, sequence 0) cannot be held, so everything behind the frame parser may
+//! rely on their absence. No arithmetic wraps: a sequence ends at its largest value and a new epoch begins.
+
+use std::fmt;
+
+/// A logger's address, 1 to 65534.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Address(u16);
+
+impl Address {
+    /// `None` for the reserved addresses 0 and 65535.
+    pub const fn new(value: u16) -> Option<Self> {
+        match value {
+            0 | u16::MAX => None,
+            _ => Some(Self(value)),
+        }
+    }
+
+    /// The bare number.
+    pub const fn number(self) -> u16 {
+        self.0
+    }
+}
+
+/// Which of a logger's keys sealed a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Slot(pub u8);
+
+/// A run of sequence numbers that a logger promises to be without repetition; 1 or more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Epoch(u32);
+
+impl Epoch {
+    /// `None` for 0, which is not used.
+    pub const fn new(value: u32) -> Option<Self> {
+        if value == 0 { None } else { Some(Self(value)) }
+    }
+
+    /// The bare number.
+    pub const fn number(self) -> u32 {
+        self.0
+    }
+}
+
+/// A record's number within its epoch; 1 or more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Sequence(u32);
+
+impl Sequence {
+    /// The first of every epoch.
+    pub const FIRST: Self = Self(1);
+
+    /// `None` for 0, which is not used.
+    pub const fn new(value: u32) -> Option<Self> {
+        if value == 0 { None } else { Some(Self(value)) }
+    }
+
+    /// The bare number.
+    pub const fn number(self) -> u32 {
+        self.0
+    }
+}
+
+/// What makes a record that record and no other. Ordered by logger, then epoch, then sequence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Identity {
+    /// The logger.
+    pub address: Address,
+    /// Its epoch.
+    pub epoch: Epoch,
+    /// The number within it.
+    pub sequence: Sequence,
+}
+
+impl Identity {
+    /// From bare numbers; `None` if one of them is reserved.
+    pub const fn new(address: u16, epoch: u32, sequence: u32) -> Option<Self> {
+        match (Address::new(address), Epoch::new(epoch), Sequence::new(sequence)) {
+            (Some(address), Some(epoch), Some(sequence)) => Some(Self { address, epoch, sequence }),
+            _ => None,
+        }
+    }
+}
+
+macro_rules! display_number {
+    ($($name:ident),*) => {$(
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+    )*};
+}
+display_number!(Address, Slot, Epoch, Sequence);
+
+impl fmt::Display for Identity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "logger {}, epoch {}, sequence {}", self.address, self.epoch, self.sequence)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reserved_numbers_cannot_be_held() {
+        assert!(Address::new(0).is_none() && Address::new(65535).is_none());
+        assert!(Address::new(1).is_some() && Address::new(65534).is_some());
+        assert!(Epoch::new(0).is_none() && Sequence::new(0).is_none());
+        assert!(Identity::new(1, 1, 1) < Identity::new(1, 2, 1));
+        assert!(Identity::new(1, 2, 1) < Identity::new(2, 1, 1));
+    }
+}
