@@ -10,5 +10,12 @@
 //! `wire`, `seal`, `judge`, `coverage` and `gaps` are pure: no I/O, no clock, no chance.
 
 pub mod config;
+pub mod coverage;
+pub mod daemon;
+pub mod gaps;
+pub mod judge;
+pub mod ledger;
+pub mod link;
 pub mod seal;
+pub mod sim;
 pub mod wire;

@@ -19,10 +19,10 @@ use std::collections::{BTreeMap, HashMap};
 pub enum Unopened {
     /// There is no key for its slot.
     NoKey,
-    /// Its tag fails under a derived key that has never opened a frame: as good as no key, since the
-    /// logger may have one of its own that nobody has entered yet.
+    /// Its tag fails under a key that has never opened a frame: as good as no key, since the logger may have
+    /// another one that nobody has entered yet.
     Unproven,
-    /// Its tag fails under a key that was given, or that has opened frames before.
+    /// Its tag fails under a key that has opened frames before.
     TagFails,
     /// It is authentic, and its slot is closed before this identity.
     Closed,
@@ -46,7 +46,14 @@ pub struct Keyring {
     /// The slots that may derive; `None`: all.
     site_slots: Option<Vec<Slot>>,
     /// Ciphers of given keys, and of derived ones that have opened something.
-    ready: HashMap<(Address, Slot), Cipher>,
+    ready: HashMap<(Address, Slot), Ready>,
+}
+
+#[derive(Debug)]
+struct Ready {
+    cipher: Cipher,
+    /// Whether it has opened a frame.
+    proven: bool,
 }
 
 impl Keyring {
@@ -58,7 +65,7 @@ impl Keyring {
 
     /// Gives a logger a key of its own. `false` if that slot has one already.
     pub fn give(&mut self, address: Address, slot: Slot, key: SlotKey) -> bool {
-        self.ready.insert((address, slot), Cipher::new(&key));
+        self.ready.insert((address, slot), Ready { cipher: Cipher::new(&key), proven: false });
         self.given.insert((address, slot), key).is_none()
     }
 
@@ -72,12 +79,12 @@ impl Keyring {
         self.closed.get(&(address, slot)).copied()
     }
 
-    /// Says that this slot's derived key has opened frames in an earlier run.
+    /// Says that this slot's key has opened frames in an earlier run.
     pub fn mark_proven(&mut self, address: Address, slot: Slot) {
-        if !self.ready.contains_key(&(address, slot))
-            && let Some(key) = self.derived(address, slot)
-        {
-            self.ready.insert((address, slot), Cipher::new(&key));
+        if let Some(ready) = self.ready.get_mut(&(address, slot)) {
+            ready.proven = true;
+        } else if let Some(key) = self.derived(address, slot) {
+            self.ready.insert((address, slot), Ready { cipher: Cipher::new(&key), proven: true });
         }
     }
 
@@ -105,14 +112,17 @@ impl Keyring {
         out: &'a mut [u8; RECORD_MAX],
     ) -> Result<&'a [u8], Unopened> {
         let place = (frame.identity.address, frame.slot);
-        let opened = if let Some(cipher) = self.ready.get(&place) {
-            cipher.open(frame, out).ok_or(Unopened::TagFails)
+        let opened = if let Some(ready) = self.ready.get_mut(&place) {
+            let why = if ready.proven { Unopened::TagFails } else { Unopened::Unproven };
+            let opened = ready.cipher.open(frame, out).ok_or(why);
+            ready.proven |= opened.is_ok();
+            opened
         } else {
             let key = self.derived(place.0, place.1).ok_or(Unopened::NoKey)?;
             let cipher = Cipher::new(&key);
             let opened = cipher.open(frame, out).ok_or(Unopened::Unproven);
             if opened.is_ok() {
-                self.ready.insert(place, cipher);
+                self.ready.insert(place, Ready { cipher, proven: true });
             }
             opened
         }?;

@@ -34,6 +34,11 @@ pub struct Slot(pub u8);
 pub struct Epoch(u32);
 
 impl Epoch {
+    /// The lowest.
+    pub const SMALLEST: Self = Self(1);
+    /// The highest.
+    pub const LARGEST: Self = Self(u32::MAX);
+
     /// `None` for 0, which is not used.
     pub const fn new(value: u32) -> Option<Self> {
         if value == 0 { None } else { Some(Self(value)) }

@@ -1,0 +1,399 @@
+-- The ledger's first schema. Tables are private to stonechat; the views at the end are for everybody.
+-- docs/ledger.md says what each table is for and why it has this shape.
+
+-- Small facts about the ledger itself.
+CREATE TABLE meta (
+    key TEXT PRIMARY KEY,
+    value
+) WITHOUT ROWID;
+INSERT INTO meta VALUES ('settled_through', 0), ('coverage_generation', 0), ('opaque_read_by', 0);
+
+-- Everything that comes in, in the order in which it came: appended without any index, so that a commit
+-- touches the last page and no other; settled once a day.
+-- kind 1 reading, 2 profile, 3 event, 4 opaque (2 to 4 have their content in tables of their own);
+-- kind 0 counts: logger 0 is a radio's window from `time` for `lag` seconds, with outcomes in c0 to c7 (noise,
+-- skipped, foreign, unopened, duplicate, conflict, opaque, stored), c8 noise bytes, c9 bytes in; another
+-- logger has its own outcomes in c0 to c7 (c2 > 0: an address off the roster; 65535 stands for further ones).
+CREATE TABLE journal (
+    row INTEGER PRIMARY KEY,
+    kind INTEGER NOT NULL,
+    logger INTEGER NOT NULL,
+    epoch INTEGER NOT NULL,
+    sequence INTEGER NOT NULL,
+    rank INTEGER NOT NULL,       -- 0 authentic; CSV rows 1 and up, in the order in which they came
+    time INTEGER NOT NULL,       -- seconds since 1970 on the logger's clock
+    lag INTEGER,                 -- received_at - time, s; null: not by radio
+    battery_mv INTEGER,
+    board_centi_c INTEGER,       -- null: not measured
+    n INTEGER,                   -- channels
+    faults INTEGER,              -- bit i: c<i> is a fault code
+    slot INTEGER,                -- key slot that sealed it
+    radio INTEGER,               -- radio.id
+    synchronised INTEGER,        -- whether the gateway's clock was, at reception
+    rssi_dbm INTEGER,
+    snr_quarter_db INTEGER,
+    import INTEGER,              -- import.id
+    matched INTEGER,             -- 1: a row without sequence number, matched by time
+    resolution INTEGER,          -- resolution.id: rounded by the file it came from
+    stored_at INTEGER,           -- Unix s; null: within a commit of its reception (or of its import)
+    c0 INTEGER, c1 INTEGER, c2 INTEGER, c3 INTEGER, c4 INTEGER, c5 INTEGER, c6 INTEGER, c7 INTEGER, c8 INTEGER, c9 INTEGER,
+    c10 INTEGER, c11 INTEGER, c12 INTEGER, c13 INTEGER, c14 INTEGER, c15 INTEGER, c16 INTEGER, c17 INTEGER, c18 INTEGER, c19 INTEGER,
+    c20 INTEGER, c21 INTEGER, c22 INTEGER, c23 INTEGER, c24 INTEGER, c25 INTEGER, c26 INTEGER, c27 INTEGER, c28 INTEGER, c29 INTEGER,
+    c30 INTEGER, c31 INTEGER, c32 INTEGER, c33 INTEGER, c34 INTEGER, c35 INTEGER, c36 INTEGER, c37 INTEGER, c38 INTEGER, c39 INTEGER
+);
+
+-- Readings at rest, clustered as they are read.
+CREATE TABLE settled (
+    logger INTEGER NOT NULL,
+    epoch INTEGER NOT NULL,
+    sequence INTEGER NOT NULL,
+    rank INTEGER NOT NULL,
+    time INTEGER NOT NULL,
+    lag INTEGER,
+    battery_mv INTEGER,
+    board_centi_c INTEGER,
+    n INTEGER NOT NULL,
+    faults INTEGER NOT NULL,
+    slot INTEGER,
+    radio INTEGER,
+    synchronised INTEGER,
+    rssi_dbm INTEGER,
+    snr_quarter_db INTEGER,
+    import INTEGER,
+    matched INTEGER,
+    resolution INTEGER,
+    stored_at INTEGER,
+    c0 INTEGER, c1 INTEGER, c2 INTEGER, c3 INTEGER, c4 INTEGER, c5 INTEGER, c6 INTEGER, c7 INTEGER, c8 INTEGER, c9 INTEGER,
+    c10 INTEGER, c11 INTEGER, c12 INTEGER, c13 INTEGER, c14 INTEGER, c15 INTEGER, c16 INTEGER, c17 INTEGER, c18 INTEGER, c19 INTEGER,
+    c20 INTEGER, c21 INTEGER, c22 INTEGER, c23 INTEGER, c24 INTEGER, c25 INTEGER, c26 INTEGER, c27 INTEGER, c28 INTEGER, c29 INTEGER,
+    c30 INTEGER, c31 INTEGER, c32 INTEGER, c33 INTEGER, c34 INTEGER, c35 INTEGER, c36 INTEGER, c37 INTEGER, c38 INTEGER, c39 INTEGER,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
+
+-- The rare records, each in a form that encodes to the very plaintext.
+CREATE TABLE profile_row (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
+    time INTEGER NOT NULL,
+    unit TEXT NOT NULL,          -- decimal, 64 bits unsigned
+    interval_s INTEGER NOT NULL, capacity INTEGER NOT NULL, oldest INTEGER NOT NULL,
+    previous_epoch INTEGER NOT NULL, previous_last INTEGER NOT NULL,
+    raw_units TEXT NOT NULL,     -- names, one a channel, separated by spaces
+    firmware TEXT NOT NULL,
+    received_at INTEGER, slot INTEGER, radio INTEGER, synchronised INTEGER, rssi_dbm INTEGER,
+    snr_quarter_db INTEGER, import INTEGER, stored_at INTEGER,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
+
+CREATE TABLE event_row (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
+    time INTEGER NOT NULL, code INTEGER NOT NULL, value INTEGER NOT NULL,
+    received_at INTEGER, slot INTEGER, radio INTEGER, synchronised INTEGER, rssi_dbm INTEGER,
+    snr_quarter_db INTEGER, import INTEGER, stored_at INTEGER,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
+
+CREATE TABLE opaque_row (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
+    plaintext BLOB NOT NULL,
+    received_at INTEGER, slot INTEGER, radio INTEGER, synchronised INTEGER, rssi_dbm INTEGER,
+    snr_quarter_db INTEGER, import INTEGER, stored_at INTEGER,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
+
+-- Coverage: the held sequences of what is settled. basis 0: authentic; 1: CSV rows.
+CREATE TABLE held_range (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, basis INTEGER NOT NULL,
+    first INTEGER NOT NULL, last INTEGER NOT NULL,
+    PRIMARY KEY (logger, epoch, basis, first)
+) WITHOUT ROWID;
+
+-- Ends of epochs that held profiles have told.
+CREATE TABLE named_epoch (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, last INTEGER NOT NULL, by_epoch INTEGER NOT NULL,
+    PRIMARY KEY (logger, epoch)
+) WITHOUT ROWID;
+
+-- CSV rows that an authentic record of their identity has replaced in the views. The rows stay.
+CREATE TABLE stepped_back (
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL, rank INTEGER NOT NULL,
+    PRIMARY KEY (logger, epoch, sequence, rank)
+) WITHOUT ROWID;
+
+-- Authentic records and CSV rows that disagree with what is held: each distinct one once, for good.
+CREATE TABLE conflict (
+    id INTEGER PRIMARY KEY,
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL,
+    source TEXT NOT NULL,        -- radio, sealed-dump or csv
+    content BLOB NOT NULL,       -- plaintext; of a CSV row its fields as JSON text
+    seen INTEGER NOT NULL,       -- how often it came
+    first_at INTEGER NOT NULL, last_at INTEGER NOT NULL,
+    radio INTEGER, slot INTEGER, import INTEGER,
+    UNIQUE (logger, epoch, sequence, content)
+);
+
+-- Frames that no key opens. store 0: no key yet; 1: the tag fails under a key that has proved itself.
+CREATE TABLE unopened (
+    id INTEGER PRIMARY KEY,
+    store INTEGER NOT NULL,
+    reason TEXT NOT NULL,
+    logger INTEGER NOT NULL, slot INTEGER NOT NULL, epoch INTEGER NOT NULL, sequence INTEGER NOT NULL,
+    frame BLOB NOT NULL,         -- the air frame
+    received_at INTEGER, radio INTEGER, synchronised INTEGER, rssi_dbm INTEGER, snr_quarter_db INTEGER,
+    import INTEGER
+);
+
+-- Key slots that have opened a logger's frames.
+CREATE TABLE slot_use (
+    logger INTEGER NOT NULL, slot INTEGER NOT NULL, first_at INTEGER NOT NULL,
+    PRIMARY KEY (logger, slot)
+) WITHOUT ROWID;
+
+CREATE TABLE radio (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE
+);
+
+-- When each radio was listening.
+CREATE TABLE listening (
+    radio INTEGER NOT NULL, since INTEGER NOT NULL, until INTEGER NOT NULL,
+    PRIMARY KEY (radio, since)
+) WITHOUT ROWID;
+
+-- Frames by outcome, settled: a radio and day, a logger and day (days of UTC since 1970).
+CREATE TABLE radio_day (
+    radio INTEGER NOT NULL, day INTEGER NOT NULL,
+    noise INTEGER NOT NULL, skipped INTEGER NOT NULL, "foreign" INTEGER NOT NULL, unopened INTEGER NOT NULL,
+    duplicate INTEGER NOT NULL, conflict INTEGER NOT NULL, opaque INTEGER NOT NULL, stored INTEGER NOT NULL,
+    noise_bytes INTEGER NOT NULL, bytes INTEGER NOT NULL,
+    PRIMARY KEY (radio, day)
+) WITHOUT ROWID;
+
+CREATE TABLE logger_day (
+    logger INTEGER NOT NULL, day INTEGER NOT NULL,
+    unopened INTEGER NOT NULL, duplicate INTEGER NOT NULL, conflict INTEGER NOT NULL,
+    opaque INTEGER NOT NULL, stored INTEGER NOT NULL,
+    PRIMARY KEY (logger, day)
+) WITHOUT ROWID;
+
+-- Addresses off the roster, the first 1,024 of them; 65535 stands for all further ones.
+CREATE TABLE foreign_address (
+    address INTEGER PRIMARY KEY,
+    frames INTEGER NOT NULL, first_at INTEGER NOT NULL, last_at INTEGER NOT NULL
+);
+
+-- What was last stored by radio of each logger, settled.
+CREATE TABLE last_heard (
+    logger INTEGER PRIMARY KEY,
+    received_at INTEGER NOT NULL, battery_mv INTEGER, rssi_dbm INTEGER, snr_quarter_db INTEGER
+);
+
+-- Hand downloads.
+CREATE TABLE import (
+    id INTEGER PRIMARY KEY,
+    file TEXT NOT NULL, size_bytes INTEGER NOT NULL, sha256 TEXT NOT NULL,
+    kind TEXT NOT NULL,          -- sealed-dump or csv
+    imported_at INTEGER NOT NULL, by_whom TEXT NOT NULL,
+    outcomes TEXT NOT NULL,      -- JSON: outcome -> count
+    withdrawn_at INTEGER, withdrawn_by TEXT, withdrawn_reason TEXT
+);
+
+-- How far a file rounded what it shows.
+CREATE TABLE resolution (
+    id INTEGER PRIMARY KEY,
+    steps TEXT NOT NULL          -- JSON: field or channel -> step
+);
+
+-- Gaps declared unrecoverable. last null: the rest of the epoch.
+CREATE TABLE write_off (
+    id INTEGER PRIMARY KEY,
+    logger INTEGER NOT NULL, epoch INTEGER NOT NULL, first INTEGER NOT NULL, last INTEGER,
+    by_whom TEXT NOT NULL, reason TEXT NOT NULL, written_at INTEGER NOT NULL
+);
+
+-- What a person must know of, from when until when.
+CREATE TABLE notice (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL,
+    raised_at INTEGER NOT NULL, cleared_at INTEGER
+);
+
+-- 0 to 39, for the view of single values.
+CREATE TABLE channel_number (channel INTEGER PRIMARY KEY);
+INSERT INTO channel_number
+    WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < 39) SELECT i FROM n;
+
+-- ---------------------------------------------------------------------------------------------------------
+-- Views: the public schema, plain SQL for any client of SQLite 3.40 or newer.
+-- Where several rows share an identity, the one with the lowest rank shows, withdrawn imports left out.
+
+-- One row a reading.
+CREATE VIEW reading AS
+SELECT settled.logger, settled.epoch, settled.sequence, settled.time, settled.time + settled.lag AS received_at,
+    CASE WHEN settled.rank > 0 THEN 'csv' WHEN settled.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    settled.battery_mv, settled.board_centi_c / 100.0 AS board_c, settled.n AS channels, settled.faults,
+    settled.slot, (SELECT name FROM radio r WHERE r.id = settled.radio) AS radio,
+    settled.synchronised AS clock_synchronised, settled.rssi_dbm, settled.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(settled.stored_at, settled.time + settled.lag, (SELECT imported_at FROM import i WHERE i.id = settled.import))
+        AS stored_at,
+    settled.import, coalesce(settled.matched, 0) AS matched_by_time,
+    (SELECT steps FROM resolution q WHERE q.id = settled.resolution) AS resolution,
+    settled.c0, settled.c1, settled.c2, settled.c3, settled.c4, settled.c5, settled.c6, settled.c7,
+    settled.c8, settled.c9, settled.c10, settled.c11, settled.c12, settled.c13, settled.c14, settled.c15,
+    settled.c16, settled.c17, settled.c18, settled.c19, settled.c20, settled.c21, settled.c22, settled.c23,
+    settled.c24, settled.c25, settled.c26, settled.c27, settled.c28, settled.c29, settled.c30, settled.c31,
+    settled.c32, settled.c33, settled.c34, settled.c35, settled.c36, settled.c37, settled.c38, settled.c39
+FROM settled
+WHERE (settled.rank = 0 OR NOT (
+        EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = settled.logger AND s.epoch = settled.epoch
+                AND s.sequence = settled.sequence AND s.rank = settled.rank)
+        OR EXISTS (SELECT 1 FROM import i WHERE i.id = settled.import AND i.withdrawn_at IS NOT NULL)))
+UNION ALL
+SELECT journal.logger, journal.epoch, journal.sequence, journal.time, journal.time + journal.lag AS received_at,
+    CASE WHEN journal.rank > 0 THEN 'csv' WHEN journal.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    journal.battery_mv, journal.board_centi_c / 100.0 AS board_c, journal.n AS channels, journal.faults,
+    journal.slot, (SELECT name FROM radio r WHERE r.id = journal.radio) AS radio,
+    journal.synchronised AS clock_synchronised, journal.rssi_dbm, journal.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(journal.stored_at, journal.time + journal.lag, (SELECT imported_at FROM import i WHERE i.id = journal.import))
+        AS stored_at,
+    journal.import, coalesce(journal.matched, 0) AS matched_by_time,
+    (SELECT steps FROM resolution q WHERE q.id = journal.resolution) AS resolution,
+    journal.c0, journal.c1, journal.c2, journal.c3, journal.c4, journal.c5, journal.c6, journal.c7,
+    journal.c8, journal.c9, journal.c10, journal.c11, journal.c12, journal.c13, journal.c14, journal.c15,
+    journal.c16, journal.c17, journal.c18, journal.c19, journal.c20, journal.c21, journal.c22, journal.c23,
+    journal.c24, journal.c25, journal.c26, journal.c27, journal.c28, journal.c29, journal.c30, journal.c31,
+    journal.c32, journal.c33, journal.c34, journal.c35, journal.c36, journal.c37, journal.c38, journal.c39
+FROM journal
+WHERE kind = 1 AND (journal.rank = 0 OR NOT (
+        EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = journal.logger AND s.epoch = journal.epoch
+                AND s.sequence = journal.sequence AND s.rank = journal.rank)
+        OR EXISTS (SELECT 1 FROM import i WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL)));
+
+-- One row a channel value of every reading.
+CREATE VIEW raw_value AS
+SELECT settled.logger, settled.epoch, settled.sequence, settled.time, settled.time + settled.lag AS received_at,
+    CASE WHEN settled.rank > 0 THEN 'csv' WHEN settled.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    ch.channel,
+    CASE ch.channel WHEN 0 THEN settled.c0 WHEN 1 THEN settled.c1 WHEN 2 THEN settled.c2 WHEN 3 THEN
+    settled.c3 WHEN 4 THEN settled.c4 WHEN 5 THEN settled.c5 WHEN 6 THEN settled.c6 WHEN 7 THEN settled.c7
+    WHEN 8 THEN settled.c8 WHEN 9 THEN settled.c9 WHEN 10 THEN settled.c10 WHEN 11 THEN settled.c11 WHEN 12
+    THEN settled.c12 WHEN 13 THEN settled.c13 WHEN 14 THEN settled.c14 WHEN 15 THEN settled.c15 WHEN 16
+    THEN settled.c16 WHEN 17 THEN settled.c17 WHEN 18 THEN settled.c18 WHEN 19 THEN settled.c19 WHEN 20
+    THEN settled.c20 WHEN 21 THEN settled.c21 WHEN 22 THEN settled.c22 WHEN 23 THEN settled.c23 WHEN 24
+    THEN settled.c24 WHEN 25 THEN settled.c25 WHEN 26 THEN settled.c26 WHEN 27 THEN settled.c27 WHEN 28
+    THEN settled.c28 WHEN 29 THEN settled.c29 WHEN 30 THEN settled.c30 WHEN 31 THEN settled.c31 WHEN 32
+    THEN settled.c32 WHEN 33 THEN settled.c33 WHEN 34 THEN settled.c34 WHEN 35 THEN settled.c35 WHEN 36
+    THEN settled.c36 WHEN 37 THEN settled.c37 WHEN 38 THEN settled.c38 WHEN 39 THEN settled.c39 END AS counts,
+    (settled.faults >> ch.channel) & 1 AS fault
+FROM settled JOIN channel_number ch ON ch.channel < settled.n
+WHERE (settled.rank = 0 OR NOT (
+        EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = settled.logger AND s.epoch = settled.epoch
+                AND s.sequence = settled.sequence AND s.rank = settled.rank)
+        OR EXISTS (SELECT 1 FROM import i WHERE i.id = settled.import AND i.withdrawn_at IS NOT NULL)))
+UNION ALL
+SELECT journal.logger, journal.epoch, journal.sequence, journal.time, journal.time + journal.lag AS received_at,
+    CASE WHEN journal.rank > 0 THEN 'csv' WHEN journal.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    ch.channel,
+    CASE ch.channel WHEN 0 THEN journal.c0 WHEN 1 THEN journal.c1 WHEN 2 THEN journal.c2 WHEN 3 THEN
+    journal.c3 WHEN 4 THEN journal.c4 WHEN 5 THEN journal.c5 WHEN 6 THEN journal.c6 WHEN 7 THEN journal.c7
+    WHEN 8 THEN journal.c8 WHEN 9 THEN journal.c9 WHEN 10 THEN journal.c10 WHEN 11 THEN journal.c11 WHEN 12
+    THEN journal.c12 WHEN 13 THEN journal.c13 WHEN 14 THEN journal.c14 WHEN 15 THEN journal.c15 WHEN 16
+    THEN journal.c16 WHEN 17 THEN journal.c17 WHEN 18 THEN journal.c18 WHEN 19 THEN journal.c19 WHEN 20
+    THEN journal.c20 WHEN 21 THEN journal.c21 WHEN 22 THEN journal.c22 WHEN 23 THEN journal.c23 WHEN 24
+    THEN journal.c24 WHEN 25 THEN journal.c25 WHEN 26 THEN journal.c26 WHEN 27 THEN journal.c27 WHEN 28
+    THEN journal.c28 WHEN 29 THEN journal.c29 WHEN 30 THEN journal.c30 WHEN 31 THEN journal.c31 WHEN 32
+    THEN journal.c32 WHEN 33 THEN journal.c33 WHEN 34 THEN journal.c34 WHEN 35 THEN journal.c35 WHEN 36
+    THEN journal.c36 WHEN 37 THEN journal.c37 WHEN 38 THEN journal.c38 WHEN 39 THEN journal.c39 END AS counts,
+    (journal.faults >> ch.channel) & 1 AS fault
+FROM journal JOIN channel_number ch ON ch.channel < journal.n
+WHERE kind = 1 AND (journal.rank = 0 OR NOT (
+        EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = journal.logger AND s.epoch = journal.epoch
+                AND s.sequence = journal.sequence AND s.rank = journal.rank)
+        OR EXISTS (SELECT 1 FROM import i WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL)));
+
+CREATE VIEW profile AS
+SELECT profile_row.logger, profile_row.epoch, profile_row.sequence, time, unit, interval_s, capacity, oldest, previous_epoch, previous_last,
+    raw_units, firmware, profile_row.received_at,
+    CASE WHEN profile_row.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    profile_row.slot, (SELECT name FROM radio r WHERE r.id = profile_row.radio) AS radio,
+    profile_row.synchronised AS clock_synchronised, profile_row.rssi_dbm, profile_row.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(profile_row.stored_at, profile_row.received_at, (SELECT imported_at FROM import i WHERE i.id = profile_row.import))
+        AS stored_at,
+    profile_row.import
+FROM profile_row;
+
+CREATE VIEW event AS
+SELECT event_row.logger, event_row.epoch, event_row.sequence, time, code,
+    CASE code WHEN 1 THEN 'powered up' WHEN 2 THEN 'clock set' WHEN 3 THEN 'memory cleared'
+        WHEN 4 THEN 'enclosure opened' WHEN 5 THEN 'enclosure closed' END AS name, value, event_row.received_at,
+    CASE WHEN event_row.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    event_row.slot, (SELECT name FROM radio r WHERE r.id = event_row.radio) AS radio,
+    event_row.synchronised AS clock_synchronised, event_row.rssi_dbm, event_row.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(event_row.stored_at, event_row.received_at, (SELECT imported_at FROM import i WHERE i.id = event_row.import))
+        AS stored_at,
+    event_row.import
+FROM event_row;
+
+CREATE VIEW opaque_record AS
+SELECT opaque_row.logger, opaque_row.epoch, opaque_row.sequence, hex(plaintext) AS plaintext_hex, opaque_row.received_at,
+    CASE WHEN opaque_row.import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    opaque_row.slot, (SELECT name FROM radio r WHERE r.id = opaque_row.radio) AS radio,
+    opaque_row.synchronised AS clock_synchronised, opaque_row.rssi_dbm, opaque_row.snr_quarter_db / 4.0 AS snr_db,
+    coalesce(opaque_row.stored_at, opaque_row.received_at, (SELECT imported_at FROM import i WHERE i.id = opaque_row.import))
+        AS stored_at,
+    opaque_row.import
+FROM opaque_row
+-- A record that a later version has learnt to read stands among its kind.
+WHERE NOT EXISTS (SELECT 1 FROM profile_row p WHERE p.logger = opaque_row.logger
+        AND p.epoch = opaque_row.epoch AND p.sequence = opaque_row.sequence AND p.rank = 0)
+  AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = opaque_row.logger
+        AND e.epoch = opaque_row.epoch AND e.sequence = opaque_row.sequence AND e.rank = 0)
+  AND NOT EXISTS (SELECT 1 FROM settled s WHERE s.logger = opaque_row.logger
+        AND s.epoch = opaque_row.epoch AND s.sequence = opaque_row.sequence AND s.rank = 0);
+
+-- What was kept beside the record.
+CREATE VIEW set_aside AS
+SELECT 'unopened' AS what, id, logger, epoch, sequence, slot, reason,
+    CASE WHEN import IS NOT NULL THEN 'sealed-dump' ELSE 'radio' END AS source,
+    received_at AS first_at, received_at AS last_at, 1 AS seen, hex(frame) AS content_hex, NULL AS content_json,
+    import
+FROM unopened
+UNION ALL
+SELECT 'conflict', id, logger, epoch, sequence, slot, 'disagrees with the record held', source, first_at,
+    last_at, seen, CASE WHEN source = 'csv' THEN NULL ELSE hex(content) END,
+    CASE WHEN source = 'csv' THEN CAST(content AS TEXT) END, import
+FROM conflict;
+
+CREATE VIEW import_file AS
+SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at, withdrawn_by,
+    withdrawn_reason
+FROM import;
+
+-- What is missing now, as far as SQL can say: sequences from 1 up to the largest authentic one held (or to the
+-- end that a profile has told). The roster's service dates are not known here: the command `gaps` takes them.
+CREATE VIEW gap_now AS
+WITH authentic(logger, epoch, first, last) AS (
+    SELECT logger, epoch, first, last FROM held_range WHERE basis = 0
+    UNION ALL
+    SELECT logger, epoch, sequence, sequence FROM journal WHERE kind BETWEEN 1 AND 4 AND rank = 0
+), filled(logger, epoch, first, last) AS (
+    SELECT * FROM authentic
+    UNION ALL
+    SELECT logger, epoch, first, last FROM held_range WHERE basis = 1
+    UNION ALL
+    SELECT j.logger, j.epoch, j.sequence, j.sequence FROM journal j WHERE j.kind = 1 AND j.rank > 0
+        AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = j.import AND i.withdrawn_at IS NOT NULL)
+), due(logger, epoch, must) AS (
+    SELECT logger, epoch, max(must) FROM (
+        SELECT logger, epoch, max(last) AS must FROM authentic GROUP BY logger, epoch
+        UNION ALL
+        SELECT logger, epoch, last FROM named_epoch WHERE last > 0)
+    GROUP BY logger, epoch
+), edge(logger, epoch, first, before) AS (
+    SELECT logger, epoch, first, max(last) OVER (PARTITION BY logger, epoch ORDER BY first, last
+        ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
+    FROM (SELECT * FROM filled UNION ALL SELECT logger, epoch, must + 1, must + 1 FROM due)
+)
+SELECT e.logger, e.epoch, coalesce(e.before, 0) + 1 AS first, e.first - 1 AS last,
+    e.first - 1 - coalesce(e.before, 0) AS records
+FROM edge e JOIN due d ON d.logger = e.logger AND d.epoch = e.epoch
+WHERE e.first > coalesce(e.before, 0) + 1 AND e.first <= d.must + 1;

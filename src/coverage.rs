@@ -1,0 +1,393 @@
+//! Which sequences are held: sets of ranges, and what must exist by them.
+//!
+//! Input: identities of records as the ledger takes them, and ranges as it keeps them. Output: for `judge`,
+//! whether an identity is held; for `gaps`, what is missing. Coverage is the truth of the whole system: it can
+//! be worked out again from the records at any time, and is compared with them by `verify`.
+//!
+//! What this is not: it knows no times, no roster and no contents. Pure; memory grows with the number of
+//! gaps, not of records.
+
+use crate::wire::seq::{Address, Epoch, Identity};
+use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
+
+/// A set of numbers as ranges.
+///
+/// Invariant: ranges ascend, and between two of them at least one number is missing.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RangeSet {
+    ranges: Vec<(u32, u32)>,
+}
+
+impl RangeSet {
+    /// Takes one number in; `false` if it was there.
+    pub fn insert(&mut self, number: u32) -> bool {
+        // Records mostly arrive in order: look at the end first.
+        if let Some((_, last)) = self.ranges.last_mut()
+            && last.checked_add(1) == Some(number)
+        {
+            *last = number;
+            return true;
+        }
+        if self.contains(number) {
+            return false;
+        }
+        self.insert_range(number, number);
+        true
+    }
+
+    /// Takes `first..=last` in; nothing if `first > last`.
+    pub fn insert_range(&mut self, first: u32, last: u32) {
+        if first > last {
+            return;
+        }
+        // Every range that overlaps or touches melts into the new one.
+        let from = self.ranges.partition_point(|&(_, end)| end.saturating_add(1) < first);
+        let to = self.ranges.partition_point(|&(start, _)| start <= last.saturating_add(1));
+        let mut melted = (first, last);
+        if from < to {
+            melted = (first.min(self.ranges[from].0), last.max(self.ranges[to - 1].1));
+        }
+        self.ranges.splice(from..to, [melted]);
+    }
+
+    /// Whether a number is in.
+    pub fn contains(&self, number: u32) -> bool {
+        let at = self.ranges.partition_point(|&(_, last)| last < number);
+        self.ranges.get(at).is_some_and(|&(first, _)| first <= number)
+    }
+
+    /// The largest number.
+    pub fn largest(&self) -> Option<u32> {
+        self.ranges.last().map(|&(_, last)| last)
+    }
+
+    /// The smallest number.
+    pub fn smallest(&self) -> Option<u32> {
+        self.ranges.first().map(|&(first, _)| first)
+    }
+
+    /// How many numbers are in.
+    pub fn count(&self) -> u64 {
+        self.ranges.iter().map(|&(first, last)| u64::from(last - first) + 1).sum()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.ranges.is_empty()
+    }
+
+    /// The ranges, ascending, both ends included.
+    pub fn ranges(&self) -> &[(u32, u32)] {
+        &self.ranges
+    }
+
+    /// What of `window` is not in, as ranges, ascending.
+    pub fn missing(&self, window: RangeInclusive<u32>) -> RangeSet {
+        let (mut next, last) = (u64::from(*window.start()), u64::from(*window.end()));
+        let mut missing = Vec::new();
+        let from = self.ranges.partition_point(|&(_, end)| u64::from(end) < next);
+        for &(first, end) in &self.ranges[from..] {
+            if u64::from(first) > last {
+                break;
+            }
+            if u64::from(first) > next {
+                missing.push((next as u32, first - 1));
+            }
+            next = u64::from(end) + 1;
+        }
+        if next <= last {
+            missing.push((next as u32, last as u32));
+        }
+        RangeSet { ranges: missing }
+    }
+
+    /// Both sets together.
+    pub fn union(&self, other: &RangeSet) -> RangeSet {
+        let (mut larger, smaller) = if self.ranges.len() >= other.ranges.len() {
+            (self.clone(), other)
+        } else {
+            (other.clone(), self)
+        };
+        for &(first, last) in &smaller.ranges {
+            larger.insert_range(first, last);
+        }
+        larger
+    }
+
+    /// What is in both.
+    pub fn intersection(&self, other: &RangeSet) -> RangeSet {
+        let mut both = Vec::new();
+        let (mut a, mut b) = (self.ranges.iter().peekable(), other.ranges.iter().peekable());
+        while let (Some(&&(a_first, a_last)), Some(&&(b_first, b_last))) = (a.peek(), b.peek()) {
+            let (first, last) = (a_first.max(b_first), a_last.min(b_last));
+            if first <= last {
+                both.push((first, last));
+            }
+            if a_last <= b_last {
+                a.next();
+            } else {
+                b.next();
+            }
+        }
+        RangeSet { ranges: both }
+    }
+}
+
+impl FromIterator<(u32, u32)> for RangeSet {
+    fn from_iter<I: IntoIterator<Item = (u32, u32)>>(ranges: I) -> Self {
+        let mut set = Self::default();
+        for (first, last) in ranges {
+            set.insert_range(first, last);
+        }
+        set
+    }
+}
+
+/// What covers a sequence: a record that proves itself, or a row that only fills.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Basis {
+    /// Opened under a logger's key.
+    Authentic,
+    /// A row of a hand-collected CSV file.
+    Csv,
+}
+
+/// The held sequences of one epoch of one logger.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct EpochCoverage {
+    /// Of authentic records. Only these move what must exist.
+    pub authentic: RangeSet,
+    /// Of CSV rows that cover; a sequence may be in both.
+    pub csv: RangeSet,
+}
+
+impl EpochCoverage {
+    /// Held from either kind.
+    pub fn held(&self) -> RangeSet {
+        if self.csv.is_empty() { self.authentic.clone() } else { self.authentic.union(&self.csv) }
+    }
+}
+
+/// What profiles say of an epoch that came before theirs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Named {
+    /// Its last sequence; the larger, if profiles disagree.
+    pub last: u32,
+    /// The lowest epoch that names it.
+    pub by_epoch: Epoch,
+}
+
+/// Held sequences of all loggers, and the ends of epochs that profiles have told.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Coverage {
+    epochs: BTreeMap<(Address, Epoch), EpochCoverage>,
+    named: BTreeMap<(Address, Epoch), Named>,
+}
+
+impl Coverage {
+    /// Whether an authentic record is held under this identity.
+    pub fn holds_authentic(&self, identity: Identity) -> bool {
+        self.epoch(identity.address, identity.epoch)
+            .is_some_and(|epoch| epoch.authentic.contains(identity.sequence.number()))
+    }
+
+    /// Whether a CSV row covers this identity (beside an authentic record or alone).
+    pub fn holds_row(&self, identity: Identity) -> bool {
+        self.epoch(identity.address, identity.epoch)
+            .is_some_and(|epoch| epoch.csv.contains(identity.sequence.number()))
+    }
+
+    /// Takes an identity in; `false` if it was held on that basis.
+    pub fn insert(&mut self, identity: Identity, basis: Basis) -> bool {
+        self.set_mut(identity.address, identity.epoch, basis).insert(identity.sequence.number())
+    }
+
+    /// Takes a stored range in.
+    pub fn insert_range(&mut self, address: Address, epoch: Epoch, basis: Basis, first: u32, last: u32) {
+        self.set_mut(address, epoch, basis).insert_range(first, last);
+    }
+
+    fn set_mut(&mut self, address: Address, epoch: Epoch, basis: Basis) -> &mut RangeSet {
+        let epoch = self.epochs.entry((address, epoch)).or_default();
+        match basis {
+            Basis::Authentic => &mut epoch.authentic,
+            Basis::Csv => &mut epoch.csv,
+        }
+    }
+
+    /// Takes in what a held profile of `by_epoch` says of its previous epoch.
+    /// Returns what holds now if that changed anything.
+    pub fn name_epoch(
+        &mut self,
+        address: Address,
+        epoch: Epoch,
+        last: u32,
+        by_epoch: Epoch,
+    ) -> Option<Named> {
+        let new = Named { last, by_epoch };
+        match self.named.entry((address, epoch)) {
+            std::collections::btree_map::Entry::Vacant(entry) => Some(*entry.insert(new)),
+            std::collections::btree_map::Entry::Occupied(mut entry) => {
+                let old = *entry.get();
+                let merged = Named { last: old.last.max(last), by_epoch: old.by_epoch.min(by_epoch) };
+                (merged != old).then(|| {
+                    entry.insert(merged);
+                    merged
+                })
+            }
+        }
+    }
+
+    /// One epoch's coverage.
+    pub fn epoch(&self, address: Address, epoch: Epoch) -> Option<&EpochCoverage> {
+        self.epochs.get(&(address, epoch))
+    }
+
+    /// Every epoch of which anything is held, by logger and epoch.
+    pub fn epochs(&self) -> impl Iterator<Item = (Address, Epoch, &EpochCoverage)> {
+        self.epochs.iter().map(|(&(address, epoch), held)| (address, epoch, held))
+    }
+
+    /// One logger's epochs, ascending.
+    pub fn epochs_of(&self, address: Address) -> impl DoubleEndedIterator<Item = (Epoch, &EpochCoverage)> {
+        self.epochs.range(span_of(address)).map(|(&(_, epoch), held)| (epoch, held))
+    }
+
+    /// The epochs of one logger whose end a held profile has named, ascending.
+    pub fn named_of(&self, address: Address) -> impl Iterator<Item = (Epoch, Named)> {
+        self.named.range(span_of(address)).map(|(&(_, epoch), &named)| (epoch, named))
+    }
+
+    /// All named epochs.
+    pub fn named(&self) -> impl Iterator<Item = (Address, Epoch, Named)> {
+        self.named.iter().map(|(&(address, epoch), &named)| (address, epoch, named))
+    }
+
+    /// What must exist of one logger, epoch by epoch, before the roster excludes anything.
+    pub fn expectations(&self, address: Address) -> Vec<Expectation> {
+        let mut all: BTreeMap<Epoch, Expectation> = BTreeMap::new();
+        for (epoch, held) in self.epochs_of(address) {
+            // An epoch in which only rows are left (a withdrawn import) tells nothing.
+            if let Some(largest) = held.authentic.largest() {
+                all.insert(
+                    epoch,
+                    Expectation { epoch, must: largest, largest_held: Some(largest), named: None },
+                );
+            }
+        }
+        for (epoch, named) in self.named_of(address) {
+            let entry =
+                all.entry(epoch).or_insert(Expectation { epoch, must: 0, largest_held: None, named: None });
+            entry.must = entry.must.max(named.last);
+            entry.named = Some(named);
+        }
+        // A name for an epoch that never wrote a record (last 0) expects nothing.
+        all.into_values().collect()
+    }
+
+    /// The epochs of one logger that are over and whose end nobody has told.
+    pub fn unclosed(&self, address: Address) -> Vec<Unclosed> {
+        let expectations = self.expectations(address);
+        expectations
+            .iter()
+            .zip(expectations.iter().skip(1))
+            .filter_map(|(this, next)| match (this.named, this.largest_held) {
+                (None, Some(last)) => Some(Unclosed { epoch: this.epoch, last, next_epoch: next.epoch }),
+                _ => None,
+            })
+            .collect()
+    }
+}
+
+fn span_of(address: Address) -> RangeInclusive<(Address, Epoch)> {
+    (address, Epoch::SMALLEST)..=(address, Epoch::LARGEST)
+}
+
+/// What must exist of one epoch: sequences 1 to `must`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Expectation {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The last sequence that must exist; 0: none.
+    pub must: u32,
+    /// The largest held authentic sequence; `None`: the epoch is known by name only.
+    pub largest_held: Option<u32>,
+    /// What profiles say of its end.
+    pub named: Option<Named>,
+}
+
+/// An epoch that is over, but whose last sequence nobody has told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Unclosed {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// Its largest held authentic sequence.
+    pub last: u32,
+    /// The next epoch, held or named.
+    pub next_epoch: Epoch,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use std::collections::BTreeSet;
+
+    fn ranges_of(numbers: &BTreeSet<u32>) -> Vec<(u32, u32)> {
+        let mut ranges: Vec<(u32, u32)> = Vec::new();
+        for &number in numbers {
+            match ranges.last_mut() {
+                Some((_, last)) if *last + 1 == number => *last = number,
+                _ => ranges.push((number, number)),
+            }
+        }
+        ranges
+    }
+
+    proptest! {
+        // The naive model is a set of integers.
+        #[test]
+        fn ranges_equal_a_set_of_integers_in_any_order(
+            steps in proptest::collection::vec((0u32..200, 0u32..12, any::<bool>()), 0..150),
+            window in (0u32..210, 0u32..210),
+        ) {
+            let (mut set, mut naive) = (RangeSet::default(), BTreeSet::new());
+            let (mut other, mut other_naive) = (RangeSet::default(), BTreeSet::new());
+            for (first, len, single) in steps {
+                if single {
+                    prop_assert_eq!(set.insert(first), naive.insert(first));
+                    other.insert(first / 2);
+                    other_naive.insert(first / 2);
+                } else {
+                    set.insert_range(first, first + len);
+                    naive.extend(first..=first + len);
+                }
+                prop_assert_eq!(set.ranges(), &ranges_of(&naive)[..]);
+            }
+            prop_assert_eq!(set.count(), naive.len() as u64);
+            prop_assert_eq!(set.largest(), naive.last().copied());
+            prop_assert_eq!(set.smallest(), naive.first().copied());
+            for number in 0..215 {
+                prop_assert_eq!(set.contains(number), naive.contains(&number));
+            }
+            let missing: BTreeSet<u32> = (window.0..=window.1).filter(|n| !naive.contains(n)).collect();
+            prop_assert_eq!(set.missing(window.0..=window.1).ranges(), &ranges_of(&missing)[..]);
+            let union: BTreeSet<u32> = naive.union(&other_naive).copied().collect();
+            prop_assert_eq!(set.union(&other).ranges(), &ranges_of(&union)[..]);
+            let both: BTreeSet<u32> = naive.intersection(&other_naive).copied().collect();
+            prop_assert_eq!(set.intersection(&other).ranges(), &ranges_of(&both)[..]);
+        }
+    }
+
+    #[test]
+    fn the_largest_numbers_do_not_wrap() {
+        let mut set = RangeSet::default();
+        assert!(set.insert(u32::MAX));
+        assert!(set.insert(u32::MAX - 1));
+        assert!(!set.insert(u32::MAX));
+        assert_eq!(set.ranges(), [(u32::MAX - 1, u32::MAX)]);
+        assert_eq!(set.missing(u32::MAX - 3..=u32::MAX).ranges(), [(u32::MAX - 3, u32::MAX - 2)]);
+        assert_eq!(set.missing(0..=u32::MAX).count(), u64::from(u32::MAX) - 1);
+    }
+}

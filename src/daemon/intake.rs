@@ -1,0 +1,142 @@
+//! From the bytes of each radio to a batch for the ledger: the daemon's core, without I/O and without a clock.
+//!
+//! Input: bytes as they were read, with the stamp of their reading. Output: a [`Batch`] whose every frame has an
+//! outcome or is on its way to one. The shell around it reads ports and commits.
+//!
+//! Promises: a frame costs no allocation but what the batch keeps of it; each frame between delimiters is
+//! counted exactly once.
+
+use crate::config::roster::Roster;
+use crate::judge::{self, Opened, Outcome};
+use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
+use crate::seal::keyring::Keyring;
+use crate::wire::cobs::{Deframer, Run};
+use crate::wire::frame::{RECORD_MAX, Signal};
+
+/// Frames that stay shut and wait for their commit; further ones of a window are only counted. What the ledger
+/// keeps of them is bounded far below this.
+const SHUT_PER_BATCH_MAX: usize = 4096;
+
+/// One radio's side.
+#[derive(Debug)]
+struct Line {
+    id: RadioId,
+    deframer: Deframer,
+    /// The window that is open while the port is.
+    window: Option<Window>,
+    last_frame: Option<Stamp>,
+}
+
+/// See the module's page.
+#[derive(Debug)]
+pub struct Intake {
+    lines: Vec<Line>,
+    plaintext: [u8; RECORD_MAX],
+    /// What the next commit takes.
+    pub batch: Batch,
+    /// Shut frames that were counted but could not wait for a commit.
+    pub shut_dropped: u64,
+}
+
+impl Intake {
+    /// For radios with these numbers in the ledger.
+    pub fn new(radios: &[RadioId]) -> Self {
+        let lines = radios
+            .iter()
+            .map(|&id| Line { id, deframer: Deframer::default(), window: None, last_frame: None })
+            .collect();
+        Self { lines, plaintext: [0; RECORD_MAX], batch: Batch::default(), shut_dropped: 0 }
+    }
+
+    /// A port has opened.
+    pub fn up(&mut self, radio: usize, now: Stamp) {
+        let Some(line) = self.lines.get_mut(radio) else { return };
+        line.deframer.reset();
+        line.window = Some(open_window(line.id, now.unix_s));
+    }
+
+    /// A port is gone: what it left unfinished is dropped and not counted.
+    pub fn down(&mut self, radio: usize, now: Stamp) {
+        let Some(line) = self.lines.get_mut(radio) else { return };
+        line.deframer.reset();
+        if let Some(mut window) = line.window.take() {
+            window.until = now.unix_s.max(window.since);
+            self.batch.windows.push(window);
+        }
+    }
+
+    /// Bytes of a radio, in order.
+    pub fn bytes(
+        &mut self,
+        radio: usize,
+        mut bytes: &[u8],
+        roster: &Roster,
+        keyring: &mut Keyring,
+        now: Stamp,
+    ) {
+        let Some(line) = self.lines.get_mut(radio) else { return };
+        let window = line.window.get_or_insert_with(|| open_window(line.id, now.unix_s));
+        window.bytes += bytes.len() as u64;
+        while let Some(run) = line.deframer.next_run(&mut bytes) {
+            let (decoded, encoded_len) = match run {
+                Run::Frame { decoded, encoded_len } => (decoded, encoded_len as u64),
+                Run::BadStuffing { encoded_len } => (&[][..], encoded_len as u64),
+                Run::TooLong { encoded_len } => (&[][..], encoded_len),
+            };
+            let reception = |signal: Option<Signal>| Some(Reception { radio: line.id, at: now, signal });
+            match judge::open(decoded, roster, keyring, &mut self.plaintext) {
+                Opened::Dropped(outcome) => {
+                    window.tally.count(outcome);
+                    if outcome == Outcome::Noise {
+                        window.noise_bytes += encoded_len;
+                        continue;
+                    }
+                }
+                Opened::Foreign(frame) => {
+                    window.tally.count(Outcome::Foreign);
+                    self.batch.count_foreign(frame.identity.address);
+                }
+                Opened::Shut { frame, signal, why } => {
+                    window.tally.count(Outcome::Unopened);
+                    if self.batch.shut.len() < SHUT_PER_BATCH_MAX {
+                        self.batch.shut.push(Shut::new(&frame, why, reception(signal)));
+                    } else {
+                        self.shut_dropped += 1;
+                    }
+                }
+                Opened::Record { frame, signal, plaintext } => {
+                    let arrival = Arrival {
+                        identity: frame.identity,
+                        slot: Some(frame.slot),
+                        reception: reception(signal),
+                        import: None,
+                        stored_at: None,
+                    };
+                    self.batch.push_record(arrival, plaintext);
+                }
+            }
+            line.last_frame = Some(now);
+        }
+    }
+
+    /// Closes the open windows into the batch, as of now, and opens the next ones. Call before each commit.
+    pub fn close_windows(&mut self, now: Stamp) {
+        for line in &mut self.lines {
+            if let Some(window) = &mut line.window {
+                // A clock that went backwards makes an empty window, never a negative one.
+                window.until = now.unix_s.max(window.since);
+                self.batch.windows.push(*window);
+                *window = open_window(line.id, now.unix_s);
+            }
+        }
+    }
+
+    /// When a radio's last right frame came.
+    pub fn last_frame(&self, radio: usize) -> Option<Stamp> {
+        self.lines.get(radio).and_then(|line| line.last_frame)
+    }
+}
+
+fn open_window(radio: RadioId, since: i64) -> Window {
+    Window { radio, since, until: since, tally: crate::judge::Tally::default(), noise_bytes: 0, bytes: 0 }
+}

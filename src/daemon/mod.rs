@@ -1,0 +1,3 @@
+//! The daemon: reads ports, judges, commits, settles.
+
+pub mod intake;

@@ -1,0 +1,719 @@
+//! The gap report: what is missing, since when, and whether it can still be fetched.
+//!
+//! Input: coverage, the roster, the time, and a few facts about held records through [`Facts`], asked only at
+//! the edges of gaps: the report's cost grows with the number of gaps, never with the years. Output: [`Report`]
+//! for the commands and the page.
+//!
+//! Rules: `docs/wire-format.md`, "what must exist" and "how many readings". Every time here is an estimate from
+//! loggers' clocks and says so where it is shown; gaps themselves rest on sequences and on no clock.
+//!
+//! What this is not: no I/O, no SQL, and it never says *lost*: only *overwritten*, with an earliest and a latest
+//! time between which a logger's memory begins to overwrite what is missing.
+
+use crate::config::roster::{InService, Logger, Roster};
+use crate::coverage::{Coverage, Expectation, RangeSet};
+use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use std::collections::BTreeSet;
+
+/// Intervals without anything new by radio after which a logger is silent.
+const SILENT_INTERVALS: i64 = 3;
+/// Loggers write a profile a day beside their readings.
+const PROFILE_EVERY_S: i64 = 86_400;
+/// A gap of fewer records is a lost frame or two, not an outage.
+const OUTAGE_RECORDS: u64 = 3;
+/// An epoch known by name only is not expected if the one that names it began within this of the service date.
+const NAMED_SLACK_S: i64 = 86_400;
+
+/// A held record or CSV row, as far as the report needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Seen {
+    /// Seconds since 1970 on its logger's clock.
+    pub time: i64,
+    /// When it came by radio.
+    pub received_at: Option<i64>,
+    /// Whether it is a reading.
+    pub is_reading: bool,
+}
+
+/// A held profile, as far as the report needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ProfileSeen {
+    /// Its sequence.
+    pub identity: Identity,
+    /// Its time on the logger's clock.
+    pub time: i64,
+    /// Seconds between readings; 0: none is promised.
+    pub interval_s: u32,
+    /// Records that the memory holds.
+    pub capacity: u32,
+    /// The oldest sequence of its epoch in memory.
+    pub oldest: u32,
+    /// The instrument; 0: not known.
+    pub unit: u64,
+}
+
+/// What the report asks of the ledger.
+pub trait Facts {
+    /// What may go wrong.
+    type Error;
+
+    /// The record, or the CSV row that covers, held under an identity.
+    fn seen(&self, identity: Identity) -> Result<Option<Seen>, Self::Error>;
+    /// The first held record of a logger, by identity, whose time is `time` or later.
+    fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Self::Error>;
+    /// The last held profile at or before an identity, in order of identities.
+    fn profile_before(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
+    /// The first held profile after an identity that says that what was there is overwritten: one of the same
+    /// epoch with a larger `oldest`, or of a later epoch with an `oldest` above 1.
+    fn overwritten_by_profile(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
+    /// The time of the first held memory-cleared event after an identity.
+    fn memory_cleared_after(&self, identity: Identity) -> Result<Option<i64>, Self::Error>;
+    /// Whether a clock-set event is held between two sequences of an epoch.
+    fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Self::Error>;
+    /// When the newest record stored by radio came in.
+    fn last_heard(&self, address: Address) -> Result<Option<i64>, Self::Error>;
+    /// When radios were listening, as (radio, since, until).
+    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Self::Error>;
+    /// Ranges declared unrecoverable: (epoch, first, last); `None`: the rest of the epoch.
+    fn written_off(&self, address: Address) -> Result<Vec<(Epoch, u32, Option<u32>)>, Self::Error>;
+}
+
+/// Whether anybody still looks for it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum GapState {
+    /// To be fetched.
+    Open,
+    /// Declared unrecoverable.
+    WrittenOff,
+}
+
+impl GapState {
+    /// As files write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::WrittenOff => "written-off",
+        }
+    }
+}
+
+/// Sequences that must exist and are not held: `first..=last`, both missing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Gap {
+    /// The logger.
+    pub logger: Address,
+    /// Its epoch.
+    pub epoch: Epoch,
+    /// The first missing sequence.
+    pub first: u32,
+    /// The last missing sequence.
+    pub last: u32,
+    /// How many of them are readings, where that can be told.
+    pub readings: Option<u64>,
+    /// Estimated time of the first missing record.
+    pub from: Option<i64>,
+    /// Estimated time of the last.
+    pub to: Option<i64>,
+    /// Whether it is written off.
+    pub state: GapState,
+    /// When the logger's memory begins to overwrite it, at its fastest interval.
+    pub overwritten_earliest: Option<i64>,
+    /// The same at the interval in force.
+    pub overwritten_latest: Option<i64>,
+}
+
+impl Gap {
+    /// How many records are missing.
+    pub fn records(&self) -> u64 {
+        u64::from(self.last - self.first) + 1
+    }
+}
+
+/// An epoch that is over, but whose last sequence nobody has told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UnclosedGap {
+    /// The logger.
+    pub logger: Address,
+    /// The epoch.
+    pub epoch: Epoch,
+    /// Its largest held authentic sequence.
+    pub last: u32,
+    /// The next epoch, held or named.
+    pub next_epoch: Epoch,
+    /// When that last record was made.
+    pub from: Option<i64>,
+    /// When the first record held after it was made.
+    pub to: Option<i64>,
+    /// Readings that may have been made between.
+    pub presumed_readings: Option<u64>,
+    /// Whether its rest is written off.
+    pub state: GapState,
+}
+
+/// A logger that should have been heard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Silence {
+    /// The logger.
+    pub logger: Address,
+    /// When it was last heard; `None`: never.
+    pub last_heard: Option<i64>,
+    /// Readings that it should have made since.
+    pub presumed_readings: Option<u64>,
+}
+
+/// Gaps of one time.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outage {
+    /// The earliest missing record, estimated.
+    pub from: i64,
+    /// The latest.
+    pub to: i64,
+    /// What it was, where that is known.
+    pub cause: Cause,
+    /// Whom it concerned.
+    pub loggers: Vec<Address>,
+    /// Missing records.
+    pub records: u64,
+}
+
+/// What an outage was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cause {
+    /// No radio was listening.
+    GatewayNotRunning,
+    /// A radio was not listening while another was.
+    PortLost,
+    /// One logger only.
+    OneLogger,
+    /// Several loggers, while the gateway was listening.
+    ManyLoggers,
+}
+
+impl Cause {
+    /// As reports write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::GatewayNotRunning => "gateway not running",
+            Self::PortLost => "a radio was not listening",
+            Self::OneLogger => "one logger only",
+            Self::ManyLoggers => "several loggers unheard while the gateway listened",
+        }
+    }
+}
+
+/// The whole report.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Report {
+    /// By logger, epoch, sequence.
+    pub gaps: Vec<Gap>,
+    /// By logger and epoch.
+    pub unclosed: Vec<UnclosedGap>,
+    /// By logger.
+    pub silent: Vec<Silence>,
+    /// Longest first.
+    pub outages: Vec<Outage>,
+}
+
+impl Report {
+    /// Whether a gap or an unclosed epoch is open.
+    pub fn is_open(&self) -> bool {
+        self.gaps.iter().any(|gap| gap.state == GapState::Open)
+            || self.unclosed.iter().any(|unclosed| unclosed.state == GapState::Open)
+    }
+
+    /// Missing records of all open gaps.
+    pub fn open_records(&self) -> u64 {
+        self.gaps.iter().filter(|gap| gap.state == GapState::Open).map(Gap::records).sum()
+    }
+}
+
+/// Works out the report for every logger of the roster that `wanted` takes.
+pub fn report<F: Facts>(
+    roster: &Roster,
+    coverage: &Coverage,
+    facts: &F,
+    now: i64,
+    wanted: impl Fn(Address) -> bool,
+) -> Result<Report, F::Error> {
+    let mut report = Report::default();
+    for logger in roster.loggers().filter(|logger| wanted(logger.address)) {
+        let of = Subject::new(logger, coverage, facts)?;
+        let written_off = facts.written_off(logger.address)?;
+        for window in of.windows()? {
+            for &(first, last) in window.missing.ranges() {
+                for (part, state) in split_written_off(first, last, window.epoch, &written_off) {
+                    report.gaps.push(of.gap(window.epoch, part.0, part.1, state)?);
+                }
+            }
+        }
+        for unclosed in of.unclosed(&written_off)? {
+            report.unclosed.push(unclosed);
+        }
+        if let Some(silence) = of.silence(now)? {
+            report.silent.push(silence);
+        }
+    }
+    report.outages = outages(&report.gaps, &facts.listening()?);
+    Ok(report)
+}
+
+/// The missing sequences of one epoch.
+struct EpochWindow {
+    epoch: Epoch,
+    missing: RangeSet,
+}
+
+/// One logger under examination.
+struct Subject<'a, F> {
+    logger: &'a Logger,
+    coverage: &'a Coverage,
+    facts: &'a F,
+    expectations: Vec<Expectation>,
+    service: Service,
+}
+
+/// From where on a logger's records are expected.
+#[derive(Clone, Copy, Debug)]
+enum Service {
+    /// From sequence 1 of every epoch.
+    Always,
+    /// Not yet.
+    Never,
+    /// From this sequence of this epoch, and from sequence 1 of every later one.
+    From { epoch: u32, sequence: u32, since: Option<i64> },
+}
+
+impl<'a, F: Facts> Subject<'a, F> {
+    fn new(logger: &'a Logger, coverage: &'a Coverage, facts: &'a F) -> Result<Self, F::Error> {
+        let service = match logger.in_service {
+            None => Service::Always,
+            Some(InService::Start { epoch, sequence }) => Service::From { epoch, sequence, since: None },
+            Some(InService::From(since)) => match facts.first_at_or_after(logger.address, since)? {
+                None => Service::Never,
+                Some(first) => Service::From {
+                    epoch: first.epoch.number(),
+                    sequence: first.sequence.number(),
+                    since: Some(since),
+                },
+            },
+        };
+        let expectations = coverage.expectations(logger.address);
+        Ok(Self { logger, coverage, facts, expectations, service })
+    }
+
+    /// The first sequence expected of an epoch; `None`: none of it is.
+    fn first_expected(&self, of: &Expectation) -> Result<Option<u32>, F::Error> {
+        Ok(match self.service {
+            Service::Always => Some(1),
+            Service::Never => None,
+            Service::From { epoch, sequence, since } => match of.epoch.number().cmp(&epoch) {
+                std::cmp::Ordering::Greater => Some(1),
+                std::cmp::Ordering::Equal => Some(sequence),
+                std::cmp::Ordering::Less => match (since, of.largest_held, of.named) {
+                    // Nothing was ever heard of it: it counts unless the unit came with it to this site.
+                    (Some(since), None, Some(named)) if named.by_epoch.number() >= epoch => {
+                        let began = self.began(named.by_epoch)?;
+                        began.is_some_and(|began| began > since + NAMED_SLACK_S).then_some(1)
+                    }
+                    _ => None,
+                },
+            },
+        })
+    }
+
+    /// When the first held record of an epoch was made.
+    fn began(&self, epoch: Epoch) -> Result<Option<i64>, F::Error> {
+        Ok(self.first_of(epoch)?.map(|(_, seen)| seen.time))
+    }
+
+    fn first_of(&self, epoch: Epoch) -> Result<Option<(Identity, Seen)>, F::Error> {
+        let first =
+            self.coverage.epoch(self.logger.address, epoch).and_then(|held| held.authentic.smallest());
+        let Some(identity) = first.and_then(|sequence| self.identity(epoch, sequence)) else {
+            return Ok(None);
+        };
+        Ok(self.facts.seen(identity)?.map(|seen| (identity, seen)))
+    }
+
+    fn identity(&self, epoch: Epoch, sequence: u32) -> Option<Identity> {
+        Some(Identity { address: self.logger.address, epoch, sequence: Sequence::new(sequence)? })
+    }
+
+    fn windows(&self) -> Result<Vec<EpochWindow>, F::Error> {
+        let mut windows = Vec::new();
+        for expectation in &self.expectations {
+            let Some(first) = self.first_expected(expectation)? else { continue };
+            if expectation.must < first {
+                continue;
+            }
+            let window = first..=expectation.must;
+            let missing = match self.coverage.epoch(self.logger.address, expectation.epoch) {
+                Some(held) => held.held().missing(window),
+                None => RangeSet::default().missing(window),
+            };
+            windows.push(EpochWindow { epoch: expectation.epoch, missing });
+        }
+        Ok(windows)
+    }
+
+    /// The interval in force at an identity: that of the last held profile before, else the roster's.
+    fn interval_s(&self, identity: Identity) -> Result<i64, F::Error> {
+        let profile = self.facts.profile_before(identity)?;
+        Ok(i64::from(profile.map_or(self.logger.interval_s, |profile| profile.interval_s)))
+    }
+
+    fn gap(&self, epoch: Epoch, first: u32, last: u32, state: GapState) -> Result<Gap, F::Error> {
+        let seen = |sequence: Option<u32>| -> Result<Option<(Identity, Seen)>, F::Error> {
+            let Some(identity) = sequence.and_then(|sequence| self.identity(epoch, sequence)) else {
+                return Ok(None);
+            };
+            Ok(self.facts.seen(identity)?.map(|seen| (identity, seen)))
+        };
+        let before = seen(first.checked_sub(1))?;
+        let after = seen(last.checked_add(1))?;
+        let records = u64::from(last - first) + 1;
+        let at = self.identity(epoch, first);
+        let interval = match before.map(|(identity, _)| identity).or(at) {
+            Some(identity) => self.interval_s(identity)?,
+            None => i64::from(self.logger.interval_s),
+        };
+        let readings = match (before, after) {
+            (Some((left, a)), Some((right, b))) if a.is_reading && b.is_reading => {
+                let clock_set = self.facts.clock_set_between(left, right.sequence)?;
+                readings_between(a.time, b.time, interval, records).filter(|_| !clock_set)
+            }
+            _ => None,
+        };
+        let (from, to) = self.times(epoch, before, after, interval, records)?;
+        let span = match at {
+            Some(at) => self.overwriting(at)?,
+            None => None,
+        };
+        Ok(Gap {
+            logger: self.logger.address,
+            epoch,
+            first,
+            last,
+            readings,
+            from,
+            to,
+            state,
+            overwritten_earliest: span.and_then(|span| span.earliest),
+            overwritten_latest: span.and_then(|span| span.latest),
+        })
+    }
+
+    /// Estimated times of the first and the last missing record.
+    fn times(
+        &self,
+        epoch: Epoch,
+        before: Option<(Identity, Seen)>,
+        after: Option<(Identity, Seen)>,
+        interval: i64,
+        records: u64,
+    ) -> Result<(Option<i64>, Option<i64>), F::Error> {
+        let stretch = i64::try_from(records - 1).unwrap_or(i64::MAX).saturating_mul(interval);
+        Ok(match (before.map(|(_, seen)| seen.time), after.map(|(_, seen)| seen.time)) {
+            (Some(a), Some(b)) if a <= b => {
+                // Within the two that are held, an interval from each.
+                let step = interval.min((b - a) / 2);
+                (Some(a + step), Some(b - step))
+            }
+            (Some(a), Some(b)) => (Some(a), Some(b)),
+            (Some(a), None) => (Some(a + interval), Some((a + interval).saturating_add(stretch))),
+            (None, Some(b)) => (Some((b - interval).saturating_sub(stretch)), Some(b - interval)),
+            (None, None) => {
+                // Known by name only: it ended before the epoch that names it began.
+                let by = self.expectations.iter().find(|e| e.epoch == epoch).and_then(|e| e.named);
+                let began = match by {
+                    Some(named) => self.began(named.by_epoch)?,
+                    None => None,
+                };
+                let end = began.map(|began| began - interval);
+                (end.map(|end| end.saturating_sub(stretch)), end)
+            }
+        })
+    }
+
+    /// When the logger's memory begins to overwrite the missing record at `first`.
+    fn overwriting(&self, first: Identity) -> Result<Option<OverwritingSpan>, F::Error> {
+        let Some(newest) = self.newest() else { return Ok(None) };
+        let told = self.facts.profile_before(newest)?;
+        let at_gap = self.facts.profile_before(first)?;
+        let other_unit = match (told, at_gap) {
+            (Some(now), Some(then)) => now.unit != 0 && then.unit != 0 && now.unit != then.unit,
+            _ => false,
+        };
+        if other_unit {
+            // Another instrument stands there now: what is missing was in the old one's memory.
+            return Ok(None);
+        }
+        let cleared = self.facts.memory_cleared_after(first)?;
+        let gone = self.facts.overwritten_by_profile(first)?.map(|profile| profile.time);
+        if let Some(at) = [cleared, gone].into_iter().flatten().min() {
+            return Ok(Some(OverwritingSpan { earliest: Some(at), latest: Some(at) }));
+        }
+        let capacity = told.map_or(self.logger.memory_records, |profile| profile.capacity);
+        let Some(newest_seen) = self.facts.seen(newest)? else { return Ok(None) };
+        let Some(made_since) = self.made_between(first, newest) else { return Ok(None) };
+        let in_force = told.map_or(self.logger.interval_s, |profile| profile.interval_s);
+        let fastest = self.logger.fastest_interval_s.unwrap_or(in_force).min(in_force);
+        let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
+        if left <= 0 {
+            let at = self.time_of_nth_after(first, u64::from(capacity))?;
+            let at = at.or(Some(newest_seen.time));
+            return Ok(Some(OverwritingSpan { earliest: at, latest: at }));
+        }
+        Ok(Some(OverwritingSpan {
+            earliest: made_by(newest_seen.time, left, i64::from(fastest), true),
+            latest: made_by(newest_seen.time, left, i64::from(in_force), false),
+        }))
+    }
+
+    fn newest(&self) -> Option<Identity> {
+        let newest =
+            self.expectations.iter().rev().find_map(|e| e.largest_held.map(|last| (e.epoch, last)))?;
+        self.identity(newest.0, newest.1)
+    }
+
+    /// How many records were made after `first` up to `newest`, as far as coverage tells.
+    fn made_between(&self, first: Identity, newest: Identity) -> Option<u64> {
+        let mut made = 0;
+        for expectation in self.expectations.iter().filter(|e| e.epoch >= first.epoch) {
+            made += if expectation.epoch == newest.epoch {
+                u64::from(newest.sequence.number())
+            } else {
+                u64::from(expectation.must)
+            };
+        }
+        made.checked_sub(u64::from(first.sequence.number()))
+    }
+
+    /// The time of the `n`-th record after `first`, if it or one soon after it is held.
+    fn time_of_nth_after(&self, first: Identity, n: u64) -> Result<Option<i64>, F::Error> {
+        let mut target = u64::from(first.sequence.number()) + n;
+        for expectation in self.expectations.iter().filter(|e| e.epoch >= first.epoch) {
+            let must = u64::from(expectation.must);
+            if target > must {
+                target -= must;
+                continue;
+            }
+            let held = self.coverage.epoch(self.logger.address, expectation.epoch);
+            let target = u32::try_from(target).unwrap_or(u32::MAX);
+            let next = held.and_then(|held| {
+                let ranges = held.authentic.ranges();
+                let at = ranges.partition_point(|&(_, last)| last < target);
+                ranges.get(at).map(|&(first, _)| first.max(target))
+            });
+            let Some(identity) = next.and_then(|sequence| self.identity(expectation.epoch, sequence)) else {
+                return Ok(None);
+            };
+            return Ok(self.facts.seen(identity)?.map(|seen| seen.time));
+        }
+        Ok(None)
+    }
+
+    fn unclosed(&self, written_off: &[(Epoch, u32, Option<u32>)]) -> Result<Vec<UnclosedGap>, F::Error> {
+        let mut all = Vec::new();
+        for unclosed in self.coverage.unclosed(self.logger.address) {
+            let expectation = self.expectations.iter().find(|e| e.epoch == unclosed.epoch);
+            let expected = match expectation {
+                Some(expectation) => self.first_expected(expectation)?.is_some(),
+                None => false,
+            };
+            let Some(last) = self.identity(unclosed.epoch, unclosed.last).filter(|_| expected) else {
+                continue;
+            };
+            let from = self.facts.seen(last)?.map(|seen| seen.time);
+            // The first record that is held of any later epoch: the next one may be known by name only.
+            let mut after = None;
+            for later in self.expectations.iter().filter(|e| e.epoch > unclosed.epoch) {
+                after = self.first_of(later.epoch)?;
+                if after.is_some() {
+                    break;
+                }
+            }
+            // A logger that lost its clock begins long ago: its reception is nearer the truth.
+            let to = after.and_then(|(_, seen)| match from {
+                Some(from) if seen.time < from => seen.received_at.filter(|&at| at >= from),
+                _ => Some(seen.time),
+            });
+            let interval = self.interval_s(last)?;
+            let presumed_readings = match (from, to) {
+                (Some(from), Some(to)) if interval > 0 => {
+                    u64::try_from(rounded_div(to - from, interval) - 1).ok().or(Some(0))
+                }
+                _ => None,
+            };
+            let off = written_off.iter().any(|&(epoch, first, end)| {
+                epoch == unclosed.epoch && end.is_none() && first <= unclosed.last.saturating_add(1)
+            });
+            all.push(UnclosedGap {
+                logger: self.logger.address,
+                epoch: unclosed.epoch,
+                last: unclosed.last,
+                next_epoch: unclosed.next_epoch,
+                from,
+                to,
+                presumed_readings,
+                state: if off { GapState::WrittenOff } else { GapState::Open },
+            });
+        }
+        Ok(all)
+    }
+
+    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+        let interval = match self.newest() {
+            Some(newest) => self.interval_s(newest)?,
+            None => i64::from(self.logger.interval_s),
+        };
+        let limit = match self.logger.silent_after_s {
+            Some(limit) => i64::from(limit),
+            // A logger that promises no interval is never silent, unless the roster says after what.
+            None if interval == 0 => return Ok(None),
+            None => SILENT_INTERVALS * interval,
+        };
+        let last_heard = self.facts.last_heard(self.logger.address)?;
+        let since = match (last_heard, self.logger.in_service) {
+            (Some(at), _) => Some(at),
+            (None, Some(InService::From(since))) if since > now => return Ok(None),
+            (None, Some(InService::From(since))) => Some(since),
+            (None, _) => None,
+        };
+        if since.is_some_and(|since| now - since <= limit) {
+            return Ok(None);
+        }
+        let presumed_readings = match since {
+            Some(since) if interval > 0 => u64::try_from((now - since) / interval).ok(),
+            _ => None,
+        };
+        Ok(Some(Silence { logger: self.logger.address, last_heard, presumed_readings }))
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct OverwritingSpan {
+    earliest: Option<i64>,
+    latest: Option<i64>,
+}
+
+/// When `records` more records have been made after `newest`, with a reading each `interval` seconds.
+/// The earliest time also counts the daily profiles, and takes one record off for an event that nobody expects.
+fn made_by(newest: i64, records: i64, interval: i64, earliest: bool) -> Option<i64> {
+    if interval <= 0 {
+        return None;
+    }
+    let seconds = if earliest {
+        // records / (1/interval + 1/day), downwards.
+        let records = i128::from(records - 1);
+        (records * i128::from(interval) * i128::from(PROFILE_EVERY_S))
+            / i128::from(interval + PROFILE_EVERY_S)
+    } else {
+        i128::from(records) * i128::from(interval)
+    };
+    i64::try_from(i128::from(newest) + seconds).ok()
+}
+
+/// a / b rounded to the nearest, halves up; `b` above 0.
+fn rounded_div(a: i64, b: i64) -> i64 {
+    (2 * a + b).div_euclid(2 * b)
+}
+
+/// How many of `records` missing records between two readings are readings.
+pub fn readings_between(before: i64, after: i64, interval_s: i64, records: u64) -> Option<u64> {
+    if interval_s <= 0 {
+        return None;
+    }
+    let readings = (rounded_div(after - before, interval_s) - 1).max(0) as u64;
+    (readings <= records).then_some(readings)
+}
+
+/// Cuts a gap where a write-off begins or ends.
+fn split_written_off(
+    first: u32,
+    last: u32,
+    epoch: Epoch,
+    written_off: &[(Epoch, u32, Option<u32>)],
+) -> Vec<((u32, u32), GapState)> {
+    let off: RangeSet = written_off
+        .iter()
+        .filter(|&&(of, _, _)| of == epoch)
+        .map(|&(_, from, to)| (from, to.unwrap_or(u32::MAX)))
+        .collect();
+    let whole: RangeSet = [(first, last)].into_iter().collect();
+    let written = whole.intersection(&off);
+    let open = off.missing(first..=last);
+    let mut parts: Vec<((u32, u32), GapState)> = written
+        .ranges()
+        .iter()
+        .map(|&part| (part, GapState::WrittenOff))
+        .chain(open.ranges().iter().map(|&part| (part, GapState::Open)))
+        .collect();
+    parts.sort_unstable_by_key(|&(part, _)| part);
+    parts
+}
+
+/// Groups open gaps that overlap in time.
+fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)]) -> Vec<Outage> {
+    let mut spans: Vec<(i64, i64, &Gap)> = gaps
+        .iter()
+        .filter(|gap| gap.state == GapState::Open && gap.records() >= OUTAGE_RECORDS)
+        .filter_map(|gap| Some((gap.from?, gap.to?, gap)))
+        .filter(|(from, to, _)| from <= to)
+        .collect();
+    spans.sort_unstable_by_key(|&(from, to, gap)| (from, to, gap.logger));
+    let mut all: Vec<(Outage, BTreeSet<Address>)> = Vec::new();
+    for (from, to, gap) in spans {
+        match all.last_mut() {
+            Some((outage, loggers)) if from <= outage.to => {
+                outage.to = outage.to.max(to);
+                outage.records += gap.records();
+                loggers.insert(gap.logger);
+            }
+            _ => all.push((
+                Outage { from, to, cause: Cause::OneLogger, loggers: Vec::new(), records: gap.records() },
+                BTreeSet::from([gap.logger]),
+            )),
+        }
+    }
+    let mut outages: Vec<Outage> = all
+        .into_iter()
+        .map(|(mut outage, loggers)| {
+            outage.cause = cause(outage.from, outage.to, loggers.len(), listening);
+            outage.loggers = loggers.into_iter().collect();
+            outage
+        })
+        .collect();
+    outages.sort_by_key(|outage| (std::cmp::Reverse(outage.to - outage.from), outage.from));
+    outages
+}
+
+fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {
+    let length = (to - from).max(1);
+    let heard = |spans: &mut dyn Iterator<Item = (i64, i64)>| -> i64 {
+        let mut clipped: Vec<(i64, i64)> =
+            spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
+        clipped.sort_unstable();
+        let (mut total, mut end) = (0, i64::MIN);
+        for (a, b) in clipped {
+            total += (b - a.max(end)).max(0);
+            end = end.max(b);
+        }
+        total
+    };
+    let by_any = heard(&mut listening.iter().map(|&(_, a, b)| (a, b)));
+    if by_any * 2 < length {
+        return Cause::GatewayNotRunning;
+    }
+    // A radio that was put up later was not off.
+    let radios: BTreeSet<u8> =
+        listening.iter().filter(|&&(_, since, _)| since <= from).map(|&(radio, _, _)| radio).collect();
+    let one_was_off = radios.into_iter().any(|radio| {
+        heard(&mut listening.iter().filter(|span| span.0 == radio).map(|&(_, a, b)| (a, b))) * 2 < length
+    });
+    match (one_was_off, loggers) {
+        (true, 2..) => Cause::PortLost,
+        (_, 0 | 1) => Cause::OneLogger,
+        _ => Cause::ManyLoggers,
+    }
+}

@@ -1,0 +1,315 @@
+//! The one judge: what a record is worth to the ledger, wherever it came from.
+//!
+//! Input: the roster, coverage, and an opened record (from the radio or a sealed dump) or a CSV row. Output:
+//! exactly one [`Outcome`], by the table of `docs/wire-format.md`, in its order. What the ledger holds under
+//! an identity is asked through [`Held`], and only where coverage says that something is held.
+//!
+//! What this is not: it changes nothing. Whoever asks carries out what it says, in one transaction with it.
+
+use crate::config::roster::Roster;
+use crate::coverage::Coverage;
+use crate::seal::keyring::{Keyring, Unopened};
+use crate::wire::frame::{AirFrame, NoFrame, RECORD_MAX, SerialFrame, Signal};
+use crate::wire::record::{Reading, Record};
+use crate::wire::seq::Identity;
+
+/// What becomes of a frame. Exactly one for each frame between delimiters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Outcome {
+    /// COBS, length or check sequence wrong.
+    Noise,
+    /// A right frame that is not for this gateway's version, or with a reserved value.
+    Skipped,
+    /// An address that is not on the roster.
+    Foreign,
+    /// No key, a tag that fails, or a closed slot: set aside whole.
+    Unopened,
+    /// Held already, byte for byte.
+    Duplicate,
+    /// Disagrees with the record held under its identity: kept beside it.
+    Conflict,
+    /// Authentic, but not understood: in the ledger whole.
+    Opaque,
+    /// In the ledger.
+    Stored,
+}
+
+impl Outcome {
+    /// All of them, in the order in which they are tried.
+    pub const ALL: [Self; 8] = [
+        Self::Noise,
+        Self::Skipped,
+        Self::Foreign,
+        Self::Unopened,
+        Self::Duplicate,
+        Self::Conflict,
+        Self::Opaque,
+        Self::Stored,
+    ];
+
+    /// The word for it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Noise => "noise",
+            Self::Skipped => "skipped",
+            Self::Foreign => "foreign",
+            Self::Unopened => "unopened",
+            Self::Duplicate => "duplicate",
+            Self::Conflict => "conflict",
+            Self::Opaque => "opaque",
+            Self::Stored => "stored",
+        }
+    }
+}
+
+/// How many frames met each outcome. The sum is the number of frames in.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally([u64; 8]);
+
+impl Tally {
+    /// Counts one frame.
+    pub fn count(&mut self, outcome: Outcome) {
+        self.add(outcome, 1);
+    }
+
+    /// Counts several.
+    pub fn add(&mut self, outcome: Outcome, frames: u64) {
+        self.0[outcome as usize] += frames;
+    }
+
+    /// Frames of one outcome.
+    pub fn of(&self, outcome: Outcome) -> u64 {
+        self.0[outcome as usize]
+    }
+
+    /// All frames.
+    pub fn frames(&self) -> u64 {
+        self.0.iter().sum()
+    }
+
+    /// Takes another tally in.
+    pub fn merge(&mut self, other: &Tally) {
+        for (mine, theirs) in self.0.iter_mut().zip(other.0) {
+            *mine += theirs;
+        }
+    }
+
+    /// Whether nothing was counted.
+    pub fn is_empty(&self) -> bool {
+        self.frames() == 0
+    }
+}
+
+/// What the keys make of a decoded run, before the ledger is asked.
+#[derive(Debug)]
+pub enum Opened<'f, 'p> {
+    /// Noise or skipped: counted, not kept.
+    Dropped(Outcome),
+    /// Foreign: counted by address, not kept.
+    Foreign(AirFrame<'f>),
+    /// Unopened: set aside whole.
+    Shut {
+        /// The frame.
+        frame: AirFrame<'f>,
+        /// The radio's report.
+        signal: Option<Signal>,
+        /// Why.
+        why: Unopened,
+    },
+    /// Authentic: [`judge`] says the rest.
+    Record {
+        /// The frame.
+        frame: AirFrame<'f>,
+        /// The radio's report.
+        signal: Option<Signal>,
+        /// The record.
+        plaintext: &'p [u8],
+    },
+}
+
+/// Judges a decoded run as far as roster and keys go: noise, skipped, foreign, unopened, in that order.
+pub fn open<'f, 'p>(
+    run: &'f [u8],
+    roster: &Roster,
+    keyring: &mut Keyring,
+    plaintext: &'p mut [u8; RECORD_MAX],
+) -> Opened<'f, 'p> {
+    match SerialFrame::parse(run) {
+        Err(reason) if NoFrame::is_noise(reason) => Opened::Dropped(Outcome::Noise),
+        Err(_) => Opened::Dropped(Outcome::Skipped),
+        Ok(SerialFrame { signal, air: frame }) => {
+            if !roster.contains(frame.identity.address) {
+                return Opened::Foreign(frame);
+            }
+            match keyring.open(&frame, plaintext) {
+                Err(why) => Opened::Shut { frame, signal, why },
+                Ok(plaintext) => Opened::Record { frame, signal, plaintext },
+            }
+        }
+    }
+}
+
+/// What is held under an identity. Asked only where coverage says that it is.
+pub trait Held {
+    /// What may go wrong while looking.
+    type Error;
+
+    /// Whether the authentic record held under `identity` is `plaintext`, byte for byte. `None`: it is
+    /// known to have been held, but its content is no longer here to compare with.
+    fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Self::Error>;
+
+    /// The authentic reading held under `identity`; `None` where it is a profile, event or opaque.
+    fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Self::Error>;
+
+    /// The CSV row that covers `identity`.
+    fn row(&mut self, identity: Identity) -> Result<Option<Row>, Self::Error>;
+}
+
+/// What the ledger is to do with an authentic record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// Count it.
+    Duplicate,
+    /// Keep it beside the record that is held, once, for good.
+    Conflict,
+    /// Store it.
+    New {
+        /// What it says; `None`: opaque.
+        record: Option<Record>,
+        /// Whether a CSV row covers its identity: that row steps back, and it is a conflict if `Some(false)`
+        /// says that it differs.
+        agrees_with_row: Option<bool>,
+    },
+}
+
+impl Verdict {
+    /// The outcome to count.
+    pub fn outcome(&self) -> Outcome {
+        match self {
+            Self::Duplicate => Outcome::Duplicate,
+            Self::Conflict => Outcome::Conflict,
+            Self::New { record: None, .. } => Outcome::Opaque,
+            Self::New { record: Some(_), .. } => Outcome::Stored,
+        }
+    }
+}
+
+/// Judges an authentic record against what is held.
+pub fn judge<H: Held>(
+    coverage: &Coverage,
+    held: &mut H,
+    identity: Identity,
+    plaintext: &[u8],
+) -> Result<Verdict, H::Error> {
+    if coverage.holds_authentic(identity) {
+        return Ok(match held.is_same(identity, plaintext)? {
+            Some(false) => Verdict::Conflict,
+            Some(true) | None => Verdict::Duplicate,
+        });
+    }
+    let record = Record::decode(plaintext, identity.epoch).ok();
+    let agrees_with_row = if coverage.holds_row(identity) {
+        held.row(identity)?.map(|row| match &record {
+            Some(Record::Reading(reading)) => row.agrees_with(reading),
+            _ => false,
+        })
+    } else {
+        None
+    };
+    Ok(Verdict::New { record, agrees_with_row })
+}
+
+/// A reading as a CSV file gives it: not authentic, and possibly without battery and board temperature.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Row {
+    /// Seconds since 1970 on the logger's clock.
+    pub time: u32,
+    /// Raw counts or fault codes, 1 to 40.
+    pub counts: Vec<i32>,
+    /// Fault bits, channel 0 lowest.
+    pub faults: u64,
+    /// Millivolts, where the file has them.
+    pub battery_mv: Option<u16>,
+    /// Hundredths of a degree Celsius, where the file has them.
+    pub board_centi_c: Option<i16>,
+}
+
+impl Row {
+    /// Equal in time, counts and faults, and in battery and board temperature where the row has them.
+    pub fn agrees_with(&self, reading: &Reading) -> bool {
+        self.time == reading.time
+            && self.counts == reading.counts()
+            && self.faults == reading.faults()
+            && self.battery_mv.is_none_or(|mv| mv == reading.battery_mv)
+            && self.board_centi_c.is_none_or(|board| Some(board) == reading.board_centi_c)
+    }
+
+    /// The same between two rows: what only one of them has is not compared.
+    pub fn agrees_with_row(&self, other: &Row) -> bool {
+        fn same<T: PartialEq>(a: Option<T>, b: Option<T>) -> bool {
+            a.is_none() || b.is_none() || a == b
+        }
+        self.time == other.time
+            && self.counts == other.counts
+            && self.faults == other.faults
+            && same(self.battery_mv, other.battery_mv)
+            && same(self.board_centi_c, other.board_centi_c)
+    }
+}
+
+/// Why a CSV row cannot be taken now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Refused {
+    /// Its logger is not on the roster.
+    Foreign,
+    /// No authentic record of its epoch is held: it may fit once a sealed dump is in.
+    EpochNotHeld,
+    /// More than a logger's memory above the largest authentic sequence: the same.
+    BeyondMemory {
+        /// The largest sequence that a row may have now.
+        largest: u64,
+    },
+}
+
+/// What becomes of a CSV row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RowVerdict {
+    /// It fills its sequence.
+    Stored,
+    /// It agrees with what is held.
+    Duplicate,
+    /// It disagrees with what is held, which stays.
+    Conflict,
+    /// It is not taken.
+    Refused(Refused),
+}
+
+/// Judges a CSV row against the roster and what is held.
+pub fn judge_row<H: Held>(
+    roster: &Roster,
+    coverage: &Coverage,
+    held: &mut H,
+    identity: Identity,
+    row: &Row,
+) -> Result<RowVerdict, H::Error> {
+    let Some(logger) = roster.logger(identity.address) else {
+        return Ok(RowVerdict::Refused(Refused::Foreign));
+    };
+    let largest =
+        coverage.epoch(identity.address, identity.epoch).and_then(|epoch| epoch.authentic.largest());
+    let Some(largest) = largest else {
+        return Ok(RowVerdict::Refused(Refused::EpochNotHeld));
+    };
+    let largest = u64::from(largest) + u64::from(logger.memory_records);
+    if u64::from(identity.sequence.number()) > largest {
+        return Ok(RowVerdict::Refused(Refused::BeyondMemory { largest }));
+    }
+    let agrees = if coverage.holds_authentic(identity) {
+        held.reading(identity)?.is_some_and(|reading| row.agrees_with(&reading))
+    } else if coverage.holds_row(identity) {
+        held.row(identity)?.is_some_and(|other| row.agrees_with_row(&other))
+    } else {
+        return Ok(RowVerdict::Stored);
+    };
+    Ok(if agrees { RowVerdict::Duplicate } else { RowVerdict::Conflict })
+}

@@ -1,0 +1,829 @@
+//! Appending a batch: everything judged again under the write lock, and in whole or not at all.
+//!
+//! The daemon and imports hand in the same [`Batch`]. Parsing, opening and planning are done before; the lock is
+//! held only for judging and inserting.
+
+use super::rows::{self, kind};
+use super::state::{State, journal_insert};
+use super::{Error, Ledger, RadioId, Stamp, aside};
+use crate::config::roster::Roster;
+use crate::judge::{self, Held as _, Outcome, Row, RowVerdict, Tally, Verdict};
+use crate::seal::keyring::Unopened;
+use crate::wire::frame::{AirFrame, Signal};
+use crate::wire::record::{CHANNELS_MAX, Record};
+use crate::wire::seq::{Address, Identity, Slot};
+use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
+use std::collections::BTreeMap;
+
+/// Foreign addresses counted one by one in a batch; further ones are counted together.
+const FOREIGN_MAX: usize = 64;
+/// Stands for further foreign addresses; reserved on the air, so no logger has it.
+const FURTHER: u16 = u16::MAX;
+
+/// One arrival by radio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reception {
+    /// Which radio.
+    pub radio: RadioId,
+    /// When, by the gateway's clock.
+    pub at: Stamp,
+    /// The radio's report.
+    pub signal: Option<Signal>,
+}
+
+/// An opened record or a CSV row on its way into the ledger.
+#[derive(Clone, Copy, Debug)]
+pub struct Arrival {
+    /// Who and which.
+    pub identity: Identity,
+    /// The key slot that opened it; `None` for a CSV row.
+    pub slot: Option<Slot>,
+    /// Its arrival by radio; `None` for a hand download.
+    pub reception: Option<Reception>,
+    /// The import it belongs to.
+    pub import: Option<i64>,
+    /// When it is stored, where that is long after its reception (set aside before).
+    pub stored_at: Option<i64>,
+}
+
+/// What an item brings.
+#[derive(Clone, Debug)]
+pub enum Content {
+    /// A plaintext, as a range of the batch's bytes.
+    Plaintext(std::ops::Range<usize>),
+    /// A CSV row.
+    Row {
+        /// Its fields.
+        row: Box<Row>,
+        /// Whether it had no sequence number and was matched by time.
+        matched: bool,
+        /// How far its file rounded, as a number of the ledger's table.
+        resolution: Option<i64>,
+    },
+}
+
+/// One item of a batch.
+#[derive(Clone, Debug)]
+pub struct BatchItem {
+    /// Where it comes from.
+    pub arrival: Arrival,
+    /// What it brings.
+    pub content: Content,
+}
+
+/// A frame that no key opens.
+#[derive(Clone, Debug)]
+pub struct Shut {
+    /// The air frame, whole.
+    pub frame: Vec<u8>,
+    /// Who it claims to be.
+    pub identity: Identity,
+    /// Its key slot.
+    pub slot: Slot,
+    /// Why it stays shut.
+    pub why: Unopened,
+    /// Its arrival by radio.
+    pub reception: Option<Reception>,
+    /// The import it belongs to.
+    pub import: Option<i64>,
+}
+
+impl Shut {
+    /// From a frame.
+    pub fn new(frame: &AirFrame<'_>, why: Unopened, reception: Option<Reception>) -> Self {
+        Self {
+            frame: frame.bytes().to_vec(),
+            identity: frame.identity,
+            slot: frame.slot,
+            why,
+            reception,
+            import: None,
+        }
+    }
+}
+
+/// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
+#[derive(Clone, Copy, Debug)]
+pub struct Window {
+    /// Which radio.
+    pub radio: RadioId,
+    /// From when, Unix seconds.
+    pub since: i64,
+    /// Until when.
+    pub until: i64,
+    /// Noise, skipped, foreign and unopened frames.
+    pub tally: Tally,
+    /// Encoded bytes of noise.
+    pub noise_bytes: u64,
+    /// All bytes read.
+    pub bytes: u64,
+}
+
+/// What goes in with one commit.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// Plaintexts, one after the other.
+    pub bytes: Vec<u8>,
+    /// Records and rows, in the order in which they came.
+    pub items: Vec<BatchItem>,
+    /// Frames that stay shut.
+    pub shut: Vec<Shut>,
+    /// When radios listened; one or more a radio that did.
+    pub windows: Vec<Window>,
+    foreign: BTreeMap<u16, u64>,
+}
+
+impl Batch {
+    /// Adds an opened record.
+    pub fn push_record(&mut self, arrival: Arrival, plaintext: &[u8]) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(plaintext);
+        self.items.push(BatchItem { arrival, content: Content::Plaintext(start..self.bytes.len()) });
+    }
+
+    /// Counts a frame of an address that is not on the roster.
+    pub fn count_foreign(&mut self, address: Address) {
+        let full = self.foreign.len() >= FOREIGN_MAX && !self.foreign.contains_key(&address.number());
+        *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
+    }
+
+    /// Whether there is nothing in it.
+    pub fn is_empty(&self) -> bool {
+        self.items.is_empty() && self.shut.is_empty() && self.windows.is_empty() && self.foreign.is_empty()
+    }
+
+    /// Roughly how much memory it holds, in bytes.
+    pub fn weight(&self) -> usize {
+        let shut: usize = self.shut.iter().map(|shut| shut.frame.len() + size_of::<Shut>()).sum();
+        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut
+    }
+
+    /// Empties it, keeping its memory for the next.
+    pub fn clear(&mut self) {
+        self.bytes.clear();
+        self.items.clear();
+        self.shut.clear();
+        self.windows.clear();
+        self.foreign.clear();
+    }
+}
+
+/// What became of one item.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ItemOutcome {
+    /// Of a record.
+    Record {
+        /// Its outcome.
+        outcome: Outcome,
+        /// Whether the CSV row held before under its identity agrees, where there was one.
+        agrees_with_row: Option<bool>,
+    },
+    /// Of a CSV row.
+    Row(RowVerdict),
+}
+
+/// What a commit did.
+#[derive(Clone, Debug, Default)]
+pub struct Receipt {
+    /// Of each item, in order.
+    pub items: Vec<ItemOutcome>,
+    /// All frames of the batch, by outcome.
+    pub tally: Tally,
+    /// The same by radio.
+    pub by_radio: Vec<(RadioId, Tally)>,
+    /// Loggers whose record met a different one: an alarm.
+    pub conflicts: Vec<Identity>,
+    /// Shut frames that found no room.
+    pub over_limit: u64,
+    /// Slots that opened a frame for the first time.
+    pub new_slots: Vec<(Address, Slot)>,
+    /// The journal row after which nothing is committed yet.
+    pub through_row: i64,
+}
+
+impl Ledger {
+    /// Judges a batch and commits it. When this returns `Ok`, all of it is on the disk; on an error none of it
+    /// is, and the batch can be tried again.
+    pub fn append(&mut self, batch: &Batch, roster: &Roster, now: Stamp) -> Result<Receipt, Error> {
+        self.append_and_forget(batch, roster, now, &[])
+    }
+
+    /// The same, and takes set-aside frames out of their store in that very transaction.
+    pub(super) fn append_and_forget(
+        &mut self,
+        batch: &Batch,
+        roster: &Roster,
+        now: Stamp,
+        forget: &[i64],
+    ) -> Result<Receipt, Error> {
+        let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, forget);
+        if done.is_err() {
+            // What was taken into memory is not in the ledger: read it again under the next lock.
+            self.state.valid = false;
+        }
+        done
+    }
+}
+
+fn append(
+    db: &Connection,
+    state: &mut State,
+    limits: &aside::Limits,
+    batch: &Batch,
+    roster: &Roster,
+    now: Stamp,
+    forget: &[i64],
+) -> Result<Receipt, Error> {
+    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+    state.refresh(&transaction)?;
+    let mut receipt = Receipt::default();
+    {
+        let mut writer = Writer {
+            db: &transaction,
+            state,
+            inserts: std::array::from_fn(|_| None),
+            by_radio: BTreeMap::new(),
+            by_logger: BTreeMap::new(),
+            now,
+        };
+        for item in &batch.items {
+            let outcome = writer.item(batch, item, roster, &mut receipt)?;
+            receipt.items.push(outcome);
+        }
+        for shut in &batch.shut {
+            // The window's tally has these already; here they count for their logger.
+            writer.by_logger.entry(shut.identity.address.number()).or_default().count(Outcome::Unopened);
+            let kept = writer.state.aside.keep(&transaction, limits, shut, roster.loggers().len(), now)?;
+            receipt.over_limit += u64::from(!kept);
+        }
+        writer.tallies(batch, &mut receipt)?;
+    }
+    if !forget.is_empty() {
+        let mut delete = transaction.prepare_cached("DELETE FROM unopened WHERE id = ?")?;
+        for id in forget {
+            delete.execute([id])?;
+        }
+        state.aside = aside::AsideState::load(&transaction)?;
+    }
+    receipt.through_row = state.seen_row;
+    transaction.commit()?;
+    Ok(receipt)
+}
+
+/// One transaction's writing hand.
+struct Writer<'a> {
+    db: &'a Connection,
+    state: &'a mut State,
+    /// Insert statements by number of channels.
+    inserts: [Option<CachedStatement<'a>>; CHANNELS_MAX + 1],
+    by_radio: BTreeMap<RadioId, Tally>,
+    by_logger: BTreeMap<u16, Tally>,
+    now: Stamp,
+}
+
+impl Writer<'_> {
+    fn item(
+        &mut self,
+        batch: &Batch,
+        item: &BatchItem,
+        roster: &Roster,
+        receipt: &mut Receipt,
+    ) -> Result<ItemOutcome, Error> {
+        match &item.content {
+            Content::Plaintext(range) => {
+                let plaintext = batch
+                    .bytes
+                    .get(range.clone())
+                    .ok_or_else(|| Error::Corrupt("a batch points beyond its bytes".into()))?;
+                self.record(&item.arrival, plaintext, receipt)
+            }
+            Content::Row { row, matched, resolution } => {
+                let id = item.arrival.identity;
+                let (coverage, mut held) = self.state.split(self.db);
+                let verdict = judge::judge_row(roster, coverage, &mut held, id, row)?;
+                let outcome = match verdict {
+                    RowVerdict::Stored => {
+                        let rank = held.next_rank(id)?;
+                        self.insert_row(&item.arrival, rank, row, *matched, *resolution)?;
+                        Some(Outcome::Stored)
+                    }
+                    RowVerdict::Duplicate => Some(Outcome::Duplicate),
+                    RowVerdict::Conflict => {
+                        self.keep_row_beside(&item.arrival, row)?;
+                        Some(Outcome::Conflict)
+                    }
+                    RowVerdict::Refused(_) => None,
+                };
+                if let Some(outcome) = outcome {
+                    receipt.tally.count(outcome);
+                }
+                Ok(ItemOutcome::Row(verdict))
+            }
+        }
+    }
+
+    fn record(
+        &mut self,
+        arrival: &Arrival,
+        plaintext: &[u8],
+        receipt: &mut Receipt,
+    ) -> Result<ItemOutcome, Error> {
+        let id = arrival.identity;
+        let (coverage, mut held) = self.state.split(self.db);
+        let mut verdict = judge::judge(coverage, &mut held, id, plaintext)?;
+        let mut agrees = None;
+        if let Verdict::New { record, agrees_with_row } = &mut verdict {
+            agrees = *agrees_with_row;
+            if record.as_ref().is_some_and(|record| rows::encoded(record) != plaintext) {
+                // Never so with today's types; stored columns must stand for the very plaintext.
+                *record = None;
+            }
+            if agrees.is_some() {
+                self.row_steps_back(id, agrees == Some(false))?;
+            }
+            self.insert_record(arrival, record.as_ref(), plaintext)?;
+            if let Some(slot) = arrival.slot {
+                self.note_slot(id.address, slot, receipt)?;
+            }
+        }
+        if verdict == Verdict::Conflict {
+            receipt.conflicts.push(id);
+            self.keep_beside(arrival, source_of(arrival), plaintext)?;
+        }
+        let outcome = verdict.outcome();
+        receipt.tally.count(outcome);
+        self.count(arrival, outcome);
+        Ok(ItemOutcome::Record { outcome, agrees_with_row: agrees })
+    }
+
+    fn count(&mut self, arrival: &Arrival, outcome: Outcome) {
+        // A frame that was set aside has been counted when it came.
+        let Some(reception) = arrival.reception.filter(|_| arrival.stored_at.is_none()) else { return };
+        let address = arrival.identity.address;
+        self.by_radio.entry(reception.radio).or_default().count(outcome);
+        // What is stored is counted from the rows themselves when they are settled.
+        if !matches!(outcome, Outcome::Stored | Outcome::Opaque) {
+            self.by_logger.entry(address.number()).or_default().count(outcome);
+        }
+    }
+
+    fn next_row(&self) -> i64 {
+        self.state.seen_row + 1
+    }
+
+    fn insert_record(
+        &mut self,
+        arrival: &Arrival,
+        record: Option<&Record>,
+        plaintext: &[u8],
+    ) -> Result<(), Error> {
+        let row = self.next_row();
+        match record {
+            Some(Record::Reading(reading)) => {
+                let board = reading.board_centi_c;
+                let fields = ReadingFields {
+                    rank: 0,
+                    time: reading.time,
+                    battery_mv: Some(reading.battery_mv),
+                    board_centi_c: board,
+                    faults: reading.faults(),
+                    counts: reading.counts(),
+                    matched: false,
+                    resolution: None,
+                };
+                self.insert_journal(row, kind::READING, arrival, &fields)?;
+            }
+            Some(Record::Profile(profile)) => {
+                self.insert_marker(row, kind::PROFILE, arrival, profile.time)?;
+                let unit = profile.unit.to_string();
+                let units = rows::raw_unit_names(profile);
+                let fields = params![
+                    profile.time,
+                    unit,
+                    profile.interval_s,
+                    profile.capacity,
+                    profile.oldest,
+                    profile.previous_epoch,
+                    profile.previous_last,
+                    units,
+                    profile.firmware()
+                ];
+                self.insert_rare("profile_row", rows::PROFILE_COLUMNS, fields, arrival)?;
+                name_previous(
+                    self.db,
+                    self.state,
+                    arrival.identity,
+                    profile.previous_epoch,
+                    profile.previous_last,
+                )?;
+            }
+            Some(Record::Event(event)) => {
+                self.insert_marker(row, kind::EVENT, arrival, event.time)?;
+                let fields = params![event.time, event.code, event.value];
+                self.insert_rare("event_row", "time, code, value", fields, arrival)?;
+            }
+            None => {
+                // An opaque record has no time that this version could read: its reception stands in.
+                let at = arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
+                let time = u32::try_from(at).unwrap_or(0);
+                self.insert_marker(row, kind::OPAQUE, arrival, time)?;
+                self.insert_rare("opaque_row", "plaintext", params![plaintext], arrival)?;
+            }
+        }
+        self.state.take_in(arrival.identity, 0, row, true);
+        Ok(())
+    }
+
+    fn insert_row(
+        &mut self,
+        arrival: &Arrival,
+        rank: i64,
+        content: &Row,
+        matched: bool,
+        resolution: Option<i64>,
+    ) -> Result<(), Error> {
+        let row = self.next_row();
+        let fields = ReadingFields {
+            rank,
+            time: content.time,
+            battery_mv: content.battery_mv,
+            board_centi_c: content.board_centi_c,
+            faults: content.faults,
+            counts: &content.counts,
+            matched,
+            resolution,
+        };
+        self.insert_journal(row, kind::READING, arrival, &fields)?;
+        self.state.take_in(arrival.identity, rank, row, true);
+        Ok(())
+    }
+
+    fn insert_marker(&mut self, row: i64, kind: i64, arrival: &Arrival, time: u32) -> Result<(), Error> {
+        let fields = ReadingFields {
+            rank: 0,
+            time,
+            battery_mv: None,
+            board_centi_c: None,
+            faults: 0,
+            counts: &[],
+            matched: false,
+            resolution: None,
+        };
+        self.insert_journal(row, kind, arrival, &fields)
+    }
+
+    fn insert_journal(
+        &mut self,
+        row: i64,
+        kind: i64,
+        arrival: &Arrival,
+        fields: &ReadingFields<'_>,
+    ) -> Result<(), Error> {
+        let n = fields.counts.len();
+        let slot = self
+            .inserts
+            .get_mut(n)
+            .ok_or_else(|| Error::Corrupt(format!("a reading with {n} channels reached the ledger")))?;
+        let statement = match slot {
+            Some(statement) => statement,
+            None => slot.insert(self.db.prepare_cached(&journal_insert(n))?),
+        };
+        let id = arrival.identity;
+        let signal = arrival.reception.and_then(|reception| reception.signal);
+        let is_reading = kind == kind::READING;
+        let mut at = 0;
+        let mut bind = |value: &dyn rusqlite::ToSql| {
+            at += 1;
+            statement.raw_bind_parameter(at, value)
+        };
+        bind(&row)?;
+        bind(&kind)?;
+        bind(&id.address.number())?;
+        bind(&id.epoch.number())?;
+        bind(&id.sequence.number())?;
+        bind(&fields.rank)?;
+        bind(&fields.time)?;
+        bind(&arrival.reception.map(|reception| reception.at.unix_s - i64::from(fields.time)))?;
+        bind(&fields.battery_mv)?;
+        bind(&fields.board_centi_c)?;
+        bind(&is_reading.then_some(n as i64))?;
+        bind(&is_reading.then_some(fields.faults as i64))?;
+        bind(&arrival.slot.map(|slot| slot.0))?;
+        bind(&arrival.reception.map(|reception| reception.radio.0))?;
+        bind(&arrival.reception.map(|reception| reception.at.synchronised))?;
+        bind(&signal.map(|signal| signal.rssi_dbm))?;
+        bind(&signal.map(|signal| signal.snr_quarter_db))?;
+        bind(&arrival.import)?;
+        bind(&fields.matched.then_some(1_i64))?;
+        bind(&fields.resolution)?;
+        bind(&arrival.stored_at)?;
+        for count in fields.counts {
+            bind(count)?;
+        }
+        statement.raw_execute()?;
+        Ok(())
+    }
+
+    fn insert_rare(
+        &mut self,
+        table: &str,
+        columns: &str,
+        fields: &[&dyn rusqlite::ToSql],
+        arrival: &Arrival,
+    ) -> Result<(), Error> {
+        let marks = vec!["?"; fields.len() + 12].join(", ");
+        let sql = format!(
+            "INSERT INTO {table} ({columns}, logger, epoch, sequence, rank, received_at, slot, radio, \
+             synchronised, rssi_dbm, snr_quarter_db, import, stored_at) VALUES ({marks})"
+        );
+        let id = arrival.identity;
+        let reception = arrival.reception;
+        let signal = reception.and_then(|reception| reception.signal);
+        let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+        let common: [&dyn rusqlite::ToSql; 12] = [
+            &address,
+            &epoch,
+            &sequence,
+            &0_i64,
+            &reception.map(|reception| reception.at.unix_s),
+            &arrival.slot.map(|slot| slot.0),
+            &reception.map(|reception| reception.radio.0),
+            &reception.map(|reception| reception.at.synchronised),
+            &signal.map(|signal| signal.rssi_dbm),
+            &signal.map(|signal| signal.snr_quarter_db),
+            &arrival.import,
+            &arrival.stored_at,
+        ];
+        let all: Vec<&dyn rusqlite::ToSql> = fields.iter().chain(common.iter()).copied().collect();
+        self.db.prepare_cached(&sql)?.execute(&all[..])?;
+        Ok(())
+    }
+
+    fn note_slot(&mut self, address: Address, slot: Slot, receipt: &mut Receipt) -> Result<(), Error> {
+        if !self.state.aside.slots.insert((address, slot)) {
+            return Ok(());
+        }
+        receipt.new_slots.push((address, slot));
+        self.db
+            .prepare_cached("INSERT INTO slot_use VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
+            .execute(params![address.number(), slot.0, self.now.unix_s])?;
+        Ok(())
+    }
+
+    /// The CSV row that covered this identity gives way to the authentic record; it stays in the ledger.
+    fn row_steps_back(&mut self, id: Identity, differs: bool) -> Result<(), Error> {
+        let (_, mut held) = self.state.split(self.db);
+        let Some(rank) = held.covering_rank(id)? else { return Ok(()) };
+        let row = held.row(id)?;
+        self.db
+            .prepare_cached("INSERT INTO stepped_back VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")?
+            .execute(params![id.address.number(), id.epoch.number(), id.sequence.number(), rank])?;
+        if let Some(row) = row.filter(|_| differs) {
+            let arrival =
+                Arrival { identity: id, slot: None, reception: None, import: None, stored_at: None };
+            self.keep_row_beside(&arrival, &row)?;
+        }
+        Ok(())
+    }
+
+    fn keep_row_beside(&mut self, arrival: &Arrival, row: &Row) -> Result<(), Error> {
+        let content = serde_json::json!({
+            "time": row.time, "counts": row.counts, "faults": row.faults,
+            "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
+        });
+        self.keep_beside(arrival, "csv", content.to_string().as_bytes())
+    }
+
+    fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
+        let id = arrival.identity;
+        let at = arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
+        self.db
+            .prepare_cached(
+                "INSERT INTO conflict (logger, epoch, sequence, source, content, seen, first_at, last_at, radio,
+                     slot, import)
+                 VALUES (?, ?, ?, ?, ?, 1, ?6, ?6, ?7, ?8, ?9)
+                 ON CONFLICT DO UPDATE SET seen = seen + 1, last_at = excluded.last_at",
+            )?
+            .execute(params![
+                id.address.number(),
+                id.epoch.number(),
+                id.sequence.number(),
+                source,
+                content,
+                at,
+                arrival.reception.map(|reception| reception.radio.0),
+                arrival.slot.map(|slot| slot.0),
+                arrival.import,
+            ])?;
+        Ok(())
+    }
+
+    /// One journal row a radio's window, and one a logger with frames that are not among the records.
+    fn tallies(&mut self, batch: &Batch, receipt: &mut Receipt) -> Result<(), Error> {
+        let mut by_radio = std::mem::take(&mut self.by_radio);
+        let last_of = |radio: RadioId| batch.windows.iter().rposition(|window| window.radio == radio);
+        for (at, window) in batch.windows.iter().enumerate() {
+            let mut tally = window.tally;
+            receipt.tally.merge(&window.tally);
+            // The batch does not say in which of a radio's windows a record came: they count in its last.
+            if last_of(window.radio) == Some(at)
+                && let Some(records) = by_radio.remove(&window.radio)
+            {
+                tally.merge(&records);
+            }
+            let span = window.until.saturating_sub(window.since).max(0);
+            self.insert_tally(
+                0,
+                Some(window.radio),
+                window.since,
+                span,
+                &tally,
+                window.noise_bytes,
+                window.bytes,
+            )?;
+            receipt.by_radio.push((window.radio, tally));
+        }
+        for (radio, tally) in by_radio {
+            self.insert_tally(0, Some(radio), self.now.unix_s, 0, &tally, 0, 0)?;
+            receipt.by_radio.push((radio, tally));
+        }
+        let mut by_logger = std::mem::take(&mut self.by_logger);
+        for (&address, &frames) in &batch.foreign {
+            by_logger.entry(address).or_default().add(Outcome::Foreign, frames);
+        }
+        for (address, tally) in by_logger {
+            self.insert_tally(address, None, self.now.unix_s, 0, &tally, 0, 0)?;
+        }
+        Ok(())
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn insert_tally(
+        &mut self,
+        logger: u16,
+        radio: Option<RadioId>,
+        since: i64,
+        span: i64,
+        tally: &Tally,
+        noise_bytes: u64,
+        bytes: u64,
+    ) -> Result<(), Error> {
+        let row = self.next_row();
+        let count = |outcome: Outcome| Some(tally.of(outcome) as i64).filter(|&frames| frames > 0);
+        self.db
+            .prepare_cached(
+                "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time, lag, radio,
+                     c0, c1, c2, c3, c4, c5, c6, c7, c8, c9)
+                 VALUES (?, 0, ?, 0, 0, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            )?
+            .execute(params![
+                row,
+                logger,
+                since,
+                span,
+                radio.map(|radio| radio.0),
+                count(Outcome::Noise),
+                count(Outcome::Skipped),
+                count(Outcome::Foreign),
+                count(Outcome::Unopened),
+                count(Outcome::Duplicate),
+                count(Outcome::Conflict),
+                count(Outcome::Opaque),
+                count(Outcome::Stored),
+                Some(noise_bytes as i64).filter(|&bytes| bytes > 0),
+                Some(bytes as i64).filter(|&bytes| bytes > 0),
+            ])?;
+        self.state.seen_row = row;
+        Ok(())
+    }
+}
+
+struct ReadingFields<'a> {
+    rank: i64,
+    time: u32,
+    battery_mv: Option<u16>,
+    board_centi_c: Option<i16>,
+    faults: u64,
+    counts: &'a [i32],
+    matched: bool,
+    resolution: Option<i64>,
+}
+
+fn source_of(arrival: &Arrival) -> &'static str {
+    if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
+}
+
+/// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
+const READS: i64 = 1;
+
+/// Opaque records that this version understands get a typed row beside the opaque one, which stays.
+/// Returns how many.
+pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
+    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+    state.refresh(&transaction)?;
+    if super::state::meta(&transaction, "opaque_read_by")? == READS {
+        return Ok(0);
+    }
+    let mut understood = 0;
+    {
+        let mut statement = transaction.prepare(
+            "SELECT o.logger, o.epoch, o.sequence, o.plaintext, o.received_at, o.slot, o.radio, o.synchronised,
+                 o.rssi_dbm, o.snr_quarter_db, o.import, o.stored_at
+             FROM opaque_row o JOIN opaque_record r
+             ON r.logger = o.logger AND r.epoch = o.epoch AND r.sequence = o.sequence",
+        )?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let Some(id) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { continue };
+            let plaintext: Vec<u8> = row.get(3)?;
+            let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
+            understood += 1;
+            insert_understood(&transaction, state, id, &record)?;
+        }
+    }
+    transaction.execute("UPDATE meta SET value = ? WHERE key = 'opaque_read_by'", [READS])?;
+    let done = transaction.commit();
+    if done.is_err() {
+        state.valid = false;
+    }
+    done?;
+    Ok(understood)
+}
+
+/// The typed row of a record whose opaque row stays; its reception is copied from there.
+fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &Record) -> Result<(), Error> {
+    const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db, import, stored_at";
+    const FROM: &str = "FROM opaque_row WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
+    let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+    let key: [&dyn rusqlite::ToSql; 3] = [&address, &epoch, &sequence];
+    let insert = |table: &str, columns: &str, values: &[&dyn rusqlite::ToSql], received: &str| {
+        let marks = vec!["?"; values.len()].join(", ");
+        let name = if received == "received_at" { "received_at" } else { "lag" };
+        let sql = format!(
+            "INSERT INTO {table} ({columns}, {name}, logger, epoch, sequence, rank, {RECEPTION})
+             SELECT {marks}, {received}, logger, epoch, sequence, rank, {RECEPTION} {FROM}"
+        );
+        let all: Vec<&dyn rusqlite::ToSql> = values.iter().chain(key.iter()).copied().collect();
+        db.prepare_cached(&sql)?.execute(&all[..]).map_err(Error::from)
+    };
+    match record {
+        Record::Reading(reading) => {
+            let columns = format!(
+                "time, battery_mv, board_centi_c, n, faults, {}",
+                rows::channel_columns(reading.counts().len())
+            );
+            let n = reading.counts().len() as i64;
+            let faults = reading.faults() as i64;
+            let mut values: Vec<&dyn rusqlite::ToSql> =
+                vec![&reading.time, &reading.battery_mv, &reading.board_centi_c, &n, &faults];
+            values.extend(reading.counts().iter().map(|count| count as &dyn rusqlite::ToSql));
+            insert("settled", &columns, &values, &format!("received_at - {}", reading.time))?;
+        }
+        Record::Profile(profile) => {
+            let (unit, units) = (profile.unit.to_string(), rows::raw_unit_names(profile));
+            let firmware = profile.firmware();
+            let values: [&dyn rusqlite::ToSql; 9] = [
+                &profile.time,
+                &unit,
+                &profile.interval_s,
+                &profile.capacity,
+                &profile.oldest,
+                &profile.previous_epoch,
+                &profile.previous_last,
+                &units,
+                &firmware,
+            ];
+            insert("profile_row", rows::PROFILE_COLUMNS, &values, "received_at")?;
+            name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
+        }
+        Record::Event(event) => {
+            insert(
+                "event_row",
+                "time, code, value",
+                params![event.time, event.code, event.value],
+                "received_at",
+            )?;
+        }
+    }
+    Ok(())
+}
+
+/// Takes in what a held profile says of its previous epoch.
+fn name_previous(
+    db: &Connection,
+    state: &mut State,
+    id: Identity,
+    previous_epoch: u32,
+    last: u32,
+) -> Result<(), Error> {
+    let Some(epoch) = crate::wire::seq::Epoch::new(previous_epoch) else { return Ok(()) };
+    let Some(named) = state.coverage.name_epoch(id.address, epoch, last, id.epoch) else {
+        return Ok(());
+    };
+    db.prepare_cached(
+        "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
+         ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",
+    )?
+    .execute(params![id.address.number(), previous_epoch, named.last, named.by_epoch.number()])?;
+    Ok(())
+}

@@ -1,0 +1,189 @@
+//! Why the ledger could not serve, sorted by who must act.
+
+use std::fmt;
+use std::path::PathBuf;
+
+/// Why the ledger could not serve.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum Error {
+    /// Operator: the file could not be created.
+    Create {
+        /// The ledger.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// Operator: there is no ledger there.
+    Absent {
+        /// The path.
+        path: PathBuf,
+    },
+    /// Operator: path, permissions or disk.
+    Open {
+        /// The ledger.
+        path: PathBuf,
+        /// The cause.
+        source: rusqlite::Error,
+    },
+    /// Operator: a file of something else.
+    NotALedger {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Operator: written by a newer release; it is not touched.
+    SchemaTooNew {
+        /// The ledger.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+        /// The newest that this program knows.
+        supported: u32,
+    },
+    /// Operator: written by an older release; only the daemon and commands that write migrate it.
+    SchemaTooOld {
+        /// The ledger.
+        path: PathBuf,
+        /// Its version.
+        found: u32,
+        /// What this program reads.
+        supported: u32,
+    },
+    /// Packager: the SQLite library is too old.
+    LibraryTooOld {
+        /// Its version number as SQLite gives it (3051003 is 3.51.3).
+        found: i32,
+        /// The least.
+        least: i32,
+    },
+    /// Operator: the file system cannot do write-ahead logging (a network share?).
+    NoWal {
+        /// The ledger.
+        path: PathBuf,
+        /// The journal mode that SQLite fell back to.
+        mode: String,
+    },
+    /// Operator: another daemon writes this ledger.
+    Locked {
+        /// The lock file.
+        path: PathBuf,
+        /// The other process, where it said who it is.
+        holder: Option<String>,
+    },
+    /// Operator: the lock file cannot be used.
+    LockFile {
+        /// The lock file.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// The disk is full: what fits is held, and tried again.
+    Full(rusqlite::Error),
+    /// Another process holds the ledger's write lock: tried again.
+    Busy(rusqlite::Error),
+    /// A sync failed: the kernel may have dropped what was not yet on the disk, so nothing may be told
+    /// committed any more.
+    Sync(rusqlite::Error),
+    /// Anything else that SQLite says.
+    Sql(rusqlite::Error),
+    /// A value in the ledger that this program never writes.
+    Corrupt(String),
+}
+
+impl Error {
+    pub(super) fn at_open(path: &std::path::Path, source: rusqlite::Error) -> Self {
+        match Self::from(source) {
+            Self::Sql(source) if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) => {
+                Self::NotALedger { path: path.to_owned() }
+            }
+            Self::Sql(source) => Self::Open { path: path.to_owned(), source },
+            other => other,
+        }
+    }
+
+    /// Whether trying again later can help, with nothing lost meanwhile.
+    pub fn is_passing(&self) -> bool {
+        matches!(self, Self::Full(_) | Self::Busy(_))
+    }
+}
+
+impl From<rusqlite::Error> for Error {
+    fn from(error: rusqlite::Error) -> Self {
+        use rusqlite::{ErrorCode, ffi};
+        let extended = error.sqlite_error().map(|error| error.extended_code);
+        match (error.sqlite_error_code(), extended) {
+            (Some(ErrorCode::DiskFull), _) => Self::Full(error),
+            (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy(error),
+            (_, Some(ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC)) => Self::Sync(error),
+            _ => Self::Sql(error),
+        }
+    }
+}
+
+fn library(version: i32) -> String {
+    format!("{}.{}.{}", version / 1_000_000, version / 1000 % 1000, version % 1000)
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Create { path, source } => {
+                write!(f, "ledger {}: cannot be created: {source}; ", path.display())?;
+                f.write_str("its folder must exist and be writable by the user that runs the daemon")
+            }
+            Self::Absent { path } => write!(
+                f,
+                "ledger {}: there is none; `stonechat run` makes it, or name the right one in `ledger.path`",
+                path.display()
+            ),
+            Self::Open { path, source } => write!(f, "ledger {}: cannot be opened: {source}", path.display()),
+            Self::NotALedger { path } => write!(
+                f,
+                "ledger {}: this file is no stonechat ledger; it is left as it is: name another path in \
+                 `ledger.path`, or move it away",
+                path.display()
+            ),
+            Self::SchemaTooNew { path, found, supported } => write!(
+                f,
+                "ledger {}: schema version {found} is newer than this program, which knows up to \
+                 {supported}; it is left as it is: install the newer stonechat",
+                path.display()
+            ),
+            Self::SchemaTooOld { path, found, supported } => write!(
+                f,
+                "ledger {}: schema version {found} is older than this program's {supported}; \
+                 `stonechat run` brings it up to date",
+                path.display()
+            ),
+            Self::LibraryTooOld { found, least } => write!(
+                f,
+                "SQLite {} is too old: its checkpoints can lose a commit; {} or newer is needed",
+                library(*found),
+                library(*least)
+            ),
+            Self::NoWal { path, mode } => write!(
+                f,
+                "ledger {}: its file system offers journal mode {mode} only, write-ahead logging is needed; \
+                 put the ledger on a local disk",
+                path.display()
+            ),
+            Self::Locked { path, holder } => {
+                write!(f, "ledger lock {}: another daemon holds it", path.display())?;
+                match holder {
+                    Some(holder) => write!(f, " ({holder}); stop that one first"),
+                    None => f.write_str("; stop that one first"),
+                }
+            }
+            Self::LockFile { path, source } => {
+                write!(f, "ledger lock {}: cannot be used: {source}", path.display())
+            }
+            Self::Full(_) => f.write_str("the disk is full; make room on the ledger's disk"),
+            Self::Busy(_) => f.write_str("another process holds the ledger's write lock"),
+            Self::Sync(source) => write!(f, "a sync to the disk failed: {source}; check the disk"),
+            Self::Sql(source) => write!(f, "the ledger cannot serve: {source}"),
+            Self::Corrupt(what) => write!(f, "the ledger is damaged: {what}; run `stonechat verify`"),
+        }
+    }
+}
+
+impl std::error::Error for Error {}

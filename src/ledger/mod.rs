@@ -1,0 +1,198 @@
+//! The ledger: the SQLite file, and the only SQL of the program.
+//!
+//! Input: batches of opened records, frames that stay shut, and counts, from the daemon and from imports.
+//! Output: durable commits, coverage for `judge`, and facts for the reports ([`query`]).
+//!
+//! ```text
+//! batch ── judge, under the write lock ── journal (appended) ── once a day ── settled (clustered)
+//!                     ▲                                                      + ranges
+//!                 coverage = ranges + what the journal holds beyond them
+//! ```
+//!
+//! Promises: records are only ever added; a batch is in whole or not at all; what is told committed has been
+//! synced; several processes may write, each judging again under SQLite's lock.
+//!
+//! What this is not: it reads no clock (stamps are passed in) and knows no keys. `docs/ledger.md` has the
+//! reasons for the layout.
+
+mod append;
+mod aside;
+mod error;
+pub mod query;
+mod rows;
+mod schema;
+mod settle;
+mod state;
+pub mod verify;
+
+pub use append::{Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window};
+pub use aside::{Limits as AsideLimits, Retried};
+pub use error::Error;
+pub use schema::VERSION as SCHEMA_VERSION;
+pub use settle::Settled;
+
+use crate::coverage::Coverage;
+use crate::wire::seq::{Address, Slot};
+use rusqlite::{Connection, TransactionBehavior};
+use state::State;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+/// A time as the gateway's clock gave it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stamp {
+    /// Seconds since 1970.
+    pub unix_s: i64,
+    /// Whether the clock was synchronised.
+    pub synchronised: bool,
+}
+
+/// A radio's number in the ledger.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct RadioId(pub u8);
+
+/// A ledger open for writing.
+#[derive(Debug)]
+pub struct Ledger {
+    db: Connection,
+    path: PathBuf,
+    state: State,
+    limits: AsideLimits,
+}
+
+impl Ledger {
+    /// Opens a ledger for writing; makes it where there is none, and brings an older one up to date.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        let db = schema::open_for_writing(path)?;
+        let state = snapshot(&db, State::load)?;
+        Ok(Self { db, path: path.to_owned(), state, limits: AsideLimits::default() })
+    }
+
+    /// With other limits for what is set aside.
+    pub fn with_limits(mut self, limits: AsideLimits) -> Self {
+        self.limits = limits;
+        self
+    }
+
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Coverage as of this process's last look: exact while no other process writes, and looked at again
+    /// under the lock before anything is judged.
+    pub fn coverage(&self) -> &Coverage {
+        &self.state.coverage
+    }
+
+    /// Journal rows that are not settled yet.
+    pub fn unsettled_rows(&self) -> u64 {
+        self.state.unsettled()
+    }
+
+    /// The numbers of these radios in the ledger, in their order.
+    pub fn radios(&mut self, names: &[&str]) -> Result<Vec<RadioId>, Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let mut ids = Vec::new();
+        for name in names {
+            transaction.execute("INSERT INTO radio (name) VALUES (?) ON CONFLICT DO NOTHING", [name])?;
+            let id: i64 =
+                transaction.query_row("SELECT id FROM radio WHERE name = ?", [name], |r| r.get(0))?;
+            let id = u8::try_from(id)
+                .map_err(|_| Error::Corrupt("more than 255 radios have served this ledger".into()))?;
+            ids.push(RadioId(id));
+        }
+        transaction.commit()?;
+        Ok(ids)
+    }
+
+    /// The key slots that have opened a logger's frames before.
+    pub fn slots_in_use(&self) -> Result<Vec<(Address, Slot)>, Error> {
+        let mut statement = self.db.prepare("SELECT logger, slot FROM slot_use")?;
+        let rows = statement.query_map([], |row| Ok((row.get::<_, u16>(0)?, row.get::<_, u8>(1)?)))?;
+        let mut slots = Vec::new();
+        for row in rows {
+            let (address, slot) = row?;
+            if let Some(address) = Address::new(address) {
+                slots.push((address, Slot(slot)));
+            }
+        }
+        Ok(slots)
+    }
+
+    /// Moves what the -wal holds into the ledger as far as no reader needs it, without waiting for anybody.
+    /// Returns the pages left in the -wal.
+    pub fn checkpoint(&mut self) -> Result<u64, Error> {
+        let (log, done): (i64, i64) =
+            self.db.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |row| Ok((row.get(1)?, row.get(2)?)))?;
+        Ok(u64::try_from(log - done).unwrap_or(0))
+    }
+
+    /// Empties the -wal if nobody is in its way; gives up at once otherwise.
+    pub fn truncate_wal(&mut self) -> Result<bool, Error> {
+        self.db.busy_timeout(std::time::Duration::ZERO)?;
+        let busy = self.db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0));
+        self.db.busy_timeout(schema::BUSY_TIMEOUT)?;
+        Ok(busy? == 0)
+    }
+
+    /// Raises a notice unless the same one is up; `text` says what a person should do.
+    pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
+        self.db.execute(
+            "INSERT INTO notice (kind, subject, text, raised_at) SELECT ?1, ?2, ?3, ?4 WHERE NOT EXISTS
+             (SELECT 1 FROM notice WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL)",
+            rusqlite::params![kind, subject, text, at.unix_s],
+        )?;
+        Ok(())
+    }
+
+    /// Clears it.
+    pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
+        self.db.execute(
+            "UPDATE notice SET cleared_at = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL",
+            rusqlite::params![kind, subject, at.unix_s],
+        )?;
+        Ok(())
+    }
+}
+
+/// Runs `read` on one consistent state of the ledger, and lets go of it at once.
+fn snapshot<T>(db: &Connection, read: impl FnOnce(&Connection) -> Result<T, Error>) -> Result<T, Error> {
+    let transaction = rusqlite::Transaction::new_unchecked(db, TransactionBehavior::Deferred)?;
+    let value = read(&transaction)?;
+    transaction.finish()?;
+    Ok(value)
+}
+
+/// The lock that one daemon holds for as long as it runs: a file beside the ledger, never the ledger itself
+/// (see [`schema`]).
+#[derive(Debug)]
+pub struct DaemonLock {
+    _file: File,
+}
+
+impl DaemonLock {
+    /// Takes the lock or says who has it.
+    pub fn take(ledger: &Path) -> Result<Self, Error> {
+        use std::io::{Read, Seek, Write};
+        let mut name = ledger.as_os_str().to_owned();
+        name.push(".lock");
+        let path = PathBuf::from(name);
+        let at = |source| Error::LockFile { path: path.clone(), source };
+        let mut file = std::fs::OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(at)?;
+        if rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive).is_err() {
+            let mut holder = String::new();
+            let told = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
+            return Err(Error::Locked { path, holder: told.then(|| holder.trim().to_owned()) });
+        }
+        file.set_len(0).and_then(|()| file.rewind()).map_err(at)?;
+        writeln!(file, "process {}", std::process::id()).map_err(at)?;
+        Ok(Self { _file: file })
+    }
+}

@@ -1,0 +1,531 @@
+//! What reports read: one consistent state of the ledger, let go of at once.
+//!
+//! Input: a ledger opened for reading, beside a daemon that may be writing. Output: coverage, [`Facts`] for
+//! `gaps`, and the figures of `status`. Every look-up is a seek by a clustered key or a scan of the unsettled
+//! journal, which is bounded; nothing here scans the years.
+
+use super::rows::{self, kind};
+use super::state::{load_coverage, meta};
+use super::{Error, schema};
+use crate::coverage::Coverage;
+use crate::gaps::{Facts, ProfileSeen, Seen};
+use crate::judge::{Outcome, Tally};
+use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use std::collections::{BTreeMap, HashMap};
+use std::path::Path;
+
+/// A ledger open for reading.
+#[derive(Debug)]
+pub struct Reader {
+    db: Connection,
+}
+
+impl Reader {
+    /// Opens it; the daemon may be up, stopped or killed.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        Ok(Self { db: schema::open_for_reading(path)? })
+    }
+
+    /// Runs `read` on one consistent state.
+    pub fn read<T>(&self, read: impl FnOnce(&Snapshot<'_>) -> Result<T, Error>) -> Result<T, Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Deferred)?;
+        let value = read(&Snapshot::take(&transaction)?)?;
+        transaction.finish()?;
+        Ok(value)
+    }
+
+    /// The connection, for tests and benches that read through the public views.
+    pub fn connection(&self) -> &Connection {
+        &self.db
+    }
+}
+
+/// An unsettled record, as far as reports need it.
+#[derive(Clone, Copy, Debug)]
+struct Unsettled {
+    rank: i64,
+    seen: Seen,
+}
+
+/// What was last heard of a logger.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LastHeard {
+    /// When the newest record stored by radio came in.
+    pub received_at: i64,
+    /// Its cell, from the last reading by radio.
+    pub battery_mv: Option<u16>,
+    /// How strong it came in.
+    pub rssi_dbm: Option<i8>,
+    /// In quarters of a decibel.
+    pub snr_quarter_db: Option<i8>,
+}
+
+/// One consistent state of the ledger.
+pub struct Snapshot<'a> {
+    db: &'a Connection,
+    coverage: Coverage,
+    /// The unsettled journal by identity; sorted by rank within.
+    unsettled: HashMap<Identity, Vec<Unsettled>>,
+    /// The smallest unsettled identity of each logger at or after a time is found by a scan of this.
+    heard: BTreeMap<Address, LastHeard>,
+}
+
+impl<'a> Snapshot<'a> {
+    fn take(db: &'a Connection) -> Result<Self, Error> {
+        let mut snapshot =
+            Self { db, coverage: load_coverage(db)?, unsettled: HashMap::new(), heard: BTreeMap::new() };
+        snapshot.read_last_heard()?;
+        snapshot.read_journal()?;
+        Ok(snapshot)
+    }
+
+    /// Coverage.
+    pub fn coverage(&self) -> &Coverage {
+        &self.coverage
+    }
+
+    fn read_last_heard(&mut self) -> Result<(), Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, received_at, battery_mv, rssi_dbm, snr_quarter_db FROM last_heard",
+        )?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            if let Some(address) = Address::new(row.get(0)?) {
+                let heard = LastHeard {
+                    received_at: row.get(1)?,
+                    battery_mv: row.get(2)?,
+                    rssi_dbm: row.get(3)?,
+                    snr_quarter_db: row.get(4)?,
+                };
+                self.heard.insert(address, heard);
+            }
+        }
+        Ok(())
+    }
+
+    fn read_journal(&mut self) -> Result<(), Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT kind, logger, epoch, sequence, rank, time, lag, battery_mv, rssi_dbm, snr_quarter_db,
+                 stored_at, EXISTS (SELECT 1 FROM import i
+                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL)
+             FROM journal WHERE kind > 0 ORDER BY row",
+        )?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let Some(identity) = Identity::new(row.get(1)?, row.get(2)?, row.get(3)?) else { continue };
+            let (rank, withdrawn): (i64, bool) = (row.get(4)?, row.get(11)?);
+            let (time, lag): (i64, Option<i64>) = (row.get(5)?, row.get(6)?);
+            let received_at = lag.map(|lag| time + lag);
+            if let (Some(received_at), None) = (received_at, row.get::<_, Option<i64>>(10)?) {
+                let heard = self.heard.entry(identity.address).or_default();
+                heard.received_at = received_at;
+                heard.battery_mv = row.get::<_, Option<u16>>(7)?.or(heard.battery_mv);
+                heard.rssi_dbm = row.get::<_, Option<i8>>(8)?.or(heard.rssi_dbm);
+                heard.snr_quarter_db = row.get::<_, Option<i8>>(9)?.or(heard.snr_quarter_db);
+            }
+            if !withdrawn {
+                let seen = Seen { time, received_at, is_reading: row.get::<_, i64>(0)? == kind::READING };
+                let rows = self.unsettled.entry(identity).or_default();
+                rows.push(Unsettled { rank, seen });
+                rows.sort_by_key(|unsettled| unsettled.rank);
+            }
+        }
+        Ok(())
+    }
+
+    /// What was last heard of a logger by radio.
+    pub fn heard(&self, address: Address) -> Option<LastHeard> {
+        self.heard.get(&address).copied()
+    }
+
+    fn settled_reading(&self, id: Identity) -> Result<Option<(i64, Seen)>, Error> {
+        let found = self
+            .db
+            .prepare_cached(
+                "SELECT rank, time, lag FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ?
+                     AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND rank > 0
+                         AND i.withdrawn_at IS NOT NULL)
+                 ORDER BY rank LIMIT 1",
+            )?
+            .query_row(key(id), |row| {
+                let (time, lag): (i64, Option<i64>) = (row.get(1)?, row.get(2)?);
+                let received_at = lag.map(|lag| time + lag);
+                Ok((row.get(0)?, Seen { time, received_at, is_reading: true }))
+            })
+            .optional()?;
+        Ok(found)
+    }
+
+    fn settled_rare(&self, id: Identity) -> Result<Option<Seen>, Error> {
+        for (table, time) in [
+            ("profile_row", "time"),
+            ("event_row", "time"),
+            ("opaque_row", "coalesce(received_at, stored_at, 0)"),
+        ] {
+            let sql = format!(
+                "SELECT {time}, received_at FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ?
+                     AND rank = 0"
+            );
+            let seen = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(id), |row| {
+                    Ok(Seen { time: row.get(0)?, received_at: row.get(1)?, is_reading: false })
+                })
+                .optional()?;
+            if seen.is_some() {
+                return Ok(seen);
+            }
+        }
+        Ok(None)
+    }
+
+    /// Frames by outcome of each radio over all time, with noise bytes and bytes in.
+    pub fn radio_totals(&self) -> Result<Vec<RadioTotal>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT r.name, total(d.noise), total(d.skipped), total(d.\"foreign\"), total(d.unopened),
+                 total(d.duplicate), total(d.conflict), total(d.opaque), total(d.stored),
+                 total(d.noise_bytes), total(d.bytes)
+             FROM radio r LEFT JOIN (
+                 SELECT radio, noise, skipped, \"foreign\", unopened, duplicate, conflict, opaque, stored,
+                     noise_bytes, bytes FROM radio_day
+                 UNION ALL
+                 SELECT radio, coalesce(c0, 0), coalesce(c1, 0), coalesce(c2, 0), coalesce(c3, 0),
+                     coalesce(c4, 0), coalesce(c5, 0), coalesce(c6, 0), coalesce(c7, 0), coalesce(c8, 0),
+                     coalesce(c9, 0)
+                 FROM journal WHERE kind = 0 AND logger = 0
+             ) d ON d.radio = r.id GROUP BY r.id ORDER BY r.id",
+        )?;
+        let rows = statement.query_map([], |row| {
+            let mut tally = Tally::default();
+            for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
+                tally.add(outcome, row.get::<_, f64>(1 + at)? as u64);
+            }
+            Ok(RadioTotal {
+                name: row.get(0)?,
+                tally,
+                noise_bytes: row.get::<_, f64>(9)? as u64,
+                bytes: row.get::<_, f64>(10)? as u64,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Addresses off the roster, with frames counted.
+    pub fn foreign(&self) -> Result<Vec<(u16, u64)>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT address, sum(frames) FROM (
+                 SELECT address, frames FROM foreign_address
+                 UNION ALL SELECT logger, c2 FROM journal WHERE kind = 0 AND logger <> 0 AND c2 > 0)
+             GROUP BY address ORDER BY 2 DESC",
+        )?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)? as u64)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// How many records and rows the ledger holds: (settled readings and rows, unsettled records and rows).
+    pub fn unsettled_rows(&self) -> usize {
+        self.unsettled.values().map(Vec::len).sum()
+    }
+
+    /// What is set aside, oldest first.
+    pub fn set_aside(&self) -> Result<Vec<SetAside>, Error> {
+        let mut statement = self.db.prepare(
+            "SELECT what, id, logger, epoch, sequence, slot, reason, source, first_at, last_at, seen,
+                 content_hex, content_json, import FROM set_aside ORDER BY what, id",
+        )?;
+        let rows = statement.query_map([], |row| {
+            Ok(SetAside {
+                what: row.get(0)?,
+                id: row.get(1)?,
+                logger: row.get(2)?,
+                epoch: row.get(3)?,
+                sequence: row.get(4)?,
+                slot: row.get(5)?,
+                reason: row.get(6)?,
+                source: row.get(7)?,
+                first_at: row.get(8)?,
+                last_at: row.get(9)?,
+                seen: row.get(10)?,
+                content_hex: row.get(11)?,
+                content_json: row.get(12)?,
+                import: row.get(13)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The authentic record held under an identity, as plaintext: the other side of a conflict.
+    pub fn plaintext(&self, id: Identity) -> Result<Option<Vec<u8>>, Error> {
+        if let Some(plaintext) = rows::rare_plaintext(self.db, id)? {
+            return Ok(Some(plaintext));
+        }
+        for table in ["settled", "journal"] {
+            let only = if table == "journal" { "AND kind = 1" } else { "" };
+            let sql = format!(
+                "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0 {only}",
+                rows::content_columns()
+            );
+            let content = self.db.prepare_cached(&sql)?.query_row(key(id), rows::row_content).optional()?;
+            if let Some(reading) = content.as_ref().and_then(rows::reading) {
+                return Ok(Some(rows::encoded(&crate::wire::record::Record::Reading(reading))));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Notices that are up: kind, subject, text, since when.
+    pub fn notices(&self) -> Result<Vec<Notice>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT kind, subject, text, raised_at FROM notice WHERE cleared_at IS NULL ORDER BY raised_at",
+        )?;
+        let rows = statement.query_map([], |row| {
+            Ok(Notice { kind: row.get(0)?, subject: row.get(1)?, text: row.get(2)?, raised_at: row.get(3)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The journal row up to which all is settled.
+    pub fn settled_through(&self) -> Result<i64, Error> {
+        meta(self.db, "settled_through")
+    }
+}
+
+/// One radio's frames over all time.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RadioTotal {
+    /// The radio's name.
+    pub name: String,
+    /// Frames by outcome.
+    pub tally: Tally,
+    /// Encoded bytes of noise.
+    pub noise_bytes: u64,
+    /// All bytes read.
+    pub bytes: u64,
+}
+
+/// A row of the view `set_aside`.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct SetAside {
+    /// `unopened` or `conflict`.
+    pub what: String,
+    /// Its number among its kind.
+    pub id: i64,
+    /// Whose it claims to be.
+    pub logger: u16,
+    /// Its epoch.
+    pub epoch: u32,
+    /// Its sequence.
+    pub sequence: u32,
+    /// Its key slot.
+    pub slot: Option<u8>,
+    /// Why it is here.
+    pub reason: String,
+    /// Where it came from.
+    pub source: String,
+    /// When it first came, Unix seconds.
+    pub first_at: Option<i64>,
+    /// When it last came.
+    pub last_at: Option<i64>,
+    /// How often it came.
+    pub seen: i64,
+    /// The air frame, or the plaintext of the other side, in hex.
+    pub content_hex: Option<String>,
+    /// A CSV row's fields.
+    pub content_json: Option<String>,
+    /// The import it came with.
+    pub import: Option<i64>,
+}
+
+/// A notice that is up.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Notice {
+    /// What kind.
+    pub kind: String,
+    /// Of whom.
+    pub subject: String,
+    /// What to do.
+    pub text: String,
+    /// Since when, Unix seconds.
+    pub raised_at: i64,
+}
+
+fn key(id: Identity) -> (u16, u32, u32) {
+    (id.address.number(), id.epoch.number(), id.sequence.number())
+}
+
+fn profile_seen(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<ProfileSeen>> {
+    let Some(identity) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { return Ok(None) };
+    let unit: String = row.get(7)?;
+    Ok(Some(ProfileSeen {
+        identity,
+        time: row.get(3)?,
+        interval_s: row.get(4)?,
+        capacity: row.get(5)?,
+        oldest: row.get(6)?,
+        unit: unit.parse().unwrap_or(0),
+    }))
+}
+
+const PROFILE_SEEN: &str =
+    "SELECT logger, epoch, sequence, time, interval_s, capacity, oldest, unit FROM profile_row";
+
+impl Facts for Snapshot<'_> {
+    type Error = Error;
+
+    fn seen(&self, id: Identity) -> Result<Option<Seen>, Error> {
+        let unsettled = self.unsettled.get(&id).and_then(|rows| rows.first());
+        if let Some(unsettled) = unsettled.filter(|unsettled| unsettled.rank == 0) {
+            return Ok(Some(unsettled.seen));
+        }
+        let settled = self.settled_reading(id)?;
+        if let Some((0, seen)) = settled {
+            return Ok(Some(seen));
+        }
+        if let Some(seen) = self.settled_rare(id)? {
+            return Ok(Some(seen));
+        }
+        Ok(settled.map(|(_, seen)| seen).or(unsettled.map(|unsettled| unsettled.seen)))
+    }
+
+    fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Error> {
+        let mut first: Option<Identity> = self
+            .unsettled
+            .iter()
+            .filter(|(id, rows)| {
+                id.address == address && rows.iter().any(|row| row.rank == 0 && row.seen.time >= time)
+            })
+            .map(|(id, _)| *id)
+            .min();
+        for (epoch, held) in self.coverage.epochs_of(address) {
+            if held.authentic.is_empty() {
+                continue;
+            }
+            if first.is_some_and(|first| first.epoch < epoch) {
+                break;
+            }
+            for table in ["settled", "profile_row", "event_row"] {
+                let sql = format!(
+                    "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND time >= ?
+                     ORDER BY sequence LIMIT 1"
+                );
+                let found: Option<u32> = self
+                    .db
+                    .prepare_cached(&sql)?
+                    .query_row(params![address.number(), epoch.number(), time], |row| row.get(0))
+                    .optional()?;
+                let found = found.and_then(Sequence::new);
+                if let Some(sequence) = found {
+                    let id = Identity { address, epoch, sequence };
+                    first = Some(first.map_or(id, |first| first.min(id)));
+                }
+            }
+        }
+        Ok(first)
+    }
+
+    fn profile_before(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
+        let found = self
+            .db
+            .prepare_cached(&format!(
+                "{PROFILE_SEEN} WHERE logger = ? AND (epoch, sequence) <= (?, ?) AND rank = 0
+                 ORDER BY epoch DESC, sequence DESC LIMIT 1"
+            ))?
+            .query_row(key(id), profile_seen)
+            .optional()?;
+        Ok(found.flatten())
+    }
+
+    fn overwritten_by_profile(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
+        let (address, epoch, sequence) = key(id);
+        let same = self
+            .db
+            .prepare_cached(&format!(
+                "{PROFILE_SEEN} WHERE logger = ? AND epoch = ?2 AND sequence > ?3 AND oldest > ?3 AND rank = 0
+                 ORDER BY sequence LIMIT 1"
+            ))?
+            .query_row((address, epoch, sequence), profile_seen)
+            .optional()?;
+        if let Some(found) = same.flatten() {
+            return Ok(Some(found));
+        }
+        let later = self
+            .db
+            .prepare_cached(&format!(
+                "{PROFILE_SEEN} WHERE logger = ? AND epoch > ? AND oldest > 1 AND rank = 0
+                 ORDER BY epoch, sequence LIMIT 1"
+            ))?
+            .query_row((address, epoch), profile_seen)
+            .optional()?;
+        Ok(later.flatten())
+    }
+
+    fn memory_cleared_after(&self, id: Identity) -> Result<Option<i64>, Error> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT time FROM event_row WHERE logger = ? AND (epoch, sequence) > (?, ?) AND rank = 0
+                     AND code = 3 ORDER BY epoch, sequence LIMIT 1",
+            )?
+            .query_row(key(id), |row| row.get(0))
+            .optional()?)
+    }
+
+    fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Error> {
+        let (address, epoch, sequence) = key(after);
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM event_row WHERE logger = ? AND epoch = ? AND sequence > ?
+                     AND sequence < ? AND code = 2)",
+            )?
+            .query_row((address, epoch, sequence, before.number()), |row| row.get(0))?)
+    }
+
+    fn last_heard(&self, address: Address) -> Result<Option<i64>, Error> {
+        Ok(self.heard(address).map(|heard| heard.received_at))
+    }
+
+    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT radio, since, until FROM listening
+             UNION ALL
+             SELECT radio, time, time + lag FROM journal
+             WHERE kind = 0 AND logger = 0 AND lag > 0 AND radio IS NOT NULL ORDER BY 1, 2",
+        )?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        Ok(merge_windows(rows.collect::<Result<_, _>>()?, 5))
+    }
+
+    fn written_off(&self, address: Address) -> Result<Vec<(Epoch, u32, Option<u32>)>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT epoch, first, last FROM write_off WHERE logger = ?")?;
+        let rows = statement
+            .query_map([address.number()], |row| Ok((row.get::<_, u32>(0)?, row.get(1)?, row.get(2)?)))?;
+        let mut all = Vec::new();
+        for row in rows {
+            let (epoch, first, last) = row?;
+            if let Some(epoch) = Epoch::new(epoch) {
+                all.push((epoch, first, last));
+            }
+        }
+        Ok(all)
+    }
+}
+
+/// Windows of a radio with at most `slack_s` seconds between them become one; order by radio is kept.
+pub(super) fn merge_windows(windows: Vec<(u8, i64, i64)>, slack_s: i64) -> Vec<(u8, i64, i64)> {
+    let mut sorted = windows;
+    sorted.sort_unstable();
+    let mut merged: Vec<(u8, i64, i64)> = Vec::new();
+    for (radio, since, until) in sorted {
+        match merged.last_mut() {
+            Some((of, _, end)) if *of == radio && since <= end.saturating_add(slack_s) => {
+                *end = (*end).max(until);
+            }
+            _ => merged.push((radio, since, until)),
+        }
+    }
+    merged
+}

@@ -1,0 +1,158 @@
+//! Opening a ledger: the file's identity, its schema and migrations, and SQLite's settings with their reasons.
+//!
+//! Nothing else in the program opens the ledger. While a connection is open, no code of this process opens the
+//! ledger, its -wal or its -shm by any other means: closing such a file would drop SQLite's POSIX locks, and
+//! another process's exit could then delete the -wal under the daemon.
+
+use super::Error;
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, OpenFlags};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::Path;
+use std::time::Duration;
+
+/// Marks the file as a ledger: "stch" in ASCII, in SQLite's application id.
+const APPLICATION_ID: i32 = 0x7374_6368;
+
+/// Each migration once released is never edited; the next number is added.
+const MIGRATIONS: &[&str] = &[include_str!("../../migrations/0001_first.sql")];
+
+/// The version that this program writes.
+pub const VERSION: u32 = MIGRATIONS.len() as u32;
+
+/// Below it, two checkpoints at one time can lose a commit (fixed in 3.51.3; SQLite's own release notes).
+const SQLITE_MIN: i32 = 3_051_003;
+
+/// Small pages: a commit of a few readings rewrites the journal's last page, so a page is what it costs.
+/// Measured in `docs/ledger.md`.
+const PAGE_SIZE: u32 = 1024;
+
+/// How long a statement waits for another process's commit.
+pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// Opens for writing; creates what is absent; migrates what is older.
+pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
+    refuse_old_library(rusqlite::version_number())?;
+    create_file(path)?;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
+    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    let found = identify(&db, path)?;
+    if found == 0 {
+        // Takes effect only before the first page is written.
+        db.pragma_update(None, "page_size", PAGE_SIZE).map_err(|source| Error::at_open(path, source))?;
+    }
+    // Readers go on while the daemon commits, and a commit is one sequential write and one sync.
+    let mode: String = db
+        .query_row("PRAGMA journal_mode = WAL", [], |row| row.get(0))
+        .map_err(|source| Error::at_open(path, source))?;
+    if mode != "wal" {
+        return Err(Error::NoWal { path: path.to_owned(), mode });
+    }
+    writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
+    migrate(&mut db, path)?;
+    Ok(db)
+}
+
+/// Opens for reading. The daemon may be up, stopped or killed; the reader may be another user.
+pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
+    refuse_old_library(rusqlite::version_number())?;
+    if !path.exists() {
+        return Err(Error::Absent { path: path.to_owned() });
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
+    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    match identify(&db, path)? {
+        0 => Err(Error::NotALedger { path: path.to_owned() }),
+        VERSION => Ok(db),
+        found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
+    }
+}
+
+fn refuse_old_library(version: i32) -> Result<(), Error> {
+    if version < SQLITE_MIN {
+        return Err(Error::LibraryTooOld { found: version, least: SQLITE_MIN });
+    }
+    Ok(())
+}
+
+/// Creates an absent file readable by the owner's group, so that reports can run as another user.
+/// An existing file is left unopened: see the module's page.
+fn create_file(path: &Path) -> Result<(), Error> {
+    match std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(path) {
+        Ok(_) => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
+        Err(source) => Err(Error::Create { path: path.to_owned(), source }),
+    }
+}
+
+fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> {
+    // A closing connection leaves the -wal and the -shm where they are: a reader of another user, who could
+    // not create them, can then open the ledger at any time.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
+    db.busy_timeout(BUSY_TIMEOUT)?;
+    // A settle sorts up to 100,000 rows: in memory, never in files on the memory card.
+    db.pragma_update(None, "temp_store", "MEMORY")?;
+    // 2 MiB of page cache a connection.
+    db.pragma_update(None, "cache_size", -2048)?;
+    db.set_prepared_statement_cache_capacity(128);
+    Ok(())
+}
+
+fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
+    // A commit is told only when it is on the disk.
+    db.pragma_update(None, "synchronous", "FULL")?;
+    // The daemon checkpoints itself: PASSIVE, never waiting for a reader, never inside a commit.
+    db.pragma_update(None, "wal_autocheckpoint", 0)?;
+    // After a large transaction the -wal shrinks again.
+    db.pragma_update(None, "journal_size_limit", 16 << 20)?;
+    Ok(())
+}
+
+/// The schema's version; 0 for a new, empty file. Refuses what is no ledger, or newer than this program.
+fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
+    let integer = |pragma: &str| -> Result<i64, Error> {
+        db.query_row(pragma, [], |row| row.get(0)).map_err(|source| Error::at_open(path, source))
+    };
+    let version = integer("PRAGMA user_version")?;
+    let application = integer("PRAGMA application_id")?;
+    let tables = integer("SELECT count(*) FROM sqlite_schema")?;
+    if version == 0 && application == 0 && tables == 0 {
+        return Ok(0);
+    }
+    if application != i64::from(APPLICATION_ID) {
+        return Err(Error::NotALedger { path: path.to_owned() });
+    }
+    match u32::try_from(version) {
+        Ok(found) if found <= VERSION => Ok(found),
+        _ => Err(Error::SchemaTooNew { path: path.to_owned(), found: version, supported: VERSION }),
+    }
+}
+
+fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
+    let at = |source| Error::at_open(path, source);
+    let transaction = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(at)?;
+    // Read again under the lock: another process may have migrated meanwhile.
+    let found = identify(&transaction, path)? as usize;
+    if found < MIGRATIONS.len() {
+        for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
+            transaction.execute_batch(sql).map_err(at)?;
+            transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
+        }
+        transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+    }
+    transaction.commit().map_err(at)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_library_whose_checkpoints_can_race_is_refused() {
+        assert!(refuse_old_library(rusqlite::version_number()).is_ok());
+        let refused = refuse_old_library(3_051_002).unwrap_err().to_string();
+        assert!(refused.contains("3.51.2") && refused.contains("3.51.3"), "{refused}");
+    }
+}

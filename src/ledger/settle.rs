@@ -1,0 +1,223 @@
+//! Settling: once a day the journal's readings move into the clustered table, its counts into daily ones,
+//! and coverage into stored ranges, in one transaction of bounded length.
+//!
+//! Nothing is lost or doubled at any instant: a row is either in the journal or settled, and the ranges
+//! written are those of what is committed. A settle that dies is as if it had never begun.
+
+use super::rows::{self, SHARED, kind};
+use super::state::State;
+use super::{Error, Ledger};
+use crate::coverage::{Basis, RangeSet};
+use crate::judge::Outcome;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use std::collections::BTreeSet;
+
+/// Addresses off the roster that are told apart.
+const FOREIGN_ADDRESSES_MAX: i64 = 1024;
+
+/// Two windows of one radio with no more than this between them, in seconds, are one.
+const LISTENING_SLACK_S: i64 = 5;
+
+/// What a settle did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Settled {
+    /// Journal rows taken.
+    pub rows: u64,
+    /// Readings among them.
+    pub readings: u64,
+    /// Rows still in the journal.
+    pub left: u64,
+}
+
+impl Ledger {
+    /// Settles the oldest `rows_max` rows of the journal. Call again while `left` says so, with pauses.
+    pub fn settle(&mut self, rows_max: u32) -> Result<Settled, Error> {
+        let done = settle(&self.db, &mut self.state, rows_max);
+        if done.is_err() {
+            self.state.valid = false;
+        }
+        done
+    }
+}
+
+fn settle(db: &Connection, state: &mut State, rows_max: u32) -> Result<Settled, Error> {
+    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+    state.refresh(&transaction)?;
+    let through: Option<i64> = transaction
+        .prepare_cached("SELECT max(row) FROM (SELECT row FROM journal ORDER BY row LIMIT ?)")?
+        .query_row([rows_max], |row| row.get(0))
+        .optional()?
+        .flatten();
+    let Some(through) = through else { return Ok(Settled::default()) };
+
+    let columns = format!("{SHARED}, {}", rows::channel_columns(crate::wire::record::CHANNELS_MAX));
+    let readings = transaction
+        .prepare_cached(&format!(
+            "INSERT INTO settled ({columns}) SELECT {columns} FROM journal
+             WHERE kind = {} AND row <= ? ORDER BY logger, epoch, sequence, rank",
+            kind::READING
+        ))?
+        .execute([through])?;
+    store_ranges(&transaction, state, through)?;
+    settle_days(&transaction, through)?;
+    settle_listening(&transaction, through)?;
+    settle_foreign(&transaction, through)?;
+    let rows = transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?;
+    transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_through'", [through])?;
+    transaction.commit()?;
+    state.forget_settled(through);
+    Ok(Settled { rows: rows as u64, readings: readings as u64, left: state.unsettled() })
+}
+
+/// Writes the ranges of every epoch that the settled rows touch, as far as they have changed.
+fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Error> {
+    let mut touched = BTreeSet::new();
+    {
+        let mut statement = db.prepare_cached(
+            "SELECT DISTINCT logger, epoch, rank > 0 FROM journal WHERE row <= ? AND kind > 0",
+        )?;
+        let mut rows = statement.query([through])?;
+        while let Some(row) = rows.next()? {
+            let (address, epoch) = super::state::address_epoch(row)?;
+            let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
+            touched.insert((address, epoch, basis));
+        }
+    }
+    for (address, epoch, basis) in touched {
+        let Some(held) = state.coverage.epoch(address, epoch) else { continue };
+        let now = if basis == Basis::Authentic { &held.authentic } else { &held.csv };
+        write_ranges(db, address.number(), epoch.number(), basis as i64, now)?;
+    }
+    Ok(())
+}
+
+/// Makes the stored ranges of one epoch equal to `now`, touching only those that differ.
+pub(super) fn write_ranges(
+    db: &Connection,
+    logger: u16,
+    epoch: u32,
+    basis: i64,
+    now: &RangeSet,
+) -> Result<(), Error> {
+    let now: BTreeSet<(u32, u32)> = now.ranges().iter().copied().collect();
+    let before = {
+        let mut statement = db.prepare_cached(
+            "SELECT first, last FROM held_range WHERE logger = ? AND epoch = ? AND basis = ?",
+        )?;
+        let rows =
+            statement.query_map(params![logger, epoch, basis], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        rows.collect::<Result<BTreeSet<(u32, u32)>, _>>()?
+    };
+    let mut delete = db.prepare_cached(
+        "DELETE FROM held_range WHERE logger = ? AND epoch = ? AND basis = ? AND first = ?",
+    )?;
+    for (first, _) in before.difference(&now) {
+        delete.execute(params![logger, epoch, basis, first])?;
+    }
+    let mut insert = db.prepare_cached("INSERT INTO held_range VALUES (?, ?, ?, ?, ?)")?;
+    for (first, last) in now.difference(&before) {
+        insert.execute(params![logger, epoch, basis, first, last])?;
+    }
+    Ok(())
+}
+
+fn settle_days(db: &Connection, through: i64) -> Result<(), Error> {
+    db.prepare_cached(
+        "INSERT INTO radio_day (radio, day, noise, skipped, \"foreign\", unopened, duplicate, conflict, opaque,
+             stored, noise_bytes, bytes)
+         SELECT radio, (time + lag) / 86400, total(c0), total(c1), total(c2), total(c3), total(c4), total(c5),
+             total(c6), total(c7), total(c8), total(c9)
+         FROM journal WHERE kind = 0 AND logger = 0 AND radio IS NOT NULL AND row <= ? GROUP BY 1, 2
+         ON CONFLICT DO UPDATE SET noise = noise + excluded.noise, skipped = skipped + excluded.skipped,
+             \"foreign\" = \"foreign\" + excluded.\"foreign\", unopened = unopened + excluded.unopened,
+             duplicate = duplicate + excluded.duplicate, conflict = conflict + excluded.conflict,
+             opaque = opaque + excluded.opaque, stored = stored + excluded.stored,
+             noise_bytes = noise_bytes + excluded.noise_bytes, bytes = bytes + excluded.bytes",
+    )?
+    .execute([through])?;
+    // A record counts on the day of its reception; the frames that brought no record on the day they came.
+    db.prepare_cached(&format!(
+        "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored)
+         SELECT logger, (time + lag) / 86400, total(iif(kind = 0, c{unopened}, 0)),
+             total(iif(kind = 0, c{duplicate}, 0)), total(iif(kind = 0, c{conflict}, 0)),
+             total(kind = {opaque}), total(kind BETWEEN 1 AND 3)
+         FROM journal
+         WHERE row <= ? AND logger <> 0 AND lag IS NOT NULL AND rank = 0
+             AND (kind > 0 OR coalesce(c{foreign}, 0) = 0)
+         GROUP BY 1, 2
+         ON CONFLICT DO UPDATE SET unopened = unopened + excluded.unopened,
+             duplicate = duplicate + excluded.duplicate, conflict = conflict + excluded.conflict,
+             opaque = opaque + excluded.opaque, stored = stored + excluded.stored",
+        unopened = Outcome::Unopened as usize,
+        duplicate = Outcome::Duplicate as usize,
+        conflict = Outcome::Conflict as usize,
+        opaque = kind::OPAQUE,
+        foreign = Outcome::Foreign as usize,
+    ))?
+    .execute([through])?;
+    // What was heard last: by row number, since receptions of one clock that jumps are in no order.
+    db.prepare_cached(
+        "INSERT INTO last_heard (logger, received_at, battery_mv, rssi_dbm, snr_quarter_db)
+         SELECT logger, time + lag, battery_mv, rssi_dbm, snr_quarter_db FROM journal j
+         WHERE row IN (SELECT max(row) FROM journal WHERE row <= ? AND kind > 0 AND lag IS NOT NULL
+             AND stored_at IS NULL GROUP BY logger)
+         ON CONFLICT DO UPDATE SET received_at = excluded.received_at,
+             battery_mv = coalesce(excluded.battery_mv, battery_mv),
+             rssi_dbm = coalesce(excluded.rssi_dbm, rssi_dbm),
+             snr_quarter_db = coalesce(excluded.snr_quarter_db, snr_quarter_db)",
+    )?
+    .execute([through])?;
+    Ok(())
+}
+
+fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
+    let windows = {
+        let mut statement = db.prepare_cached(
+            "SELECT radio, time, time + lag FROM journal
+             WHERE kind = 0 AND logger = 0 AND lag > 0 AND radio IS NOT NULL AND row <= ? ORDER BY row",
+        )?;
+        let rows = statement.query_map([through], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        rows.collect::<Result<Vec<(u8, i64, i64)>, _>>()?
+    };
+    for (radio, since, until) in super::query::merge_windows(windows, LISTENING_SLACK_S) {
+        // Goes on where the last stored span of this radio ends, or starts a new one.
+        let extended = db
+            .prepare_cached(
+                "UPDATE listening SET until = max(until, ?3) WHERE radio = ?1
+                     AND since = (SELECT max(since) FROM listening WHERE radio = ?1 AND since <= ?2)
+                     AND until >= ?2 - ?4",
+            )?
+            .execute(params![radio, since, until, LISTENING_SLACK_S])?;
+        if extended == 0 {
+            db.prepare_cached(
+                "INSERT INTO listening VALUES (?, ?, ?)
+                 ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
+            )?
+            .execute(params![radio, since, until])?;
+        }
+    }
+    Ok(())
+}
+
+fn settle_foreign(db: &Connection, through: i64) -> Result<(), Error> {
+    let counts = {
+        let mut statement = db.prepare_cached(
+            "SELECT logger, sum(c2), min(time), max(time) FROM journal
+             WHERE kind = 0 AND logger <> 0 AND c2 > 0 AND row <= ? GROUP BY 1",
+        )?;
+        let rows =
+            statement.query_map([through], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+        rows.collect::<Result<Vec<(u16, i64, i64, i64)>, _>>()?
+    };
+    for (address, frames, first_at, last_at) in counts {
+        db.prepare_cached(
+            "INSERT INTO foreign_address (address, frames, first_at, last_at)
+             SELECT iif((SELECT count(*) FROM foreign_address) < ?5
+                     OR EXISTS (SELECT 1 FROM foreign_address WHERE address = ?1), ?1, 65535), ?2, ?3, ?4
+             WHERE true
+             ON CONFLICT DO UPDATE SET frames = frames + excluded.frames, last_at = excluded.last_at",
+        )?
+        .execute(params![address, frames, first_at, last_at, FOREIGN_ADDRESSES_MAX])?;
+    }
+    Ok(())
+}

@@ -1,0 +1,297 @@
+//! What a writing process knows of the ledger between its transactions: coverage, where the rows are that no
+//! index finds, and how far it has read.
+//!
+//! All of it can be worked out at any instant from one read transaction: stored ranges, plus the journal rows
+//! that came after them. Under the write lock it is brought up to date whenever another process has committed.
+
+use super::aside::AsideState;
+use super::rows::{self, kind};
+use super::{Error, rows::SHARED};
+use crate::coverage::{Basis, Coverage};
+use crate::judge::{Held, Row};
+use crate::wire::record::{Reading, Record};
+use crate::wire::seq::{Address, Epoch, Identity};
+use rusqlite::{Connection, OptionalExtension, params};
+use std::collections::HashMap;
+
+/// An unsettled CSV row.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct RecentRow {
+    pub row: i64,
+    pub rank: i64,
+    pub covers: bool,
+}
+
+/// See the module's page.
+#[derive(Debug)]
+pub(super) struct State {
+    pub coverage: Coverage,
+    /// Unsettled authentic records: identity to journal row.
+    pub recent: HashMap<Identity, i64>,
+    /// Unsettled CSV rows, by rank.
+    pub recent_rows: HashMap<Identity, Vec<RecentRow>>,
+    pub aside: AsideState,
+    /// The journal row last taken in.
+    pub seen_row: i64,
+    /// The journal row up to which all is settled.
+    pub settled_through: i64,
+    /// Changes whenever coverage shrinks (a withdrawn import).
+    generation: i64,
+    data_version: i64,
+    /// Cleared when a transaction failed after changing this state.
+    pub valid: bool,
+}
+
+impl State {
+    /// Reads all of it. Call inside a transaction.
+    pub fn load(db: &Connection) -> Result<Self, Error> {
+        let mut state = Self {
+            coverage: load_ranges(db)?,
+            recent: HashMap::new(),
+            recent_rows: HashMap::new(),
+            aside: AsideState::load(db)?,
+            seen_row: 0,
+            settled_through: meta(db, "settled_through")?,
+            generation: meta(db, "coverage_generation")?,
+            data_version: data_version(db)?,
+            valid: true,
+        };
+        state.seen_row = state.settled_through;
+        state.read_journal(db)?;
+        Ok(state)
+    }
+
+    /// Brings it up to date. Call under the write lock, before judging.
+    pub fn refresh(&mut self, db: &Connection) -> Result<(), Error> {
+        let version = data_version(db)?;
+        if self.valid && version == self.data_version {
+            return Ok(());
+        }
+        let settled_through = meta(db, "settled_through")?;
+        let whole = !self.valid
+            || meta(db, "coverage_generation")? != self.generation
+            || settled_through > self.seen_row;
+        if whole {
+            *self = Self::load(db)?;
+            return Ok(());
+        }
+        if settled_through != self.settled_through {
+            self.forget_settled(settled_through);
+        }
+        self.aside = AsideState::load(db)?;
+        load_named(db, &mut self.coverage)?;
+        self.read_journal(db)?;
+        self.data_version = version;
+        Ok(())
+    }
+
+    /// How many journal rows are not settled yet.
+    pub fn unsettled(&self) -> u64 {
+        u64::try_from(self.seen_row - self.settled_through).unwrap_or(0)
+    }
+
+    /// Rows up to `through` are settled: the clustered key finds them from now on.
+    pub fn forget_settled(&mut self, through: i64) {
+        self.recent.retain(|_, row| *row > through);
+        self.recent_rows.retain(|_, rows| {
+            rows.retain(|recent| recent.row > through);
+            !rows.is_empty()
+        });
+        if through == self.seen_row {
+            self.recent.shrink_to(4096);
+        }
+        self.settled_through = through;
+    }
+
+    fn read_journal(&mut self, db: &Connection) -> Result<(), Error> {
+        let mut statement = db.prepare_cached(
+            "SELECT row, kind, logger, epoch, sequence, rank,
+                 EXISTS (SELECT 1 FROM import i WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL)
+             FROM journal WHERE row > ? ORDER BY row",
+        )?;
+        let mut rows = statement.query([self.seen_row])?;
+        while let Some(row) = rows.next()? {
+            let number: i64 = row.get(0)?;
+            self.seen_row = number;
+            if row.get::<_, i64>(1)? == kind::TALLY {
+                continue;
+            }
+            let identity = Identity::new(row.get(2)?, row.get(3)?, row.get(4)?)
+                .ok_or_else(|| Error::Corrupt(format!("journal row {number} has a reserved identity")))?;
+            let rank: i64 = row.get(5)?;
+            let withdrawn: bool = row.get(6)?;
+            self.take_in(identity, rank, number, !withdrawn);
+        }
+        Ok(())
+    }
+
+    /// A record has been appended as journal row `row`.
+    pub fn take_in(&mut self, identity: Identity, rank: i64, row: i64, covers: bool) {
+        if rank == 0 {
+            self.coverage.insert(identity, Basis::Authentic);
+            self.recent.insert(identity, row);
+        } else {
+            if covers {
+                self.coverage.insert(identity, Basis::Csv);
+            }
+            self.recent_rows.entry(identity).or_default().push(RecentRow { row, rank, covers });
+        }
+        self.seen_row = self.seen_row.max(row);
+    }
+
+    /// The view of what is held that `judge` asks, and the coverage it asks it for.
+    pub fn split<'a>(&'a self, db: &'a Connection) -> (&'a Coverage, HeldRows<'a>) {
+        (&self.coverage, HeldRows { db, recent: &self.recent, recent_rows: &self.recent_rows })
+    }
+}
+
+/// Finds held records: unsettled ones by the maps, settled ones by the clustered key.
+pub(super) struct HeldRows<'a> {
+    db: &'a Connection,
+    recent: &'a HashMap<Identity, i64>,
+    recent_rows: &'a HashMap<Identity, Vec<RecentRow>>,
+}
+
+impl HeldRows<'_> {
+    fn from_journal(&self, row: i64) -> Result<Option<Row>, Error> {
+        let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", rows::content_columns());
+        Ok(self.db.prepare_cached(&sql)?.query_row([row], rows::row_content).optional()?)
+    }
+
+    fn from_settled(&self, id: Identity, rank: i64) -> Result<Option<Row>, Error> {
+        let sql = format!(
+            "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+            rows::content_columns()
+        );
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), rank];
+        Ok(self.db.prepare_cached(&sql)?.query_row(key, rows::row_content).optional()?)
+    }
+
+    /// The rank that a further CSV row of this identity takes.
+    pub fn next_rank(&self, id: Identity) -> Result<i64, Error> {
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+        let settled: Option<i64> = self
+            .db
+            .prepare_cached("SELECT max(rank) FROM settled WHERE logger = ? AND epoch = ? AND sequence = ?")?
+            .query_row(key, |row| row.get(0))?;
+        let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().map(|r| r.rank).max());
+        Ok(settled.unwrap_or(0).max(recent.unwrap_or(0)) + 1)
+    }
+
+    /// The rank of the CSV row that covers this identity, if one does.
+    pub fn covering_rank(&self, id: Identity) -> Result<Option<i64>, Error> {
+        if let Some(rows) = self.recent_rows.get(&id)
+            && let Some(recent) = rows.iter().find(|recent| recent.covers)
+        {
+            return Ok(Some(recent.rank));
+        }
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT rank FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
+                     AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND withdrawn_at IS NOT NULL)
+                 ORDER BY rank LIMIT 1",
+            )?
+            .query_row(key, |row| row.get(0))
+            .optional()?)
+    }
+}
+
+impl Held for HeldRows<'_> {
+    type Error = Error;
+
+    fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Error> {
+        let reading = self.reading(identity)?;
+        if reading.is_some_and(|reading| rows::encoded(&Record::Reading(reading)) == plaintext) {
+            return Ok(Some(true));
+        }
+        if let Some(held) = rows::rare_plaintext(self.db, identity)? {
+            return Ok(Some(held == plaintext));
+        }
+        Ok(reading.map(|_| false))
+    }
+
+    fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
+        let content = match self.recent.get(&identity) {
+            Some(&row) => self.from_journal(row)?,
+            None => self.from_settled(identity, 0)?,
+        };
+        Ok(content.as_ref().and_then(rows::reading))
+    }
+
+    fn row(&mut self, identity: Identity) -> Result<Option<Row>, Error> {
+        if let Some(rows) = self.recent_rows.get(&identity)
+            && let Some(recent) = rows.iter().find(|recent| recent.covers)
+        {
+            return self.from_journal(recent.row);
+        }
+        match self.covering_rank(identity)? {
+            Some(rank) => self.from_settled(identity, rank),
+            None => Ok(None),
+        }
+    }
+}
+
+/// A small fact of the ledger.
+pub(super) fn meta(db: &Connection, key: &str) -> Result<i64, Error> {
+    let value: Option<i64> = db
+        .prepare_cached("SELECT value FROM meta WHERE key = ?")?
+        .query_row([key], |row| row.get(0))
+        .optional()?;
+    value.ok_or_else(|| Error::Corrupt(format!("the fact `{key}` is gone")))
+}
+
+fn data_version(db: &Connection) -> Result<i64, Error> {
+    Ok(db.prepare_cached("PRAGMA data_version")?.query_row([], |row| row.get(0))?)
+}
+
+/// Coverage as it is stored: ranges and named ends, without the journal.
+fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
+    let mut coverage = Coverage::default();
+    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM held_range")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = address_epoch(row)?;
+        let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
+        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
+    }
+    load_named(db, &mut coverage)?;
+    Ok(coverage)
+}
+
+fn load_named(db: &Connection, coverage: &mut Coverage) -> Result<(), Error> {
+    let mut statement = db.prepare_cached("SELECT logger, epoch, last, by_epoch FROM named_epoch")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = address_epoch(row)?;
+        let by_epoch = Epoch::new(row.get(3)?)
+            .ok_or_else(|| Error::Corrupt("a named epoch is named by epoch 0".into()))?;
+        coverage.name_epoch(address, epoch, row.get(2)?, by_epoch);
+    }
+    Ok(())
+}
+
+/// Logger and epoch from the first two columns.
+pub(super) fn address_epoch(row: &rusqlite::Row<'_>) -> Result<(Address, Epoch), Error> {
+    match (Address::new(row.get(0)?), Epoch::new(row.get(1)?)) {
+        (Some(address), Some(epoch)) => Ok((address, epoch)),
+        _ => Err(Error::Corrupt("a row has a reserved logger or epoch".into())),
+    }
+}
+
+/// Coverage alone, for reports: one read transaction's truth.
+pub(super) fn load_coverage(db: &Connection) -> Result<Coverage, Error> {
+    Ok(State::load(db)?.coverage)
+}
+
+/// The journal's insert for a record with `n` channels.
+pub(super) fn journal_insert(n: usize) -> String {
+    let columns = if n == 0 {
+        format!("row, kind, {SHARED}")
+    } else {
+        format!("row, kind, {SHARED}, {}", rows::channel_columns(n))
+    };
+    let marks = vec!["?"; 21 + n].join(", ");
+    format!("INSERT INTO journal ({columns}) VALUES ({marks})")
+}

@@ -1,0 +1,23 @@
+//! What several test files need.
+#![allow(dead_code, missing_docs)]
+
+use std::path::PathBuf;
+
+pub fn data(name: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(name)
+}
+
+pub fn read_data(name: &str) -> String {
+    let path = data(name);
+    std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
+}
+
+pub fn unhex(text: &str) -> Vec<u8> {
+    assert!(text.len().is_multiple_of(2), "odd hex: {text}");
+    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect()
+}
+
+/// The rows of a reference file as fields; no field of those holds a comma or a quote.
+pub fn csv(name: &str) -> Vec<Vec<String>> {
+    read_data(name).lines().skip(1).map(|line| line.split(',').map(str::to_owned).collect()).collect()
+}
