@@ -6,7 +6,8 @@ CREATE TABLE meta (
     key TEXT PRIMARY KEY,
     value
 ) WITHOUT ROWID;
-INSERT INTO meta VALUES ('settled_through', 0), ('coverage_generation', 0), ('opaque_read_by', 0);
+INSERT INTO meta VALUES ('settled_through', 0), ('coverage_generation', 0), ('opaque_read_by', 0),
+    ('settled_day', 0);
 
 -- Everything that comes in, in the order in which it came: appended without any index, so that a commit
 -- touches the last page and no other; settled once a day.

@@ -52,6 +52,17 @@ pub struct ProfileSeen {
     pub unit: u64,
 }
 
+/// Sequences of an epoch that somebody declared unrecoverable.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WriteOff {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first.
+    pub first: u32,
+    /// The last; `None`: the rest of the epoch, and what it is presumed to have made.
+    pub last: Option<u32>,
+}
+
 /// What the report asks of the ledger.
 pub trait Facts {
     /// What may go wrong.
@@ -74,8 +85,8 @@ pub trait Facts {
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Self::Error>;
     /// When radios were listening, as (radio, since, until).
     fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Self::Error>;
-    /// Ranges declared unrecoverable: (epoch, first, last); `None`: the rest of the epoch.
-    fn written_off(&self, address: Address) -> Result<Vec<(Epoch, u32, Option<u32>)>, Self::Error>;
+    /// What was declared unrecoverable of a logger.
+    fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Self::Error>;
 }
 
 /// Whether anybody still looks for it.
@@ -513,7 +524,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(None)
     }
 
-    fn unclosed(&self, written_off: &[(Epoch, u32, Option<u32>)]) -> Result<Vec<UnclosedGap>, F::Error> {
+    fn unclosed(&self, written_off: &[WriteOff]) -> Result<Vec<UnclosedGap>, F::Error> {
         let mut all = Vec::new();
         for unclosed in self.coverage.unclosed(self.logger.address) {
             let expectation = self.expectations.iter().find(|e| e.epoch == unclosed.epoch);
@@ -545,8 +556,10 @@ impl<'a, F: Facts> Subject<'a, F> {
                 }
                 _ => None,
             };
-            let off = written_off.iter().any(|&(epoch, first, end)| {
-                epoch == unclosed.epoch && end.is_none() && first <= unclosed.last.saturating_add(1)
+            let off = written_off.iter().any(|off| {
+                off.epoch == unclosed.epoch
+                    && off.last.is_none()
+                    && off.first <= unclosed.last.saturating_add(1)
             });
             all.push(UnclosedGap {
                 logger: self.logger.address,
@@ -633,12 +646,12 @@ fn split_written_off(
     first: u32,
     last: u32,
     epoch: Epoch,
-    written_off: &[(Epoch, u32, Option<u32>)],
+    written_off: &[WriteOff],
 ) -> Vec<((u32, u32), GapState)> {
     let off: RangeSet = written_off
         .iter()
-        .filter(|&&(of, _, _)| of == epoch)
-        .map(|&(_, from, to)| (from, to.unwrap_or(u32::MAX)))
+        .filter(|off| off.epoch == epoch)
+        .map(|off| (off.first, off.last.unwrap_or(u32::MAX)))
         .collect();
     let whole: RangeSet = [(first, last)].into_iter().collect();
     let written = whole.intersection(&off);

@@ -9,6 +9,7 @@
 //! Readers meet the modules in the order in which the data does; each knows those before it and none after.
 //! `wire`, `seal`, `judge`, `coverage` and `gaps` are pure: no I/O, no clock, no chance.
 
+pub mod cli;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
@@ -18,4 +19,5 @@ pub mod ledger;
 pub mod link;
 pub mod seal;
 pub mod sim;
+pub mod time;
 pub mod wire;

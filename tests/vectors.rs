@@ -190,7 +190,7 @@ fn every_vector_has_its_outcome_and_its_bytes() {
         check_views(&gateway, vector, outcome, name);
 
         // Settled, it is still the same.
-        gateway.ledger.settle(u32::MAX).unwrap();
+        gateway.ledger.settle(u32::MAX, 0).unwrap();
         let held = reader.read(|snapshot| snapshot.plaintext(identity)).unwrap();
         assert_eq!(held.as_deref(), Some(&plaintext[..]), "{name}");
         check_views(&gateway, vector, outcome, name);
@@ -357,7 +357,7 @@ fn every_stream_gives_its_outcomes_in_order_and_its_coverage() {
                 let receipt = gateway.commit();
                 outcomes.extend((receipt.tally.frames() > 0).then(|| Gateway::outcome_of(&receipt)));
                 if at % 2 == 0 {
-                    gateway.ledger.settle(u32::MAX).unwrap();
+                    gateway.ledger.settle(u32::MAX, 0).unwrap();
                 }
             }
         }
@@ -434,7 +434,7 @@ fn every_csv_case_ends_as_the_vectors_say_in_both_orders() {
                     assert_eq!(row_step(&mut gateway, step), expected, "{name}");
                 }
                 if settle_between {
-                    gateway.ledger.settle(u32::MAX).unwrap();
+                    gateway.ledger.settle(u32::MAX, 0).unwrap();
                 }
             }
             check_case(&gateway, case, name);

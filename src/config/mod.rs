@@ -5,10 +5,31 @@
 //! values. Input: `site.toml` and the files it names. Output: [`Config`] for the commands and the daemon,
 //! [`roster::Roster`] for `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and nobody else.
 
-pub mod roster;
+//!
+//! ```text
+//! site.toml ── site ──┬── loggers.toml ── loggers ──▶ Config        file: opens, bounds, checks modes
+//!                     └── keys.toml ───── keys ─────▶ Keyring       read: tables with lines, all mistakes
+//! ```
 
+mod advice;
+mod file;
+mod keys;
+mod loggers;
+mod problem;
+mod read;
+pub mod roster;
+mod site;
+mod when;
+
+pub use advice::advice;
+pub use file::FILE_LEN_MAX_BYTES;
+pub use loggers::LOGGERS_MAX;
+pub use problem::{Problem, Problems};
+
+use crate::seal::keyring::Keyring;
 use roster::Roster;
-use std::path::PathBuf;
+use site::SiteFile;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// A checked configuration. Immutable; a reload makes a new one.
@@ -86,4 +107,136 @@ pub enum Port {
         /// Host and port.
         address: String,
     },
+}
+
+/// What the service manager says by environment variables. Passed in, so that tests need not set any.
+#[derive(Clone, Debug, Default)]
+pub struct Environment {
+    /// `$CREDENTIALS_DIRECTORY`: key files below it are accepted with the modes that they have there.
+    pub credentials_directory: Option<PathBuf>,
+    /// `$RUNTIME_DIRECTORY`, the first one if there are several.
+    pub runtime_directory: Option<PathBuf>,
+}
+
+impl Environment {
+    /// This process's own.
+    pub fn of_process() -> Self {
+        let paths =
+            |name| std::env::var_os(name).map(|value| std::env::split_paths(&value).collect::<Vec<_>>());
+        let first = |name| paths(name)?.into_iter().find(|path| !path.as_os_str().is_empty());
+        Self {
+            credentials_directory: std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from),
+            runtime_directory: first("RUNTIME_DIRECTORY"),
+        }
+    }
+}
+
+/// Everything that the files say, for `check`.
+#[derive(Debug)]
+pub struct Survey {
+    /// The configuration, if site and roster hold no mistake.
+    pub config: Option<Config>,
+    /// The keyring, if its file holds no mistake.
+    pub keyring: Option<Keyring>,
+    /// Every mistake of all three files.
+    pub problems: Problems,
+    /// What is no mistake, but should be known; see [`advice`].
+    pub warnings: Vec<Problem>,
+}
+
+/// Reads `site.toml` and the roster that it names.
+///
+/// Errors: every mistake of both files, by file and line. The keyring is left alone: few commands need it.
+///
+/// ```
+/// let problems = stonechat::config::load("no-such-folder/site.toml".as_ref()).unwrap_err();
+/// assert_eq!(
+///     problems.to_string(),
+///     "no-such-folder/site.toml: there is no such file; name it with --config, \
+///      or write a first one with `stonechat init DIR`"
+/// );
+/// ```
+pub fn load(path: &Path) -> Result<Config, Problems> {
+    load_in(path, &Environment::of_process())
+}
+
+/// [`load`] in a given environment.
+pub fn load_in(path: &Path, environment: &Environment) -> Result<Config, Problems> {
+    let mut problems = Problems::default();
+    let (config, _) = read_site(path, environment, &mut problems);
+    config.ok_or(problems)
+}
+
+/// Reads the keyring that a configuration names.
+///
+/// Errors: every mistake of the file, its mode among them. No message shows a value of it.
+pub fn load_keyring(config: &Config) -> Result<Keyring, Problems> {
+    load_keyring_in(config, &Environment::of_process())
+}
+
+/// [`load_keyring`] in a given environment.
+pub fn load_keyring_in(config: &Config, environment: &Environment) -> Result<Keyring, Problems> {
+    let mut problems = Vec::new();
+    let credentials = environment.credentials_directory.as_deref();
+    let found = keys::read(&config.keys_file, credentials, Some(&config.roster), &mut problems);
+    if problems.is_empty() {
+        return Ok(found.keyring);
+    }
+    let mut all = Problems::default();
+    all.add(problems);
+    Err(all)
+}
+
+/// Reads all three files, so that the mistakes of one do not hide those of another.
+pub fn survey(path: &Path, environment: &Environment) -> Survey {
+    let mut problems = Problems::default();
+    let (config, keys_file) = read_site(path, environment, &mut problems);
+    let roster = config.as_ref().map(|config| &config.roster);
+    let credentials = environment.credentials_directory.as_deref();
+    let mut warnings = Vec::new();
+    let keyring = keys_file.and_then(|keys_file| {
+        let mut mistakes = Vec::new();
+        let found = keys::read(&keys_file, credentials, roster, &mut mistakes);
+        let complete = mistakes.is_empty();
+        problems.add(mistakes);
+        warnings = found.warnings;
+        complete.then_some(found.keyring)
+    });
+    if let Some(config) = &config {
+        warnings.extend(advice(config, keyring.as_ref()));
+    }
+    warnings.sort_by(|a, b| (&a.file, a.line).cmp(&(&b.file, b.line)));
+    Survey { config, keyring, problems, warnings }
+}
+
+/// The configuration, unless there is a mistake; and the keyring's path, if it could be made out.
+fn read_site(
+    path: &Path,
+    environment: &Environment,
+    problems: &mut Problems,
+) -> (Option<Config>, Option<PathBuf>) {
+    let mut mistakes = Vec::new();
+    let found = site::read(path, &mut mistakes);
+    let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
+    let roster = found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, &mut mistakes));
+    let complete = mistakes.is_empty();
+    problems.add(mistakes);
+    let keys_file = found.keys_file.clone();
+    let config = roster.filter(|_| complete).and_then(|roster| config(path, environment, found, roster));
+    (config, keys_file)
+}
+
+/// The parts put together; `None` if one is missing, and then a mistake says so.
+fn config(path: &Path, environment: &Environment, found: SiteFile, roster: Roster) -> Option<Config> {
+    Some(Config {
+        file: path.to_path_buf(),
+        site: found.site?,
+        ledger: found.ledger?,
+        roster,
+        roster_file: found.roster_file?,
+        keys_file: found.keys_file?,
+        radios: found.radios,
+        page_listen: found.page_listen?,
+        runtime_dir: found.runtime_dir.or_else(|| environment.runtime_directory.clone()),
+    })
 }

@@ -10,10 +10,13 @@ use std::collections::BTreeMap;
 #[derive(Clone, Debug, Default)]
 pub struct Roster {
     loggers: BTreeMap<Address, Logger>,
+    /// Where each stands in the roster's file, for messages; empty for a roster that was made otherwise.
+    lines: BTreeMap<Address, usize>,
 }
 
 impl Roster {
     /// Adds a logger; gives it back if its address is taken.
+    #[allow(clippy::result_large_err, reason = "once a logger, when the roster is read")]
     pub fn add(&mut self, logger: Logger) -> Result<(), Logger> {
         if self.loggers.contains_key(&logger.address) {
             return Err(logger);
@@ -30,6 +33,16 @@ impl Roster {
     /// Whether an address belongs to this site.
     pub fn contains(&self, address: Address) -> bool {
         self.loggers.contains_key(&address)
+    }
+
+    /// Says at which line of the roster's file a logger stands.
+    pub(super) fn set_line(&mut self, address: Address, line: usize) {
+        self.lines.insert(address, line);
+    }
+
+    /// The line of the roster's file where a logger stands, where it came from one.
+    pub fn line(&self, address: Address) -> Option<usize> {
+        self.lines.get(&address).copied()
     }
 
     /// All loggers, by address.

@@ -34,6 +34,8 @@ pub struct Intake {
     plaintext: [u8; RECORD_MAX],
     /// What the next commit takes.
     pub batch: Batch,
+    /// Frames between delimiters so far: the sum of all outcomes, once everything is committed.
+    pub frames_in: u64,
     /// Shut frames that were counted but could not wait for a commit.
     pub shut_dropped: u64,
 }
@@ -45,7 +47,7 @@ impl Intake {
             .iter()
             .map(|&id| Line { id, deframer: Deframer::default(), window: None, last_frame: None })
             .collect();
-        Self { lines, plaintext: [0; RECORD_MAX], batch: Batch::default(), shut_dropped: 0 }
+        Self { lines, plaintext: [0; RECORD_MAX], batch: Batch::default(), frames_in: 0, shut_dropped: 0 }
     }
 
     /// A port has opened.
@@ -78,6 +80,7 @@ impl Intake {
         let window = line.window.get_or_insert_with(|| open_window(line.id, now.unix_s));
         window.bytes += bytes.len() as u64;
         while let Some(run) = line.deframer.next_run(&mut bytes) {
+            self.frames_in += 1;
             let (decoded, encoded_len) = match run {
                 Run::Frame { decoded, encoded_len } => (decoded, encoded_len as u64),
                 Run::BadStuffing { encoded_len } => (&[][..], encoded_len as u64),
@@ -122,12 +125,21 @@ impl Intake {
     /// Closes the open windows into the batch, as of now, and opens the next ones. Call before each commit.
     pub fn close_windows(&mut self, now: Stamp) {
         for line in &mut self.lines {
-            if let Some(window) = &mut line.window {
-                // A clock that went backwards makes an empty window, never a negative one.
-                window.until = now.unix_s.max(window.since);
-                self.batch.windows.push(*window);
-                *window = open_window(line.id, now.unix_s);
+            let Some(window) = &mut line.window else { continue };
+            // A clock that went backwards makes an empty window, never a negative one.
+            window.until = now.unix_s.max(window.since);
+            let before = self.batch.windows.iter_mut().rfind(|before| before.radio == line.id);
+            match before {
+                // A commit that was refused left the window before it here: one goes on.
+                Some(before) if before.until == window.since => {
+                    before.until = window.until;
+                    before.tally.merge(&window.tally);
+                    before.noise_bytes += window.noise_bytes;
+                    before.bytes += window.bytes;
+                }
+                _ => self.batch.windows.push(*window),
             }
+            *window = open_window(line.id, now.unix_s);
         }
     }
 

@@ -1,3 +1,529 @@
-//! The daemon: reads ports, judges, commits, settles.
+//! The daemon: reads ports, judges, commits, settles; unattended for years.
+//!
+//! Input: a checked configuration, the keyring, a clock. Output: the ledger, a state file, log lines for changes
+//! of state. One loop, one `match` over one event enum; the loop is the only one that writes. While it commits,
+//! readers go on into their bounded queues.
+//!
+//! What it does about trouble: a port that is gone is tried for ever; a full disk or a held lock makes it hold
+//! what fits in [`HOLD_BYTES_MAX`] and try again, and beyond that the readers wait; a failed sync ends it, since
+//! after one nothing can be called committed that was not before.
+//!
+//! What this is not: it opens no listening socket and starts no program. Keys are in this process only.
 
 pub mod intake;
+pub mod notify;
+pub mod state;
+
+use crate::config::{self, Config};
+use crate::judge::{Outcome, Tally};
+use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, Receipt, Stamp};
+use crate::link::{Backoff, LinkEvent, Links};
+use crate::seal::keyring::Keyring;
+use crate::time::Clock;
+use intake::Intake;
+use notify::Notifier;
+use state::{CommitState, DaemonState, RadioState};
+use std::path::PathBuf;
+use std::time::Duration;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::time::Instant;
+
+/// Records at which a commit does not wait for its time.
+const COMMIT_ITEMS: usize = 8192;
+/// Memory that may wait for a commit that the disk refuses.
+const HOLD_BYTES_MAX: usize = 16 << 20;
+/// How long a refused commit waits for its next try.
+const RETRY_AFTER: Duration = Duration::from_secs(2);
+/// With nothing to commit, listening itself is written down this often.
+const LISTENING_EVERY: Duration = Duration::from_secs(900);
+/// Between two slices of a large settle, so that commits come between.
+const SETTLE_PAUSE: Duration = Duration::from_millis(500);
+/// The most rows that one settle takes: bounds how long the ledger's lock is held.
+const SETTLE_SLICE: u32 = 100_000;
+/// Tries at the last commit before the daemon stops without it.
+const STOP_TRIES: u32 = 5;
+
+/// Why the daemon ended.
+#[derive(Debug)]
+pub enum Error {
+    /// The ledger could not serve.
+    Ledger(LedgerError),
+    /// The operating system could not: signals or threads.
+    System(std::io::Error),
+    /// It was told to stop, and the disk would not take what was held.
+    Unwritten {
+        /// How many records.
+        records: usize,
+        /// Why.
+        source: LedgerError,
+    },
+}
+
+impl std::fmt::Display for Error {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Ledger(error) => error.fmt(f),
+            Self::System(error) => write!(f, "the operating system refused: {error}"),
+            Self::Unwritten { records, source } => write!(
+                f,
+                "stopped with {records} records that could not be written ({source}); the loggers still have \
+                 them: fetch them by hand, the gap report says which"
+            ),
+        }
+    }
+}
+
+impl std::error::Error for Error {}
+
+impl From<LedgerError> for Error {
+    fn from(error: LedgerError) -> Self {
+        Self::Ledger(error)
+    }
+}
+
+/// What the loop waits for.
+enum Event {
+    Link(LinkEvent),
+    Timer,
+    Stop,
+    Reload,
+}
+
+/// The daemon between two events.
+struct Daemon {
+    config: Config,
+    keyring: Keyring,
+    clock: Box<dyn Clock>,
+    ledger: Ledger,
+    intake: Intake,
+    tally: Tally,
+    state: DaemonState,
+    state_dir: Option<PathBuf>,
+    state_failed: bool,
+    notifier: Notifier,
+    timers: Timers,
+    settle: Settle,
+}
+
+/// When what is due.
+#[derive(Debug, Default)]
+struct Timers {
+    commit: Option<Instant>,
+    listening: Option<Instant>,
+    settle: Option<Instant>,
+    watchdog: Option<Instant>,
+}
+
+/// Where settling stands.
+#[derive(Debug)]
+struct Settle {
+    /// The site's day on which the last settle began.
+    day: i64,
+    /// Rows of a settle that has begun and goes on in slices.
+    left: u64,
+}
+
+/// Runs until SIGTERM or SIGINT, then commits what is there and returns.
+pub async fn run(config: Config, keyring: Keyring, clock: Box<dyn Clock>) -> Result<(), Error> {
+    let _lock = DaemonLock::take(&config.ledger.path)?;
+    // Signals first: one that comes while the ledger opens must not kill what is half done.
+    let mut terminate = signal(SignalKind::terminate()).map_err(Error::System)?;
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::System)?;
+    let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
+    let mut daemon = Daemon::start(config, keyring, clock)?;
+    let mut links = Links::open(&daemon.config.radios, Backoff::default()).map_err(Error::System)?;
+    daemon.notifier.tell("READY=1\nSTATUS=listening");
+    let mut bytes = Vec::new();
+    loop {
+        let event = daemon.next(&mut links, &mut terminate, &mut interrupt, &mut hang_up).await;
+        match event {
+            Event::Link(LinkEvent::Bytes { radio }) => {
+                links.take(radio, &mut bytes);
+                daemon.bytes(radio, &bytes, &links)?;
+            }
+            Event::Link(LinkEvent::Up { radio }) => daemon.up(radio)?,
+            Event::Link(LinkEvent::Down { radio, reason }) => daemon.down(radio, reason)?,
+            Event::Timer => daemon.timer()?,
+            Event::Reload => daemon.reload()?,
+            Event::Stop => {
+                // What has been read is worth keeping: take it before the last commit.
+                for radio in 0..daemon.config.radios.len() {
+                    links.take(radio, &mut bytes);
+                    daemon.bytes(radio, &bytes, &links)?;
+                }
+                return daemon.stop().await;
+            }
+        }
+    }
+}
+
+impl Daemon {
+    fn start(config: Config, mut keyring: Keyring, clock: Box<dyn Clock>) -> Result<Self, Error> {
+        let mut ledger = Ledger::open(&config.ledger.path)?;
+        let names: Vec<&str> = config.radios.iter().map(|radio| radio.name.as_str()).collect();
+        let radios = ledger.radios(&names)?;
+        for (address, slot) in ledger.slots_in_use()? {
+            keyring.mark_proven(address, slot);
+        }
+        let now = clock.now();
+        let state = DaemonState {
+            pid: std::process::id(),
+            started_at: now.unix_s,
+            phase: "running".to_owned(),
+            radios: names
+                .iter()
+                .map(|name| RadioState { name: (*name).to_owned(), ..Default::default() })
+                .collect(),
+            ..Default::default()
+        };
+        let mut daemon = Self {
+            intake: Intake::new(&radios),
+            ledger,
+            keyring,
+            clock,
+            tally: Tally::default(),
+            state,
+            state_dir: config.runtime_dir.clone(),
+            state_failed: false,
+            notifier: Notifier::of_process(),
+            timers: Timers {
+                watchdog: Notifier::watchdog_every().map(|every| Instant::now() + every),
+                ..Timers::default()
+            },
+            settle: Settle { day: 0, left: 0 },
+            config,
+        };
+        tracing::info!(
+            site = daemon.config.site.name,
+            loggers = daemon.config.roster.loggers().len(),
+            radios = daemon.config.radios.len(),
+            ledger = %daemon.config.ledger.path.display(),
+            clock_synchronised = now.synchronised,
+            "started"
+        );
+        if !now.synchronised {
+            tracing::warn!("the gateway's clock is not synchronised: times of reception are marked so");
+        }
+        daemon.settle.day = daemon.ledger.settled_day()?;
+        daemon.retry_set_aside()?;
+        daemon.plan_settle(now);
+        daemon.write_state();
+        Ok(daemon)
+    }
+
+    async fn next(
+        &self,
+        links: &mut Links,
+        terminate: &mut Signal,
+        interrupt: &mut Signal,
+        hang_up: &mut Signal,
+    ) -> Event {
+        let timers = [self.timers.commit, self.timers.listening, self.timers.settle, self.timers.watchdog];
+        let due = timers.into_iter().flatten().min();
+        let timer = async {
+            match due {
+                Some(due) => tokio::time::sleep_until(due).await,
+                None => std::future::pending().await,
+            }
+        };
+        // A full hold: the readers wait, so that memory stays bounded.
+        let hears = self.intake.batch.weight() < HOLD_BYTES_MAX;
+        tokio::select! {
+            biased;
+            _ = terminate.recv() => Event::Stop,
+            _ = interrupt.recv() => Event::Stop,
+            _ = hang_up.recv() => Event::Reload,
+            () = timer => Event::Timer,
+            event = links.next(), if hears => Event::Link(event),
+        }
+    }
+
+    fn bytes(&mut self, radio: usize, bytes: &[u8], links: &Links) -> Result<(), Error> {
+        let now = self.clock.now();
+        self.intake.bytes(radio, bytes, &self.config.roster, &mut self.keyring, now);
+        let counters = links.counters(radio);
+        if let Some(state) = self.state.radios.get_mut(radio) {
+            state.bytes_in = counters.bytes_in;
+            state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
+            if counters.waits > state.waits {
+                tracing::warn!(
+                    radio = state.name,
+                    "the reader had to wait: bytes may have been lost before it"
+                );
+                state.waits = counters.waits;
+            }
+        }
+        if self.timers.commit.is_none() {
+            self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
+        }
+        if self.intake.batch.items.len() >= COMMIT_ITEMS && self.state.trouble.is_none() {
+            self.commit()?;
+        }
+        Ok(())
+    }
+
+    fn up(&mut self, radio: usize) -> Result<(), Error> {
+        let now = self.clock.now();
+        self.intake.up(radio, now);
+        if let Some(state) = self.state.radios.get_mut(radio) {
+            state.up = true;
+            state.since = Some(now.unix_s);
+            state.reason = None;
+            let name = state.name.clone();
+            tracing::info!(radio = name, "listening");
+            self.quietly(|ledger| ledger.clear_notice("radio", &name, now));
+        }
+        self.timers.listening.get_or_insert_with(|| Instant::now() + LISTENING_EVERY);
+        self.write_state();
+        Ok(())
+    }
+
+    fn down(&mut self, radio: usize, reason: String) -> Result<(), Error> {
+        let now = self.clock.now();
+        self.intake.down(radio, now);
+        if let Some(state) = self.state.radios.get_mut(radio) {
+            let name = state.name.clone();
+            tracing::warn!(radio = name, "not listening: {reason}; trying again until it is there");
+            state.up = false;
+            state.since = Some(now.unix_s);
+            state.reason = Some(reason.clone());
+            self.quietly(|ledger| ledger.raise_notice("radio", &name, &reason, now));
+        }
+        if !self.intake.batch.is_empty() && self.timers.commit.is_none() {
+            self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
+        }
+        self.write_state();
+        Ok(())
+    }
+
+    /// A notice that cannot be written now is no reason to stop: the state file and the log have it.
+    fn quietly(&mut self, write: impl FnOnce(&mut Ledger) -> Result<(), LedgerError>) {
+        if let Err(error) = write(&mut self.ledger) {
+            tracing::debug!("a notice could not be written: {error}");
+        }
+    }
+
+    fn timer(&mut self) -> Result<(), Error> {
+        let now = Instant::now();
+        let due = |timer: Option<Instant>| timer.is_some_and(|at| at <= now);
+        if due(self.timers.watchdog) {
+            self.notifier.tell("WATCHDOG=1");
+            self.timers.watchdog = Notifier::watchdog_every().map(|every| now + every);
+        }
+        if due(self.timers.commit) || due(self.timers.listening) {
+            self.commit()?;
+        }
+        if due(self.timers.settle) {
+            self.settle_slice()?;
+        }
+        Ok(())
+    }
+
+    /// Commits what waits. Trouble that passes leaves it waiting; anything else ends the daemon.
+    fn commit(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        self.intake.close_windows(now);
+        match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
+            Ok(receipt) => {
+                self.committed(&receipt, now);
+                Ok(())
+            }
+            Err(error) if error.is_passing() => {
+                let text = error.to_string();
+                if self.state.trouble.as_ref() != Some(&text) {
+                    tracing::error!(
+                        waiting = self.intake.batch.items.len(),
+                        "cannot commit: {text}; holding what comes and trying again"
+                    );
+                    self.notifier.tell(&format!("STATUS=cannot commit: {text}"));
+                }
+                self.state.trouble = Some(text);
+                self.timers.commit = Some(Instant::now() + RETRY_AFTER);
+                self.timers.listening = None;
+                self.write_state();
+                Ok(())
+            }
+            Err(error) => {
+                tracing::error!("{error}");
+                Err(error.into())
+            }
+        }
+    }
+
+    fn committed(&mut self, receipt: &Receipt, now: Stamp) {
+        self.intake.batch.clear();
+        self.tally.merge(&receipt.tally);
+        self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.shut_dropped);
+        self.state.commits += 1;
+        let records = self.tally.of(Outcome::Stored) + self.tally.of(Outcome::Opaque);
+        self.state.commit = Some(CommitState { at: now.unix_s, through_row: receipt.through_row, records });
+        if let Some(trouble) = self.state.trouble.take() {
+            tracing::info!("committing again (it was: {trouble})");
+            self.notifier.tell("STATUS=listening");
+        }
+        for (address, slot) in &receipt.new_slots {
+            tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
+        }
+        for identity in &receipt.conflicts {
+            tracing::error!("conflict: {identity}: another record than the one held came in; both are kept");
+            let subject = format!("logger {}", identity.address);
+            let text = "a record came in that differs from the one held under its identity; see \
+                        `stonechat set-aside list`";
+            self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now));
+        }
+        tracing::debug!(records, through_row = receipt.through_row, "committed");
+        self.timers.commit = None;
+        self.timers.listening =
+            self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + LISTENING_EVERY);
+        self.plan_settle(now);
+        self.write_state();
+    }
+
+    /// The site's day, counted from 1970.
+    fn day(&self, now: Stamp) -> i64 {
+        now.unix_s.saturating_add(i64::from(self.config.site.utc_offset_s)).div_euclid(86_400)
+    }
+
+    /// Begins a settle when a day is over or the journal is long enough.
+    fn plan_settle(&mut self, now: Stamp) {
+        let rows = self.ledger.unsettled_rows();
+        let day = self.day(now);
+        let due = day != self.settle.day || rows >= u64::from(self.config.ledger.settle_rows);
+        if rows > 0 && due && self.timers.settle.is_none() {
+            self.settle = Settle { day, left: rows };
+            self.timers.settle = Some(Instant::now());
+        }
+    }
+
+    fn settle_slice(&mut self) -> Result<(), Error> {
+        let slice = SETTLE_SLICE.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));
+        tracing::debug!(rows = slice, "settle begins");
+        match self.ledger.settle(slice, self.settle.day) {
+            Ok(settled) => {
+                tracing::debug!(rows = settled.rows, left = settled.left, "settle ends");
+                self.settle.left = self.settle.left.saturating_sub(settled.rows);
+                if settled.rows == 0 {
+                    self.settle.left = 0;
+                }
+                if self.settle.left > 0 {
+                    self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
+                } else {
+                    self.timers.settle = None;
+                    // A settle is the one large transaction: let the -wal shrink, if nobody is in the way.
+                    if let Err(error) = self.ledger.truncate_wal() {
+                        tracing::debug!("the -wal stays as long as it is: {error}");
+                    }
+                }
+                self.write_state();
+                Ok(())
+            }
+            Err(error) if error.is_passing() => {
+                tracing::warn!("cannot settle now: {error}; trying again");
+                self.timers.settle = Some(Instant::now() + RETRY_AFTER);
+                Ok(())
+            }
+            Err(error) => {
+                tracing::error!("{error}");
+                Err(error.into())
+            }
+        }
+    }
+
+    /// Reads configuration, roster and keyring again. What is broken leaves the old one in force.
+    fn reload(&mut self) -> Result<(), Error> {
+        let loaded = config::load(&self.config.file).and_then(|new| Ok((config::load_keyring(&new)?, new)));
+        let (keyring, new) = match loaded {
+            Ok(loaded) => loaded,
+            Err(problems) => {
+                for problem in problems.iter() {
+                    tracing::error!("not reloaded: {problem}");
+                }
+                return Ok(());
+            }
+        };
+        if new.ledger.path != self.config.ledger.path
+            || new.radios.iter().map(|radio| (&radio.name, &radio.port)).ne(self
+                .config
+                .radios
+                .iter()
+                .map(|radio| (&radio.name, &radio.port)))
+        {
+            tracing::error!("not reloaded: the ledger's path and the radios change with a restart only");
+            return Ok(());
+        }
+        self.keyring = keyring;
+        for (address, slot) in self.ledger.slots_in_use()? {
+            self.keyring.mark_proven(address, slot);
+        }
+        self.config = new;
+        tracing::info!(loggers = self.config.roster.loggers().len(), "configuration reloaded");
+        self.retry_set_aside()
+    }
+
+    fn retry_set_aside(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        match self.ledger.retry(&self.config.roster, &mut self.keyring, now) {
+            Ok(retried) => {
+                if retried.tried > 0 {
+                    tracing::info!(
+                        tried = retried.tried,
+                        stored = retried.stored + retried.opaque,
+                        still_shut = retried.still_shut,
+                        "tried what was set aside again"
+                    );
+                }
+                Ok(())
+            }
+            // It will be tried again at the next start or reload; intake goes first.
+            Err(error) if error.is_passing() => {
+                tracing::warn!("what is set aside could not be tried again now: {error}");
+                Ok(())
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn write_state(&mut self) {
+        let Some(dir) = &self.state_dir else { return };
+        let now = self.clock.now();
+        self.state.written_at = now.unix_s;
+        self.state.clock_synchronised = now.synchronised;
+        self.state.frames_in = self.intake.frames_in;
+        self.state.waiting = self.intake.batch.items.len() as u64;
+        self.state.unsettled_rows = self.ledger.unsettled_rows();
+        self.state.set_outcomes(&self.tally);
+        if let Err(error) = self.state.write(dir)
+            && !std::mem::replace(&mut self.state_failed, true)
+        {
+            tracing::warn!("the state file in {} cannot be written: {error}", dir.display());
+        }
+    }
+
+    async fn stop(mut self) -> Result<(), Error> {
+        self.notifier.tell("STOPPING=1");
+        self.state.phase = "stopping".to_owned();
+        for tries in 1.. {
+            self.commit()?;
+            if self.state.trouble.is_none() {
+                break;
+            }
+            if tries == STOP_TRIES {
+                let records = self.intake.batch.items.len();
+                let now = self.clock.now();
+                // The same once more, for its reason.
+                if let Err(source) = self.ledger.append(&self.intake.batch, &self.config.roster, now) {
+                    return Err(Error::Unwritten { records, source });
+                }
+                break;
+            }
+            tokio::time::sleep(RETRY_AFTER).await;
+        }
+        self.state.phase = "stopped".to_owned();
+        for radio in &mut self.state.radios {
+            radio.up = false;
+        }
+        self.write_state();
+        tracing::info!(frames = self.intake.frames_in, "stopped; everything read is committed");
+        Ok(())
+    }
+}

@@ -25,6 +25,7 @@ mod settle;
 mod state;
 pub mod verify;
 
+pub use crate::time::Stamp;
 pub use append::{Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window};
 pub use aside::{Limits as AsideLimits, Retried};
 pub use error::Error;
@@ -37,15 +38,6 @@ use rusqlite::{Connection, TransactionBehavior};
 use state::State;
 use std::fs::File;
 use std::path::{Path, PathBuf};
-
-/// A time as the gateway's clock gave it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Stamp {
-    /// Seconds since 1970.
-    pub unix_s: i64,
-    /// Whether the clock was synchronised.
-    pub synchronised: bool,
-}
 
 /// A radio's number in the ledger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -8,7 +8,7 @@ use super::rows::{self, kind};
 use super::state::{load_coverage, meta};
 use super::{Error, schema};
 use crate::coverage::Coverage;
-use crate::gaps::{Facts, ProfileSeen, Seen};
+use crate::gaps::{Facts, ProfileSeen, Seen, WriteOff};
 use crate::judge::{Outcome, Tally};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
@@ -498,7 +498,7 @@ impl Facts for Snapshot<'_> {
         Ok(merge_windows(rows.collect::<Result<_, _>>()?, 5))
     }
 
-    fn written_off(&self, address: Address) -> Result<Vec<(Epoch, u32, Option<u32>)>, Error> {
+    fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
         let mut statement =
             self.db.prepare_cached("SELECT epoch, first, last FROM write_off WHERE logger = ?")?;
         let rows = statement
@@ -507,7 +507,7 @@ impl Facts for Snapshot<'_> {
         for row in rows {
             let (epoch, first, last) = row?;
             if let Some(epoch) = Epoch::new(epoch) {
-                all.push((epoch, first, last));
+                all.push(WriteOff { epoch, first, last });
             }
         }
         Ok(all)

@@ -27,6 +27,9 @@ const SQLITE_MIN: i32 = 3_051_003;
 /// Measured in `docs/ledger.md`.
 const PAGE_SIZE: u32 = 1024;
 
+/// Pages in the -wal at which a commit moves them into the ledger: 4 MiB.
+const CHECKPOINT_PAGES: u32 = 4096;
+
 /// How long a statement waits for another process's commit.
 pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
@@ -103,10 +106,11 @@ fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> 
 fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
     // A commit is told only when it is on the disk.
     db.pragma_update(None, "synchronous", "FULL")?;
-    // The daemon checkpoints itself: PASSIVE, never waiting for a reader, never inside a commit.
-    db.pragma_update(None, "wal_autocheckpoint", 0)?;
+    // Pages gather in the -wal, where the journal's last page is written again and again, and move into the
+    // ledger once: PASSIVE, never waiting for a reader, after the commit that makes the -wal this long.
+    db.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)?;
     // After a large transaction the -wal shrinks again.
-    db.pragma_update(None, "journal_size_limit", 16 << 20)?;
+    db.pragma_update(None, "journal_size_limit", i64::from(CHECKPOINT_PAGES * PAGE_SIZE) * 2)?;
     Ok(())
 }
 

@@ -30,17 +30,23 @@ pub struct Settled {
 }
 
 impl Ledger {
-    /// Settles the oldest `rows_max` rows of the journal. Call again while `left` says so, with pauses.
-    pub fn settle(&mut self, rows_max: u32) -> Result<Settled, Error> {
-        let done = settle(&self.db, &mut self.state, rows_max);
+    /// Settles the oldest `rows_max` rows of the journal, and notes on which `day` (whatever days the caller
+    /// counts). Call again while `left` says so, with pauses.
+    pub fn settle(&mut self, rows_max: u32, day: i64) -> Result<Settled, Error> {
+        let done = settle(&self.db, &mut self.state, rows_max, day);
         if done.is_err() {
             self.state.valid = false;
         }
         done
     }
+
+    /// The day noted by the last settle.
+    pub fn settled_day(&self) -> Result<i64, Error> {
+        super::state::meta(&self.db, "settled_day")
+    }
 }
 
-fn settle(db: &Connection, state: &mut State, rows_max: u32) -> Result<Settled, Error> {
+fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result<Settled, Error> {
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
     let through: Option<i64> = transaction
@@ -64,6 +70,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32) -> Result<Settled, 
     settle_foreign(&transaction, through)?;
     let rows = transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?;
     transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_through'", [through])?;
+    transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_day'", [day])?;
     transaction.commit()?;
     state.forget_settled(through);
     Ok(Settled { rows: rows as u64, readings: readings as u64, left: state.unsettled() })

@@ -153,12 +153,12 @@ pub(super) struct HeldRows<'a> {
 }
 
 impl HeldRows<'_> {
-    fn from_journal(&self, row: i64) -> Result<Option<Row>, Error> {
+    fn journal_row(&self, row: i64) -> Result<Option<Row>, Error> {
         let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", rows::content_columns());
         Ok(self.db.prepare_cached(&sql)?.query_row([row], rows::row_content).optional()?)
     }
 
-    fn from_settled(&self, id: Identity, rank: i64) -> Result<Option<Row>, Error> {
+    fn settled_row(&self, id: Identity, rank: i64) -> Result<Option<Row>, Error> {
         let sql = format!(
             "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
             rows::content_columns()
@@ -214,8 +214,8 @@ impl Held for HeldRows<'_> {
 
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
         let content = match self.recent.get(&identity) {
-            Some(&row) => self.from_journal(row)?,
-            None => self.from_settled(identity, 0)?,
+            Some(&row) => self.journal_row(row)?,
+            None => self.settled_row(identity, 0)?,
         };
         Ok(content.as_ref().and_then(rows::reading))
     }
@@ -224,10 +224,10 @@ impl Held for HeldRows<'_> {
         if let Some(rows) = self.recent_rows.get(&identity)
             && let Some(recent) = rows.iter().find(|recent| recent.covers)
         {
-            return self.from_journal(recent.row);
+            return self.journal_row(recent.row);
         }
         match self.covering_rank(identity)? {
-            Some(rank) => self.from_settled(identity, rank),
+            Some(rank) => self.settled_row(identity, rank),
             None => Ok(None),
         }
     }

@@ -1,5 +1,5 @@
 //! What several test files need.
-#![allow(dead_code, missing_docs)]
+#![allow(dead_code, missing_docs, clippy::unwrap_used)]
 
 use std::path::PathBuf;
 

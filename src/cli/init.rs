@@ -1,0 +1,104 @@
+//! `stonechat init DIR`: a first configuration with a fresh site key.
+//!
+//! Input: a folder. Output: `site.toml`, `loggers.toml` and `keys.toml` in it, which are the commented
+//! examples of `config/`, and what to do next. What this is not: it never overwrites a file, not even with
+//! the same text, since a lost key is a lost record.
+
+use super::{COULD_NOT, DONE};
+use rustix::rand::{GetRandomFlags, getrandom};
+use std::fmt::Write as _;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+use zeroize::Zeroizing;
+
+const SITE: &str = include_str!("../../config/site.toml");
+const LOGGERS: &str = include_str!("../../config/loggers.toml");
+const KEYS: &str = include_str!("../../config/keys.toml");
+/// The key in the example, which `check` refuses.
+const PLACEHOLDER: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+
+/// Writes a first configuration.
+///
+/// Returns the exit code: 0; 3 where a file is there already (then none is written) or cannot be written
+/// (then those that were written are taken away again).
+pub fn run(dir: &Path, out: &mut dyn Write) -> u8 {
+    let done = match write_all(dir) {
+        Ok(()) => write_next_steps(dir, out).map(|()| DONE),
+        Err(refusals) => refusals.iter().try_for_each(|text| writeln!(out, "{text}")).map(|()| COULD_NOT),
+    };
+    done.unwrap_or(COULD_NOT)
+}
+
+fn write_all(dir: &Path) -> Result<(), Vec<String>> {
+    let keys = keys_with_fresh_key().map_err(|error| vec![format!("no fresh key can be made: {error}")])?;
+    let files = [("site.toml", SITE, 0o644), ("loggers.toml", LOGGERS, 0o644), ("keys.toml", &keys, 0o600)];
+    let refusal = "is there already, so nothing was written; name another folder";
+    let there: Vec<String> = files
+        .iter()
+        .map(|(name, ..)| dir.join(name))
+        .filter(|path| path.symlink_metadata().is_ok())
+        .map(|path| format!("{} {refusal}", path.display()))
+        .collect();
+    if !there.is_empty() {
+        return Err(there);
+    }
+    fs::create_dir_all(dir).map_err(|error| vec![format!("{} cannot be made: {error}", dir.display())])?;
+    let mut made: Vec<PathBuf> = Vec::new();
+    for (name, text, mode) in files {
+        let path = dir.join(name);
+        if let Err(error) = write_new(&path, text, mode, &mut made) {
+            for path in &made {
+                // It was made a moment ago and holds nothing that anybody uses.
+                let _ = fs::remove_file(path);
+            }
+            return Err(vec![format!("{} cannot be written: {error}", path.display())]);
+        }
+    }
+    // The names must outlive a power cut as the contents do.
+    let synced = File::open(dir).and_then(|folder| folder.sync_all());
+    synced.map_err(|error| vec![format!("{} cannot be flushed: {error}", dir.display())])
+}
+
+/// The example with 32 bytes of chance in place of its key.
+fn keys_with_fresh_key() -> io::Result<Zeroizing<String>> {
+    let no_place = || io::Error::other("the example has no place for it");
+    let (before, after) = KEYS.split_once(PLACEHOLDER).ok_or_else(no_place)?;
+    let mut key = Zeroizing::new([0_u8; 32]);
+    let filled = getrandom(&mut key[..], GetRandomFlags::empty())?;
+    if filled != key.len() {
+        return Err(io::Error::other("the system gave less chance than was asked for"));
+    }
+    let mut text = Zeroizing::new(String::with_capacity(KEYS.len()));
+    text.push_str(before);
+    for byte in key.iter() {
+        write!(*text, "{byte:02x}").map_err(io::Error::other)?;
+    }
+    text.push_str(after);
+    Ok(text)
+}
+
+fn write_new(path: &Path, text: &str, mode: u32, made: &mut Vec<PathBuf>) -> io::Result<()> {
+    let mut file = OpenOptions::new().write(true).create_new(true).mode(mode).open(path)?;
+    made.push(path.to_path_buf());
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {
+    let site = dir.join("site.toml");
+    let (dir, site) = (dir.display(), site.display());
+    writeln!(out, "wrote site.toml, loggers.toml and keys.toml to {dir}; next:")?;
+    writeln!(out, "  1. {dir}/site.toml: the site's name, its offset from UTC and the radio's port")?;
+    writeln!(out, "     (ls -l /dev/serial/by-id/ lists the ports)")?;
+    writeln!(out, "  2. {dir}/loggers.toml: your loggers in place of the three invented ones")?;
+    writeln!(
+        out,
+        "  3. copy {dir}/keys.toml to a safe place away from the gateway, and give the file to the"
+    )?;
+    writeln!(out, "     user that runs the daemon: without it nothing can be opened")?;
+    writeln!(out, "  4. set each logger up with its own key: stonechat -c {site} key derive")?;
+    writeln!(out, "  5. stonechat -c {site} check")?;
+    writeln!(out, "  6. stonechat -c {site} run")
+}

@@ -1,0 +1,200 @@
+//! The commands: one file each, thin; each calls the library and prints.
+//!
+//! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
+
+pub mod check;
+pub mod demo;
+mod gaps;
+pub mod init;
+mod run;
+mod set_aside;
+mod simulate;
+mod status;
+mod table;
+mod verify;
+
+use crate::config::{self, Config};
+use clap::{Parser, Subcommand};
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+/// Done.
+pub const DONE: u8 = 0;
+/// The answer is no: gaps are open, something differs.
+pub const NO: u8 = 1;
+/// Usage or configuration.
+pub const USAGE: u8 = 2;
+/// Could not: ledger, port, file.
+pub const COULD_NOT: u8 = 3;
+
+const CAUTION: &str = "\
+This is no warning or alarm system for life safety: local codes, the site's emergency plan and licensed
+engineers decide. Radio use follows the local regulator.";
+
+/// Where the configuration is looked for if nobody says.
+const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
+
+#[derive(Parser)]
+#[command(
+    name = "stonechat",
+    version,
+    about = "Ingest daemon and local time-series store for the gateway of a site with battery loggers",
+    after_help = CAUTION
+)]
+struct Cli {
+    /// The site's configuration [default: $STONECHAT_CONFIG, else /etc/stonechat/site.toml]
+    #[arg(short, long, global = true, value_name = "FILE")]
+    config: Option<PathBuf>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Write a first configuration with fresh keys
+    #[command(after_help = "Example: stonechat init /etc/stonechat")]
+    Init {
+        /// The folder; it is made if there is none
+        dir: PathBuf,
+    },
+    /// Run the daemon: read radios, judge, commit, until SIGTERM
+    #[command(after_help = "Example: stonechat run --config /etc/stonechat/site.toml")]
+    Run(run::Args),
+    /// Check configuration, roster, keyring, ports and the ledger's folder; list every mistake at once
+    #[command(after_help = "Example: stonechat check")]
+    Check {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// How the gateway is, and one line a logger
+    #[command(after_help = "Example: stonechat status")]
+    Status(status::Args),
+    /// What is missing, since when, and until when it can be fetched
+    #[command(after_help = "Examples:\n  stonechat gaps\n  stonechat gaps --logger 17 --json\n  \
+                            stonechat gaps --fail-if-open && echo complete")]
+    Gaps(gaps::Args),
+    /// Check the ledger: SQLite's integrity, and coverage against the records
+    #[command(after_help = "Example: stonechat verify")]
+    Verify {
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// What was kept beside the record: frames that no key opens, and the other sides of conflicts
+    #[command(subcommand, after_help = "Example: stonechat set-aside list")]
+    SetAside(set_aside::Command),
+    /// A simulated field: frames of invented loggers onto a pseudo-terminal, a TCP port or a file
+    #[command(after_help = "Example: stonechat simulate --dir /tmp/field --days 2 --to pty --rate 3600")]
+    Simulate(simulate::Args),
+    /// A whole story on simulated loggers: intake through a pseudo-terminal, an outage over a storm, the gap
+    /// report, and a comparison with the truth
+    #[command(after_help = "Example: stonechat demo")]
+    Demo(demo::Args),
+}
+
+/// Runs the command that the process's arguments name, and returns the exit code.
+pub fn main() -> u8 {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are answers, not mistakes.
+            let code = if error.use_stderr() { USAGE } else { DONE };
+            let _ = error.print();
+            return code;
+        }
+    };
+    let config = cli
+        .config
+        .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
+        .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG));
+    let mut out = std::io::stdout().lock();
+    let code = match cli.command {
+        Command::Init { dir } => init::run(&dir, &mut out),
+        Command::Run(args) => {
+            drop(out);
+            return run::run(&config, &args);
+        }
+        Command::Check { json } => check::run(&config, json, &mut out),
+        Command::Status(args) => status::run(&config, &args, &mut out),
+        Command::Gaps(args) => gaps::run(&config, &args, &mut out),
+        Command::Verify { json } => verify::run(&config, json, &mut out),
+        Command::SetAside(command) => set_aside::run(&config, &command, &mut out),
+        Command::Simulate(args) => simulate::run(&args, &mut out),
+        Command::Demo(args) => demo::run(&args, &mut out),
+    };
+    // A reader that has gone away (`| head`) wants no more; that is no failure of ours.
+    let _ = out.flush();
+    code
+}
+
+/// Loads the configuration, or prints every mistake and gives the exit code.
+fn load(path: &Path) -> Result<Config, u8> {
+    config::load(path).map_err(|problems| {
+        for problem in problems.iter() {
+            eprintln!("stonechat: {problem}");
+        }
+        USAGE
+    })
+}
+
+/// A time that somebody typed.
+fn instant(text: &str, option: &str) -> Result<i64, String> {
+    chrono::DateTime::parse_from_rfc3339(text).map(|time| time.timestamp()).map_err(|_| {
+        format!("{option} {text:?} is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")
+    })
+}
+
+/// The present, or what `--now` says it is.
+fn present(now: Option<&str>) -> Result<i64, u8> {
+    let now = now.map(|text| instant(text, "--now")).transpose().map_err(|text| {
+        eprintln!("stonechat: {text}");
+        USAGE
+    })?;
+    Ok(now.unwrap_or_else(crate::time::unix_s))
+}
+
+/// Prints why something could not be done, and gives the exit code.
+fn could_not(error: &dyn std::fmt::Display) -> u8 {
+    eprintln!("stonechat: {error}");
+    COULD_NOT
+}
+
+/// Writes a report; a failed write (a full disk, a closed pipe) is "could not".
+fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
+    match out.write_all(text.as_bytes()) {
+        Ok(()) => code,
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => code,
+        Err(error) => could_not(&format!("the report could not be written: {error}")),
+    }
+}
+
+/// JSON as reports print it.
+fn print_json(out: &mut dyn Write, value: &serde_json::Value, code: u8) -> u8 {
+    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
+    text.push('\n');
+    print(out, &text, code)
+}
+
+/// A line that says what goes on, replaced by the next; only where somebody looks.
+struct Progress {
+    shows: bool,
+}
+
+impl Progress {
+    fn new() -> Self {
+        Self { shows: std::io::stderr().is_terminal() }
+    }
+
+    fn say(&self, text: &str) {
+        if self.shows {
+            eprint!("\r\x1b[K{text}");
+        }
+    }
+
+    fn done(&self) {
+        if self.shows {
+            eprint!("\r\x1b[K");
+        }
+    }
+}

@@ -1,0 +1,61 @@
+//! `stonechat run`: the daemon.
+
+use super::{COULD_NOT, DONE, USAGE};
+use crate::config;
+use crate::daemon;
+use crate::time::{Clock, FileClock, SystemClock};
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// The arguments of `run`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// Take the time from a file of Unix seconds, as a simulated field keeps it
+    #[arg(long, value_name = "FILE", hide = true)]
+    simulated_clock: Option<PathBuf>,
+}
+
+/// Runs the daemon until it is told to stop.
+pub fn run(config_path: &Path, args: &Args) -> u8 {
+    // Log level by $STONECHAT_LOG (error, warn, info, debug); colours never: logs end in files.
+    let filter = tracing_subscriber::EnvFilter::try_from_env("STONECHAT_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(false);
+    // The service manager's journal stamps each line itself.
+    let set = if std::io::stderr().is_terminal() || std::env::var_os("JOURNAL_STREAM").is_none() {
+        log.with_target(false).try_init()
+    } else {
+        log.with_target(false).without_time().try_init()
+    };
+    if let Err(error) = set {
+        eprintln!("stonechat: no log: {error}");
+    }
+    let loaded = config::load(config_path).and_then(|config| Ok((config::load_keyring(&config)?, config)));
+    let (keyring, config) = match loaded {
+        Ok(loaded) => loaded,
+        Err(problems) => {
+            for problem in problems.iter() {
+                tracing::error!("{problem}");
+            }
+            return USAGE;
+        }
+    };
+    let clock: Box<dyn Clock> = match &args.simulated_clock {
+        Some(file) => Box::new(FileClock { file: file.clone() }),
+        None => Box::new(SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() }),
+    };
+    let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            tracing::error!("the operating system refused: {error}");
+            return COULD_NOT;
+        }
+    };
+    match runtime.block_on(daemon::run(config, keyring, clock)) {
+        Ok(()) => DONE,
+        Err(error) => {
+            tracing::error!("ended: {error}");
+            COULD_NOT
+        }
+    }
+}

@@ -1,0 +1,170 @@
+//! `stonechat simulate`: frames of invented loggers onto a pseudo-terminal, a TCP port or a file; beside them
+//! a configuration, the truth and the loggers' memories.
+
+use super::table::counted;
+use super::{DONE, Progress, USAGE, could_not, print};
+use crate::link::pty::PtyMaster;
+use crate::sim::{Field, FieldPlan};
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// The arguments of `simulate`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// A folder for the configuration, the truth (truth.jsonl) and the memories (*.sealed); it is made
+    #[arg(long, value_name = "DIR")]
+    dir: PathBuf,
+    /// Where the bytes go: `pty`, `tcp:ADDRESS:PORT`, or a file
+    #[arg(long, default_value = "pty", value_name = "WHERE")]
+    to: String,
+    /// Decides what is left to chance: the same seed gives the same bytes
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Number of loggers, 1 to 255
+    #[arg(long, default_value_t = 12, value_parser = clap::value_parser!(u16).range(1..=255))]
+    loggers: u16,
+    /// Simulated days
+    #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3650))]
+    days: u32,
+    /// How many simulated seconds pass in one; 0: as fast as the reader takes it
+    #[arg(long, default_value_t = 0.0)]
+    rate: f64,
+    /// When the field begins (Unix seconds) [default: so that it ends now]
+    #[arg(long, value_name = "SECONDS")]
+    from: Option<i64>,
+}
+
+/// Where the bytes go.
+pub(super) enum Sink {
+    Pty(Box<PtyMaster>),
+    Tcp(TcpStream),
+    File(BufWriter<File>),
+}
+
+/// How long a reader may take before a simulation gives up on it.
+const PATIENCE: Duration = Duration::from_secs(600);
+
+impl Sink {
+    pub(super) fn send(&mut self, bytes: &[u8]) -> std::io::Result<()> {
+        match self {
+            Self::Pty(pty) => pty.write_within(bytes, PATIENCE),
+            Self::Tcp(stream) => stream.write_all(bytes),
+            Self::File(file) => file.write_all(bytes),
+        }
+    }
+
+    /// Waits until all of it has been read (a pseudo-terminal whose master closes loses what is unread).
+    pub(super) fn finish(&mut self) -> std::io::Result<()> {
+        match self {
+            Self::Pty(pty) => pty.wait_drained(PATIENCE),
+            Self::Tcp(stream) => stream.flush(),
+            Self::File(file) => file.flush(),
+        }
+    }
+}
+
+/// Runs the simulation to its end.
+pub fn run(args: &Args, out: &mut dyn Write) -> u8 {
+    if !(args.rate.is_finite() && args.rate >= 0.0) {
+        eprintln!("stonechat: --rate {}: write 0 or more simulated seconds a second", args.rate);
+        return USAGE;
+    }
+    match simulate(args, out) {
+        Ok(text) => print(out, &text, DONE),
+        Err(text) => could_not(&text),
+    }
+}
+
+fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
+    let dir = &args.dir;
+    let at = |path: &Path| {
+        let path = path.display().to_string();
+        move |error: std::io::Error| format!("{path}: {error}")
+    };
+    std::fs::create_dir_all(dir).map_err(at(dir))?;
+    let from = args.from.unwrap_or_else(|| crate::time::unix_s() - i64::from(args.days) * 86_400);
+    let mut field = Field::new(FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days));
+    let (mut sink, where_to) = open_sink(&args.to, dir, field.plan(), out)?;
+
+    let progress = Progress::new();
+    let started = Instant::now();
+    let all = field.left();
+    let mut sent = 0;
+    for emission in field.by_ref() {
+        if args.rate > 0.0 {
+            let due = (emission.at_unix_s - from) as f64 / args.rate;
+            let ahead =
+                Duration::try_from_secs_f64(due).unwrap_or_default().saturating_sub(started.elapsed());
+            if !ahead.is_zero() {
+                std::thread::sleep(ahead);
+            }
+        }
+        sink.send(&emission.bytes).map_err(|error| format!("{where_to}: {error}"))?;
+        sent += 1;
+        if sent % 500 == 0 {
+            progress.say(&format!("{sent} of {all} frames sent"));
+        }
+    }
+    sink.finish().map_err(|error| format!("{where_to}: {error}"))?;
+    progress.done();
+    write_truth(&field, dir)?;
+    Ok(format!(
+        "sent {} to {where_to}\n\
+         truth.jsonl has every record that was made, NN.sealed each logger's memory, in {}\n\
+         Next: `stonechat -c {}/site.toml gaps` against what a daemon heard.\n",
+        counted(sent, "frame"),
+        dir.display(),
+        dir.display()
+    ))
+}
+
+fn open_sink(to: &str, dir: &Path, plan: &FieldPlan, out: &mut dyn Write) -> Result<(Sink, String), String> {
+    let config =
+        |port: &str| plan.write_config(dir, port, 1.0).map_err(|error| format!("{}: {error}", dir.display()));
+    let mut say = |port: &str| {
+        let _ = writeln!(
+            out,
+            "waiting for a reader on {port}: run `stonechat -c {}/site.toml run` in another terminal",
+            dir.display()
+        );
+        let _ = out.flush();
+    };
+    if to == "pty" {
+        let mut pty = PtyMaster::open().map_err(|error| format!("no pseudo-terminal: {error}"))?;
+        let link = std::path::absolute(dir.join("radio")).map_err(|error| error.to_string())?;
+        pty.link_at(&link).map_err(|error| format!("{}: {error}", link.display()))?;
+        let name = link.display().to_string();
+        config(&name)?;
+        say(&name);
+        return Ok((Sink::Pty(Box::new(pty)), name));
+    }
+    if let Some(address) = to.strip_prefix("tcp:") {
+        let listener = TcpListener::bind(address).map_err(|error| format!("{to}: {error}"))?;
+        let address = listener.local_addr().map_err(|error| error.to_string())?;
+        let name = format!("tcp://{address}");
+        config(&name)?;
+        say(&name);
+        let (stream, _) = listener.accept().map_err(|error| format!("{name}: {error}"))?;
+        return Ok((Sink::Tcp(stream), name));
+    }
+    let file = File::create_new(to).map_err(|error| format!("{to}: {error}"))?;
+    config(to)?;
+    Ok((Sink::File(BufWriter::new(file)), to.to_owned()))
+}
+
+/// Writes truth and memories.
+pub(super) fn write_truth(field: &Field, dir: &Path) -> Result<(), String> {
+    let path = dir.join("truth.jsonl");
+    let at = |error: std::io::Error| format!("{}: {error}", path.display());
+    let mut file = BufWriter::new(File::create(&path).map_err(at)?);
+    field.truth().write_jsonl(&mut file).and_then(|()| file.flush()).map_err(at)?;
+    for address in field.truth().addresses() {
+        let path = dir.join(format!("{address}.sealed"));
+        std::fs::write(&path, field.truth().sealed_dump(address))
+            .map_err(|error| format!("{}: {error}", path.display()))?;
+    }
+    Ok(())
+}

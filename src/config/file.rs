@@ -1,0 +1,156 @@
+//! Opening a configuration file and reading it whole.
+//!
+//! Input: a path. Output: its text, which is wiped when dropped, or what keeps it from being read. What
+//! this is not: it gives the text no meaning.
+//!
+//! Promises: a FIFO or a device is never waited for; at most [`FILE_LEN_MAX_BYTES`] are held; what is
+//! judged (kind of file, mode, length) is the file that was opened, not what its name pointed to before.
+
+use super::problem::Problem;
+use rustix::fs::OFlags;
+use std::fs::{File, OpenOptions};
+use std::io::{self, ErrorKind, Read};
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::path::{Component, Path};
+use zeroize::Zeroizing;
+
+/// The longest configuration file. Ours, because 1024 loggers of 40 named channels fit.
+pub const FILE_LEN_MAX_BYTES: u64 = 4 * 1024 * 1024;
+
+/// Who may read a file for it to be accepted.
+#[derive(Clone, Copy)]
+pub(super) enum Readers<'a> {
+    /// Whoever may.
+    Anyone,
+    /// Its owner and nobody else, unless it lies in this credentials directory of the service manager,
+    /// which guards it by other means and sets its modes itself.
+    OwnerOnly {
+        /// The directory, where there is one.
+        credentials: Option<&'a Path>,
+    },
+}
+
+/// Reads a file; problems that do not keep it from being read go to `problems` too.
+///
+/// `remedy` is what to do where there is no such file.
+pub(super) fn read(
+    path: &Path,
+    readers: Readers<'_>,
+    remedy: &str,
+    problems: &mut Vec<Problem>,
+) -> Option<Zeroizing<String>> {
+    let mut note = |line, text: String| problems.push(Problem { file: path.to_path_buf(), line, text });
+    let mut file = match open(path) {
+        Ok(file) => file,
+        Err(error) => {
+            note(None, cannot_open(&error, remedy));
+            return None;
+        }
+    };
+    let metadata = match file.metadata() {
+        Ok(metadata) => metadata,
+        Err(error) => {
+            note(None, format!("cannot be read: {error}"));
+            return None;
+        }
+    };
+    if metadata.is_dir() {
+        note(None, "is a directory; name a file in it".into());
+        return None;
+    }
+    if !metadata.is_file() {
+        note(None, "is not a regular file; name one".into());
+        return None;
+    }
+    let mode = metadata.permissions().mode() & 0o7777;
+    if let Readers::OwnerOnly { credentials } = readers
+        && mode & 0o077 != 0
+        && !credentials.is_some_and(|directory| lies_in(path, directory))
+    {
+        let path = path.display();
+        note(None, format!("mode {mode:04o} lets others than its owner at it; run `chmod 600 {path}`"));
+    }
+    if metadata.len() > FILE_LEN_MAX_BYTES {
+        let len = metadata.len();
+        let max = FILE_LEN_MAX_BYTES;
+        note(None, format!("{len} bytes are too many, allowed up to {max}; name the right file"));
+        return None;
+    }
+    let bytes = match read_whole(&mut file, metadata.len()) {
+        Ok(bytes) => bytes,
+        Err(error) => {
+            note(None, format!("cannot be read: {error}"));
+            return None;
+        }
+    };
+    match std::str::from_utf8(&bytes) {
+        Ok(text) => Some(Zeroizing::new(text.to_string())),
+        Err(error) => {
+            let before = bytes.get(..error.valid_up_to()).unwrap_or_default();
+            let line = before.iter().filter(|&&byte| byte == b'\n').count() + 1;
+            note(Some(line), "holds a byte that is not UTF-8; save the file as UTF-8".into());
+            None
+        }
+    }
+}
+
+fn open(path: &Path) -> io::Result<File> {
+    // NONBLOCK and NOCTTY: opening whatever a wrong path names must neither wait nor change a terminal.
+    let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
+    OpenOptions::new().read(true).custom_flags(flags as i32).open(path)
+}
+
+fn cannot_open(error: &io::Error, remedy: &str) -> String {
+    match error.kind() {
+        ErrorKind::NotFound | ErrorKind::NotADirectory => format!("there is no such file; {remedy}"),
+        ErrorKind::PermissionDenied => {
+            "this user may not read it; run the command as the user that the file belongs to".into()
+        }
+        _ => format!("cannot be opened: {error}"),
+    }
+}
+
+/// Reads into one buffer that never moves, so that wiping it leaves no earlier copy behind.
+fn read_whole(file: &mut File, len: u64) -> io::Result<Zeroizing<Vec<u8>>> {
+    // One byte more than the file has: if it gets filled, the file is being written at this moment.
+    let room = usize::try_from(len).map_err(io::Error::other)?.saturating_add(1);
+    let mut bytes = Zeroizing::new(vec![0; room]);
+    let mut filled = 0;
+    while let Some(rest) = bytes.get_mut(filled..).filter(|rest| !rest.is_empty()) {
+        match file.read(rest) {
+            Ok(0) => break,
+            Ok(n) => filled += n,
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    if filled == room {
+        return Err(io::Error::other("it grew while it was read; try again"));
+    }
+    bytes.truncate(filled);
+    Ok(bytes)
+}
+
+/// Whether `path` names something below `directory`, by the names alone.
+fn lies_in(path: &Path, directory: &Path) -> bool {
+    let below = directory.is_absolute().then(|| path.strip_prefix(directory).ok()).flatten();
+    below.is_some_and(|rest| {
+        !rest.as_os_str().is_empty() && rest.components().all(|part| matches!(part, Component::Normal(_)))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_credential_lies_below_its_directory_and_nowhere_else() {
+        let directory = Path::new("/run/credentials/stonechat.service");
+        assert!(lies_in(&directory.join("keys.toml"), directory));
+        for other in ["/run/credentials/stonechat.service", "/run/credentials/other/keys.toml", "keys.toml"] {
+            assert!(!lies_in(Path::new(other), directory), "{other}");
+        }
+        assert!(!lies_in(&directory.join("../../../etc/keys.toml"), directory));
+        assert!(!lies_in(Path::new("keys.toml"), Path::new("")));
+    }
+}

@@ -1,0 +1,193 @@
+//! The roster's file, `loggers.toml`: one entry a logger.
+//!
+//! Input: the file, and the site's offset for dates. Output: a [`Roster`], complete if no mistake was
+//! written down. What this is not: what a logger says of itself comes by radio, in its profile.
+
+use super::file::{self, Readers};
+use super::problem::Problem;
+use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
+use super::roster::{Channel, InService, Logger, Roster};
+use super::when;
+use crate::wire::record::{CHANNELS_MAX, RawUnit};
+use crate::wire::seq::Address;
+use std::path::Path;
+
+/// The most loggers of one site; four times what one gateway is made for.
+pub const LOGGERS_MAX: usize = 1024;
+/// The longest remark on the way to a logger, in characters.
+const ACCESS_LEN_MAX_CHARS: usize = 500;
+
+const LOGGER: Field = Field::required("logger", "one table for each logger").many();
+pub(super) const ADDRESS: Field = Field::required("address", "the logger's address on the air");
+const NAME: Field = Field::required("name", "what people call the logger");
+const INTERVAL: Field = Field::required("interval_s", "the seconds between two readings");
+const MEMORY: Field = Field::required("memory_records", "the number of records that its memory holds");
+const FASTEST: Field =
+    Field::optional("fastest_interval_s", "the seconds between two readings in alarm mode");
+const SILENT_AFTER: Field = Field::optional("silent_after_s", "the seconds after which its silence is told");
+const IN_SERVICE: Field = Field::optional(
+    "in_service_from",
+    "a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",
+);
+const START_EPOCH: Field = Field::optional("start_epoch", "the first epoch that is expected");
+const START_SEQUENCE: Field = Field::optional("start_sequence", "the first sequence that is expected in it");
+const BATTERY: Field = Field::optional("battery_installed", "the day as in \"2026-05-04\"");
+const AREA: Field = Field::optional("area", "where it stands");
+const ACCESS: Field = Field::optional("access", "how to get there");
+const CHANNELS: Field = Field::optional(
+    "channels",
+    "one table a channel, as in { name = \"pore pressure\", raw_unit = \"milli_hertz\" }",
+);
+const CHANNEL_NAME: Field = Field::required("name", "what the channel measures");
+const RAW_UNIT: Field = Field::required(
+    "raw_unit",
+    "count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse",
+);
+
+/// Reads the file.
+pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) -> Roster {
+    let mut roster = Roster::default();
+    let remedy = "name the roster in `[roster] file` of site.toml";
+    let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
+        return roster;
+    };
+    let notes = Notes::new(path, &text);
+    let (tree, clean) = notes.parse(&text);
+    if clean {
+        let file = Table::file(&notes, tree.get_ref());
+        file.refuse_unknown(&[&LOGGER]);
+        for table in file.tables(&LOGGER, 1..=LOGGERS_MAX, |i| format!("logger entry {}", i + 1)) {
+            logger(table, utc_offset_s, &mut roster);
+        }
+    }
+    problems.extend(notes.into_problems());
+    roster
+}
+
+fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
+    let address = address(&table);
+    let table = match address {
+        Some(address) => table.called(format!("logger {address}")),
+        None => table,
+    };
+    table.refuse_unknown(&[
+        &ADDRESS,
+        &NAME,
+        &INTERVAL,
+        &MEMORY,
+        &FASTEST,
+        &SILENT_AFTER,
+        &IN_SERVICE,
+        &START_EPOCH,
+        &START_SEQUENCE,
+        &BATTERY,
+        &AREA,
+        &ACCESS,
+        &CHANNELS,
+    ]);
+    if let Some(line) = address.and_then(|address| roster.line(address)) {
+        table.note(&ADDRESS, &format!("the logger at line {line} has this address; give each its own"));
+    }
+    let text =
+        |field: &Field, len_max_chars| table.text(field, len_max_chars).map(|text| text.value.to_string());
+    let name = text(&NAME, NAME_LEN_MAX_CHARS);
+    let interval_s = table.integer(&INTERVAL, 1..=604_800_u32).map(|n| n.value);
+    let memory_records = table.integer(&MEMORY, 1..=10_000_000_u32).map(|n| n.value);
+    // Faster than its usual interval: there is no other sense in it.
+    let fastest_max = interval_s.unwrap_or(604_800);
+    let fastest_interval_s = table.integer(&FASTEST, 1..=fastest_max).map(|n| n.value);
+    let silent_after_s = table.integer(&SILENT_AFTER, 1..=31_536_000_u32).map(|n| n.value);
+    let in_service = in_service(&table, utc_offset_s);
+    let battery_installed = battery_installed(&table);
+    let area = text(&AREA, NAME_LEN_MAX_CHARS);
+    let access = text(&ACCESS, ACCESS_LEN_MAX_CHARS);
+    let channels = channels(&table, address);
+    let (Some(address), Some(name), Some(interval_s), Some(memory_records)) =
+        (address, name, interval_s, memory_records)
+    else {
+        if let (Some(address), Some(line)) = (address, table.line()) {
+            // Not complete, but its address is taken.
+            roster.set_line(address, line);
+        }
+        return;
+    };
+    let logger = Logger {
+        address,
+        name,
+        interval_s,
+        memory_records,
+        fastest_interval_s,
+        silent_after_s,
+        in_service,
+        battery_installed,
+        area,
+        access,
+        channels,
+    };
+    if roster.add(logger).is_ok()
+        && let Some(line) = table.line()
+    {
+        roster.set_line(address, line);
+    }
+}
+
+/// An address, in whatever file it stands.
+pub(super) fn address(table: &Table<'_, '_>) -> Option<Address> {
+    table.integer(&ADDRESS, 1..=65_534_u16).and_then(|found| Address::new(found.value))
+}
+
+fn in_service(table: &Table<'_, '_>, utc_offset_s: i32) -> Option<InService> {
+    let from = table.date_text(&IN_SERVICE).and_then(|text| match when::instant(&text.value, utc_offset_s) {
+        Ok(instant) => Some(InService::From(instant)),
+        Err(why) => {
+            table.note_value(&IN_SERVICE, &text.value, why);
+            None
+        }
+    });
+    let epoch = table.integer(&START_EPOCH, 1..=u32::MAX);
+    let sequence = table.integer(&START_SEQUENCE, 1..=u32::MAX);
+    if table.has(&START_EPOCH) && table.has(&IN_SERVICE) {
+        table.note(&START_EPOCH, "stands beside `in_service_from`; keep one of the two");
+    }
+    if table.has(&START_SEQUENCE) && !table.has(&START_EPOCH) {
+        table.note(&START_SEQUENCE, "stands without `start_epoch`; write both");
+    }
+    let start = epoch.map(|epoch| InService::Start {
+        epoch: epoch.value,
+        sequence: sequence.map_or(1, |sequence| sequence.value),
+    });
+    from.or(start)
+}
+
+fn battery_installed(table: &Table<'_, '_>) -> Option<String> {
+    let text = table.date_text(&BATTERY)?.value;
+    if let Err(why) = when::date(&text) {
+        table.note_value(&BATTERY, &text, why);
+        return None;
+    }
+    Some(text)
+}
+
+fn channels(table: &Table<'_, '_>, address: Option<Address>) -> Vec<Channel> {
+    let entry = |i| match address {
+        Some(address) => format!("channel {i} of logger {address}"),
+        None => format!("channel {i}"),
+    };
+    let mut channels = Vec::new();
+    for table in table.tables(&CHANNELS, 0..=CHANNELS_MAX, entry) {
+        table.refuse_unknown(&[&CHANNEL_NAME, &RAW_UNIT]);
+        let name = table.text(&CHANNEL_NAME, NAME_LEN_MAX_CHARS);
+        let unit = table.text(&RAW_UNIT, NAME_LEN_MAX_CHARS);
+        let raw_unit = unit.and_then(|text| {
+            let unit = RawUnit::from_name(text.value);
+            if unit.is_none() {
+                table.note_value(&RAW_UNIT, text.value, "is no raw unit");
+            }
+            unit
+        });
+        if let (Some(name), Some(raw_unit)) = (name, raw_unit) {
+            channels.push(Channel { name: name.value.to_string(), raw_unit });
+        }
+    }
+    channels
+}

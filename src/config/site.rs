@@ -1,0 +1,233 @@
+//! `site.toml`: the site, its ledger, its radios, its page, and where the other files are.
+//!
+//! Input: the file. Output: [`SiteFile`], whose fields are `None` where a mistake was written down. What
+//! this is not: it opens no port and looks at no other file.
+
+use super::file::{self, Readers};
+use super::problem::Problem;
+use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, PATH_LEN_MAX_CHARS, Table};
+use super::{Ledger, Port, Radio, Site, when};
+use std::collections::BTreeMap;
+use std::net::{Ipv6Addr, SocketAddr};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// The most radios of one gateway. Ours: each has a queue that holds a minute at line rate.
+const RADIOS_MAX: usize = 16;
+/// Where the service manager says that the clock is synchronised.
+const CLOCK_SYNCHRONISED_FILE: &str = "/run/systemd/timesync/synchronized";
+/// How much a power cut may cost where the file does not say.
+const COMMIT_EVERY_S: f64 = 10.0;
+/// Rows at which the daemon settles where the file does not say.
+const SETTLE_ROWS: u32 = 100_000;
+/// Bits a second where the file does not say.
+const BAUD: u32 = 115_200;
+/// Where the page listens where the file does not say.
+const LISTEN: SocketAddr = SocketAddr::V4(std::net::SocketAddrV4::new(std::net::Ipv4Addr::LOCALHOST, 8420));
+
+const SITE: Field = Field::required("site", "the site's `name` and `utc_offset` under it");
+const LEDGER: Field = Field::required("ledger", "the ledger's `path` under it");
+const ROSTER: Field = Field::required("roster", "the roster's `file` under it");
+const KEYS: Field = Field::required("keys", "the keyring's `file` under it");
+const RADIO: Field = Field::required("radio", "one table a radio, with `name` and `port`").many();
+const PAGE: Field = Field::optional("page", "where the page listens under it");
+
+const SITE_NAME: Field = Field::required("name", "the site's name");
+const UTC_OFFSET: Field =
+    Field::required("utc_offset", "the site's hours and minutes from UTC, as in \"-07:00\"");
+const CLOCK_FILE: Field = Field::optional(
+    "clock_synchronised_file",
+    "the path of a file that is there while the gateway's clock is synchronised",
+);
+const RUNTIME_DIR: Field = Field::optional("runtime_dir", "the path of a folder that is kept in memory");
+
+const LEDGER_PATH: Field = Field::required("path", "the path of the ledger, as in \"ledger.db\"");
+const COMMIT_EVERY: Field = Field::optional("commit_every_s", "the seconds between two commits");
+const SETTLE: Field = Field::optional("settle_rows", "the number of rows at which the daemon settles them");
+
+const ROSTER_FILE: Field = Field::required("file", "the path of the roster, as in \"loggers.toml\"");
+const KEYS_FILE: Field = Field::required("file", "the path of the keyring, as in \"keys.toml\"");
+
+const RADIO_NAME: Field = Field::required("name", "the radio's name in reports");
+const PORT: Field =
+    Field::required("port", "a device such as \"/dev/serial/by-id/…\", or \"tcp://host:port\"");
+const BAUD_RATE: Field = Field::optional("baud", "the port's bits a second");
+const DTR: Field = Field::optional("dtr", "what the line is set to when the port opens");
+const RTS: Field = Field::optional("rts", "what the line is set to when the port opens");
+
+const PAGE_LISTEN: Field = Field::optional("listen", "an address and a port, as in \"127.0.0.1:8420\"");
+
+/// What could be made out of `site.toml`. Complete if no mistake was written down.
+#[derive(Default)]
+pub(super) struct SiteFile {
+    pub(super) site: Option<Site>,
+    pub(super) ledger: Option<Ledger>,
+    pub(super) radios: Vec<Radio>,
+    pub(super) page_listen: Option<SocketAddr>,
+    pub(super) runtime_dir: Option<PathBuf>,
+    pub(super) roster_file: Option<PathBuf>,
+    pub(super) keys_file: Option<PathBuf>,
+}
+
+/// Reads the file. After a syntax error only the other files' paths are made out, so that they can be
+/// checked too.
+pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
+    let remedy = "name it with --config, or write a first one with `stonechat init DIR`";
+    let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
+        return SiteFile::default();
+    };
+    let notes = Notes::new(path, &text);
+    let (tree, clean) = notes.parse(&text);
+    let base = path.parent().unwrap_or(Path::new(""));
+    let (found, notes) = if clean {
+        (whole(&Table::file(&notes, tree.get_ref()), base), notes)
+    } else {
+        let unheard = Notes::new(path, &text);
+        let file = Table::file(&unheard, tree.get_ref());
+        let ledger = file.section(&LEDGER).and_then(|table| ledger(&table, base));
+        let mut found = SiteFile { ledger, ..SiteFile::default() };
+        other_files(&file, base, &mut found);
+        (found, notes)
+    };
+    problems.extend(notes.into_problems());
+    found
+}
+
+fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
+    file.refuse_unknown(&[&SITE, &LEDGER, &ROSTER, &KEYS, &RADIO, &PAGE]);
+    let mut found = SiteFile { page_listen: Some(LISTEN), ..SiteFile::default() };
+    if let Some(table) = file.section(&SITE) {
+        table.refuse_unknown(&[&SITE_NAME, &UTC_OFFSET, &CLOCK_FILE, &RUNTIME_DIR]);
+        found.site = site(&table, base);
+        found.runtime_dir = path(&table, &RUNTIME_DIR, base);
+    }
+    if let Some(table) = file.section(&LEDGER) {
+        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE]);
+        found.ledger = ledger(&table, base);
+    }
+    other_files(file, base, &mut found);
+    found.radios = radios(file, base);
+    if let Some(table) = file.section(&PAGE) {
+        table.refuse_unknown(&[&PAGE_LISTEN]);
+        if let Some(listen) = table.text(&PAGE_LISTEN, PATH_LEN_MAX_CHARS) {
+            found.page_listen = listen.value.parse().ok();
+            if found.page_listen.is_none() {
+                table.note_value(&PAGE_LISTEN, listen.value, "is no address and port");
+            }
+        }
+    }
+    found
+}
+
+fn other_files(file: &Table<'_, '_>, base: &Path, found: &mut SiteFile) {
+    let ledger = found.ledger.as_ref().map(|ledger| ledger.path.clone());
+    let other_file = |section: &Field, field: &Field| {
+        let table = file.section(section)?;
+        table.refuse_unknown(&[field]);
+        let path = path(&table, field, base)?;
+        if Some(&path) == ledger.as_ref() {
+            // It must not even be opened: closing it would drop the locks of a daemon that reads this anew.
+            table.note(field, "is the ledger's own path; name another file");
+            return None;
+        }
+        Some(path)
+    };
+    found.roster_file = other_file(&ROSTER, &ROSTER_FILE);
+    found.keys_file = other_file(&KEYS, &KEYS_FILE);
+}
+
+fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {
+    let name = table.text(&SITE_NAME, NAME_LEN_MAX_CHARS);
+    let offset = table.text(&UTC_OFFSET, NAME_LEN_MAX_CHARS);
+    let offset = offset.and_then(|text| match when::offset_s(text.value) {
+        Ok(seconds) => Some(seconds),
+        Err(why) => {
+            table.note_value(&UTC_OFFSET, text.value, why);
+            None
+        }
+    });
+    let clock_synchronised_file =
+        path(table, &CLOCK_FILE, base).unwrap_or_else(|| CLOCK_SYNCHRONISED_FILE.into());
+    Some(Site { name: name?.value.to_string(), utc_offset_s: offset?, clock_synchronised_file })
+}
+
+fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
+    let path = path(table, &LEDGER_PATH, base);
+    let commit_every_s = table.number(&COMMIT_EVERY, 0.05..=3600.0).unwrap_or(COMMIT_EVERY_S);
+    let settle_rows = table.integer(&SETTLE, 100..=1_000_000).map_or(SETTLE_ROWS, |rows| rows.value);
+    Some(Ledger { path: path?, commit_every: Duration::from_secs_f64(commit_every_s), settle_rows })
+}
+
+fn radios(file: &Table<'_, '_>, base: &Path) -> Vec<Radio> {
+    let mut radios = Vec::new();
+    let mut names = BTreeMap::new();
+    let mut ports = BTreeMap::new();
+    for table in file.tables(&RADIO, 1..=RADIOS_MAX, |i| format!("radio entry {}", i + 1)) {
+        let name = table.text(&RADIO_NAME, NAME_LEN_MAX_CHARS);
+        let table = match &name {
+            Some(name) => table.called(format!("radio {:?}", name.value)),
+            None => table,
+        };
+        table.refuse_unknown(&[&RADIO_NAME, &PORT, &BAUD_RATE, &DTR, &RTS]);
+        if let Some(name) = &name
+            && let Some(line) = names.insert(name.value, table.line_of(name.at))
+        {
+            table.note(&RADIO_NAME, &format!("the radio at line {line} has this name; give each its own"));
+        }
+        let port = port(&table, base);
+        if let Some((port, at)) = &port
+            && let Some(line) = ports.insert(place_of(port), table.line_of(*at))
+        {
+            table.note(&PORT, &format!("the radio at line {line} has this port; give each its own"));
+        }
+        if let (Some(name), Some((port, _))) = (name, port) {
+            radios.push(Radio { name: name.value.to_string(), port });
+        }
+    }
+    radios
+}
+
+fn port(table: &Table<'_, '_>, base: &Path) -> Option<(Port, usize)> {
+    let baud = table.integer(&BAUD_RATE, 300..=4_000_000).map_or(BAUD, |baud| baud.value);
+    let (dtr, rts) = (table.boolean(&DTR), table.boolean(&RTS));
+    let port = table.text(&PORT, PATH_LEN_MAX_CHARS)?;
+    let Some(address) = port.value.strip_prefix("tcp:") else {
+        if port.value.contains("://") {
+            table.note_value(&PORT, port.value, "is neither a device nor a TCP address");
+            return None;
+        }
+        return Some((Port::Serial { path: base.join(port.value), baud, dtr, rts }, port.at));
+    };
+    for field in [&BAUD_RATE, &DTR, &RTS] {
+        if table.has(field) {
+            table.note(field, "a TCP port has none; remove it, and set it at the device server");
+        }
+    }
+    let Some(address) = address.strip_prefix("//").filter(|address| is_host_and_port(address)) else {
+        table.note_value(&PORT, port.value, "has no host and port");
+        return None;
+    };
+    Some((Port::Tcp { address: address.to_string() }, port.at))
+}
+
+/// What two radios cannot share.
+fn place_of(port: &Port) -> PathBuf {
+    match port {
+        Port::Serial { path, .. } => path.clone(),
+        Port::Tcp { address } => PathBuf::from(format!("tcp://{address}")),
+    }
+}
+
+fn is_host_and_port(text: &str) -> bool {
+    let Some((host, port)) = text.rsplit_once(':') else { return false };
+    let is_host = match host.strip_prefix('[').and_then(|host| host.strip_suffix(']')) {
+        Some(inner) => inner.parse::<Ipv6Addr>().is_ok(),
+        None => !host.is_empty() && host.chars().all(|c| c.is_ascii_alphanumeric() || "-._".contains(c)),
+    };
+    let is_port = port.bytes().all(|byte| byte.is_ascii_digit()) && port.parse::<u16>().is_ok_and(|n| n > 0);
+    is_host && is_port
+}
+
+fn path(table: &Table<'_, '_>, field: &Field, base: &Path) -> Option<PathBuf> {
+    table.text(field, PATH_LEN_MAX_CHARS).map(|text| base.join(text.value))
+}

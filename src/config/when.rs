@@ -1,0 +1,109 @@
+//! Offsets, dates and instants as people write them.
+//!
+//! Input: text of the site's files. Output: seconds. What this is not: it reads no clock and knows no
+//! daylight saving, since a site has one fixed offset.
+//!
+//! Standards: RFC 3339 for instants; ISO 8601 calendar dates in the form `YYYY-MM-DD`.
+
+use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime};
+
+/// The largest offset from UTC in minutes, either way: 14 hours is the largest in civil use.
+const OFFSET_MAX_MINUTES: i32 = 14 * 60;
+/// The last second that a logger's clock can show (32 bits, from 1970).
+const INSTANT_MAX: i64 = u32::MAX as i64;
+
+/// An offset such as `-07:00`, in seconds east of UTC.
+pub(super) fn offset_s(text: &str) -> Result<i32, &'static str> {
+    let (sign, rest) = match text.split_at_checked(1) {
+        Some(("+", rest)) => (1, rest),
+        Some(("-", rest)) => (-1, rest),
+        _ => return Err("is no offset"),
+    };
+    let two_digits = |part: &str| match part.as_bytes() {
+        [a, b] if a.is_ascii_digit() && b.is_ascii_digit() => part.parse::<i32>().ok(),
+        _ => None,
+    };
+    let (hours, minutes) = rest.split_once(':').ok_or("is no offset")?;
+    let (Some(hours), Some(minutes)) = (two_digits(hours), two_digits(minutes)) else {
+        return Err("is no offset");
+    };
+    let all_minutes = hours * 60 + minutes;
+    if minutes > 59 || all_minutes > OFFSET_MAX_MINUTES {
+        return Err("is out of range, allowed -14:00 to +14:00");
+    }
+    Ok(sign * all_minutes * 60)
+}
+
+/// A date `YYYY-MM-DD` of the calendar.
+pub(super) fn date(text: &str) -> Result<NaiveDate, &'static str> {
+    let in_form = text.len() == 10
+        && text.bytes().enumerate().all(|(i, byte)| match i {
+            4 | 7 => byte == b'-',
+            _ => byte.is_ascii_digit(),
+        });
+    if !in_form {
+        return Err("is no date");
+    }
+    let date = NaiveDate::parse_from_str(text, "%Y-%m-%d").map_err(|_| "is no day of the calendar")?;
+    in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp())?;
+    Ok(date)
+}
+
+/// An instant with its offset, or a date that begins at midnight of the site's offset; seconds since 1970.
+pub(super) fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
+    match date(text) {
+        Ok(date) => {
+            return in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp() - i64::from(site_offset_s));
+        }
+        Err("is no date") => {}
+        Err(why) => return Err(why),
+    }
+    if let Ok(instant) = DateTime::parse_from_rfc3339(text) {
+        return in_range(instant.timestamp());
+    }
+    // `T` or a space, with or without seconds: what is missing is the offset.
+    let local = text.replacen(' ', "T", 1);
+    let forms = ["%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M"];
+    if forms.iter().any(|form| NaiveDateTime::parse_from_str(&local, form).is_ok()) {
+        return Err("has no offset from UTC");
+    }
+    Err("is neither a date nor an instant")
+}
+
+fn in_range(instant: i64) -> Result<i64, &'static str> {
+    match instant {
+        0..=INSTANT_MAX => Ok(instant),
+        _ => Err("is out of range, allowed 1970 to 2106"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn offsets_have_a_sign_and_two_digits_twice() {
+        for (text, seconds) in [("+00:00", 0), ("-07:00", -25200), ("+05:45", 20700), ("-14:00", -50400)] {
+            assert_eq!(offset_s(text), Ok(seconds), "{text}");
+        }
+        for text in ["", "Z", "07:00", "-7:00", "-0700", "+1:000", "-07:00 ", "+\u{661}1:00", "−07:00"] {
+            assert_eq!(offset_s(text), Err("is no offset"), "{text}");
+        }
+        for text in ["+14:01", "-15:00", "+00:60"] {
+            assert_eq!(offset_s(text), Err("is out of range, allowed -14:00 to +14:00"), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_date_begins_at_the_sites_midnight_and_an_instant_has_its_own_offset() {
+        assert_eq!(instant("1970-01-02", 0), Ok(86400));
+        assert_eq!(instant("1970-01-02", -25200), Ok(86400 + 25200));
+        for text in ["1970-01-02T07:00:00+07:00", "1970-01-02T00:00:00Z", "1970-01-02T00:00:00.9Z"] {
+            assert_eq!(instant(text, -25200), Ok(86400), "{text}");
+        }
+        assert_eq!(instant("2106-02-07T06:28:15Z", 0), Ok(INSTANT_MAX));
+        assert!(instant("2106-02-07T06:28:16Z", 0).is_err());
+        assert!(instant("1970-01-01", 3600).is_err());
+        assert!(date("2024-02-29").is_ok() && date("2026-02-29").is_err() && date("+026-02-28").is_err());
+    }
+}

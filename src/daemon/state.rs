@@ -1,0 +1,98 @@
+//! The daemon's present state as a small file: how the gateway is, for `status`, the page and tests.
+//!
+//! Written beside and renamed, under the runtime directory (memory, never the memory card). No key, no value of
+//! a record is in it.
+
+use crate::judge::{Outcome, Tally};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// The file's name in the runtime directory.
+pub const FILE: &str = "state.json";
+
+/// What the daemon says of itself. Times are Unix seconds by the gateway's clock.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DaemonState {
+    /// Its process.
+    pub pid: u32,
+    /// When it started.
+    pub started_at: i64,
+    /// When this was written.
+    pub written_at: i64,
+    /// Whether the gateway's clock is synchronised.
+    pub clock_synchronised: bool,
+    /// `running`, `stopping` or `stopped`.
+    pub phase: String,
+    /// Frames between delimiters since the start.
+    pub frames_in: u64,
+    /// Frames by outcome since the start; their sum is `frames_in` whenever nothing waits for a commit.
+    pub outcomes: BTreeMap<String, u64>,
+    /// Shut frames that found no room in their stores.
+    pub aside_over_limit: u64,
+    /// Records that wait for their commit.
+    pub waiting: u64,
+    /// Why they cannot be committed, while they cannot.
+    pub trouble: Option<String>,
+    /// The last commit.
+    pub commit: Option<CommitState>,
+    /// Commits since the start.
+    pub commits: u64,
+    /// Journal rows that are not settled yet.
+    pub unsettled_rows: u64,
+    /// The radios.
+    pub radios: Vec<RadioState>,
+}
+
+/// The last commit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CommitState {
+    /// When.
+    pub at: i64,
+    /// The journal row up to which everything is committed.
+    pub through_row: i64,
+    /// Records stored (opaque ones too) since the start.
+    pub records: u64,
+}
+
+/// One radio's port.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RadioState {
+    /// Its name.
+    pub name: String,
+    /// Whether the port is open.
+    pub up: bool,
+    /// Since when it is or is not.
+    pub since: Option<i64>,
+    /// Why it is not.
+    pub reason: Option<String>,
+    /// When its last right frame came.
+    pub last_frame_at: Option<i64>,
+    /// Bytes read since the start.
+    pub bytes_in: u64,
+    /// Times that its reader had to wait for room; the kernel may have dropped bytes meanwhile.
+    pub waits: u64,
+}
+
+impl DaemonState {
+    /// Takes a tally over.
+    pub fn set_outcomes(&mut self, tally: &Tally) {
+        self.outcomes =
+            Outcome::ALL.into_iter().map(|outcome| (outcome.name().to_owned(), tally.of(outcome))).collect();
+    }
+
+    /// Reads what a daemon wrote; `None` where there is nothing to read.
+    pub fn read(dir: &Path) -> Option<Self> {
+        let text = std::fs::read_to_string(dir.join(FILE)).ok()?;
+        serde_json::from_str(&text).ok()
+    }
+
+    /// Writes it for others to read.
+    pub fn write(&self, dir: &Path) -> io::Result<()> {
+        let text = serde_json::to_string(self).map_err(io::Error::other)?;
+        let beside: PathBuf = dir.join(format!(".{FILE}.{}", std::process::id()));
+        std::fs::write(&beside, text)?;
+        std::fs::rename(&beside, dir.join(FILE))
+    }
+}

@@ -1,0 +1,238 @@
+//! A bad line: damages frames on their way, under a seed, and says what it did to each.
+//!
+//! Input: frames as a simulated radio sends them. Output: the bytes that arrive, and [`Passed`], from which a
+//! test or the simulated field keeps its account of the truth.
+//!
+//! Of a frame it knows one thing: its last byte, the delimiter, ends it and occurs nowhere else in it.
+//!
+//! Promises: pure; the same seed, rates and frames give the same bytes; what is told `Whole` or `Repeated` is
+//! delimited on both sides and unchanged; what is told `Damaged` differs from the frame, even by the time its
+//! delimiter comes. The model is an indifferent one: each frame meets at most one fault of its own.
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+
+/// The longest run of noise, and the longest piece that a cut takes out: ours, because a radio frame and a
+/// UART's FIFO are of that order.
+const RUN_BYTES_MOST: usize = 64;
+
+/// How likely each fault is for a frame, from 0 to 1. The sum is at most 1; what is left passes whole.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Rates {
+    /// The frame is lost: nothing arrives.
+    pub drop: f64,
+    /// The frame arrives twice.
+    pub repeat: f64,
+    /// One to eight bits of one byte arrive flipped.
+    pub flip: f64,
+    /// A piece is missing, as after an overrun.
+    pub cut: f64,
+    /// The delimiter is missing, so that this frame and the next that arrives are one run.
+    pub join: f64,
+    /// A delimited run of other bytes arrives in front; the frame itself is whole.
+    pub insert_noise: f64,
+}
+
+/// What became of a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Passed {
+    /// It arrives as it was sent.
+    Whole,
+    /// It arrives as it was sent, after a run of noise.
+    WholeAfterNoise,
+    /// It arrives twice as it was sent.
+    Repeated,
+    /// Nothing of it arrives.
+    Dropped,
+    /// Something arrives that is not the frame.
+    Damaged,
+}
+
+impl Passed {
+    /// How many whole copies arrive: 0 to 2.
+    pub fn copies(self) -> u32 {
+        match self {
+            Passed::Whole | Passed::WholeAfterNoise => 1,
+            Passed::Repeated => 2,
+            Passed::Dropped | Passed::Damaged => 0,
+        }
+    }
+}
+
+/// The line.
+#[derive(Clone, Debug)]
+pub struct Faulty {
+    rates: Rates,
+    chance: ChaCha8Rng,
+    /// The last frame that arrived lost its delimiter.
+    unended: bool,
+}
+
+impl Faulty {
+    /// A line with faults at `rates`, all decided by `seed`.
+    pub fn new(seed: u64, rates: Rates) -> Self {
+        Self { rates, chance: ChaCha8Rng::seed_from_u64(seed), unended: false }
+    }
+
+    /// Changes how bad the line is from the next frame on.
+    pub fn set_rates(&mut self, rates: Rates) {
+        self.rates = rates;
+    }
+
+    /// Appends to `out` what arrives of `frame`, which ends with its delimiter.
+    ///
+    /// A frame without content (the delimiter alone, or nothing) passes as it is.
+    pub fn pass(&mut self, frame: &[u8], out: &mut Vec<u8>) -> Passed {
+        let Some((&delimiter, content)) = frame.split_last().filter(|(_, content)| !content.is_empty())
+        else {
+            out.extend_from_slice(frame);
+            self.unended &= frame.is_empty();
+            return Passed::Whole;
+        };
+        let mut roll = self.fraction();
+        let mut falls_in = |rate: f64| {
+            let within = roll < rate;
+            roll -= rate;
+            within
+        };
+        let Rates { drop, repeat, flip, cut, join, insert_noise } = self.rates;
+        if falls_in(drop) {
+            return Passed::Dropped;
+        }
+        if self.unended {
+            // It runs into the one before; nothing else need happen to it.
+            self.unended = false;
+            out.extend_from_slice(frame);
+            return Passed::Damaged;
+        }
+        if falls_in(repeat) {
+            out.extend_from_slice(frame);
+            out.extend_from_slice(frame);
+            return Passed::Repeated;
+        }
+        if falls_in(flip) {
+            let at = out.len() + self.below(content.len());
+            out.extend_from_slice(frame);
+            // A mask of 0 would change nothing.
+            out[at] ^= self.below(255) as u8 + 1;
+            return Passed::Damaged;
+        }
+        if falls_in(cut) {
+            let from = self.below(content.len());
+            let len = 1 + self.below((content.len() - from).min(RUN_BYTES_MOST));
+            out.extend_from_slice(&frame[..from]);
+            out.extend_from_slice(&frame[from + len..]);
+            return Passed::Damaged;
+        }
+        if falls_in(join) {
+            self.unended = true;
+            out.extend_from_slice(content);
+            return Passed::Damaged;
+        }
+        if falls_in(insert_noise) {
+            for _ in 0..=self.below(RUN_BYTES_MOST) {
+                // Any byte but the delimiter.
+                out.push(delimiter.wrapping_add(self.below(255) as u8 + 1));
+            }
+            out.push(delimiter);
+            out.extend_from_slice(frame);
+            return Passed::WholeAfterNoise;
+        }
+        out.extend_from_slice(frame);
+        Passed::Whole
+    }
+
+    /// From 0 to 1, 1 left out, in steps of 2^-53.
+    fn fraction(&mut self) -> f64 {
+        (self.chance.next_u64() >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// From 0 to `end`, `end` left out; `end` is more than 0. Its bias, below 2^-50, does not matter here.
+    fn below(&mut self, end: usize) -> usize {
+        (self.chance.next_u64() % end as u64) as usize
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BAD: Rates = Rates { drop: 0.1, repeat: 0.1, flip: 0.1, cut: 0.1, join: 0.1, insert_noise: 0.1 };
+
+    /// Frame `n`: its number in four digits, what no damage to another frame makes of it, 0 to 95 bytes more.
+    fn frame(n: usize) -> Vec<u8> {
+        let check = (n as u64 + 1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        format!("{n:04}{check:016x}{:.<1$}\n", "", n % 96).into_bytes()
+    }
+
+    #[test]
+    fn what_arrives_whole_is_what_it_says() {
+        for seed in 0..20 {
+            let mut line = Faulty::new(seed, BAD);
+            let mut bytes = Vec::new();
+            let told: Vec<Passed> = (0..2000).map(|n| line.pass(&frame(n), &mut bytes)).collect();
+            let mut arrived = vec![0; 2000];
+            for run in bytes.split_inclusive(|&byte| byte == b'\n') {
+                let number = run.get(..4).and_then(|digits| std::str::from_utf8(digits).ok()?.parse().ok());
+                if let Some(n) = number.filter(|&n| n < 2000 && run == frame(n)) {
+                    arrived[n] += 1;
+                }
+            }
+            for (n, told) in told.iter().enumerate() {
+                assert_eq!(arrived[n], told.copies(), "seed {seed}, frame {n}, {told:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn every_fault_occurs_about_as_often_as_asked() {
+        let mut line = Faulty::new(7, BAD);
+        let mut counts = [0; 5];
+        for n in 0..10_000 {
+            counts[line.pass(&frame(n), &mut Vec::new()) as usize] += 1;
+        }
+        // 10,000 draws at 0.1 have a standard deviation of 30; a joined frame harms the next one as well.
+        let [whole, noisy, repeated, dropped, damaged] = counts;
+        for tenth in [dropped, repeated, noisy] {
+            assert!((800..1150).contains(&tenth), "{counts:?}");
+        }
+        assert!((3300..4200).contains(&damaged), "{counts:?}");
+        assert!((3200..4150).contains(&whole), "{counts:?}");
+    }
+
+    #[test]
+    fn the_same_seed_gives_the_same_bytes_and_another_does_not() {
+        let bytes = |seed| {
+            let (mut line, mut bytes) = (Faulty::new(seed, BAD), Vec::new());
+            for n in 0..100 {
+                line.pass(&frame(n), &mut bytes);
+            }
+            bytes
+        };
+        assert_eq!(bytes(1), bytes(1));
+        assert_ne!(bytes(1), bytes(2));
+    }
+
+    #[test]
+    fn no_rates_no_change_and_frames_without_content_pass() {
+        let mut line = Faulty::new(1, Rates::default());
+        let mut bytes = Vec::new();
+        for frame in [&b"one\n"[..], b"", b"\n", b"two\n"] {
+            assert_eq!(line.pass(frame, &mut bytes), Passed::Whole);
+        }
+        assert_eq!(bytes, b"one\n\ntwo\n");
+    }
+
+    #[test]
+    fn a_lost_delimiter_costs_the_next_frame_that_arrives() {
+        let mut line = Faulty::new(1, Rates { join: 1.0, ..Rates::default() });
+        let mut bytes = Vec::new();
+        assert_eq!(line.pass(b"one\n", &mut bytes), Passed::Damaged);
+        line.set_rates(Rates { drop: 1.0, ..Rates::default() });
+        assert_eq!(line.pass(b"two\n", &mut bytes), Passed::Dropped);
+        line.set_rates(Rates::default());
+        assert_eq!(line.pass(b"three\n", &mut bytes), Passed::Damaged);
+        assert_eq!(line.pass(b"four\n", &mut bytes), Passed::Whole);
+        assert_eq!(bytes, b"onethree\nfour\n");
+    }
+}

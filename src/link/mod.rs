@@ -1,0 +1,213 @@
+//! Ports: the bytes of each radio, in order, and news of its coming and going.
+//!
+//! Input: the radios of the configuration. Output: [`LinkEvent`]s for the daemon, which takes the bytes with
+//! [`Links::take`] and gives them to a deframer of its own for each radio.
+//!
+//! ```text
+//! serial port ──┐  a reader     ┌──────── queue ─────────┐
+//!               ├── each, on ─▶ │ Up bytes Down Up bytes │ ──▶ Links::next, Links::take
+//! tcp://… ──────┘  a thread     └── a minute at most ────┘
+//! ```
+//!
+//! What this is not: it knows nothing of frames, writes nothing to a radio, and reads no clock but the
+//! monotonic one that spaces its tries.
+//!
+//! Promises:
+//! - For one radio, what [`Links::next`] and [`Links::take`] give is what was read, in its order: `Up`, the
+//!   bytes of that connection, `Down`. One `take` never gives bytes of two connections.
+//! - A queue holds at most [`queue_limit_bytes`], and 64 comings, goings and runs of bytes. When it is full its
+//!   reader waits, which [`PortCounters::waits`] counts, and drops nothing. What the kernel then loses in its own
+//!   small buffer (4 KiB) can't be counted: its overrun counters are read by a call for which there is no safe
+//!   wrapper. A `waits` above 0 says that it may have happened; the records lost then show as gaps.
+//! - A radio that is not there is tried again for ever, at growing intervals ([`Backoff`]), and costs nobody
+//!   else anything. Why it is not there is told once, and again when the reason changes.
+//! - An idle radio costs no wake-ups.
+//!
+//! [`faulty`] and [`pty`] are the other end, for simulated radios and tests.
+
+pub mod faulty;
+pub mod pty;
+mod queue;
+mod reader;
+mod serial;
+mod tcp;
+
+use crate::config::{Port, Radio};
+use queue::{Next, Queue};
+use std::io;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::sync::Notify;
+
+/// What a radio's port has to say. `radio` is its place in the list that [`Links::open`] was given.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkEvent {
+    /// The port is open. What is taken from now on belongs to a new connection.
+    Up {
+        /// Which radio.
+        radio: usize,
+    },
+    /// The port is lost, or can't be opened; it is tried again by itself.
+    Down {
+        /// Which radio.
+        radio: usize,
+        /// Names the port, says what is wrong and, where there is one, the remedy. For the operator.
+        reason: String,
+    },
+    /// Bytes wait for [`Links::take`]. Said again by each [`Links::next`] until they are taken.
+    Bytes {
+        /// Which radio.
+        radio: usize,
+    },
+}
+
+/// How long to wait between tries to open a port: `first`, then twice as long each time, up to `most`.
+///
+/// It begins at `first` again once a connection gave bytes or lasted longer than `most`, so that a device
+/// server that accepts and hangs up is not asked every second for a year.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Backoff {
+    /// The first wait; less than a millisecond counts as one.
+    pub first: Duration,
+    /// The longest wait; less than `first` counts as `first`.
+    pub most: Duration,
+}
+
+impl Default for Backoff {
+    /// 1 s to 60 s: a radio that is plugged in again is heard within a minute, and an hour without it
+    /// costs some 60 tries.
+    fn default() -> Self {
+        Self { first: Duration::from_secs(1), most: Duration::from_secs(60) }
+    }
+}
+
+/// What a port did since [`Links::open`]. Counters only grow.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PortCounters {
+    /// Bytes read and queued.
+    pub bytes_in: u64,
+    /// Times the port was opened.
+    pub opens: u64,
+    /// Times the reader had to wait because the queue was full: bytes may have been lost in front of it.
+    pub waits: u64,
+    /// The most bytes that were ever queued at once.
+    pub queued_most: usize,
+}
+
+/// How many bytes of a radio are queued at most: a minute at line rate, ten bits a byte on a serial line.
+///
+/// A device server tells no rate; it gets what a radio of 115,200 baud gets, 691,200 bytes.
+pub fn queue_limit_bytes(port: &Port) -> usize {
+    /// The fastest rate that Linux has a name for (B4000000): bounds the queue at 24 MB.
+    const BAUD_MOST: u32 = 4_000_000;
+    let baud = match port {
+        Port::Serial { baud, .. } => (*baud).min(BAUD_MOST),
+        Port::Tcp { .. } => 115_200,
+    };
+    // Never less than one read, or a slow line's reader would wait with every read.
+    (baud as usize / 10 * 60).max(reader::READ_BYTES)
+}
+
+/// The ports of all radios, open or trying to be. Dropping it ends all reading; queued bytes are lost.
+///
+/// A caller that can't take more for the moment (a full disk) stops calling [`Links::next`]: the queues fill,
+/// and then the readers wait.
+#[derive(Debug)]
+pub struct Links {
+    ports: Vec<Arc<Queue>>,
+    /// Told whenever any queue got something.
+    ready: Arc<Notify>,
+    /// Which radio is asked first: the one after the last that was served.
+    turn: usize,
+    /// Closing this pipe ends every wait of every reader.
+    stop: Option<io::PipeWriter>,
+    /// The readers of serial ports, for [`Links::close`].
+    serial_readers: Vec<JoinHandle<()>>,
+}
+
+impl Links {
+    /// Starts a reader for each radio, on a thread of its own, and returns at once: whether a port could be
+    /// opened is told by [`Links::next`].
+    ///
+    /// Errors: the operating system has no pipe or no thread left.
+    pub fn open(radios: &[Radio], backoff: Backoff) -> io::Result<Links> {
+        let (stopped, stop) = io::pipe()?;
+        let stopped = Arc::new(stopped);
+        let ready = Arc::new(Notify::new());
+        let mut links =
+            Links { ports: Vec::new(), ready, turn: 0, stop: Some(stop), serial_readers: Vec::new() };
+        for (radio, Radio { port, .. }) in radios.iter().enumerate() {
+            let queue = Arc::new(Queue::new(queue_limit_bytes(port), links.ready.clone()));
+            links.ports.push(queue.clone());
+            let (port, stopped) = (port.clone(), stopped.clone());
+            let is_serial = matches!(port, Port::Serial { .. });
+            let reader = std::thread::Builder::new()
+                .name(format!("radio {radio}"))
+                .spawn(move || reader::run(&port, &queue, &stopped, backoff))?;
+            if is_serial {
+                links.serial_readers.push(reader);
+            }
+        }
+        Ok(links)
+    }
+
+    /// The next event of any radio, in turn; waits until there is one.
+    ///
+    /// May be dropped at any moment (as `tokio::select!` does) without losing an event. Needs no particular
+    /// runtime.
+    pub async fn next(&mut self) -> LinkEvent {
+        loop {
+            for step in 0..self.ports.len() {
+                let radio = (self.turn + step) % self.ports.len();
+                let Some(next) = self.ports[radio].next() else { continue };
+                self.turn = (radio + 1) % self.ports.len();
+                return match next {
+                    Next::Up => LinkEvent::Up { radio },
+                    Next::Down(reason) => LinkEvent::Down { radio, reason },
+                    Next::Bytes => LinkEvent::Bytes { radio },
+                };
+            }
+            // A reader that queued something since we looked left a permit here, so this returns at once.
+            self.ready.notified().await;
+        }
+    }
+
+    /// Replaces what is in `into` by all bytes that are queued for `radio` and belong to the connection that
+    /// [`Links::next`] last told of; by nothing if there are none, or if there is no such radio.
+    ///
+    /// Nothing is copied: the queue goes on with the memory of `into`.
+    pub fn take(&mut self, radio: usize, into: &mut Vec<u8>) {
+        into.clear();
+        if let Some(port) = self.ports.get(radio) {
+            port.take(into);
+        }
+    }
+
+    /// What the port of `radio` did so far; all zero if there is no such radio.
+    pub fn counters(&self, radio: usize) -> PortCounters {
+        self.ports.get(radio).map(|port| port.counters()).unwrap_or_default()
+    }
+
+    /// Ends all reading, and returns when the serial ports are free for the next to open them.
+    ///
+    /// Dropping does the same without waiting: a reader then lets go of its port a moment later, and who
+    /// opens it at once may find it busy.
+    pub fn close(mut self) {
+        let readers = std::mem::take(&mut self.serial_readers);
+        drop(self);
+        for reader in readers {
+            // A reader that panicked has let go of its port too.
+            let _ = reader.join();
+        }
+    }
+}
+
+impl Drop for Links {
+    fn drop(&mut self) {
+        self.stop = None;
+        for port in &self.ports {
+            port.close();
+        }
+    }
+}

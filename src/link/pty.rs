@@ -1,0 +1,239 @@
+//! A serial port that is no hardware: a pseudo-terminal, as the simulated field and the tests use it.
+//!
+//! Whoever holds the [`PtyMaster`] is the radio; the daemon opens [`PtyMaster::path`] like any serial port. To
+//! unplug the radio is to drop the master; to plug it in again, to open another and [`PtyMaster::link_at`]
+//! the same name.
+//!
+//! What is peculiar about it, on Linux (`drivers/tty/pty.c`, `n_tty.c` and `tty_buffer.c` of its source):
+//! - It begins as a terminal for a person, which echoes and edits lines. It is made raw before a byte is sent.
+//! - It has no modem lines, and takes any rate without heeding it.
+//! - Closing the master throws away what the reader has not read. See [`PtyMaster::wait_drained`].
+//! - The kernel holds about 12 KiB; then writing waits for the reader. A real line would not wait but lose.
+
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::fs::OFlags;
+use rustix::io::{Errno, retry_on_intr};
+use rustix::pty::OpenptFlags;
+use rustix::termios::OptionalActions;
+use std::ffi::{OsStr, OsString};
+use std::io;
+use std::os::fd::OwnedFd;
+use std::os::unix::ffi::OsStrExt;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// How long a write that has no room waits before it looks again for a reader that was killed.
+const LOOK_AGAIN: Duration = Duration::from_millis(200);
+
+/// The radio's end of a pseudo-terminal.
+#[derive(Debug)]
+pub struct PtyMaster {
+    /// Does not block.
+    master: OwnedFd,
+    /// The other end as well: so that a reader's coming and going is no hang-up for us, and to see what is unread.
+    slave: OwnedFd,
+    path: PathBuf,
+    link: Option<PathBuf>,
+}
+
+impl PtyMaster {
+    /// Makes a pseudo-terminal in raw mode.
+    ///
+    /// Errors: the system has none left, or `/dev/ptmx` is not there.
+    pub fn open() -> io::Result<PtyMaster> {
+        let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
+        let master = rustix::pty::openpt(flags)?;
+        rustix::pty::grantpt(&master)?;
+        rustix::pty::unlockpt(&master)?;
+        let path = rustix::pty::ptsname(&master, Vec::new())?;
+        let slave = rustix::pty::ioctl_tiocgptpeer(&master, flags)?;
+        let mut settings = rustix::termios::tcgetattr(&slave)?;
+        settings.make_raw();
+        rustix::termios::tcsetattr(&slave, OptionalActions::Now, &settings)?;
+        rustix::fs::fcntl_setfl(&master, rustix::fs::fcntl_getfl(&master)? | OFlags::NONBLOCK)?;
+        Ok(PtyMaster { master, slave, path: OsStr::from_bytes(path.to_bytes()).into(), link: None })
+    }
+
+    /// The port for the daemon: `/dev/pts/…`. The system gives it to another pseudo-terminal once this is
+    /// dropped, and a reader that tries again would open that one: give it a name by [`PtyMaster::link_at`].
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Makes `name` a symbolic link to the port, in one step if there was a link (or file) already, and
+    /// removes the one that this made before. Dropping the master removes it, if it is still this one's.
+    ///
+    /// Errors: the folder is not there or not writable.
+    pub fn link_at(&mut self, name: &Path) -> io::Result<()> {
+        // Beside it, under a name that no other pseudo-terminal has at this time.
+        let mut beside = OsString::from(name);
+        beside.push(".pts");
+        beside.push(self.path.file_name().unwrap_or_default());
+        let _ = std::fs::remove_file(&beside);
+        std::os::unix::fs::symlink(&self.path, &beside)?;
+        std::fs::rename(&beside, name)?;
+        if self.link.as_deref() != Some(name) {
+            self.unlink();
+            self.link = Some(name.into());
+        }
+        Ok(())
+    }
+
+    /// Sends all `bytes`; waits, for ever if need be, while the kernel's buffer is full.
+    ///
+    /// Errors: those of the system; none is known to occur.
+    pub fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
+        self.write_within(bytes, Duration::MAX)
+    }
+
+    /// Sends all `bytes`, and gives up on what is left if that takes longer than `patience`.
+    ///
+    /// Errors: `TimedOut`; then the first part of `bytes`, of unknown length, is sent.
+    pub fn write_within(&mut self, mut bytes: &[u8], patience: Duration) -> io::Result<()> {
+        let since = Instant::now();
+        while !bytes.is_empty() {
+            // A reader that was killed left the port marked as its own. On a real port the mark goes when the
+            // port is closed; this one stays open, and only root could read it ever after.
+            rustix::termios::ioctl_tiocnxcl(&self.slave)?;
+            match rustix::io::write(&self.master, bytes) {
+                Ok(n) => bytes = &bytes[n..],
+                Err(Errno::INTR) => {}
+                Err(Errno::AGAIN) => {
+                    let Some(left) = patience.checked_sub(since.elapsed()) else {
+                        return Err(io::Error::new(
+                            io::ErrorKind::TimedOut,
+                            "nobody reads the pseudo-terminal",
+                        ));
+                    };
+                    has(&self.master, PollFlags::OUT, left.min(LOOK_AGAIN))?;
+                }
+                Err(errno) => return Err(errno.into()),
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether the reader has taken every byte that was written.
+    pub fn drained(&self) -> io::Result<bool> {
+        // Bytes go from a first buffer (8 KiB) to the one that is read (4 KiB) as a task of the kernel's own;
+        // FIONREAD knows the second alone. Polling waits for that task, which fills the second, but not if it
+        // is yet to be set off by a read that is under way; for that read's end FIONREAD waits.
+        // So to find the second empty while bytes are in the first, both times, a reader must have taken 4 KiB
+        // in between. It can do so three times at most before the first is empty too; eight are plenty.
+        for _ in 0..8 {
+            if rustix::io::ioctl_fionread(&self.slave)? > 0
+                || has(&self.slave, PollFlags::IN, Duration::ZERO)?
+            {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    /// Waits until the reader has taken every byte, as one must before dropping the master.
+    ///
+    /// Errors: `TimedOut` when it has not within `patience`.
+    pub fn wait_drained(&self, patience: Duration) -> io::Result<()> {
+        let since = Instant::now();
+        while !self.drained()? {
+            if since.elapsed() > patience {
+                return Err(io::Error::new(io::ErrorKind::TimedOut, "bytes are left in the pseudo-terminal"));
+            }
+            // Nothing can be waited for: the kernel tells nobody that a buffer is empty.
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        Ok(())
+    }
+
+    /// Removes the link, unless it is another one's by now.
+    fn unlink(&mut self) {
+        if let Some(link) = self.link.take()
+            && std::fs::read_link(&link).is_ok_and(|target| target == self.path)
+        {
+            let _ = std::fs::remove_file(link);
+        }
+    }
+}
+
+impl Drop for PtyMaster {
+    /// The link goes first: once the master is closed, the path behind it may be another's.
+    fn drop(&mut self) {
+        self.unlink();
+    }
+}
+
+/// Whether `fd` has `what` within `limit`.
+fn has(fd: &OwnedFd, what: PollFlags, limit: Duration) -> io::Result<bool> {
+    let limit = Timespec::try_from(limit).map_err(io::Error::other)?;
+    let mut fds = [PollFd::new(fd, what)];
+    retry_on_intr(|| poll(&mut fds, Some(&limit)))?;
+    Ok(fds[0].revents().intersects(what))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rustix::fs::Mode;
+
+    fn reader(master: &PtyMaster) -> OwnedFd {
+        rustix::fs::open(master.path(), OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())
+            .unwrap()
+    }
+
+    #[test]
+    fn every_byte_value_comes_through_unread_bytes_show_and_read_ones_do_not() {
+        let mut master = PtyMaster::open().unwrap();
+        assert!(master.drained().unwrap());
+        let all: Vec<u8> = (0..=255).collect();
+        master.write_all(&all).unwrap();
+        assert!(!master.drained().unwrap());
+        let reader = reader(&master);
+        let mut buffer = [0; 512];
+        assert_eq!(rustix::io::read(&reader, &mut buffer).unwrap(), 256);
+        assert_eq!(buffer[..256], all);
+        assert!(master.drained().unwrap());
+    }
+
+    #[test]
+    fn once_drained_a_master_can_be_dropped_and_nothing_is_lost() {
+        for round in 0..100 {
+            let sent = 9000 + round;
+            let mut master = PtyMaster::open().unwrap();
+            let reader = reader(&master);
+            // Reads of this size leave the two buffers in every state.
+            let taker = std::thread::spawn(move || {
+                let (mut taken, mut buffer) = (0, vec![0; 700 + 41 * round]);
+                while let Ok(n @ 1..) = rustix::io::read(&reader, &mut buffer) {
+                    taken += n;
+                }
+                taken
+            });
+            master.write_all(&vec![7; sent]).unwrap();
+            while !master.drained().unwrap() {}
+            drop(master);
+            assert_eq!(taker.join().unwrap(), sent, "round {round}");
+        }
+    }
+
+    #[test]
+    fn a_write_that_nobody_reads_gives_up_in_time() {
+        let mut master = PtyMaster::open().unwrap();
+        let error = master.write_within(&[0; 100_000], Duration::from_millis(1)).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::TimedOut);
+        assert_eq!(master.wait_drained(Duration::ZERO).unwrap_err().kind(), io::ErrorKind::TimedOut);
+    }
+
+    #[test]
+    fn a_link_follows_the_newest_master_and_goes_with_it() {
+        let dir = tempfile::tempdir().unwrap();
+        let name = dir.path().join("radio");
+        let mut first = PtyMaster::open().unwrap();
+        first.link_at(&name).unwrap();
+        let mut second = PtyMaster::open().unwrap();
+        second.link_at(&name).unwrap();
+        drop(first);
+        assert_eq!(std::fs::read_link(&name).unwrap(), second.path());
+        drop(second);
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);
+    }
+}

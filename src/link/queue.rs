@@ -1,0 +1,298 @@
+//! What one radio's reader has read and the daemon has not yet taken.
+//!
+//! ```text
+//! push, up, down ──▶  Up │ bytes of a connection │ Down │ Up │ bytes of the next  ──▶ next, take
+//! ```
+//!
+//! Promises: first in, first out; bytes of two connections never share an item; at most `limit_bytes` bytes and
+//! [`ITEMS_MOST`] items; a full queue makes the reader wait; memory at rest is small.
+
+use super::PortCounters;
+use std::collections::VecDeque;
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use tokio::sync::Notify;
+
+/// How many comings, goings and runs of bytes are queued at most: 21 connections that nobody has looked at.
+pub const ITEMS_MOST: usize = 64;
+
+/// A buffer that grew beyond this in a backlog is given back to the system once it is empty.
+const SPARE_BYTES_MOST: usize = 64 * 1024;
+
+/// One radio's queue: one reader at its end, one consumer at its front.
+#[derive(Debug)]
+pub struct Queue {
+    state: Mutex<State>,
+    /// Told when an item was taken, or the queue closed.
+    room: Condvar,
+    /// Told when an item was added.
+    ready: Arc<Notify>,
+    limit_bytes: usize,
+}
+
+/// What stands at the front.
+pub enum Next {
+    /// The port was opened; taken from the queue.
+    Up,
+    /// The port was lost, and why; taken from the queue.
+    Down(String),
+    /// Bytes, which stay until [`Queue::take`].
+    Bytes,
+}
+
+/// The consumer is gone: the reader ends.
+#[derive(Debug)]
+pub struct Closed;
+
+#[derive(Debug, Default)]
+struct State {
+    items: VecDeque<Item>,
+    /// Bytes in all items together.
+    queued_bytes: usize,
+    /// An empty buffer for the next run of bytes.
+    spare: Vec<u8>,
+    counters: PortCounters,
+    closed: bool,
+}
+
+#[derive(Debug)]
+enum Item {
+    Up,
+    /// Never empty.
+    Bytes(Vec<u8>),
+    Down(String),
+}
+
+impl Queue {
+    /// An empty queue for at most `limit_bytes` bytes (1 or more), which tells `ready` what comes.
+    pub fn new(limit_bytes: usize, ready: Arc<Notify>) -> Self {
+        Self { state: Mutex::default(), room: Condvar::new(), ready, limit_bytes }
+    }
+
+    /// Adds bytes that were read, as many at a time as there is room for; waits for room.
+    pub fn push(&self, mut bytes: &[u8]) -> Result<(), Closed> {
+        while !bytes.is_empty() {
+            let mut state = self.room(|state| state.queued_bytes < self.limit_bytes && state.has_run())?;
+            let (now, later) = bytes.split_at(bytes.len().min(self.limit_bytes - state.queued_bytes));
+            state.append(now, self.limit_bytes);
+            drop(state);
+            self.ready.notify_one();
+            bytes = later;
+        }
+        Ok(())
+    }
+
+    /// Adds that the port was opened; waits for room.
+    pub fn up(&self) -> Result<(), Closed> {
+        let mut state = self.room(State::has_slot)?;
+        state.counters.opens += 1;
+        state.items.push_back(Item::Up);
+        drop(state);
+        self.ready.notify_one();
+        Ok(())
+    }
+
+    /// Adds that the port is lost or can't be opened; waits for room.
+    pub fn down(&self, reason: String) -> Result<(), Closed> {
+        self.room(State::has_slot)?.items.push_back(Item::Down(reason));
+        self.ready.notify_one();
+        Ok(())
+    }
+
+    /// What is at the front. Never waits.
+    pub fn next(&self) -> Option<Next> {
+        let mut state = self.lock();
+        if let Some(Item::Bytes(_)) = state.items.front() {
+            return Some(Next::Bytes);
+        }
+        let next = match state.items.pop_front()? {
+            Item::Up => Next::Up,
+            Item::Down(reason) => Next::Down(reason),
+            Item::Bytes(_) => return None, // excluded above
+        };
+        self.room.notify_one();
+        Some(next)
+    }
+
+    /// Swaps the bytes at the front, if bytes are there, with the empty `into`. Never waits.
+    pub fn take(&self, into: &mut Vec<u8>) {
+        let mut state = self.lock();
+        if let Some(Item::Bytes(bytes)) = state.items.front_mut() {
+            std::mem::swap(bytes, into);
+            state.queued_bytes -= into.len();
+            if let Some(Item::Bytes(empty)) = state.items.pop_front()
+                && empty.capacity() <= SPARE_BYTES_MOST
+            {
+                state.spare = empty;
+            }
+            self.room.notify_one();
+        }
+    }
+
+    /// A copy of the counters.
+    pub fn counters(&self) -> PortCounters {
+        self.lock().counters
+    }
+
+    /// Lets the reader, which may be waiting, find the consumer gone.
+    pub fn close(&self) {
+        self.lock().closed = true;
+        self.room.notify_one();
+    }
+
+    /// Waits, and counts that it had to, until `fits`.
+    fn room(&self, fits: impl Fn(&State) -> bool) -> Result<MutexGuard<'_, State>, Closed> {
+        let mut state = self.lock();
+        if !state.closed && !fits(&state) {
+            state.counters.waits += 1;
+            state = self
+                .room
+                .wait_while(state, |state| !state.closed && !fits(state))
+                .unwrap_or_else(PoisonError::into_inner);
+        }
+        if state.closed { Err(Closed) } else { Ok(state) }
+    }
+
+    /// No code panics while it holds the lock, so what a poisoned one guards is sound all the same.
+    fn lock(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl State {
+    fn has_slot(&self) -> bool {
+        self.items.len() < ITEMS_MOST
+    }
+
+    /// Whether bytes have an item to go to.
+    fn has_run(&self) -> bool {
+        matches!(self.items.back(), Some(Item::Bytes(_))) || self.has_slot()
+    }
+
+    fn append(&mut self, bytes: &[u8], limit_bytes: usize) {
+        if !matches!(self.items.back(), Some(Item::Bytes(_))) {
+            let spare = std::mem::take(&mut self.spare);
+            self.items.push_back(Item::Bytes(spare));
+        }
+        if let Some(Item::Bytes(run)) = self.items.back_mut() {
+            let len = run.len() + bytes.len();
+            if len > run.capacity() {
+                // Twice as much each time, as a vector does by itself, but not beyond the limit.
+                run.reserve_exact((2 * len).min(limit_bytes) - run.len());
+            }
+            run.extend_from_slice(bytes);
+        }
+        self.queued_bytes += bytes.len();
+        self.counters.bytes_in += bytes.len() as u64;
+        self.counters.queued_most = self.counters.queued_most.max(self.queued_bytes);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn queue(limit_bytes: usize) -> Arc<Queue> {
+        Arc::new(Queue::new(limit_bytes, Arc::new(Notify::new())))
+    }
+
+    fn heard(queue: &Queue) -> Vec<String> {
+        let mut heard = Vec::new();
+        while let Some(next) = queue.next() {
+            heard.push(match next {
+                Next::Up => "up".to_owned(),
+                Next::Down(reason) => reason,
+                Next::Bytes => {
+                    let mut bytes = Vec::new();
+                    queue.take(&mut bytes);
+                    String::from_utf8(bytes).unwrap()
+                }
+            });
+        }
+        heard
+    }
+
+    #[test]
+    fn bytes_of_two_connections_are_never_given_together() {
+        let queue = queue(100);
+        queue.up().unwrap();
+        queue.push(b"a").unwrap();
+        queue.push(b"b").unwrap();
+        queue.down("lost".into()).unwrap();
+        queue.up().unwrap();
+        queue.push(b"c").unwrap();
+        assert_eq!(heard(&queue), ["up", "ab", "lost", "up", "c"]);
+        assert_eq!(queue.counters(), PortCounters { bytes_in: 3, opens: 2, waits: 0, queued_most: 3 });
+    }
+
+    #[test]
+    fn take_gives_nothing_when_the_front_is_no_run_of_bytes() {
+        let queue = queue(100);
+        queue.down("lost".into()).unwrap();
+        queue.push(b"c").unwrap();
+        let mut bytes = Vec::new();
+        queue.take(&mut bytes);
+        assert!(bytes.is_empty());
+        assert_eq!(heard(&queue), ["lost", "c"]);
+    }
+
+    #[test]
+    fn a_run_longer_than_the_queue_comes_through_in_order_and_within_the_limit() {
+        let queue = queue(7);
+        let sent: Vec<u8> = (0..200).collect();
+        let reader = std::thread::spawn({
+            let (queue, sent) = (queue.clone(), sent.clone());
+            move || queue.push(&sent).unwrap()
+        });
+        let (mut got, mut piece) = (Vec::new(), Vec::new());
+        while got.len() < sent.len() {
+            piece.clear();
+            queue.take(&mut piece);
+            assert!(piece.len() <= 7 && piece.capacity() <= 14, "{}", piece.capacity());
+            got.extend_from_slice(&piece);
+            std::thread::yield_now();
+        }
+        reader.join().unwrap();
+        assert_eq!(got, sent);
+        let counters = queue.counters();
+        assert_eq!(counters.queued_most, 7);
+        assert!(counters.waits > 0);
+    }
+
+    #[test]
+    fn a_port_that_flaps_unheard_makes_its_reader_wait() {
+        let queue = queue(100);
+        let reader = std::thread::spawn({
+            let queue = queue.clone();
+            move || {
+                for n in 0..ITEMS_MOST {
+                    queue.up().unwrap();
+                    queue.down(n.to_string()).unwrap();
+                }
+            }
+        });
+        while queue.counters().waits == 0 {
+            std::thread::yield_now();
+        }
+        assert_eq!(queue.lock().items.len(), ITEMS_MOST);
+        let mut downs = Vec::new();
+        while downs.len() < ITEMS_MOST {
+            downs.extend(heard(&queue).into_iter().filter(|heard| heard != "up"));
+        }
+        reader.join().unwrap();
+        assert!(downs.iter().enumerate().all(|(n, heard)| *heard == n.to_string()));
+    }
+
+    #[test]
+    fn closing_ends_a_reader_that_waits() {
+        let queue = queue(1);
+        let reader = std::thread::spawn({
+            let queue = queue.clone();
+            move || queue.push(b"two")
+        });
+        while queue.counters().waits == 0 {
+            std::thread::yield_now();
+        }
+        queue.close();
+        assert!(reader.join().unwrap().is_err());
+    }
+}

@@ -1,0 +1,133 @@
+//! The loop of one radio: open, read until the port is lost, wait, again. The same for both kinds of port.
+//!
+//! Input: a [`Port`]. Output: its [`Queue`]. Runs on a thread of its own and ends when the queue is closed or
+//! the other end of the `stopped` pipe is; every wait in here (for bytes, room, the next try) looks at one of
+//! the two, so that it costs no wake-ups while nothing happens.
+
+use super::queue::{Closed, Queue};
+use super::{Backoff, serial, tcp};
+use crate::config::Port;
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::io::Errno;
+use std::io::PipeReader;
+use std::os::fd::{AsFd, BorrowedFd};
+use std::time::{Duration, Instant};
+
+/// The most that is read at once: what a terminal's line discipline holds (N_TTY_BUF_SIZE of Linux).
+pub const READ_BYTES: usize = 4096;
+
+/// Reads `port` into `queue` until either `queue` or the other end of `stopped` is closed.
+pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
+    let first = backoff.first.max(Duration::from_millis(1));
+    let most = backoff.most.max(first);
+    let mut wait = first;
+    // The reason that was told last; none while the port is up.
+    let mut told: Option<String> = None;
+    loop {
+        let reason = match open(port) {
+            Ok(connection) => {
+                told = None;
+                let since = Instant::now();
+                let mut got_bytes = false;
+                let lost = queue
+                    .up()
+                    .and_then(|()| read_until_lost(port, connection.as_fd(), queue, stopped, &mut got_bytes));
+                let Ok(reason) = lost else { return };
+                if got_bytes || since.elapsed() > most {
+                    wait = first;
+                }
+                // `connection` ends here, before anybody is told.
+                reason
+            }
+            Err(reason) => reason,
+        };
+        if told.as_ref() != Some(&reason) {
+            if queue.down(reason.clone()).is_err() {
+                return;
+            }
+            told = Some(reason);
+        }
+        if stopped_within(stopped, wait) {
+            return;
+        }
+        wait = wait.saturating_mul(2).min(most);
+    }
+}
+
+/// Opens `port`; the error is a reason for the operator.
+fn open(port: &Port) -> Result<Box<dyn AsFd>, String> {
+    match port {
+        Port::Serial { path, baud, dtr, rts } => Ok(Box::new(serial::open(path, *baud, *dtr, *rts)?)),
+        Port::Tcp { address } => Ok(Box::new(tcp::open(address)?)),
+    }
+}
+
+/// Reads until the connection ends, and says why it did.
+fn read_until_lost(
+    port: &Port,
+    connection: BorrowedFd<'_>,
+    queue: &Queue,
+    stopped: &PipeReader,
+    got_bytes: &mut bool,
+) -> Result<String, Closed> {
+    let mut buffer = [0; READ_BYTES];
+    loop {
+        let mut waited_for =
+            [PollFd::from_borrowed_fd(connection, PollFlags::IN), PollFd::new(stopped, PollFlags::IN)];
+        match poll(&mut waited_for, None) {
+            Ok(_) => {}
+            Err(Errno::INTR) => continue,
+            Err(error) => return Ok(lost_by(port, error)),
+        }
+        let [connection_has, stopped_has] = waited_for.map(|fd| fd.revents());
+        if !stopped_has.is_empty() {
+            return Err(Closed);
+        }
+        if connection_has.is_empty() {
+            continue;
+        }
+        // Read on a hang-up too: bytes may be left, and if none are, the read says what happened.
+        match rustix::io::read(connection, &mut buffer) {
+            Ok(0) => return Ok(lost(port)),
+            Ok(n) => {
+                *got_bytes = true;
+                queue.push(&buffer[..n])?;
+            }
+            Err(Errno::INTR) => {}
+            // Nothing there after all. With a hang-up that would come again at once, for ever.
+            Err(Errno::AGAIN) if !connection_has.contains(PollFlags::HUP) => {}
+            Err(Errno::AGAIN | Errno::IO) => return Ok(lost(port)),
+            Err(error) => return Ok(lost_by(port, error)),
+        }
+    }
+}
+
+fn lost(port: &Port) -> String {
+    match port {
+        Port::Serial { path, .. } => format!("{} hung up (unplugged?)", path.display()),
+        Port::Tcp { address } => format!("tcp://{address} closed the connection"),
+    }
+}
+
+fn lost_by(port: &Port, error: Errno) -> String {
+    let error = std::io::Error::from(error);
+    match port {
+        Port::Serial { path, .. } => format!("{}: {error}", path.display()),
+        Port::Tcp { address } => format!("tcp://{address}: {error}"),
+    }
+}
+
+/// Waits `wait`, or less if the other end of `stopped` closes: then `true`.
+fn stopped_within(stopped: &PipeReader, wait: Duration) -> bool {
+    let until = Instant::now() + wait;
+    loop {
+        let left = until.saturating_duration_since(Instant::now());
+        // No wait that anybody configures overflows 63 bits of seconds; if one did: wait for ever.
+        let left = Timespec::try_from(left).ok();
+        match poll(&mut [PollFd::new(stopped, PollFlags::IN)], left.as_ref()) {
+            Ok(0) => return false,
+            Err(Errno::INTR) => {}
+            Ok(_) | Err(_) => return true,
+        }
+    }
+}

@@ -1,0 +1,344 @@
+//! The air and the serial line: what a gateway's radio hands over, in the order of time.
+//!
+//! Input: a [`FieldPlan`]. Output: [`Emission`]s. Each record is sent once, seconds after it was made; then
+//! chance, under the plan's seed, loses, repeats, delays and damages it, and puts other people's frames and
+//! noise between.
+//!
+//! What [`What`] says is what was *meant*: a flipped bit can turn a delimiter into something else, and noise
+//! may lack one, so the frame after it is lost to any right receiver. What a right receiver sees is in
+//! [`Field::truth`] and [`Field::tally`], which a [`Witness`] keeps at the line's end.
+//!
+//! Promises: times never go back; nothing is emitted while the gateway is deaf, nothing that bears a
+//! logger's address while that logger is out of reach; memory grows with the number of records, not bytes.
+
+use super::chance::Chance;
+use super::plan::FieldPlan;
+use super::truth::{Truth, TruthRecord};
+use super::witness::{Tally, Witness};
+use crate::wire::frame::{HEADER_LEN, KIND_AIR, Signal, TAG_LEN, VERSION, encode_line, header};
+use crate::wire::seq::{Address, Identity, Slot};
+
+/// The neighbour's loggers: so many addresses from here on, as far as they are not this site's.
+const FOREIGN_FIRST: u16 = 40_001;
+const FOREIGN_LOGGERS: u32 = 30;
+/// Nothing comes later than this after the plan's end.
+const AFTER_END_S: i64 = 60;
+
+/// What an emission was meant to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum What {
+    /// A logger's frame as it was sent.
+    Whole(Identity),
+    /// The same frame again, soon after; it may be the first that arrives.
+    Repeated(Identity),
+    /// A logger's frame with flipped bits.
+    Damaged(Identity),
+    /// A frame of a logger that is not on the roster.
+    Foreign(Identity),
+    /// A frame that claims to be a logger's and is not.
+    Forged(Identity),
+    /// A logger's frame again, much later, by somebody who recorded it.
+    Replayed(Identity),
+    /// Bytes that are no frame.
+    Noise,
+}
+
+/// Bytes for the serial line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Emission {
+    /// When the gateway's radio hands them over; never before the emission ahead of it.
+    pub at_unix_s: i64,
+    /// One frame with its delimiter, or noise with or without one.
+    pub bytes: Vec<u8>,
+    /// What they were meant to be.
+    pub what: What,
+}
+
+/// A field that has run out.
+#[derive(Clone, Debug)]
+pub struct Run {
+    /// All emissions, in order.
+    pub emissions: Vec<Emission>,
+    /// Every record, and which were heard.
+    pub truth: Truth,
+    /// What a right gateway counts.
+    pub tally: Tally,
+}
+
+impl Run {
+    /// All bytes of the line in one piece.
+    pub fn line(&self) -> Vec<u8> {
+        self.emissions.iter().flat_map(|emission| &emission.bytes).copied().collect()
+    }
+}
+
+/// A running field: an iterator over what its gateway's radio hands over.
+#[derive(Debug)]
+pub struct Field {
+    plan: FieldPlan,
+    truth: Truth,
+    witness: Witness,
+    line: Line,
+    sendings: std::vec::IntoIter<Sending>,
+}
+
+/// Something that will come over the line; its bytes are made when it does.
+#[derive(Clone, Copy, Debug)]
+struct Sending {
+    at_unix_s: i64,
+    what: What,
+}
+
+impl Field {
+    /// Lets the loggers live, and decides what becomes of each frame.
+    pub fn new(plan: FieldPlan) -> Self {
+        let truth = Truth::new(&plan);
+        let sendings = schedule(&plan, &truth).into_iter();
+        let line = Line { seed: plan.seed, chance: Chance::new(plan.seed, b"line", 0) };
+        Self { plan, truth, witness: Witness::default(), line, sendings }
+    }
+
+    /// The plan.
+    pub fn plan(&self) -> &FieldPlan {
+        &self.plan
+    }
+
+    /// Every record of the whole plan, and which of them were heard so far.
+    pub fn truth(&self) -> &Truth {
+        &self.truth
+    }
+
+    /// What a right gateway has counted so far.
+    pub fn tally(&self) -> Tally {
+        self.witness.tally()
+    }
+
+    /// How many emissions are left.
+    pub fn left(&self) -> usize {
+        self.sendings.len()
+    }
+
+    /// Runs to the end. Emissions that were taken before are not in the result; truth and tally know them.
+    pub fn run_out(mut self) -> Run {
+        let emissions = self.by_ref().collect();
+        Run { emissions, tally: self.witness.tally(), truth: self.truth }
+    }
+}
+
+impl Iterator for Field {
+    type Item = Emission;
+
+    fn next(&mut self) -> Option<Emission> {
+        let Sending { at_unix_s, what } = self.sendings.next()?;
+        let bytes = self.line.bytes(what, &self.truth);
+        self.witness.feed(&bytes, &mut self.truth);
+        Some(Emission { at_unix_s, bytes, what })
+    }
+
+    fn size_hint(&self) -> (usize, Option<usize>) {
+        self.sendings.size_hint()
+    }
+}
+
+/// Decides when and how often each record is sent, and what else comes.
+fn schedule(plan: &FieldPlan, truth: &Truth) -> Vec<Sending> {
+    let mut sendings = Vec::new();
+    for address in truth.addresses() {
+        let mut air = Air { plan, chance: Chance::new(plan.seed, b"air ", u64::from(address.number())) };
+        for record in truth.records_of(address) {
+            air.send(record, &mut sendings);
+        }
+    }
+    let arrives = |sending: &Sending| {
+        let reached =
+            address_of(sending.what).is_none_or(|address| !plan.is_out_of_reach(address, sending.at_unix_s));
+        reached && !plan.is_deaf(sending.at_unix_s) && sending.at_unix_s <= plan.to_unix_s() + AFTER_END_S
+    };
+    sendings.retain(arrives);
+    // Stable, so that a logger's records of one second stay in order.
+    sendings.sort_by_key(|sending| sending.at_unix_s);
+    let mut sendings = reorder(plan, sendings);
+    sendings.retain(arrives);
+    sendings
+}
+
+/// Lets some frames arrive behind later ones, and keeps times from going back.
+fn reorder(plan: &FieldPlan, sendings: Vec<Sending>) -> Vec<Sending> {
+    let mut chance = Chance::new(plan.seed, b"ordr", 0);
+    let mut placed: Vec<(usize, Sending)> = sendings
+        .into_iter()
+        .enumerate()
+        .map(|(place, sending)| {
+            let delayed = chance.happens(plan.faults.reordered);
+            let behind = 1 + chance.below(plan.faults.reorder_frames_max) as usize;
+            let is_frame = matches!(sending.what, What::Whole(_) | What::Repeated(_));
+            // Odd places lie between the frames that stay where they are.
+            let place = if delayed && is_frame { 2 * (place + behind) + 1 } else { 2 * place };
+            (place, sending)
+        })
+        .collect();
+    placed.sort_by_key(|(place, _)| *place);
+    let mut latest = i64::MIN;
+    placed
+        .into_iter()
+        .map(|(_, sending)| {
+            latest = latest.max(sending.at_unix_s);
+            Sending { at_unix_s: latest, ..sending }
+        })
+        .collect()
+}
+
+fn address_of(what: What) -> Option<Address> {
+    match what {
+        What::Whole(identity)
+        | What::Repeated(identity)
+        | What::Damaged(identity)
+        | What::Foreign(identity)
+        | What::Forged(identity)
+        | What::Replayed(identity) => Some(identity.address),
+        What::Noise => None,
+    }
+}
+
+/// What chance does to one logger's frames.
+struct Air<'a> {
+    plan: &'a FieldPlan,
+    chance: Chance,
+}
+
+impl Air<'_> {
+    /// All numbers are drawn whatever they decide, so that a rate changed does not change everything else.
+    fn send(&mut self, record: &TruthRecord, out: &mut Vec<Sending>) {
+        let (rates, identity) = (self.plan.faults, record.identity);
+        let mut at_unix_s = record.made_at_unix_s + 1 + i64::from(self.chance.below(4));
+        let mut push = |at_unix_s: i64, what: What| out.push(Sending { at_unix_s, what });
+
+        let damaged = self.chance.happens(rates.damaged);
+        let late = self.chance.happens(rates.late);
+        let late_by_s = 3_600 + i64::from(self.chance.below(5 * 3_600));
+        if !self.chance.happens(rates.lost) {
+            let at_unix_s = at_unix_s + if late { late_by_s } else { 0 };
+            push(at_unix_s, if damaged { What::Damaged(identity) } else { What::Whole(identity) });
+        }
+
+        let repeated = self.chance.happens(rates.repeated);
+        let lost_too = self.chance.happens(rates.lost);
+        at_unix_s += 2 + i64::from(self.chance.below(20));
+        if repeated && !lost_too {
+            push(at_unix_s, What::Repeated(identity));
+        }
+
+        let replayed = self.chance.happens(rates.replayed);
+        // Somewhere in what is left of the plan, but not at once.
+        let left_s = (self.plan.to_unix_s() - at_unix_s).max(0) as f64;
+        let later_s = 60 + (left_s * (0.1 + 0.9 * self.chance.unit())) as i64;
+        if replayed {
+            push(at_unix_s + later_s, What::Replayed(identity));
+        }
+
+        let foreign = self.chance.happens(rates.foreign);
+        let neighbour = FOREIGN_FIRST + self.chance.below(FOREIGN_LOGGERS) as u16;
+        let claimed = Identity::new(neighbour, 1 + self.chance.below(3), 1 + self.chance.below(60_000));
+        if let (true, Some(claimed)) = (foreign, claimed)
+            && self.plan.logger(claimed.address).is_none()
+        {
+            push(at_unix_s, What::Foreign(claimed));
+        }
+
+        let forged = self.chance.happens(rates.forged);
+        // A record that there is, or one that is still to come.
+        let ahead = [0, 1, 50, 100_000][self.chance.below(4) as usize];
+        let (epoch, sequence) = (identity.epoch.number(), identity.sequence.number());
+        let claimed = Identity::new(identity.address.number(), epoch, sequence.saturating_add(ahead));
+        if let (true, Some(claimed)) = (forged, claimed) {
+            push(at_unix_s, What::Forged(claimed));
+        }
+
+        if self.chance.happens(rates.noise) {
+            push(at_unix_s, What::Noise);
+        }
+    }
+}
+
+/// Makes the bytes.
+struct Line {
+    seed: u64,
+    chance: Chance,
+}
+
+impl std::fmt::Debug for Line {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Line(…)")
+    }
+}
+
+impl Line {
+    fn bytes(&mut self, what: What, truth: &Truth) -> Vec<u8> {
+        match what {
+            What::Whole(identity) | What::Repeated(identity) | What::Replayed(identity) => {
+                self.frame(identity, truth)
+            }
+            What::Damaged(identity) => {
+                let mut bytes = self.frame(identity, truth);
+                // One to three different bits, so that no flip undoes another.
+                let bits = 8 * bytes.len() as u32;
+                let (first, step) = (self.chance.below(bits), 1 + self.chance.below(bits / 3));
+                for flip in 0..1 + self.chance.below(3) {
+                    let bit = ((first + flip * step) % bits) as usize;
+                    bytes[bit / 8] ^= 1 << (bit % 8);
+                }
+                bytes
+            }
+            What::Foreign(identity) => self.stranger(identity, Slot(0)),
+            What::Forged(identity) => {
+                // Mostly the slot in use, now and then one that the logger never had.
+                let slot = truth.record(identity).map_or(Slot(0), |record| record.slot);
+                let other = Slot(self.chance.below(256) as u8);
+                let slot = if self.chance.happens(0.1) { other } else { slot };
+                self.stranger(identity, slot)
+            }
+            What::Noise => self.noise(),
+        }
+    }
+
+    fn frame(&mut self, identity: Identity, truth: &Truth) -> Vec<u8> {
+        let air = truth.record(identity).map_or_else(Vec::new, |record| truth.air_frame(record));
+        self.on_the_line(identity.address, &air)
+    }
+
+    /// A right header, a right check sequence, and between them bytes that no key of ours opens: what a
+    /// neighbour's sealed frame looks like to us, and a forger's too.
+    fn stranger(&mut self, identity: Identity, slot: Slot) -> Vec<u8> {
+        let mut air = header(VERSION, slot, identity.address, identity.epoch, identity.sequence).to_vec();
+        let record_len = 14 + self.chance.below(40) as usize;
+        air.resize(HEADER_LEN + record_len + TAG_LEN, 0);
+        self.chance.fill(&mut air[HEADER_LEN..]);
+        self.on_the_line(identity.address, &air)
+    }
+
+    /// Three in four with a signal report: a radio has none at hand for every frame.
+    fn on_the_line(&mut self, address: Address, air: &[u8]) -> Vec<u8> {
+        // How far away the logger is decides most of it; −60 to −115 dBm, 0 to +10 dB and −12 when weak.
+        let far = super::chance::unit(self.seed, 17, u64::from(address.number()), 0);
+        let rssi = -60.0 - 50.0 * far - 5.0 * self.chance.unit();
+        let snr = 10.0 - 22.0 * far * far + 3.0 * (self.chance.unit() - 0.5);
+        let signal = Signal { rssi_dbm: rssi as i8, snr_quarter_db: (4.0 * snr) as i8 };
+        let signal = self.chance.happens(0.75).then_some(signal);
+        let mut bytes = Vec::with_capacity(air.len() + 8);
+        encode_line(KIND_AIR, signal, air, &mut bytes);
+        bytes
+    }
+
+    /// Some bytes, rarely more than any frame has; one burst in six has no delimiter at its end, so it takes
+    /// the next frame with it.
+    fn noise(&mut self) -> Vec<u8> {
+        let len =
+            if self.chance.happens(0.05) { 229 + self.chance.below(600) } else { 1 + self.chance.below(40) };
+        let mut bytes = vec![0; len as usize];
+        self.chance.fill(&mut bytes);
+        if self.chance.happens(5.0 / 6.0) {
+            bytes.push(0);
+        }
+        bytes
+    }
+}

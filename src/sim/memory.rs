@@ -1,0 +1,62 @@
+//! What a logger's memory holds, and the dump that a hand reader copies out of it.
+//!
+//! A memory is a ring: the newest `memory_records` records of the unit, of whatever epoch, unless it was
+//! cleared. Input: the truth. Output: sealed dumps (wire format, section 5): the very frames that went on
+//! the air. CSV styles are not made here.
+
+use super::truth::{Truth, TruthRecord};
+use crate::wire::frame::{KIND_AIR, encode_line};
+use crate::wire::seq::Address;
+
+impl Truth {
+    /// What a logger's memory holds at an instant, oldest first.
+    pub fn memory_at(&self, address: Address, at_unix_s: i64) -> &[TruthRecord] {
+        let Some(logger) = self.of_logger(address) else { return &[] };
+        let made = logger.records.partition_point(|record| record.made_at_unix_s <= at_unix_s);
+        &logger.records[logger.oldest_index(made)..made]
+    }
+
+    /// What a hand reader copies at the field's end: empty for an unknown address.
+    pub fn sealed_dump(&self, address: Address) -> Vec<u8> {
+        self.sealed_dump_at(address, self.to_unix_s())
+    }
+
+    /// What a hand reader copies at an instant, oldest record first: kind 0x01, COBS, delimiter.
+    pub fn sealed_dump_at(&self, address: Address, at_unix_s: i64) -> Vec<u8> {
+        let mut dump = Vec::new();
+        for record in self.memory_at(address, at_unix_s) {
+            encode_line(KIND_AIR, None, &self.air_frame(record), &mut dump);
+        }
+        dump
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sim::FieldPlan;
+    use crate::wire::record::{Event, Record};
+
+    #[test]
+    fn a_cleared_memory_begins_with_the_event_that_says_so_and_profiles_name_the_oldest() {
+        let mut plan = FieldPlan::harrow_tarn(2, 1, crate::sim::plan::FROM_UNIX_S, 4).without_incidents();
+        let address = plan.loggers[0].address;
+        let cleared_at = plan.from_unix_s + 40 * 3_600;
+        plan.memory_clears.push((address, cleared_at));
+        let truth = Truth::new(&plan);
+        assert_eq!(truth.memory_at(address, cleared_at - 1)[0].identity.sequence.number(), 1);
+        let memory = truth.memory_at(address, plan.to_unix_s());
+        assert_eq!(memory[0].made_at_unix_s, cleared_at);
+        let Some(Record::Event(event)) = memory[0].record() else { panic!("no event") };
+        assert_eq!(event.code, Event::MEMORY_CLEARED);
+        let oldest: Vec<u32> = memory
+            .iter()
+            .filter_map(|record| match record.record() {
+                Some(Record::Profile(profile)) => Some(profile.oldest),
+                _ => None,
+            })
+            .collect();
+        assert!(oldest.len() >= 2);
+        assert!(oldest.iter().all(|oldest| *oldest == memory[0].identity.sequence.number()));
+    }
+}

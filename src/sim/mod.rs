@@ -1,0 +1,51 @@
+//! The simulated field: loggers, the ground they stand in, the air between, and the truth about all of it.
+//!
+//! Input: a [`FieldPlan`], which a seed and a few numbers make. Output: the bytes that a gateway's radio
+//! would hand over ([`Field`]), what a technician would bring home ([`Truth::sealed_dump`]), and what a
+//! right gateway must make of them ([`Truth`], [`Witness`]). The demo, the tests and the benches run on it.
+//!
+//! ```text
+//! plan ── logger (what each unit measures, from physics) ── truth ──┬── field (the air, the line) ── bytes
+//!                                                                   └── memory (hand downloads)
+//!                                             bytes ── witness ── tally, and which records were heard
+//! ```
+//!
+//! The site is the *Harrow Tarn embankment*. It does not exist: every place, name, number and value in here
+//! is invented, and no sensor is modelled on a maker's. What is common knowledge of the trade is marked
+//! "common practice, no source".
+//!
+//! What this is not: a model of a dam. Values are believable, not calculated.
+//!
+//! Promises: no clock and no I/O but for [`FieldPlan::write_config`];
+//! the same plan gives the same bytes,
+//! on one machine (the last digit of a sine may differ on another); what is expected of a gateway is worked
+//! out by [`witness`] without any code of `wire::cobs`, of the frame parser or of `judge`.
+//!
+//! ```
+//! use stonechat::sim::{Field, FieldPlan};
+//!
+//! let plan = FieldPlan::harrow_tarn(7, 3, 1_780_000_000, 2);
+//! let mut field = Field::new(plan);
+//! let first = field.next().expect("loggers speak up in the first hour");
+//! assert!(!first.bytes.is_empty());
+//! let run = field.run_out();
+//! assert_eq!(run.truth.heard().count() as u64, run.tally.stored);
+//! ```
+
+mod chance;
+mod files;
+mod logger;
+mod memory;
+mod sealer;
+
+pub mod field;
+pub mod physics;
+pub mod plan;
+pub mod truth;
+pub mod witness;
+
+pub use field::{Emission, Field, Run, What};
+pub use physics::{Measured, Physics, Sensor};
+pub use plan::{ChannelPlan, ClockSet, FaultRates, FieldPlan, LoggerPlan, RestartPlan, Span};
+pub use truth::{Truth, TruthRecord};
+pub use witness::{Tally, Witness};

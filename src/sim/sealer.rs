@@ -1,0 +1,39 @@
+//! The loggers' side of the keys: seals what they make.
+//!
+//! Input: a plan's site key, loggers and slot changes. Output: air frames. Ciphers are worked out once for
+//! every logger and slot that the plan can come to. Nothing here opens anything.
+
+use super::plan::FieldPlan;
+use crate::seal::{Cipher, SiteKey};
+use crate::wire::seq::{Address, Identity, Slot};
+use std::collections::HashMap;
+
+/// All ciphers of a field, read only.
+#[derive(Debug)]
+pub(super) struct Sealer {
+    ciphers: HashMap<(Address, Slot), Cipher>,
+}
+
+impl Sealer {
+    pub(super) fn new(plan: &FieldPlan) -> Self {
+        let mut ciphers = HashMap::new();
+        if let Some(site) = SiteKey::new(&plan.site_key) {
+            for logger in &plan.loggers {
+                let changes = plan.slot_changes.iter().filter(|(address, _)| *address == logger.address);
+                for step in 0..=changes.count() {
+                    let slot = Slot(logger.slot.0.wrapping_add(step as u8));
+                    let cipher = || Cipher::new(&site.derive(logger.address, slot));
+                    ciphers.entry((logger.address, slot)).or_insert_with(cipher);
+                }
+            }
+        }
+        Self { ciphers }
+    }
+
+    /// The air frame, the same each time; empty if the plan has no such logger or slot, or the record no or
+    /// too many bytes (which records of this module never have).
+    pub(super) fn seal(&self, slot: Slot, identity: Identity, plaintext: &[u8]) -> Vec<u8> {
+        let cipher = self.ciphers.get(&(identity.address, slot));
+        cipher.and_then(|cipher| cipher.seal(slot, identity, plaintext)).unwrap_or_default()
+    }
+}

@@ -1,0 +1,101 @@
+//! Clocks, and the only place that reads one.
+//!
+//! Everything else is given a [`Stamp`]. A stamp says whether the gateway's clock was synchronised when it was
+//! taken: a gateway that starts in 1970 still loses nothing, and what it received then is marked.
+
+use std::path::PathBuf;
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// A time as the gateway's clock gave it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stamp {
+    /// Seconds since 1970.
+    pub unix_s: i64,
+    /// Whether the clock was synchronised.
+    pub synchronised: bool,
+}
+
+/// A gateway's clock.
+pub trait Clock: Send {
+    /// The time now.
+    fn now(&self) -> Stamp;
+}
+
+/// The computer's clock. It counts as synchronised while the file exists that the time service keeps.
+#[derive(Clone, Debug)]
+pub struct SystemClock {
+    /// See `[site] clock_synchronised_file`.
+    pub synchronised_file: PathBuf,
+}
+
+impl Clock for SystemClock {
+    fn now(&self) -> Stamp {
+        Stamp { unix_s: unix_s(), synchronised: self.synchronised_file.exists() }
+    }
+}
+
+/// The clock of a simulated field: a small file with the Unix time in seconds as text, moved on by whoever
+/// simulates. Where it cannot be read, the computer's clock stands in and counts as not synchronised.
+#[derive(Clone, Debug)]
+pub struct FileClock {
+    /// The file.
+    pub file: PathBuf,
+}
+
+impl Clock for FileClock {
+    fn now(&self) -> Stamp {
+        let read = std::fs::read_to_string(&self.file).ok().and_then(|text| text.trim().parse().ok());
+        Stamp { unix_s: read.unwrap_or_else(unix_s), synchronised: read.is_some() }
+    }
+}
+
+/// The computer's time now, in Unix seconds.
+pub fn unix_s() -> i64 {
+    match SystemTime::now().duration_since(UNIX_EPOCH) {
+        Ok(since) => i64::try_from(since.as_secs()).unwrap_or(i64::MAX),
+        Err(before) => -i64::try_from(before.duration().as_secs()).unwrap_or(i64::MAX),
+    }
+}
+
+/// RFC 3339 in UTC, as files and JSON write it. A time that no calendar reaches is written as a number.
+pub fn rfc3339(unix_s: i64) -> String {
+    match chrono::DateTime::from_timestamp(unix_s, 0) {
+        Some(time) => time.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
+        None => unix_s.to_string(),
+    }
+}
+
+/// For people: the site's fixed offset, without saying which (whoever prints it labels the table).
+pub fn local(unix_s: i64, utc_offset_s: i32) -> String {
+    match chrono::DateTime::from_timestamp(unix_s.saturating_add(i64::from(utc_offset_s)), 0) {
+        Some(time) => time.format("%Y-%m-%d %H:%M").to_string(),
+        None => unix_s.to_string(),
+    }
+}
+
+/// The label of an offset: `UTC-07:00`.
+pub fn offset_label(utc_offset_s: i32) -> String {
+    let sign = if utc_offset_s < 0 { '-' } else { '+' };
+    let minutes = utc_offset_s.unsigned_abs() / 60;
+    format!("UTC{sign}{:02}:{:02}", minutes / 60, minutes % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_print_in_utc_and_in_the_sites_offset() {
+        assert_eq!(rfc3339(1_767_262_500), "2026-01-01T10:15:00Z");
+        assert_eq!(local(1_767_262_500, -7 * 3600), "2026-01-01 03:15");
+        assert_eq!(offset_label(-25_200), "UTC-07:00");
+        assert_eq!(offset_label(20_700), "UTC+05:45");
+        assert_eq!(rfc3339(i64::MAX), i64::MAX.to_string());
+    }
+
+    #[test]
+    fn a_file_clock_that_is_gone_is_not_synchronised() {
+        let clock = FileClock { file: "/nowhere/clock".into() };
+        assert!(!clock.now().synchronised);
+    }
+}
