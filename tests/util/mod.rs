@@ -1,6 +1,9 @@
 //! What several test files need.
 #![allow(dead_code, missing_docs, clippy::unwrap_used)]
 
+pub mod daemon;
+pub mod truth;
+
 use std::path::PathBuf;
 
 pub fn data(name: &str) -> PathBuf {
