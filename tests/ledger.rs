@@ -1,0 +1,437 @@
+//! The ledger by itself: against a naive model over random histories of several writers, its limits for what is
+//! set aside, files that are no ledger, and the accident that one closed file would be.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use proptest::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use stonechat::config::roster::{Logger, Roster};
+use stonechat::coverage::{Basis, Coverage};
+use stonechat::judge::Outcome;
+use stonechat::ledger::query::Reader;
+use stonechat::ledger::{Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Shut, Stamp};
+use stonechat::seal::keyring::{Keyring, Unopened};
+use stonechat::seal::{Cipher, SiteKey, SlotKey};
+use stonechat::wire::frame::AirFrame;
+use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
+use stonechat::wire::seq::{Address, Identity, Slot};
+
+const NOW: Stamp = Stamp { unix_s: 1_780_000_000, synchronised: true };
+
+fn roster(loggers: u16) -> Roster {
+    let mut roster = Roster::default();
+    for address in 1..=loggers {
+        let added = roster.add(Logger {
+            address: Address::new(address).unwrap(),
+            name: format!("L{address}"),
+            interval_s: 600,
+            memory_records: 4000,
+            fastest_interval_s: None,
+            silent_after_s: None,
+            in_service: None,
+            battery_installed: None,
+            area: None,
+            access: None,
+            channels: Vec::new(),
+        });
+        assert!(added.is_ok());
+    }
+    roster
+}
+
+fn arrival(ledger_radio: stonechat::ledger::RadioId, identity: Identity) -> Arrival {
+    Arrival {
+        identity,
+        slot: Some(Slot(0)),
+        reception: Some(Reception { radio: ledger_radio, at: NOW, signal: None }),
+        import: None,
+        stored_at: None,
+    }
+}
+
+/// A record of any kind, decided by a number; equal numbers give equal records.
+fn plaintext(identity: Identity, variant: u8) -> Vec<u8> {
+    let time = 1_770_000_000 + identity.sequence.number() * 600;
+    let mut out = Vec::new();
+    match variant % 16 {
+        0 => {
+            let fields = ProfileFields { time, interval_s: 600, capacity: 4000, ..Default::default() };
+            Record::Profile(Profile::new(fields, &[1, 2], "v").unwrap()).encode(&mut out);
+        }
+        1 => Record::Event(Event { time, code: variant, value: -5 }).encode(&mut out),
+        2 => out.extend([0x70, variant, 1, 2]),
+        _ => {
+            let counts = [i32::from(variant) * 1000, -7, identity.sequence.number() as i32];
+            Record::Reading(Reading::new(time, 3600, Some(-40), 2, &counts).unwrap()).encode(&mut out);
+        }
+    }
+    out
+}
+
+#[derive(Clone, Debug)]
+enum Step {
+    /// One of two writers appends records: (address, epoch, sequence, variant).
+    Append(bool, Vec<(u16, u32, u32, u8)>),
+    /// One of them settles at most so many rows.
+    Settle(bool, u32),
+    /// One of them starts again.
+    Restart(bool),
+}
+
+fn steps() -> impl Strategy<Value = Vec<Step>> {
+    let record = (1u16..4, 1u32..3, 1u32..30, prop_oneof![Just(5u8), 0u8..20]);
+    let step = prop_oneof![
+        4 => (any::<bool>(), proptest::collection::vec(record, 1..15)).prop_map(|(w, r)| Step::Append(w, r)),
+        2 => (any::<bool>(), 1u32..20).prop_map(|(w, rows)| Step::Settle(w, rows)),
+        1 => any::<bool>().prop_map(Step::Restart),
+    ];
+    proptest::collection::vec(step, 1..25)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    /// The naive model: the first record under an identity stays; others are duplicates or conflicts.
+    #[test]
+    fn two_writers_that_settle_and_restart_at_will_hold_what_a_map_of_records_holds(steps in steps()) {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("ledger.db");
+        let roster = roster(3);
+        let mut writers = [Ledger::open(&path).unwrap(), Ledger::open(&path).unwrap()];
+        let radio = writers[0].radios(&["mast"]).unwrap()[0];
+        let mut model: BTreeMap<Identity, Vec<u8>> = BTreeMap::new();
+        let mut beside: BTreeSet<(Identity, Vec<u8>)> = BTreeSet::new();
+        for step in steps {
+            match step {
+                Step::Append(which, records) => {
+                    let mut batch = Batch::default();
+                    let mut expected = stonechat::judge::Tally::default();
+                    for (address, epoch, sequence, variant) in records {
+                        let identity = Identity::new(address, epoch, sequence).unwrap();
+                        let plaintext = plaintext(identity, variant);
+                        batch.push_record(arrival(radio, identity), &plaintext);
+                        expected.count(match model.get(&identity) {
+                            Some(held) if *held == plaintext => Outcome::Duplicate,
+                            Some(_) => {
+                                beside.insert((identity, plaintext));
+                                Outcome::Conflict
+                            }
+                            None => {
+                                let opaque = Record::decode(&plaintext, identity.epoch).is_err();
+                                model.insert(identity, plaintext);
+                                if opaque { Outcome::Opaque } else { Outcome::Stored }
+                            }
+                        });
+                    }
+                    let receipt = writers[usize::from(which)].append(&batch, &roster, NOW).unwrap();
+                    prop_assert_eq!(receipt.tally, expected);
+                }
+                Step::Settle(which, rows) => {
+                    writers[usize::from(which)].settle(rows, 0).unwrap();
+                }
+                Step::Restart(which) => writers[usize::from(which)] = Ledger::open(&path).unwrap(),
+            }
+        }
+        let mut coverage = Coverage::default();
+        for identity in model.keys() {
+            coverage.insert(*identity, Basis::Authentic);
+        }
+        let reader = Reader::open(&path).unwrap();
+        reader.read(|snapshot| {
+            // What a fresh process derives is the model, and what each writer holds once it has looked again.
+            assert!(*snapshot.coverage() == coverage);
+            for (identity, plaintext) in &model {
+                assert_eq!(snapshot.plaintext(*identity)?.as_ref(), Some(plaintext));
+            }
+            let kept = snapshot.set_aside()?;
+            assert_eq!(kept.len(), beside.len());
+            Ok(())
+        }).unwrap();
+        for writer in &mut writers {
+            writer.append(&Batch::default(), &roster, NOW).unwrap();
+            prop_assert!(*writer.coverage() == coverage);
+        }
+        // Every count of every reading stands once in the public view.
+        let readings = model.iter().filter(|(_, plaintext)| plaintext[0] == 1).count() as i64;
+        let values: i64 =
+            reader.connection().query_row("SELECT count(*) FROM raw_value", [], |row| row.get(0)).unwrap();
+        prop_assert_eq!(values, 3 * readings);
+        util::truth::verified(&path);
+    }
+}
+
+struct Aside {
+    _dir: tempfile::TempDir,
+    ledger: Ledger,
+    roster: Roster,
+}
+
+impl Aside {
+    fn new(limits: AsideLimits, loggers: u16) -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let ledger = Ledger::open(&dir.path().join("ledger.db")).unwrap().with_limits(limits);
+        Self { _dir: dir, ledger, roster: roster(loggers) }
+    }
+
+    /// Sets frames aside in one commit; how many found no room.
+    fn shut(&mut self, why: Unopened, frames: &[(u16, u8, u32)], at: i64) -> u64 {
+        let key = Cipher::new(&SlotKey::new(&[9; 16]).unwrap());
+        let mut batch = Batch::default();
+        for &(address, slot, sequence) in frames {
+            let identity = Identity::new(address, 1, sequence).unwrap();
+            let air = key.seal(Slot(slot), identity, b"twenty bytes of text").unwrap();
+            batch.shut.push(Shut::new(&AirFrame::parse(&air).unwrap(), why, None));
+        }
+        let now = Stamp { unix_s: at, synchronised: true };
+        self.ledger.append(&batch, &self.roster, now).unwrap().over_limit
+    }
+
+    fn kept(&self, condition: &str) -> i64 {
+        let reader = Reader::open(self.ledger.path()).unwrap();
+        let sql = format!("SELECT count(*) FROM set_aside WHERE what = 'unopened' AND {condition}");
+        reader.connection().query_row(&sql, [], |row| row.get(0)).unwrap()
+    }
+}
+
+#[test]
+fn waiting_frames_have_room_by_logger_and_slot_and_are_kept_once() {
+    let limits = AsideLimits { waiting_per_slot: 10, waiting_slots: 2, ..AsideLimits::default() };
+    let mut aside = Aside::new(limits, 3);
+    let frames: Vec<(u16, u8, u32)> = (1..=15).map(|sequence| (1, 0, sequence)).collect();
+    assert_eq!(aside.shut(Unopened::NoKey, &frames, 0), 5);
+    assert_eq!(aside.shut(Unopened::NoKey, &frames[..10], 0), 0, "the same frames again take no room");
+    assert_eq!(aside.kept("logger = 1"), 10);
+    assert_eq!(aside.shut(Unopened::Unproven, &[(1, 1, 1), (1, 2, 1), (2, 7, 1)], 0), 1, "a third slot");
+    assert_eq!(aside.kept("true"), 12);
+}
+
+#[test]
+fn when_all_room_is_taken_the_logger_with_the_most_gives_way() {
+    // Each frame is 48 bytes.
+    let limits = AsideLimits { waiting_bytes: 480, ..AsideLimits::default() };
+    let mut aside = Aside::new(limits, 3);
+    let flood: Vec<(u16, u8, u32)> = (1..=20).map(|sequence| (1, 0, sequence)).collect();
+    assert_eq!(aside.shut(Unopened::NoKey, &flood, 0), 10);
+    let late: Vec<(u16, u8, u32)> = (1..=8).map(|sequence| (2, 0, sequence)).collect();
+    assert_eq!(aside.shut(Unopened::NoKey, &late, 0), 3);
+    assert_eq!((aside.kept("logger = 1"), aside.kept("logger = 2")), (5, 5));
+    assert_eq!(aside.kept("logger = 1 AND sequence <= 5"), 5, "the oldest stay");
+}
+
+#[test]
+fn forgeries_have_a_small_store_of_their_own_that_is_rarely_written() {
+    let limits = AsideLimits { failing: 6, failing_per_logger: 4, ..AsideLimits::default() };
+    let mut aside = Aside::new(limits, 3);
+    let forged = |address: u16, from: u32| (from..from + 5).map(|s| (address, 0, s)).collect::<Vec<_>>();
+    let start = 1_000_000;
+    // Four find room, and one takes the place of the oldest: at most one an hour does.
+    assert_eq!(aside.shut(Unopened::TagFails, &forged(1, 1), start), 0);
+    assert_eq!(aside.shut(Unopened::TagFails, &forged(1, 10), start + 10), 5);
+    assert_eq!(aside.kept("logger = 1"), 4);
+    assert_eq!(aside.shut(Unopened::TagFails, &forged(2, 1), start + 20), 3);
+    assert_eq!(aside.kept("true"), 6);
+    assert_eq!(aside.shut(Unopened::TagFails, &forged(1, 20), start + 3700), 4);
+    assert_eq!(aside.kept("true"), 6);
+    // None of it touched what waits for a key.
+    assert_eq!(aside.shut(Unopened::NoKey, &[(3, 5, 1)], start + 3700), 0);
+}
+
+#[test]
+fn retry_takes_what_opens_into_the_ledger_once_and_leaves_the_rest() {
+    let mut aside = Aside::new(AsideLimits::default(), 2);
+    let site = SiteKey::new(&[3; 32]).unwrap();
+    let mut batch = Batch::default();
+    for sequence in 1..=1500 {
+        let identity = Identity::new(1, 1, sequence).unwrap();
+        // Every tenth by somebody without the key.
+        let key = if sequence % 10 == 0 {
+            SlotKey::new(&[1; 16]).unwrap()
+        } else {
+            site.derive(identity.address, Slot(0))
+        };
+        let air = Cipher::new(&key).seal(Slot(0), identity, &plaintext(identity, 5)).unwrap();
+        batch.shut.push(Shut::new(&AirFrame::parse(&air).unwrap(), Unopened::NoKey, None));
+    }
+    aside.ledger.append(&batch, &aside.roster, NOW).unwrap();
+    let mut keyring = Keyring::default();
+    let before = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
+    assert_eq!((before.tried, before.stored, before.still_shut), (1500, 0, 1500));
+    keyring.set_site_key(site, None);
+    let after = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
+    assert_eq!((after.tried, after.stored, after.still_shut), (1500, 1350, 150));
+    assert_eq!(aside.kept("true"), 150);
+    let again = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
+    assert_eq!((again.tried, again.stored), (150, 0));
+    util::truth::verified(aside.ledger.path());
+}
+
+#[test]
+fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    let roster = roster(1);
+    // As a version that knew no readings, profiles or events would have left them: opaque rows.
+    let db = rusqlite::Connection::open(&path).unwrap();
+    let mut held = Vec::new();
+    for (sequence, variant) in [(1, 0), (2, 1), (3, 5), (4, 2)] {
+        let identity = Identity::new(1, 1, sequence).unwrap();
+        let mut batch = Batch::default();
+        batch.push_record(arrival(radio, identity), &[0x7F, 1]);
+        assert_eq!(ledger.append(&batch, &roster, NOW).unwrap().tally.of(Outcome::Opaque), 1);
+        let plaintext = plaintext(identity, variant);
+        db.execute("UPDATE opaque_row SET plaintext = ? WHERE sequence = ?", (&plaintext, sequence)).unwrap();
+        held.push((identity, plaintext));
+    }
+    let retried = ledger.retry(&roster, &mut Keyring::default(), NOW).unwrap();
+    assert_eq!(retried.understood, 3);
+    assert_eq!(ledger.retry(&roster, &mut Keyring::default(), NOW).unwrap().understood, 0);
+    let count = |view: &str| -> i64 {
+        db.query_row(&format!("SELECT count(*) FROM {view}"), [], |row| row.get(0)).unwrap()
+    };
+    assert_eq!(
+        (count("profile"), count("event"), count("reading"), count("opaque_record"), count("opaque_row")),
+        (1, 1, 1, 1, 4)
+    );
+    let received: i64 = db.query_row("SELECT received_at FROM reading", [], |row| row.get(0)).unwrap();
+    assert_eq!(received, NOW.unix_s);
+    ledger.settle(100, 0).unwrap();
+    for (identity, plaintext) in held {
+        let mut batch = Batch::default();
+        batch.push_record(arrival(radio, identity), &plaintext);
+        let receipt = ledger.append(&batch, &roster, NOW).unwrap();
+        assert_eq!(receipt.tally.of(Outcome::Duplicate), 1, "{identity}");
+    }
+    util::truth::verified(&path);
+}
+
+#[test]
+fn a_failed_commit_leaves_nothing_behind_and_can_be_tried_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    let roster = roster(1);
+    let mut batch = Batch::default();
+    for sequence in 1..=50 {
+        let identity = Identity::new(1, 1, sequence).unwrap();
+        batch.push_record(arrival(radio, identity), &plaintext(identity, 5));
+    }
+    // Somebody else holds the write lock for longer than a commit waits.
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let refused = ledger.append(&batch, &roster, NOW).unwrap_err();
+    assert!(matches!(refused, Error::Busy(_)) && refused.is_passing(), "{refused}");
+    other.execute_batch("ROLLBACK").unwrap();
+    let receipt = ledger.append(&batch, &roster, NOW).unwrap();
+    assert_eq!(receipt.tally.of(Outcome::Stored), 50);
+    let again = ledger.append(&batch, &roster, NOW).unwrap();
+    assert_eq!(again.tally.of(Outcome::Duplicate), 50);
+    util::truth::verified(&path);
+}
+
+#[test]
+fn files_that_are_no_ledger_or_a_newer_one_are_refused_and_left_as_they_are() {
+    let dir = tempfile::tempdir().unwrap();
+    let check = |name: &str, expected: &str| {
+        let path = dir.path().join(name);
+        let before = std::fs::read(&path).unwrap();
+        for result in [Ledger::open(&path).map(|_| ()), Reader::open(&path).map(|_| ())] {
+            let text = result.unwrap_err().to_string();
+            assert!(text.contains(expected) && text.contains(name), "{text}");
+        }
+        assert_eq!(std::fs::read(&path).unwrap(), before, "{name} has changed");
+    };
+    std::fs::write(
+        dir.path().join("notes.txt"),
+        "no database at all, but long enough to look at\n".repeat(40),
+    )
+    .unwrap();
+    check("notes.txt", "this file is no stonechat ledger; it is left as it is");
+    let other = rusqlite::Connection::open(dir.path().join("other.db")).unwrap();
+    other.execute_batch("CREATE TABLE t (a); INSERT INTO t VALUES (1)").unwrap();
+    drop(other);
+    check("other.db", "this file is no stonechat ledger; it is left as it is");
+
+    let newer = dir.path().join("newer.db");
+    drop(Ledger::open(&newer).unwrap());
+    let db = rusqlite::Connection::open(&newer).unwrap();
+    db.pragma_update(None, "user_version", SCHEMA_VERSION + 1).unwrap();
+    db.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)").unwrap();
+    drop(db);
+    let expected = format!("schema version {} is newer than this program", SCHEMA_VERSION + 1);
+    check("newer.db", &expected);
+
+    let absent = Reader::open(&dir.path().join("absent.db")).unwrap_err().to_string();
+    assert!(absent.contains("there is none"), "{absent}");
+    assert!(!dir.path().join("absent.db").exists(), "looking makes no ledger");
+    let nowhere = Ledger::open(Path::new("/proc/nowhere/ledger.db")).unwrap_err().to_string();
+    assert!(nowhere.contains("cannot be created") && nowhere.contains("folder must exist"), "{nowhere}");
+}
+
+/// Another process's part in the accident below, chosen by the environment; without it this test does nothing.
+#[test]
+fn role_of_another_process() {
+    let Some(path) = std::env::var_os("STONECHAT_TEST_LEDGER") else { return };
+    // An ordinary client: opens, reads, closes; as the last to close it would clear the -wal away.
+    let db = rusqlite::Connection::open(path).unwrap();
+    let _: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).unwrap();
+}
+
+fn another_process_opens_and_closes(path: &Path) {
+    let status = std::process::Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "role_of_another_process"])
+        .env("STONECHAT_TEST_LEDGER", path)
+        .stdout(std::process::Stdio::null())
+        .status()
+        .unwrap();
+    assert!(status.success());
+}
+
+/// Closing any descriptor of a file drops all of a process's POSIX locks on it. With SQLite's locks gone, another
+/// client believes to be alone, and takes the -wal away under the writer. First the accident itself, with a
+/// plain connection, so that the second half is known to be able to fail; then our own ledger.
+#[test]
+fn no_code_of_ours_closes_the_ledgers_file_under_its_own_connection() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("accident.db");
+    let db = rusqlite::Connection::open(&path).unwrap();
+    db.execute_batch("PRAGMA journal_mode = WAL; CREATE TABLE t (a); INSERT INTO t VALUES (1)").unwrap();
+    let wal = dir.path().join("accident.db-wal");
+    let before = util::daemon::inode(&wal);
+    drop(std::fs::File::open(&path).unwrap());
+    drop(std::fs::File::open(dir.path().join("accident.db-shm")).unwrap());
+    another_process_opens_and_closes(&path);
+    assert!(!wal.exists() || util::daemon::inode(&wal) != before, "the accident no longer happens");
+
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    let roster = roster(1);
+    let wal = dir.path().join("ledger.db-wal");
+    let before = util::daemon::inode(&wal);
+    for sequence in 1..=20 {
+        let identity = Identity::new(1, 1, sequence).unwrap();
+        let mut batch = Batch::default();
+        batch.push_record(arrival(radio, identity), &plaintext(identity, 5));
+        ledger.append(&batch, &roster, NOW).unwrap();
+        // Everything that a daemon does beside committing.
+        match sequence % 4 {
+            0 => drop(ledger.settle(5, 0).unwrap()),
+            1 => drop(ledger.checkpoint().unwrap()),
+            2 => drop(ledger.truncate_wal().unwrap()),
+            _ => drop(ledger.retry(&roster, &mut Keyring::default(), NOW).unwrap()),
+        }
+        // What a report in this process does, and what one in another does.
+        drop(Reader::open(&path).unwrap());
+        another_process_opens_and_closes(&path);
+        assert_eq!(util::daemon::inode(&wal), before, "another process took the -wal away");
+    }
+    let reader = Reader::open(&path).unwrap();
+    let held: u64 =
+        reader.read(|s| Ok(s.coverage().epochs().map(|(_, _, e)| e.held().count()).sum())).unwrap();
+    assert_eq!(held, 20);
+}
