@@ -1,0 +1,227 @@
+//! The commands as a person meets them: help with examples, exit codes, bad input with the message it gives,
+//! reports in text and JSON.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt;
+use stonechat::sim::{FaultRates, Field, FieldPlan};
+use util::daemon::{Site, binary, is_root};
+
+fn plan() -> FieldPlan {
+    FieldPlan::harrow_tarn(21, 3, 1_780_000_000, 2).without_incidents().with_faults(FaultRates::none())
+}
+
+/// Runs `run` and expects it to end with this code and a log line that holds all of these.
+fn run_refuses(site: &Site, code: i32, expected: &[&str]) {
+    let output = site.command(&["run"]).output().unwrap();
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(code), "{text}");
+    for part in expected {
+        assert!(text.contains(part), "no {part:?} in: {text}");
+    }
+}
+
+fn site() -> Site {
+    Site::new(&plan(), "/nowhere/radio", 1.0, "")
+}
+
+#[test]
+fn a_key_file_that_others_may_read_is_refused() {
+    let site = site();
+    std::fs::set_permissions(site.path("keys.toml"), std::fs::Permissions::from_mode(0o644)).unwrap();
+    run_refuses(&site, 2, &["keys.toml", "644", "chmod 600"]);
+}
+
+#[test]
+fn a_key_file_that_the_daemon_may_not_read_is_told() {
+    let site = site();
+    // Root may read everything: have somebody else start it.
+    std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
+    std::fs::set_permissions(site.path("keys.toml"), std::fs::Permissions::from_mode(0o000)).unwrap();
+    let mut command = site.command(&["run"]);
+    if is_root() {
+        command.uid(65_534).gid(65_534);
+    }
+    let output = command.output().unwrap();
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{text}");
+    assert!(text.contains("keys.toml: this user may not read it"), "{text}");
+}
+
+#[test]
+fn a_key_of_the_wrong_length_is_told_without_a_digit_of_it() {
+    let mut site = site();
+    let keys = std::fs::read_to_string(site.path("keys.toml")).unwrap();
+    let hex = keys.split('"').nth(1).unwrap().to_owned();
+    site.edit("keys.toml", &hex, &hex[..62]);
+    run_refuses(&site, 2, &["keys.toml:3", "64", "62"]);
+    let output = site.output(&["run"]);
+    assert!(!String::from_utf8_lossy(&output.stderr).contains(&hex[..8]));
+}
+
+#[test]
+fn two_loggers_with_one_address_and_an_unknown_key_come_out_together() {
+    let mut site = site();
+    site.edit("loggers.toml", "address = 12", "address = 11");
+    site.edit("site.toml", "commit_every_s", "comit_every_s");
+    run_refuses(&site, 2, &["loggers.toml:", "11", "site.toml:", "comit_every_s", "commit_every_s"]);
+}
+
+#[test]
+fn a_port_that_is_no_terminal_is_told_by_check_and_by_run() {
+    let mut site = site();
+    let file = site.path("not-a-port");
+    std::fs::write(&file, "text").unwrap();
+    site.edit("site.toml", "/nowhere/radio", file.to_str().unwrap());
+    let output = site.output(&["check"]);
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(3), "{text}");
+    assert!(text.contains("is not a serial port"), "{text}");
+    let mut daemon = site.start();
+    let state = daemon.wait_for("reason", |state| state.radios[0].reason.is_some());
+    assert!(state.radios[0].reason.as_ref().unwrap().contains("not a serial port"), "{state:?}");
+    assert_eq!(daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn a_file_that_is_no_ledger_and_a_newer_ledger_end_the_daemon_with_3_and_stay_as_they_are() {
+    let site = site();
+    std::fs::write(site.ledger(), "not SQLite at all\n".repeat(100)).unwrap();
+    run_refuses(&site, 3, &["ledger.db", "no stonechat ledger", "left as it is"]);
+    assert!(std::fs::read_to_string(site.ledger()).unwrap().starts_with("not SQLite"));
+    std::fs::remove_file(site.ledger()).unwrap();
+    drop(stonechat::ledger::Ledger::open(&site.ledger()).unwrap());
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    db.pragma_update(None, "user_version", 99).unwrap();
+    drop(db);
+    run_refuses(&site, 3, &["schema version 99 is newer", "install the newer stonechat"]);
+    let output = site.output(&["gaps"]);
+    assert_eq!(output.status.code(), Some(3));
+}
+
+#[test]
+fn a_folder_that_may_not_be_written_is_told() {
+    let site = site();
+    std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o555)).unwrap();
+    let mut command = site.command(&["run"]);
+    if is_root() {
+        let keys = site.path("keys.toml");
+        std::os::unix::fs::chown(keys, Some(65_534), Some(65_534)).unwrap();
+        command.uid(65_534).gid(65_534);
+    }
+    let output = command.output().unwrap();
+    std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(3), "{text}");
+    assert!(text.contains("ledger") && text.contains("ermission"), "{text}");
+}
+
+#[test]
+fn without_a_configuration_or_a_ledger_commands_say_what_to_do() {
+    let output = binary().args(["-c", "/nowhere/site.toml", "gaps"]).output().unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert!(text.contains("/nowhere/site.toml") && text.contains("stonechat init"), "{text}");
+    let site = site();
+    for args in [&["gaps"][..], &["status"], &["verify"], &["set-aside", "list"], &["set-aside", "retry"]] {
+        let output = site.output(args);
+        assert_eq!(output.status.code(), Some(3), "{args:?}");
+        let text = String::from_utf8_lossy(&output.stderr);
+        assert!(text.contains("there is none; `stonechat run` makes it"), "{args:?}: {text}");
+        assert!(!site.ledger().exists());
+    }
+}
+
+#[test]
+fn every_command_explains_itself_with_an_example() {
+    let help = binary().arg("--help").output().unwrap();
+    let text = String::from_utf8_lossy(&help.stdout);
+    assert_eq!(help.status.code(), Some(0));
+    assert!(text.contains("no warning or alarm system for life safety"), "{text}");
+    for command in ["init", "run", "check", "status", "gaps", "verify", "set-aside", "simulate", "demo"] {
+        assert!(text.contains(command), "{command}");
+        let help = binary().args([command, "--help"]).output().unwrap();
+        let text = String::from_utf8_lossy(&help.stdout);
+        assert!(text.contains("Example"), "{command}: {text}");
+    }
+    for wrong in [&["no-such-command"][..], &["gaps", "--no-such-option"], &[]] {
+        let output = binary().args(wrong).output().unwrap();
+        assert_eq!(output.status.code(), Some(2), "{wrong:?}");
+    }
+}
+
+#[test]
+fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
+    let plan = FieldPlan::harrow_tarn(22, 12, 1_780_000_000, 5);
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    let run = Field::new(plan.clone()).run_out();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    pty.write_within(&run.line(), util::daemon::PATIENCE).unwrap();
+    daemon.wait_frames(run.tally.frames());
+    assert_eq!(daemon.stop().code(), Some(0));
+
+    let json = site.json(&["gaps", "--json"]);
+    assert_eq!(json["site"], "Harrow Tarn embankment");
+    for name in ["gaps", "unclosed", "silent", "outages", "totals", "generated_at"] {
+        assert!(!json[name].is_null(), "{name}");
+    }
+    let gaps = json["gaps"].as_array().unwrap();
+    assert_eq!(gaps.len(), run.truth.missing().len());
+    for name in ["logger", "name", "epoch", "first", "last", "records", "from", "to", "state"] {
+        assert!(!gaps[0][name].is_null(), "{name}: {}", gaps[0]);
+    }
+    for name in ["readings", "overwritten_earliest", "overwritten_latest"] {
+        assert!(gaps[0].get(name).is_some(), "{name}: {}", gaps[0]);
+    }
+    let records: u64 = gaps.iter().map(|gap| gap["records"].as_u64().unwrap()).sum();
+    assert_eq!(json["totals"]["records"], records);
+    assert_eq!(json["totals"]["unclosed"], 1);
+
+    assert_eq!(site.output(&["gaps"]).status.code(), Some(0));
+    assert_eq!(site.output(&["gaps", "--fail-if-open"]).status.code(), Some(1));
+    let one = site.json(&["gaps", "--json", "--logger", "12"]);
+    assert!(one["gaps"].as_array().unwrap().iter().all(|gap| gap["logger"] == 12));
+    let unknown = site.output(&["gaps", "--logger", "999"]);
+    assert_eq!(unknown.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("not on the roster"));
+    let later = site.json(&["gaps", "--json", "--since", "2099-01-01T00:00:00Z"]);
+    assert_eq!(later["gaps"].as_array().unwrap().len(), 0);
+    let wrong = site.output(&["gaps", "--since", "last tuesday"]);
+    assert_eq!(wrong.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04T00:00:00Z"));
+
+    // A pipe is plain: no escape sequences, and nothing on the other stream.
+    let status = site.output(&["status"]);
+    let text = String::from_utf8_lossy(&status.stdout);
+    assert!(!text.contains('\x1b') && status.stderr.is_empty());
+    assert!(text.contains("P-17 toe drain") && text.contains("the daemon was stopped"), "{text}");
+    let status = site.json(&["status", "--json"]);
+    assert_eq!(status["loggers"].as_array().unwrap().len(), 12);
+    assert_eq!(status["daemon_running"], false);
+    assert_eq!(site.json(&["verify", "--json"])["differences"].as_array().unwrap().len(), 0);
+}
+
+#[test]
+fn verify_names_the_logger_and_range_where_coverage_and_records_differ() {
+    let plan = plan();
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 100");
+    let run = Field::new(plan).run_out();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    pty.write_within(&run.line(), util::daemon::PATIENCE).unwrap();
+    daemon.wait_frames(run.tally.frames());
+    daemon.wait_for("settle", |state| state.unsettled_rows < 100);
+    assert_eq!(daemon.stop().code(), Some(0));
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    let changed =
+        db.execute("DELETE FROM settled WHERE logger = 11 AND sequence BETWEEN 10 AND 12", []).unwrap();
+    assert_eq!(changed, 3);
+    drop(db);
+    let output = site.output(&["verify"]);
+    let text = String::from_utf8_lossy(&output.stdout);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(text.contains("logger 11, epoch 1: records 10 to 12 are covered, but not there"), "{text}");
+}
