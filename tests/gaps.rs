@@ -1,0 +1,1694 @@
+//! The gap report, rule by rule, against models that are plainly right. A [`Model`] is a list of the records that
+//! loggers made and of which are held; every scene is reported from it without SQL, and again through a real
+//! ledger before, half-way through and after settling, and all those reports are the same. Random histories are
+//! compared with sets of integers, and deadlines with the ring memories of the simulated field.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use proptest::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
+use std::convert::Infallible;
+use std::ops::RangeInclusive;
+use stonechat::config::roster::{InService, Logger, Roster};
+use stonechat::coverage::{Basis, Coverage};
+use stonechat::daemon::intake::Intake;
+use stonechat::gaps::{
+    self, Cause, Facts, Gap, GapState, Outage, ProfileSeen, Report, Seen, Silence, UnclosedGap, WriteOff,
+};
+use stonechat::judge::{Outcome, Row, RowVerdict, Tally};
+use stonechat::ledger::query::Reader;
+use stonechat::ledger::{
+    Arrival, Batch, BatchItem, Content, ItemOutcome, Ledger, RadioId, Reception, Stamp, Window,
+};
+use stonechat::seal::SiteKey;
+use stonechat::seal::keyring::Keyring;
+use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What};
+use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
+use stonechat::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+
+const T0: i64 = 1_780_000_000;
+const DAY: i64 = 86_400;
+/// Seconds between readings, unless a scene says otherwise.
+const EVERY: i64 = 600;
+/// The logger of most scenes, and the others of those with several.
+const L: u16 = 17;
+const OTHERS: [u16; 2] = [21, 30];
+/// From the first record of a logger that lost its clock: the year 2000.
+const YEAR_2000: i64 = 946_684_800;
+/// The radios of every scene, as the ledger numbers them.
+const RADIOS: [&str; 2] = ["mast", "hut"];
+
+// ------------------------------------------------------------------------------------------- the naive model
+
+/// A record that a logger made, or a row that a CSV file has.
+#[derive(Clone, Debug)]
+struct Made {
+    id: Identity,
+    what: Kind,
+    /// By radio; `None`: by hand.
+    received_at: Option<i64>,
+    held: bool,
+}
+
+#[derive(Clone, Debug)]
+enum Kind {
+    Record(Record),
+    Opaque,
+    Row { time: i64 },
+}
+
+impl Made {
+    fn is_authentic(&self) -> bool {
+        !matches!(self.what, Kind::Row { .. })
+    }
+
+    /// Its time on the logger's clock; of an opaque record nobody can tell.
+    fn time(&self) -> Option<i64> {
+        match &self.what {
+            Kind::Record(record) => Some(i64::from(record.time())),
+            Kind::Row { time } => Some(*time),
+            Kind::Opaque => None,
+        }
+    }
+
+    fn is_reading(&self) -> bool {
+        matches!(self.what, Kind::Record(Record::Reading(_)) | Kind::Row { .. })
+    }
+
+    fn profile(&self) -> Option<(ProfileSeen, &Profile)> {
+        let Kind::Record(Record::Profile(profile)) = &self.what else { return None };
+        let seen = ProfileSeen {
+            identity: self.id,
+            time: i64::from(profile.time),
+            interval_s: profile.interval_s,
+            capacity: profile.capacity,
+            oldest: profile.oldest,
+            unit: profile.unit,
+        };
+        Some((seen, profile))
+    }
+}
+
+/// What a ledger would hold, in the order in which it came.
+#[derive(Clone, Debug, Default)]
+struct Model {
+    made: Vec<Made>,
+    listening: Vec<(u8, i64, i64)>,
+    written_off: Vec<(Address, WriteOff)>,
+}
+
+impl Model {
+    fn held(&self) -> impl Iterator<Item = &Made> {
+        self.made.iter().filter(|made| made.held)
+    }
+
+    fn authentic_of(&self, address: Address) -> impl Iterator<Item = &Made> {
+        self.held().filter(move |made| made.id.address == address && made.is_authentic())
+    }
+
+    fn profiles_of(&self, address: Address) -> impl Iterator<Item = ProfileSeen> {
+        self.authentic_of(address).filter_map(|made| made.profile().map(|(seen, _)| seen))
+    }
+
+    fn events_of(&self, address: Address, code: u8) -> impl Iterator<Item = (Identity, i64)> {
+        self.authentic_of(address).filter_map(move |made| match &made.what {
+            Kind::Record(Record::Event(event)) if event.code == code => {
+                Some((made.id, i64::from(event.time)))
+            }
+            _ => None,
+        })
+    }
+
+    fn coverage(&self) -> Coverage {
+        let mut coverage = Coverage::default();
+        for made in self.held() {
+            let basis = if made.is_authentic() { Basis::Authentic } else { Basis::Csv };
+            coverage.insert(made.id, basis);
+            if let Some((_, profile)) = made.profile()
+                && let Some(previous) = Epoch::new(profile.previous_epoch)
+            {
+                coverage.name_epoch(made.id.address, previous, profile.previous_last, made.id.epoch);
+            }
+        }
+        coverage
+    }
+
+    fn report(&self, roster: &Roster, now: i64) -> Report {
+        let Ok(report) = gaps::report(roster, &self.coverage(), self, now, |_| true);
+        report
+    }
+}
+
+impl Facts for Model {
+    type Error = Infallible;
+
+    fn seen(&self, id: Identity) -> Result<Option<Seen>, Infallible> {
+        // Of several, the record; else the row that came first.
+        let found = self.held().filter(|made| made.id == id).min_by_key(|made| !made.is_authentic());
+        Ok(found.and_then(|made| {
+            let time = made.time().or(made.received_at)?;
+            Some(Seen { time, received_at: made.received_at, is_reading: made.is_reading() })
+        }))
+    }
+
+    fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Infallible> {
+        let late = |made: &&Made| made.time().is_some_and(|made| made >= time);
+        Ok(self.authentic_of(address).filter(late).map(|made| made.id).min())
+    }
+
+    fn profile_before(&self, id: Identity) -> Result<Option<ProfileSeen>, Infallible> {
+        let before = self.profiles_of(id.address).filter(|profile| profile.identity <= id);
+        Ok(before.max_by_key(|profile| profile.identity))
+    }
+
+    fn overwritten_by_profile(&self, id: Identity) -> Result<Option<ProfileSeen>, Infallible> {
+        let tells = |profile: &ProfileSeen| {
+            let same_epoch = profile.identity.epoch == id.epoch;
+            let oldest = if same_epoch { id.sequence.number() } else { 1 };
+            profile.identity > id && profile.oldest > oldest
+        };
+        Ok(self.profiles_of(id.address).filter(tells).min_by_key(|profile| profile.identity))
+    }
+
+    fn memory_cleared_after(&self, id: Identity) -> Result<Option<i64>, Infallible> {
+        let after = self.events_of(id.address, Event::MEMORY_CLEARED).filter(|(event, _)| *event > id);
+        Ok(after.min().map(|(_, time)| time))
+    }
+
+    fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Infallible> {
+        let between = |(event, _): (Identity, i64)| {
+            event.epoch == after.epoch && event > after && event.sequence < before
+        };
+        Ok(self.events_of(after.address, Event::CLOCK_SET).any(between))
+    }
+
+    fn last_heard(&self, address: Address) -> Result<Option<i64>, Infallible> {
+        Ok(self.authentic_of(address).filter_map(|made| made.received_at).last())
+    }
+
+    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Infallible> {
+        Ok(self.listening.clone())
+    }
+
+    fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Infallible> {
+        Ok(self.written_off.iter().filter(|(of, _)| *of == address).map(|(_, off)| *off).collect())
+    }
+}
+
+// ----------------------------------------------------------------------------------------------------- scenes
+
+fn address(number: u16) -> Address {
+    Address::new(number).unwrap()
+}
+
+fn epoch(number: u32) -> Epoch {
+    Epoch::new(number).unwrap()
+}
+
+fn id(logger: u16, epoch: u32, sequence: u32) -> Identity {
+    Identity::new(logger, epoch, sequence).unwrap()
+}
+
+/// When record `sequence` of [`LIFE`] was made.
+fn at(sequence: u32) -> i64 {
+    T0 + (i64::from(sequence) - 1) * EVERY
+}
+
+fn time_on_the_wire(time: i64) -> u32 {
+    u32::try_from(time).unwrap()
+}
+
+fn reading(time: i64) -> Record {
+    let time = time_on_the_wire(time);
+    Record::Reading(Reading::new(time, 3_600, Some(1_250), 0, &[time as i32, 7]).unwrap())
+}
+
+fn event(time: i64, code: u8) -> Record {
+    Record::Event(Event { time: time_on_the_wire(time), code, value: 0 })
+}
+
+fn profile(fields: ProfileFields) -> Record {
+    Record::Profile(Profile::new(fields, &[1, 2], "field 1").unwrap())
+}
+
+/// An epoch: a profile as its first record, then readings, each `interval` after the one before.
+#[derive(Clone, Copy)]
+struct Life {
+    logger: u16,
+    epoch: u32,
+    records: u32,
+    from: i64,
+    interval: i64,
+    capacity: u32,
+    oldest: u32,
+    unit: u64,
+    /// The previous epoch and its last sequence.
+    previous: (u32, u32),
+}
+
+const LIFE: Life = Life {
+    logger: L,
+    epoch: 1,
+    records: 30,
+    from: T0,
+    interval: EVERY,
+    capacity: 1_000,
+    oldest: 1,
+    unit: 5,
+    previous: (0, 0),
+};
+
+impl Life {
+    fn profile_at(&self, time: i64) -> Record {
+        profile(ProfileFields {
+            time: time_on_the_wire(time),
+            unit: self.unit,
+            interval_s: self.interval as u32,
+            capacity: self.capacity,
+            oldest: self.oldest,
+            previous_epoch: self.previous.0,
+            previous_last: self.previous.1,
+        })
+    }
+}
+
+#[derive(Clone)]
+struct Scene {
+    loggers: Vec<Logger>,
+    model: Model,
+    now: i64,
+}
+
+impl Scene {
+    /// One logger that is never silent, of which nothing is held.
+    fn new() -> Self {
+        Self::of(&[L])
+    }
+
+    fn of(addresses: &[u16]) -> Self {
+        let loggers = addresses.iter().map(|&number| Logger {
+            address: address(number),
+            name: format!("L{number}"),
+            interval_s: EVERY as u32,
+            memory_records: 1_000,
+            fastest_interval_s: None,
+            silent_after_s: Some(u32::MAX),
+            in_service: None,
+            battery_installed: None,
+            area: None,
+            access: None,
+            channels: Vec::new(),
+        });
+        Self { loggers: loggers.collect(), model: Model::default(), now: T0 + 10 * DAY }
+    }
+
+    fn logger(&mut self) -> &mut Logger {
+        &mut self.loggers[0]
+    }
+
+    fn push(&mut self, id: Identity, record: Record) {
+        let received_at = Some(i64::from(record.time()) + 2);
+        self.model.made.push(Made { id, what: Kind::Record(record), received_at, held: true });
+    }
+
+    fn row(&mut self, id: Identity, time: i64) {
+        self.model.made.push(Made { id, what: Kind::Row { time }, received_at: None, held: true });
+    }
+
+    fn live(&mut self, life: Life) {
+        for sequence in 1..=life.records {
+            let time = life.from + i64::from(sequence - 1) * life.interval;
+            let record = if sequence == 1 { life.profile_at(time) } else { reading(time) };
+            self.push(id(life.logger, life.epoch, sequence), record);
+        }
+    }
+
+    fn made(&mut self, id: Identity) -> &mut Made {
+        self.model.made.iter_mut().find(|made| made.id == id).unwrap_or_else(|| panic!("{id} was not made"))
+    }
+
+    /// Puts another record in the place of one.
+    fn instead(&mut self, id: Identity, record: Record) {
+        self.made(id).what = Kind::Record(record);
+    }
+
+    fn lose(&mut self, logger: u16, epoch: u32, sequences: RangeInclusive<u32>) {
+        for sequence in sequences {
+            self.made(id(logger, epoch, sequence)).held = false;
+        }
+    }
+
+    fn write_off(&mut self, epoch_number: u32, first: u32, last: Option<u32>) {
+        self.model.written_off.push((address(L), WriteOff { epoch: epoch(epoch_number), first, last }));
+    }
+
+    fn roster(&self) -> Roster {
+        let mut roster = Roster::default();
+        for logger in &self.loggers {
+            assert!(roster.add(logger.clone()).is_ok());
+        }
+        roster
+    }
+
+    /// The report of the model, after a real ledger has given the very same in each of its states.
+    fn report(&self) -> Report {
+        let report = self.model.report(&self.roster(), self.now);
+        let held: Vec<&Made> = self.model.held().collect();
+        let half = held.len() / 2;
+
+        let mut gateway = Gateway::new();
+        gateway.write_off(&self.model.written_off);
+        gateway.append(self, &held, &self.model.listening);
+        assert_eq!(gateway.report(self), report, "before settling");
+        gateway.ledger.settle(half as u32, 0).unwrap();
+        assert_eq!(gateway.report(self), report, "half settled");
+        gateway.ledger.settle(u32::MAX, 0).unwrap();
+        assert_eq!(gateway.ledger.unsettled_rows(), 0);
+        assert_eq!(gateway.report(self), report, "settled");
+
+        let mut gateway = Gateway::new();
+        gateway.write_off(&self.model.written_off);
+        let middle = |&(_, since, until): &(u8, i64, i64)| (since + until) / 2;
+        let early = self.model.listening.iter().map(|span| (span.0, span.1, middle(span))).collect::<Vec<_>>();
+        let late = self.model.listening.iter().map(|span| (span.0, middle(span), span.2)).collect::<Vec<_>>();
+        gateway.append(self, &held[..half], &early);
+        gateway.ledger.settle(u32::MAX, 0).unwrap();
+        gateway.append(self, &held[half..], &late);
+        assert_eq!(gateway.report(self), report, "the second half came after a settle");
+        report
+    }
+}
+
+/// A real ledger.
+struct Gateway {
+    _dir: tempfile::TempDir,
+    ledger: Ledger,
+    radios: Vec<RadioId>,
+}
+
+impl Gateway {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let mut ledger = Ledger::open(&dir.path().join("ledger.db")).unwrap();
+        let radios = ledger.radios(&RADIOS).unwrap();
+        assert_eq!(radios, [RadioId(1), RadioId(2)]);
+        Self { _dir: dir, ledger, radios }
+    }
+
+    /// Appends in one batch, and sees that nothing of it is refused or doubled.
+    fn append(&mut self, scene: &Scene, made: &[&Made], listening: &[(u8, i64, i64)]) {
+        let mut batch = Batch::default();
+        for made in made {
+            let reception = made.received_at.map(|unix_s| Reception {
+                radio: self.radios[0],
+                at: Stamp { unix_s, synchronised: true },
+                signal: None,
+            });
+            let slot = made.is_authentic().then_some(Slot(0));
+            let arrival = Arrival { identity: made.id, slot, reception, import: None, stored_at: None };
+            match &made.what {
+                Kind::Record(record) => {
+                    let mut plaintext = Vec::new();
+                    record.encode(&mut plaintext);
+                    batch.push_record(arrival, &plaintext);
+                }
+                Kind::Opaque => batch.push_record(arrival, b"\x7fa type of later days"),
+                Kind::Row { time } => {
+                    let row = Row {
+                        time: time_on_the_wire(*time),
+                        counts: vec![1],
+                        faults: 0,
+                        battery_mv: None,
+                        board_centi_c: None,
+                    };
+                    let content = Content::Row { row: Box::new(row), matched: false, resolution: None };
+                    batch.items.push(BatchItem { arrival, content });
+                }
+            }
+        }
+        batch.windows.extend(listening.iter().map(|&(radio, since, until)| Window {
+            radio: RadioId(radio),
+            since,
+            until,
+            tally: Tally::default(),
+            noise_bytes: 0,
+            bytes: 0,
+        }));
+        let now = Stamp { unix_s: scene.now, synchronised: true };
+        let receipt = self.ledger.append(&batch, &scene.roster(), now).unwrap();
+        for (made, outcome) in made.iter().zip(&receipt.items) {
+            let taken = match outcome {
+                ItemOutcome::Record { outcome, .. } => matches!(outcome, Outcome::Stored | Outcome::Opaque),
+                ItemOutcome::Row(verdict) => *verdict == RowVerdict::Stored,
+            };
+            assert!(taken, "{}: {outcome:?}", made.id);
+        }
+    }
+
+    fn write_off(&self, all: &[(Address, WriteOff)]) {
+        let db = rusqlite::Connection::open(self.ledger.path()).unwrap();
+        for (address, off) in all {
+            db.execute(
+                "INSERT INTO write_off (logger, epoch, first, last, by_whom, reason, written_at)
+                 VALUES (?, ?, ?, ?, 'A. Surveyor', 'unit drowned', 0)",
+                rusqlite::params![address.number(), off.epoch.number(), off.first, off.last],
+            )
+            .unwrap();
+        }
+    }
+
+    fn report(&self, scene: &Scene) -> Report {
+        self.report_of(&scene.roster(), scene.now)
+    }
+
+    fn report_of(&self, roster: &Roster, now: i64) -> Report {
+        let reader = Reader::open(self.ledger.path()).unwrap();
+        reader.read(|snapshot| gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)).unwrap()
+    }
+
+    /// What the view says: logger, epoch, first, last.
+    fn gap_now(&self) -> Vec<(u16, u32, u32, u32)> {
+        let reader = Reader::open(self.ledger.path()).unwrap();
+        let sql = "SELECT logger, epoch, first, last, records FROM gap_now ORDER BY 1, 2, 3";
+        let mut statement = reader.connection().prepare(sql).unwrap();
+        let rows = statement.query_map([], |row| {
+            let gap: (u16, u32, u32, u32) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            assert_eq!(row.get::<_, u32>(4)?, gap.3 - gap.2 + 1);
+            Ok(gap)
+        });
+        rows.unwrap().collect::<Result<_, _>>().unwrap()
+    }
+}
+
+/// Epoch, first and last of each gap.
+fn ranges(report: &Report) -> Vec<(u32, u32, u32)> {
+    report.gaps.iter().map(|gap| (gap.epoch.number(), gap.first, gap.last)).collect()
+}
+
+fn span(gap: &Gap) -> (Option<i64>, Option<i64>) {
+    (gap.from, gap.to)
+}
+
+fn only<T>(all: &[T]) -> &T {
+    assert_eq!(all.len(), 1);
+    &all[0]
+}
+
+fn deadlines(gap: &Gap) -> (Option<i64>, Option<i64>) {
+    (gap.overwritten_earliest, gap.overwritten_latest)
+}
+
+// ------------------------------------------------------------------------------------------- what must exist
+
+#[test]
+fn a_complete_record_gives_an_empty_report() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 4, from: at(40), previous: (1, 30), ..LIFE });
+    assert_eq!(scene.report(), Report::default());
+}
+
+#[test]
+fn a_gap_lies_within_the_two_records_beside_it() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    let report = scene.report();
+    let expected = Gap {
+        logger: address(L),
+        epoch: epoch(1),
+        first: 5,
+        last: 7,
+        readings: Some(3),
+        from: Some(at(5)),
+        to: Some(at(7)),
+        state: GapState::Open,
+        overwritten_earliest: report.gaps[0].overwritten_earliest,
+        overwritten_latest: report.gaps[0].overwritten_latest,
+    };
+    assert_eq!(report.gaps, [expected]);
+    assert!(report.is_open());
+    assert_eq!(report.open_records(), 3);
+}
+
+#[test]
+fn an_epoch_is_expected_from_sequence_1() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 1..=3);
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(1, 1, 3)]);
+    // Extrapolated with the roster's interval: no profile is held before.
+    assert_eq!(span(&report.gaps[0]), (Some(at(1)), Some(at(3))));
+    assert_eq!(report.gaps[0].readings, None);
+}
+
+#[test]
+fn start_epoch_and_start_sequence_exclude_what_lies_below() {
+    let mut scene = Scene::new();
+    for number in 1..=3 {
+        scene.live(Life { epoch: number, from: T0 + i64::from(number) * DAY, ..LIFE });
+    }
+    scene.lose(L, 1, 5..=6);
+    scene.lose(L, 2, 4..=12);
+    scene.lose(L, 3, 2..=3);
+    let everything = scene.report();
+    assert_eq!(ranges(&everything), [(1, 5, 6), (2, 4, 12), (3, 2, 3)]);
+    assert_eq!(everything.unclosed.len(), 2);
+    scene.logger().in_service = Some(InService::Start { epoch: 2, sequence: 10 });
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(2, 10, 12), (3, 2, 3)]);
+    assert_eq!(only(&report.unclosed).epoch, epoch(2));
+    // Beyond all that is held, nothing of that epoch is expected yet.
+    scene.logger().in_service = Some(InService::Start { epoch: 2, sequence: 31 });
+    assert_eq!(ranges(&scene.report()), [(3, 2, 3)]);
+    scene.logger().in_service = Some(InService::Start { epoch: 4, sequence: 1 });
+    assert_eq!(scene.report(), Report::default());
+}
+
+#[test]
+fn a_service_date_expects_from_the_first_record_held_at_or_after_it() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 3..=4);
+    scene.lose(L, 1, 20..=21);
+    scene.logger().in_service = Some(InService::From(at(11)));
+    assert_eq!(ranges(&scene.report()), [(1, 20, 21)]);
+    // A record of the very second of the date counts.
+    scene.lose(L, 1, 12..=12);
+    assert_eq!(ranges(&scene.report()), [(1, 12, 12), (1, 20, 21)]);
+    // Without it, what precedes the first one held after the date is excluded.
+    scene.lose(L, 1, 11..=11);
+    assert_eq!(ranges(&scene.report()), [(1, 20, 21)]);
+    scene.logger().in_service = Some(InService::From(at(10)));
+    assert_eq!(ranges(&scene.report()), [(1, 11, 12), (1, 20, 21)]);
+}
+
+#[test]
+fn the_first_record_after_a_service_date_may_be_a_profile_or_an_event_but_not_an_opaque_one() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 13..=13);
+    scene.logger().in_service = Some(InService::From(at(11)));
+    for record in [LIFE.profile_at(at(11)), event(at(11), Event::ENCLOSURE_OPENED), reading(at(11))] {
+        scene.instead(id(L, 1, 11), record);
+        assert_eq!(ranges(&scene.report()), [(1, 13, 13)]);
+    }
+    // When an opaque record was made, nobody can tell.
+    scene.made(id(L, 1, 11)).what = Kind::Opaque;
+    scene.lose(L, 1, 12..=12);
+    assert_eq!(scene.report(), Report::default());
+}
+
+#[test]
+fn epochs_that_ended_before_the_service_date_are_excluded() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 3, from: at(100), ..LIFE });
+    scene.live(Life { epoch: 8, from: at(200), ..LIFE });
+    scene.lose(L, 1, 4..=8);
+    scene.lose(L, 3, 4..=8);
+    scene.lose(L, 8, 1..=2);
+    scene.logger().in_service = Some(InService::From(at(120)));
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(8, 1, 2)]);
+    assert_eq!(only(&report.unclosed).epoch, epoch(3), "its end lies after the date");
+    scene.logger().in_service = Some(InService::From(at(150)));
+    let report = scene.report();
+    assert_eq!(report.gaps, [], "the first record held after the date is 3 of epoch 8");
+    assert_eq!(report.unclosed, []);
+}
+
+#[test]
+fn an_epoch_known_by_name_only_is_excluded_if_the_one_that_names_it_began_within_a_day_of_the_date() {
+    let mut scene = Scene::new();
+    scene.live(Life { epoch: 7, from: T0, previous: (6, 40), ..LIFE });
+    assert_eq!(ranges(&scene.report()), [(6, 1, 40)]);
+    for (since, listed) in [(T0, false), (T0 - DAY, false), (T0 - DAY - 1, true), (T0 - 9 * DAY, true)] {
+        scene.logger().in_service = Some(InService::From(since));
+        let expected = if listed { vec![(6, 1, 40)] } else { vec![] };
+        assert_eq!(ranges(&scene.report()), expected, "{}", T0 - since);
+    }
+    // The one that names it was there before the date: its predecessor had ended.
+    scene.logger().in_service = Some(InService::From(at(20)));
+    assert_eq!(ranges(&scene.report()), []);
+}
+
+#[test]
+fn an_epoch_began_before_the_first_record_that_is_held_of_it() {
+    // The unit was set up on the date; the gateway came four days later.
+    let mut scene = Scene::new();
+    let life = Life { epoch: 7, records: 700, previous: (6, 40), ..LIFE };
+    scene.live(life);
+    scene.instead(id(L, 7, 600), life.profile_at(at(600)));
+    scene.lose(L, 7, 1..=580);
+    scene.logger().in_service = Some(InService::From(T0));
+    assert!(at(581) - T0 > 4 * DAY);
+    assert_eq!(ranges(&scene.report()), []);
+    // And what is known of the previous epoch by name only ended before all that is missing of this one.
+    scene.logger().in_service = None;
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(6, 1, 40), (7, 1, 580)]);
+    assert_eq!(report.gaps[1].from, Some(T0));
+    assert_eq!(report.gaps[0].to, Some(T0 - EVERY));
+}
+
+#[test]
+fn with_nothing_held_since_the_service_date_nothing_is_expected_yet() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 2, from: at(50), previous: (1, 60), ..LIFE });
+    scene.lose(L, 1, 3..=9);
+    scene.logger().in_service = Some(InService::From(at(80)));
+    assert_eq!(scene.report(), Report::default());
+}
+
+#[test]
+fn an_epoch_known_by_name_only_is_a_gap_that_ends_before_the_one_that_names_it() {
+    let mut scene = Scene::new();
+    scene.live(Life { epoch: 5, previous: (2, 40), ..LIFE });
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(2, 1, 40)]);
+    assert_eq!(report.gaps[0].readings, None);
+    assert_eq!(span(&report.gaps[0]), (Some(T0 - 40 * EVERY), Some(T0 - EVERY)));
+    assert_eq!(report.unclosed, []);
+}
+
+#[test]
+fn a_named_end_extends_what_must_exist() {
+    let mut scene = Scene::new();
+    scene.live(Life { interval: 900, ..LIFE });
+    scene.live(Life { epoch: 2, from: T0 + 5 * DAY, previous: (1, 33), ..LIFE });
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(1, 31, 33)]);
+    // Extrapolated with the interval that the epoch's own profile told.
+    assert_eq!(span(&report.gaps[0]), (Some(T0 + 30 * 900), Some(T0 + 32 * 900)));
+    assert_eq!(report.gaps[0].readings, None, "nothing of this epoch is held on its other side");
+}
+
+#[test]
+fn a_previous_last_of_0_closes_an_epoch_and_expects_nothing() {
+    let mut scene = Scene::new();
+    scene.live(Life { epoch: 5, previous: (2, 0), ..LIFE });
+    assert_eq!(scene.report(), Report::default());
+    scene.live(Life { epoch: 2, records: 6, from: T0 - DAY, ..LIFE });
+    scene.lose(L, 2, 3..=3);
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(2, 3, 3)], "what is held counts all the same");
+    assert_eq!(report.unclosed, []);
+    // A previous epoch of 0 names none, whatever it says of its last.
+    let mut scene = Scene::new();
+    scene.live(Life { previous: (0, 90), ..LIFE });
+    assert_eq!(scene.report(), Report::default());
+}
+
+#[test]
+fn of_two_named_ends_the_larger_counts_whichever_came_first() {
+    for ends in [[33, 36], [36, 33]] {
+        let mut scene = Scene::new();
+        scene.live(LIFE);
+        let life = Life { epoch: 2, from: at(60), previous: (1, ends[0]), ..LIFE };
+        scene.live(life);
+        scene.instead(id(L, 2, 9), Life { previous: (1, ends[1]), ..life }.profile_at(at(68)));
+        assert_eq!(ranges(&scene.report()), [(1, 31, 36)]);
+    }
+}
+
+#[test]
+fn csv_rows_fill_and_do_not_extend() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=9);
+    for sequence in [6, 9, 31, 40] {
+        scene.row(id(L, 1, sequence), at(sequence));
+    }
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(1, 5, 5), (1, 7, 8)]);
+    // Rows stand beside a gap like any reading.
+    assert_eq!((report.gaps[0].readings, report.gaps[1].readings), (Some(1), Some(2)));
+    assert_eq!(span(&report.gaps[1]), (Some(at(7)), Some(at(8))));
+    // They fill up to an end that a profile has named, too.
+    scene.live(Life { epoch: 2, from: at(60), previous: (1, 35), ..LIFE });
+    let rows: Vec<Made> = scene.model.made.iter().filter(|made| !made.is_authentic()).cloned().collect();
+    scene.model.made.retain(Made::is_authentic);
+    scene.model.made.extend(rows);
+    assert_eq!(ranges(&scene.report()), [(1, 5, 5), (1, 7, 8), (1, 32, 35)]);
+}
+
+#[test]
+fn an_opaque_record_covers_but_has_no_time_of_its_own() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    scene.made(id(L, 1, 4)).what = Kind::Opaque;
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(1, 5, 7)]);
+    assert_eq!(report.gaps[0].readings, None);
+    // Its reception stands in; by hand there is none, and the other side alone tells.
+    assert_eq!(report.gaps[0].from, Some(at(4) + 2 + EVERY));
+    scene.made(id(L, 1, 4)).received_at = None;
+    assert_eq!(span(&scene.report().gaps[0]), (Some(at(5)), Some(at(7))));
+    // Nothing at all tells.
+    scene.made(id(L, 1, 8)).what = Kind::Opaque;
+    scene.made(id(L, 1, 8)).received_at = None;
+    assert_eq!(span(&scene.report().gaps[0]), (None, None));
+}
+
+// ------------------------------------------------------------------------------------------- unclosed epochs
+
+#[test]
+fn an_unclosed_epoch_says_when_it_was_left_and_what_came_next() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 3, from: at(50), ..LIFE });
+    let report = scene.report();
+    let expected = UnclosedGap {
+        logger: address(L),
+        epoch: epoch(1),
+        last: 30,
+        next_epoch: epoch(3),
+        from: Some(at(30)),
+        to: Some(at(50)),
+        presumed_readings: Some(19),
+        state: GapState::Open,
+    };
+    assert_eq!(report.unclosed, [expected]);
+    assert_eq!(report.gaps, [], "what is presumed is never listed as a gap");
+    assert!(report.is_open());
+    // Once a profile names its end it is a gap instead.
+    scene.instead(id(L, 3, 8), Life { epoch: 3, previous: (1, 41), ..LIFE }.profile_at(at(57)));
+    let report = scene.report();
+    assert_eq!(report.unclosed, []);
+    assert_eq!(ranges(&report), [(1, 31, 41)]);
+}
+
+#[test]
+fn the_next_epoch_may_be_known_by_name_only() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 9, from: at(90), previous: (4, 11), ..LIFE });
+    let report = scene.report();
+    let open = only(&report.unclosed);
+    assert_eq!((open.epoch, open.next_epoch, open.to), (epoch(1), epoch(4), Some(at(90))));
+    assert_eq!(ranges(&report), [(4, 1, 11)]);
+}
+
+#[test]
+fn a_clock_that_begins_in_the_year_2000_gives_way_to_the_reception() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 2, from: YEAR_2000, ..LIFE });
+    for made in scene.model.made.iter_mut().filter(|made| made.id.epoch == epoch(2)) {
+        made.received_at = Some(at(50));
+    }
+    let report = scene.report();
+    let open = only(&report.unclosed);
+    assert_eq!((open.from, open.to, open.presumed_readings), (Some(at(30)), Some(at(50)), Some(19)));
+    // Fetched by hand, there is no reception: then nobody knows.
+    scene.made(id(L, 2, 1)).received_at = None;
+    let open = *only(&scene.report().unclosed);
+    assert_eq!((open.from, open.to, open.presumed_readings), (Some(at(30)), None, None));
+    // So it is where a gateway without the time took it in.
+    scene.made(id(L, 2, 1)).received_at = Some(90);
+    assert_eq!(only(&scene.report().unclosed).to, None);
+}
+
+#[test]
+fn an_unclosed_epoch_presumes_with_the_interval_in_force_at_its_end_and_nothing_without_one() {
+    let mut scene = Scene::new();
+    let life = Life { interval: 1_800, ..LIFE };
+    scene.live(life);
+    let left = T0 + 29 * 1_800;
+    scene.live(Life { epoch: 2, from: left + 9_000, ..LIFE });
+    assert_eq!(only(&scene.report().unclosed).presumed_readings, Some(4));
+    // No more than an interval has passed: none.
+    let mut scene = Scene::new();
+    scene.live(life);
+    scene.live(Life { epoch: 2, from: left + 60, ..LIFE });
+    assert_eq!(only(&scene.report().unclosed).presumed_readings, Some(0));
+    scene.instead(id(L, 1, 1), Life { interval: 0, ..LIFE }.profile_at(T0));
+    assert_eq!(only(&scene.report().unclosed).presumed_readings, None);
+}
+
+// -------------------------------------------------------------------------------------------------- silences
+
+fn silences(scene: &Scene) -> Vec<Silence> {
+    scene.report().silent
+}
+
+fn silence(last_heard: Option<i64>, presumed_readings: Option<u64>) -> Vec<Silence> {
+    vec![Silence { logger: address(L), last_heard, presumed_readings }]
+}
+
+#[test]
+fn a_logger_is_silent_after_three_of_its_intervals_in_force() {
+    let mut scene = Scene::new();
+    scene.logger().silent_after_s = None;
+    scene.live(LIFE);
+    let heard = at(30) + 2;
+    scene.now = heard + 3 * EVERY;
+    assert_eq!(silences(&scene), []);
+    scene.now += 1;
+    assert_eq!(silences(&scene), silence(Some(heard), Some(3)));
+    // A clock that went back makes nobody silent.
+    scene.now = heard - DAY;
+    assert_eq!(silences(&scene), []);
+    // The interval is the last profile's, not the roster's.
+    scene.instead(id(L, 1, 20), Life { interval: 3_600, ..LIFE }.profile_at(at(20)));
+    scene.now = heard + 3 * 3_600;
+    assert_eq!(silences(&scene), []);
+    scene.now += 3_600;
+    assert_eq!(silences(&scene), silence(Some(heard), Some(4)));
+}
+
+#[test]
+fn the_roster_may_say_after_what_a_logger_is_silent() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    let heard = at(30) + 2;
+    scene.logger().silent_after_s = Some(100);
+    scene.now = heard + 101;
+    assert_eq!(silences(&scene), silence(Some(heard), Some(0)));
+    // One that promises no interval is silent only if the roster says so, and then nothing is presumed.
+    scene.instead(id(L, 1, 20), Life { interval: 0, ..LIFE }.profile_at(at(20)));
+    assert_eq!(silences(&scene), silence(Some(heard), None));
+    scene.logger().silent_after_s = None;
+    scene.now = heard + 900 * DAY;
+    assert_eq!(silences(&scene), []);
+}
+
+#[test]
+fn a_logger_never_heard_is_silent_from_its_service_date_on_and_not_before() {
+    let mut scene = Scene::new();
+    scene.logger().silent_after_s = None;
+    assert_eq!(silences(&scene), silence(None, None));
+    scene.logger().in_service = Some(InService::From(T0));
+    scene.now = T0 - 1;
+    assert_eq!(silences(&scene), []);
+    scene.now = T0 + 3 * EVERY;
+    assert_eq!(silences(&scene), []);
+    scene.now = T0 + 10 * EVERY + 5;
+    assert_eq!(silences(&scene), silence(None, Some(10)));
+    // What a technician brings home is not heard.
+    scene.live(LIFE);
+    scene.model.made.iter_mut().for_each(|made| made.received_at = None);
+    assert_eq!(silences(&scene), silence(None, Some(10)));
+}
+
+#[test]
+fn a_logger_heard_on_the_bench_is_not_silent_before_its_service_date() {
+    let mut scene = Scene::new();
+    scene.logger().silent_after_s = None;
+    scene.live(LIFE);
+    let since = at(30) + 50 * DAY;
+    scene.logger().in_service = Some(InService::From(since));
+    scene.now = since - 1;
+    assert_eq!(silences(&scene), []);
+    scene.now = since + 3 * EVERY;
+    assert_eq!(silences(&scene), []);
+    scene.now = since + 5 * EVERY;
+    assert_eq!(silences(&scene), silence(Some(at(30) + 2), Some(5)));
+}
+
+#[test]
+fn last_heard_is_of_what_was_stored_last_not_of_the_largest_identity() {
+    let mut scene = Scene::new();
+    scene.logger().silent_after_s = Some(60);
+    scene.live(LIFE);
+    // A frame of old comes in late.
+    let mut late = scene.made(id(L, 1, 4)).clone();
+    scene.model.made.retain(|made| made.id != late.id);
+    late.received_at = Some(at(40));
+    scene.model.made.push(late);
+    assert_eq!(only(&silences(&scene)).last_heard, Some(at(40)));
+}
+
+// ---------------------------------------------------------------------------------------- how many readings
+
+/// A gap of `records` between two readings that lie `apart` seconds from each other.
+fn estimate(records: u32, apart: i64, interval: i64) -> Option<u64> {
+    let mut scene = Scene::new();
+    let life = Life { interval, records: 2, ..LIFE };
+    scene.push(id(L, 1, 1), life.profile_at(T0));
+    scene.push(id(L, 1, 2), reading(T0 + 60));
+    scene.push(id(L, 1, 3 + records), reading(T0 + 60 + apart));
+    let report = scene.report();
+    assert_eq!(only(&report.gaps).records(), u64::from(records));
+    assert_eq!(report.gaps[0].readings, gaps::readings_between(T0 + 60, T0 + 60 + apart, interval, records.into()));
+    report.gaps[0].readings
+}
+
+#[test]
+fn the_time_between_tells_how_many_readings_are_missing_and_the_rest_are_profiles_or_events() {
+    assert_eq!(estimate(3, 4 * 600, 600), Some(3));
+    assert_eq!(estimate(5, 4 * 600, 600), Some(3), "two are profiles or events");
+    assert_eq!(estimate(1, 600, 600), Some(0), "an event between two readings");
+    assert_eq!(estimate(3, 4 * 600 + 299, 600), Some(3));
+    assert_eq!(estimate(4, 4 * 600 + 300, 600), Some(4), "halves count up");
+    assert_eq!(estimate(3, 4 * 600 - 300, 600), Some(3));
+    assert_eq!(estimate(3, 4 * 600 - 301, 600), Some(2));
+    assert_eq!(estimate(2, 10, 600), Some(0), "never below 0");
+}
+
+#[test]
+fn readings_are_not_known_where_the_estimate_exceeds_the_gap_or_no_interval_is_promised() {
+    assert_eq!(estimate(3, 5 * 600, 600), None);
+    assert_eq!(estimate(3, 5 * 600 - 301, 600), Some(3));
+    assert_eq!(estimate(3, 4 * 600, 0), None);
+}
+
+#[test]
+fn readings_are_not_known_unless_both_sides_are_readings_of_the_epoch() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    assert_eq!(scene.report().gaps[0].readings, Some(3));
+    for side in [4, 8] {
+        let mut other = scene.clone();
+        other.instead(id(L, 1, side), LIFE.profile_at(at(side)));
+        assert_eq!(other.report().gaps[0].readings, None);
+        other.instead(id(L, 1, side), event(at(side), Event::POWERED_UP));
+        assert_eq!(other.report().gaps[0].readings, None);
+    }
+}
+
+#[test]
+fn the_interval_in_force_is_that_of_the_last_held_profile_before_else_the_rosters() {
+    let mut scene = Scene::new();
+    scene.live(Life { interval: 300, records: 40, ..LIFE });
+    scene.lose(L, 1, 20..=23);
+    assert_eq!(scene.report().gaps[0].readings, Some(4));
+    // A profile after the gap says nothing about it.
+    scene.instead(id(L, 1, 30), Life { interval: 150, ..LIFE }.profile_at(T0 + 29 * 300));
+    assert_eq!(scene.report().gaps[0].readings, Some(4));
+    // One of a previous epoch does, where this one's is lost.
+    scene.live(Life { epoch: 2, interval: 150, records: 40, from: T0 + DAY, previous: (1, 40), ..LIFE });
+    scene.lose(L, 2, 1..=1);
+    scene.lose(L, 2, 20..=23);
+    assert_eq!(ranges(&scene.report())[2], (2, 20, 23));
+    assert_eq!(scene.report().gaps[2].readings, Some(4));
+    // Without any, the roster's.
+    scene.lose(L, 1, 1..=1);
+    scene.lose(L, 1, 30..=30);
+    assert_eq!(ranges(&scene.report())[1], (1, 20, 23));
+    assert_eq!(scene.report().gaps[1].readings, Some(2));
+}
+
+#[test]
+fn readings_are_not_known_where_a_clock_set_lies_between() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    let coverage = scene.model.coverage();
+    // What lies between two sides of a gap is not held, as a rule; this is what would be said if it were.
+    scene.made(id(L, 1, 6)).held = true;
+    scene.instead(id(L, 1, 6), event(at(6), Event::CLOCK_SET));
+    let Ok(report) = gaps::report(&scene.roster(), &coverage, &scene.model, scene.now, |_| true);
+    assert_eq!(ranges(&report), [(1, 5, 7)]);
+    assert_eq!(report.gaps[0].readings, None);
+    scene.instead(id(L, 1, 6), event(at(6), Event::ENCLOSURE_OPENED));
+    let Ok(report) = gaps::report(&scene.roster(), &coverage, &scene.model, scene.now, |_| true);
+    assert_eq!(report.gaps[0].readings, Some(3));
+}
+
+// ------------------------------------------------------------------------------------------------ write-offs
+
+#[test]
+fn a_write_off_splits_a_gap_and_its_parts_keep_their_times() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=24);
+    scene.write_off(1, 10, Some(13));
+    scene.write_off(1, 20, Some(20));
+    // Of another epoch, of another logger, of what is held: nothing.
+    scene.write_off(2, 1, Some(90));
+    scene.model.written_off.push((address(30), WriteOff { epoch: epoch(1), first: 1, last: None }));
+    scene.write_off(1, 26, Some(28));
+    let report = scene.report();
+    let parts: Vec<(u32, u32, GapState)> =
+        report.gaps.iter().map(|gap| (gap.first, gap.last, gap.state)).collect();
+    let (open, off) = (GapState::Open, GapState::WrittenOff);
+    assert_eq!(parts, [(5, 9, open), (10, 13, off), (14, 19, open), (20, 20, off), (21, 24, open)]);
+    for gap in &report.gaps {
+        assert_eq!(span(gap), (Some(at(gap.first)), Some(at(gap.last))), "{gap:?}");
+        assert_eq!(gap.readings, None, "not both sides of a part are held");
+    }
+    assert_eq!(report.open_records(), 15);
+    let written: u64 = report.gaps.iter().filter(|gap| gap.state == off).map(Gap::records).sum();
+    assert_eq!(written, 5);
+    assert!(report.is_open());
+}
+
+#[test]
+fn a_gap_written_off_whole_keeps_all_that_is_known_of_it() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=9);
+    let open = scene.report();
+    // Two that overlap are one.
+    scene.write_off(1, 1, Some(7));
+    scene.write_off(1, 6, Some(12));
+    let report = scene.report();
+    assert_eq!(report.gaps, [Gap { state: GapState::WrittenOff, ..open.gaps[0] }]);
+    assert!(!report.is_open());
+    assert_eq!(report.open_records(), 0);
+    assert_eq!(report.outages, []);
+    // The record turns up: the write-off is undone for it.
+    scene.made(id(L, 1, 7)).held = true;
+    assert_eq!(ranges(&scene.report()), [(1, 5, 6), (1, 8, 9)]);
+}
+
+#[test]
+fn parts_of_an_epoch_known_by_name_only_keep_their_times_too() {
+    let mut scene = Scene::new();
+    scene.live(Life { epoch: 5, previous: (2, 40), ..LIFE });
+    scene.write_off(2, 11, Some(20));
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(2, 1, 10), (2, 11, 20), (2, 21, 40)]);
+    for gap in &report.gaps {
+        let time = |sequence: u32| T0 - (41 - i64::from(sequence)) * EVERY;
+        assert_eq!(span(gap), (Some(time(gap.first)), Some(time(gap.last))));
+    }
+}
+
+#[test]
+fn the_rest_of_an_unclosed_epoch_can_be_written_off() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 2, from: at(50), ..LIFE });
+    scene.lose(L, 1, 27..=29);
+    // Up to a last sequence says nothing about what is presumed beyond; nor does a rest that begins later.
+    scene.write_off(1, 27, Some(90));
+    scene.write_off(1, 32, None);
+    let report = scene.report();
+    assert_eq!(only(&report.unclosed).state, GapState::Open);
+    assert_eq!(only(&report.gaps).state, GapState::WrittenOff);
+    scene.write_off(1, 31, None);
+    let report = scene.report();
+    assert_eq!(only(&report.unclosed).state, GapState::WrittenOff);
+    assert!(!report.is_open());
+}
+
+// --------------------------------------------------------------------------------------------------- outages
+
+/// Three loggers, the second and third a little later than the first; `lost` of each.
+fn site(lost: [RangeInclusive<u32>; 3]) -> Scene {
+    let mut scene = Scene::of(&[L, OTHERS[0], OTHERS[1]]);
+    for (n, (logger, lost)) in [L, OTHERS[0], OTHERS[1]].into_iter().zip(lost).enumerate() {
+        scene.live(Life { logger, from: T0 + 60 * n as i64, records: 100, ..LIFE });
+        scene.lose(logger, 1, lost);
+    }
+    scene
+}
+
+#[allow(clippy::reversed_empty_ranges)]
+const NONE: RangeInclusive<u32> = 1..=0;
+
+fn addresses(numbers: &[u16]) -> Vec<Address> {
+    numbers.iter().map(|&number| address(number)).collect()
+}
+
+#[test]
+fn gaps_of_one_time_are_one_outage_and_the_windows_tell_that_the_gateway_was_not_running() {
+    let mut scene = site([20..=39, 20..=39, 25..=28]);
+    scene.model.listening = vec![(1, T0, at(20) - 100), (1, at(40) - 100, at(100))];
+    let report = scene.report();
+    let expected = Outage {
+        from: at(20),
+        to: at(39) + 60,
+        cause: Cause::GatewayNotRunning,
+        loggers: addresses(&[L, OTHERS[0], OTHERS[1]]),
+        records: 44,
+    };
+    assert_eq!(report.outages, [expected]);
+    // It listened for just less than half of the time.
+    let half = (at(39) + 60 - at(20)) / 2;
+    scene.model.listening = vec![(1, T0, at(20) + half), (1, at(40), at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
+    scene.model.listening = vec![(1, T0, at(20) + half + 1), (1, at(40), at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::ManyLoggers);
+    // Nobody ever listened.
+    scene.model.listening = Vec::new();
+    assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
+}
+
+#[test]
+fn an_outage_of_one_logger_while_the_gateway_listened_is_that_loggers_own() {
+    let mut scene = site([NONE, 20..=39, NONE]);
+    scene.model.listening = vec![(1, T0 - DAY, at(200))];
+    let report = scene.report();
+    let outage = only(&report.outages);
+    assert_eq!((outage.cause, &outage.loggers[..]), (Cause::OneLogger, &addresses(&OTHERS[..1])[..]));
+    assert_eq!((outage.from, outage.to), (at(20) + 60, at(39) + 60));
+    // Not while it was not running.
+    scene.model.listening = vec![(1, T0 - DAY, at(20))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
+}
+
+#[test]
+fn several_loggers_while_the_gateway_listened_or_one_of_its_radios_did_not() {
+    let mut scene = site([20..=39, NONE, 20..=39]);
+    scene.model.listening = vec![(1, T0, at(100)), (2, T0, at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::ManyLoggers);
+    scene.model.listening = vec![(1, T0, at(100)), (2, T0, at(18)), (2, at(40), at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::PortLost);
+    // A radio that was put up later was not off.
+    scene.model.listening = vec![(1, T0, at(100)), (2, at(41), at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::ManyLoggers);
+    // Two radios in turn are listening all the time, but each was off.
+    scene.model.listening = vec![(1, T0, at(30)), (2, T0, at(2)), (2, at(30), at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::PortLost);
+}
+
+#[test]
+fn outages_at_different_times_stand_apart_longest_first() {
+    let mut scene = site([10..=14, 15..=19, 60..=79]);
+    scene.model.listening = vec![(1, T0, at(100))];
+    let report = scene.report();
+    let spans: Vec<(i64, i64, u64)> =
+        report.outages.iter().map(|outage| (outage.from, outage.to, outage.records)).collect();
+    // The first logger's ends before the second's begins.
+    let expected =
+        [(at(60) + 120, at(79) + 120, 20), (at(10), at(14), 5), (at(15) + 60, at(19) + 60, 5)];
+    assert_eq!(spans, expected);
+    // Where they touch they are one.
+    scene.lose(L, 1, 15..=16);
+    let report = scene.report();
+    assert_eq!(report.outages.len(), 2);
+    assert_eq!((report.outages[1].records, report.outages[1].loggers.len()), (12, 2));
+}
+
+#[test]
+fn a_lost_frame_or_two_and_what_is_written_off_are_no_outage() {
+    let mut scene = site([10..=11, 20..=20, NONE]);
+    scene.model.listening = vec![(1, T0, at(100))];
+    assert_eq!(scene.report().outages, []);
+    scene.lose(L, 1, 12..=12);
+    assert_eq!(only(&scene.report().outages).records, 3);
+    scene.write_off(1, 10, Some(12));
+    assert_eq!(scene.report().outages, []);
+}
+
+#[test]
+fn an_outage_that_takes_no_time_at_all_does_not_blame_the_gateway() {
+    // A reading and two events are missing between two readings: both estimates are the middle.
+    let mut scene = Scene::new();
+    scene.push(id(L, 1, 1), LIFE.profile_at(at(1)));
+    scene.push(id(L, 1, 2), reading(at(2)));
+    scene.push(id(L, 1, 6), reading(at(4)));
+    scene.model.listening = vec![(1, T0, at(100))];
+    let outage = only(&scene.report().outages).clone();
+    assert_eq!((outage.from, outage.to, outage.cause), (at(3), at(3), Cause::OneLogger));
+    scene.model.listening = vec![(1, T0, at(3)), (1, at(3) + 60, at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
+}
+
+// ----------------------------------------------------------------------------------------------- overwriting
+
+#[test]
+fn a_gap_is_overwritten_when_the_memory_has_taken_as_many_records_as_it_holds() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 100, ..LIFE });
+    scene.lose(L, 1, 11..=14);
+    // Nineteen came after the first missing one; eighty-one more overwrite it.
+    let latest = at(30) + 81 * EVERY;
+    let (earliest, found) = deadlines(&scene.report().gaps[0]);
+    assert_eq!(found, Some(latest));
+    // A profile a day and an event or two that nobody expects bring that forward, by hours of days.
+    let earliest = earliest.unwrap();
+    assert!(earliest < latest && earliest > latest - 10 * EVERY, "{}", latest - earliest);
+    // An alarm interval brings it forward by more; the profile's capacity stands above the roster's.
+    scene.logger().memory_records = 5;
+    scene.logger().fastest_interval_s = Some(60);
+    let (alarmed, found) = deadlines(&scene.report().gaps[0]);
+    assert_eq!(found, Some(latest));
+    let alarmed = alarmed.unwrap() - at(30);
+    assert!(alarmed < 81 * 60 && alarmed > 70 * 60, "{alarmed}");
+    // The roster's fastest is not faster than the interval in force: that counts.
+    scene.logger().fastest_interval_s = Some(6_000);
+    assert_eq!(deadlines(&scene.report().gaps[0]), (Some(earliest), Some(latest)));
+}
+
+#[test]
+fn without_any_profile_the_rosters_memory_and_interval_count() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 7, interval: 900, ..LIFE });
+    scene.lose(L, 1, 1..=1);
+    scene.logger().memory_records = 40;
+    let latest = T0 + 29 * 900 + 11 * EVERY;
+    assert_eq!(deadlines(&scene.report().gaps[0]).1, Some(latest));
+}
+
+#[test]
+fn without_an_interval_only_the_fastest_is_known_and_without_that_nothing() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.instead(id(L, 1, 1), Life { interval: 0, capacity: 100, ..LIFE }.profile_at(T0));
+    scene.lose(L, 1, 11..=14);
+    assert_eq!(deadlines(&scene.report().gaps[0]), (None, None));
+    scene.logger().fastest_interval_s = Some(60);
+    let (earliest, latest) = deadlines(&scene.report().gaps[0]);
+    assert_eq!(latest, None);
+    assert!(earliest.unwrap() > at(30) + 70 * 60 && earliest.unwrap() < at(30) + 81 * 60);
+}
+
+#[test]
+fn what_is_overwritten_already_was_when_the_record_that_took_its_place_was_made() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 10, ..LIFE });
+    scene.lose(L, 1, 5..=7);
+    assert_eq!(deadlines(&scene.report().gaps[0]), (Some(at(15)), Some(at(15))));
+    // That record is missing too: the next one that is held.
+    scene.lose(L, 1, 14..=17);
+    assert_eq!(deadlines(&scene.report().gaps[0]), (Some(at(18)), Some(at(18))));
+    // The last record did it.
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 10, ..LIFE });
+    scene.lose(L, 1, 20..=22);
+    assert_eq!(deadlines(&scene.report().gaps[0]), (Some(at(30)), Some(at(30))));
+    // It has not yet.
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 11, ..LIFE });
+    scene.lose(L, 1, 20..=22);
+    let (earliest, latest) = deadlines(&scene.report().gaps[0]);
+    assert_eq!(latest, Some(at(31)));
+    assert!(earliest.unwrap() >= at(30) - 2 * EVERY && earliest.unwrap() <= at(31));
+}
+
+#[test]
+fn a_memory_goes_on_over_epochs_and_so_does_the_count() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 50, ..LIFE });
+    scene.live(Life { epoch: 2, capacity: 50, from: at(31), previous: (1, 30), ..LIFE });
+    scene.lose(L, 1, 20..=22);
+    // Ten after it in its own epoch, thirty in the next.
+    assert_eq!(deadlines(&scene.report().gaps[0]).1, Some(at(60) + 10 * EVERY));
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 25, ..LIFE });
+    scene.live(Life { epoch: 2, capacity: 25, from: at(31), previous: (1, 30), ..LIFE });
+    scene.lose(L, 1, 20..=22);
+    assert_eq!(deadlines(&scene.report().gaps[0]), (Some(at(45)), Some(at(45))));
+}
+
+#[test]
+fn what_an_unclosed_epoch_may_have_made_brings_the_earliest_time_forward() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 100, ..LIFE });
+    scene.live(Life { epoch: 2, capacity: 100, from: at(91), ..LIFE });
+    scene.lose(L, 1, 20..=22);
+    // Forty are known to have come after it; sixty more may have, before the second epoch began.
+    let (earliest, latest) = deadlines(&scene.report().gaps[0]);
+    assert_eq!(latest, Some(at(120) + 60 * EVERY));
+    let nearly = at(30) + 90 * EVERY;
+    assert!(earliest.unwrap() <= nearly && earliest.unwrap() > nearly - 10 * EVERY, "{earliest:?}");
+    // In the epoch after it nothing is uncertain.
+    scene.lose(L, 2, 5..=7);
+    let (earliest, latest) = deadlines(&scene.report().gaps[1]);
+    assert_eq!(latest, Some(at(120) + 75 * EVERY));
+    assert!(earliest.unwrap() > at(120) + 65 * EVERY);
+}
+
+#[test]
+fn a_cleared_memory_has_lost_what_was_missing_before() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    scene.instead(id(L, 1, 12), event(at(12), Event::MEMORY_CLEARED));
+    scene.lose(L, 1, 20..=22);
+    let report = scene.report();
+    assert_eq!(deadlines(&report.gaps[0]), (Some(at(12)), Some(at(12))));
+    assert!(report.gaps[1].overwritten_earliest.unwrap() > at(30), "what came after is still there");
+    // Of several, the first did it; one of a later epoch counts as well.
+    scene.instead(id(L, 1, 16), event(at(16), Event::MEMORY_CLEARED));
+    scene.live(Life { epoch: 2, from: at(31), previous: (1, 30), ..LIFE });
+    scene.instead(id(L, 2, 4), event(at(34), Event::MEMORY_CLEARED));
+    let report = scene.report();
+    assert_eq!(deadlines(&report.gaps[0]), (Some(at(12)), Some(at(12))));
+    assert_eq!(deadlines(&report.gaps[1]), (Some(at(34)), Some(at(34))));
+    // Other events do nothing.
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    scene.instead(id(L, 1, 12), event(at(12), Event::POWERED_UP));
+    assert!(scene.report().gaps[0].overwritten_earliest.unwrap() > at(30));
+}
+
+#[test]
+fn a_profile_that_tells_its_oldest_record_tells_what_is_overwritten() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    let tells = |oldest, sequence| Life { oldest, ..LIFE }.profile_at(at(sequence));
+    scene.instead(id(L, 1, 12), tells(5, 12));
+    assert!(scene.report().gaps[0].overwritten_earliest.unwrap() > at(30), "5 itself is still there");
+    scene.instead(id(L, 1, 15), tells(6, 15));
+    scene.instead(id(L, 1, 18), tells(9, 18));
+    assert_eq!(deadlines(&scene.report().gaps[0]), (Some(at(15)), Some(at(15))));
+    // One of a later epoch says so of every earlier one as soon as its own first record is gone.
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    let second = Life { epoch: 2, from: at(31), previous: (1, 30), ..LIFE };
+    scene.live(second);
+    scene.instead(id(L, 2, 6), Life { oldest: 2, ..second }.profile_at(at(36)));
+    scene.lose(L, 2, 10..=12);
+    let report = scene.report();
+    assert_eq!(deadlines(&report.gaps[0]), (Some(at(36)), Some(at(36))));
+    assert!(report.gaps[1].overwritten_earliest.unwrap() > at(60));
+}
+
+#[test]
+fn whichever_was_first_of_cleared_and_overwritten_counts() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    scene.instead(id(L, 1, 12), event(at(12), Event::MEMORY_CLEARED));
+    scene.instead(id(L, 1, 10), Life { oldest: 9, ..LIFE }.profile_at(at(10)));
+    assert_eq!(deadlines(&scene.report().gaps[0]).0, Some(at(10)));
+    scene.instead(id(L, 1, 10), reading(at(10)));
+    scene.instead(id(L, 1, 14), Life { oldest: 9, ..LIFE }.profile_at(at(14)));
+    assert_eq!(deadlines(&scene.report().gaps[0]).0, Some(at(12)));
+}
+
+#[test]
+fn where_another_unit_stands_now_the_deadline_is_not_known() {
+    let replaced = |first_profile_is_held: bool| {
+        let mut scene = Scene::new();
+        scene.live(LIFE);
+        scene.lose(L, 1, 5..=7);
+        if !first_profile_is_held {
+            scene.lose(L, 1, 1..=1);
+            scene.instead(id(L, 1, 20), LIFE.profile_at(at(20)));
+        }
+        scene.live(Life { epoch: 1_780_000_000, from: at(50), unit: 6, ..LIFE });
+        scene.lose(L, 1_780_000_000, 9..=10);
+        scene.report()
+    };
+    let report = replaced(true);
+    assert_eq!(ranges(&report), [(1, 5, 7), (1_780_000_000, 9, 10)]);
+    assert_eq!(deadlines(&report.gaps[0]), (None, None));
+    assert!(report.gaps[1].overwritten_latest.is_some(), "of the new unit it is");
+    // An epoch is one unit's: a profile after the gap tells whose it was.
+    let report = replaced(false);
+    assert_eq!(ranges(&report), [(1, 1, 1), (1, 5, 7), (1_780_000_000, 9, 10)]);
+    assert_eq!(deadlines(&report.gaps[0]), (None, None));
+    assert_eq!(deadlines(&report.gaps[1]), (None, None));
+}
+
+#[test]
+fn an_epoch_is_of_the_unit_that_its_own_profiles_or_the_ones_that_name_it_say() {
+    // The new unit's first record is lost: its next profile tells that the gap is its own.
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    let new = Life { epoch: 1_780_000_000, from: at(50), unit: 6, previous: (1_779_999_999, 8), ..LIFE };
+    scene.live(new);
+    scene.instead(id(L, new.epoch, 20), new.profile_at(at(69)));
+    scene.lose(L, new.epoch, 1..=3);
+    let report = scene.report();
+    assert_eq!(ranges(&report), [(1_779_999_999, 1, 8), (1_780_000_000, 1, 3)]);
+    // And so is the epoch that it had before, though the old unit's profiles stand before it.
+    let made_since = 7 + 30;
+    assert_eq!(deadlines(&report.gaps[0]).1, Some(at(79) + (1_000 - made_since) * EVERY));
+    assert_eq!(deadlines(&report.gaps[1]).1, Some(at(79) + (1_000 - 29) * EVERY));
+    // A unit that does not know its number is taken for the same.
+    let mut scene = Scene::new();
+    scene.live(Life { unit: 0, ..LIFE });
+    scene.live(Life { epoch: 2, from: at(50), unit: 6, previous: (1, 30), ..LIFE });
+    scene.lose(L, 1, 5..=7);
+    assert!(scene.report().gaps[0].overwritten_latest.is_some());
+}
+
+#[test]
+fn nothing_is_known_of_the_memory_of_a_logger_of_which_no_record_has_a_time() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 5..=7);
+    scene.made(id(L, 1, 30)).what = Kind::Opaque;
+    scene.made(id(L, 1, 30)).received_at = None;
+    assert_eq!(deadlines(&scene.report().gaps[0]), (None, None));
+}
+
+#[test]
+fn only_the_wanted_loggers_are_reported() {
+    let scene = site([10..=12, 20..=22, 30..=32]);
+    let wanted = |of: Address| of == address(OTHERS[0]);
+    let Ok(report) =
+        gaps::report(&scene.roster(), &scene.model.coverage(), &scene.model, scene.now, wanted);
+    assert_eq!(only(&report.gaps).logger, address(OTHERS[0]));
+    assert_eq!(report.outages.len(), 1);
+}
+
+// ------------------------------------------------------------- random histories against a set of integers
+
+#[derive(Clone, Debug)]
+struct EpochPlan {
+    /// How far its number lies above the one before.
+    step: u32,
+    /// Which of its records are held.
+    held: Vec<bool>,
+    /// A profile at every so many records.
+    profile_every: usize,
+    /// Whether its profiles name the epoch before, and by how much what each says of its end is wrong.
+    names: Option<Vec<i32>>,
+    /// Sequences that a CSV file has, too.
+    rows: Vec<u32>,
+}
+
+fn epoch_plan() -> impl Strategy<Value = EpochPlan> {
+    let held = (0.05..1.0f64, 0usize..30).prop_flat_map(|(share, records)| {
+        proptest::collection::vec(proptest::bool::weighted(share), records)
+    });
+    let names = proptest::option::of(proptest::collection::vec(
+        prop_oneof![4 => Just(0), 1 => -5..5i32, 1 => Just(-100)],
+        1..4,
+    ));
+    let rows = proptest::collection::vec(1u32..40, 0..6);
+    (1u32..3, held, 1usize..12, names, rows).prop_map(|(step, held, profile_every, names, rows)| EpochPlan {
+        step,
+        held,
+        profile_every,
+        names,
+        rows,
+    })
+}
+
+/// Lets a logger live through the plan; what arrived, by radio in the order of the keys, then by hand.
+fn history(plan: &[EpochPlan], arrival_keys: &[u32]) -> Scene {
+    let mut scene = Scene::new();
+    let (mut number, mut last, mut time) = (1, 0, T0);
+    for epoch_plan in plan {
+        let before = number;
+        number += epoch_plan.step;
+        for (index, &held) in epoch_plan.held.iter().enumerate() {
+            let id = id(L, number, index as u32 + 1);
+            time += EVERY;
+            let record = if index.is_multiple_of(epoch_plan.profile_every) {
+                let nth = index / epoch_plan.profile_every;
+                let previous = match &epoch_plan.names {
+                    Some(errors) => {
+                        (before, u32::try_from(last + errors[nth % errors.len()]).unwrap_or_default())
+                    }
+                    None => (0, 0),
+                };
+                Life { previous, ..LIFE }.profile_at(time)
+            } else {
+                reading(time)
+            };
+            scene.push(id, record);
+            scene.made(id).held = held;
+        }
+        last = epoch_plan.held.len() as i32;
+    }
+    let mut keyed: Vec<(u32, Made)> = arrival_keys.iter().copied().cycle().zip(scene.model.made).collect();
+    keyed.sort_by_key(|(key, _)| *key);
+    scene.model.made = keyed.into_iter().map(|(_, made)| made).collect();
+
+    // Rows may come of every epoch of which a record is held, but not where one is.
+    let held: BTreeSet<Identity> = scene.model.held().map(|made| made.id).collect();
+    let mut number = 1;
+    for epoch_plan in plan {
+        number += epoch_plan.step;
+        let rows: BTreeSet<u32> = epoch_plan.rows.iter().copied().collect();
+        for row in rows.into_iter().map(|sequence| id(L, number, sequence)) {
+            if held.iter().any(|held| held.epoch == row.epoch) && !held.contains(&row) {
+                scene.row(row, T0);
+            }
+        }
+    }
+    scene
+}
+
+/// The gaps (epoch, first, last) and unclosed epochs of a history, integer by integer.
+fn naive(model: &Model) -> (Vec<(u32, u32, u32)>, Vec<(u32, u32)>) {
+    let mut authentic: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
+    let mut filled: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
+    let mut named: BTreeMap<u32, u32> = BTreeMap::new();
+    for made in model.held() {
+        let (epoch, sequence) = (made.id.epoch.number(), made.id.sequence.number());
+        filled.entry(epoch).or_default().insert(sequence);
+        if made.is_authentic() {
+            authentic.entry(epoch).or_default().insert(sequence);
+        }
+        if let Some((_, profile)) = made.profile()
+            && profile.previous_epoch != 0
+        {
+            let end = named.entry(profile.previous_epoch).or_default();
+            *end = (*end).max(profile.previous_last);
+        }
+    }
+    let known: BTreeSet<u32> = authentic.keys().chain(named.keys()).copied().collect();
+    let nothing = BTreeSet::new();
+    let (mut gaps, mut unclosed) = (Vec::new(), Vec::new());
+    for &epoch in &known {
+        let largest = authentic.get(&epoch).and_then(BTreeSet::last).copied();
+        let must = largest.unwrap_or(0).max(named.get(&epoch).copied().unwrap_or(0));
+        let filled = filled.get(&epoch).unwrap_or(&nothing);
+        for sequence in (1..=must).filter(|sequence| !filled.contains(sequence)) {
+            match gaps.last_mut() {
+                Some((of, _, last)) if *of == epoch && *last + 1 == sequence => *last = sequence,
+                _ => gaps.push((epoch, sequence, sequence)),
+            }
+        }
+        if let Some(largest) = largest
+            && !named.contains_key(&epoch)
+            && known.last() != Some(&epoch)
+        {
+            unclosed.push((epoch, largest));
+        }
+    }
+    (gaps, unclosed)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 96, failure_persistence: None, ..ProptestConfig::default() })]
+
+    // The naive model is a set of integers; proptest prints what failed, as small as it can be.
+    #[test]
+    fn gaps_of_any_history_are_those_of_a_set_of_integers_whatever_the_order_of_arrival(
+        plan in proptest::collection::vec(epoch_plan(), 1..6),
+        order in proptest::collection::vec(any::<u32>(), 1..160),
+        settled_rows in 0u32..120,
+    ) {
+        let scene = history(&plan, &order);
+        let report = scene.model.report(&scene.roster(), scene.now);
+        let (gaps, unclosed) = naive(&scene.model);
+        prop_assert_eq!(ranges(&report), gaps.clone());
+        let found: Vec<(u32, u32)> =
+            report.unclosed.iter().map(|open| (open.epoch.number(), open.last)).collect();
+        prop_assert_eq!(found, unclosed);
+
+        let in_order = history(&plan, &[0]);
+        prop_assert_eq!(&in_order.model.report(&scene.roster(), scene.now), &report);
+
+        // The ledger says the same, and so does its view, with some of it settled.
+        let mut gateway = Gateway::new();
+        let held: Vec<&Made> = scene.model.held().collect();
+        gateway.append(&scene, &held, &[]);
+        if settled_rows > 0 {
+            gateway.ledger.settle(settled_rows, 0).unwrap();
+        }
+        prop_assert_eq!(&gateway.report(&scene), &report);
+        let view: Vec<(u32, u32, u32)> = gateway
+            .gap_now()
+            .into_iter()
+            .map(|(logger, epoch, first, last)| {
+                assert_eq!(logger, L);
+                (epoch, first, last)
+            })
+            .collect();
+        prop_assert_eq!(view, gaps);
+    }
+}
+
+// ------------------------------------------------------------------------- deadlines against ring memories
+
+/// A number that a seed decides, below `below`.
+fn chance(seed: u64, what: u64, below: u64) -> u64 {
+    // The finaliser of SplitMix64.
+    let mut x = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ what.wrapping_mul(0xd1b5_4a32_d192_ed03);
+    x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    (x ^ (x >> 31)) % below
+}
+
+const FIELD_DAYS: i64 = 5;
+
+/// Five loggers with memories of hours to days, deaf times of the gateway and of single loggers, new epochs with
+/// and without a named end, openings of enclosures and cleared memories.
+fn field_plan(seed: u64) -> FieldPlan {
+    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM_UNIX_S, FIELD_DAYS as u32)
+        .without_incidents()
+        .with_faults(FaultRates {
+            lost: 0.02,
+            repeated: 0.02,
+            reordered: 0.01,
+            reorder_frames_max: 4,
+            late: 0.01,
+            ..FaultRates::none()
+        });
+    let moment = |what: u64| FROM_UNIX_S + chance(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
+    for what in 0..3 {
+        let from = moment(10 + what);
+        plan.radio_outages.push(Span::new(from, from + 1_800 + chance(seed, 20 + what, 50_000) as i64));
+    }
+    for n in 0..plan.loggers.len() {
+        let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
+        plan.loggers[n].memory_records = 30 + chance(seed, own, 200) as u32;
+        let from = moment(own + 1);
+        let span = Span::new(from, from + 3_600 + chance(seed, own + 2, 100_000) as i64);
+        plan.logger_outages.push((address, span));
+        let often = |what: u64, of_ten: u64| chance(seed, own + what, 10) < of_ten;
+        if often(3, 6) {
+            let names_previous = often(4, 5);
+            plan.restarts.push(RestartPlan { address, at_unix_s: moment(own + 5), names_previous });
+        }
+        if often(6, 5) {
+            // Often while nothing of it is heard.
+            let at = if often(7, 4) { from + 600 } else { moment(own + 8) };
+            plan.openings.push((address, at));
+        }
+        if often(9, 2) {
+            plan.memory_clears.push((address, moment(own + 10)));
+        }
+    }
+    plan
+}
+
+/// A field on its way into a model, and into a real ledger where there is one.
+struct Listener {
+    field: std::iter::Peekable<Field>,
+    scene: Scene,
+    heard: BTreeSet<Identity>,
+    gateway: Option<(Gateway, Intake, Keyring)>,
+    first_at: Option<i64>,
+    deaf: Vec<Span>,
+}
+
+impl Listener {
+    fn new(plan: &FieldPlan, with_ledger: bool) -> Self {
+        let mut scene = Scene::new();
+        scene.loggers = plan.to_roster().loggers().cloned().collect();
+        let gateway = with_ledger.then(|| {
+            let gateway = Gateway::new();
+            let mut keyring = Keyring::default();
+            keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
+            let intake = Intake::new(&gateway.radios[..1]);
+            (gateway, intake, keyring)
+        });
+        let mut deaf = plan.radio_outages.clone();
+        deaf.sort_by_key(|span| span.from_unix_s);
+        Self {
+            field: Field::new(plan.clone()).peekable(),
+            scene,
+            heard: BTreeSet::new(),
+            gateway,
+            first_at: None,
+            deaf,
+        }
+    }
+
+    /// Hears everything up to an instant.
+    fn listen_until(&mut self, until: i64) {
+        todo!()
+    }
+}
