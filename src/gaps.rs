@@ -21,6 +21,9 @@ const SILENT_INTERVALS: i64 = 3;
 const PROFILE_EVERY_S: i64 = 86_400;
 /// A gap of fewer records is a lost frame or two, not an outage.
 const OUTAGE_RECORDS: u64 = 3;
+/// Records that may come sooner than the interval tells: a reading and a profile that are about to be made, a
+/// restart (a profile and an event), an enclosure opened and closed.
+const UNFORESEEN_RECORDS: i64 = 6;
 /// An epoch known by name only is not expected if the one that names it began within this of the service date.
 const NAMED_SLACK_S: i64 = 86_400;
 
@@ -68,9 +71,10 @@ pub trait Facts {
     /// What may go wrong.
     type Error;
 
-    /// The record, or the CSV row that covers, held under an identity.
+    /// The record, or the CSV row that covers, held under an identity. An opaque record has the time of its
+    /// reception, and is none where it had no reception: when it was made, nobody can read.
     fn seen(&self, identity: Identity) -> Result<Option<Seen>, Self::Error>;
-    /// The first held record of a logger, by identity, whose time is `time` or later.
+    /// The first held record of a logger, by identity, whose time is `time` or later; opaque ones have none.
     fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Self::Error>;
     /// The last held profile at or before an identity, in order of identities.
     fn profile_before(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
@@ -252,8 +256,9 @@ pub fn report<F: Facts>(
         let written_off = facts.written_off(logger.address)?;
         for window in of.windows()? {
             for &(first, last) in window.missing.ranges() {
+                let whole = of.gap(window.epoch, first, last)?;
                 for (part, state) in split_written_off(first, last, window.epoch, &written_off) {
-                    report.gaps.push(of.gap(window.epoch, part.0, part.1, state)?);
+                    report.gaps.push(of.part(&whole, part, state)?);
                 }
             }
         }
@@ -332,9 +337,13 @@ impl<'a, F: Facts> Subject<'a, F> {
         })
     }
 
-    /// When the first held record of an epoch was made.
+    /// When an epoch began: extrapolated from the first record that is held of it.
     fn began(&self, epoch: Epoch) -> Result<Option<i64>, F::Error> {
-        Ok(self.first_of(epoch)?.map(|(_, seen)| seen.time))
+        let (Some((held, seen)), Some(first)) = (self.first_of(epoch)?, self.identity(epoch, 1)) else {
+            return Ok(None);
+        };
+        let missing = i64::from(held.sequence.number() - 1);
+        Ok(Some(seen.time.saturating_sub(missing.saturating_mul(self.interval_s(first)?))))
     }
 
     fn first_of(&self, epoch: Epoch) -> Result<Option<(Identity, Seen)>, F::Error> {
@@ -373,7 +382,34 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(i64::from(profile.map_or(self.logger.interval_s, |profile| profile.interval_s)))
     }
 
-    fn gap(&self, epoch: Epoch, first: u32, last: u32, state: GapState) -> Result<Gap, F::Error> {
+    /// What of a gap is written off, or is not: its times are estimated from those of the whole.
+    fn part(&self, whole: &Gap, (first, last): (u32, u32), state: GapState) -> Result<Gap, F::Error> {
+        if (first, last) == (whole.first, whole.last) {
+            return Ok(Gap { state, ..*whole });
+        }
+        let time = |sequence: u32| {
+            let (from, to) = (whole.from?, whole.to?);
+            let share = i128::from(sequence - whole.first) * i128::from(to - from);
+            i64::try_from(i128::from(from) + share / i128::from(whole.last - whole.first)).ok()
+        };
+        let span = match self.identity(whole.epoch, first) {
+            Some(first) => self.overwriting(first)?,
+            None => None,
+        };
+        Ok(Gap {
+            first,
+            last,
+            readings: None,
+            from: time(first),
+            to: time(last),
+            state,
+            overwritten_earliest: span.and_then(|span| span.earliest),
+            overwritten_latest: span.and_then(|span| span.latest),
+            ..*whole
+        })
+    }
+
+    fn gap(&self, epoch: Epoch, first: u32, last: u32) -> Result<Gap, F::Error> {
         let seen = |sequence: Option<u32>| -> Result<Option<(Identity, Seen)>, F::Error> {
             let Some(identity) = sequence.and_then(|sequence| self.identity(epoch, sequence)) else {
                 return Ok(None);
@@ -408,7 +444,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             readings,
             from,
             to,
-            state,
+            state: GapState::Open,
             overwritten_earliest: span.and_then(|span| span.earliest),
             overwritten_latest: span.and_then(|span| span.latest),
         })
@@ -450,12 +486,8 @@ impl<'a, F: Facts> Subject<'a, F> {
     fn overwriting(&self, first: Identity) -> Result<Option<OverwritingSpan>, F::Error> {
         let Some(newest) = self.newest() else { return Ok(None) };
         let told = self.facts.profile_before(newest)?;
-        let at_gap = self.facts.profile_before(first)?;
-        let other_unit = match (told, at_gap) {
-            (Some(now), Some(then)) => now.unit != 0 && then.unit != 0 && now.unit != then.unit,
-            _ => false,
-        };
-        if other_unit {
+        let (now, then) = (told.map_or(0, |profile| profile.unit), self.unit_of(first.epoch)?);
+        if now != 0 && then != 0 && now != then {
             // Another instrument stands there now: what is missing was in the old one's memory.
             return Ok(None);
         }
@@ -467,18 +499,49 @@ impl<'a, F: Facts> Subject<'a, F> {
         let capacity = told.map_or(self.logger.memory_records, |profile| profile.capacity);
         let Some(newest_seen) = self.facts.seen(newest)? else { return Ok(None) };
         let Some(made_since) = self.made_between(first, newest) else { return Ok(None) };
-        let in_force = told.map_or(self.logger.interval_s, |profile| profile.interval_s);
-        let fastest = self.logger.fastest_interval_s.unwrap_or(in_force).min(in_force);
+        let in_force = i64::from(told.map_or(self.logger.interval_s, |profile| profile.interval_s));
         let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
         if left <= 0 {
             let at = self.time_of_nth_after(first, u64::from(capacity))?;
             let at = at.or(Some(newest_seen.time));
             return Ok(Some(OverwritingSpan { earliest: at, latest: at }));
         }
-        Ok(Some(OverwritingSpan {
-            earliest: made_by(newest_seen.time, left, i64::from(fastest), true),
-            latest: made_by(newest_seen.time, left, i64::from(in_force), false),
-        }))
+        // An interval of 0 promises none.
+        let alarm = self.logger.fastest_interval_s.map(i64::from);
+        let fastest =
+            |in_force: i64| alarm.into_iter().chain([in_force]).filter(|&s| s > 0).min().unwrap_or(0);
+        let mut earliest = made_by(newest_seen.time, left, fastest(in_force), true);
+        let latest = made_by(newest_seen.time, left, in_force, false);
+        // An unclosed epoch may have gone on: what came after its last held record can't be counted.
+        let unclosed = self.coverage.unclosed(self.logger.address);
+        if let Some(open) = unclosed.iter().find(|open| open.epoch >= first.epoch)
+            && let Some(certain) = self.identity(open.epoch, open.last)
+            && let Some(seen) = self.facts.seen(certain)?
+            && let Some(made_since) = self.made_between(first, certain)
+        {
+            let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
+            let interval = fastest(self.interval_s(certain)?.min(in_force));
+            earliest = earliest.min(made_by(seen.time, left, interval, true));
+        }
+        Ok(Some(OverwritingSpan { earliest, latest }))
+    }
+
+    /// The instrument that made an epoch; 0: not known. An epoch is one unit's, and so is the one it names.
+    fn unit_of(&self, epoch: Epoch) -> Result<u64, F::Error> {
+        let told_by = |by: Epoch| match self.identity(by, u32::MAX) {
+            Some(last) => self.facts.profile_before(last),
+            None => Ok(None),
+        };
+        let before = told_by(epoch)?;
+        if let Some(own) = before.filter(|profile| profile.identity.epoch == epoch) {
+            return Ok(own.unit);
+        }
+        let named = self.expectations.iter().find(|e| e.epoch == epoch).and_then(|e| e.named);
+        let by = match named {
+            Some(named) => told_by(named.by_epoch)?,
+            None => None,
+        };
+        Ok(by.or(before).map_or(0, |profile| profile.unit))
     }
 
     fn newest(&self) -> Option<Identity> {
@@ -490,7 +553,9 @@ impl<'a, F: Facts> Subject<'a, F> {
     /// How many records were made after `first` up to `newest`, as far as coverage tells.
     fn made_between(&self, first: Identity, newest: Identity) -> Option<u64> {
         let mut made = 0;
-        for expectation in self.expectations.iter().filter(|e| e.epoch >= first.epoch) {
+        for expectation in
+            self.expectations.iter().filter(|e| (first.epoch..=newest.epoch).contains(&e.epoch))
+        {
             made += if expectation.epoch == newest.epoch {
                 u64::from(newest.sequence.number())
             } else {
@@ -587,12 +652,13 @@ impl<'a, F: Facts> Subject<'a, F> {
             None => SILENT_INTERVALS * interval,
         };
         let last_heard = self.facts.last_heard(self.logger.address)?;
-        let since = match (last_heard, self.logger.in_service) {
-            (Some(at), _) => Some(at),
-            (None, Some(InService::From(since))) if since > now => return Ok(None),
-            (None, Some(InService::From(since))) => Some(since),
-            (None, _) => None,
+        let in_service_from = match self.logger.in_service {
+            Some(InService::From(since)) if since > now => return Ok(None),
+            Some(InService::From(since)) => Some(since),
+            _ => None,
         };
+        // What was heard on the bench before is no reason to expect more before the date.
+        let since = last_heard.max(in_service_from);
         if since.is_some_and(|since| now - since <= limit) {
             return Ok(None);
         }
@@ -611,14 +677,14 @@ struct OverwritingSpan {
 }
 
 /// When `records` more records have been made after `newest`, with a reading each `interval` seconds.
-/// The earliest time also counts the daily profiles, and takes one record off for an event that nobody expects.
+/// The earliest time also counts the daily profiles, and some records that may come sooner than that.
 fn made_by(newest: i64, records: i64, interval: i64, earliest: bool) -> Option<i64> {
     if interval <= 0 {
         return None;
     }
     let seconds = if earliest {
         // records / (1/interval + 1/day), downwards.
-        let records = i128::from(records - 1);
+        let records = i128::from((records - UNFORESEEN_RECORDS).max(0));
         (records * i128::from(interval) * i128::from(PROFILE_EVERY_S))
             / i128::from(interval + PROFILE_EVERY_S)
     } else {
@@ -634,7 +700,8 @@ fn rounded_div(a: i64, b: i64) -> i64 {
 
 /// How many of `records` missing records between two readings are readings.
 pub fn readings_between(before: i64, after: i64, interval_s: i64, records: u64) -> Option<u64> {
-    if interval_s <= 0 {
+    // Time that goes back proves a clock set between.
+    if interval_s <= 0 || after < before {
         return None;
     }
     let readings = (rounded_div(after - before, interval_s) - 1).max(0) as u64;
@@ -702,7 +769,9 @@ fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)]) -> Vec<Outage> {
 }
 
 fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {
-    let length = (to - from).max(1);
+    // Both estimates may be the same second.
+    let to = to.max(from + 1);
+    let length = to - from;
     let heard = |spans: &mut dyn Iterator<Item = (i64, i64)>| -> i64 {
         let mut clipped: Vec<(i64, i64)> =
             spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();

@@ -311,21 +311,21 @@ loggers.toml | interval_s = 900 | interval_s =
 loggers.toml | interval_s = 900 | interval_s = 900\ninterval_s = 901
     loggers.toml:11: `interval_s` at column 1 stands here a second time; keep one of the two
 keys.toml | KEY64 | KEY62
-    keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write the site key as `stonechat init` makes one
+    keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | KEYBAD
-    keys.toml:2: `[site_key] hex`: character 41 of 64 is no hex digit, expected 64 of them; write the site key as `stonechat init` makes one
+    keys.toml:2: `[site_key] hex`: character 41 of 64 is no hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | 0000000000000000000000000000000000000000000000000000000000000000
-    keys.toml:2: `[site_key] hex`: one byte over and over is a placeholder; make a fresh key with `stonechat init DIR`
+    keys.toml:2: `[site_key] hex`: one byte over and over is a placeholder; write a site key, as `stonechat key new --site` makes one
 keys.toml | KEY64 | (nothing)
-    keys.toml:2: `[site_key] hex`: 0 hex digits found, expected 64; write the site key as `stonechat init` makes one
+    keys.toml:2: `[site_key] hex`: 0 hex digits found, expected 64; write a site key, as `stonechat key new --site` makes one
 keys.toml | hex = "KEY64"\n | (nothing)
-    keys.toml:1: `[site_key] hex`: missing; write the site key as `stonechat init` makes one
+    keys.toml:1: `[site_key] hex`: missing; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | KEY64
-    keys.toml:2: `[site_key] hex`: found a whole number, expected 64 hex digits in quotes; write the site key as `stonechat init` makes one
+    keys.toml:2: `[site_key] hex`: found a whole number, expected 64 hex digits in quotes; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | '''KEY64'''
-    keys.toml:2: `[site_key] hex`: character 1 of 68 is no hex digit, expected 64 of them; write the site key as `stonechat init` makes one
+    keys.toml:2: `[site_key] hex`: character 1 of 68 is no hex digit, expected 64 of them; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | [ "KEY64" ]
-    keys.toml:2: `[site_key] hex`: found an array, expected 64 hex digits in quotes; write the site key as `stonechat init` makes one
+    keys.toml:2: `[site_key] hex`: found an array, expected 64 hex digits in quotes; write a site key, as `stonechat key new --site` makes one
 keys.toml | "KEY64" | "KEY64
     keys.toml:2: not TOML at column 72: invalid basic string, expected `"`
 keys.toml | hex = "KEY64" | hex = "KEY64"\n"KEY64" = 1
@@ -335,7 +335,7 @@ keys.toml | hex = "KEY64" | hex = "KEY64"\nKEY32 = 1
 keys.toml | hex = "KEY64" | hex = "KEY64"\nKEY32 = 1\nKEY32 = 2
     keys.toml:4: `…` at column 1 stands here a second time; keep one of the two
 keys.toml | hex = "KEY64" | hexx = "KEY64"
-    keys.toml:1: `[site_key] hex`: missing; write the site key as `stonechat init` makes one
+    keys.toml:1: `[site_key] hex`: missing; write a site key, as `stonechat key new --site` makes one
     keys.toml:2: `[site_key] hexx`: unknown, allowed here: hex, slots; write `hex`
 keys.toml | [0, 1] | [0, 256]
     keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots that may derive, as in [0, 1]
@@ -360,13 +360,13 @@ keys.toml | slot = 2 | slot = "KEY32"
 keys.toml | slot = 2\n | (nothing)
     keys.toml:4: `slot` of key entry 1: missing; write the key slot
 keys.toml | KEY32 | KEY30
-    keys.toml:7: `hex` of the key of logger 17, slot 2: 30 hex digits found, expected 32 or 64; write the key of this logger and slot
+    keys.toml:7: `hex` of the key of logger 17, slot 2: 30 hex digits found, expected 32 or 64; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | KEY32 | KEY48
-    keys.toml:7: `hex` of the key of logger 17, slot 2: 48 hex digits found, expected 32 or 64; write the key of this logger and slot
+    keys.toml:7: `hex` of the key of logger 17, slot 2: 48 hex digits found, expected 32 or 64; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | "KEY32" | "KEY32 "
-    keys.toml:7: `hex` of the key of logger 17, slot 2: character 33 of 33 is no hex digit, expected 32 or 64 of them; write the key of this logger and slot
+    keys.toml:7: `hex` of the key of logger 17, slot 2: character 33 of 33 is no hex digit, expected 32 or 64 of them; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | KEY32 | abababababababababababababababab
-    keys.toml:7: `hex` of the key of logger 17, slot 2: one byte over and over is a placeholder; make a fresh key with `stonechat init DIR`
+    keys.toml:7: `hex` of the key of logger 17, slot 2: one byte over and over is a placeholder; write the key of this logger and slot, as `stonechat key new` makes one
 keys.toml | hex = "KEY32"\n | (nothing)
     keys.toml:4: `hex` of the key of logger 17, slot 2: missing, and so is `last`; write one of them, or remove the entry
 keys.toml | hex = "KEY32"\n | last = { epoch = 1, sequence = 5 }\n
@@ -465,8 +465,8 @@ fn mistakes_of_all_files_come_out_together_by_file_and_line() {
         said,
         [
             "keys.toml: mode 0640 lets others than its owner at it; run `chmod 600 DIR/keys.toml`",
-            "keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write the site key as \
-             `stonechat init` makes one",
+            "keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as \
+             `stonechat key new --site` makes one",
             "keys.toml:6: `slot` of key entry 1: -1 is out of range, allowed 0 to 255; write the key slot",
             "loggers.toml:4: `interval_s` of logger 17: 0 is out of range, allowed 1 to 604800; write the \
              seconds between two readings",
@@ -489,7 +489,7 @@ fn a_syntax_error_in_the_site_file_does_not_hide_the_other_files() {
         said(&dir, &survey(&dir).problems),
         [
             "keys.toml:7: `hex` of the key of logger 17, slot 2: 30 hex digits found, expected 32 or 64; write \
-             the key of this logger and slot",
+             the key of this logger and slot, as `stonechat key new` makes one",
             "loggers.toml: `[[logger]]`: missing; write one table for each logger",
             "site.toml:3: not TOML at column 14: invalid datetime, expected year or hour; write text in double \
              quotes",
@@ -728,6 +728,8 @@ fn what_is_left_out_has_its_default() {
     let runtime = Environment { runtime_directory: Some("/run/stonechat".into()), ..Environment::default() };
     let config = config::load_in(&dir.path().join("site.toml"), &runtime).unwrap();
     assert_eq!(config.runtime_dir.as_deref(), Some(Path::new("/run/stonechat")));
+    let bare = config::load_in(&dir.path().join("site.toml"), &Environment::default()).unwrap();
+    assert_eq!(bare.runtime_dir, None);
     assert_eq!(config.site.clock_synchronised_file, Path::new("/run/systemd/timesync/synchronized"));
     assert_eq!((config.ledger.commit_every.as_secs(), config.ledger.settle_rows), (10, 100_000));
     assert_eq!(config.page_listen.to_string(), "127.0.0.1:8420");
@@ -735,6 +737,13 @@ fn what_is_left_out_has_its_default() {
     assert_eq!(config.radios[0].port, Port::Serial { path, baud: 115_200, dtr: None, rts: None });
     let second = config.roster.logger(Address::new(18).unwrap()).unwrap();
     assert!(second.channels.is_empty() && second.in_service.is_none() && second.silent_after_s.is_none());
+}
+
+#[test]
+fn the_text_that_was_checked_is_kept_as_it_stood() {
+    let dir = folder(&format!("{SITE}# \u{e9}\r\n"), LOGGERS, KEYS);
+    let config = config::load(&dir.path().join("site.toml")).unwrap();
+    assert_eq!((config.site_text, config.roster_text), (format!("{SITE}# \u{e9}\r\n"), LOGGERS.to_owned()));
 }
 
 #[test]
@@ -858,7 +867,12 @@ fn check_looks_at_the_ledgers_folder_and_leaves_it_alone() {
         ),
         ("site.toml/ledger.db", false, "DIR/site.toml is not a folder; name a file in a folder"),
         (".", false, "DIR/. is not a file; name another"),
-        ("site.toml", true, "DIR/site.toml is there"),
+        (
+            "site.toml",
+            false,
+            "ledger DIR/site.toml: this file is no stonechat ledger; it is left as it is: name another path in \
+             `ledger.path`, or move it away",
+        ),
         ("ledger.db", true, "DIR/ledger.db is not there yet, and can be made"),
     ] {
         let dir = folder(&SITE.replace("\"ledger.db\"", &format!("\"{path}\"")), LOGGERS, KEYS);
@@ -868,6 +882,7 @@ fn check_looks_at_the_ledgers_folder_and_leaves_it_alone() {
         let text = report["ledger"]["text"].as_str().unwrap().replace(dir.path().to_str().unwrap(), "DIR");
         assert_eq!((report["ledger"]["ok"].as_bool(), text.as_str()), (Some(ok), expected));
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 3, "check made a file");
+        assert_eq!(fs::read_to_string(dir.path().join("site.toml")).unwrap().lines().count(), 12);
     }
 }
 
@@ -913,7 +928,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
     let dir = folder(&site, &loggers, &keys);
     let problems = said(&dir, &survey(&dir).problems);
     assert_eq!(problems.len(), 1, "{problems:?}");
-    let expected = "`[site_key] hex`: one byte over and over is a placeholder; make a fresh key with `stonechat init DIR`";
+    let expected = "`[site_key] hex`: one byte over and over is a placeholder; write a site key, as `stonechat key new --site` makes one";
     assert!(problems[0].ends_with(expected), "{problems:?}");
     let dir = folder(&site, &loggers, &keys.replace(&"0".repeat(64), "KEY64"));
     let checked = survey(&dir);
@@ -969,6 +984,10 @@ fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
         target.display()
     )));
     assert!(steps.contains("  1. ") && steps.contains("  6. "), "{steps}");
+    let site = target.join("site.toml");
+    for command in ["key derive --logger N", "check", "run"] {
+        assert!(steps.contains(&format!("stonechat -c {} {command}\n", site.display())), "{steps}");
+    }
     let keys = target.join("keys.toml");
     assert_eq!(fs::metadata(&keys).unwrap().permissions().mode() & 0o7777, 0o600);
     let mut report = Vec::new();

@@ -1,10 +1,21 @@
 //! `stonechat check`: every mistake of the configuration at once, then whether ports and ledger can be used.
 //!
+//! Where there is a ledger, it is asked what the loggers themselves say: who still sends under an old key slot,
+//! and whose newest profile differs from the roster. Those are warnings.
+//!
 //! Input: the path of `site.toml`. Output: text, or one JSON object under `--json`, and the exit code. What
-//! this is not: it starts nothing, writes nothing, and never opens the ledger, which may be in use.
+//! this is not: it starts nothing, writes nothing, and opens the ledger, which may be in use, as any report
+//! does: for reading, by SQLite and no other means.
 
+use super::table::counted;
 use super::{COULD_NOT, DONE, USAGE};
-use crate::config::{self, Environment, Port, Radio, Survey};
+use crate::config::roster::Logger;
+use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
+use crate::ledger::Error;
+use crate::ledger::query::{Reader, Snapshot};
+use crate::seal::keyring::Keyring;
+use crate::wire::record::{Profile, RawUnit};
+use crate::wire::seq::{Address, Identity, Slot};
 use rustix::fs::{Access, OFlags};
 use rustix::termios::isatty;
 use serde_json::{Value, json};
@@ -51,12 +62,17 @@ pub fn run(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
 
 /// [`run`] in a given environment.
 pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &mut dyn Write) -> u8 {
-    let survey = config::survey(config_path, environment);
+    let mut survey = config::survey(config_path, environment);
     let config = survey.config.as_ref().filter(|_| survey.problems.is_empty());
+    let mut told = Vec::new();
     let trials = config.map(|config| Trials {
         ports: config.radios.iter().map(|radio| (radio.name.clone(), try_port(radio))).collect(),
-        ledger: try_ledger(&config.ledger.path).into(),
+        ledger: try_ledger(&config.ledger.path)
+            .and_then(|found| ask_ledger(config, survey.keyring.as_ref(), found, &mut told))
+            .into(),
     });
+    survey.warnings.extend(told);
+    survey.warnings.sort_by(|a, b| (&a.file, a.line).cmp(&(&b.file, b.line)));
     let written = if json {
         writeln!(out, "{}", as_json(config_path, &survey, trials.as_ref()))
     } else {
@@ -202,7 +218,7 @@ fn connect(address: &str, deadline: Instant) -> io::Result<()> {
     Err(last)
 }
 
-/// Looks at the ledger's folder, and at the ledger from outside: opening it could drop the daemon's locks.
+/// Looks at the ledger's folder, and at the ledger from outside.
 fn try_ledger(path: &Path) -> Result<String, String> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let shown = folder.display();
@@ -230,4 +246,140 @@ fn try_ledger(path: &Path) -> Result<String, String> {
         }
         Err(error) => Err(format!("{} cannot be looked at: {error}", path.display())),
     }
+}
+
+/// Asks the ledger, where there is one, what differs from the files; adds warnings to `told`. `found` is what is
+/// known of it from outside.
+fn ask_ledger(
+    config: &Config,
+    keyring: Option<&Keyring>,
+    found: String,
+    told: &mut Vec<Problem>,
+) -> Result<String, String> {
+    let asked = Reader::open(&config.ledger.path)
+        .and_then(|reader| reader.read(|snapshot| differences(config, keyring, snapshot)));
+    match asked {
+        Ok(differences) => told.extend(differences),
+        Err(Error::Absent { .. }) => {}
+        Err(Error::SchemaTooOld { .. }) => {
+            return Ok(format!("{found}, from an older release; `stonechat run` brings it up to date"));
+        }
+        Err(error) if error.is_passing() => {
+            return Ok(format!("{found}, and could not be asked now: {error}"));
+        }
+        Err(error) => return Err(error.to_string()),
+    }
+    Ok(found)
+}
+
+/// What the loggers' own records say against roster and keyring.
+fn differences(
+    config: &Config,
+    keyring: Option<&Keyring>,
+    snapshot: &Snapshot<'_>,
+) -> Result<Vec<Problem>, Error> {
+    let addresses: Vec<Address> = config.roster.loggers().map(|logger| logger.address).collect();
+    let newest = snapshot.newest_sealed(&addresses, 1)?;
+    let opened = snapshot.slots_opened()?;
+    let shut = snapshot.shut_by_closing()?;
+    let mut differences = Vec::new();
+    for logger in config.roster.loggers() {
+        let address = logger.address;
+        let mut texts = Vec::new();
+        if let Some(keyring) = keyring {
+            let used = newest.get(&address).and_then(|newest| newest.first()).map(|sealed| sealed.slot);
+            let opened = opened.get(&address).into_iter().flatten().map(|&(slot, _)| slot);
+            texts.extend(old_slot(address, used, opened.collect(), keyring));
+        }
+        for (&(_, slot), &frames) in shut.range((address, Slot(0))..=(address, Slot(u8::MAX))) {
+            texts.push(format!(
+                "{} of logger {address} came under key slot {slot} although it is closed: either the logger \
+                 still has that key, or somebody else does; see `stonechat set-aside list`",
+                counted(frames, "frame")
+            ));
+        }
+        if let Some((identity, profile)) = snapshot.newest_profile(address)? {
+            texts.extend(against_profile(logger, identity, &profile));
+        }
+        let (file, line) = (&config.roster_file, config.roster.line(address));
+        differences.extend(texts.into_iter().map(|text| Problem { file: file.clone(), line, text }));
+    }
+    Ok(differences)
+}
+
+/// Whether a logger sends under a slot although a higher one is there for it. `used` is the slot of its newest
+/// record.
+fn old_slot(address: Address, used: Option<Slot>, opened: Vec<Slot>, keyring: &Keyring) -> Option<String> {
+    let used = used?;
+    let is_higher = |slot: &Slot| *slot > used && keyring.closed_at(address, *slot).is_none();
+    let heard = opened.into_iter().filter(is_higher).max();
+    let given = keyring.given_slots(address).filter(is_higher).max();
+    let to = heard.max(given)?;
+    let why = if heard == Some(to) { "has opened frames before" } else { "has a key in the keyring" };
+    Some(format!(
+        "logger {address} still sends under key slot {used}, and slot {to} {why}; program it with slot {to} \
+         (`stonechat key slot --logger {address}` walks through it)"
+    ))
+}
+
+/// What a logger's newest profile says otherwise than the roster.
+fn against_profile(logger: &Logger, identity: Identity, profile: &Profile) -> Vec<String> {
+    let address = logger.address;
+    let says = format!("its newest profile (epoch {}, sequence {}) says", identity.epoch, identity.sequence);
+    let mut texts = Vec::new();
+    // Alarm mode is no difference: the roster has its interval. 0 promises nothing.
+    let interval_s = profile.interval_s;
+    if interval_s != logger.interval_s && interval_s != 0 && Some(interval_s) != logger.fastest_interval_s {
+        let fastest = match logger.fastest_interval_s {
+            Some(fastest) if fastest > interval_s => {
+                format!(", and `fastest_interval_s` of no more than that in place of {fastest}")
+            }
+            _ => String::new(),
+        };
+        texts.push(format!(
+            "`interval_s` of logger {address} is {}, and {says} {interval_s}; write interval_s = {interval_s}{fastest}",
+            logger.interval_s
+        ));
+    }
+    let capacity = profile.capacity;
+    if capacity != logger.memory_records {
+        texts.push(format!(
+            "`memory_records` of logger {address} is {}, and {says} {capacity}; write memory_records = {capacity}",
+            logger.memory_records
+        ));
+    }
+    let units: Vec<&str> = profile
+        .raw_units()
+        .iter()
+        .map(|&code| RawUnit::from_code(code).map_or("unknown", RawUnit::name))
+        .collect();
+    // A roster without channels leaves them to the logger.
+    let entered = logger.channels.len();
+    if entered == 0 {
+        return texts;
+    }
+    for (at, (channel, unit)) in logger.channels.iter().zip(&units).enumerate() {
+        let known = channel.raw_unit.name();
+        if known != *unit {
+            texts.push(format!(
+                "`raw_unit` of channel {at} of logger {address} is {known}, and {says} {unit}; write \
+                 raw_unit = \"{unit}\""
+            ));
+        }
+    }
+    if entered != units.len() {
+        let remedy = match units.get(entered..) {
+            Some(further) => {
+                let further: Vec<String> =
+                    further.iter().map(|unit| format!("{{ name = \"…\", raw_unit = \"{unit}\" }}")).collect();
+                format!("add {}", further.join(", "))
+            }
+            None => format!("remove the last {}", entered - units.len()),
+        };
+        texts.push(format!(
+            "`channels` of logger {address} has {entered}, and {says} {}; {remedy}",
+            units.len()
+        ));
+    }
+    texts
 }

@@ -4,9 +4,9 @@
 //! examples of `config/`, and what to do next. What this is not: it never overwrites a file, not even with
 //! the same text, since a lost key is a lost record.
 
+use super::key::fresh;
 use super::{COULD_NOT, DONE};
-use rustix::rand::{GetRandomFlags, getrandom};
-use std::fmt::Write as _;
+use crate::seal::hex;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
@@ -66,15 +66,11 @@ fn keys_with_fresh_key() -> io::Result<Zeroizing<String>> {
     let no_place = || io::Error::other("the example has no place for it");
     let (before, after) = KEYS.split_once(PLACEHOLDER).ok_or_else(no_place)?;
     let mut key = Zeroizing::new([0_u8; 32]);
-    let filled = getrandom(&mut key[..], GetRandomFlags::empty())?;
-    if filled != key.len() {
-        return Err(io::Error::other("the system gave less chance than was asked for"));
-    }
+    fresh(&mut key[..])?;
+    // All the room at once: a text that grows leaves copies behind.
     let mut text = Zeroizing::new(String::with_capacity(KEYS.len()));
     text.push_str(before);
-    for byte in key.iter() {
-        write!(*text, "{byte:02x}").map_err(io::Error::other)?;
-    }
+    text.push_str(&hex(&key[..]));
     text.push_str(after);
     Ok(text)
 }
@@ -98,7 +94,9 @@ fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {
         "  3. copy {dir}/keys.toml to a safe place away from the gateway, and give the file to the"
     )?;
     writeln!(out, "     user that runs the daemon: without it nothing can be opened")?;
-    writeln!(out, "  4. set each logger up with its own key: stonechat -c {site} key derive")?;
+    writeln!(out, "  4. set each logger up with its own key; this prints what its programmer needs:")?;
+    writeln!(out, "     stonechat -c {site} key derive --logger N")?;
+    writeln!(out, "     (or --all; to a terminal, or with -o FILE into a new file)")?;
     writeln!(out, "  5. stonechat -c {site} check")?;
     writeln!(out, "  6. stonechat -c {site} run")
 }

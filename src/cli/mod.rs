@@ -2,10 +2,12 @@
 //!
 //! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
 
+mod backup;
 pub mod check;
 pub mod demo;
 mod gaps;
 pub mod init;
+mod key;
 mod run;
 mod set_aside;
 mod simulate;
@@ -81,9 +83,19 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// A verified copy of the ledger, while the daemon goes on
+    #[command(after_help = "Example: stonechat backup /media/stick/harrow-tarn-2026-05-04.db")]
+    Backup(backup::Args),
     /// What was kept beside the record: frames that no key opens, and the other sides of conflicts
     #[command(subcommand, after_help = "Example: stonechat set-aside list")]
     SetAside(set_aside::Command),
+    /// Make keys, print what a logger's programmer needs, walk through changing a logger's key
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  stonechat key new\n  stonechat key derive --logger 17\n  \
+                      stonechat key slot --logger 17"
+    )]
+    Key(key::Command),
     /// A simulated field: frames of invented loggers onto a pseudo-terminal, a TCP port or a file
     #[command(after_help = "Example: stonechat simulate --dir /tmp/field --days 2 --to pty --rate 3600")]
     Simulate(simulate::Args),
@@ -119,7 +131,9 @@ pub fn main() -> u8 {
         Command::Status(args) => status::run(&config, &args, &mut out),
         Command::Gaps(args) => gaps::run(&config, &args, &mut out),
         Command::Verify { json } => verify::run(&config, json, &mut out),
+        Command::Backup(args) => backup::run(&config, &args, &mut out),
         Command::SetAside(command) => set_aside::run(&config, &command, &mut out),
+        Command::Key(command) => key::run(&config, &command, &mut out),
         Command::Simulate(args) => simulate::run(&args, &mut out),
         Command::Demo(args) => demo::run(&args, &mut out),
     };

@@ -29,6 +29,9 @@ pub struct Args {
     /// Simulated days
     #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3650))]
     days: u32,
+    /// A bad season: more losses, longer bursts and outages, worse clocks, more new cells and units
+    #[arg(long)]
+    harsh: bool,
     /// How many simulated seconds pass in one; 0: as fast as the reader takes it
     #[arg(long, default_value_t = 0.0)]
     rate: f64,
@@ -86,7 +89,8 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     };
     std::fs::create_dir_all(dir).map_err(at(dir))?;
     let from = args.from.unwrap_or_else(|| crate::time::unix_s() - i64::from(args.days) * 86_400);
-    let mut field = Field::new(FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days));
+    let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
+    let mut field = Field::new(if args.harsh { plan.harsher() } else { plan });
     let (mut sink, where_to) = open_sink(&args.to, dir, field.plan(), out)?;
 
     let progress = Progress::new();

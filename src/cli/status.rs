@@ -30,12 +30,36 @@ struct Status {
     state: Option<DaemonState>,
     alive: bool,
     ledger_bytes: u64,
+    growth: Option<Growth>,
     disk_free_bytes: Option<u64>,
     radios: Vec<RadioTotal>,
     foreign: (usize, u64),
     notices: Vec<Notice>,
     loggers: Vec<LoggerStatus>,
     report: Report,
+}
+
+/// How the ledger grows.
+#[derive(Clone, Copy)]
+struct Growth {
+    bytes_per_day: u64,
+    days: i64,
+    /// Days until the disk is full at that rate; `None`: it does not grow.
+    full_in_days: Option<u64>,
+}
+
+impl Growth {
+    /// From sizes by day, newest first; needs two days.
+    fn new(sizes: &[(i64, u64)], free: Option<u64>) -> Option<Self> {
+        let (&(last_day, last), &(first_day, first)) = (sizes.first()?, sizes.last()?);
+        let days = last_day - first_day;
+        if days <= 0 {
+            return None;
+        }
+        let bytes_per_day = last.saturating_sub(first) / u64::try_from(days).ok()?;
+        let full_in_days = free.filter(|_| bytes_per_day > 0).map(|free| free / bytes_per_day);
+        Some(Self { bytes_per_day, days, full_in_days })
+    }
 }
 
 struct LoggerStatus {
@@ -105,6 +129,7 @@ fn gather(config: &Config, now: i64) -> Result<Status, crate::ledger::Error> {
             state,
             alive,
             ledger_bytes: ledger_bytes(&config.ledger.path),
+            growth: Growth::new(&snapshot.sizes()?, disk_free(&config.ledger.path)),
             disk_free_bytes: disk_free(&config.ledger.path),
             radios: snapshot.radio_totals()?,
             foreign: (foreign.len(), foreign.iter().map(|(_, frames)| frames).sum()),
@@ -174,6 +199,8 @@ fn as_json(config: &Config, status: &Status) -> Value {
         "daemon_running": status.alive, "daemon": state,
         "ledger": {
             "path": config.ledger.path, "bytes": status.ledger_bytes, "disk_free_bytes": status.disk_free_bytes,
+            "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
+            "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
         },
         "radios": radios, "foreign": { "addresses": status.foreign.0, "frames": status.foreign.1 },
         "notices": status.notices, "loggers": loggers,
@@ -190,7 +217,11 @@ fn text(config: &Config, status: &Status) -> String {
     text += &daemon_text(status, offset);
     let free =
         status.disk_free_bytes.map_or(String::new(), |free| format!(", {} free on its disk", bytes(free)));
-    text += &format!("ledger   {}{free}\n", bytes(status.ledger_bytes));
+    let growth = status.growth.map_or(String::new(), |growth| {
+        let full = growth.full_in_days.map_or(String::new(), |days| format!(", full in {}", years(days)));
+        format!("; grows {} a day over {} days{full}", bytes(growth.bytes_per_day), growth.days)
+    });
+    text += &format!("ledger   {}{free}{growth}\n", bytes(status.ledger_bytes));
     for radio in &status.radios {
         let of = |outcome| thousands(radio.tally.of(outcome));
         text += &format!(
@@ -297,6 +328,13 @@ fn daemon_text(status: &Status, offset: i32) -> String {
         }
     }
     text
+}
+
+fn years(days: u64) -> String {
+    match days {
+        0..800 => format!("{days} days"),
+        _ => format!("{} years", days * 4 / 1461),
+    }
 }
 
 fn bytes(number: u64) -> String {

@@ -27,10 +27,11 @@ const SLOT_KEY_DIGITS: &[usize] = &[32, 64];
 
 const SITE_KEY: Field = Field::optional("site_key", "the site key's `hex` under it");
 const KEY: Field = Field::optional("key", "one table for each key that is not derived").many();
-const SITE_HEX: Field = Field::required("hex", "the site key as `stonechat init` makes one");
+const SITE_HEX: Field = Field::required("hex", "a site key, as `stonechat key new --site` makes one");
 const SLOTS: Field = Field::optional("slots", "the slots that may derive, as in [0, 1]");
 const SLOT: Field = Field::required("slot", "the key slot");
-const HEX: Field = Field::optional("hex", "the key of this logger and slot");
+const HEX: Field =
+    Field::optional("hex", "the key of this logger and slot, as `stonechat key new` makes one");
 const LAST: Field =
     Field::optional("last", "the last identity that is let in, as in { epoch = 1, sequence = 90000 }");
 const EPOCH: Field = Field::required("epoch", "the last epoch that is let in");
@@ -62,7 +63,7 @@ pub(super) fn read(
         let file = Table::file(&notes, tree.get_ref());
         file.refuse_unknown(&[&SITE_KEY, &KEY]);
         if tree.get_ref().is_empty() {
-            notes.note(None, "holds no key; make a site key with `stonechat init DIR`");
+            notes.note(None, "holds no key; make a site key with `stonechat key new --site`");
         }
         let derives = site_key(&file, &mut found.keyring);
         let mut lines = BTreeMap::new();
@@ -171,10 +172,7 @@ fn hex(table: &Table<'_, '_>, field: &Field, lens: &[usize]) -> Option<Zeroizing
         bytes.push(digit(high) << 4 | digit(low));
     }
     if bytes.iter().all(|byte| Some(byte) == bytes.first()) {
-        table.note(
-            field,
-            "one byte over and over is a placeholder; make a fresh key with `stonechat init DIR`",
-        );
+        table.note(field, &format!("one byte over and over is a placeholder; write {}", field.what()));
         return None;
     }
     Some(bytes)

@@ -44,12 +44,12 @@ const RAW_UNIT: Field = Field::required(
     "count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse",
 );
 
-/// Reads the file.
-pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) -> Roster {
+/// Reads the file: the roster, and the text from which it was made.
+pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) -> (Roster, String) {
     let mut roster = Roster::default();
     let remedy = "name the roster in `[roster] file` of site.toml";
     let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
-        return roster;
+        return (roster, String::new());
     };
     let notes = Notes::new(path, &text);
     let (tree, clean) = notes.parse(&text);
@@ -61,7 +61,7 @@ pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) 
         }
     }
     problems.extend(notes.into_problems());
-    roster
+    (roster, text.to_string())
 }
 
 fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {

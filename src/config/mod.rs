@@ -3,8 +3,7 @@
 //! Two steps: the files as written (unknown keys refused, units in key names) become checked values, and
 //! every mistake is reported at once, with file and line. Everything behind this module holds only checked
 //! values. Input: `site.toml` and the files it names. Output: [`Config`] for the commands and the daemon,
-//! [`roster::Roster`] for `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and nobody else.
-
+//! [`roster::Roster`] for `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and few others.
 //!
 //! ```text
 //! site.toml ── site ──┬── loggers.toml ── loggers ──▶ Config        file: opens, bounds, checks modes
@@ -29,8 +28,13 @@ pub use problem::{Problem, Problems};
 use crate::seal::keyring::Keyring;
 use roster::Roster;
 use site::SiteFile;
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+
+/// Where the service manager keeps the daemon's state file. A person's shell has no `$RUNTIME_DIRECTORY`, so
+/// that `status` looks here.
+pub const RUNTIME_DIR: &str = "/run/stonechat";
 
 /// A checked configuration. Immutable; a reload makes a new one.
 #[derive(Clone, Debug)]
@@ -51,8 +55,13 @@ pub struct Config {
     pub radios: Vec<Radio>,
     /// Where the web page listens.
     pub page_listen: std::net::SocketAddr,
-    /// Where the daemon keeps its state file: `runtime_dir` of the file, else `$RUNTIME_DIRECTORY`.
+    /// Where the daemon keeps its state file: `runtime_dir` of the file, else `$RUNTIME_DIRECTORY`, else
+    /// [`RUNTIME_DIR`] if there is such a folder.
     pub runtime_dir: Option<PathBuf>,
+    /// `site.toml` as it was read, for the ledger's list of versions.
+    pub site_text: String,
+    /// The roster's file as it was read.
+    pub roster_text: String,
 }
 
 /// `[site]`
@@ -114,19 +123,24 @@ pub enum Port {
 pub struct Environment {
     /// `$CREDENTIALS_DIRECTORY`: key files below it are accepted with the modes that they have there.
     pub credentials_directory: Option<PathBuf>,
-    /// `$RUNTIME_DIRECTORY`, the first one if there are several.
+    /// `$RUNTIME_DIRECTORY`, the first one if there are several; without it [`RUNTIME_DIR`], if that is there.
     pub runtime_directory: Option<PathBuf>,
 }
 
 impl Environment {
     /// This process's own.
     pub fn of_process() -> Self {
-        let paths =
-            |name| std::env::var_os(name).map(|value| std::env::split_paths(&value).collect::<Vec<_>>());
-        let first = |name| paths(name)?.into_iter().find(|path| !path.as_os_str().is_empty());
+        Self::of(|name| std::env::var_os(name), Path::new(RUNTIME_DIR))
+    }
+
+    /// From variables, and the folder that stands in for `$RUNTIME_DIRECTORY` if it is there.
+    fn of(variable: impl Fn(&str) -> Option<OsString>, usual_runtime_dir: &Path) -> Self {
+        let named = variable("RUNTIME_DIRECTORY")
+            .and_then(|value| std::env::split_paths(&value).find(|path| !path.as_os_str().is_empty()));
+        let usual = || usual_runtime_dir.is_dir().then(|| usual_runtime_dir.to_path_buf());
         Self {
-            credentials_directory: std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from),
-            runtime_directory: first("RUNTIME_DIRECTORY"),
+            credentials_directory: variable("CREDENTIALS_DIRECTORY").map(PathBuf::from),
+            runtime_directory: named.or_else(usual),
         }
     }
 }
@@ -227,7 +241,12 @@ fn read_site(
 }
 
 /// The parts put together; `None` if one is missing, and then a mistake says so.
-fn config(path: &Path, environment: &Environment, found: SiteFile, roster: Roster) -> Option<Config> {
+fn config(
+    path: &Path,
+    environment: &Environment,
+    found: SiteFile,
+    (roster, roster_text): (Roster, String),
+) -> Option<Config> {
     Some(Config {
         file: path.to_path_buf(),
         site: found.site?,
@@ -238,5 +257,27 @@ fn config(path: &Path, environment: &Environment, found: SiteFile, roster: Roste
         radios: found.radios,
         page_listen: found.page_listen?,
         runtime_dir: found.runtime_dir.or_else(|| environment.runtime_directory.clone()),
+        site_text: found.text,
+        roster_text,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_persons_shell_finds_the_folder_that_the_service_manager_keeps_for_the_daemon() {
+        let dir = tempfile::tempdir().unwrap();
+        let usual = dir.path().join("stonechat");
+        let runtime = |value: Option<&str>| {
+            Environment::of(|name| value.filter(|_| name == "RUNTIME_DIRECTORY").map(OsString::from), &usual)
+                .runtime_directory
+        };
+        assert_eq!(runtime(None), None, "there is no such folder");
+        std::fs::create_dir(&usual).unwrap();
+        assert_eq!(runtime(None), Some(usual.clone()));
+        assert_eq!(runtime(Some("")), Some(usual.clone()));
+        assert_eq!(runtime(Some("/run/a:/run/b")), Some("/run/a".into()), "what is named goes first");
+    }
 }

@@ -60,6 +60,8 @@ const PAGE_LISTEN: Field = Field::optional("listen", "an address and a port, as 
 /// What could be made out of `site.toml`. Complete if no mistake was written down.
 #[derive(Default)]
 pub(super) struct SiteFile {
+    /// The file as it was read.
+    pub(super) text: String,
     pub(super) site: Option<Site>,
     pub(super) ledger: Option<Ledger>,
     pub(super) radios: Vec<Radio>,
@@ -79,7 +81,7 @@ pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
     let notes = Notes::new(path, &text);
     let (tree, clean) = notes.parse(&text);
     let base = path.parent().unwrap_or(Path::new(""));
-    let (found, notes) = if clean {
+    let (mut found, notes) = if clean {
         (whole(&Table::file(&notes, tree.get_ref()), base), notes)
     } else {
         let unheard = Notes::new(path, &text);
@@ -89,6 +91,7 @@ pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
         other_files(&file, base, &mut found);
         (found, notes)
     };
+    found.text = text.to_string();
     problems.extend(notes.into_problems());
     found
 }

@@ -205,6 +205,7 @@ impl Daemon {
             tracing::warn!("the gateway's clock is not synchronised: times of reception are marked so");
         }
         daemon.settle.day = daemon.ledger.settled_day()?;
+        daemon.note_configuration()?;
         daemon.retry_set_aside()?;
         daemon.plan_settle(now);
         daemon.write_state();
@@ -409,6 +410,8 @@ impl Daemon {
                     self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
                 } else {
                     self.timers.settle = None;
+                    let day = self.settle.day;
+                    self.quietly(|ledger| ledger.note_size(day));
                     // A settle is the one large transaction: let the -wal shrink, if nobody is in the way.
                     if let Err(error) = self.ledger.truncate_wal() {
                         tracing::debug!("the -wal stays as long as it is: {error}");
@@ -457,7 +460,25 @@ impl Daemon {
         }
         self.config = new;
         tracing::info!(loggers = self.config.roster.loggers().len(), "configuration reloaded");
+        self.note_configuration()?;
         self.retry_set_aside()
+    }
+
+    /// Keeps in the ledger which site and roster are in force from now on; never the keyring.
+    fn note_configuration(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        let files = [("site.toml", &self.config.site_text), ("loggers.toml", &self.config.roster_text)];
+        for (file, text) in files {
+            match self.ledger.note_configuration(file, text, now) {
+                Ok(_) => {}
+                // It will be noted at the next start or reload; intake goes first.
+                Err(error) if error.is_passing() => {
+                    tracing::warn!("{file} in force could not be noted in the ledger now: {error}");
+                }
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Ok(())
     }
 
     fn retry_set_aside(&mut self) -> Result<(), Error> {

@@ -3,9 +3,10 @@
 //! The daemon and imports hand in the same [`Batch`]. Parsing, opening and planning are done before; the lock is
 //! held only for judging and inserting.
 
+use super::chunk::{self, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use super::rows::{self, kind};
 use super::state::{State, journal_insert};
-use super::{Error, Ledger, RadioId, Stamp, aside};
+use super::{Error, Ledger, RadioId, Stamp, aside, guard};
 use crate::config::roster::Roster;
 use crate::judge::{self, Held as _, Outcome, Row, RowVerdict, Tally, Verdict};
 use crate::seal::keyring::Unopened;
@@ -244,6 +245,7 @@ fn append(
             inserts: std::array::from_fn(|_| None),
             by_radio: BTreeMap::new(),
             by_logger: BTreeMap::new(),
+            seal: Seal::default(),
             now,
         };
         for item in &batch.items {
@@ -257,11 +259,13 @@ fn append(
             receipt.over_limit += u64::from(!kept);
         }
         writer.tallies(batch, &mut receipt)?;
+        writer.seal()?;
     }
     if !forget.is_empty() {
-        let mut delete = transaction.prepare_cached("DELETE FROM unopened WHERE id = ?")?;
         for id in forget {
-            delete.execute([id])?;
+            guard::change(&transaction, "unopened", "id = ?", [id], |db| {
+                Ok(db.prepare_cached("DELETE FROM unopened WHERE id = ?")?.execute([id])?)
+            })?;
         }
         state.aside = aside::AsideState::load(&transaction)?;
     }
@@ -278,6 +282,7 @@ struct Writer<'a> {
     inserts: [Option<CachedStatement<'a>>; CHANNELS_MAX + 1],
     by_radio: BTreeMap<RadioId, Tally>,
     by_logger: BTreeMap<u16, Tally>,
+    seal: Seal,
     now: Stamp,
 }
 
@@ -489,38 +494,61 @@ impl Writer<'_> {
             None => slot.insert(self.db.prepare_cached(&journal_insert(n))?),
         };
         let id = arrival.identity;
-        let signal = arrival.reception.and_then(|reception| reception.signal);
+        let reception = arrival.reception;
+        let signal = reception.and_then(|reception| reception.signal);
         let is_reading = kind == kind::READING;
-        let mut at = 0;
-        let mut bind = |value: &dyn rusqlite::ToSql| {
-            at += 1;
-            statement.raw_bind_parameter(at, value)
-        };
-        bind(&row)?;
-        bind(&kind)?;
-        bind(&id.address.number())?;
-        bind(&id.epoch.number())?;
-        bind(&id.sequence.number())?;
-        bind(&fields.rank)?;
-        bind(&fields.time)?;
-        bind(&arrival.reception.map(|reception| reception.at.unix_s - i64::from(fields.time)))?;
-        bind(&fields.battery_mv)?;
-        bind(&fields.board_centi_c)?;
-        bind(&is_reading.then_some(n as i64))?;
-        bind(&is_reading.then_some(fields.faults as i64))?;
-        bind(&arrival.slot.map(|slot| slot.0))?;
-        bind(&arrival.reception.map(|reception| reception.radio.0))?;
-        bind(&arrival.reception.map(|reception| reception.at.synchronised))?;
-        bind(&signal.map(|signal| signal.rssi_dbm))?;
-        bind(&signal.map(|signal| signal.snr_quarter_db))?;
-        bind(&arrival.import)?;
-        bind(&fields.matched.then_some(1_i64))?;
-        bind(&fields.resolution)?;
-        bind(&arrival.stored_at)?;
-        for count in fields.counts {
-            bind(count)?;
+        let mut values = [None; JOURNAL_COLUMNS];
+        let shared = [
+            Some(row),
+            Some(kind),
+            Some(id.address.number().into()),
+            Some(id.epoch.number().into()),
+            Some(id.sequence.number().into()),
+            Some(fields.rank),
+            Some(fields.time.into()),
+            reception.map(|reception| reception.at.unix_s - i64::from(fields.time)),
+            fields.battery_mv.map(i64::from),
+            fields.board_centi_c.map(i64::from),
+            is_reading.then_some(n as i64),
+            is_reading.then_some(fields.faults as i64),
+            arrival.slot.map(|slot| slot.0.into()),
+            reception.map(|reception| reception.radio.0.into()),
+            reception.map(|reception| reception.at.synchronised.into()),
+            signal.map(|signal| signal.rssi_dbm.into()),
+            signal.map(|signal| signal.snr_quarter_db.into()),
+            arrival.import,
+            fields.matched.then_some(1),
+            fields.resolution,
+            arrival.stored_at,
+        ];
+        values[..shared.len()].copy_from_slice(&shared);
+        for (value, &count) in values[shared.len()..].iter_mut().zip(fields.counts) {
+            *value = Some(count.into());
+        }
+        let values = &values[..shared.len() + n];
+        for (at, value) in values.iter().enumerate() {
+            statement.raw_bind_parameter(at + 1, value)?;
         }
         statement.raw_execute()?;
+        self.seal.feed(values);
+        if row - self.seal.first_row.unwrap_or(row) >= SEAL_ROWS {
+            self.state.seen_row = row;
+            self.seal()?;
+        }
+        Ok(())
+    }
+
+    /// Closes the rows of this transaction with a digest over them.
+    fn seal(&mut self) -> Result<(), Error> {
+        let Some(first) = self.seal.first_row else { return Ok(()) };
+        let row = self.next_row();
+        let digest = self.seal.take();
+        self.db
+            .prepare_cached(
+                "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
+            )?
+            .execute(params![row, first, digest])?;
+        self.state.seen_row = row;
         Ok(())
     }
 
@@ -564,10 +592,12 @@ impl Writer<'_> {
             return Ok(());
         }
         receipt.new_slots.push((address, slot));
-        self.db
-            .prepare_cached("INSERT INTO slot_use VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
-            .execute(params![address.number(), slot.0, self.now.unix_s])?;
-        Ok(())
+        let key = (address.number(), slot.0);
+        guard::change(self.db, "slot_use", "logger = ? AND slot = ?", key, |db| {
+            db.prepare_cached("INSERT INTO slot_use VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
+                .execute(params![key.0, key.1, self.now.unix_s])?;
+            Ok(())
+        })
     }
 
     /// The CSV row that covered this identity gives way to the authentic record; it stays in the ledger.
@@ -575,9 +605,13 @@ impl Writer<'_> {
         let (_, mut held) = self.state.split(self.db);
         let Some(rank) = held.covering_rank(id)? else { return Ok(()) };
         let row = held.row(id)?;
-        self.db
-            .prepare_cached("INSERT INTO stepped_back VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")?
-            .execute(params![id.address.number(), id.epoch.number(), id.sequence.number(), rank])?;
+        let key = (id.address.number(), id.epoch.number(), id.sequence.number(), rank);
+        let condition = "logger = ? AND epoch = ? AND sequence = ? AND rank = ?";
+        guard::change(self.db, "stepped_back", condition, key, |db| {
+            db.prepare_cached("INSERT INTO stepped_back VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")?
+                .execute(key)?;
+            Ok(())
+        })?;
         if let Some(row) = row.filter(|_| differs) {
             let arrival =
                 Arrival { identity: id, slot: None, reception: None, import: None, stored_at: None };
@@ -597,17 +631,20 @@ impl Writer<'_> {
     fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
         let id = arrival.identity;
         let at = arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
-        self.db
-            .prepare_cached(
+        let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+        let key = (logger, epoch, sequence, content);
+        let condition = "logger = ? AND epoch = ? AND sequence = ? AND content = ?";
+        guard::change(self.db, "conflict", condition, key, |db| {
+            db.prepare_cached(
                 "INSERT INTO conflict (logger, epoch, sequence, source, content, seen, first_at, last_at, radio,
                      slot, import)
                  VALUES (?, ?, ?, ?, ?, 1, ?6, ?6, ?7, ?8, ?9)
                  ON CONFLICT DO UPDATE SET seen = seen + 1, last_at = excluded.last_at",
             )?
             .execute(params![
-                id.address.number(),
-                id.epoch.number(),
-                id.sequence.number(),
+                logger,
+                epoch,
+                sequence,
                 source,
                 content,
                 at,
@@ -615,7 +652,8 @@ impl Writer<'_> {
                 arrival.slot.map(|slot| slot.0),
                 arrival.import,
             ])?;
-        Ok(())
+            Ok(())
+        })
     }
 
     /// One journal row a radio's window, and one a logger with frames that are not among the records.
@@ -669,30 +707,24 @@ impl Writer<'_> {
         bytes: u64,
     ) -> Result<(), Error> {
         let row = self.next_row();
-        let count = |outcome: Outcome| Some(tally.of(outcome) as i64).filter(|&frames| frames > 0);
-        self.db
-            .prepare_cached(
-                "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time, lag, radio,
-                     c0, c1, c2, c3, c4, c5, c6, c7, c8, c9)
-                 VALUES (?, 0, ?, 0, 0, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            )?
-            .execute(params![
-                row,
-                logger,
-                since,
-                span,
-                radio.map(|radio| radio.0),
-                count(Outcome::Noise),
-                count(Outcome::Skipped),
-                count(Outcome::Foreign),
-                count(Outcome::Unopened),
-                count(Outcome::Duplicate),
-                count(Outcome::Conflict),
-                count(Outcome::Opaque),
-                count(Outcome::Stored),
-                Some(noise_bytes as i64).filter(|&bytes| bytes > 0),
-                Some(bytes as i64).filter(|&bytes| bytes > 0),
-            ])?;
+        let some = |number: u64| i64::try_from(number).ok().filter(|&number| number > 0);
+        let mut values = [None; 31];
+        let fixed = [Some(row), Some(kind::TALLY), Some(logger.into()), Some(0), Some(0), Some(0)];
+        values[..6].copy_from_slice(&fixed);
+        values[6] = Some(since);
+        values[7] = Some(span);
+        values[13] = radio.map(|radio| radio.0.into());
+        for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
+            values[21 + at] = some(tally.of(outcome));
+        }
+        values[29] = some(noise_bytes);
+        values[30] = some(bytes);
+        let mut statement = self.db.prepare_cached(&journal_insert(10))?;
+        for (at, value) in values.iter().enumerate() {
+            statement.raw_bind_parameter(at + 1, value)?;
+        }
+        statement.raw_execute()?;
+        self.seal.feed(&values);
         self.state.seen_row = row;
         Ok(())
     }
@@ -725,6 +757,7 @@ pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u6
         return Ok(0);
     }
     let mut understood = 0;
+    let mut renewed = std::collections::BTreeSet::new();
     {
         let mut statement = transaction.prepare(
             "SELECT o.logger, o.epoch, o.sequence, o.plaintext, o.received_at, o.slot, o.radio, o.synchronised,
@@ -739,8 +772,13 @@ pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u6
             let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
             understood += 1;
             insert_understood(&transaction, state, id, &record)?;
+            if !state.recent.contains_key(&id) {
+                let block = chunk::block_of(id.sequence.number());
+                renewed.insert((id.address.number(), id.epoch.number(), block));
+            }
         }
     }
+    chunk::renew(&transaction, &renewed)?;
     transaction.execute("UPDATE meta SET value = ? WHERE key = 'opaque_read_by'", [READS])?;
     let done = transaction.commit();
     if done.is_err() {
@@ -820,10 +858,18 @@ fn name_previous(
     let Some(named) = state.coverage.name_epoch(id.address, epoch, last, id.epoch) else {
         return Ok(());
     };
-    db.prepare_cached(
-        "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
-         ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",
-    )?
-    .execute(params![id.address.number(), previous_epoch, named.last, named.by_epoch.number()])?;
-    Ok(())
+    let key = (id.address.number(), previous_epoch);
+    guard::change(db, "named_epoch", "logger = ? AND epoch = ?", key, |db| {
+        db.prepare_cached(
+            "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
+             ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",
+        )?
+        .execute(params![
+            id.address.number(),
+            previous_epoch,
+            named.last,
+            named.by_epoch.number()
+        ])?;
+        Ok(())
+    })
 }

@@ -6,7 +6,7 @@
 //! few are kept, and once they are many a new one replaces the oldest at most once an hour.
 
 use super::append::{Arrival, Batch, Reception, Shut};
-use super::{Error, Ledger, RadioId, Stamp};
+use super::{Error, Ledger, RadioId, Stamp, guard};
 use crate::config::roster::Roster;
 use crate::judge::Outcome;
 use crate::seal::keyring::{Keyring, Unopened};
@@ -18,6 +18,8 @@ use std::collections::{BTreeMap, HashSet};
 
 const WAITING: i64 = 0;
 const FAILING: i64 = 1;
+/// The reason of a frame that is authentic and too late.
+pub(super) const CLOSED: &str = "its slot is closed before this identity";
 
 /// How much is set aside at most.
 #[derive(Clone, Copy, Debug)]
@@ -127,29 +129,36 @@ impl AsideState {
             Unopened::NoKey => "no key for its slot",
             Unopened::Unproven => "the tag fails under a key that has not opened a frame yet",
             Unopened::TagFails => "the tag fails",
-            Unopened::Closed => "its slot is closed before this identity",
+            Unopened::Closed => CLOSED,
         };
         let signal = shut.reception.and_then(|reception| reception.signal);
-        db.prepare_cached(
-            "INSERT INTO unopened (store, reason, logger, slot, epoch, sequence, frame, received_at, radio,
-                 synchronised, rssi_dbm, snr_quarter_db, import)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        )?
-        .execute(params![
-            store,
-            reason,
-            address.number(),
-            shut.slot.0,
-            shut.identity.epoch.number(),
-            shut.identity.sequence.number(),
-            shut.frame,
-            shut.reception.map(|reception| reception.at.unix_s),
-            shut.reception.map(|reception| reception.radio.0),
-            shut.reception.map(|reception| reception.at.synchronised),
-            signal.map(|signal| signal.rssi_dbm),
-            signal.map(|signal| signal.snr_quarter_db),
-            shut.import,
-        ])?;
+        let id: i64 = db
+            .prepare_cached("SELECT coalesce(max(id), 0) + 1 FROM unopened")?
+            .query_row([], |row| row.get(0))?;
+        guard::change(db, "unopened", "id = ?", [id], |db| {
+            db.prepare_cached(
+                "INSERT INTO unopened (id, store, reason, logger, slot, epoch, sequence, frame, received_at,
+                     radio, synchronised, rssi_dbm, snr_quarter_db, import)
+                 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            )?
+            .execute(params![
+                id,
+                store,
+                reason,
+                address.number(),
+                shut.slot.0,
+                shut.identity.epoch.number(),
+                shut.identity.sequence.number(),
+                shut.frame,
+                shut.reception.map(|reception| reception.at.unix_s),
+                shut.reception.map(|reception| reception.radio.0),
+                shut.reception.map(|reception| reception.at.synchronised),
+                signal.map(|signal| signal.rssi_dbm),
+                signal.map(|signal| signal.snr_quarter_db),
+                shut.import,
+            ])?;
+            Ok(())
+        })?;
         self.digests.insert(digest);
         self.count_in(store, address, shut.slot, shut.frame.len());
         Ok(true)
@@ -246,7 +255,9 @@ impl AsideState {
         slot: Slot,
         frame: &[u8],
     ) -> Result<(), Error> {
-        db.prepare_cached("DELETE FROM unopened WHERE id = ?")?.execute([id])?;
+        guard::change(db, "unopened", "id = ?", [id], |db| {
+            Ok(db.prepare_cached("DELETE FROM unopened WHERE id = ?")?.execute([id])?)
+        })?;
         self.digests.remove(&digest(frame));
         if store == WAITING {
             if let Some(frames) = self.waiting.get_mut(&(address, slot)) {

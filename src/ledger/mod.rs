@@ -17,8 +17,12 @@
 
 mod append;
 mod aside;
+pub mod backup;
+mod chunk;
 mod error;
+mod guard;
 pub mod query;
+mod retire;
 mod rows;
 mod schema;
 mod settle;
@@ -87,7 +91,9 @@ impl Ledger {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let mut ids = Vec::new();
         for name in names {
-            transaction.execute("INSERT INTO radio (name) VALUES (?) ON CONFLICT DO NOTHING", [name])?;
+            guard::change(&transaction, "radio", "name = ?", [name], |db| {
+                Ok(db.execute("INSERT INTO radio (name) VALUES (?) ON CONFLICT DO NOTHING", [name])?)
+            })?;
             let id: i64 =
                 transaction.query_row("SELECT id FROM radio WHERE name = ?", [name], |r| r.get(0))?;
             let id = u8::try_from(id)
@@ -112,6 +118,28 @@ impl Ledger {
         Ok(slots)
     }
 
+    /// Notes that a text is in force, unless it is the newest one noted of that file already. `file` says which
+    /// of the configuration's files it is; never the keyring. `true` if it was noted.
+    pub fn note_configuration(&mut self, file: &str, content: &str, at: Stamp) -> Result<bool, Error> {
+        use sha2::{Digest, Sha256};
+        let digest: String =
+            Sha256::digest(content.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect();
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let newest: i64 =
+            transaction
+                .query_row("SELECT coalesce(max(id), 0) FROM configuration_version", [], |r| r.get(0))?;
+        let noted = guard::change(&transaction, "configuration_version", "id > ?", [newest], |db| {
+            Ok(db.execute(
+                "INSERT INTO configuration_version (digest, file, content, in_force_from)
+                 SELECT ?1, ?2, ?3, ?4 WHERE ?1 IS NOT
+                     (SELECT digest FROM configuration_version WHERE file = ?2 ORDER BY id DESC LIMIT 1)",
+                rusqlite::params![digest, file, content, at.unix_s],
+            )?)
+        })?;
+        transaction.commit()?;
+        Ok(noted > 0)
+    }
+
     /// Moves what the -wal holds into the ledger as far as no reader needs it, without waiting for anybody.
     /// Returns the pages left in the -wal.
     pub fn checkpoint(&mut self) -> Result<u64, Error> {
@@ -130,21 +158,35 @@ impl Ledger {
 
     /// Raises a notice unless the same one is up; `text` says what a person should do.
     pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
-        self.db.execute(
-            "INSERT INTO notice (kind, subject, text, raised_at) SELECT ?1, ?2, ?3, ?4 WHERE NOT EXISTS
-             (SELECT 1 FROM notice WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL)",
-            rusqlite::params![kind, subject, text, at.unix_s],
-        )?;
-        Ok(())
+        self.change_notice(kind, subject, |db| {
+            db.execute(
+                "INSERT INTO notice (kind, subject, text, raised_at) SELECT ?1, ?2, ?3, ?4 WHERE NOT EXISTS
+                 (SELECT 1 FROM notice WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL)",
+                rusqlite::params![kind, subject, text, at.unix_s],
+            )
+        })
     }
 
     /// Clears it.
     pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
-        self.db.execute(
-            "UPDATE notice SET cleared_at = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL",
-            rusqlite::params![kind, subject, at.unix_s],
-        )?;
-        Ok(())
+        self.change_notice(kind, subject, |db| {
+            db.execute(
+                "UPDATE notice SET cleared_at = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL",
+                rusqlite::params![kind, subject, at.unix_s],
+            )
+        })
+    }
+
+    fn change_notice(
+        &mut self,
+        kind: &str,
+        subject: &str,
+        write: impl FnOnce(&Connection) -> rusqlite::Result<usize>,
+    ) -> Result<(), Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let key = (kind, subject);
+        guard::change(&transaction, "notice", "kind = ? AND subject = ?", key, |db| Ok(write(db)?))?;
+        Ok(transaction.commit()?)
     }
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Input: a ledger opened for reading, beside a daemon that may be writing. Output: coverage, [`Facts`] for
 //! `gaps`, and the figures of `status`. Every look-up is a seek by a clustered key or a scan of the unsettled
-//! journal, which is bounded; nothing here scans the years.
+//! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
 
 use super::rows::{self, kind};
 use super::state::{load_coverage, meta};
@@ -10,7 +10,8 @@ use super::{Error, schema};
 use crate::coverage::Coverage;
 use crate::gaps::{Facts, ProfileSeen, Seen, WriteOff};
 use crate::judge::{Outcome, Tally};
-use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use crate::wire::record::Profile;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
@@ -45,6 +46,8 @@ impl Reader {
 #[derive(Clone, Copy, Debug)]
 struct Unsettled {
     rank: i64,
+    /// Its time is not the record's, which nobody can read.
+    opaque: bool,
     seen: Seen,
 }
 
@@ -125,9 +128,10 @@ impl<'a> Snapshot<'a> {
                 heard.snr_quarter_db = row.get::<_, Option<i8>>(9)?.or(heard.snr_quarter_db);
             }
             if !withdrawn {
-                let seen = Seen { time, received_at, is_reading: row.get::<_, i64>(0)? == kind::READING };
+                let kind: i64 = row.get(0)?;
+                let seen = Seen { time, received_at, is_reading: kind == kind::READING };
                 let rows = self.unsettled.entry(identity).or_default();
-                rows.push(Unsettled { rank, seen });
+                rows.push(Unsettled { rank, opaque: kind == kind::OPAQUE, seen });
                 rows.sort_by_key(|unsettled| unsettled.rank);
             }
         }
@@ -161,11 +165,12 @@ impl<'a> Snapshot<'a> {
         for (table, time) in [
             ("profile_row", "time"),
             ("event_row", "time"),
-            ("opaque_row", "coalesce(received_at, stored_at, 0)"),
+            // When an opaque record was made, nobody can read: its reception stands in, if there was one.
+            ("opaque_row", "coalesce(received_at, stored_at)"),
         ] {
             let sql = format!(
                 "SELECT {time}, received_at FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ?
-                     AND rank = 0"
+                     AND rank = 0 AND {time} IS NOT NULL"
             );
             let seen = self
                 .db
@@ -286,10 +291,195 @@ impl<'a> Snapshot<'a> {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// The newest profile held of a logger, by its identity.
+    pub fn newest_profile(&self, address: Address) -> Result<Option<(Identity, Profile)>, Error> {
+        let sql = format!(
+            "SELECT {}, epoch, sequence FROM profile_row WHERE logger = ? AND rank = 0
+             ORDER BY epoch DESC, sequence DESC LIMIT 1",
+            rows::PROFILE_COLUMNS
+        );
+        let mut statement = self.db.prepare_cached(&sql)?;
+        let mut found = statement.query([address.number()])?;
+        let Some(row) = found.next()? else { return Ok(None) };
+        let identity = Identity::new(address.number(), row.get(9)?, row.get(10)?);
+        Ok(identity.zip(Some(rows::profile(row)?)))
+    }
+
+    /// The newest `records` records of each of these loggers that a key has opened, newest identity first.
+    pub fn newest_sealed(
+        &self,
+        addresses: &[Address],
+        records: usize,
+    ) -> Result<BTreeMap<Address, Vec<Sealed>>, Error> {
+        let mut newest: BTreeMap<Address, Vec<Sealed>> =
+            addresses.iter().map(|&address| (address, Vec::new())).collect();
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, slot, time, time + lag, logger FROM journal
+             WHERE kind > 0 AND rank = 0 AND slot IS NOT NULL",
+        )?;
+        let mut found = statement.query([])?;
+        while let Some(row) = found.next()? {
+            if let Some(address) = Address::new(row.get(5)?)
+                && let Some(mine) = newest.get_mut(&address)
+            {
+                mine.extend(sealed(address, row)?);
+            }
+        }
+        for (&address, mine) in &mut newest {
+            for (table, time, received_at) in SEALED_TABLES {
+                let sql = format!(
+                    "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                     WHERE logger = ? AND rank = 0 AND slot IS NOT NULL
+                     ORDER BY epoch DESC, sequence DESC LIMIT ?"
+                );
+                let mut statement = self.db.prepare_cached(&sql)?;
+                let mut found = statement.query(params![address.number(), records as i64])?;
+                while let Some(row) = found.next()? {
+                    mine.extend(sealed(address, row)?);
+                }
+            }
+            // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+            mine.sort_unstable_by_key(|sealed| std::cmp::Reverse(sealed.identity));
+            mine.dedup_by_key(|sealed| sealed.identity);
+            mine.truncate(records);
+        }
+        Ok(newest)
+    }
+
+    /// The key slots that have opened frames of these loggers, and since when.
+    pub fn slots_opened(&self) -> Result<BTreeMap<Address, Vec<(Slot, i64)>>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT logger, slot, first_at FROM slot_use ORDER BY logger, slot")?;
+        let mut slots = BTreeMap::<Address, Vec<(Slot, i64)>>::new();
+        let mut found = statement.query([])?;
+        while let Some(row) = found.next()? {
+            if let Some(address) = Address::new(row.get(0)?) {
+                slots.entry(address).or_default().push((Slot(row.get(1)?), row.get(2)?));
+            }
+        }
+        Ok(slots)
+    }
+
+    /// The record with the largest identity that came under a slot. Reads back from the logger's newest record,
+    /// so that this is quick for the slot in use, and reads what came since for one that was given up.
+    pub fn largest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
+        let mut largest: Option<Sealed> = None;
+        let journal = ("journal", "time", "time + lag");
+        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+            let only = if table == "journal" { "AND kind > 0" } else { "" };
+            let sql = format!(
+                "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                 WHERE logger = ? AND rank = 0 AND slot = ? {only}
+                 ORDER BY epoch DESC, sequence DESC LIMIT 1"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let mut found = statement.query(params![address.number(), slot.0])?;
+            let Some(row) = found.next()? else { continue };
+            let Some(here) = sealed(address, row)? else { continue };
+            if largest.is_none_or(|largest| largest.identity < here.identity) {
+                largest = Some(here);
+            }
+        }
+        Ok(largest)
+    }
+
+    /// Frames set aside because their slot is closed before them, by logger and slot.
+    pub fn shut_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, slot, count(*) FROM unopened WHERE reason = ? GROUP BY logger, slot",
+        )?;
+        let mut frames = BTreeMap::new();
+        let mut found = statement.query([super::aside::CLOSED])?;
+        while let Some(row) = found.next()? {
+            if let Some(address) = Address::new(row.get(0)?) {
+                frames.insert((address, Slot(row.get(1)?)), row.get::<_, i64>(2)? as u64);
+            }
+        }
+        Ok(frames)
+    }
+
+    /// The readings of one logger whose recorded time is in a span, with their counts, in order of identities:
+    /// settled ones by the blocks that may hold them, then what the journal holds beyond.
+    pub fn readings_in_time(
+        &self,
+        address: Address,
+        from: i64,
+        to: i64,
+        mut take: impl FnMut(Identity, &crate::judge::Row),
+    ) -> Result<(), Error> {
+        let logger = address.number();
+        let columns = rows::content_columns();
+        let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
+        let mut found = |row: &rusqlite::Row<'_>| -> Result<(), Error> {
+            // The identity comes after the content's 45 columns.
+            if let Some(id) = Identity::new(row.get(45)?, row.get(46)?, row.get(47)?) {
+                take(id, &rows::row_content(row)?);
+            }
+            Ok(())
+        };
+        let mut settled = self.db.prepare_cached(&format!(
+            "SELECT {columns}, logger, epoch, sequence FROM settled t
+             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND time >= ? AND time < ? AND {shown}"
+        ))?;
+        for (epoch, first, last) in super::chunk::blocks_in_time(self.db, logger, from, to)? {
+            let mut rows = settled.query(params![logger, epoch, first, last, from, to])?;
+            while let Some(row) = rows.next()? {
+                found(row)?;
+            }
+        }
+        let mut journal = self.db.prepare_cached(&format!(
+            "SELECT {columns}, logger, epoch, sequence FROM journal t
+             WHERE kind = 1 AND logger = ? AND time >= ? AND time < ? AND {shown} ORDER BY epoch, sequence"
+        ))?;
+        let mut rows = journal.query(params![logger, from, to])?;
+        while let Some(row) = rows.next()? {
+            found(row)?;
+        }
+        Ok(())
+    }
+
+    /// The ledger's size at the end of the days on which it was noted, newest first, at most 90.
+    pub fn sizes(&self) -> Result<Vec<(i64, u64)>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT day, bytes FROM size_day ORDER BY day DESC LIMIT 90")?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     /// The journal row up to which all is settled.
     pub fn settled_through(&self) -> Result<i64, Error> {
         meta(self.db, "settled_through")
     }
+}
+
+/// A record that a key has opened, as far as changing keys needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sealed {
+    /// Which one.
+    pub identity: Identity,
+    /// Under which slot it came.
+    pub slot: Slot,
+    /// Seconds since 1970 on its logger's clock.
+    pub time: i64,
+    /// When it came by radio.
+    pub received_at: Option<i64>,
+}
+
+/// Where records lie at rest, with what is their time and their reception.
+const SEALED_TABLES: [(&str, &str, &str); 4] = [
+    ("settled", "time", "time + lag"),
+    ("profile_row", "time", "received_at"),
+    ("event_row", "time", "received_at"),
+    ("opaque_row", "coalesce(received_at, stored_at, 0)", "received_at"),
+];
+
+/// From a row of epoch, sequence, slot, time and reception.
+fn sealed(address: Address, row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Sealed>> {
+    let identity = Identity::new(address.number(), row.get(0)?, row.get(1)?);
+    let (slot, time, received_at) = (Slot(row.get(2)?), row.get(3)?, row.get(4)?);
+    Ok(identity.map(|identity| Sealed { identity, slot, time, received_at }))
 }
 
 /// One radio's frames over all time.
@@ -376,7 +566,7 @@ impl Facts for Snapshot<'_> {
 
     fn seen(&self, id: Identity) -> Result<Option<Seen>, Error> {
         let unsettled = self.unsettled.get(&id).and_then(|rows| rows.first());
-        if let Some(unsettled) = unsettled.filter(|unsettled| unsettled.rank == 0) {
+        if let Some(unsettled) = unsettled.filter(|unsettled| unsettled.rank == 0 && !unsettled.opaque) {
             return Ok(Some(unsettled.seen));
         }
         let settled = self.settled_reading(id)?;
@@ -386,6 +576,9 @@ impl Facts for Snapshot<'_> {
         if let Some(seen) = self.settled_rare(id)? {
             return Ok(Some(seen));
         }
+        if self.coverage.holds_authentic(id) {
+            return Ok(None);
+        }
         Ok(settled.map(|(_, seen)| seen).or(unsettled.map(|unsettled| unsettled.seen)))
     }
 
@@ -394,7 +587,8 @@ impl Facts for Snapshot<'_> {
             .unsettled
             .iter()
             .filter(|(id, rows)| {
-                id.address == address && rows.iter().any(|row| row.rank == 0 && row.seen.time >= time)
+                let late = |row: &Unsettled| row.rank == 0 && !row.opaque && row.seen.time >= time;
+                id.address == address && rows.iter().any(late)
             })
             .map(|(id, _)| *id)
             .min();
@@ -528,4 +722,16 @@ pub(super) fn merge_windows(windows: Vec<(u8, i64, i64)>, slack_s: i64) -> Vec<(
         }
     }
     merged
+}
+
+/// Ranges of one epoch that touch become one; they come in order.
+pub(super) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
+    let mut joined: Vec<(u32, u32, u32)> = Vec::new();
+    for (epoch, first, last) in ranges {
+        match joined.last_mut() {
+            Some((of, _, end)) if *of == epoch && first <= end.saturating_add(1) => *end = (*end).max(last),
+            _ => joined.push((epoch, first, last)),
+        }
+    }
+    joined
 }

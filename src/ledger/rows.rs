@@ -11,6 +11,8 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 /// The kinds of a journal row.
 pub mod kind {
+    /// Closes the rows before it with a digest: `epoch` is the first of them, `time` the digest.
+    pub const SEAL: i64 = -1;
     /// Counts of frames, no record.
     pub const TALLY: i64 = 0;
     /// A reading, whole.

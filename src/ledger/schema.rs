@@ -4,7 +4,7 @@
 //! ledger, its -wal or its -shm by any other means: closing such a file would drop SQLite's POSIX locks, and
 //! another process's exit could then delete the -wal under the daemon.
 
-use super::Error;
+use super::{Error, chunk, guard};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::os::unix::fs::OpenOptionsExt;
@@ -15,7 +15,11 @@ use std::time::Duration;
 const APPLICATION_ID: i32 = 0x7374_6368;
 
 /// Each migration once released is never edited; the next number is added.
-const MIGRATIONS: &[&str] = &[include_str!("../../migrations/0001_first.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("../../migrations/0001_first.sql"),
+    include_str!("../../migrations/0002_configuration.sql"),
+    include_str!("../../migrations/0003_chunks.sql"),
+];
 
 /// The version that this program writes.
 pub const VERSION: u32 = MIGRATIONS.len() as u32;
@@ -145,8 +149,24 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
             transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
         }
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+        make_digests(&transaction)?;
     }
     transaction.commit().map_err(at)
+}
+
+/// After the migration that brought digests: works them out for what an older release left.
+fn make_digests(db: &Connection) -> Result<(), Error> {
+    if super::state::meta(db, "digests_made")? == 1 {
+        return Ok(());
+    }
+    let through = super::state::meta(db, "settled_through")?;
+    chunk::Blocks::of_settled(db, |_| ())?.store(db, through)?;
+    chunk::seal_journal(db)?;
+    for table in guard::TABLES {
+        guard::keep(db, table, guard::table_sum(db, table, "true", ())?)?;
+    }
+    db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
+    Ok(())
 }
 
 #[cfg(test)]

@@ -4,9 +4,10 @@
 //! Nothing is lost or doubled at any instant: a row is either in the journal or settled, and the ranges
 //! written are those of what is committed. A settle that dies is as if it had never begun.
 
+use super::chunk::Blocks;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
-use super::{Error, Ledger};
+use super::{Error, Ledger, guard};
 use crate::coverage::{Basis, RangeSet};
 use crate::judge::Outcome;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -40,6 +41,20 @@ impl Ledger {
         done
     }
 
+    /// Notes the ledger's size on a day, for its growth.
+    pub fn note_size(&mut self, day: i64) -> Result<(), Error> {
+        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let bytes: i64 = transaction.query_row(
+            "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()",
+            [],
+            |row| row.get(0),
+        )?;
+        guard::change(&transaction, "size_day", "day = ?", [day], |db| {
+            Ok(db.execute("INSERT OR REPLACE INTO size_day VALUES (?, ?)", [day, bytes])?)
+        })?;
+        Ok(transaction.commit()?)
+    }
+
     /// The day noted by the last settle.
     pub fn settled_day(&self) -> Result<i64, Error> {
         super::state::meta(&self.db, "settled_day")
@@ -54,7 +69,16 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
         .query_row([rows_max], |row| row.get(0))
         .optional()?
         .flatten();
-    let Some(through) = through else { return Ok(Settled::default()) };
+    let Some(limit) = through else { return Ok(Settled::default()) };
+    // Whole seals only: the last one within the limit, or the first one beyond it.
+    let through: Option<i64> = transaction
+        .prepare_cached(
+            "SELECT coalesce((SELECT max(row) FROM journal WHERE kind = -1 AND row <= ?1),
+                 (SELECT min(row) FROM journal WHERE kind = -1 AND row > ?1))",
+        )?
+        .query_row([limit], |row| row.get(0))?;
+    let through = through.unwrap_or(limit);
+    let blocks = Blocks::of_journal(&transaction, through)?;
 
     let columns = format!("{SHARED}, {}", rows::channel_columns(crate::wire::record::CHANNELS_MAX));
     let readings = transaction
@@ -64,10 +88,22 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
             kind::READING
         ))?
         .execute([through])?;
+    blocks.store(&transaction, through)?;
     store_ranges(&transaction, state, through)?;
-    settle_days(&transaction, through)?;
-    settle_listening(&transaction, through)?;
-    settle_foreign(&transaction, through)?;
+    let days: (Option<i64>, Option<i64>) = transaction
+        .prepare_cached(
+            "SELECT min((time + lag) / 86400), max((time + lag) / 86400) FROM journal
+             WHERE kind >= 0 AND lag IS NOT NULL AND row <= ?",
+        )?
+        .query_row([through], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    if let (Some(first), Some(last)) = days {
+        let (db, of_days) = (&*transaction, "day BETWEEN ? AND ?");
+        guard::change(db, "radio_day", of_days, (first, last), |db| settle_radio_days(db, through))?;
+        guard::change(db, "logger_day", of_days, (first, last), |db| settle_logger_days(db, through))?;
+    }
+    guard::change(&transaction, "last_heard", "true", (), |db| settle_last_heard(db, through))?;
+    guard::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
+    guard::change(&transaction, "foreign_address", "true", (), |db| settle_foreign(db, through))?;
     let rows = transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?;
     transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_through'", [through])?;
     transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_day'", [day])?;
@@ -115,20 +151,23 @@ pub(super) fn write_ranges(
             statement.query_map(params![logger, epoch, basis], |row| Ok((row.get(0)?, row.get(1)?)))?;
         rows.collect::<Result<BTreeSet<(u32, u32)>, _>>()?
     };
-    let mut delete = db.prepare_cached(
-        "DELETE FROM held_range WHERE logger = ? AND epoch = ? AND basis = ? AND first = ?",
-    )?;
+    let condition = "logger = ? AND epoch = ? AND basis = ? AND first = ?";
     for (first, _) in before.difference(&now) {
-        delete.execute(params![logger, epoch, basis, first])?;
+        let key = (logger, epoch, basis, *first);
+        guard::change(db, "held_range", condition, key, |db| {
+            Ok(db.prepare_cached(&format!("DELETE FROM held_range WHERE {condition}"))?.execute(key)?)
+        })?;
     }
-    let mut insert = db.prepare_cached("INSERT INTO held_range VALUES (?, ?, ?, ?, ?)")?;
     for (first, last) in now.difference(&before) {
-        insert.execute(params![logger, epoch, basis, first, last])?;
+        guard::change(db, "held_range", condition, (logger, epoch, basis, *first), |db| {
+            let mut insert = db.prepare_cached("INSERT INTO held_range VALUES (?, ?, ?, ?, ?)")?;
+            Ok(insert.execute(params![logger, epoch, basis, first, last])?)
+        })?;
     }
     Ok(())
 }
 
-fn settle_days(db: &Connection, through: i64) -> Result<(), Error> {
+fn settle_radio_days(db: &Connection, through: i64) -> Result<(), Error> {
     db.prepare_cached(
         "INSERT INTO radio_day (radio, day, noise, skipped, \"foreign\", unopened, duplicate, conflict, opaque,
              stored, noise_bytes, bytes)
@@ -142,6 +181,10 @@ fn settle_days(db: &Connection, through: i64) -> Result<(), Error> {
              noise_bytes = noise_bytes + excluded.noise_bytes, bytes = bytes + excluded.bytes",
     )?
     .execute([through])?;
+    Ok(())
+}
+
+fn settle_logger_days(db: &Connection, through: i64) -> Result<(), Error> {
     // A record counts on the day of its reception; the frames that brought no record on the day they came.
     db.prepare_cached(&format!(
         "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored)
@@ -162,6 +205,10 @@ fn settle_days(db: &Connection, through: i64) -> Result<(), Error> {
         foreign = Outcome::Foreign as usize,
     ))?
     .execute([through])?;
+    Ok(())
+}
+
+fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
     // What was heard last: by row number, since receptions of one clock that jumps are in no order.
     db.prepare_cached(
         "INSERT INTO last_heard (logger, received_at, battery_mv, rssi_dbm, snr_quarter_db)

@@ -113,7 +113,7 @@ impl State {
         while let Some(row) = rows.next()? {
             let number: i64 = row.get(0)?;
             self.seen_row = number;
-            if row.get::<_, i64>(1)? == kind::TALLY {
+            if row.get::<_, i64>(1)? < kind::READING {
                 continue;
             }
             let identity = Identity::new(row.get(2)?, row.get(3)?, row.get(4)?)

@@ -4,8 +4,9 @@
 
 use super::rows::kind;
 use super::state::{address_epoch, load_coverage};
-use super::{Error, schema};
-use crate::coverage::{Basis, Coverage};
+use super::{Error, chunk, guard, schema};
+use crate::coverage::{Basis, Coverage, RangeSet};
+use crate::wire::seq::Identity;
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
@@ -20,15 +21,22 @@ pub struct Verified {
     pub differences: Vec<String>,
 }
 
-/// Checks all of it. `progress` is told of each step.
+/// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` is told of each step.
 pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, Error> {
     let db = schema::open_for_reading(path)?;
     let transaction = rusqlite::Transaction::new_unchecked(&db, TransactionBehavior::Deferred)?;
     let mut found = Verified::default();
     progress("SQLite integrity");
     integrity(&transaction, &mut found)?;
-    progress("coverage against records");
-    coverage_against_records(&transaction, &mut found)?;
+    if found.differences.is_empty() {
+        progress("coverage against records");
+        coverage_against_records(&transaction, &mut found)?;
+        progress("digests of unsettled records");
+        chunk::check_seals(&transaction, |what| found.differences.push(what))?;
+        let read = |rows: u64| progress(&format!("digests of settled records, {rows} read"));
+        chunk::check_blocks(&transaction, read, |what| found.differences.push(what))?;
+        tables(&transaction, &mut found)?;
+    }
     transaction.finish()?;
     Ok(found)
 }
@@ -40,6 +48,25 @@ fn integrity(db: &Connection, found: &mut Verified) -> Result<(), Error> {
         let line: String = row.get(0)?;
         if line != "ok" {
             found.differences.push(format!("SQLite: {line}"));
+        }
+    }
+    Ok(())
+}
+
+/// The tables that hold no record, against their kept sums.
+fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
+    for table in guard::TABLES {
+        let sum = guard::table_sum(db, table, "true", ())?;
+        if sum != guard::kept(db, table)?.unwrap_or_default() {
+            found.differences.push(format!("table {table} is damaged: its rows do not fit their digest"));
+        }
+    }
+    let mut statement = db.prepare("SELECT name, sum FROM table_guard")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let name: String = row.get(0)?;
+        if !guard::TABLES.contains(&name.as_str()) {
+            found.differences.push(format!("table_guard names {name:?}, which is no table of a ledger"));
         }
     }
     Ok(())
@@ -69,7 +96,39 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
         kind::READING
     );
     count(db, &journal, &mut counted, found)?;
+    // What retention gave up is covered all the same.
+    for (logger, epoch, first, last) in chunk::retired(db)? {
+        let place = Identity::new(logger, epoch, first)
+            .ok_or_else(|| Error::Corrupt("a retired block has a reserved identity".into()))?;
+        if let Some(held) = stored.epoch(place.address, place.epoch) {
+            let window: RangeSet = [(first, last)].into_iter().collect();
+            for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
+                for &(first, last) in set.intersection(&window).ranges() {
+                    counted.insert_range(place.address, place.epoch, basis, first, last);
+                }
+            }
+        }
+    }
     compare(&stored, &counted, found);
+    named_against_profiles(db, &stored, found)
+}
+
+/// The told ends of epochs, against the profiles that told them.
+fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
+    let mut told = Coverage::default();
+    let mut statement = db.prepare(
+        "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0",
+    )?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = address_epoch(row)?;
+        if let Some(by) = crate::wire::seq::Epoch::new(row.get(3)?) {
+            told.name_epoch(address, epoch, row.get(2)?, by);
+        }
+    }
+    if !told.named().eq(stored.named()) {
+        found.differences.push("the ends of epochs are not what the held profiles say".to_owned());
+    }
     Ok(())
 }
 

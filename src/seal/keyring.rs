@@ -94,15 +94,30 @@ impl Keyring {
         derives || self.given.keys().any(|(given, _)| *given == address)
     }
 
+    /// The slots for which a logger has been given a key of its own, lowest first.
+    pub fn given_slots(&self, address: Address) -> impl Iterator<Item = Slot> {
+        let span = (address, Slot(0))..=(address, Slot(u8::MAX));
+        self.given.range(span).map(|(&(_, slot), _)| slot)
+    }
+
+    /// Whether a slot has a key, given or derived.
+    pub fn has_key(&self, address: Address, slot: Slot) -> bool {
+        self.given.contains_key(&(address, slot)) || self.may_derive(slot)
+    }
+
+    /// Whether loggers may derive their key of this slot from the site key.
+    pub fn may_derive(&self, slot: Slot) -> bool {
+        self.site.is_some() && self.site_slots.as_ref().is_none_or(|slots| slots.contains(&slot))
+    }
+
     /// The key of a slot, for making a logger's key sheet or a simulated logger.
     pub fn key(&self, address: Address, slot: Slot) -> Option<SlotKey> {
         self.given.get(&(address, slot)).cloned().or_else(|| self.derived(address, slot))
     }
 
     fn derived(&self, address: Address, slot: Slot) -> Option<SlotKey> {
-        let serves = self.site_slots.as_ref().is_none_or(|slots| slots.contains(&slot));
         let given = self.given.contains_key(&(address, slot));
-        self.site.as_ref().filter(|_| serves && !given).map(|site| site.derive(address, slot))
+        self.site.as_ref().filter(|_| !given && self.may_derive(slot)).map(|site| site.derive(address, slot))
     }
 
     /// Opens a frame with the key of its slot, unless that slot is closed before it.
@@ -164,6 +179,25 @@ mod tests {
         assert!(open(&mut keyring, &air(&right, 0, identity)).is_ok());
         assert_eq!(open(&mut keyring, &air(&wrong, 0, identity)), Err(Unopened::TagFails));
         assert_eq!(keyring.ready.len(), 1);
+    }
+
+    #[test]
+    fn a_slot_has_a_key_if_one_was_given_or_may_be_derived() {
+        let mut keyring = Keyring::default();
+        let (ours, other) = (Address::new(9).unwrap(), Address::new(10).unwrap());
+        assert!(!keyring.has_key(ours, Slot(0)));
+        for slot in [7, 2] {
+            keyring.give(ours, Slot(slot), SlotKey::new(&[1; 16]).unwrap());
+        }
+        keyring.set_site_key(SiteKey::new(&[5; 32]).unwrap(), Some(vec![Slot(0)]));
+        let has =
+            |address| (0..=255).filter(|&slot| keyring.has_key(address, Slot(slot))).collect::<Vec<u8>>();
+        assert_eq!((has(ours), has(other)), (vec![0, 2, 7], vec![0]));
+        for slot in 0..=255 {
+            assert_eq!(keyring.key(ours, Slot(slot)).is_some(), keyring.has_key(ours, Slot(slot)));
+        }
+        assert_eq!(keyring.given_slots(ours).collect::<Vec<_>>(), [Slot(2), Slot(7)]);
+        assert_eq!(keyring.given_slots(other).count(), 0);
     }
 
     #[test]

@@ -26,7 +26,7 @@ use aes_gcm::{Aes128Gcm, Aes256Gcm, KeyInit};
 use hkdf::Hkdf;
 use sha2::Sha256;
 use std::fmt;
-use zeroize::{Zeroize, ZeroizeOnDrop};
+use zeroize::{Zeroize, ZeroizeOnDrop, Zeroizing};
 
 /// The salt of every derivation of this format.
 const SALT: &[u8] = b"stonechat/1";
@@ -54,6 +54,19 @@ impl SlotKey {
         match self {
             Self::Aes128(bytes) => bytes,
             Self::Aes256(bytes) => bytes,
+        }
+    }
+
+    /// Its hex digits, for a logger's key sheet and nothing else; wiped when dropped.
+    pub fn hex(&self) -> Zeroizing<String> {
+        hex(self.bytes())
+    }
+
+    /// The algorithm that it is for, by its name in RFC 5116.
+    pub fn algorithm(&self) -> &'static str {
+        match self {
+            Self::Aes128(_) => "AEAD_AES_128_GCM",
+            Self::Aes256(_) => "AEAD_AES_256_GCM",
         }
     }
 
@@ -105,6 +118,18 @@ fn derive<const N: usize>(key: &[u8], label: &[u8], address: Address, slot: Slot
     let filled = Hkdf::<Sha256>::new(Some(SALT), key).expand_multi_info(&info, &mut out);
     debug_assert!(filled.is_ok());
     out
+}
+
+/// The hex digits of secret bytes, in a text that never moves and is wiped when dropped.
+pub fn hex(secret: &[u8]) -> Zeroizing<String> {
+    // All the room at once: a text that grows leaves copies behind.
+    let mut text = Zeroizing::new(String::with_capacity(2 * secret.len()));
+    for byte in secret {
+        for digit in [byte >> 4, byte & 0xF] {
+            text.extend(char::from_digit(u32::from(digit), 16));
+        }
+    }
+    text
 }
 
 /// A key with its schedule worked out, ready to open and seal. Clears itself when dropped.
@@ -217,5 +242,12 @@ mod tests {
         let site = SiteKey::new(&[0xAB; 32]).unwrap();
         let printed = format!("{key:?} {site:?} {:?}", Cipher::new(&key)).to_lowercase();
         assert!(!printed.contains("ab, ") && !printed.contains("abab") && !printed.contains("171"));
+    }
+
+    #[test]
+    fn a_key_sheet_has_every_digit_of_a_key() {
+        let key = SlotKey::new(&std::array::from_fn::<u8, 16, _>(|i| i as u8 * 17)).unwrap();
+        assert_eq!(*key.hex(), "00112233445566778899aabbccddeeff");
+        assert_eq!(SlotKey::new(&[0xAB; 32]).unwrap().hex().len(), 64);
     }
 }

@@ -12,11 +12,13 @@
 //! logger's address while that logger is out of reach; memory grows with the number of records, not bytes.
 
 use super::chance::Chance;
+use super::incidents::BurstLoss;
 use super::plan::FieldPlan;
 use super::truth::{Truth, TruthRecord};
 use super::witness::{Tally, Witness};
 use crate::wire::frame::{HEADER_LEN, KIND_AIR, Signal, TAG_LEN, VERSION, encode_line, header};
 use crate::wire::seq::{Address, Identity, Slot};
+use std::collections::BTreeSet;
 
 /// The neighbour's loggers: so many addresses from here on, as far as they are not this site's.
 const FOREIGN_FIRST: u16 = 40_001;
@@ -94,7 +96,11 @@ impl Field {
     pub fn new(plan: FieldPlan) -> Self {
         let truth = Truth::new(&plan);
         let sendings = schedule(&plan, &truth).into_iter();
-        let line = Line { seed: plan.seed, chance: Chance::new(plan.seed, b"line", 0) };
+        let line = Line {
+            seed: plan.seed,
+            chance: Chance::new(plan.seed, b"line", 0),
+            bad_paths: plan.bad_paths.iter().map(|(address, _)| *address).collect(),
+        };
         Self { plan, truth, witness: Witness::default(), line, sendings }
     }
 
@@ -144,7 +150,7 @@ impl Iterator for Field {
 fn schedule(plan: &FieldPlan, truth: &Truth) -> Vec<Sending> {
     let mut sendings = Vec::new();
     for address in truth.addresses() {
-        let mut air = Air { plan, chance: Chance::new(plan.seed, b"air ", u64::from(address.number())) };
+        let mut air = Air::new(plan, address);
         for record in truth.records_of(address) {
             air.send(record, &mut sendings);
         }
@@ -204,9 +210,52 @@ fn address_of(what: What) -> Option<Address> {
 struct Air<'a> {
     plan: &'a FieldPlan,
     chance: Chance,
+    bursts: Option<Bursts>,
 }
 
-impl Air<'_> {
+/// A path that loses in bursts.
+struct Bursts {
+    path: BurstLoss,
+    chance: Chance,
+    is_bad: bool,
+}
+
+impl Bursts {
+    fn new(path: BurstLoss, seed: u64, address: Address) -> Self {
+        // Streams of its own, so that a path made bad changes nothing but its losses.
+        let mut chance = Chance::new(seed, b"brst", u64::from(address.number()));
+        let is_bad = chance.happens(path.bad_share());
+        Self { path, chance, is_bad }
+    }
+
+    /// One frame sent: whether it is lost; then the path's state takes a step.
+    fn loses(&mut self) -> bool {
+        let (lost, step) = match self.is_bad {
+            true => (self.path.lost_bad, self.path.out_of_bad),
+            false => (self.path.lost_good, self.path.into_bad),
+        };
+        let is_lost = self.chance.happens(lost);
+        self.is_bad ^= self.chance.happens(step);
+        is_lost
+    }
+}
+
+impl<'a> Air<'a> {
+    fn new(plan: &'a FieldPlan, address: Address) -> Self {
+        let bad = plan.bad_paths.iter().find(|(of, _)| *of == address);
+        Self {
+            plan,
+            chance: Chance::new(plan.seed, b"air ", u64::from(address.number())),
+            bursts: bad.map(|(_, path)| Bursts::new(*path, plan.seed, address)),
+        }
+    }
+
+    /// Whether a frame that is sent now is lost.
+    fn loses(&mut self) -> bool {
+        let lost = self.chance.happens(self.plan.faults.lost);
+        self.bursts.as_mut().map_or(lost, Bursts::loses)
+    }
+
     /// All numbers are drawn whatever they decide, so that a rate changed does not change everything else.
     fn send(&mut self, record: &TruthRecord, out: &mut Vec<Sending>) {
         let (rates, identity) = (self.plan.faults, record.identity);
@@ -216,13 +265,13 @@ impl Air<'_> {
         let damaged = self.chance.happens(rates.damaged);
         let late = self.chance.happens(rates.late);
         let late_by_s = 3_600 + i64::from(self.chance.below(5 * 3_600));
-        if !self.chance.happens(rates.lost) {
+        if !self.loses() {
             let at_unix_s = at_unix_s + if late { late_by_s } else { 0 };
             push(at_unix_s, if damaged { What::Damaged(identity) } else { What::Whole(identity) });
         }
 
         let repeated = self.chance.happens(rates.repeated);
-        let lost_too = self.chance.happens(rates.lost);
+        let lost_too = if repeated { self.loses() } else { self.chance.happens(rates.lost) };
         at_unix_s += 2 + i64::from(self.chance.below(20));
         if repeated && !lost_too {
             push(at_unix_s, What::Repeated(identity));
@@ -264,6 +313,7 @@ impl Air<'_> {
 struct Line {
     seed: u64,
     chance: Chance,
+    bad_paths: BTreeSet<Address>,
 }
 
 impl std::fmt::Debug for Line {
@@ -319,7 +369,8 @@ impl Line {
     /// Three in four with a signal report: a radio has none at hand for every frame.
     fn on_the_line(&mut self, address: Address, air: &[u8]) -> Vec<u8> {
         // How far away the logger is decides most of it; −60 to −115 dBm, 0 to +10 dB and −12 when weak.
-        let far = super::chance::unit(self.seed, 17, u64::from(address.number()), 0);
+        let share = super::chance::unit(self.seed, 17, u64::from(address.number()), 0);
+        let far = if self.bad_paths.contains(&address) { 0.9 + 0.1 * share } else { share };
         let rssi = -60.0 - 50.0 * far - 5.0 * self.chance.unit();
         let snr = 10.0 - 22.0 * far * far + 3.0 * (self.chance.unit() - 0.5);
         let signal = Signal { rssi_dbm: rssi as i8, snr_quarter_db: (4.0 * snr) as i8 };

@@ -43,15 +43,25 @@ impl FieldPlan {
                     format!("\n  {{ name = {name}, raw_unit = {unit} }},")
                 })
                 .collect();
-            let lines = [
+            let mut lines = vec![
                 format!("\n[[logger]]\naddress = {}", logger.address),
                 format!("name = {}", quoted(&logger.name)),
                 format!("interval_s = {}", logger.interval_s),
                 format!("memory_records = {}", logger.memory_records),
+            ];
+            lines.extend(
+                self.fastest_interval_s(logger)
+                    .map(|interval_s| format!("fastest_interval_s = {interval_s}")),
+            );
+            let since = self.in_service_since(logger.address);
+            lines.extend(
+                since.map(|since| format!("in_service_from = {}", quoted(&crate::time::rfc3339(since)))),
+            );
+            lines.extend([
                 format!("battery_installed = {}", quoted(&installed)),
                 format!("area = {}", quoted(&logger.area)),
                 format!("channels = [{}\n]\n", channels.concat()),
-            ];
+            ]);
             text.push_str(&lines.join("\n"));
         }
         text
@@ -107,7 +117,8 @@ mod tests {
         // A file that others could read is no trap.
         fs::write(&keys, "").unwrap();
         fs::set_permissions(&keys, Permissions::from_mode(0o644)).unwrap();
-        let plan = FieldPlan::harrow_tarn(1, 40, super::super::plan::FROM_UNIX_S, 2);
+        let mut plan = FieldPlan::harrow_tarn(1, 40, super::super::plan::FROM_UNIX_S, 30);
+        plan.in_service_from.push((plan.loggers[2].address, plan.from_unix_s + 3_601));
         plan.write_config(dir.path(), "/dev/pts/a \"quoted\" one", 0.5).unwrap();
         crate::config::load(&dir.path().join("site.toml")).unwrap();
         plan.write_config(dir.path(), "tcp://127.0.0.1:4001", 1.0).unwrap();
@@ -123,8 +134,17 @@ mod tests {
                 (read.interval_s, read.memory_records, &read.area),
                 (logger.interval_s, logger.memory_records, &logger.area)
             );
+            assert_eq!(
+                (read.fastest_interval_s, read.in_service),
+                (logger.fastest_interval_s, logger.in_service)
+            );
             assert!(keyring.has_key_for(logger.address));
         }
+        let count = |holds: &dyn Fn(&crate::config::roster::Logger) -> bool| {
+            config.roster.loggers().filter(|logger| holds(logger)).count()
+        };
+        assert_eq!(count(&|logger| logger.fastest_interval_s.is_some()), 1);
+        assert_eq!(count(&|logger| logger.in_service.is_some()), 1);
         assert_eq!(config.site.name, SITE_NAME);
         assert_eq!(config.site.utc_offset_s, -7 * 3_600);
         assert!(config.site.clock_synchronised_file.exists());

@@ -3,18 +3,24 @@
 //! Input: the plan and the physics. Output: [`LoggerTruth`]. What becomes of the records on their way is
 //! none of a logger's business: it measures whether it is heard or not.
 //!
-//! Order of an epoch: its profile, the event "powered up", then readings, a profile each day, and events as
-//! they come. Promises: sequences of an epoch are 1, 2, 3 and so on; a record's slot and bytes never change.
+//! Order of an epoch: its profile, the event "powered up", then readings, a profile each day and at each change of
+//! the interval, and events as they come. What the plan says happens at its instants; readings and daily profiles
+//! come when the logger's own clock says so, hence a little later each time, and anew after the clock was set.
+//!
+//! Promises: sequences of an epoch are 1, 2, 3 and so on; a record's slot and bytes never change.
 
-use super::physics::Physics;
+use super::clock::Clock;
+use super::physics::{Cell, Physics, Sensor};
 use super::plan::{FieldPlan, LoggerPlan};
 use super::truth::{EpochTruth, LoggerTruth, TruthRecord};
 use crate::wire::record::{Event, Profile, ProfileFields, Reading, Record};
-use crate::wire::seq::{Epoch, Identity, Slot};
+use crate::wire::seq::{Address, Epoch, Identity, Slot};
 
 const DAY_S: i64 = 86_400;
 /// How long an enclosure stays open.
 const OPEN_S: i64 = 600;
+/// What a clock shows when it has had no power: 2000-01-01T00:00:00Z (common practice, no source).
+pub(super) const YEAR_2000_UNIX_S: i64 = 946_684_800;
 /// What the loggers' profiles call their software. Invented.
 const FIRMWARE: &str = "field 1.4";
 
@@ -22,138 +28,301 @@ const FIRMWARE: &str = "field 1.4";
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Happening {
     SlotChange,
-    Start { names_previous: bool },
-    DailyProfile,
-    ClockSet { seconds_added: i64 },
+    /// The unit makes nothing from then on.
+    Stopped,
+    Replaced {
+        unit: u64,
+    },
+    Start {
+        names_previous: bool,
+    },
+    NewCell {
+        names_previous: bool,
+    },
+    ClockSet,
+    IntervalChange {
+        interval_s: u32,
+    },
     MemoryCleared,
     Opened,
     Closed,
+    DailyProfile,
     Reading,
 }
 
 /// Makes every record of a logger.
 pub(super) fn live(plan: &FieldPlan, logger: &LoggerPlan, physics: &Physics) -> LoggerTruth {
-    let happenings = timeline(plan, logger);
-    let mut life = Life {
-        logger,
-        physics,
-        clock_error_s: -sum_of_clock_sets(plan, logger),
-        slot: logger.slot,
-        truth: LoggerTruth {
-            memory_records: logger.memory_records as usize,
-            records: Vec::with_capacity(happenings.len() + 1),
-            epochs: Vec::new(),
-            clears: Vec::new(),
-        },
-    };
-    for (at_unix_s, happening) in happenings {
-        life.happens(at_unix_s, happening);
+    let planned = timeline(plan, logger);
+    // Beyond that instant nothing is made; a plan of no length still has its start.
+    let end = plan.to_unix_s().max(plan.from_unix_s + i64::from(logger.offset_s / 2) + 1);
+    let mut planned = planned.into_iter().take_while(|(at, _)| *at < end).peekable();
+    let mut life = Life::new(plan, logger, physics);
+    let mut now = plan.from_unix_s;
+    loop {
+        let own = life.next_by_clock(now).filter(|(at, _)| *at < end);
+        let is_first = |at: i64| own.is_none_or(|(own_at, _)| at <= own_at);
+        let Some((at, happening)) = planned.next_if(|(at, _)| is_first(*at)).or(own) else { break };
+        life.happens(at, happening);
+        now = at;
     }
     life.truth
 }
 
-/// All that happens to a logger, in order.
+/// All that the plan lets happen to a logger, in order.
 fn timeline(plan: &FieldPlan, logger: &LoggerPlan) -> Vec<(i64, Happening)> {
-    let (from, to) = (plan.from_unix_s, plan.to_unix_s());
     let own = |address| address == logger.address;
-    let mut all = vec![(from + i64::from(logger.offset_s / 2), Happening::Start { names_previous: false })];
+    let start = plan.from_unix_s + i64::from(logger.offset_s / 2);
+    let mut all = vec![(start, Happening::Start { names_previous: false })];
     let restarts = plan.restarts.iter().filter(|restart| own(restart.address));
     all.extend(
         restarts
             .map(|restart| (restart.at_unix_s, Happening::Start { names_previous: restart.names_previous })),
     );
-    let mut at_moments =
-        |moments: &[(crate::wire::seq::Address, i64)], delay_s: i64, happening: Happening| {
-            let moments = moments.iter().filter(|(address, _)| own(*address));
-            all.extend(moments.map(|(_, at_unix_s)| (at_unix_s + delay_s, happening)));
-        };
+    for swap in plan.battery_swaps.iter().filter(|swap| own(swap.address)) {
+        all.push((swap.at_unix_s, Happening::NewCell { names_previous: swap.names_previous }));
+        let set_after_s = swap.clock_set_after_s.map(i64::from);
+        all.extend(set_after_s.map(|after_s| (swap.at_unix_s + after_s, Happening::ClockSet)));
+    }
+    for new in plan.unit_replacements.iter().filter(|new| own(new.address)) {
+        let stopped = new.at_unix_s - i64::from(new.stopped_before_s);
+        all.extend((stopped < new.at_unix_s).then_some((stopped, Happening::Stopped)));
+        all.push((new.at_unix_s, Happening::Replaced { unit: new.unit }));
+    }
+    let changes = plan.interval_changes.iter().filter(|change| own(change.address));
+    all.extend(
+        changes.map(|change| (change.at_unix_s, Happening::IntervalChange { interval_s: change.interval_s })),
+    );
+    let mut at_moments = |moments: &[(Address, i64)], delay_s: i64, happening: Happening| {
+        let moments = moments.iter().filter(|(address, _)| own(*address));
+        all.extend(moments.map(|(_, at_unix_s)| (at_unix_s + delay_s, happening)));
+    };
     at_moments(&plan.slot_changes, 0, Happening::SlotChange);
     at_moments(&plan.memory_clears, 0, Happening::MemoryCleared);
     at_moments(&plan.openings, 0, Happening::Opened);
     at_moments(&plan.openings, OPEN_S, Happening::Closed);
     let clock_sets = plan.clock_sets.iter().filter(|set| own(set.address));
-    all.extend(
-        clock_sets.map(|set| (set.at_unix_s, Happening::ClockSet { seconds_added: set.seconds_added })),
-    );
-    // An interval of 0 would never end.
-    let interval_s = i64::from(logger.interval_s.max(1));
-    let offset_s = i64::from(logger.offset_s);
-    let every = |first: i64, step: i64| (0..).map(move |n| first + n * step).take_while(move |at| *at < to);
-    all.extend(every(from + offset_s, interval_s).map(|at_unix_s| (at_unix_s, Happening::Reading)));
-    all.extend(
-        every(from + offset_s / 2 + DAY_S, DAY_S).map(|at_unix_s| (at_unix_s, Happening::DailyProfile)),
-    );
-    let start = all[0].0;
-    all.retain(|(at_unix_s, _)| (start..to.max(start + 1)).contains(at_unix_s));
+    all.extend(clock_sets.map(|set| (set.at_unix_s, Happening::ClockSet)));
+    all.retain(|(at_unix_s, _)| *at_unix_s >= start);
     all.sort_unstable();
     all
 }
 
-fn sum_of_clock_sets(plan: &FieldPlan, logger: &LoggerPlan) -> i64 {
-    let ahead = |at_unix_s| (plan.from_unix_s..plan.to_unix_s()).contains(&at_unix_s);
-    let sets = plan.clock_sets.iter().filter(|set| set.address == logger.address && ahead(set.at_unix_s));
-    sets.map(|set| set.seconds_added).sum()
+/// Something that comes again by the logger's clock: when what the clock shows, less `phase_s`, is a multiple of
+/// `every_s`.
+#[derive(Clone, Copy)]
+struct Alarm {
+    every_s: i64,
+    phase_s: i64,
+    /// What the clock shows the next time.
+    due: i64,
+}
+
+impl Alarm {
+    fn new(every_s: i64, phase_s: i64) -> Self {
+        // An interval of 0 would never end.
+        Self { every_s: every_s.max(1), phase_s, due: 0 }
+    }
+
+    /// Next at `earliest` or later.
+    fn aim(&mut self, earliest: i64) {
+        self.due = earliest + (self.phase_s - earliest).rem_euclid(self.every_s);
+    }
 }
 
 struct Life<'a> {
+    plan: &'a FieldPlan,
     logger: &'a LoggerPlan,
     physics: &'a Physics,
-    /// What its clock shows beyond the right time.
-    clock_error_s: i64,
+    clock: Clock,
+    is_running: bool,
     slot: Slot,
+    unit: u64,
+    cell: Cell,
+    /// Since when pulses are counted.
+    pulses_since: i64,
+    /// What its profiles promise.
+    interval_s: u32,
+    reading: Alarm,
+    profile: Alarm,
     truth: LoggerTruth,
 }
 
-impl Life<'_> {
+impl<'a> Life<'a> {
+    fn new(plan: &'a FieldPlan, logger: &'a LoggerPlan, physics: &'a Physics) -> Self {
+        let (from, offset_s) = (plan.from_unix_s, i64::from(logger.offset_s));
+        let drift = plan.clock_drift.iter().find(|(address, _)| *address == logger.address);
+        let mut life = Self {
+            plan,
+            logger,
+            physics,
+            clock: Clock::new(drift.map(|(_, drift)| *drift), from, from),
+            is_running: false,
+            slot: logger.slot,
+            unit: logger.unit,
+            cell: Cell { since_unix_s: from, empty_unix_s: None },
+            pulses_since: from,
+            interval_s: logger.interval_s,
+            reading: Alarm::new(i64::from(logger.interval_s), from + offset_s),
+            profile: Alarm::new(DAY_S, from + offset_s / 2),
+            truth: LoggerTruth {
+                memory_records: logger.memory_records as usize,
+                in_service_from: plan.in_service_since(logger.address),
+                records: Vec::new(),
+                epochs: Vec::new(),
+                clears: Vec::new(),
+            },
+        };
+        life.put_cell_in(from);
+        life.clock.set(from, from + life.clock_error_after(from - 1));
+        life
+    }
+
+    /// The next reading or daily profile, not before `now`.
+    fn next_by_clock(&self, now: i64) -> Option<(i64, Happening)> {
+        let alarms = [(self.profile, Happening::DailyProfile), (self.reading, Happening::Reading)];
+        let next = alarms.map(|(alarm, happening)| (self.clock.when(alarm.due, now), happening));
+        next.into_iter().min().filter(|_| self.is_running)
+    }
+
     fn happens(&mut self, at: i64, happening: Happening) {
+        // A unit that has stopped waits for its successor.
+        let waits = !self.is_running && !self.truth.epochs.is_empty();
+        if waits && !matches!(happening, Happening::Replaced { .. }) {
+            return;
+        }
         match happening {
-            Happening::SlotChange => self.slot = Slot(self.slot.0.wrapping_add(1)),
-            Happening::Start { names_previous } => self.start(at, names_previous),
-            Happening::DailyProfile => self.profile(at),
-            Happening::ClockSet { seconds_added } => {
-                self.clock_error_s += seconds_added;
-                self.event(at, Event::CLOCK_SET, seconds_added);
-            }
+            Happening::SlotChange => self.next_slot(),
+            Happening::Stopped => self.is_running = false,
+            Happening::Replaced { unit } => self.replaced(at, unit),
+            Happening::Start { names_previous } => self.restarted(at, names_previous),
+            Happening::NewCell { names_previous } => self.new_cell(at, names_previous),
+            Happening::ClockSet => self.set_clock(at),
+            Happening::IntervalChange { interval_s } => self.change_interval(at, interval_s),
             Happening::MemoryCleared => {
                 self.truth.clears.push(self.truth.records.len());
                 self.event(at, Event::MEMORY_CLEARED, 0);
             }
             Happening::Opened => self.event(at, Event::ENCLOSURE_OPENED, 0),
             Happening::Closed => self.event(at, Event::ENCLOSURE_CLOSED, 0),
-            Happening::Reading => self.reading(at),
+            Happening::DailyProfile => {
+                self.profile.due += self.profile.every_s;
+                self.make_profile(at);
+            }
+            Happening::Reading => {
+                self.reading.due += self.reading.every_s;
+                self.make_reading(at);
+            }
         }
     }
 
-    fn start(&mut self, at: i64, names_previous: bool) {
-        let first_index = self.truth.records.len();
-        let (epoch, names) = match self.truth.epochs.last() {
-            None => (Some(self.logger.start_epoch), None),
-            Some(before) => {
-                let last = (first_index - before.first_index) as u32;
-                (
-                    before.epoch.number().checked_add(1).and_then(Epoch::new),
-                    names_previous.then_some((before.epoch, last)),
-                )
-            }
+    fn next_slot(&mut self) {
+        self.slot = Slot(self.slot.0.wrapping_add(1));
+    }
+
+    fn restarted(&mut self, at: i64, names_previous: bool) {
+        self.is_running = true;
+        let epoch = match self.truth.epochs.last() {
+            None => Some(self.logger.start_epoch),
+            Some(before) => before.epoch.number().checked_add(1).and_then(Epoch::new),
         };
-        // After the largest epoch there is none: such a logger just goes on.
+        self.power_up(at, epoch, names_previous);
+    }
+
+    fn new_cell(&mut self, at: i64, names_previous: bool) {
+        self.put_cell_in(at);
+        self.pulses_since = at;
+        self.clock.set(at, YEAR_2000_UNIX_S);
+        self.restarted(at, names_previous);
+    }
+
+    fn replaced(&mut self, at: i64, unit: u64) {
+        self.is_running = true;
+        self.unit = unit;
+        self.next_slot();
+        self.put_cell_in(at);
+        self.pulses_since = at;
+        self.interval_s = self.logger.interval_s;
+        self.reading.every_s = i64::from(self.interval_s).max(1);
+        self.clock.set(at, at + self.clock_error_after(at));
+        self.truth.clears.push(self.truth.records.len());
+        let above = self.truth.epochs.last().map_or(1, |before| i64::from(before.epoch.number()) + 1);
+        let epoch = u32::try_from(above.max(at)).ok().and_then(Epoch::new);
+        self.power_up(at, epoch, false);
+    }
+
+    /// A new epoch. After the largest there is none: such a logger just goes on.
+    fn power_up(&mut self, at: i64, epoch: Option<Epoch>, names_previous: bool) {
+        let first_index = self.truth.records.len();
+        let names =
+            self.truth.epochs.last().map(|before| (before.epoch, (first_index - before.first_index) as u32));
+        self.aim(at);
         if let Some(epoch) = epoch {
-            self.truth.epochs.push(EpochTruth { epoch, first_index, names });
-            self.profile(at);
+            self.truth.epochs.push(EpochTruth {
+                epoch,
+                first_index,
+                names: names.filter(|_| names_previous),
+            });
+            self.make_profile(at);
             self.event(at, Event::POWERED_UP, 0);
         }
     }
 
-    fn profile(&mut self, at: i64) {
+    fn put_cell_in(&mut self, at: i64) {
+        let swaps = self.plan.battery_swaps.iter().filter(|swap| swap.address == self.logger.address);
+        let empty_unix_s = swaps.map(|swap| swap.at_unix_s).filter(|swap_at| *swap_at > at).min();
+        self.cell = Cell { since_unix_s: at, empty_unix_s };
+    }
+
+    fn set_clock(&mut self, at: i64) {
+        let right = at + self.clock_error_after(at);
+        let seconds_added = right - self.clock.shows(at);
+        self.clock.set(at, right);
+        self.aim(at);
+        self.event(at, Event::CLOCK_SET, seconds_added);
+    }
+
+    /// What a clock that was set at that instant shows beyond the right time: what later settings will add, up to
+    /// the next time that it loses its power.
+    fn clock_error_after(&self, at: i64) -> i64 {
+        let own = |address: Address| address == self.logger.address;
+        let swaps = self.plan.battery_swaps.iter().filter(|swap| own(swap.address));
+        let new_units = self.plan.unit_replacements.iter().filter(|new| own(new.address));
+        let end = swaps
+            .map(|swap| swap.at_unix_s)
+            .chain(new_units.map(|new| new.at_unix_s))
+            .filter(|loses_power| *loses_power > at)
+            .fold(self.plan.to_unix_s(), i64::min);
+        let later = |set_at: i64| set_at > at && set_at < end;
+        let sets = self.plan.clock_sets.iter().filter(|set| own(set.address) && later(set.at_unix_s));
+        -sets.map(|set| set.seconds_added).sum::<i64>()
+    }
+
+    fn change_interval(&mut self, at: i64, interval_s: u32) {
+        self.interval_s = interval_s;
+        if interval_s > 0 {
+            self.reading.every_s = i64::from(interval_s);
+            self.reading.aim(self.clock.shows(at));
+        }
+        self.make_profile(at);
+    }
+
+    /// Finds out anew when readings and the daily profile are due; a profile of that very second is made already.
+    fn aim(&mut self, at: i64) {
+        let shows = self.clock.shows(at);
+        self.reading.aim(shows);
+        self.profile.aim(shows + 1);
+    }
+
+    fn make_profile(&mut self, at: i64) {
         let Some(epoch) = self.truth.epochs.last() else { return };
         let (previous_epoch, previous_last) =
             epoch.names.map_or((0, 0), |(epoch, last)| (epoch.number(), last));
         // The profile itself counts: it is in memory once it is made.
         let oldest_index = self.truth.oldest_index(self.truth.records.len() + 1);
         let fields = ProfileFields {
-            time: self.clock(at),
-            unit: self.logger.unit,
-            interval_s: self.logger.interval_s,
+            time: self.time(at),
+            unit: self.unit,
+            interval_s: self.interval_s,
             capacity: self.logger.memory_records,
             oldest: oldest_index.saturating_sub(epoch.first_index) as u32 + 1,
             previous_epoch,
@@ -164,22 +333,26 @@ impl Life<'_> {
     }
 
     fn event(&mut self, at: i64, code: u8, value: i64) {
-        let time = self.clock(at);
+        let time = self.time(at);
         self.make(at, Some(Record::Event(Event { time, code, value })));
     }
 
-    fn reading(&mut self, at: i64) {
+    fn make_reading(&mut self, at: i64) {
         let (physics, address) = (self.physics, self.logger.address);
         let mut faults = 0;
         let mut counts = Vec::with_capacity(self.logger.channels.len());
         for (number, channel) in (0u8..).zip(&self.logger.channels) {
-            let measured = physics.measure(&channel.sensor, address, number, at);
+            let mut measured = physics.measure(&channel.sensor, address, number, at);
+            if channel.sensor == Sensor::RainGauge && self.pulses_since > self.plan.from_unix_s {
+                let before = physics.measure(&channel.sensor, address, number, self.pulses_since);
+                measured.counts -= before.counts;
+            }
             faults |= u64::from(measured.fault) << (number & 63);
             counts.push(measured.counts);
         }
         let board_centi_c = (100.0 * physics.board_c(at, address)).round() as i16;
-        let battery_mv = physics.battery_mv(at, address);
-        let reading = Reading::new(self.clock(at), battery_mv, Some(board_centi_c), faults, &counts);
+        let battery_mv = physics.cell_mv(at, address, self.cell);
+        let reading = Reading::new(self.time(at), battery_mv, Some(board_centi_c), faults, &counts);
         self.make(at, reading.map(Record::Reading));
     }
 
@@ -202,7 +375,8 @@ impl Life<'_> {
         }
     }
 
-    fn clock(&self, at: i64) -> u32 {
-        (at + self.clock_error_s).clamp(0, i64::from(u32::MAX)) as u32
+    /// What its clock shows, as records have it.
+    fn time(&self, at: i64) -> u32 {
+        self.clock.shows(at).clamp(0, i64::from(u32::MAX)) as u32
     }
 }

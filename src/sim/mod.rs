@@ -5,8 +5,8 @@
 //! right gateway must make of them ([`Truth`], [`Witness`]). The demo, the tests and the benches run on it.
 //!
 //! ```text
-//! plan ── logger (what each unit measures, from physics) ── truth ──┬── field (the air, the line) ── bytes
-//!                                                                   └── memory (hand downloads)
+//! plan ── logger (what each unit measures, from physics; by its clock) ── truth ──┬── field (air, line) ── bytes
+//!  ▲ embankment (who stands where), story (what happens)                          └── memory (hand downloads)
 //!                                             bytes ── witness ── tally, and which records were heard
 //! ```
 //!
@@ -33,19 +33,25 @@
 //! ```
 
 mod chance;
+mod clock;
+mod embankment;
 mod files;
 mod logger;
 mod memory;
 mod sealer;
+mod story;
 
 pub mod field;
+pub mod incidents;
 pub mod physics;
 pub mod plan;
 pub mod truth;
 pub mod witness;
 
+pub use clock::ClockDrift;
 pub use field::{Emission, Field, Run, What};
-pub use physics::{Measured, Physics, Sensor};
-pub use plan::{ChannelPlan, ClockSet, FaultRates, FieldPlan, LoggerPlan, RestartPlan, Span};
+pub use incidents::{BatterySwap, BurstLoss, ClockSet, IntervalChange, RestartPlan, Span, UnitReplacement};
+pub use physics::{Cell, Measured, Physics, Sensor};
+pub use plan::{ChannelPlan, FaultRates, FieldPlan, LoggerPlan};
 pub use truth::{Truth, TruthRecord};
 pub use witness::{Tally, Witness};

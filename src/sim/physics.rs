@@ -23,6 +23,8 @@ use std::f64::consts::TAU;
 
 const DAY_S: f64 = 86_400.0;
 const YEAR_DAYS: f64 = 365.25;
+/// Length of the year of every yearly wave.
+pub(super) const YEAR_S: f64 = YEAR_DAYS * DAY_S;
 
 /// The pool's level in the long run, in metres above the site's datum.
 pub const POOL_MEAN_M: f64 = 412.0;
@@ -73,6 +75,9 @@ const STORM_FALL_DAYS: f64 = 30.0;
 /// One storm in so many days; after eight such cells nothing of it is left.
 const STORM_CELL_DAYS: f64 = 40.0;
 const STORM_CELLS: i64 = 8;
+/// What a cell has lost when it is empty enough to be changed, and how fast it gets there. Invented.
+const CELL_ENDS_MV: f64 = 180.0;
+const CELL_ENDS_DAYS: f64 = 5.0;
 
 /// What is connected to a channel. The fields are its calibration.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -124,7 +129,7 @@ pub enum Sensor {
     },
     /// A seepage weir with a voltage transmitter.
     Weir,
-    /// A tipping rain gauge: pulses since the field began.
+    /// A tipping rain gauge: pulses since its logger last had no power.
     RainGauge,
     /// A bare number that grows with the moisture of the soil.
     Moisture,
@@ -144,6 +149,15 @@ impl Sensor {
             Self::Moisture => RawUnit::Count,
         }
     }
+}
+
+/// One cell in a logger.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cell {
+    /// When it was put in.
+    pub since_unix_s: i64,
+    /// When it will be empty; `None`: not within the field's time.
+    pub empty_unix_s: Option<i64>,
 }
 
 /// What a logger makes of one channel.
@@ -221,12 +235,30 @@ impl Physics {
         self.air_c(at_unix_s) + own + 0.05 * self.noise(address, 50, at_unix_s)
     }
 
-    /// Voltage of a lithium cell: flat for years, and a little lower in the cold (common practice, no source).
+    /// Voltage of a lithium cell that was put in when the field began: flat for years, and a little lower in the
+    /// cold (common practice, no source).
     pub fn battery_mv(&self, at_unix_s: i64, address: Address) -> u16 {
-        let fresh = 3_630.0 + 20.0 * unit(self.seed, 15, u64::from(address.number()), 0);
+        self.cell_mv(at_unix_s, address, Cell { since_unix_s: self.from_unix_s, empty_unix_s: None })
+    }
+
+    /// Voltage of a given cell; in its last weeks it falls off (common practice, no source).
+    pub fn cell_mv(&self, at_unix_s: i64, address: Address, cell: Cell) -> u16 {
+        let which = (cell.since_unix_s - self.from_unix_s) as u64;
+        let fresh = 3_630.0 + 20.0 * unit(self.seed, 15, u64::from(address.number()), which);
         let cold = (5.0 - self.air_c(at_unix_s)).max(0.0);
-        let aged = 4.0 * self.days(at_unix_s).max(0.0) / YEAR_DAYS;
-        (fresh - 2.5 * cold - aged + self.noise(address, 51, at_unix_s)) as u16
+        let days_old = (at_unix_s - cell.since_unix_s) as f64 / DAY_S;
+        let aged = 4.0 * days_old.max(0.0) / YEAR_DAYS;
+        let ending = cell.empty_unix_s.map_or(0.0, |empty_unix_s| {
+            let days_left = (empty_unix_s - at_unix_s) as f64 / DAY_S;
+            CELL_ENDS_MV * (-days_left.max(0.0) / CELL_ENDS_DAYS).exp()
+        });
+        (fresh - 2.5 * cold - aged - ending + self.noise(address, 51, at_unix_s)) as u16
+    }
+
+    /// When the first storm begins: within a week or a few hours more, so that a run of two weeks has all of its rise.
+    pub fn first_storm_unix_s(&self) -> i64 {
+        let (_, ago_days) = self.storm(0, 0.0);
+        self.from_unix_s - (ago_days * DAY_S) as i64
     }
 
     /// Rain since the field began.
@@ -321,8 +353,8 @@ impl Physics {
     fn storm(&self, cell: i64, days: f64) -> (f64, f64) {
         let share = |what: u64| unit(self.seed, 16, cell as u64, what);
         let size = STORM_M.0 + (STORM_M.1 - STORM_M.0) * share(0);
-        // The first comes within ten days, so that a short run has one too.
-        let begins = if cell == 0 { 4.0 + 6.0 * share(1) } else { 28.0 * share(1) };
+        // The first comes after a week, so that a short run has one too, and people know when to look for it.
+        let begins = if cell == 0 { 6.5 + share(1) } else { 28.0 * share(1) };
         (size, days - cell as f64 * STORM_CELL_DAYS - begins)
     }
 
@@ -373,7 +405,7 @@ fn absolute_days(at_unix_s: i64) -> f64 {
 }
 
 /// Seconds since a year's warmest moment at the surface, the 25th of July.
-fn year_s(at_unix_s: i64) -> f64 {
+pub(super) fn year_s(at_unix_s: i64) -> f64 {
     at_unix_s as f64 - 205.0 * DAY_S
 }
 
@@ -408,8 +440,9 @@ mod tests {
                 .map(|at| (physics.pool_m(at + 60) - physics.pool_m(at)).abs() * 1_440.0)
                 .fold(0.0, f64::max);
             assert!(steepest <= 0.5, "seed {seed}: {steepest}");
-            let rise =
-                hours(12).map(|at| physics.pool_m(at + 3 * DAY) - physics.pool_m(at)).fold(0.0, f64::max);
+            let storm = physics.first_storm_unix_s();
+            assert!((FROM + 6 * DAY..FROM + 8 * DAY).contains(&storm));
+            let rise = physics.pool_m(storm + 4 * DAY) - physics.pool_m(storm);
             assert!(rise > 0.2, "seed {seed}: {rise}");
         }
     }
@@ -521,6 +554,28 @@ mod tests {
                 rain = pulses;
             }
         }
+    }
+
+    #[test]
+    fn a_cell_dips_in_the_cold_is_flat_for_years_and_falls_off_before_it_is_changed() {
+        let physics = Physics::new(3, FROM);
+        let address = Address::new(18).unwrap();
+        // Mean of a month, over whole days.
+        let month = |from: i64, cell: Cell| {
+            let sum: f64 =
+                (0..30 * 24).map(|h| f64::from(physics.cell_mv(from + h * HOUR, address, cell))).sum();
+            sum / (30.0 * 24.0)
+        };
+        let cell = Cell { since_unix_s: FROM, empty_unix_s: None };
+        let (july, january) = (month(FROM + 58 * DAY, cell), month(FROM + 242 * DAY, cell));
+        assert!((15.0..60.0).contains(&(july - january)), "{july} {january}");
+        let july_later = month(FROM + (58 + 3 * 365) * DAY, cell);
+        assert!((5.0..20.0).contains(&(july - july_later)), "{july} {july_later}");
+        let empty = FROM + 58 * DAY + 30 * DAY;
+        let ends = Cell { empty_unix_s: Some(empty), ..cell };
+        let mv = |at: i64, cell: Cell| i32::from(physics.cell_mv(at, address, cell));
+        assert!(mv(empty - 30 * DAY, cell) - mv(empty - 30 * DAY, ends) <= 1);
+        assert!(mv(empty - HOUR, cell) - mv(empty - HOUR, ends) > 150);
     }
 
     #[test]

@@ -5,12 +5,18 @@
 //!
 //! What this is not: no record is made here. All names and numbers are invented.
 
-use super::chance::{Chance, unit};
+use super::chance::Chance;
+use super::clock::ClockDrift;
 use super::physics::Sensor;
-use crate::config::roster::{Channel, Logger, Roster};
+use super::{embankment, story};
+use crate::config::roster::{Channel, InService, Logger, Roster};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 use std::fmt;
+
+pub use super::incidents::{
+    BatterySwap, BurstLoss, ClockSet, IntervalChange, RestartPlan, Span, UnitReplacement,
+};
 
 const DAY_S: i64 = 86_400;
 
@@ -26,27 +32,6 @@ pub const LOGGERS_MAX: usize = 255;
 pub const FROM_UNIX_S: i64 = 1_777_852_800;
 /// Seconds between readings in [`FieldPlan::dense`].
 pub const DENSE_INTERVAL_S: u32 = 60;
-
-/// A span of time in Unix seconds, its end not included.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Span {
-    /// The first second.
-    pub from_unix_s: i64,
-    /// The second after the last.
-    pub to_unix_s: i64,
-}
-
-impl Span {
-    /// From one instant up to another.
-    pub fn new(from_unix_s: i64, to_unix_s: i64) -> Self {
-        Self { from_unix_s, to_unix_s }
-    }
-
-    /// Whether an instant lies in it.
-    pub fn contains(&self, at_unix_s: i64) -> bool {
-        (self.from_unix_s..self.to_unix_s).contains(&at_unix_s)
-    }
-}
 
 /// How often something happens to a frame on its way: shares of the frames sent, 0 to 1.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -90,7 +75,7 @@ impl FaultRates {
         }
     }
 
-    /// A site in an ordinary week. Invented.
+    /// A site in an ordinary week, with a busy neighbour. Invented.
     pub const fn ordinary() -> Self {
         Self {
             lost: 0.01,
@@ -99,35 +84,29 @@ impl FaultRates {
             reorder_frames_max: 6,
             late: 0.001,
             damaged: 0.002,
-            foreign: 0.01,
+            foreign: 0.25,
             forged: 0.0005,
             replayed: 0.001,
             noise: 0.002,
         }
     }
-}
 
-/// A logger that starts again and takes a new epoch.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct RestartPlan {
-    /// Which logger.
-    pub address: Address,
-    /// When.
-    pub at_unix_s: i64,
-    /// Whether its new profiles say which epoch was before and where it ended. If not, that epoch is never
-    /// closed.
-    pub names_previous: bool,
-}
-
-/// Somebody sets a logger's clock. Before that it was wrong by as many seconds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ClockSet {
-    /// Which logger.
-    pub address: Address,
-    /// When.
-    pub at_unix_s: i64,
-    /// What is added to its clock, which is right from then on (but for later settings).
-    pub seconds_added: i64,
+    /// A site in a bad season: the same, several times over, and more of the neighbour's frames than one's own.
+    /// Invented.
+    pub const fn harsh() -> Self {
+        Self {
+            lost: 0.04,
+            repeated: 0.05,
+            reordered: 0.02,
+            reorder_frames_max: 20,
+            late: 0.005,
+            damaged: 0.01,
+            foreign: 1.0,
+            forged: 0.005,
+            replayed: 0.01,
+            noise: 0.01,
+        }
+    }
 }
 
 /// One channel of a logger.
@@ -198,6 +177,18 @@ pub struct FieldPlan {
     pub openings: Vec<(Address, i64)>,
     /// Somebody sets a clock.
     pub clock_sets: Vec<ClockSet>,
+    /// How clocks lose time; those that are not in here are right.
+    pub clock_drift: Vec<(Address, ClockDrift)>,
+    /// New cells.
+    pub battery_swaps: Vec<BatterySwap>,
+    /// New units under old addresses.
+    pub unit_replacements: Vec<UnitReplacement>,
+    /// Other intervals, for alarm mode and back. The fastest of a logger stands in the roster.
+    pub interval_changes: Vec<IntervalChange>,
+    /// Paths that lose in bursts, instead of [`FaultRates::lost`].
+    pub bad_paths: Vec<(Address, BurstLoss)>,
+    /// From when on the roster expects a logger's records; the others from their first on.
+    pub in_service_from: Vec<(Address, i64)>,
     /// The key of the site, from the seed. Protects nothing.
     pub site_key: [u8; 32],
 }
@@ -216,36 +207,36 @@ impl fmt::Debug for FieldPlan {
 }
 
 impl FieldPlan {
-    /// The Harrow Tarn embankment for some days, with an ordinary site's faults and a few incidents: the
-    /// gateway deaf for some hours, a logger out of reach for longer, a restart that names its previous
-    /// epoch and one that does not, a change of key slot during a visit.
+    /// The Harrow Tarn embankment for some days, with an ordinary site's faults and a few incidents.
     ///
     /// 1 to 255 loggers (other numbers are brought into that range), from address 11 on. The first twelve
-    /// are named and of different kinds; address 17 is the toe drain.
+    /// are named and of different kinds; address 17 is the toe drain. What happens, where there are twelve:
+    ///
+    /// - every clock loses time; some are set right during visits; one path (16) loses 10 to 15 % in bursts;
+    /// - a restart that names its previous epoch (13) and one that does not (19), a logger out of reach (14), a
+    ///   change of key slot during a visit (11), the gateway deaf for some hours;
+    /// - from 14 days on: the gateway deaf for two to three days over the first storm, one logger (17) in alarm mode
+    ///   meanwhile and back, a new cell (12) whose clock is in the year 2000 for five hours;
+    /// - from 30 days on: a unit replaced (18), a memory cleared (20).
+    ///
+    /// With fewer loggers, the last one takes the bad path, alarm mode, new cell and new unit of those that are not
+    /// there.
     pub fn harrow_tarn(seed: u64, loggers: usize, from_unix_s: i64, days: u32) -> Self {
         let mut plan = Self::empty(seed, from_unix_s, i64::from(days) * DAY_S);
         plan.loggers =
-            (0..loggers.clamp(1, LOGGERS_MAX)).map(|index| embankment_logger(seed, index)).collect();
+            (0..loggers.clamp(1, LOGGERS_MAX)).map(|index| embankment::logger(seed, index)).collect();
         plan.faults = FaultRates::ordinary();
-        let part = |share: f64| (plan.duration_s as f64 * share) as i64;
-        let moment = |share: f64| from_unix_s + part(share);
-        let span = |from: f64, share: f64| Span::new(moment(from), moment(from + share));
-        let address = |index: usize| plan.loggers.get(index).map(|logger| logger.address);
-        plan.radio_outages = vec![Span::new(moment(0.45), moment(0.45) + part(0.05).min(7 * 3600))];
-        plan.logger_outages = address(3).map(|address| (address, span(0.6, 0.08))).into_iter().collect();
-        let restarts = [(address(2), 0.3, true), (address(8), 0.7, false)];
-        plan.restarts = restarts
-            .into_iter()
-            .filter_map(|(address, share, names_previous)| {
-                Some(RestartPlan { address: address?, at_unix_s: moment(share), names_previous })
-            })
-            .collect();
-        plan.slot_changes = address(0).map(|address| (address, moment(0.5))).into_iter().collect();
-        plan.openings = address(0).map(|address| (address, moment(0.5) - 300)).into_iter().collect();
-        if days >= 30 {
-            plan.memory_clears = address(9).map(|address| (address, moment(0.8))).into_iter().collect();
-        }
+        story::ordinary(&mut plan);
         plan
+    }
+
+    /// The same in a bad season: [`FaultRates::harsh`], more and longer bursts, clocks that lose up to three minutes
+    /// a month, memories at the small end; from 14 days on also five days without the gateway, many loggers in alarm
+    /// mode at a reading a minute, and more new cells and units, some of whose clocks nobody sets.
+    pub fn harsher(mut self) -> Self {
+        self.faults = FaultRates::harsh();
+        story::harsh(&mut self);
+        self
     }
 
     /// Many loggers in a hurry, for stress: a reading a minute, each logger exactly `readings_each`, and
@@ -266,9 +257,9 @@ impl FieldPlan {
         let mut plan = Self::empty(seed, FROM_UNIX_S, duration_s);
         plan.loggers = (0..loggers.clamp(1, LOGGERS_MAX))
             .map(|index| {
-                let mut logger = embankment_logger(seed, index);
+                let mut logger = embankment::logger(seed, index);
                 logger.interval_s = DENSE_INTERVAL_S;
-                logger.offset_s = offset_s(seed, logger.address, DENSE_INTERVAL_S);
+                logger.offset_s = embankment::offset_s(seed, logger.address, DENSE_INTERVAL_S);
                 logger
             })
             .collect();
@@ -299,7 +290,8 @@ impl FieldPlan {
         plan
     }
 
-    /// The same without outages, restarts, slot changes, visits and clock settings. Fault rates stay.
+    /// The same without any incident: no outages, bad paths, restarts, new cells or units, slot and interval changes,
+    /// visits and clock settings, and with right clocks. Fault rates stay.
     pub fn without_incidents(mut self) -> Self {
         self.radio_outages.clear();
         self.logger_outages.clear();
@@ -308,6 +300,12 @@ impl FieldPlan {
         self.memory_clears.clear();
         self.openings.clear();
         self.clock_sets.clear();
+        self.clock_drift.clear();
+        self.battery_swaps.clear();
+        self.unit_replacements.clear();
+        self.interval_changes.clear();
+        self.bad_paths.clear();
+        self.in_service_from.clear();
         self
     }
 
@@ -342,9 +340,9 @@ impl FieldPlan {
                 name: logger.name.clone(),
                 interval_s: logger.interval_s,
                 memory_records: logger.memory_records,
-                fastest_interval_s: None,
+                fastest_interval_s: self.fastest_interval_s(logger),
                 silent_after_s: None,
-                in_service: None,
+                in_service: self.in_service_since(logger.address).map(InService::From),
                 battery_installed: None,
                 area: Some(logger.area.clone()),
                 access: None,
@@ -352,6 +350,18 @@ impl FieldPlan {
             });
         }
         roster
+    }
+
+    /// The interval of a logger's alarm mode, where it has one.
+    pub fn fastest_interval_s(&self, logger: &LoggerPlan) -> Option<u32> {
+        let changes = self.interval_changes.iter().filter(|change| change.address == logger.address);
+        let fastest = changes.map(|change| change.interval_s).filter(|interval_s| *interval_s > 0).min();
+        fastest.filter(|interval_s| *interval_s < logger.interval_s)
+    }
+
+    /// From when on a logger's records are expected, where the roster says.
+    pub(super) fn in_service_since(&self, address: Address) -> Option<i64> {
+        self.in_service_from.iter().find(|(of, _)| *of == address).map(|(_, since)| *since)
     }
 
     /// Whether the gateway hears nothing at that instant.
@@ -380,171 +390,14 @@ impl FieldPlan {
             memory_clears: Vec::new(),
             openings: Vec::new(),
             clock_sets: Vec::new(),
+            clock_drift: Vec::new(),
+            battery_swaps: Vec::new(),
+            unit_replacements: Vec::new(),
+            interval_changes: Vec::new(),
+            bad_paths: Vec::new(),
+            in_service_from: Vec::new(),
             site_key,
         }
-    }
-}
-
-fn offset_s(seed: u64, address: Address, interval_s: u32) -> u32 {
-    // At least a second after the start, so that the profile and the start event come before it.
-    let share = unit(seed, u64::from(address.number()), 901, 0);
-    (share * f64::from(interval_s)) as u32
-}
-
-/// What a generated logger is; the named ones are written out below.
-const KINDS: [(&str, &str, Kind); 12] = [
-    ("P-11 core upstream", "core", Kind::Core { tips: 1 }),
-    ("P-12 core centre", "core", Kind::Core { tips: 2 }),
-    ("P-13 core string", "core", Kind::Core { tips: 3 }),
-    ("P-14 foundation", "left abutment", Kind::Core { tips: 1 }),
-    ("BA-15 hut barometer", "crest", Kind::Barometer),
-    ("RL-16 tarn level", "intake tower", Kind::Pool),
-    ("P-17 toe drain", "left abutment", Kind::ToeDrain),
-    ("IN-18 crest inclinometer", "crest", Kind::Tilt { segments: 4 }),
-    ("LC-19 anchor block", "right abutment", Kind::LoadCell),
-    ("SW-20 seepage weir", "toe", Kind::Weir),
-    ("RG-21 rain gauge", "crest", Kind::Rain),
-    ("SM-22 downstream face", "downstream face", Kind::Moisture),
-];
-
-/// What further loggers are, in turn.
-const FURTHER: [(&str, &str, Kind); 5] = [
-    ("P", "core", Kind::Core { tips: 1 }),
-    ("P", "downstream shell", Kind::Core { tips: 2 }),
-    ("IN", "downstream face", Kind::Tilt { segments: 3 }),
-    ("LC", "right abutment", Kind::LoadCell),
-    ("P", "toe", Kind::ToeDrain),
-];
-
-#[derive(Clone, Copy)]
-enum Kind {
-    Core { tips: u32 },
-    ToeDrain,
-    Tilt { segments: u32 },
-    LoadCell,
-    Barometer,
-    Pool,
-    Weir,
-    Rain,
-    Moisture,
-}
-
-/// The logger at a place in the list: below 255, so that addresses 11 to 265 are never reserved.
-fn embankment_logger(seed: u64, index: usize) -> LoggerPlan {
-    let number = ADDRESS_FIRST + index as u16;
-    let address = Address::new(number).unwrap_or(FALLBACK_ADDRESS);
-    let (name, area, kind) = match KINDS.get(index) {
-        Some((name, area, kind)) => ((*name).to_owned(), *area, *kind),
-        None => {
-            let (short, area, kind) = FURTHER[(index - KINDS.len()) % FURTHER.len()];
-            (format!("{short}-{number} {area}"), area, kind)
-        }
-    };
-    let of = u64::from(number);
-    let share = |what: u64| unit(seed, of, what, 0);
-    let between = |what: u64, low: f64, high: f64| low + (high - low) * share(what);
-    let interval_s = match kind {
-        Kind::Barometer | Kind::Pool => 900,
-        Kind::Rain => 600,
-        _ => [600, 900, 1800, 3600][(share(902) * 4.0) as usize % 4],
-    };
-    LoggerPlan {
-        address,
-        name,
-        area: area.to_owned(),
-        slot: Slot(0),
-        interval_s,
-        offset_s: offset_s(seed, address, interval_s),
-        memory_records: between(903, 2_000.0, 4_000.0) as u32,
-        start_epoch: if index % 7 == 5 { SET_UP_EPOCH } else { FIRST_EPOCH },
-        unit: 40_000_000 + of * 1_009,
-        channels: channels(kind, &|channel, what, low, high| {
-            low + (high - low) * unit(seed, of, 1_000 + u64::from(channel), what)
-        }),
-    }
-}
-
-const FALLBACK_ADDRESS: Address = match Address::new(1) {
-    Some(address) => address,
-    None => panic!("1 is an address"),
-};
-const FIRST_EPOCH: Epoch = match Epoch::new(1) {
-    Some(epoch) => epoch,
-    None => panic!("1 is an epoch"),
-};
-/// A unit that replaced another takes the Unix time of its set-up as its epoch.
-const SET_UP_EPOCH: Epoch = match Epoch::new(1_700_000_000) {
-    Some(epoch) => epoch,
-    None => panic!("not 0"),
-};
-
-/// The channels of a kind. `between(channel, what, low, high)` gives a number that belongs to them.
-fn channels(kind: Kind, between: &dyn Fn(u32, u64, f64, f64) -> f64) -> Vec<ChannelPlan> {
-    let channel = |name: String, sensor: Sensor| ChannelPlan { name, sensor };
-    let piezometer = |number: u32, toe: bool| Sensor::Piezometer {
-        ratio: if toe { between(number, 1, 0.01, 0.03) } else { between(number, 1, 0.2, 0.8) },
-        lag_days: between(number, 2, 3.0, 12.0),
-        head_m: if toe { between(number, 3, 0.1, 0.4) } else { between(number, 3, 6.0, 16.0) },
-        depth_m: if toe { between(number, 4, 1.5, 3.0) } else { between(number, 4, 6.0, 25.0) },
-        zero_digits: between(number, 5, 8_600.0, 9_400.0),
-        kpa_per_digit: between(number, 6, 0.06, 0.1),
-        kpa_per_c: between(number, 7, -0.06, 0.06),
-        noise_hz: between(number, 8, 0.02, 0.1),
-    };
-    let depth_of = |sensor: &Sensor| match sensor {
-        Sensor::Piezometer { depth_m, .. } => *depth_m,
-        _ => 0.3,
-    };
-    match kind {
-        Kind::Core { tips } => (0..tips)
-            .flat_map(|tip| {
-                let sensor = piezometer(tip, false);
-                let depth_m = depth_of(&sensor);
-                let suffix = if tips == 1 { String::new() } else { format!(" {}", tip + 1) };
-                [
-                    channel(format!("pore pressure{suffix}"), sensor),
-                    channel(format!("temperature{suffix}"), Sensor::Thermistor { depth_m }),
-                ]
-            })
-            .collect(),
-        Kind::ToeDrain => {
-            let sensor = piezometer(0, true);
-            let depth_m = depth_of(&sensor);
-            vec![
-                channel("pore pressure".to_owned(), sensor),
-                channel("temperature".to_owned(), Sensor::Thermistor { depth_m }),
-            ]
-        }
-        Kind::Tilt { segments } => (0..segments)
-            .map(|segment| {
-                let sensor = Sensor::Tilt {
-                    zero_sine: between(segment, 1, -0.02, 0.02),
-                    gauge_m: 2.0,
-                    creep_mm_month: between(segment, 2, 1.0, 5.0),
-                    depth_m: 1.0 + 2.0 * f64::from(segment),
-                };
-                channel(format!("tilt segment {}", segment + 1), sensor)
-            })
-            .chain([channel("temperature".to_owned(), Sensor::Thermistor { depth_m: 1.0 })])
-            .collect(),
-        Kind::LoadCell => vec![
-            channel("anchor load".to_owned(), Sensor::LoadCell { lock_off_kn: between(0, 1, 450.0, 700.0) }),
-            channel("temperature".to_owned(), Sensor::Thermistor { depth_m: 0.5 }),
-        ],
-        Kind::Barometer => vec![
-            channel("air pressure".to_owned(), Sensor::Barometer),
-            channel("air temperature".to_owned(), Sensor::Thermistor { depth_m: 0.0 }),
-        ],
-        Kind::Pool => vec![
-            channel("tarn level".to_owned(), Sensor::PoolGauge),
-            channel("water temperature".to_owned(), Sensor::Thermistor { depth_m: 3.0 }),
-        ],
-        Kind::Weir => vec![channel("weir".to_owned(), Sensor::Weir)],
-        Kind::Rain => vec![
-            channel("rain".to_owned(), Sensor::RainGauge),
-            channel("air temperature".to_owned(), Sensor::Thermistor { depth_m: 0.0 }),
-        ],
-        Kind::Moisture => vec![channel("soil moisture".to_owned(), Sensor::Moisture)],
     }
 }
 

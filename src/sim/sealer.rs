@@ -1,6 +1,6 @@
 //! The loggers' side of the keys: seals what they make.
 //!
-//! Input: a plan's site key, loggers and slot changes. Output: air frames. Ciphers are worked out once for
+//! Input: a plan's site key, loggers, slot changes and new units. Output: air frames. Ciphers are worked out once for
 //! every logger and slot that the plan can come to. Nothing here opens anything.
 
 use super::plan::FieldPlan;
@@ -20,7 +20,9 @@ impl Sealer {
         if let Some(site) = SiteKey::new(&plan.site_key) {
             for logger in &plan.loggers {
                 let changes = plan.slot_changes.iter().filter(|(address, _)| *address == logger.address);
-                for step in 0..=changes.count() {
+                let new_units = plan.unit_replacements.iter().filter(|new| new.address == logger.address);
+                // A slot is one byte: more steps than that only come to the same ones again.
+                for step in 0..=(changes.count() + new_units.count()).min(255) {
                     let slot = Slot(logger.slot.0.wrapping_add(step as u8));
                     let cipher = || Cipher::new(&site.derive(logger.address, slot));
                     ciphers.entry((logger.address, slot)).or_insert_with(cipher);

@@ -12,6 +12,7 @@ use super::{logger, physics::Physics};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use serde::Serialize;
+use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 use std::ops::RangeInclusive;
@@ -60,10 +61,12 @@ pub struct Truth {
 #[derive(Clone, Debug)]
 pub(super) struct LoggerTruth {
     pub(super) memory_records: usize,
+    /// From when on the roster expects its records, where it says.
+    pub(super) in_service_from: Option<i64>,
     pub(super) records: Vec<TruthRecord>,
     /// In order; epochs grow.
     pub(super) epochs: Vec<EpochTruth>,
-    /// Indices of the records that stand first in a cleared memory.
+    /// Indices of the records that stand first in a cleared memory, or in a new unit's.
     pub(super) clears: Vec<usize>,
 }
 
@@ -93,9 +96,37 @@ impl LoggerTruth {
         self.records.iter().filter(move |record| record.identity.epoch.number() == epoch)
     }
 
+    fn heard(&self) -> impl Iterator<Item = &TruthRecord> {
+        self.records.iter().filter(|record| record.heard)
+    }
+
+    /// The first sequence of an epoch that is expected; `None`: none of it is.
+    fn first_expected(&self, epoch: u32) -> Option<u32> {
+        let Some(since) = self.in_service_from else { return Some(1) };
+        let heard = self.heard().filter(|record| i64::from(record.time) >= since);
+        let first = heard.map(|record| record.identity).min()?;
+        match epoch.cmp(&first.epoch.number()) {
+            Ordering::Greater => Some(1),
+            Ordering::Equal => Some(first.sequence.number()),
+            // Only an epoch of which nothing was heard, if the one that names it began more than a day later.
+            Ordering::Less => {
+                let by =
+                    self.epochs.iter().find(|by| by.names.is_some_and(|(of, _)| of.number() == epoch))?;
+                let began = self
+                    .heard()
+                    .filter(|record| record.identity.epoch == by.epoch)
+                    .min_by_key(|r| r.identity)?;
+                let unheard = !self.heard().any(|record| record.identity.epoch.number() == epoch);
+                let named = self.named().any(|(of, _)| of == epoch);
+                let counts = by.epoch >= first.epoch && i64::from(began.time) > since + 86_400;
+                (unheard && named && counts).then_some(1)
+            }
+        }
+    }
+
     /// What the heard profiles say of earlier epochs: (epoch, its last sequence).
     fn named(&self) -> impl Iterator<Item = (u32, u32)> {
-        self.records.iter().filter(|record| record.heard).filter_map(|record| match record.record() {
+        self.heard().filter_map(|record| match record.record() {
             Some(Record::Profile(profile)) if profile.previous_epoch != 0 => {
                 Some((profile.previous_epoch, profile.previous_last))
             }
@@ -158,10 +189,11 @@ impl Truth {
             .map_or_else(Vec::new, |logger| logger.epochs.iter().map(|epoch| epoch.epoch.number()).collect())
     }
 
-    /// What a right gap report lists for an epoch: of 1 to its largest heard sequence, or to the end that a
-    /// heard profile names, whichever is more, the sequences that were not heard.
+    /// What a right gap report lists for an epoch: of 1 (or of the first that the roster expects) to its largest
+    /// heard sequence, or to the end that a heard profile names, whichever is more, the sequences that were not heard.
     pub fn missing_ranges(&self, address: Address, epoch: u32) -> Vec<RangeInclusive<u32>> {
         let Some(logger) = self.loggers.get(&address) else { return Vec::new() };
+        let Some(first) = logger.first_expected(epoch) else { return Vec::new() };
         let heard: BTreeSet<u32> = logger
             .of_epoch(epoch)
             .filter(|record| record.heard)
@@ -170,7 +202,7 @@ impl Truth {
         let named = logger.named().filter(|(of, _)| *of == epoch).map(|(_, last)| last).max().unwrap_or(0);
         let last = heard.last().copied().unwrap_or(0).max(named);
         let mut ranges: Vec<RangeInclusive<u32>> = Vec::new();
-        for sequence in (1..=last).filter(|sequence| !heard.contains(sequence)) {
+        for sequence in (first..=last).filter(|sequence| !heard.contains(sequence)) {
             match ranges.last_mut() {
                 Some(range) if *range.end() + 1 == sequence => *range = *range.start()..=sequence,
                 _ => ranges.push(sequence..=sequence),
@@ -192,19 +224,15 @@ impl Truth {
         all
     }
 
-    /// The epochs of a logger of which something was heard, that are over (a later one was heard or named)
-    /// and whose end no heard profile names.
+    /// The epochs of a logger of which something was heard and expected, that are over (a later one was heard or
+    /// named) and whose end no heard profile names.
     pub fn unclosed(&self, address: Address) -> Vec<u32> {
         let Some(logger) = self.loggers.get(&address) else { return Vec::new() };
-        let heard: BTreeSet<u32> = logger
-            .records
-            .iter()
-            .filter(|record| record.heard)
-            .map(|record| record.identity.epoch.number())
-            .collect();
+        let heard: BTreeSet<u32> = logger.heard().map(|record| record.identity.epoch.number()).collect();
         let named: BTreeSet<u32> = logger.named().map(|(epoch, _)| epoch).collect();
         let newest = heard.iter().chain(&named).max().copied().unwrap_or(0);
-        heard.into_iter().filter(|epoch| *epoch < newest && !named.contains(epoch)).collect()
+        let is_open = |epoch: &u32| *epoch < newest && !named.contains(epoch);
+        heard.into_iter().filter(is_open).filter(|epoch| logger.first_expected(*epoch).is_some()).collect()
     }
 
     /// Says that a record is held after all; `true` if it was not before.
@@ -226,8 +254,8 @@ impl Truth {
         self.sealer.seal(record.slot, record.identity, &record.plaintext)
     }
 
-    /// One line of JSON a record: logger, epoch, sequence, type, time (RFC 3339, by the logger's clock),
-    /// battery, board temperature, counts and faults (the numbers of the faulted channels; null for what a
+    /// One line of JSON a record: logger, epoch, sequence, type, time (RFC 3339, by the logger's clock), made_at (the
+    /// same by a right clock), battery, board temperature, counts and faults (the numbers of the faulted channels; null for what a
     /// type has not), heard, in memory at the field's end.
     pub fn write_jsonl(&self, out: &mut impl Write) -> io::Result<()> {
         for logger in self.loggers.values() {
@@ -253,6 +281,7 @@ struct Line<'a> {
     #[serde(rename = "type")]
     kind: &'a str,
     time: String,
+    made_at: String,
     battery_mv: Option<u16>,
     board_centi_c: Option<i16>,
     counts: Option<Vec<i32>>,
@@ -269,6 +298,7 @@ impl Line<'_> {
             sequence: record.identity.sequence.number(),
             kind: "opaque",
             time: rfc3339(i64::from(record.time)),
+            made_at: rfc3339(record.made_at_unix_s),
             battery_mv: None,
             board_centi_c: None,
             counts: None,

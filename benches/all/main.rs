@@ -1,0 +1,126 @@
+//! All benches, one table: each row is a ratio of ours to a baseline, measured in the same run, in turns.
+//!
+//! Input: flags (`--help`), sizes among them. Output: the table on standard output, and as JSON with `--json`.
+//! Data goes under `target/bench-data`; large ledgers are kept there for the next run.
+//!
+//! ```text
+//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read │ idle
+//!                                        every group ──▶ table
+//! ```
+//!
+//! What this is not: no figure is asserted, and nothing fails for being slow.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod feed;
+mod idle;
+mod intake;
+mod large;
+mod layout;
+mod meter;
+mod obvious;
+mod read;
+mod report;
+mod rest;
+mod table;
+mod trickle;
+
+use clap::Parser;
+use std::path::PathBuf;
+
+#[derive(Parser, Clone)]
+#[command(about = "Measures stonechat against baselines and prints one table")]
+pub struct Flags {
+    /// Small sizes: minutes for everything
+    #[arg(long, conflicts_with = "full")]
+    quick: bool,
+    /// Large sizes: 20 million readings, whole simulated days
+    #[arg(long)]
+    full: bool,
+    /// Only these groups: intake, trickle, layout, rest, report, read, idle
+    #[arg(long, value_delimiter = ',')]
+    only: Vec<String>,
+    /// Repetitions; each figure is the median
+    #[arg(long, default_value_t = 5)]
+    repeats: usize,
+    /// Frames of `intake` [default: 100000, 500000 or 1000000]
+    #[arg(long)]
+    frames: Option<usize>,
+    /// Readings of the large ledger [default: 1, 4 or 20 million]
+    #[arg(long)]
+    rows: Option<u64>,
+    /// Part of a day that `trickle` and `layout` simulate [default: 0.04, 0.1 or 1]
+    #[arg(long)]
+    day: Option<f64>,
+    /// Days that the ledger of `trickle` holds before [default: 5, 10 or 55]
+    #[arg(long)]
+    history_days: Option<u32>,
+    /// Days that `rest` fills [default: 60, 180 or 365]
+    #[arg(long)]
+    rest_days: Option<u32>,
+    /// Seconds that `idle` watches the daemon [default: 20, 60 or 120]
+    #[arg(long)]
+    idle_s: Option<u64>,
+    /// Where data goes [default: target/bench-data]
+    #[arg(long)]
+    data: Option<PathBuf>,
+    /// Writes the table as JSON too
+    #[arg(long)]
+    json: Option<PathBuf>,
+    /// A Python with cobs, cryptography and crcmod
+    #[arg(long)]
+    peer_python: Option<PathBuf>,
+    /// Given by cargo
+    #[arg(long, hide = true)]
+    bench: bool,
+}
+
+impl Flags {
+    fn pick<T>(&self, given: Option<T>, quick: T, usual: T, full: T) -> T {
+        given.unwrap_or(if self.quick {
+            quick
+        } else if self.full {
+            full
+        } else {
+            usual
+        })
+    }
+
+    fn data(&self) -> PathBuf {
+        let default = || PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/bench-data");
+        let dir = self.data.clone().unwrap_or_else(default);
+        std::fs::create_dir_all(&dir).expect("the data folder can be made");
+        dir
+    }
+
+    fn wants(&self, group: &str) -> bool {
+        self.only.is_empty() || self.only.iter().any(|only| only == group)
+    }
+}
+
+/// Adds its rows to the table.
+type Group = fn(&Flags, &mut table::Table);
+
+fn main() {
+    let flags = Flags::parse();
+    let mut table = table::Table::new();
+    let groups: [(&str, Group); 7] = [
+        ("intake", intake::run),
+        ("trickle", trickle::run),
+        ("layout", layout::run),
+        ("rest", rest::run),
+        ("report", report::run),
+        ("read", read::run),
+        ("idle", idle::run),
+    ];
+    for (name, run) in groups {
+        // The alternatives of the layout are many; they run when asked for.
+        if flags.wants(name) && (name != "layout" || !flags.only.is_empty() || flags.full) {
+            eprintln!("── {name}");
+            run(&flags, &mut table);
+        }
+    }
+    print!("{}", table.text());
+    if let Some(path) = &flags.json {
+        std::fs::write(path, table.json()).expect("the JSON file can be written");
+    }
+}

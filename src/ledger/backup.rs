@@ -1,0 +1,185 @@
+//! A consistent copy of the ledger while the daemon goes on committing.
+//!
+//! SQLite's backup in one step: a copy in small steps begins again whenever the daemon commits, and never ends.
+//! The copy is written under another name, synced, verified, and only then renamed; its digest is kept in the
+//! ledger, and it is what retention rests on.
+
+use super::schema::open_for_reading;
+use super::{Error, Ledger, Stamp, guard, verify};
+use crate::ledger::state::meta;
+use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
+use sha2::{Digest, Sha256};
+use std::fs::File;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// A copy that was made.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Made {
+    /// Where it is.
+    pub file: PathBuf,
+    /// Its size.
+    pub size_bytes: u64,
+    /// Of the file, in hex.
+    pub sha256: String,
+    /// What its check found; no differences.
+    pub verified: verify::Verified,
+}
+
+/// Why no copy was made.
+#[derive(Debug)]
+pub enum BackupError {
+    /// The target exists already.
+    Exists(PathBuf),
+    /// The ledger, or the copy, could not serve.
+    Ledger(Error),
+    /// The target's folder or disk.
+    File(PathBuf, std::io::Error),
+    /// The copy is not sound, and so is the ledger: the copy was taken away again.
+    NotSound(Vec<String>),
+}
+
+impl std::fmt::Display for BackupError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Exists(path) => write!(
+                f,
+                "backup {}: there is a file already; it is left as it is: name another one",
+                path.display()
+            ),
+            Self::Ledger(error) => error.fmt(f),
+            Self::File(path, error) => write!(f, "backup {}: {error}", path.display()),
+            Self::NotSound(differences) => write!(
+                f,
+                "no backup was made: the copy is not sound, and neither is the ledger: {}; run `stonechat verify`",
+                differences.first().map_or("", String::as_str)
+            ),
+        }
+    }
+}
+
+impl std::error::Error for BackupError {}
+
+impl From<Error> for BackupError {
+    fn from(error: Error) -> Self {
+        Self::Ledger(error)
+    }
+}
+
+impl From<rusqlite::Error> for BackupError {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::Ledger(error.into())
+    }
+}
+
+/// Makes a verified copy of the ledger at `ledger` under the new name `target`.
+pub fn make(
+    ledger: &Path,
+    target: &Path,
+    now: Stamp,
+    mut progress: impl FnMut(&str),
+) -> Result<Made, BackupError> {
+    if target.symlink_metadata().is_ok() {
+        return Err(BackupError::Exists(target.to_owned()));
+    }
+    let mut beside = target.as_os_str().to_owned();
+    beside.push(".part");
+    let beside = PathBuf::from(beside);
+    let done = copy(ledger, &beside, &mut progress).and_then(|(settled_through, verified)| {
+        let at = |error| BackupError::File(target.to_owned(), error);
+        let (sha256, size_bytes) = digest(&beside).map_err(at)?;
+        rename_new(&beside, target).map_err(at)?;
+        sync_folder(target).map_err(at)?;
+        Ok((settled_through, Made { file: target.to_owned(), size_bytes, sha256, verified }))
+    });
+    for name in ["", "-wal", "-shm", "-journal"] {
+        let mut path = beside.as_os_str().to_owned();
+        path.push(name);
+        // Part of a copy that is made, or of one that failed: nobody's only copy.
+        let _ = std::fs::remove_file(path);
+    }
+    let (settled_through, made) = done?;
+    let mut ledger = Ledger::open(ledger)?;
+    ledger.note_backup(&made, settled_through, now)?;
+    Ok(made)
+}
+
+/// Copies and verifies; gives the journal row up to which the copy is settled.
+fn copy(
+    ledger: &Path,
+    beside: &Path,
+    progress: &mut impl FnMut(&str),
+) -> Result<(i64, verify::Verified), BackupError> {
+    progress("copying");
+    let source = open_for_reading(ledger)?;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE;
+    let mut copy = Connection::open_with_flags(beside, flags)?;
+    rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
+    drop(source);
+    // One file, whole by itself: no -wal is left beside it, and none is made by whoever opens it to read.
+    let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
+    drop(copy);
+    let verified = verify::verify(beside, |step| progress(step))?;
+    if !verified.differences.is_empty() {
+        return Err(BackupError::NotSound(verified.differences));
+    }
+    let copy = open_for_reading(beside)?;
+    let settled_through = meta(&copy, "settled_through")?;
+    drop(copy);
+    File::open(beside)
+        .and_then(|file| file.sync_all())
+        .map_err(|e| BackupError::File(beside.to_owned(), e))?;
+    Ok((settled_through, verified))
+}
+
+/// Renames, and overwrites nothing where the file system can promise that (a stick's may not).
+fn rename_new(from: &Path, to: &Path) -> std::io::Result<()> {
+    use rustix::fs::{CWD, RenameFlags, renameat_with};
+    match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
+        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => std::fs::rename(from, to),
+        other => Ok(other?),
+    }
+}
+
+fn digest(path: &Path) -> std::io::Result<(String, u64)> {
+    let mut file = File::open(path)?;
+    let mut hasher = Sha256::new();
+    let (mut buffer, mut size) = (vec![0; 1 << 16], 0);
+    loop {
+        let read = file.read(&mut buffer)?;
+        if read == 0 {
+            break;
+        }
+        size += read as u64;
+        hasher.update(&buffer[..read]);
+    }
+    Ok((hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect(), size))
+}
+
+fn sync_folder(path: &Path) -> std::io::Result<()> {
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    File::open(folder)?.sync_all()
+}
+
+impl Ledger {
+    fn note_backup(&mut self, made: &Made, settled_through: i64, now: Stamp) -> Result<(), Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let id: i64 =
+            transaction
+                .query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
+        guard::change(&transaction, "backup_made", "id = ?", [id], |db| {
+            Ok(db.execute(
+                "INSERT INTO backup_made VALUES (?, ?, ?, ?, ?, ?)",
+                params![
+                    id,
+                    made.file.display().to_string(),
+                    made.size_bytes as i64,
+                    made.sha256,
+                    now.unix_s,
+                    settled_through
+                ],
+            )?)
+        })?;
+        Ok(transaction.commit()?)
+    }
+}

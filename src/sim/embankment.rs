@@ -1,0 +1,172 @@
+//! The loggers of the Harrow Tarn embankment: who stands where, and what is connected.
+//!
+//! Input: a seed and a place in the list. Output: [`LoggerPlan`]s. Names, numbers and values are invented.
+
+use super::chance::unit;
+use super::physics::Sensor;
+use super::plan::{ADDRESS_FIRST, ChannelPlan, LoggerPlan};
+use crate::wire::seq::{Address, Epoch, Slot};
+
+/// When, within its interval, a logger reads.
+pub(super) fn offset_s(seed: u64, address: Address, interval_s: u32) -> u32 {
+    // At least a second after the start, so that the profile and the start event come before it.
+    let share = unit(seed, u64::from(address.number()), 901, 0);
+    (share * f64::from(interval_s)) as u32
+}
+
+/// What a generated logger is; the named ones are written out below.
+const KINDS: [(&str, &str, Kind); 12] = [
+    ("P-11 core upstream", "core", Kind::Core { tips: 1 }),
+    ("P-12 core centre", "core", Kind::Core { tips: 2 }),
+    ("P-13 core string", "core", Kind::Core { tips: 3 }),
+    ("P-14 foundation", "left abutment", Kind::Core { tips: 1 }),
+    ("BA-15 hut barometer", "crest", Kind::Barometer),
+    ("RL-16 tarn level", "intake tower", Kind::Pool),
+    ("P-17 toe drain", "left abutment", Kind::ToeDrain),
+    ("IN-18 crest inclinometer", "crest", Kind::Tilt { segments: 4 }),
+    ("LC-19 anchor block", "right abutment", Kind::LoadCell),
+    ("SW-20 seepage weir", "toe", Kind::Weir),
+    ("RG-21 rain gauge", "crest", Kind::Rain),
+    ("SM-22 downstream face", "downstream face", Kind::Moisture),
+];
+
+/// What further loggers are, in turn.
+const FURTHER: [(&str, &str, Kind); 5] = [
+    ("P", "core", Kind::Core { tips: 1 }),
+    ("P", "downstream shell", Kind::Core { tips: 2 }),
+    ("IN", "downstream face", Kind::Tilt { segments: 3 }),
+    ("LC", "right abutment", Kind::LoadCell),
+    ("P", "toe", Kind::ToeDrain),
+];
+
+#[derive(Clone, Copy)]
+enum Kind {
+    Core { tips: u32 },
+    ToeDrain,
+    Tilt { segments: u32 },
+    LoadCell,
+    Barometer,
+    Pool,
+    Weir,
+    Rain,
+    Moisture,
+}
+
+/// The logger at a place in the list; below 255, so that addresses 11 to 265 are never reserved.
+pub(super) fn logger(seed: u64, index: usize) -> LoggerPlan {
+    let number = ADDRESS_FIRST + index as u16;
+    let address = Address::new(number).unwrap_or(FALLBACK_ADDRESS);
+    let (name, area, kind) = match KINDS.get(index) {
+        Some((name, area, kind)) => ((*name).to_owned(), *area, *kind),
+        None => {
+            let (short, area, kind) = FURTHER[(index - KINDS.len()) % FURTHER.len()];
+            (format!("{short}-{number} {area}"), area, kind)
+        }
+    };
+    let of = u64::from(number);
+    let share = |what: u64| unit(seed, of, what, 0);
+    let between = |what: u64, low: f64, high: f64| low + (high - low) * share(what);
+    let interval_s = match kind {
+        Kind::Barometer | Kind::Pool => 900,
+        Kind::Rain => 600,
+        _ => [600, 900, 1800, 3600][(share(902) * 4.0) as usize % 4],
+    };
+    LoggerPlan {
+        address,
+        name,
+        area: area.to_owned(),
+        slot: Slot(0),
+        interval_s,
+        offset_s: offset_s(seed, address, interval_s),
+        memory_records: between(903, 2_000.0, 4_000.0) as u32,
+        start_epoch: if index % 7 == 5 { SET_UP_EPOCH } else { FIRST_EPOCH },
+        unit: 40_000_000 + of * 1_009,
+        channels: channels(kind, &|channel, what, low, high| {
+            low + (high - low) * unit(seed, of, 1_000 + u64::from(channel), what)
+        }),
+    }
+}
+
+const FALLBACK_ADDRESS: Address = match Address::new(1) {
+    Some(address) => address,
+    None => panic!("1 is an address"),
+};
+const FIRST_EPOCH: Epoch = match Epoch::new(1) {
+    Some(epoch) => epoch,
+    None => panic!("1 is an epoch"),
+};
+/// A unit that replaced another takes the Unix time of its set-up as its epoch.
+const SET_UP_EPOCH: Epoch = match Epoch::new(1_700_000_000) {
+    Some(epoch) => epoch,
+    None => panic!("not 0"),
+};
+
+/// The channels of a kind. `between(channel, what, low, high)` gives a number that belongs to them.
+fn channels(kind: Kind, between: &dyn Fn(u32, u64, f64, f64) -> f64) -> Vec<ChannelPlan> {
+    let channel = |name: String, sensor: Sensor| ChannelPlan { name, sensor };
+    let piezometer = |number: u32, toe: bool| Sensor::Piezometer {
+        ratio: if toe { between(number, 1, 0.01, 0.03) } else { between(number, 1, 0.2, 0.8) },
+        lag_days: between(number, 2, 3.0, 12.0),
+        head_m: if toe { between(number, 3, 0.1, 0.4) } else { between(number, 3, 6.0, 16.0) },
+        depth_m: if toe { between(number, 4, 1.5, 3.0) } else { between(number, 4, 6.0, 25.0) },
+        zero_digits: between(number, 5, 8_600.0, 9_400.0),
+        kpa_per_digit: between(number, 6, 0.06, 0.1),
+        kpa_per_c: between(number, 7, -0.06, 0.06),
+        noise_hz: between(number, 8, 0.02, 0.1),
+    };
+    let depth_of = |sensor: &Sensor| match sensor {
+        Sensor::Piezometer { depth_m, .. } => *depth_m,
+        _ => 0.3,
+    };
+    match kind {
+        Kind::Core { tips } => (0..tips)
+            .flat_map(|tip| {
+                let sensor = piezometer(tip, false);
+                let depth_m = depth_of(&sensor);
+                let suffix = if tips == 1 { String::new() } else { format!(" {}", tip + 1) };
+                [
+                    channel(format!("pore pressure{suffix}"), sensor),
+                    channel(format!("temperature{suffix}"), Sensor::Thermistor { depth_m }),
+                ]
+            })
+            .collect(),
+        Kind::ToeDrain => {
+            let sensor = piezometer(0, true);
+            let depth_m = depth_of(&sensor);
+            vec![
+                channel("pore pressure".to_owned(), sensor),
+                channel("temperature".to_owned(), Sensor::Thermistor { depth_m }),
+            ]
+        }
+        Kind::Tilt { segments } => (0..segments)
+            .map(|segment| {
+                let sensor = Sensor::Tilt {
+                    zero_sine: between(segment, 1, -0.02, 0.02),
+                    gauge_m: 2.0,
+                    creep_mm_month: between(segment, 2, 1.0, 5.0),
+                    depth_m: 1.0 + 2.0 * f64::from(segment),
+                };
+                channel(format!("tilt segment {}", segment + 1), sensor)
+            })
+            .chain([channel("temperature".to_owned(), Sensor::Thermistor { depth_m: 1.0 })])
+            .collect(),
+        Kind::LoadCell => vec![
+            channel("anchor load".to_owned(), Sensor::LoadCell { lock_off_kn: between(0, 1, 450.0, 700.0) }),
+            channel("temperature".to_owned(), Sensor::Thermistor { depth_m: 0.5 }),
+        ],
+        Kind::Barometer => vec![
+            channel("air pressure".to_owned(), Sensor::Barometer),
+            channel("air temperature".to_owned(), Sensor::Thermistor { depth_m: 0.0 }),
+        ],
+        Kind::Pool => vec![
+            channel("tarn level".to_owned(), Sensor::PoolGauge),
+            channel("water temperature".to_owned(), Sensor::Thermistor { depth_m: 3.0 }),
+        ],
+        Kind::Weir => vec![channel("weir".to_owned(), Sensor::Weir)],
+        Kind::Rain => vec![
+            channel("rain".to_owned(), Sensor::RainGauge),
+            channel("air temperature".to_owned(), Sensor::Thermistor { depth_m: 0.0 }),
+        ],
+        Kind::Moisture => vec![channel("soil moisture".to_owned(), Sensor::Moisture)],
+    }
+}
