@@ -779,7 +779,7 @@ pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u6
         }
     }
     chunk::renew(&transaction, &renewed)?;
-    transaction.execute("UPDATE meta SET value = ? WHERE key = 'opaque_read_by'", [READS])?;
+    guard::set_meta(&transaction, "opaque_read_by", READS)?;
     let done = transaction.commit();
     if done.is_err() {
         state.valid = false;

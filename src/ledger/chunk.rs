@@ -4,7 +4,7 @@
 //! authentic records: two complete copies agree on it, however their records came in. Its `guard` is over every
 //! stored column, so damage of any byte of a record shows, and says where.
 
-use super::guard::{Sum, row_sum};
+use super::guard::{self, Sum, row_sum};
 use super::rows::{self, SHARED, kind};
 use super::{Error, query};
 use crate::wire::record::{CHANNELS_MAX, Record};
@@ -412,29 +412,34 @@ fn stored(db: &Connection, place: Place) -> Result<Option<Stored>, Error> {
 }
 
 fn write(db: &Connection, (logger, epoch, block): Place, of: &Block, through: i64) -> Result<(), Error> {
-    db.prepare_cached(
-        "INSERT INTO chunk (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
-             settled_row)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-         ON CONFLICT DO UPDATE SET first = excluded.first, last = excluded.last, records = excluded.records,
-             time_min = excluded.time_min, time_max = excluded.time_max, content = excluded.content,
-             guard = excluded.guard, settled_row = excluded.settled_row",
-    )?
-    .execute(params![
-        logger,
-        epoch,
-        block,
-        of.first,
-        of.last,
-        of.records,
-        of.time_min,
-        of.time_max,
-        of.content.bytes().as_slice(),
-        of.guard.bytes().as_slice(),
-        through,
-    ])?;
-    Ok(())
+    guard::change(db, "chunk", PLACE, (logger, epoch, block), |db| {
+        db.prepare_cached(
+            "INSERT INTO chunk (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
+                 settled_row)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+             ON CONFLICT DO UPDATE SET first = excluded.first, last = excluded.last,
+                 records = excluded.records, time_min = excluded.time_min, time_max = excluded.time_max,
+                 content = excluded.content, guard = excluded.guard, settled_row = excluded.settled_row",
+        )?
+        .execute(params![
+            logger,
+            epoch,
+            block,
+            of.first,
+            of.last,
+            of.records,
+            of.time_min,
+            of.time_max,
+            of.content.bytes().as_slice(),
+            of.guard.bytes().as_slice(),
+            through,
+        ])?;
+        Ok(())
+    })
 }
+
+/// A block's row.
+pub const PLACE: &str = "logger = ? AND epoch = ? AND block = ?";
 
 /// Works the stored blocks out anew where a settled record got a further row (an opaque one that is read now).
 pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {

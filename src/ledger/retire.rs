@@ -5,7 +5,7 @@
 //! were held, so no gap appears, and such a record that comes again is a duplicate (not compared any more).
 //! Profiles, events, opaque records and whatever is set aside stay.
 
-use super::{Error, Ledger, Stamp};
+use super::{Error, Ledger, Stamp, chunk, guard};
 use rusqlite::{Transaction, TransactionBehavior, params};
 
 /// Blocks given up in one transaction: bounds how long the ledger's lock is held.
@@ -36,11 +36,11 @@ impl Ledger {
                     "DELETE FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?",
                 )?
                 .execute(params![logger, epoch, first, last])?;
-            transaction
-                .prepare_cached(
-                    "UPDATE chunk SET retired_at = ? WHERE logger = ? AND epoch = ? AND block = ?",
-                )?
-                .execute(params![now.unix_s, logger, epoch, block])?;
+            guard::change(&transaction, "chunk", chunk::PLACE, (logger, epoch, block), |db| {
+                db.prepare_cached(&format!("UPDATE chunk SET retired_at = ? WHERE {}", chunk::PLACE))?
+                    .execute(params![now.unix_s, logger, epoch, block])?;
+                Ok(())
+            })?;
         }
         transaction.commit()?;
         Ok(gone as u64)

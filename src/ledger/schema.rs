@@ -154,6 +154,34 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
     transaction.commit().map_err(at)
 }
 
+/// The schema as this program's migrations make it: (type, name, SQL), sorted.
+fn expected() -> Result<Vec<(String, String, Option<String>)>, Error> {
+    let db = Connection::open_in_memory()?;
+    for sql in MIGRATIONS {
+        db.execute_batch(sql)?;
+    }
+    objects(&db)
+}
+
+fn objects(db: &Connection) -> Result<Vec<(String, String, Option<String>)>, Error> {
+    let mut statement = db.prepare("SELECT type, name, sql FROM sqlite_schema ORDER BY type, name")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// What of a ledger's schema is not as its migrations made it, by name.
+pub fn differences(db: &Connection) -> Result<Vec<String>, Error> {
+    let (expected, found) = (expected()?, objects(db)?);
+    let mut names: Vec<String> = expected
+        .iter()
+        .filter(|object| !found.contains(object))
+        .chain(found.iter().filter(|object| !expected.contains(object)))
+        .map(|(kind, name, _)| format!("the {kind} {name} is not as the program made it"))
+        .collect();
+    names.dedup();
+    Ok(names)
+}
+
 /// After the migration that brought digests: works them out for what an older release left.
 fn make_digests(db: &Connection) -> Result<(), Error> {
     if super::state::meta(db, "digests_made")? == 1 {
@@ -162,10 +190,10 @@ fn make_digests(db: &Connection) -> Result<(), Error> {
     let through = super::state::meta(db, "settled_through")?;
     chunk::Blocks::of_settled(db, |_| ())?.store(db, through)?;
     chunk::seal_journal(db)?;
+    db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
     for table in guard::TABLES {
         guard::keep(db, table, guard::table_sum(db, table, "true", ())?)?;
     }
-    db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
     Ok(())
 }
 

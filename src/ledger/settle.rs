@@ -105,8 +105,8 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     guard::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
     guard::change(&transaction, "foreign_address", "true", (), |db| settle_foreign(db, through))?;
     let rows = transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?;
-    transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_through'", [through])?;
-    transaction.execute("UPDATE meta SET value = ? WHERE key = 'settled_day'", [day])?;
+    guard::set_meta(&transaction, "settled_through", through)?;
+    guard::set_meta(&transaction, "settled_day", day)?;
     transaction.commit()?;
     state.forget_settled(through);
     Ok(Settled { rows: rows as u64, readings: readings as u64, left: state.unsettled() })

@@ -28,6 +28,7 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
     let mut found = Verified::default();
     progress("SQLite integrity");
     integrity(&transaction, &mut found)?;
+    found.differences.extend(schema::differences(&transaction)?);
     if found.differences.is_empty() {
         progress("coverage against records");
         coverage_against_records(&transaction, &mut found)?;

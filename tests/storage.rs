@@ -1,0 +1,294 @@
+//! A ledger for years: damage of any byte is noticed and placed, copies are made while the daemon commits, a span
+//! of time is found without reading the years, retention gives up only what a verified copy holds.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use std::collections::BTreeMap;
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
+use stonechat::daemon::intake::Intake;
+use stonechat::ledger::query::Reader;
+use stonechat::ledger::{Batch, Ledger, Shut, Stamp, backup, verify};
+use stonechat::seal::SiteKey;
+use stonechat::seal::keyring::{Keyring, Unopened};
+use stonechat::sim::{Field, FieldPlan};
+use stonechat::wire::record::Record;
+use util::daemon::{PATIENCE, Site};
+
+const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
+
+fn keyring(plan: &FieldPlan) -> Keyring {
+    let mut keyring = Keyring::default();
+    keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
+    keyring
+}
+
+/// A ledger of a few days, most of it settled, with something of everything in it.
+fn filled(dir: &Path, seed: u64, days: u32) -> (PathBuf, FieldPlan, stonechat::sim::Run) {
+    let path = dir.join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(seed, 6, 1_780_000_000, days);
+    let (roster, mut keyring) = (plan.to_roster(), keyring(&plan));
+    let mut ledger = Ledger::open(&path).unwrap();
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    let run = Field::new(plan.clone()).run_out();
+    let parts: Vec<_> = run.emissions.chunks(200).collect();
+    for (at, part) in parts.iter().enumerate() {
+        for emission in *part {
+            let now = Stamp { unix_s: emission.at_unix_s, synchronised: true };
+            intake.bytes(0, &emission.bytes, &roster, &mut keyring, now);
+        }
+        let now = Stamp { unix_s: part.last().unwrap().at_unix_s, synchronised: true };
+        intake.close_windows(now);
+        ledger.append(&intake.batch, &roster, now).unwrap();
+        intake.batch.clear();
+        if at % 3 == 2 && at + 2 < parts.len() {
+            ledger.settle(u32::MAX, 1).unwrap();
+            ledger.note_size(i64::try_from(at).unwrap()).unwrap();
+        }
+    }
+    ledger.raise_notice("test", "one", "a notice that is up", NOW).unwrap();
+    assert!(ledger.unsettled_rows() > 100);
+    ledger.truncate_wal().unwrap();
+    (path, plan, run)
+}
+
+/// Whole pages are read at once in tests that flip bytes: the file without its -wal is a ledger too.
+fn alone(path: &Path, to: &Path) {
+    // The connection is closed by now, and the -wal was emptied: the file is all there is.
+    std::fs::copy(path, to).unwrap();
+}
+
+#[test]
+fn any_flipped_byte_is_noticed_or_changes_nothing_that_can_be_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 51, 4);
+    let copy = dir.path().join("copy.db");
+    alone(&path, &copy);
+    util::truth::verified(&copy);
+    let whole = readable(&copy).unwrap();
+    let size = std::fs::metadata(&copy).unwrap().len();
+    let file = std::fs::File::options().read(true).write(true).open(&copy).unwrap();
+    // A prime step walks over all columns; a seeded rest of the positions in longer settings.
+    let every: u64 = std::env::var("STONECHAT_FLIP_EVERY").ok().and_then(|n| n.parse().ok()).unwrap_or(1999);
+    let (mut noticed, mut placed, mut harmless, mut tried) = (0, 0, 0, 0);
+    for at in (0..size).step_by(every as usize) {
+        let mut byte = [0];
+        file.read_exact_at(&mut byte, at).unwrap();
+        file.write_all_at(&[byte[0] ^ (1 << (at % 8))], at).unwrap();
+        tried += 1;
+        match verify::verify(&copy, |_| ()) {
+            Err(_) => noticed += 1,
+            Ok(found) if !found.differences.is_empty() => {
+                noticed += 1;
+                placed += u32::from(found.differences.iter().any(|text| text.contains("logger")));
+            }
+            // Free space and unused header fields: nothing that anybody can read has changed.
+            Ok(_) => {
+                let now = readable(&copy).unwrap();
+                let changed: Vec<_> =
+                    whole.iter().filter(|(name, rows)| now.get(*name) != Some(rows)).collect();
+                let changed: Vec<_> = changed.into_iter().map(|(name, _)| name).collect();
+                assert!(now == whole, "a flip at byte {at} went unnoticed: {changed:?}");
+                harmless += 1;
+            }
+        }
+        file.write_all_at(&byte, at).unwrap();
+    }
+    println!(
+        "{tried} flips: {noticed} noticed ({placed} named by logger), {harmless} in space that holds nothing"
+    );
+    assert!(noticed > tried / 2 && placed > 0);
+    util::truth::verified(&copy);
+}
+
+/// Every value of every table, as one digest a table; `None` if it cannot be read.
+fn readable(path: &Path) -> Option<BTreeMap<String, Vec<String>>> {
+    let db = rusqlite::Connection::open(path).unwrap();
+    let read = || -> rusqlite::Result<BTreeMap<String, Vec<String>>> {
+        let mut names = db.prepare("SELECT name FROM sqlite_schema WHERE type = 'table'")?;
+        let names = names.query_map([], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+        let mut all = BTreeMap::new();
+        for name in names {
+            let mut statement = db.prepare(&format!("SELECT * FROM \"{name}\""))?;
+            let columns = statement.column_count();
+            let rows = statement.query_map([], |row| {
+                (0..columns)
+                    .map(|at| row.get_ref(at).map(|v| format!("{v:?}")))
+                    .collect::<Result<String, _>>()
+            })?;
+            all.insert(name, rows.collect::<Result<Vec<_>, _>>()?);
+        }
+        Ok(all)
+    };
+    read().ok()
+}
+
+#[test]
+fn a_backup_made_while_the_daemon_commits_is_whole_verified_and_told_by_its_digest() {
+    let plan = FieldPlan::dense(52, 60, 80, 0.1, 0.05, 0.02);
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 1000");
+    let run = Field::new(plan.clone()).run_out();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let line = run.line();
+    let (first, second) = line.split_at(line.len() / 2);
+    pty.write_within(first, PATIENCE).unwrap();
+    let commits = daemon.wait_for("commits", |state| state.commits > 0).commits;
+    // The rest comes in while copies are made.
+    let writer = std::thread::spawn({
+        let second = second.to_vec();
+        move || {
+            for part in second.chunks(2000) {
+                pty.write_within(part, PATIENCE).unwrap();
+            }
+            pty
+        }
+    });
+    let mut made = Vec::new();
+    for number in 0..3 {
+        let file = site.path(&format!("backup-{number}.db"));
+        made.push(site.json(&["backup", "--json", file.to_str().unwrap()]));
+        let again = site.output(&["backup", file.to_str().unwrap()]);
+        assert_eq!(again.status.code(), Some(3));
+        assert!(String::from_utf8_lossy(&again.stderr).contains("there is a file already"));
+    }
+    let _pty = writer.join().unwrap();
+    let state = daemon.wait_frames(run.tally.frames());
+    assert!(state.commits > commits);
+    assert_eq!(daemon.stop().code(), Some(0));
+    for (number, made) in made.iter().enumerate() {
+        let file = site.path(&format!("backup-{number}.db"));
+        use sha2::Digest;
+        let digest: String =
+            sha2::Sha256::digest(std::fs::read(&file).unwrap()).iter().map(|b| format!("{b:02x}")).collect();
+        assert_eq!(made["sha256"], digest);
+        assert_eq!(made["verified"]["differences"].as_array().unwrap().len(), 0);
+        let held = util::truth::held_equals_truth(&file, &run.truth);
+        assert_eq!(made["verified"]["records"], held.len());
+        assert!(!site.path(&format!("backup-{number}.db.part")).exists());
+    }
+    util::truth::ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
+}
+
+#[test]
+fn a_damaged_ledger_makes_no_backup() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 53, 2);
+    let db = rusqlite::Connection::open(&path).unwrap();
+    db.execute("UPDATE settled SET c0 = c0 + 1 WHERE logger = 12 AND sequence = 5", []).unwrap();
+    drop(db);
+    let target = dir.path().join("backup.db");
+    let refused = backup::make(&path, &target, NOW, |_| ()).unwrap_err().to_string();
+    assert!(refused.contains("not sound") && refused.contains("logger 12, epoch 1"), "{refused}");
+    let left: Vec<_> =
+        std::fs::read_dir(dir.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert!(!left.iter().any(|name| name.to_string_lossy().starts_with("backup")), "{left:?}");
+}
+
+#[test]
+fn a_span_of_time_is_read_without_the_rest_and_in_full() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, _, run) = filled(dir.path(), 54, 6);
+    let reader = Reader::open(&path).unwrap();
+    let mut found = 0;
+    for address in run.truth.addresses() {
+        for (from, to) in [(0, 3), (1, 2), (4, 6), (5, 9)] {
+            let (from, to) = (1_780_000_000 + from * 86_400, 1_780_000_000 + to * 86_400);
+            let mut read = Vec::new();
+            reader
+                .read(|snapshot| {
+                    snapshot
+                        .readings_in_time(address, from, to, |id, row| read.push((id, row.counts.clone())))
+                })
+                .unwrap();
+            read.sort_unstable();
+            let expected: Vec<_> = run
+                .truth
+                .records_of(address)
+                .iter()
+                .filter(|made| made.heard && (from..to).contains(&i64::from(made.time)))
+                .filter_map(|made| match made.record() {
+                    Some(Record::Reading(reading)) => Some((made.identity, reading.counts().to_vec())),
+                    _ => None,
+                })
+                .collect();
+            found += expected.len();
+            assert_eq!(read, expected, "logger {address}, {from} to {to}");
+        }
+    }
+    assert!(found > 1000);
+}
+
+#[test]
+fn retention_gives_up_only_what_a_verified_copy_holds_and_no_gap_appears() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, plan, run) = filled(dir.path(), 55, 14);
+    let roster = plan.to_roster();
+    let mut ledger = Ledger::open(&path).unwrap();
+    let cutoff = 1_780_000_000 + 9 * 86_400;
+    assert_eq!(ledger.retire(cutoff, NOW).unwrap(), 0, "without a backup nothing goes");
+    let coverage = ledger.coverage().clone();
+    let copy = dir.path().join("backup.db");
+    backup::make(&path, &copy, NOW, |_| ()).unwrap();
+
+    // What is settled after the copy stays, however old it is.
+    ledger.settle(u32::MAX, 2).unwrap();
+    let count = |path: &Path, condition: &str| -> i64 {
+        let db = rusqlite::Connection::open(path).unwrap();
+        db.query_row(&format!("SELECT count(*) FROM reading WHERE {condition}"), [], |row| row.get(0))
+            .unwrap()
+    };
+    let before = count(&path, "true");
+    let mut gone = 0;
+    loop {
+        match ledger.retire(cutoff, NOW).unwrap() {
+            0 => break,
+            rows => gone += rows as i64,
+        }
+    }
+    assert!(gone > 500, "{gone}");
+    assert_eq!(count(&path, "true"), before - gone);
+    assert_eq!(count(&copy, "true"), before);
+    assert_eq!(count(&path, &format!("time >= {cutoff}")), count(&copy, &format!("time >= {cutoff}")));
+
+    // Coverage, gaps and verify know that it was held; it coming again is a duplicate.
+    util::truth::verified(&path);
+    let mut ledger = Ledger::open(&path).unwrap();
+    assert!(*ledger.coverage() == coverage);
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    intake.bytes(0, &run.line(), &roster, &mut keyring(&plan), NOW);
+    intake.close_windows(NOW);
+    let receipt = ledger.append(&intake.batch, &roster, NOW).unwrap();
+    let of = |outcome| receipt.tally.of(outcome);
+    assert_eq!(of(stonechat::judge::Outcome::Stored), 0);
+    assert_eq!(of(stonechat::judge::Outcome::Duplicate), run.tally.stored + run.tally.duplicate);
+    util::truth::verified(&path);
+}
+
+#[test]
+fn a_settle_takes_whole_seals_in_bounded_slices_and_each_slice_verifies() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, plan, _) = filled(dir.path(), 56, 3);
+    let mut ledger = Ledger::open(&path).unwrap();
+    let roster = plan.to_roster();
+    // Frames that stay shut, conflicts and the like lie between the records.
+    let mut batch = Batch::default();
+    let shut = stonechat::seal::Cipher::new(&stonechat::seal::SlotKey::new(&[1; 16]).unwrap());
+    let identity = stonechat::wire::seq::Identity::new(11, 1, 9999).unwrap();
+    let air = shut.seal(stonechat::wire::seq::Slot(3), identity, b"abc").unwrap();
+    let frame = stonechat::wire::frame::AirFrame::parse(&air).unwrap();
+    batch.shut.push(Shut::new(&frame, Unopened::NoKey, None));
+    ledger.append(&batch, &roster, NOW).unwrap();
+    let mut slices = 0;
+    loop {
+        let settled = ledger.settle(150, 3).unwrap();
+        util::truth::verified(&path);
+        slices += 1;
+        if settled.left == 0 {
+            break;
+        }
+        assert!(settled.rows > 0 && settled.rows < 600, "{settled:?}");
+    }
+    assert!(slices > 1);
+}
