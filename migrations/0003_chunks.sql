@@ -14,7 +14,7 @@ CREATE TABLE chunk (
     PRIMARY KEY (logger, epoch, block)
 ) WITHOUT ROWID;
 
--- Of every table that holds no record: the sum of its rows' digests.
+-- Of every table but the readings': the sum of its rows' digests.
 CREATE TABLE table_guard (
     name TEXT PRIMARY KEY,
     sum BLOB NOT NULL

@@ -583,8 +583,10 @@ impl Writer<'_> {
             &arrival.stored_at,
         ];
         let all: Vec<&dyn rusqlite::ToSql> = fields.iter().chain(common.iter()).copied().collect();
-        self.db.prepare_cached(&sql)?.execute(&all[..])?;
-        Ok(())
+        guard::change(self.db, table, IDENTITY, (address, epoch, sequence), |db| {
+            db.prepare_cached(&sql)?.execute(&all[..])?;
+            Ok(())
+        })
     }
 
     fn note_slot(&mut self, address: Address, slot: Slot, receipt: &mut Receipt) -> Result<(), Error> {
@@ -745,6 +747,9 @@ fn source_of(arrival: &Arrival) -> &'static str {
     if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
 }
 
+/// The rows of one identity in a table of rare records.
+const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
+
 /// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
 const READS: i64 = 1;
 
@@ -802,7 +807,12 @@ fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &
              SELECT {marks}, {received}, logger, epoch, sequence, rank, {RECEPTION} {FROM}"
         );
         let all: Vec<&dyn rusqlite::ToSql> = values.iter().chain(key.iter()).copied().collect();
-        db.prepare_cached(&sql)?.execute(&all[..]).map_err(Error::from)
+        let write = |db: &Connection| Ok(db.prepare_cached(&sql)?.execute(&all[..])?);
+        if table == "settled" {
+            // Readings have blocks instead; the caller works them out anew.
+            return write(db);
+        }
+        guard::change(db, table, IDENTITY, (address, epoch, sequence), write)
     };
     match record {
         Record::Reading(reading) => {

@@ -324,7 +324,7 @@ impl Blocks {
         let mut read = 0_u64;
         while let Some(row) = readings.next()? {
             read += 1;
-            if read % 100_000 == 0 {
+            if read.is_multiple_of(100_000) {
                 progress(read);
             }
             // What came of an opaque record is taken in with it.

@@ -1,0 +1,695 @@
+//! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no
+//! digit of one turns up where it should not.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use rustix::pty::OpenptFlags;
+use std::fs::{self, File, OpenOptions};
+use std::io::{ErrorKind, Read};
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+use stonechat::config::{self, Environment};
+use stonechat::link::pty::PtyMaster;
+use stonechat::seal::{Cipher, SiteKey, SlotKey};
+use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, What};
+use stonechat::wire::frame::encode_line;
+use stonechat::wire::record::{Event, Record};
+use stonechat::wire::seq::{Address, Identity, Slot};
+use tempfile::TempDir;
+use util::daemon::{Daemon, PATIENCE, Site, binary};
+use util::truth::ledger_equals_truth;
+use util::{read_data, unhex};
+
+const FROM: i64 = 1_780_000_000;
+const DAY: i64 = 86_400;
+
+/// Runs a command whose output goes to a terminal: its exit code, what the terminal shows, what it complains of.
+fn at_a_terminal(mut command: Command) -> (Option<i32>, String, String) {
+    let master = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+    rustix::pty::grantpt(&master).unwrap();
+    rustix::pty::unlockpt(&master).unwrap();
+    let name = rustix::pty::ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
+    let terminal = OpenOptions::new().read(true).write(true).open(name).unwrap();
+    let child = command.stdin(Stdio::null()).stdout(terminal).stderr(Stdio::piped()).spawn().unwrap();
+    // The terminal's last holder here, so that reading ends when the child does.
+    drop(command);
+    let (mut master, mut shown) = (File::from(master), Vec::new());
+    let mut buffer = [0; 4096];
+    loop {
+        match master.read(&mut buffer) {
+            Ok(0) | Err(_) => break,
+            Ok(n) => shown.extend_from_slice(&buffer[..n]),
+        }
+    }
+    let ended = child.wait_with_output().unwrap();
+    let shown = String::from_utf8(shown).unwrap().replace("\r\n", "\n");
+    (ended.status.code(), shown, String::from_utf8(ended.stderr).unwrap())
+}
+
+fn refused(output: &std::process::Output, expected: &[&str]) {
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{text}");
+    assert!(output.stdout.is_empty());
+    for part in expected {
+        assert!(text.contains(part), "no {part:?} in: {text}");
+    }
+}
+
+/// A folder with a roster of these addresses and this keyring.
+fn folder(addresses: &[u16], keys: &str) -> TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let site = "[site]\nname = \"Harrow Tarn embankment\"\nutc_offset = \"-07:00\"\n[ledger]\npath = \"ledger.db\"\n\
+                [roster]\nfile = \"loggers.toml\"\n[keys]\nfile = \"keys.toml\"\n[[radio]]\nname = \"mast\"\n\
+                port = \"/nowhere/radio\"\n";
+    let loggers: String = addresses
+        .iter()
+        .map(|a| {
+            format!("[[logger]]\naddress = {a}\nname = \"L-{a}\"\ninterval_s = 900\nmemory_records = 4000\n")
+        })
+        .collect();
+    for (name, text) in [("site.toml", site), ("loggers.toml", loggers.as_str()), ("keys.toml", keys)] {
+        fs::write(dir.path().join(name), text).unwrap();
+    }
+    fs::set_permissions(dir.path().join("keys.toml"), fs::Permissions::from_mode(0o600)).unwrap();
+    dir
+}
+
+fn in_folder(dir: &TempDir, args: &[&str]) -> Command {
+    let mut command = binary();
+    command.arg("-c").arg(dir.path().join("site.toml")).args(args);
+    command
+}
+
+fn mode(path: &Path) -> u32 {
+    fs::metadata(path).unwrap().permissions().mode() & 0o7777
+}
+
+fn unix_now() -> u64 {
+    std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap().as_secs()
+}
+
+/// The number behind `epoch      ` of a sheet.
+fn advised_epoch(sheet: &str) -> u64 {
+    let rest = sheet.split("\n  epoch      ").nth(1).unwrap();
+    rest.split(|c: char| !c.is_ascii_digit()).next().unwrap().parse().unwrap()
+}
+
+#[test]
+fn key_derive_gives_the_published_keys_and_all_that_a_programmer_needs() {
+    let vectors: serde_json::Value = serde_json::from_str(&read_data("wire/wire-v1.json")).unwrap();
+    let derivations = vectors["key_derivation"].as_array().unwrap();
+    assert!(derivations.len() >= 5);
+    for vector in derivations {
+        let text = |name: &str| vector[name].as_str().unwrap();
+        let (address, slot) = (vector["address"].as_u64().unwrap(), vector["slot"].as_u64().unwrap());
+        let keys = format!("[site_key]\nhex = \"{}\"\n", text("site_key_hex"));
+        let dir = folder(&[u16::try_from(address).unwrap()], &keys);
+        let args = ["key", "derive", "--logger", &address.to_string(), "--slot", &slot.to_string()];
+        let before = unix_now();
+        let (code, sheet, complaint) = at_a_terminal(in_folder(&dir, &args));
+        assert_eq!((code, complaint.as_str()), (Some(0), ""));
+        for line in [
+            format!("\nlogger {address}, L-{address}\n"),
+            format!("\n  address    {address} (0x{address:04x})\n"),
+            format!("\n  slot       {slot} (has opened no frame yet)\n"),
+            format!("\n  key        {}\n", text("key_hex")),
+            "\n  algorithm  AEAD_AES_128_GCM; this key is derived from the site key\n".to_owned(),
+            "\n  format     wire format version 1\n".to_owned(),
+        ] {
+            assert!(sheet.contains(&line), "no {line:?} in {sheet}");
+        }
+        assert!((before..=unix_now()).contains(&advised_epoch(&sheet)), "{sheet}");
+    }
+    // Keys of their own come out as they were given, of either length.
+    let given = vectors["keys"].as_array().unwrap();
+    let mut lens = std::collections::BTreeSet::new();
+    for key in given.iter().filter(|key| key["last"].is_null()) {
+        let (address, slot) = (key["address"].as_u64().unwrap(), key["slot"].as_u64().unwrap());
+        let hex = key["key_hex"].as_str().unwrap();
+        let keys = format!("[[key]]\naddress = {address}\nslot = {slot}\nhex = \"{hex}\"\n");
+        let dir = folder(&[u16::try_from(address).unwrap()], &keys);
+        // Without --slot: the one that has a key.
+        let (code, sheet, complaint) =
+            at_a_terminal(in_folder(&dir, &["key", "derive", "--logger", &address.to_string()]));
+        assert_eq!((code, complaint.as_str()), (Some(0), ""));
+        let algorithm = if hex.len() == 32 { "AEAD_AES_128_GCM" } else { "AEAD_AES_256_GCM" };
+        let expected =
+            format!("\n  key        {hex}\n  algorithm  {algorithm}; this key is given in the keyring\n");
+        assert!(sheet.contains(&expected), "no {expected:?} in {sheet}");
+        lens.insert(hex.len());
+    }
+    assert_eq!(lens.into_iter().collect::<Vec<_>>(), [32, 64]);
+}
+
+#[test]
+fn keys_go_to_a_terminal_or_into_a_new_file_of_their_owner_and_nowhere_else() {
+    let site_key = "8d1f4ac07be26395d0f8315c9e7a46b2f35e90c817da64b1428c6f0e39d5a7b3";
+    let dir = folder(&[17, 18], &format!("[site_key]\nhex = \"{site_key}\"\n"));
+    let how = "type the command at a terminal, or name a new file with -o FILE";
+    for args in [
+        &["key", "new"][..],
+        &["key", "new", "--bytes", "32"],
+        &["key", "new", "--site"],
+        &["key", "derive", "--logger", "17"],
+        &["key", "derive", "--all"],
+    ] {
+        refused(&in_folder(&dir, args).output().unwrap(), &["a terminal only", how]);
+        let to_file = File::create(dir.path().join("redirected")).unwrap();
+        assert_eq!(
+            in_folder(&dir, args).stdout(to_file).stderr(Stdio::null()).status().unwrap().code(),
+            Some(2),
+            "{args:?}"
+        );
+        assert_eq!(fs::read(dir.path().join("redirected")).unwrap(), b"");
+    }
+
+    let sheet = dir.path().join("sheet.txt");
+    let name = sheet.to_str().unwrap();
+    let args = ["key", "derive", "--all", "-o", name];
+    let output = in_folder(&dir, &args).output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    let told = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(
+        told,
+        format!(
+            "{name}, which only its owner can read, holds 2 keys; delete it when the loggers are programmed\n"
+        )
+    );
+    assert_eq!(mode(&sheet), 0o600);
+    let site = SiteKey::new(&unhex(site_key)).unwrap();
+    let text = fs::read_to_string(&sheet).unwrap();
+    for address in [17, 18] {
+        let key = site.derive(Address::new(address).unwrap(), Slot(0)).hex();
+        assert!(text.contains(&format!("\n  key        {}\n", *key)), "{address}");
+        assert!(!told.contains(&key[..8]));
+    }
+    // Never over anything: not over a file, nor through a name that points somewhere.
+    refused(&in_folder(&dir, &args).output().unwrap(), &[name, "is there already", "name a new file"]);
+    assert_eq!(fs::read_to_string(&sheet).unwrap(), text);
+    let link = dir.path().join("link");
+    std::os::unix::fs::symlink(dir.path().join("elsewhere"), &link).unwrap();
+    refused(&in_folder(&dir, &["key", "new", "-o", link.to_str().unwrap()]).output().unwrap(), &["is there"]);
+    assert!(!dir.path().join("elsewhere").exists());
+    let nowhere = in_folder(&dir, &["key", "new", "-o", "/nowhere/key"]).output().unwrap();
+    assert_eq!(nowhere.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&nowhere.stderr).contains("/nowhere/key cannot be made"));
+}
+
+#[test]
+fn key_new_makes_keys_of_both_lengths_and_a_site_key_that_the_keyring_takes() {
+    let dir = folder(&[17], "[site_key]\n");
+    let mut seen = std::collections::BTreeSet::new();
+    for (args, digits) in [
+        (&["key", "new"][..], 32),
+        (&["key", "new", "--bytes", "16"], 32),
+        (&["key", "new", "--bytes", "32"], 64),
+    ] {
+        // Needs no configuration, right or wrong.
+        let (code, shown, complaint) = at_a_terminal(in_folder(&dir, args));
+        assert_eq!((code, complaint.as_str()), (Some(0), ""), "{args:?}");
+        let hex = shown.strip_suffix('\n').unwrap();
+        assert_eq!((hex.len(), unhex(hex).len()), (digits, digits / 2));
+        assert!(seen.insert(hex.to_owned()));
+    }
+    for args in [&["key", "new", "--bytes", "24"][..], &["key", "new", "--site", "--bytes", "16"]] {
+        assert_eq!(in_folder(&dir, args).output().unwrap().status.code(), Some(2), "{args:?}");
+    }
+    let keys = dir.path().join("keys.toml");
+    fs::remove_file(&keys).unwrap();
+    let output = in_folder(&dir, &["key", "new", "--site", "-o", keys.to_str().unwrap()]).output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    assert_eq!(mode(&keys), 0o600);
+    let config = config::load(&dir.path().join("site.toml")).unwrap();
+    let keyring = config::load_keyring_in(&config, &Environment::default()).unwrap();
+    assert!(keyring.has_key_for(Address::new(17).unwrap()));
+    assert_eq!(at_a_terminal(in_folder(&dir, &["key", "derive", "--logger", "17"])).0, Some(0));
+}
+
+#[test]
+fn a_key_sheet_is_refused_for_a_logger_without_an_open_key_and_the_others_get_theirs() {
+    let keys = "[[key]]\naddress = 17\nslot = 0\nhex = \"c6e05b93d14f7a28e9b3607d52fc18a4\"\n\
+                last = { epoch = 900, sequence = 5 }\n\
+                [[key]]\naddress = 17\nslot = 3\nhex = \"4be07113c9a65d28f00d3a9e62b4178c\"\n";
+    let dir = folder(&[17, 18], keys);
+    let run = |args: &[&str]| at_a_terminal(in_folder(&dir, &[&["key", "derive"], args].concat()));
+    let (code, shown, complaint) = run(&["--logger", "17", "--slot", "0"]);
+    assert_eq!((code, shown.as_str()), (Some(2), ""));
+    assert!(complaint.contains("slot 0 of logger 17 is closed beyond epoch 900, sequence 5"), "{complaint}");
+    let (code, _, complaint) = run(&["--logger", "17", "--slot", "1"]);
+    assert_eq!(code, Some(2));
+    assert!(complaint.contains("logger 17 has no key for slot 1; add one to"), "{complaint}");
+    let (code, _, complaint) = run(&["--logger", "19"]);
+    assert_eq!(code, Some(2));
+    assert!(complaint.contains("--logger 19: not on the roster"), "{complaint}");
+    assert_eq!(run(&[]).0, Some(2));
+    assert_eq!(run(&["--all", "--logger", "17"]).0, Some(2));
+    let (code, shown, complaint) = run(&["--all"]);
+    assert_eq!(code, Some(1));
+    assert!(shown.contains("\n  slot       3 (") && !shown.contains("logger 18"), "{shown}");
+    assert!(complaint.contains("logger 18 has no key that is open"), "{complaint}");
+    // An epoch that the keyring names was used.
+    assert!(shown.contains("above 900, the largest used at this address\n"), "{shown}");
+}
+
+fn plan(seed: u64, loggers: usize, days: u32) -> FieldPlan {
+    FieldPlan::harrow_tarn(seed, loggers, FROM, days).without_incidents().with_faults(FaultRates::none())
+}
+
+fn site_key(plan: &FieldPlan) -> SiteKey {
+    SiteKey::new(&plan.site_key).unwrap()
+}
+
+fn send<'a>(pty: &mut PtyMaster, emissions: impl IntoIterator<Item = &'a Emission>) -> u64 {
+    let mut frames = 0;
+    let bytes: Vec<u8> = emissions
+        .into_iter()
+        .inspect(|_| frames += 1)
+        .flat_map(|emission| &emission.bytes)
+        .copied()
+        .collect();
+    pty.write_within(&bytes, PATIENCE).unwrap();
+    pty.wait_drained(PATIENCE).unwrap();
+    frames
+}
+
+fn reload(daemon: &Daemon, times: usize) {
+    daemon.signal(rustix::process::Signal::HUP);
+    let give_up = Instant::now() + PATIENCE;
+    while daemon.log().matches("configuration reloaded").count() < times {
+        assert!(Instant::now() < give_up, "not reloaded:\n{}", daemon.log());
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+fn append(site: &Site, file: &str, text: &str) {
+    let before = fs::read_to_string(site.path(file)).unwrap();
+    fs::write(site.path(file), format!("{before}\n{text}")).unwrap();
+}
+
+/// An event sealed by whoever has the key, as it comes over the line.
+fn sealed_event(key: &SlotKey, slot: u8, identity: Identity) -> Vec<u8> {
+    let mut plaintext = Vec::new();
+    Record::Event(Event { time: FROM as u32, code: 4, value: 0 }).encode(&mut plaintext);
+    let air = Cipher::new(key).seal(Slot(slot), identity, &plaintext).unwrap();
+    let mut line = Vec::new();
+    encode_line(1, None, &air, &mut line);
+    line
+}
+
+fn text_of(site: &Site, args: &[&str]) -> String {
+    let output = site.output(args);
+    assert!(output.status.success(), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).unwrap()
+}
+
+#[test]
+fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_slot() {
+    let logger = Address::new(12).unwrap();
+    let changed_at = FROM + 2 * DAY;
+    let mut plan = plan(61, 3, 4);
+    plan.slot_changes = vec![(logger, changed_at)];
+    let run = Field::new(plan.clone()).run_out();
+    let made = run.truth.records_of(logger);
+    let old_last = made.iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
+    let is_late = |emission: &&Emission| {
+        matches!(emission.what, What::Whole(id) if id.address == logger && id.epoch == old_last.epoch
+            && (old_last.sequence.number() - 1..=old_last.sequence.number()).contains(&id.sequence.number()))
+    };
+    let between = |from: i64, to: i64| {
+        run.emissions.iter().filter(move |emission| (from..to).contains(&emission.at_unix_s))
+    };
+
+    let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    site.edit("keys.toml", "[site_key]", "[site_key]\nslots = [0]");
+    let slots = |site: &Site| site.json(&["key", "slot", "--logger", "12", "--json"]);
+    let mut daemon = site.start();
+    daemon.wait_listening();
+
+    // Before.
+    let mut frames = send(&mut pty, between(0, FROM + DAY));
+    daemon.wait_frames(frames);
+    let told = slots(&site);
+    assert_eq!((&told["in_use"], &told["change"]["from"]), (&0.into(), &serde_json::json!([0])));
+    assert_eq!((&told["change"]["to"], &told["change"]["step"]), (&1.into(), &1.into()));
+    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    assert!(text.contains("1. NEXT  give slot 1 a key in ") && text.contains("slot = 1\n"), "{text}");
+    assert!(text.contains("add it to `slots` of [site_key]"), "{text}");
+    site.edit("keys.toml", "slots = [0]", "slots = [0, 1]");
+    reload(&daemon, 1);
+    assert_eq!(slots(&site)["change"]["step"], 2);
+
+    // Between: both slots, and the last two frames under the old one come late.
+    frames += send(&mut pty, between(FROM + DAY, changed_at + DAY).filter(|emission| !is_late(emission)));
+    daemon.wait_frames(frames);
+    let told = slots(&site);
+    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()));
+    let newest = told["newest_records"].as_u64().unwrap();
+    let of = |at: usize| told["slots"][at]["of_newest_records"].as_u64().unwrap();
+    assert!(of(1) > 0 && of(0) + of(1) == newest, "{told}");
+    let (first, last) = (old_last.sequence.number() - 1, old_last.sequence.number());
+    assert_eq!(
+        told["change"]["closing"][0]["missing_behind"],
+        serde_json::json!({"first": first, "last": last})
+    );
+    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    assert!(text.contains(&format!("{first} to {last}: it may be sealed")), "{text}");
+    assert!(text.contains(&format!("Or write sequence = {last}, ")), "{text}");
+    frames += send(&mut pty, run.emissions.iter().filter(is_late));
+    daemon.wait_frames(frames);
+
+    // The sheet knows what was used.
+    let sheet = site.path("sheet.txt");
+    text_of(&site, &["key", "derive", "--logger", "12", "-o", sheet.to_str().unwrap()]);
+    let sheet = fs::read_to_string(&sheet).unwrap();
+    assert!(sheet.contains("\n  slot       1 (in use since "), "without --slot it is the newest\n{sheet}");
+    assert!(advised_epoch(&sheet) > u64::from(old_last.epoch.number()), "{sheet}");
+    assert!(sheet.contains(&format!("above {}, the largest used", old_last.epoch)), "{sheet}");
+
+    // After: what the command says to write is written.
+    let told = slots(&site);
+    let line = format!("last = {{ epoch = {}, sequence = {} }}", old_last.epoch, old_last.sequence);
+    assert_eq!(told["change"]["closing"][0]["toml"], line.as_str());
+    assert!(told["change"]["closing"][0]["missing_behind"].is_null());
+    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    let entry: String = text
+        .lines()
+        .skip_while(|line| line.trim() != "[[key]]")
+        .take(4)
+        .map(|line| format!("{}\n", line.trim()))
+        .collect();
+    assert_eq!(entry, format!("[[key]]\naddress = 12\nslot = 0\n{line}\n"));
+    append(&site, "keys.toml", &entry);
+    reload(&daemon, 2);
+    // Whoever has the old key now adds nothing; what it sealed before is known as before.
+    let old_key = site_key(&plan).derive(logger, Slot(0));
+    let forged = Identity::new(12, old_last.epoch.number() + 1, 1).unwrap();
+    pty.write_within(&sealed_event(&old_key, 0, forged), PATIENCE).unwrap();
+    let again = run.emissions.iter().filter(is_late);
+    frames += 1 + send(&mut pty, again);
+    frames += send(&mut pty, between(changed_at + DAY, i64::MAX));
+    let state = daemon.wait_frames(frames);
+    assert_eq!((state.outcomes["unopened"], state.outcomes["duplicate"]), (1, 2));
+    assert_eq!(state.outcomes["stored"], frames - 3);
+    assert_eq!(daemon.stop().code(), Some(0));
+    ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
+
+    let aside = site.json(&["set-aside", "list", "--json"]);
+    assert_eq!(aside["set_aside"][0]["reason"], "its slot is closed before this identity");
+    let told = slots(&site);
+    assert_eq!((&told["in_use"], &told["slots"][0]["last"]["sequence"]), (&1.into(), &last.into()));
+    assert_eq!((&told["change"]["from"], &told["change"]["to"]), (&serde_json::json!([1]), &2.into()));
+    let check = text_of_check(&site);
+    assert!(check.contains("1 frame of logger 12 came under key slot 0 although it is closed"), "{check}");
+    assert!(!check.contains("still sends"), "{check}");
+}
+
+/// What `check` says, whatever it finds of the port.
+fn text_of_check(site: &Site) -> String {
+    String::from_utf8(site.output(&["check"]).stdout).unwrap()
+}
+
+#[test]
+fn a_loggers_own_key_that_is_entered_a_week_late_opens_that_week() {
+    let plan = plan(62, 2, 8);
+    let (first, late) = (Address::new(11).unwrap(), Address::new(12).unwrap());
+    let entry = |address: Address| {
+        let key = site_key(&plan).derive(address, Slot(0)).hex();
+        format!("[[key]]\naddress = {address}\nslot = 0\nhex = \"{}\"\n", *key)
+    };
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 200");
+    fs::write(site.path("keys.toml"), entry(first)).unwrap();
+    assert!(text_of_check(&site).contains("logger 12 has no key"));
+    let clock = site.path("clock");
+    let set_clock = |unix_s: i64| {
+        fs::write(site.path("clock.new"), unix_s.to_string()).unwrap();
+        fs::rename(site.path("clock.new"), &clock).unwrap();
+    };
+    set_clock(FROM);
+    let run = Field::new(plan.clone()).run_out();
+    let mut daemon = site.start_with(|command| {
+        command.arg("--simulated-clock").arg(&clock);
+    });
+    daemon.wait_listening();
+    let mut frames = 0;
+    let mut send_hours = |daemon: &mut Daemon, hours: std::ops::Range<i64>| {
+        for hour in hours {
+            let from = FROM + hour * 3600;
+            set_clock(from);
+            let now = run.emissions.iter().filter(|e| (from..from + 3600).contains(&e.at_unix_s));
+            frames += send(&mut pty, now);
+            daemon.wait_frames(frames);
+        }
+    };
+    send_hours(&mut daemon, 0..7 * 24);
+    let waiting = run.truth.records_of(late).iter().filter(|m| m.made_at_unix_s < FROM + 7 * DAY).count();
+    let aside = site.json(&["set-aside", "list", "--json"]);
+    let aside = aside["set_aside"].as_array().unwrap().len();
+    assert!(aside.abs_diff(waiting) <= 2 && aside > 100, "{aside} of {waiting}");
+    assert_eq!(daemon.state().unwrap().aside_over_limit, 0);
+    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert!(told["in_use"].is_null() && told["change"].is_null(), "{told}");
+    append(&site, "keys.toml", &entry(late));
+    reload(&daemon, 1);
+    send_hours(&mut daemon, 7 * 24..8 * 24 + 1);
+    assert_eq!(daemon.stop().code(), Some(0));
+    ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
+    // Received when it came, stored when the key did.
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    let integer = |sql: &str| db.query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap();
+    let apart = integer("SELECT max(abs(received_at - time)) FROM reading WHERE logger = 12");
+    assert!(apart < 2 * 3600, "{apart}");
+    let stored = integer("SELECT min(stored_at) FROM reading WHERE logger = 12");
+    assert!(stored >= FROM + 7 * DAY - 3600, "{stored}");
+    assert_eq!(integer("SELECT count(*) FROM set_aside"), 0);
+}
+
+/// Changes the lines of one logger in the roster's text.
+fn edit_logger(site: &Site, address: Address, edit: impl FnOnce(&str) -> String) {
+    let path = site.path("loggers.toml");
+    let text = fs::read_to_string(&path).unwrap();
+    let parts: Vec<&str> = text.split("[[logger]]").collect();
+    let is_its = |part: &&&str| part.contains(&format!("address = {address}\n"));
+    let part = parts.iter().find(is_its).unwrap();
+    let edited = edit(part);
+    assert_ne!(*part, edited);
+    fs::write(&path, text.replacen(part, &edited, 1)).unwrap();
+}
+
+fn replaced(text: &str, from: &str, to: &str) -> String {
+    assert!(text.contains(from), "no {from:?} in {text}");
+    text.replacen(from, to, 1)
+}
+
+#[test]
+fn check_finds_old_slots_and_a_roster_that_differs_from_what_loggers_say() {
+    let plan = plan(63, 7, 2);
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    let run = Field::new(plan.clone()).run_out();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let frames = send(&mut pty, &run.emissions);
+    daemon.wait_frames(frames);
+    let quiet = site.json(&["check", "--json"]);
+    assert_eq!(quiet["warnings"], serde_json::json!([]), "a field as the roster has it");
+
+    let address = |number| Address::new(number).unwrap();
+    let of = |number| plan.logger(address(number)).unwrap();
+    let key = "interval_s = ";
+    // Another interval, a memory that is longer than entered.
+    edit_logger(&site, address(11), |text| {
+        let text = replaced(text, &format!("{key}{}\n", of(11).interval_s), &format!("{key}7200\n"));
+        let capacity = of(11).memory_records;
+        replaced(&text, &format!("memory_records = {capacity}"), "memory_records = 9999")
+    });
+    // Another raw unit; one channel too few; one too many.
+    edit_logger(&site, address(12), |text| replaced(text, "\"milli_hertz\"", "\"pulse\""));
+    let channels = of(13).channels.len();
+    assert!(channels > 1);
+    edit_logger(&site, address(13), |text| {
+        let last = text.rfind("\n  { name").unwrap();
+        let end = last + 1 + text[last + 1..].find('\n').unwrap();
+        format!("{}{}", &text[..last], &text[end..])
+    });
+    edit_logger(&site, address(14), |text| {
+        replaced(text, "\n]", "\n  { name = \"more\", raw_unit = \"pulse\" },\n]")
+    });
+    // Its interval of alarm mode is no difference.
+    edit_logger(&site, address(15), |text| {
+        let interval_s = of(15).interval_s;
+        replaced(text, &format!("{key}{interval_s}\n"), &format!("{key}604800\nfastest_{key}{interval_s}\n"))
+    });
+    // A key for a higher slot that the logger does not use yet; and one that it has used and left again.
+    append(
+        &site,
+        "keys.toml",
+        "[[key]]\naddress = 16\nslot = 3\nhex = \"c6e05b93d14f7a28e9b3607d52fc18a4\"\n",
+    );
+    let last = run.truth.records_of(address(17)).last().unwrap().identity;
+    let next = |step| Identity::new(17, last.epoch.number(), last.sequence.number() + step).unwrap();
+    for (slot, step) in [(5, 1), (0, 2)] {
+        let sealed = sealed_event(&site_key(&plan).derive(address(17), Slot(slot)), slot, next(step));
+        pty.write_within(&sealed, PATIENCE).unwrap();
+    }
+    daemon.wait_frames(frames + 2);
+    assert_eq!(daemon.stop().code(), Some(0));
+
+    let newest = |number| {
+        let records = run.truth.records_of(address(number));
+        let profile = records.iter().rfind(|made| matches!(made.record(), Some(Record::Profile(_)))).unwrap();
+        let id = profile.identity;
+        format!("its newest profile (epoch {}, sequence {}) says", id.epoch, id.sequence)
+    };
+    let first_unit = of(12).channels[0].raw_unit().name();
+    assert_eq!(first_unit, "milli_hertz");
+    let expected = [
+        (11, format!("`interval_s` of logger 11 is 7200, and {} {i}; write interval_s = {i}", newest(11), i = of(11).interval_s)),
+        (11, format!("`memory_records` of logger 11 is 9999, and {} {m}; write memory_records = {m}", newest(11), m = of(11).memory_records)),
+        (12, format!("`raw_unit` of channel 0 of logger 12 is pulse, and {} milli_hertz; write raw_unit = \"milli_hertz\"", newest(12))),
+        (13, format!(
+            "`channels` of logger 13 has {}, and {} {channels}; add {{ name = \"…\", raw_unit = \"{}\" }}",
+            channels - 1, newest(13), of(13).channels[channels - 1].raw_unit().name()
+        )),
+        (14, format!("`channels` of logger 14 has {}, and {} {}; remove the last 1", of(14).channels.len() + 1, newest(14), of(14).channels.len())),
+        (16, "logger 16 still sends under key slot 0, and slot 3 has a key in the keyring; program it with slot 3 \
+              (`stonechat key slot --logger 16` walks through it)".to_owned()),
+        (17, "logger 17 still sends under key slot 0, and slot 5 has opened frames before; program it with slot 5 \
+              (`stonechat key slot --logger 17` walks through it)".to_owned()),
+    ];
+    let output = site.output(&["check", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "warnings refuse nothing");
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let roster = site.path("loggers.toml");
+    let text = fs::read_to_string(&roster).unwrap();
+    let line_of = |number: u16| {
+        let at = text.find(&format!("address = {number}\n")).unwrap();
+        text[..at].lines().count()
+    };
+    let warnings: Vec<(u64, &str)> = report["warnings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .inspect(|warning| assert_eq!(warning["file"], roster.to_str().unwrap()))
+        .map(|warning| (warning["line"].as_u64().unwrap(), warning["text"].as_str().unwrap()))
+        .collect();
+    let expected: Vec<(u64, &str)> =
+        expected.iter().map(|(number, text)| (line_of(*number) as u64, text.as_str())).collect();
+    assert_eq!(warnings, expected);
+    assert_eq!(report["problems"], serde_json::json!([]), "warnings are no mistakes");
+    // What it says to write makes it quiet.
+    edit_logger(&site, address(12), |text| replaced(text, "\"pulse\"", "\"milli_hertz\""));
+    assert!(!text_of_check(&site).contains("logger 12"));
+    // A ledger of an older release is told, and left to the daemon.
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    db.pragma_update(None, "user_version", 1).unwrap();
+    let text = text_of_check(&site);
+    assert!(text.contains("from an older release; `stonechat run` brings it up to date"), "{text}");
+}
+
+/// Fails where twelve digits in a row of a key stand in what was written.
+fn assert_no_key(keys: &[String], place: &str, written: &[u8]) {
+    let text = String::from_utf8_lossy(written).to_lowercase();
+    for key in keys {
+        for start in 0..=key.len() - 12 {
+            assert!(!text.contains(&key[start..start + 12]), "digits of a key in {place}");
+        }
+        let bytes = unhex(key);
+        let stands = written.windows(8).any(|part| part == &bytes[..8] || part == &bytes[8..16]);
+        assert!(!stands, "bytes of a key in {place}");
+    }
+}
+
+#[test]
+fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
+    const GIVEN: &str = "8d1f4ac07be26395d0f8315c9e7a46b2f35e90c817da64b1428c6f0e39d5a7b3";
+    let mut plan = plan(64, 3, 2);
+    plan.slot_changes = vec![(Address::new(12).unwrap(), FROM + DAY)];
+    let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 300");
+    append(&site, "keys.toml", &format!("[[key]]\naddress = 13\nslot = 7\nhex = \"{GIVEN}\"\n"));
+    let site_hex: String = plan.site_key.iter().map(|byte| format!("{byte:02x}")).collect();
+    let mut keys = vec![site_hex.clone(), GIVEN.to_owned()];
+    for address in 11..=13 {
+        let address = Address::new(address).unwrap();
+        for slot in 0..3 {
+            keys.push(site_key(&plan).derive(address, Slot(slot)).hex().to_string());
+        }
+    }
+    let run = Field::new(plan.clone()).run_out();
+    let mut daemon = site.start_with(|command| {
+        command.env("STONECHAT_LOG", "trace");
+    });
+    daemon.wait_listening();
+    send(&mut pty, &run.emissions);
+    // A frame that stays shut, and a record that disagrees.
+    let wrong = SlotKey::new(&[9; 16]).unwrap();
+    pty.write_within(&sealed_event(&wrong, 0, Identity::new(11, 9, 9).unwrap()), PATIENCE).unwrap();
+    let right = site_key(&plan).derive(Address::new(11).unwrap(), Slot(0));
+    let held = run.truth.records_of(Address::new(11).unwrap())[5].identity;
+    pty.write_within(&sealed_event(&right, 0, held), PATIENCE).unwrap();
+    daemon.wait_frames(run.emissions.len() as u64 + 2);
+    // Mistakes in the keyring itself, told by the daemon and by commands.
+    for (from, to) in
+        [(GIVEN, &GIVEN[..62]), (&GIVEN[..62], "KEY"), ("\"KEY\"", GIVEN), (GIVEN, "\"KEY\", hex = \"KEY\"")]
+    {
+        site.edit("keys.toml", from, to);
+        daemon.signal(rustix::process::Signal::HUP);
+        for args in [
+            &["check"][..],
+            &["check", "--json"],
+            &["key", "slot", "--logger", "12"],
+            &["set-aside", "retry"],
+        ] {
+            let output = site.output(args);
+            assert_eq!(output.status.code(), Some(2), "{args:?}");
+            assert_no_key(&keys, &format!("{args:?}"), &[output.stdout, output.stderr].concat());
+        }
+    }
+    site.edit("keys.toml", "\"KEY\", hex = \"KEY\"", &format!("\"{GIVEN}\""));
+    reload(&daemon, 1);
+    for args in [
+        &["check"][..],
+        &["check", "--json"],
+        &["status"],
+        &["status", "--json"],
+        &["gaps"],
+        &["gaps", "--json"],
+        &["verify"],
+        &["verify", "--json"],
+        &["set-aside", "list"],
+        &["set-aside", "list", "--json"],
+        &["set-aside", "retry"],
+        &["set-aside", "retry", "--json"],
+        &["key", "slot", "--logger", "12"],
+        &["key", "slot", "--logger", "12", "--json"],
+        &["key", "slot", "--logger", "13"],
+        &["key", "new"],
+        &["key", "derive", "--all"],
+        &["key", "derive", "--logger", "13", "--slot", "8", "--output", "/nowhere/sheet"],
+        &["run"],
+        &["--help"],
+        &["key", "derive", "--help"],
+    ] {
+        let output = site.output(args);
+        assert!(!output.stdout.is_empty() || !output.stderr.is_empty(), "{args:?}");
+        assert_no_key(&keys, &format!("{args:?}"), &[output.stdout, output.stderr].concat());
+    }
+    let told = site.path("sheet.txt");
+    let told = site.output(&["key", "derive", "--all", "-o", told.to_str().unwrap()]);
+    assert_eq!(told.status.code(), Some(0));
+    assert_no_key(&keys, "what is said of a sheet", &[told.stdout, told.stderr].concat());
+    assert_eq!(daemon.stop().code(), Some(0));
+    let log = daemon.log();
+    assert!(log.contains("not reloaded") && log.contains("a key slot opened its first frame"), "{log}");
+    assert_no_key(&keys, "the log", log.as_bytes());
+    for file in ["ledger.db", "ledger.db-wal", "ledger.db.lock", "run/state.json"] {
+        match fs::read(site.path(file)) {
+            Ok(written) => assert_no_key(&keys, file, &written),
+            Err(error) => assert_eq!(error.kind(), ErrorKind::NotFound, "{file}"),
+        }
+    }
+    // The search itself finds what is there.
+    let keyring = fs::read(site.path("keys.toml")).unwrap();
+    assert!(std::panic::catch_unwind(|| assert_no_key(&keys, "the keyring", &keyring)).is_err());
+}
