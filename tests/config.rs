@@ -155,6 +155,8 @@ site.toml | path = "ledger.db" | path = "ledger.db"\ncommit_every_s = "10"
     site.toml:6: `[ledger] commit_every_s`: found "10" (text), expected a number from 0.05 to 3600; write the seconds between two commits
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 99
     site.toml:6: `[ledger] settle_rows`: 99 is out of range, allowed 100 to 1000000; write the number of rows at which the daemon settles them
+site.toml | path = "ledger.db" | path = "ledger.db"\nretention_days = 7
+    site.toml:6: `[ledger] retention_days`: 7 is out of range, allowed 30 to 36500; write the days after which readings that a backup holds are given up
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 1e5
     site.toml:6: `[ledger] settle_rows`: found 1e5 (a number with decimals), expected a whole number from 100 to 1000000; write the number of rows at which the daemon settles them
 site.toml | [ledger]\npath = "ledger.db"\n | (nothing)
@@ -947,6 +949,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
         "runtime_dir",
         "commit_every_s",
         "settle_rows",
+        "retention_days",
         "baud",
         "dtr",
         "rts",

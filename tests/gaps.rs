@@ -1160,8 +1160,10 @@ fn several_loggers_while_the_gateway_listened_or_one_of_its_radios_did_not() {
     scene.model.listening = vec![(1, T0, at(100)), (2, T0, at(18)), (2, at(40), at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::PortLost);
     // A radio that was put up later was not off.
-    scene.model.listening = vec![(1, T0, at(100)), (2, at(41), at(100))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::ManyLoggers);
+    for since in [at(38), at(41)] {
+        scene.model.listening = vec![(1, T0, at(100)), (2, since, at(100))];
+        assert_eq!(only(&scene.report().outages).cause, Cause::ManyLoggers);
+    }
     // Two radios in turn are listening all the time, but each was off.
     scene.model.listening = vec![(1, T0, at(30)), (2, T0, at(2)), (2, at(30), at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::PortLost);
@@ -1233,6 +1235,9 @@ fn a_gap_is_overwritten_when_the_memory_has_taken_as_many_records_as_it_holds() 
     // The roster's fastest is not faster than the interval in force: that counts.
     scene.logger().fastest_interval_s = Some(6_000);
     assert_eq!(deadlines(&scene.report().gaps[0]), (Some(earliest), Some(latest)));
+    // A profile as the newest record says what holds from now on.
+    scene.instead(id(L, 1, 30), Life { capacity: 50, interval: 900, ..LIFE }.profile_at(at(30)));
+    assert_eq!(deadlines(&scene.report().gaps[0]).1, Some(at(30) + 31 * 900));
 }
 
 #[test]
@@ -1294,6 +1299,15 @@ fn a_memory_goes_on_over_epochs_and_so_does_the_count() {
     scene.live(Life { epoch: 2, capacity: 25, from: at(31), previous: (1, 30), ..LIFE });
     scene.lose(L, 1, 20..=22);
     assert_eq!(deadlines(&scene.report().gaps[0]), (Some(at(45)), Some(at(45))));
+    // The last record of an epoch took its place, or the first of the next.
+    for first in [5, 6] {
+        let mut scene = Scene::new();
+        scene.live(Life { capacity: 25, ..LIFE });
+        scene.live(Life { epoch: 2, capacity: 25, from: at(41), previous: (1, 30), ..LIFE });
+        scene.lose(L, 1, first..=8);
+        let by = if first == 5 { at(30) } else { at(41) };
+        assert_eq!(deadlines(&scene.report().gaps[0]), (Some(by), Some(by)));
+    }
 }
 
 #[test]

@@ -44,6 +44,8 @@ const RUNTIME_DIR: Field = Field::optional("runtime_dir", "the path of a folder 
 const LEDGER_PATH: Field = Field::required("path", "the path of the ledger, as in \"ledger.db\"");
 const COMMIT_EVERY: Field = Field::optional("commit_every_s", "the seconds between two commits");
 const SETTLE: Field = Field::optional("settle_rows", "the number of rows at which the daemon settles them");
+const RETENTION: Field =
+    Field::optional("retention_days", "the days after which readings that a backup holds are given up");
 
 const ROSTER_FILE: Field = Field::required("file", "the path of the roster, as in \"loggers.toml\"");
 const KEYS_FILE: Field = Field::required("file", "the path of the keyring, as in \"keys.toml\"");
@@ -105,7 +107,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         found.runtime_dir = path(&table, &RUNTIME_DIR, base);
     }
     if let Some(table) = file.section(&LEDGER) {
-        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE]);
+        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &RETENTION]);
         found.ledger = ledger(&table, base);
     }
     other_files(file, base, &mut found);
@@ -158,7 +160,9 @@ fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
     let path = path(table, &LEDGER_PATH, base);
     let commit_every_s = table.number(&COMMIT_EVERY, 0.05..=3600.0).unwrap_or(COMMIT_EVERY_S);
     let settle_rows = table.integer(&SETTLE, 100..=1_000_000).map_or(SETTLE_ROWS, |rows| rows.value);
-    Some(Ledger { path: path?, commit_every: Duration::from_secs_f64(commit_every_s), settle_rows })
+    let retention_days = table.integer(&RETENTION, 30..=36_500).map(|days| days.value);
+    let commit_every = Duration::from_secs_f64(commit_every_s);
+    Some(Ledger { path: path?, commit_every, settle_rows, retention_days })
 }
 
 fn radios(file: &Table<'_, '_>, base: &Path) -> Vec<Radio> {

@@ -412,6 +412,7 @@ impl Daemon {
                     self.timers.settle = None;
                     let day = self.settle.day;
                     self.quietly(|ledger| ledger.note_size(day));
+                    self.retire();
                     // A settle is the one large transaction: let the -wal shrink, if nobody is in the way.
                     if let Err(error) = self.ledger.truncate_wal() {
                         tracing::debug!("the -wal stays as long as it is: {error}");
@@ -429,6 +430,22 @@ impl Daemon {
                 tracing::error!("{error}");
                 Err(error.into())
             }
+        }
+    }
+
+    /// Gives up old readings, where the operator asked for it: a few blocks after each settle, never the backlog
+    /// of years in one night.
+    fn retire(&mut self) {
+        let Some(days) = self.config.ledger.retention_days else { return };
+        let now = self.clock.now();
+        // A clock that is not right must not make young readings old.
+        if !now.synchronised {
+            return;
+        }
+        match self.ledger.retire(now.unix_s - i64::from(days) * 86_400, now) {
+            Ok(0) => {}
+            Ok(rows) => tracing::info!(rows, "readings given up to a verified backup"),
+            Err(error) => tracing::warn!("no readings given up now: {error}"),
         }
     }
 
