@@ -49,7 +49,7 @@ fn views(db: &Connection) -> Vec<View> {
             let name = name.unwrap();
             let statement = db.prepare(&format!("SELECT * FROM {name}")).unwrap();
             let columns: Vec<String> =
-                statement.column_names().iter().map(|column| format!("\"{column}\"")).collect();
+                statement.column_names().map(|column| format!("\"{column}\"")).collect();
             let rows = rows(db, &name, &columns);
             (name, columns, rows)
         })
