@@ -1,6 +1,7 @@
 -- A small ledger of schema 1 as the release that wrote that schema left it: settled readings and journal,
 -- profiles, an event, an opaque record, conflicts, unopened frames, hand downloads, a write-off, notices.
--- All in it is invented. Never edited: later releases must bring it up to date (tests/migrations.rs).
+-- Frames went through that release's daemon; rows of hand downloads, the write-off, a notice and the listening
+-- span were added by SQL, as it had no command for them. All in it is invented. Never edited: later releases must bring it up to date (tests/migrations.rs).
 PRAGMA page_size = 1024;
 PRAGMA application_id = 1937007464;
 PRAGMA user_version = 1;
