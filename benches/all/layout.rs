@@ -9,7 +9,7 @@ use super::feed::{self, CHANNELS};
 use super::meter::Meter;
 use super::obvious::{pragma, remove};
 use super::table::{Table, number};
-use super::trickle::{Cost, History, Store, live};
+use super::trickle::{Cost, History, Store, live, warm};
 use rusqlite::{Connection, params};
 use std::path::Path;
 
@@ -60,7 +60,8 @@ pub fn run(flags: &Flags, table: &mut Table) {
             remove(&path);
             std::fs::copy(with_page(&history.ledger, choice.page), &path).expect("room on the card");
             let mut replica = Replica::open(&path, *choice);
-            costs.push(live(&meter, &mut replica, history.next, choice.window_s, part, choice.settles));
+            let first = warm(&mut replica, history.next);
+            costs.push(live(&meter, &mut replica, first, choice.window_s, part, choice.settles));
             drop(replica);
             remove(&path);
         }

@@ -210,6 +210,17 @@ pub struct History {
     pub next: u32,
 }
 
+/// Readings of a logger in a day.
+const ROUNDS: u32 = (DAY_S / INTERVAL_S) as u32;
+
+/// Lets a day go by in bulk, with its settle: what is measured after it begins as every day does, with the -wal
+/// as the settle left it. Returns the next day's first sequence.
+pub fn warm(store: &mut dyn Store, first: u32) -> u32 {
+    fill_day(store, (first - 1) / ROUNDS);
+    store.settle();
+    first + ROUNDS
+}
+
 impl History {
     pub fn of(data: &Path, days: u32) -> Self {
         let next = days * (DAY_S / INTERVAL_S) as u32 + 1;
@@ -269,7 +280,10 @@ pub fn run(flags: &Flags, table: &mut Table) {
             let part = if window == 1 { part.min(0.12) } else { part };
             remove(&ledger);
             std::fs::copy(&history.ledger, &ledger).expect("room on the card");
-            ours[at].push(live(&meter, &mut Ours::open(&ledger), history.next, window, part, 1));
+            let mut store = Ours::open(&ledger);
+            let first = warm(&mut store, history.next);
+            ours[at].push(live(&meter, &mut store, first, window, part, 1));
+            drop(store);
             remove(&ledger);
             raw[at].push(live(&meter, &mut RawLog::create(&log), 1, window, part, 1));
             let _ = std::fs::remove_file(&log);
