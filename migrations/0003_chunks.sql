@@ -10,6 +10,7 @@ CREATE TABLE chunk (
     time_min INTEGER NOT NULL, time_max INTEGER NOT NULL,   -- of its readings and rows, logger's clock
     content BLOB NOT NULL, guard BLOB NOT NULL,
     settled_row INTEGER NOT NULL,                           -- the last journal row that was settled into it
+    settled_day INTEGER NOT NULL,                           -- and the gateway's day of it, counted from 1970
     retired_at INTEGER,                                     -- its rows were given up to a verified backup
     PRIMARY KEY (logger, epoch, block)
 ) WITHOUT ROWID;

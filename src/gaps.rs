@@ -5,20 +5,27 @@
 //! for the commands and the page.
 //!
 //! Rules: `docs/wire-format.md`, "what must exist" and "how many readings". Every time here is an estimate from
-//! loggers' clocks and says so where it is shown; gaps themselves rest on sequences and on no clock.
+//! loggers' clocks, set right as far as `clock` can; gaps themselves rest on sequences and on no clock.
 //!
 //! What this is not: no I/O, no SQL, and it never says *lost*: only *overwritten*, with an earliest and a latest
 //! time between which a logger's memory begins to overwrite what is missing.
 
+use crate::clock::{ClockEvent, Corrected, EpochClock};
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, Expectation, RangeSet};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-use std::collections::BTreeSet;
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
 
 /// Intervals without anything new by radio after which a logger is silent.
 const SILENT_INTERVALS: i64 = 3;
 /// Loggers write a profile a day beside their readings.
 const PROFILE_EVERY_S: i64 = 86_400;
+/// How many epochs before a record's own say when it cannot have been made yet.
+const EPOCHS_BEFORE_MAX: usize = 3;
+/// A radio that has not listened for so long before an outage was taken down, and not off.
+const RADIO_RETIRED_S: i64 = 7 * 86_400;
 /// A gap of fewer records is a lost frame or two, not an outage.
 const OUTAGE_RECORDS: u64 = 3;
 /// Records that may come sooner than the interval tells: a reading and a profile that are about to be made, a
@@ -32,7 +39,7 @@ const NAMED_SLACK_S: i64 = 86_400;
 pub struct Seen {
     /// Seconds since 1970 on its logger's clock.
     pub time: i64,
-    /// When it came by radio.
+    /// When it came by radio, by a gateway whose clock was synchronised.
     pub received_at: Option<i64>,
     /// Whether it is a reading.
     pub is_reading: bool,
@@ -81,8 +88,12 @@ pub trait Facts {
     /// The first held profile after an identity that says that what was there is overwritten: one of the same
     /// epoch with a larger `oldest`, or of a later epoch with an `oldest` above 1.
     fn overwritten_by_profile(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
-    /// The time of the first held memory-cleared event after an identity.
-    fn memory_cleared_after(&self, identity: Identity) -> Result<Option<i64>, Self::Error>;
+    /// The first held profile after an identity, of the same epoch.
+    fn profile_after(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
+    /// The first held memory-cleared event after an identity, with its time.
+    fn memory_cleared_after(&self, identity: Identity) -> Result<Option<(Identity, i64)>, Self::Error>;
+    /// The clock-set and power-up events held of an epoch: a few a year.
+    fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Self::Error>;
     /// Whether a clock-set event is held between two sequences of an epoch.
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Self::Error>;
     /// When the newest record stored by radio came in.
@@ -135,6 +146,10 @@ pub struct Gap {
     pub overwritten_earliest: Option<i64>,
     /// The same at the interval in force.
     pub overwritten_latest: Option<i64>,
+    /// When its last record is overwritten at the latest: until then, some of it may be there.
+    pub all_overwritten_latest: Option<i64>,
+    /// Its times rest on a clock that was wrong, and set right here.
+    pub is_corrected: bool,
 }
 
 impl Gap {
@@ -163,6 +178,8 @@ pub struct UnclosedGap {
     pub presumed_readings: Option<u64>,
     /// Whether its rest is written off.
     pub state: GapState,
+    /// Its times rest on a clock that was wrong, and set right here.
+    pub is_corrected: bool,
 }
 
 /// A logger that should have been heard.
@@ -189,6 +206,8 @@ pub struct Outage {
     pub loggers: Vec<Address>,
     /// Missing records.
     pub records: u64,
+    /// Its times rest on a clock that was wrong, and set right here.
+    pub is_corrected: bool,
 }
 
 /// What an outage was.
@@ -200,8 +219,10 @@ pub enum Cause {
     PortLost,
     /// One logger only.
     OneLogger,
-    /// Several loggers, while the gateway was listening.
+    /// Several loggers, while the gateway was listening and heard others.
     ManyLoggers,
+    /// Nearly every logger, while the gateway was listening.
+    NoneHeard,
 }
 
 impl Cause {
@@ -212,6 +233,7 @@ impl Cause {
             Self::PortLost => "a radio was not listening",
             Self::OneLogger => "one logger only",
             Self::ManyLoggers => "several loggers unheard while the gateway listened",
+            Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
         }
     }
 }
@@ -269,8 +291,138 @@ pub fn report<F: Facts>(
             report.silent.push(silence);
         }
     }
-    report.outages = outages(&report.gaps, &facts.listening()?);
+    let mut witnesses = Vec::new();
+    for logger in roster.loggers() {
+        witnesses.extend(Witness::new(logger, coverage, facts)?);
+    }
+    report.outages = outages(&report.gaps, &facts.listening()?, &witnesses);
     Ok(report)
+}
+
+/// When a held record was made, as far as can be told; `None` where it has no time.
+pub fn corrected<F: Facts>(
+    coverage: &Coverage,
+    facts: &F,
+    identity: Identity,
+) -> Result<Option<Corrected>, F::Error> {
+    let Some(seen) = facts.seen(identity)? else { return Ok(None) };
+    let clock = Clocks::new(coverage, facts, identity.address).of(identity.epoch)?;
+    Ok(Some(clock.corrected(identity.sequence.number(), seen.time, seen.received_at)))
+}
+
+/// The readings held nearest to a gap on either side, in its epoch: what moved meanwhile lies between them.
+pub fn readings_beside<F: Facts>(
+    coverage: &Coverage,
+    facts: &F,
+    gap: &Gap,
+) -> Result<(Option<Identity>, Option<Identity>), F::Error> {
+    /// A profile, an event or two and a few more may stand between.
+    const STEPS: u32 = 8;
+    let held = coverage.epoch(gap.logger, gap.epoch);
+    let nearest = |sequences: &mut dyn Iterator<Item = u32>| -> Result<Option<Identity>, F::Error> {
+        for sequence in sequences {
+            let is_held =
+                held.is_some_and(|held| held.authentic.contains(sequence) || held.csv.contains(sequence));
+            let identity = Identity::new(gap.logger.number(), gap.epoch.number(), sequence);
+            if let Some(identity) = identity.filter(|_| is_held)
+                && facts.seen(identity)?.is_some_and(|seen| seen.is_reading)
+            {
+                return Ok(Some(identity));
+            }
+        }
+        Ok(None)
+    };
+    let before = nearest(&mut (1..=STEPS).filter_map(|step| gap.first.checked_sub(step)))?;
+    let after = nearest(&mut (1..=STEPS).filter_map(|step| gap.last.checked_add(step)))?;
+    Ok((before, after))
+}
+
+/// The clocks of one logger's epochs, each asked for once.
+struct Clocks<'a, F> {
+    coverage: &'a Coverage,
+    facts: &'a F,
+    address: Address,
+    known: RefCell<BTreeMap<Epoch, Rc<EpochClock>>>,
+}
+
+impl<'a, F: Facts> Clocks<'a, F> {
+    fn new(coverage: &'a Coverage, facts: &'a F, address: Address) -> Self {
+        Self { coverage, facts, address, known: RefCell::default() }
+    }
+
+    fn of(&self, epoch: Epoch) -> Result<Rc<EpochClock>, F::Error> {
+        if let Some(known) = self.known.borrow().get(&epoch) {
+            return Ok(Rc::clone(known));
+        }
+        let mut not_before = None;
+        // Bounded by themselves and by their receptions only, so that this ends.
+        let before = self.coverage.epochs_of(self.address).rev().filter(|(of, _)| *of < epoch);
+        for (of, held) in before.take(EPOCHS_BEFORE_MAX) {
+            let last = held.authentic.largest().and_then(Sequence::new);
+            let last = last.map(|sequence| Identity { address: self.address, epoch: of, sequence });
+            if let Some(last) = last
+                && let Some(seen) = self.facts.seen(last)?
+            {
+                let clock = self.without_floor(of)?;
+                let made = clock.corrected(last.sequence.number(), seen.time, seen.received_at);
+                not_before = not_before.max(Some(made.time));
+            }
+        }
+        let clock = Rc::new(self.without_floor(epoch)?.not_before(not_before));
+        self.known.borrow_mut().insert(epoch, Rc::clone(&clock));
+        Ok(clock)
+    }
+
+    fn without_floor(&self, epoch: Epoch) -> Result<EpochClock, F::Error> {
+        let held = self.coverage.epoch(self.address, epoch);
+        let first = held.and_then(|held| held.authentic.smallest()).and_then(Sequence::new);
+        let seen = match first {
+            Some(sequence) => self.facts.seen(Identity { address: self.address, epoch, sequence })?,
+            None => None,
+        };
+        let first = first.zip(seen).map(|(sequence, seen)| (sequence.number(), seen.time));
+        Ok(EpochClock::new(self.facts.clock_events(self.address, epoch)?, first))
+    }
+}
+
+/// What tells whether a logger was heard during an outage.
+struct Witness {
+    address: Address,
+    interval_s: i64,
+    last_heard: i64,
+    in_service_from: Option<i64>,
+}
+
+impl Witness {
+    fn new<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Option<Self>, F::Error> {
+        if coverage.epochs_of(logger.address).next().is_none() {
+            return Ok(None);
+        }
+        let in_service_from = match logger.in_service {
+            Some(InService::From(since)) => Some(since),
+            _ => None,
+        };
+        Ok(facts.last_heard(logger.address)?.map(|last_heard| Self {
+            address: logger.address,
+            interval_s: i64::from(logger.interval_s),
+            last_heard,
+            in_service_from,
+        }))
+    }
+
+    /// Whether it should have been heard throughout.
+    fn could_speak(&self, from: i64, to: i64) -> bool {
+        self.in_service_from.is_none_or(|since| since <= from)
+            && self.last_heard > from
+            && OUTAGE_RECORDS as i64 * self.interval_s <= to - from
+    }
+
+    /// Whether it was heard for half of the time or more.
+    fn was_heard(&self, from: i64, to: i64, gaps: &[Gap]) -> bool {
+        let mine = gaps.iter().filter(|gap| gap.logger == self.address);
+        let missing = mine.filter_map(|gap| Some((gap.from? - self.interval_s, gap.to? + self.interval_s)));
+        2 * covered(from, to, missing) < to - from
+    }
 }
 
 /// The missing sequences of one epoch.
@@ -284,8 +436,16 @@ struct Subject<'a, F> {
     logger: &'a Logger,
     coverage: &'a Coverage,
     facts: &'a F,
+    clocks: Clocks<'a, F>,
     expectations: Vec<Expectation>,
     service: Service,
+}
+
+/// A held record, with when it was made.
+#[derive(Clone, Copy, Debug)]
+struct Made {
+    recorded: Seen,
+    made: Corrected,
 }
 
 /// From where on a logger's records are expected.
@@ -314,7 +474,21 @@ impl<'a, F: Facts> Subject<'a, F> {
             },
         };
         let expectations = coverage.expectations(logger.address);
-        Ok(Self { logger, coverage, facts, expectations, service })
+        let clocks = Clocks::new(coverage, facts, logger.address);
+        Ok(Self { logger, coverage, facts, clocks, expectations, service })
+    }
+
+    /// A held record with the time at which it was made, as far as can be told.
+    fn seen(&self, identity: Identity) -> Result<Option<Made>, F::Error> {
+        let Some(recorded) = self.facts.seen(identity)? else { return Ok(None) };
+        let clock = self.clocks.of(identity.epoch)?;
+        let made = clock.corrected(identity.sequence.number(), recorded.time, recorded.received_at);
+        Ok(Some(Made { recorded, made }))
+    }
+
+    /// When a profile or an event was made, by its recorded time where the record itself is not at hand.
+    fn made_at(&self, identity: Identity, recorded: i64) -> Result<i64, F::Error> {
+        Ok(self.seen(identity)?.map_or(recorded, |seen| seen.made.time))
     }
 
     /// The first sequence expected of an epoch; `None`: none of it is.
@@ -343,16 +517,16 @@ impl<'a, F: Facts> Subject<'a, F> {
             return Ok(None);
         };
         let missing = i64::from(held.sequence.number() - 1);
-        Ok(Some(seen.time.saturating_sub(missing.saturating_mul(self.interval_s(first)?))))
+        Ok(Some(seen.made.time.saturating_sub(missing.saturating_mul(self.interval_s(first)?))))
     }
 
-    fn first_of(&self, epoch: Epoch) -> Result<Option<(Identity, Seen)>, F::Error> {
+    fn first_of(&self, epoch: Epoch) -> Result<Option<(Identity, Made)>, F::Error> {
         let first =
             self.coverage.epoch(self.logger.address, epoch).and_then(|held| held.authentic.smallest());
         let Some(identity) = first.and_then(|sequence| self.identity(epoch, sequence)) else {
             return Ok(None);
         };
-        Ok(self.facts.seen(identity)?.map(|seen| (identity, seen)))
+        Ok(self.seen(identity)?.map(|seen| (identity, seen)))
     }
 
     fn identity(&self, epoch: Epoch, sequence: u32) -> Option<Identity> {
@@ -392,10 +566,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             let share = i128::from(sequence - whole.first) * i128::from(to - from);
             i64::try_from(i128::from(from) + share / i128::from(whole.last - whole.first)).ok()
         };
-        let span = match self.identity(whole.epoch, first) {
-            Some(first) => self.overwriting(first)?,
-            None => None,
-        };
+        let (span, all_overwritten_latest) = self.deadlines(whole.epoch, first, last)?;
         Ok(Gap {
             first,
             last,
@@ -405,16 +576,33 @@ impl<'a, F: Facts> Subject<'a, F> {
             state,
             overwritten_earliest: span.and_then(|span| span.earliest),
             overwritten_latest: span.and_then(|span| span.latest),
+            all_overwritten_latest,
             ..*whole
         })
     }
 
+    /// When a gap begins to be overwritten, and when the last of it is at the latest.
+    fn deadlines(
+        &self,
+        epoch: Epoch,
+        first: u32,
+        last: u32,
+    ) -> Result<(Option<OverwritingSpan>, Option<i64>), F::Error> {
+        let span = |sequence: u32| match self.identity(epoch, sequence) {
+            Some(identity) => self.overwriting(identity),
+            None => Ok(None),
+        };
+        let begins = span(first)?;
+        let ends = if first == last { begins } else { span(last)? };
+        Ok((begins, ends.and_then(|span| span.latest)))
+    }
+
     fn gap(&self, epoch: Epoch, first: u32, last: u32) -> Result<Gap, F::Error> {
-        let seen = |sequence: Option<u32>| -> Result<Option<(Identity, Seen)>, F::Error> {
+        let seen = |sequence: Option<u32>| -> Result<Option<(Identity, Made)>, F::Error> {
             let Some(identity) = sequence.and_then(|sequence| self.identity(epoch, sequence)) else {
                 return Ok(None);
             };
-            Ok(self.facts.seen(identity)?.map(|seen| (identity, seen)))
+            Ok(self.seen(identity)?.map(|seen| (identity, seen)))
         };
         let before = seen(first.checked_sub(1))?;
         let after = seen(last.checked_add(1))?;
@@ -425,17 +613,20 @@ impl<'a, F: Facts> Subject<'a, F> {
             None => i64::from(self.logger.interval_s),
         };
         let readings = match (before, after) {
-            (Some((left, a)), Some((right, b))) if a.is_reading && b.is_reading => {
-                let clock_set = self.facts.clock_set_between(left, right.sequence)?;
-                readings_between(a.time, b.time, interval, records).filter(|_| !clock_set)
+            // By recorded times: the logger's own clock made the readings.
+            (Some((left, Made { recorded: a, .. })), Some((right, Made { recorded: b, .. })))
+                if a.is_reading && b.is_reading =>
+            {
+                let unknown = self.facts.clock_set_between(left, right.sequence)?
+                    || self.interval_may_have_changed(right, b.time, interval)?;
+                readings_between(a.time, b.time, interval, records).filter(|_| !unknown)
             }
             _ => None,
         };
         let (from, to) = self.times(epoch, before, after, interval, records)?;
-        let span = match at {
-            Some(at) => self.overwriting(at)?,
-            None => None,
-        };
+        let (span, all_overwritten_latest) = self.deadlines(epoch, first, last)?;
+        let by_estimate =
+            |side: Option<(Identity, Made)>| side.is_some_and(|(_, seen)| seen.made.is_estimate);
         Ok(Gap {
             logger: self.logger.address,
             epoch,
@@ -447,26 +638,45 @@ impl<'a, F: Facts> Subject<'a, F> {
             state: GapState::Open,
             overwritten_earliest: span.and_then(|span| span.earliest),
             overwritten_latest: span.and_then(|span| span.latest),
+            all_overwritten_latest,
+            is_corrected: by_estimate(before) || by_estimate(after),
         })
+    }
+
+    /// Whether a profile that announced another interval may be among what is missing before `after`, a reading made
+    /// at `time`: the first one held since tells another, and the readings are not an interval apart any more.
+    fn interval_may_have_changed(&self, after: Identity, time: i64, interval: i64) -> Result<bool, F::Error> {
+        let since = self.facts.profile_after(after)?;
+        if since.is_none_or(|profile| i64::from(profile.interval_s) == interval) {
+            return Ok(false);
+        }
+        let next = after.sequence.number().checked_add(1).and_then(Sequence::new);
+        let next = match next {
+            Some(sequence) => self.facts.seen(Identity { sequence, ..after })?,
+            None => None,
+        };
+        // A second to and fro is the clock's.
+        Ok(!next.is_some_and(|next| next.is_reading && (next.time - time - interval).abs() <= 1))
     }
 
     /// Estimated times of the first and the last missing record.
     fn times(
         &self,
         epoch: Epoch,
-        before: Option<(Identity, Seen)>,
-        after: Option<(Identity, Seen)>,
+        before: Option<(Identity, Made)>,
+        after: Option<(Identity, Made)>,
         interval: i64,
         records: u64,
     ) -> Result<(Option<i64>, Option<i64>), F::Error> {
         let stretch = i64::try_from(records - 1).unwrap_or(i64::MAX).saturating_mul(interval);
-        Ok(match (before.map(|(_, seen)| seen.time), after.map(|(_, seen)| seen.time)) {
-            (Some(a), Some(b)) if a <= b => {
-                // Within the two that are held, an interval from each.
+        let time = |side: Option<(Identity, Made)>| side.map(|(_, seen)| seen.made.time);
+        Ok(match (time(before), time(after)) {
+            (Some(a), Some(b)) => {
+                // Within the two that are held, an interval from each; none was made before the one ahead of it.
+                let b = b.max(a);
                 let step = interval.min((b - a) / 2);
                 (Some(a + step), Some(b - step))
             }
-            (Some(a), Some(b)) => (Some(a), Some(b)),
             (Some(a), None) => (Some(a + interval), Some((a + interval).saturating_add(stretch))),
             (None, Some(b)) => (Some((b - interval).saturating_sub(stretch)), Some(b - interval)),
             (None, None) => {
@@ -492,12 +702,14 @@ impl<'a, F: Facts> Subject<'a, F> {
             return Ok(None);
         }
         let cleared = self.facts.memory_cleared_after(first)?;
-        let gone = self.facts.overwritten_by_profile(first)?.map(|profile| profile.time);
-        if let Some(at) = [cleared, gone].into_iter().flatten().min() {
+        let gone = self.facts.overwritten_by_profile(first)?.map(|profile| (profile.identity, profile.time));
+        // Whichever was first made it so; by identity, which no clock can turn round.
+        if let Some((told_by, recorded)) = [cleared, gone].into_iter().flatten().min() {
+            let at = self.made_at(told_by, recorded)?;
             return Ok(Some(OverwritingSpan { earliest: Some(at), latest: Some(at) }));
         }
         let capacity = told.map_or(self.logger.memory_records, |profile| profile.capacity);
-        let Some(newest_seen) = self.facts.seen(newest)? else { return Ok(None) };
+        let Some(newest_seen) = self.seen(newest)?.map(|seen| seen.made) else { return Ok(None) };
         let Some(made_since) = self.made_between(first, newest) else { return Ok(None) };
         let in_force = i64::from(told.map_or(self.logger.interval_s, |profile| profile.interval_s));
         let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
@@ -516,7 +728,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         let unclosed = self.coverage.unclosed(self.logger.address);
         if let Some(open) = unclosed.iter().find(|open| open.epoch >= first.epoch)
             && let Some(certain) = self.identity(open.epoch, open.last)
-            && let Some(seen) = self.facts.seen(certain)?
+            && let Some(seen) = self.seen(certain)?.map(|seen| seen.made)
             && let Some(made_since) = self.made_between(first, certain)
         {
             let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
@@ -584,7 +796,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             let Some(identity) = next.and_then(|sequence| self.identity(expectation.epoch, sequence)) else {
                 return Ok(None);
             };
-            return Ok(self.facts.seen(identity)?.map(|seen| seen.time));
+            return Ok(self.seen(identity)?.map(|seen| seen.made.time));
         }
         Ok(None)
     }
@@ -600,7 +812,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             let Some(last) = self.identity(unclosed.epoch, unclosed.last).filter(|_| expected) else {
                 continue;
             };
-            let from = self.facts.seen(last)?.map(|seen| seen.time);
+            let from = self.seen(last)?.map(|seen| seen.made);
             // The first record that is held of any later epoch: the next one may be known by name only.
             let mut after = None;
             for later in self.expectations.iter().filter(|e| e.epoch > unclosed.epoch) {
@@ -609,11 +821,10 @@ impl<'a, F: Facts> Subject<'a, F> {
                     break;
                 }
             }
-            // A logger that lost its clock begins long ago: its reception is nearer the truth.
-            let to = after.and_then(|(_, seen)| match from {
-                Some(from) if seen.time < from => seen.received_at.filter(|&at| at >= from),
-                _ => Some(seen.time),
-            });
+            // Where a logger lost its clock and nothing was received, nobody knows when the next epoch began.
+            let to = after.map(|(_, seen)| seen.made).filter(|made| !made.is_bound);
+            let is_corrected = [from, to].into_iter().flatten().any(|made| made.is_estimate);
+            let (from, to) = (from.map(|made| made.time), to.map(|made| made.time));
             let interval = self.interval_s(last)?;
             let presumed_readings = match (from, to) {
                 (Some(from), Some(to)) if interval > 0 => {
@@ -635,6 +846,7 @@ impl<'a, F: Facts> Subject<'a, F> {
                 to,
                 presumed_readings,
                 state: if off { GapState::WrittenOff } else { GapState::Open },
+                is_corrected,
             });
         }
         Ok(all)
@@ -734,7 +946,7 @@ fn split_written_off(
 }
 
 /// Groups open gaps that overlap in time.
-fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)]) -> Vec<Outage> {
+fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)], witnesses: &[Witness]) -> Vec<Outage> {
     let mut spans: Vec<(i64, i64, &Gap)> = gaps
         .iter()
         .filter(|gap| gap.state == GapState::Open && gap.records() >= OUTAGE_RECORDS)
@@ -748,10 +960,18 @@ fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)]) -> Vec<Outage> {
             Some((outage, loggers)) if from <= outage.to => {
                 outage.to = outage.to.max(to);
                 outage.records += gap.records();
+                outage.is_corrected |= gap.is_corrected;
                 loggers.insert(gap.logger);
             }
             _ => all.push((
-                Outage { from, to, cause: Cause::OneLogger, loggers: Vec::new(), records: gap.records() },
+                Outage {
+                    from,
+                    to,
+                    cause: Cause::OneLogger,
+                    loggers: Vec::new(),
+                    records: gap.records(),
+                    is_corrected: gap.is_corrected,
+                },
                 BTreeSet::from([gap.logger]),
             )),
         }
@@ -760,6 +980,9 @@ fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)]) -> Vec<Outage> {
         .into_iter()
         .map(|(mut outage, loggers)| {
             outage.cause = cause(outage.from, outage.to, loggers.len(), listening);
+            if outage.cause == Cause::ManyLoggers && none_heard(&outage, gaps, witnesses) {
+                outage.cause = Cause::NoneHeard;
+            }
             outage.loggers = loggers.into_iter().collect();
             outage
         })
@@ -768,30 +991,44 @@ fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)]) -> Vec<Outage> {
     outages
 }
 
+/// Whether at most a tenth of the loggers that should have been heard during an outage were.
+fn none_heard(outage: &Outage, gaps: &[Gap], witnesses: &[Witness]) -> bool {
+    let (from, to) = (outage.from, outage.to);
+    let able = || witnesses.iter().filter(|witness| witness.could_speak(from, to));
+    let heard = able().filter(|witness| witness.was_heard(from, to, gaps)).count();
+    able().count() > 1 && 10 * heard <= able().count()
+}
+
+/// How much of a time some spans cover together.
+fn covered(from: i64, to: i64, spans: impl Iterator<Item = (i64, i64)>) -> i64 {
+    let mut clipped: Vec<(i64, i64)> =
+        spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
+    clipped.sort_unstable();
+    let (mut total, mut end) = (0, i64::MIN);
+    for (a, b) in clipped {
+        total += (b - a.max(end)).max(0);
+        end = end.max(b);
+    }
+    total
+}
+
 fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {
     // Both estimates may be the same second.
     let to = to.max(from + 1);
     let length = to - from;
-    let heard = |spans: &mut dyn Iterator<Item = (i64, i64)>| -> i64 {
-        let mut clipped: Vec<(i64, i64)> =
-            spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
-        clipped.sort_unstable();
-        let (mut total, mut end) = (0, i64::MIN);
-        for (a, b) in clipped {
-            total += (b - a.max(end)).max(0);
-            end = end.max(b);
-        }
-        total
-    };
-    let by_any = heard(&mut listening.iter().map(|&(_, a, b)| (a, b)));
-    if by_any * 2 < length {
+    if covered(from, to, listening.iter().map(|&(_, a, b)| (a, b))) * 2 < length {
         return Cause::GatewayNotRunning;
     }
-    // A radio that was put up later was not off.
-    let radios: BTreeSet<u8> =
-        listening.iter().filter(|&&(_, since, _)| since <= from).map(|&(radio, _, _)| radio).collect();
+    // A radio that was put up later was not off, and neither was one that was taken down long before.
+    let in_use = |since: i64, until: i64| since <= from && until >= from - RADIO_RETIRED_S;
+    let radios: BTreeSet<u8> = listening
+        .iter()
+        .filter(|&&(_, since, until)| in_use(since, until))
+        .map(|&(radio, _, _)| radio)
+        .collect();
     let one_was_off = radios.into_iter().any(|radio| {
-        heard(&mut listening.iter().filter(|span| span.0 == radio).map(|&(_, a, b)| (a, b))) * 2 < length
+        let mine = listening.iter().filter(|span| span.0 == radio);
+        covered(from, to, mine.map(|&(_, a, b)| (a, b))) * 2 < length
     });
     match (one_was_off, loggers) {
         (true, 2..) => Cause::PortLost,

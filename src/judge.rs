@@ -154,9 +154,12 @@ pub trait Held {
     /// What may go wrong while looking.
     type Error;
 
-    /// Whether the authentic record held under `identity` is `plaintext`, byte for byte. `None`: it is
-    /// known to have been held, but its content is no longer here to compare with.
+    /// Whether the authentic record held under `identity` is `plaintext`, byte for byte. `None`: there is none,
+    /// although coverage says so.
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Self::Error>;
+
+    /// Whether what was held under `identity` was given up to a verified backup.
+    fn is_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
     /// The authentic reading held under `identity`; `None` where it is a profile, event or opaque.
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Self::Error>;
@@ -202,10 +205,14 @@ pub fn judge<H: Held>(
     plaintext: &[u8],
 ) -> Result<Verdict, H::Error> {
     if coverage.holds_authentic(identity) {
-        return Ok(match held.is_same(identity, plaintext)? {
-            Some(false) => Verdict::Conflict,
-            Some(true) | None => Verdict::Duplicate,
-        });
+        match held.is_same(identity, plaintext)? {
+            Some(false) => return Ok(Verdict::Conflict),
+            Some(true) => return Ok(Verdict::Duplicate),
+            // Given up on purpose: known to have been held, and not compared any more.
+            None if held.is_given_up(identity)? => return Ok(Verdict::Duplicate),
+            // Lost by damage: here it is again.
+            None => {}
+        }
     }
     let record = Record::decode(plaintext, identity.epoch).ok();
     let agrees_with_row = if coverage.holds_row(identity) {
@@ -305,7 +312,10 @@ pub fn judge_row<H: Held>(
         return Ok(RowVerdict::Refused(Refused::BeyondMemory { largest }));
     }
     let agrees = if coverage.holds_authentic(identity) {
-        held.reading(identity)?.is_some_and(|reading| row.agrees_with(&reading))
+        match held.reading(identity)? {
+            Some(reading) => row.agrees_with(&reading),
+            None => held.is_given_up(identity)?,
+        }
     } else if coverage.holds_row(identity) {
         held.row(identity)?.is_some_and(|other| row.agrees_with_row(&other))
     } else {

@@ -10,6 +10,7 @@
 //! `wire`, `seal`, `judge`, `coverage` and `gaps` are pure: no I/O, no clock, no chance.
 
 pub mod cli;
+pub mod clock;
 pub mod config;
 pub mod coverage;
 pub mod daemon;

@@ -19,6 +19,10 @@ pub struct Stamp {
 pub trait Clock: Send {
     /// The time now.
     fn now(&self) -> Stamp;
+
+    /// Seconds from some beginning, by a clock that nobody sets: where this and [`Clock::now`] move apart, the
+    /// time was changed.
+    fn steady_s(&self) -> i64;
 }
 
 /// The computer's clock. It counts as synchronised while the file exists that the time service keeps.
@@ -31,6 +35,11 @@ pub struct SystemClock {
 impl Clock for SystemClock {
     fn now(&self) -> Stamp {
         Stamp { unix_s: unix_s(), synchronised: self.synchronised_file.exists() }
+    }
+
+    fn steady_s(&self) -> i64 {
+        // Counts on while the computer sleeps.
+        rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
     }
 }
 
@@ -46,6 +55,11 @@ impl Clock for FileClock {
     fn now(&self) -> Stamp {
         let read = std::fs::read_to_string(&self.file).ok().and_then(|text| text.trim().parse().ok());
         Stamp { unix_s: read.unwrap_or_else(unix_s), synchronised: read.is_some() }
+    }
+
+    fn steady_s(&self) -> i64 {
+        // A simulated time jumps by steps of its own.
+        self.now().unix_s
     }
 }
 

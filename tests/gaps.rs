@@ -8,6 +8,7 @@ use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
 use std::ops::RangeInclusive;
+use stonechat::clock::ClockEvent;
 use stonechat::config::roster::{InService, Logger, Roster};
 use stonechat::coverage::{Basis, Coverage};
 use stonechat::daemon::intake::Intake;
@@ -170,9 +171,31 @@ impl Facts for Model {
         Ok(self.profiles_of(id.address).filter(tells).min_by_key(|profile| profile.identity))
     }
 
-    fn memory_cleared_after(&self, id: Identity) -> Result<Option<i64>, Infallible> {
-        let after = self.events_of(id.address, Event::MEMORY_CLEARED).filter(|(event, _)| *event > id);
-        Ok(after.min().map(|(_, time)| time))
+    fn profile_after(&self, id: Identity) -> Result<Option<ProfileSeen>, Infallible> {
+        let after = self.profiles_of(id.address).filter(|profile| profile.identity > id);
+        let own = after.filter(|profile| profile.identity.epoch == id.epoch);
+        Ok(own.min_by_key(|profile| profile.identity))
+    }
+
+    fn memory_cleared_after(&self, id: Identity) -> Result<Option<(Identity, i64)>, Infallible> {
+        Ok(self.events_of(id.address, Event::MEMORY_CLEARED).filter(|(event, _)| *event > id).min())
+    }
+
+    fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Infallible> {
+        let own = self.authentic_of(address).filter(|made| made.id.epoch == epoch);
+        let events = own.filter_map(|made| match &made.what {
+            Kind::Record(Record::Event(event)) => {
+                let seconds_added = match event.code {
+                    Event::POWERED_UP => None,
+                    Event::CLOCK_SET => Some(event.value),
+                    _ => return None,
+                };
+                let sequence = made.id.sequence.number();
+                Some(ClockEvent { sequence, time: i64::from(event.time), seconds_added })
+            }
+            _ => None,
+        });
+        Ok(events.collect())
     }
 
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Infallible> {
@@ -1126,6 +1149,7 @@ fn gaps_of_one_time_are_one_outage_and_the_windows_tell_that_the_gateway_was_not
         cause: Cause::GatewayNotRunning,
         loggers: addresses(&[L, OTHERS[0], OTHERS[1]]),
         records: 44,
+        is_corrected: false,
     };
     assert_eq!(report.outages, [expected]);
     // It listened for just less than half of the time.

@@ -292,3 +292,95 @@ fn a_settle_takes_whole_seals_in_bounded_slices_and_each_slice_verifies() {
     }
     assert!(slices > 1);
 }
+
+#[test]
+fn readings_of_a_clock_in_the_year_2000_are_not_old_because_of_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(57, 1, 946_684_800, 3).without_incidents();
+    let (roster, mut keyring) = (plan.to_roster(), keyring(&plan));
+    let mut ledger = Ledger::open(&path).unwrap();
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    let run = Field::new(plan).run_out();
+    intake.bytes(0, &run.line(), &roster, &mut keyring, NOW);
+    intake.close_windows(NOW);
+    ledger.append(&intake.batch, &roster, NOW).unwrap();
+    ledger.settle(u32::MAX, NOW.unix_s / 86_400).unwrap();
+    backup::make(&path, &dir.path().join("backup.db"), NOW, |_| ()).unwrap();
+    let month_ago = NOW.unix_s - 30 * 86_400;
+    assert_eq!(ledger.retire(month_ago, NOW).unwrap(), 0);
+    // A month later they are.
+    assert!(ledger.retire(month_ago + 40 * 86_400, NOW).unwrap() > 0);
+}
+
+#[test]
+fn a_damaged_row_in_the_journal_does_not_stop_settling_and_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 58, 2);
+    for damage in ["n = 41", "board_centi_c = 99999", "c0 = 9999999999", "time = -5"] {
+        let db = rusqlite::Connection::open(&path).unwrap();
+        let sql =
+            format!("UPDATE journal SET {damage} WHERE row = (SELECT max(row) FROM journal WHERE kind = 1)");
+        assert_eq!(db.execute(&sql, []).unwrap(), 1);
+    }
+    let found = verify::verify(&path, |_| ()).unwrap();
+    assert!(found.differences.iter().any(|text| text.contains("journal rows")), "{:?}", found.differences);
+    let mut ledger = Ledger::open(&path).unwrap();
+    assert!(ledger.settle(u32::MAX, 3).unwrap().rows > 0);
+    assert_eq!(ledger.unsettled_rows(), 0);
+}
+
+#[test]
+fn a_record_that_was_lost_by_damage_is_stored_when_it_comes_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, plan, run) = filled(dir.path(), 59, 3);
+    let db = rusqlite::Connection::open(&path).unwrap();
+    let gone =
+        db.execute("DELETE FROM settled WHERE logger = 11 AND sequence BETWEEN 20 AND 24", []).unwrap();
+    assert!(gone > 2);
+    drop(db);
+    let mut ledger = Ledger::open(&path).unwrap();
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    intake.bytes(0, &run.line(), &plan.to_roster(), &mut keyring(&plan), NOW);
+    intake.close_windows(NOW);
+    let receipt = ledger.append(&intake.batch, &plan.to_roster(), NOW).unwrap();
+    assert_eq!(receipt.tally.of(stonechat::judge::Outcome::Stored), gone as u64);
+    assert_eq!(util::truth::held_equals_truth(&path, &run.truth).len() as u64, run.tally.stored);
+}
+
+#[test]
+fn a_backup_touches_no_file_that_is_there_already() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 60, 1);
+    let (target, part) = (dir.path().join("x.db"), dir.path().join("x.db.part"));
+    std::fs::write(&part, "somebody's notes").unwrap();
+    let refused = backup::make(&path, &target, NOW, |_| ()).unwrap_err().to_string();
+    assert!(refused.contains("x.db.part: there is a file already"), "{refused}");
+    assert_eq!(std::fs::read_to_string(&part).unwrap(), "somebody's notes");
+    std::fs::remove_file(&part).unwrap();
+    backup::make(&path, &target, NOW, |_| ()).unwrap();
+    use std::os::unix::fs::PermissionsExt;
+    assert_eq!(std::fs::metadata(&target).unwrap().permissions().mode() & 0o777, 0o640);
+}
+
+#[test]
+fn a_clock_that_is_set_makes_no_time_listened_to() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(61, 1, 1_780_000_000, 1);
+    let mut ledger = Ledger::open(&path).unwrap();
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
+    // Boots with the time that was saved two days ago, and is set right after a minute.
+    intake.up(0, at(1_780_000_000));
+    intake.clock_changed(1_780_000_060, 1_780_172_860);
+    intake.close_windows(at(1_780_172_920));
+    ledger.append(&intake.batch, &plan.to_roster(), at(1_780_172_920)).unwrap();
+    for _ in 0..2 {
+        let reader = Reader::open(&path).unwrap();
+        let spans = reader.read(|snapshot| stonechat::gaps::Facts::listening(snapshot)).unwrap();
+        let spans: Vec<_> = spans.into_iter().map(|(_, since, until)| (since, until)).collect();
+        assert_eq!(spans, [(1_780_000_000, 1_780_000_060), (1_780_172_860, 1_780_172_920)]);
+        ledger.settle(u32::MAX, 1).unwrap();
+    }
+}

@@ -179,7 +179,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
          stonechat -c {site} status --now {}\n   \
          stonechat -c {site} gaps --each\n   \
          stonechat -c {site} verify\n   \
-         sqlite3 {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
+         sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
          {}",
         crate::time::rfc3339(now),
         dir.display(),

@@ -143,6 +143,17 @@ impl Intake {
         }
     }
 
+    /// The gateway's clock was changed: what was listened to before ends at `until` by the old clock, and goes on
+    /// from `since` by the new one. No time that the clock jumped over counts as listened to.
+    pub fn clock_changed(&mut self, until: i64, since: i64) {
+        for line in &mut self.lines {
+            let Some(window) = &mut line.window else { continue };
+            window.until = until.max(window.since);
+            self.batch.windows.push(*window);
+            *window = open_window(line.id, since);
+        }
+    }
+
     /// When a radio's last right frame came.
     pub fn last_frame(&self, radio: usize) -> Option<Stamp> {
         self.lines.get(radio).and_then(|line| line.last_frame)

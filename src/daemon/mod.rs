@@ -8,7 +8,8 @@
 //! what fits in [`HOLD_BYTES_MAX`] and try again, and beyond that the readers wait; a failed sync ends it, since
 //! after one nothing can be called committed that was not before.
 //!
-//! What this is not: it opens no listening socket and starts no program. Keys are in this process only.
+//! What this is not: it opens no listening socket and starts no program. Among processes that run on, keys are
+//! in this one only.
 
 pub mod intake;
 pub mod notify;
@@ -40,6 +41,16 @@ const LISTENING_EVERY: Duration = Duration::from_secs(900);
 const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 /// The most rows that one settle takes: bounds how long the ledger's lock is held.
 const SETTLE_SLICE: u32 = 100_000;
+/// A clock that moved by more than this beside the steady one was changed.
+const CLOCK_CHANGE_S: i64 = 30;
+/// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
+const COMMIT_SHUT: usize = 2048;
+/// Bytes that are judged between two looks at what waits.
+const PIECE: usize = 16 << 10;
+/// How long a settle that the disk refuses waits for its next try; longer each time.
+const SETTLE_RETRY: Duration = Duration::from_secs(60);
+/// The longest such wait.
+const SETTLE_RETRY_MOST: Duration = Duration::from_secs(3600);
 /// Tries at the last commit before the daemon stops without it.
 const STOP_TRIES: u32 = 5;
 
@@ -94,6 +105,8 @@ struct Daemon {
     config: Config,
     keyring: Keyring,
     clock: Box<dyn Clock>,
+    /// How far the clock is from the steady one.
+    clock_offset: Option<i64>,
     ledger: Ledger,
     intake: Intake,
     tally: Tally,
@@ -121,6 +134,12 @@ struct Settle {
     day: i64,
     /// Rows of a settle that has begun and goes on in slices.
     left: u64,
+    /// Rows of the next slice.
+    slice: u32,
+    /// How often in a row the disk has refused it.
+    refused: u32,
+    /// It failed on what the ledger holds: not tried again before the next start.
+    given_up: bool,
 }
 
 /// Runs until SIGTERM or SIGINT, then commits what is there and returns.
@@ -146,11 +165,7 @@ pub async fn run(config: Config, keyring: Keyring, clock: Box<dyn Clock>) -> Res
             Event::Timer => daemon.timer()?,
             Event::Reload => daemon.reload()?,
             Event::Stop => {
-                // What has been read is worth keeping: take it before the last commit.
-                for radio in 0..daemon.config.radios.len() {
-                    links.take(radio, &mut bytes);
-                    daemon.bytes(radio, &bytes, &links)?;
-                }
+                daemon.take_the_rest(&mut links).await?;
                 return daemon.stop().await;
             }
         }
@@ -181,6 +196,7 @@ impl Daemon {
             ledger,
             keyring,
             clock,
+            clock_offset: None,
             tally: Tally::default(),
             state,
             state_dir: config.runtime_dir.clone(),
@@ -190,7 +206,7 @@ impl Daemon {
                 watchdog: Notifier::watchdog_every().map(|every| Instant::now() + every),
                 ..Timers::default()
             },
-            settle: Settle { day: 0, left: 0 },
+            settle: Settle { day: 0, left: 0, slice: SETTLE_SLICE, refused: 0, given_up: false },
             config,
         };
         tracing::info!(
@@ -239,9 +255,50 @@ impl Daemon {
         }
     }
 
-    fn bytes(&mut self, radio: usize, bytes: &[u8], links: &Links) -> Result<(), Error> {
+    /// The time, after a look at whether somebody changed the clock.
+    fn now(&mut self) -> Stamp {
         let now = self.clock.now();
-        self.intake.bytes(radio, bytes, &self.config.roster, &mut self.keyring, now);
+        let steady = self.clock.steady_s();
+        let offset = now.unix_s - steady;
+        let before = self.clock_offset.replace(offset).unwrap_or(offset);
+        if (offset - before).abs() > CLOCK_CHANGE_S {
+            tracing::warn!(
+                by_s = offset - before,
+                synchronised = now.synchronised,
+                "the gateway's clock was changed"
+            );
+            self.intake.clock_changed(steady + before, now.unix_s);
+        }
+        now
+    }
+
+    /// What has been read is worth keeping: everything queued, in order, before the last commit.
+    async fn take_the_rest(&mut self, links: &mut Links) -> Result<(), Error> {
+        let mut bytes = Vec::new();
+        // Nothing queued: the event is not there at once.
+        while let Ok(event) = tokio::time::timeout(Duration::ZERO, links.next()).await {
+            match event {
+                LinkEvent::Bytes { radio } => {
+                    links.take(radio, &mut bytes);
+                    self.bytes(radio, &bytes, links)?;
+                }
+                LinkEvent::Up { radio } => self.up(radio)?,
+                LinkEvent::Down { radio, reason } => self.down(radio, reason)?,
+            }
+        }
+        Ok(())
+    }
+
+    fn bytes(&mut self, radio: usize, bytes: &[u8], links: &Links) -> Result<(), Error> {
+        let now = self.now();
+        for piece in bytes.chunks(PIECE) {
+            self.intake.bytes(radio, piece, &self.config.roster, &mut self.keyring, now);
+            let batch = &self.intake.batch;
+            let full = batch.items.len() >= COMMIT_ITEMS || batch.shut.len() >= COMMIT_SHUT;
+            if full && self.state.trouble.is_none() {
+                self.commit()?;
+            }
+        }
         let counters = links.counters(radio);
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.bytes_in = counters.bytes_in;
@@ -257,14 +314,11 @@ impl Daemon {
         if self.timers.commit.is_none() {
             self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
         }
-        if self.intake.batch.items.len() >= COMMIT_ITEMS && self.state.trouble.is_none() {
-            self.commit()?;
-        }
         Ok(())
     }
 
     fn up(&mut self, radio: usize) -> Result<(), Error> {
-        let now = self.clock.now();
+        let now = self.now();
         self.intake.up(radio, now);
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.up = true;
@@ -272,7 +326,7 @@ impl Daemon {
             state.reason = None;
             let name = state.name.clone();
             tracing::info!(radio = name, "listening");
-            self.quietly(|ledger| ledger.clear_notice("radio", &name, now));
+            self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
         }
         self.timers.listening.get_or_insert_with(|| Instant::now() + LISTENING_EVERY);
         self.write_state();
@@ -280,7 +334,7 @@ impl Daemon {
     }
 
     fn down(&mut self, radio: usize, reason: String) -> Result<(), Error> {
-        let now = self.clock.now();
+        let now = self.now();
         self.intake.down(radio, now);
         if let Some(state) = self.state.radios.get_mut(radio) {
             let name = state.name.clone();
@@ -288,7 +342,7 @@ impl Daemon {
             state.up = false;
             state.since = Some(now.unix_s);
             state.reason = Some(reason.clone());
-            self.quietly(|ledger| ledger.raise_notice("radio", &name, &reason, now));
+            self.quietly(|ledger| ledger.raise_notice("radio", &name, &reason, now))?;
         }
         if !self.intake.batch.is_empty() && self.timers.commit.is_none() {
             self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
@@ -297,10 +351,16 @@ impl Daemon {
         Ok(())
     }
 
-    /// A notice that cannot be written now is no reason to stop: the state file and the log have it.
-    fn quietly(&mut self, write: impl FnOnce(&mut Ledger) -> Result<(), LedgerError>) {
-        if let Err(error) = write(&mut self.ledger) {
-            tracing::debug!("a notice could not be written: {error}");
+    /// A notice that cannot be written now is no reason to stop: the state file and the log have it. A failed
+    /// sync is one, whatever was being written.
+    fn quietly(&mut self, write: impl FnOnce(&mut Ledger) -> Result<(), LedgerError>) -> Result<(), Error> {
+        match write(&mut self.ledger) {
+            Err(error @ LedgerError::Sync(_)) => Err(error.into()),
+            Err(error) => {
+                tracing::debug!("not written now: {error}");
+                Ok(())
+            }
+            Ok(()) => Ok(()),
         }
     }
 
@@ -308,8 +368,7 @@ impl Daemon {
         let now = Instant::now();
         let due = |timer: Option<Instant>| timer.is_some_and(|at| at <= now);
         if due(self.timers.watchdog) {
-            self.notifier.tell("WATCHDOG=1");
-            self.timers.watchdog = Notifier::watchdog_every().map(|every| now + every);
+            self.tell_watchdog();
         }
         if due(self.timers.commit) || due(self.timers.listening) {
             self.commit()?;
@@ -320,15 +379,20 @@ impl Daemon {
         Ok(())
     }
 
+    /// The loop moves.
+    fn tell_watchdog(&mut self) {
+        if let Some(every) = Notifier::watchdog_every() {
+            self.notifier.tell("WATCHDOG=1");
+            self.timers.watchdog = Some(Instant::now() + every);
+        }
+    }
+
     /// Commits what waits. Trouble that passes leaves it waiting; anything else ends the daemon.
     fn commit(&mut self) -> Result<(), Error> {
-        let now = self.clock.now();
+        let now = self.now();
         self.intake.close_windows(now);
         match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
-            Ok(receipt) => {
-                self.committed(&receipt, now);
-                Ok(())
-            }
+            Ok(receipt) => self.committed(&receipt, now),
             Err(error) if error.is_passing() => {
                 let text = error.to_string();
                 if self.state.trouble.as_ref() != Some(&text) {
@@ -351,7 +415,7 @@ impl Daemon {
         }
     }
 
-    fn committed(&mut self, receipt: &Receipt, now: Stamp) {
+    fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {
         self.intake.batch.clear();
         self.tally.merge(&receipt.tally);
         self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.shut_dropped);
@@ -365,12 +429,18 @@ impl Daemon {
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
-        for identity in &receipt.conflicts {
-            tracing::error!("conflict: {identity}: another record than the one held came in; both are kept");
-            let subject = format!("logger {}", identity.address);
+        let conflicting: std::collections::BTreeSet<_> =
+            receipt.conflicts.iter().map(|identity| identity.address).collect();
+        for address in conflicting {
+            let mine = receipt.conflicts.iter().filter(|identity| identity.address == address);
+            tracing::error!(
+                records = mine.count(),
+                "conflict: logger {address}: other records than the ones held came in; both are kept"
+            );
+            let subject = format!("logger {address}");
             let text = "a record came in that differs from the one held under its identity; see \
                         `stonechat set-aside list`";
-            self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now));
+            self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now))?;
         }
         tracing::debug!(records, through_row = receipt.through_row, "committed");
         self.timers.commit = None;
@@ -378,6 +448,7 @@ impl Daemon {
             self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + LISTENING_EVERY);
         self.plan_settle(now);
         self.write_state();
+        Ok(())
     }
 
     /// The site's day, counted from 1970.
@@ -390,14 +461,17 @@ impl Daemon {
         let rows = self.ledger.unsettled_rows();
         let day = self.day(now);
         let due = day != self.settle.day || rows >= u64::from(self.config.ledger.settle_rows);
-        if rows > 0 && due && self.timers.settle.is_none() {
-            self.settle = Settle { day, left: rows };
+        if rows > 0 && due && self.timers.settle.is_none() && !self.settle.given_up {
+            self.settle.day = day;
+            self.settle.left = rows;
             self.timers.settle = Some(Instant::now());
         }
     }
 
     fn settle_slice(&mut self) -> Result<(), Error> {
-        let slice = SETTLE_SLICE.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));
+        // It may take a while on a slow card; the loop has moved up to here.
+        self.tell_watchdog();
+        let slice = self.settle.slice.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));
         tracing::debug!(rows = slice, "settle begins");
         match self.ledger.settle(slice, self.settle.day) {
             Ok(settled) => {
@@ -406,47 +480,69 @@ impl Daemon {
                 if settled.rows == 0 {
                     self.settle.left = 0;
                 }
+                self.settle.refused = 0;
                 if self.settle.left > 0 {
                     self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
                 } else {
                     self.timers.settle = None;
-                    let day = self.settle.day;
-                    self.quietly(|ledger| ledger.note_size(day));
-                    self.retire();
-                    // A settle is the one large transaction: let the -wal shrink, if nobody is in the way.
-                    if let Err(error) = self.ledger.truncate_wal() {
-                        tracing::debug!("the -wal stays as long as it is: {error}");
-                    }
+                    self.settle.slice = SETTLE_SLICE;
+                    self.settled()?;
                 }
                 self.write_state();
                 Ok(())
             }
             Err(error) if error.is_passing() => {
-                tracing::warn!("cannot settle now: {error}; trying again");
-                self.timers.settle = Some(Instant::now() + RETRY_AFTER);
+                // Less at once, and later: a large transaction that fails again and again wears the card out.
+                let wait =
+                    SETTLE_RETRY.saturating_mul(1 << self.settle.refused.min(6)).min(SETTLE_RETRY_MOST);
+                if self.settle.refused == 0 {
+                    tracing::warn!("cannot settle now: {error}; trying again from time to time");
+                }
+                self.settle.refused += 1;
+                self.settle.slice = (self.settle.slice / 2).max(1000);
+                self.timers.settle = Some(Instant::now() + wait);
                 Ok(())
             }
-            Err(error) => {
+            Err(error @ LedgerError::Sync(_)) => {
                 tracing::error!("{error}");
                 Err(error.into())
+            }
+            Err(error) => {
+                // What is damaged stays in the journal, where every report reads it; intake goes on.
+                tracing::error!("cannot settle: {error}; going on without");
+                self.settle.given_up = true;
+                self.timers.settle = None;
+                let (now, text) = (self.now(), format!("settling failed: {error}; run `stonechat verify`"));
+                self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))
             }
         }
     }
 
+    /// What follows a whole settle.
+    fn settled(&mut self) -> Result<(), Error> {
+        let day = self.settle.day;
+        self.quietly(|ledger| ledger.note_size(day))?;
+        self.retire()?;
+        // A settle is the one large transaction: let the -wal shrink, if nobody is in the way.
+        self.quietly(|ledger| ledger.truncate_wal().map(|_| ()))
+    }
+
     /// Gives up old readings, where the operator asked for it: a few blocks after each settle, never the backlog
     /// of years in one night.
-    fn retire(&mut self) {
-        let Some(days) = self.config.ledger.retention_days else { return };
-        let now = self.clock.now();
+    fn retire(&mut self) -> Result<(), Error> {
+        let Some(days) = self.config.ledger.retention_days else { return Ok(()) };
+        let now = self.now();
         // A clock that is not right must not make young readings old.
         if !now.synchronised {
-            return;
+            return Ok(());
         }
-        match self.ledger.retire(now.unix_s - i64::from(days) * 86_400, now) {
-            Ok(0) => {}
-            Ok(rows) => tracing::info!(rows, "readings given up to a verified backup"),
-            Err(error) => tracing::warn!("no readings given up now: {error}"),
-        }
+        self.quietly(|ledger| {
+            let rows = ledger.retire(now.unix_s - i64::from(days) * 86_400, now)?;
+            if rows > 0 {
+                tracing::info!(rows, "readings given up to a verified backup");
+            }
+            Ok(())
+        })
     }
 
     /// Reads configuration, roster and keyring again. What is broken leaves the old one in force.
@@ -478,6 +574,8 @@ impl Daemon {
         self.config = new;
         tracing::info!(loggers = self.config.roster.loggers().len(), "configuration reloaded");
         self.note_configuration()?;
+        // What is shut and still waits for its commit is tried too.
+        self.commit()?;
         self.retry_set_aside()
     }
 

@@ -156,7 +156,8 @@ impl Batch {
     /// Roughly how much memory it holds, in bytes.
     pub fn weight(&self) -> usize {
         let shut: usize = self.shut.iter().map(|shut| shut.frame.len() + size_of::<Shut>()).sum();
-        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut
+        let windows = self.windows.len() * size_of::<Window>();
+        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut + windows
     }
 
     /// Empties it, keeping its memory for the next.
@@ -215,7 +216,7 @@ impl Ledger {
         batch: &Batch,
         roster: &Roster,
         now: Stamp,
-        forget: &[i64],
+        forget: &[(i64, Vec<u8>)],
     ) -> Result<Receipt, Error> {
         let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, forget);
         if done.is_err() {
@@ -233,7 +234,7 @@ fn append(
     batch: &Batch,
     roster: &Roster,
     now: Stamp,
-    forget: &[i64],
+    forget: &[(i64, Vec<u8>)],
 ) -> Result<Receipt, Error> {
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
@@ -262,9 +263,11 @@ fn append(
         writer.seal()?;
     }
     if !forget.is_empty() {
-        for id in forget {
+        for (id, frame) in forget {
+            // By its frame as well: another process may have put another one under a number that became free.
             guard::change(&transaction, "unopened", "id = ?", [id], |db| {
-                Ok(db.prepare_cached("DELETE FROM unopened WHERE id = ?")?.execute([id])?)
+                let mut delete = db.prepare_cached("DELETE FROM unopened WHERE id = ? AND frame = ?")?;
+                Ok(delete.execute(params![id, frame])?)
             })?;
         }
         state.aside = aside::AsideState::load(&transaction)?;
@@ -756,6 +759,14 @@ const READS: i64 = 1;
 /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
 /// Returns how many.
 pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
+    let done = read_opaque(db, state);
+    if done.is_err() {
+        state.valid = false;
+    }
+    done
+}
+
+fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
     if super::state::meta(&transaction, "opaque_read_by")? == READS {
@@ -785,11 +796,7 @@ pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u6
     }
     chunk::renew(&transaction, &renewed)?;
     guard::set_meta(&transaction, "opaque_read_by", READS)?;
-    let done = transaction.commit();
-    if done.is_err() {
-        state.valid = false;
-    }
-    done?;
+    transaction.commit()?;
     Ok(understood)
 }
 

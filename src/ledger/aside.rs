@@ -42,7 +42,7 @@ impl Default for Limits {
     fn default() -> Self {
         Self {
             waiting_per_slot: 2048,
-            waiting_slots: 4,
+            waiting_slots: 8,
             waiting_bytes: 6 << 20,
             failing: 256,
             failing_per_logger: 32,
@@ -180,8 +180,14 @@ impl AsideState {
                 of_slot = frames;
             }
         }
-        if of_slot >= limits.waiting_per_slot || (of_slot == 0 && slots >= limits.waiting_slots) {
+        if of_slot >= limits.waiting_per_slot {
             return Ok(false);
+        }
+        if of_slot == 0 && slots >= limits.waiting_slots {
+            // A single frame, which anybody can forge, does not keep a slot's place.
+            let single = self.waiting_of(address).find(|&(_, frames)| frames == 1);
+            let Some((slot, _)) = single else { return Ok(false) };
+            self.drop_newest_of(db, address, slot)?;
         }
         while self.waiting_bytes + shut.frame.len() > limits.waiting_bytes {
             // Full: whoever has the most gives way, newest first, so that each logger has its share.
@@ -203,9 +209,13 @@ impl AsideState {
     }
 
     fn drop_newest(&mut self, db: &Connection, address: Address) -> Result<(), Error> {
-        let Some((slot, _)) = self.waiting_of(address).max_by_key(|&(_, frames)| frames) else {
-            return Ok(());
-        };
+        match self.waiting_of(address).max_by_key(|&(_, frames)| frames) {
+            Some((slot, _)) => self.drop_newest_of(db, address, slot),
+            None => Ok(()),
+        }
+    }
+
+    fn drop_newest_of(&mut self, db: &Connection, address: Address, slot: Slot) -> Result<(), Error> {
         let (id, frame): (i64, Vec<u8>) = db
             .prepare_cached(
                 "SELECT id, frame FROM unopened WHERE store = 0 AND logger = ? AND slot = ?
@@ -305,14 +315,14 @@ impl Ledger {
         let mut retried = Retried::default();
         let mut after = 0;
         loop {
-            let (batch, ids, tried) = self.openable(&mut after, roster, keyring, now)?;
+            let (batch, opened, tried) = self.openable(&mut after, roster, keyring, now)?;
             if tried == 0 {
                 break;
             }
             retried.tried += tried;
-            retried.still_shut += tried - ids.len() as u64;
-            if !ids.is_empty() {
-                let receipt = self.append_and_forget(&batch, roster, now, &ids)?;
+            retried.still_shut += tried - opened.len() as u64;
+            if !opened.is_empty() {
+                let receipt = self.append_and_forget(&batch, roster, now, &opened)?;
                 retried.stored += receipt.tally.of(Outcome::Stored);
                 retried.opaque += receipt.tally.of(Outcome::Opaque);
                 retried.duplicate += receipt.tally.of(Outcome::Duplicate);
@@ -323,15 +333,15 @@ impl Ledger {
         Ok(retried)
     }
 
-    /// The next slice of frames: those that open as a batch, their numbers, and how many were tried.
+    /// The next slice of frames: those that open as a batch, their numbers with their frames, and how many were tried.
     fn openable(
         &self,
         after: &mut i64,
         roster: &Roster,
         keyring: &mut Keyring,
         now: Stamp,
-    ) -> Result<(Batch, Vec<i64>, u64), Error> {
-        let (mut batch, mut ids, mut tried) = (Batch::default(), Vec::new(), 0);
+    ) -> Result<(Batch, Vec<(i64, Vec<u8>)>, u64), Error> {
+        let (mut batch, mut open, mut tried) = (Batch::default(), Vec::new(), 0);
         let mut statement = self.db.prepare_cached(
             "SELECT id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import
              FROM unopened WHERE id > ? ORDER BY id LIMIT ?",
@@ -366,9 +376,9 @@ impl Ledger {
                 stored_at: Some(now.unix_s),
             };
             batch.push_record(arrival, opened);
-            ids.push(*after);
+            open.push((*after, bytes.clone()));
         }
-        Ok((batch, ids, tried))
+        Ok((batch, open, tried))
     }
 
     /// Opaque records that this version understands get a typed row beside the opaque one, which stays.

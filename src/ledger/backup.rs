@@ -11,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::Read;
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 /// A copy that was made.
@@ -35,7 +36,7 @@ pub enum BackupError {
     Ledger(Error),
     /// The target's folder or disk.
     File(PathBuf, std::io::Error),
-    /// The copy is not sound, and so is the ledger: the copy was taken away again.
+    /// The copy is not sound, and was taken away again.
     NotSound(Vec<String>),
 }
 
@@ -51,7 +52,7 @@ impl std::fmt::Display for BackupError {
             Self::File(path, error) => write!(f, "backup {}: {error}", path.display()),
             Self::NotSound(differences) => write!(
                 f,
-                "no backup was made: the copy is not sound, and neither is the ledger: {}; run `stonechat verify`",
+                "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
                 differences.first().map_or("", String::as_str)
             ),
         }
@@ -85,6 +86,15 @@ pub fn make(
     let mut beside = target.as_os_str().to_owned();
     beside.push(".part");
     let beside = PathBuf::from(beside);
+    // Made by us or not at all: somebody else's file under this name is nobody's to remove.
+    let part = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&beside);
+    match part {
+        Ok(_) => {}
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
+            return Err(BackupError::Exists(beside));
+        }
+        Err(error) => return Err(BackupError::File(beside, error)),
+    }
     let done = copy(ledger, &beside, &mut progress).and_then(|(settled_through, verified)| {
         let at = |error| BackupError::File(target.to_owned(), error);
         let (sha256, size_bytes) = digest(&beside).map_err(at)?;
@@ -112,7 +122,7 @@ fn copy(
 ) -> Result<(i64, verify::Verified), BackupError> {
     progress("copying");
     let source = open_for_reading(ledger)?;
-    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE;
     let mut copy = Connection::open_with_flags(beside, flags)?;
     rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
     drop(source);

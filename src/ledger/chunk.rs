@@ -7,7 +7,7 @@
 use super::guard::{self, Sum, row_sum};
 use super::rows::{self, SHARED, kind};
 use super::{Error, query};
-use crate::wire::record::{CHANNELS_MAX, Record};
+use crate::wire::record::{CHANNELS_MAX, Reading, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, params};
 use sha2::{Digest, Sha256};
@@ -76,7 +76,9 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
     let mut loggers = BTreeSet::new();
     let mut values = [None; JOURNAL_COLUMNS];
     let mut rows = statement.query([])?;
-    let mut last = 0;
+    let mut last = super::state::meta(db, "settled_through")?;
+    // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
+    let mut next = last + 1;
     while let Some(row) = rows.next()? {
         for (at, value) in values.iter_mut().enumerate().take(columns) {
             *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
@@ -88,7 +90,8 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
             continue;
         }
         let first = seal.first_row;
-        let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
+        let right = seal.take() == values[6].unwrap_or(0) && first == values[3] && first == Some(next);
+        next = last + 1;
         if !right {
             tell(format!(
                 "journal rows {} to {}: damaged (records of loggers {})",
@@ -236,24 +239,17 @@ impl Blocks {
     fn reading(&mut self, row: &rusqlite::Row<'_>, content: bool) -> Result<(), Error> {
         let id = identity(row)?;
         let rank: i64 = row.get(3)?;
-        let n = row.get::<_, i64>(8)?.clamp(0, CHANNELS_MAX as i64) as usize;
+        let n = row.get_ref(8)?.as_i64().unwrap_or(0).clamp(0, CHANNELS_MAX as i64) as usize;
         let mut scratch = std::mem::take(&mut self.scratch);
         let sum = row_sum(row, 19 + n, &mut scratch)?;
-        let time: i64 = row.get(4)?;
+        let time = row.get_ref(4)?.as_i64().unwrap_or(0);
         let mut plaintext = std::mem::take(&mut self.plaintext);
         plaintext.clear();
         if rank == 0 && content {
-            let counts = (0..n).map(|at| row.get(19 + at)).collect::<Result<Vec<i32>, _>>()?;
-            let reading = crate::wire::record::Reading::new(
-                row.get(4)?,
-                row.get(6)?,
-                row.get(7)?,
-                row.get::<_, i64>(9)? as u64,
-                &counts,
-            );
-            match reading {
-                Some(reading) => Record::Reading(reading).encode(&mut plaintext),
-                None => return Err(Error::Corrupt(format!("{id}: a reading out of range"))),
+            // A damaged row has no plaintext. It is settled as it is, and `verify` says where it stands: intake
+            // must not stop for it.
+            if let Some(reading) = reading_of(row, n)? {
+                Record::Reading(reading).encode(&mut plaintext);
             }
         }
         let block = self.at(id);
@@ -289,9 +285,15 @@ impl Blocks {
         while let Some(row) = readings.next()? {
             self.reading(row, false)?;
         }
-        let plaintext = rows::rare_plaintext(db, id)?
-            .ok_or_else(|| Error::Corrupt(format!("{id}: its content is gone")))?;
-        self.at(id).plaintext(id, &plaintext);
+        let plaintext = match rows::rare_plaintext(db, id) {
+            Ok(plaintext) => plaintext,
+            // As above: `verify` says so.
+            Err(Error::Corrupt(_)) => None,
+            Err(other) => return Err(other),
+        };
+        if let Some(plaintext) = plaintext {
+            self.at(id).plaintext(id, &plaintext);
+        }
         Ok(())
     }
 
@@ -346,14 +348,15 @@ impl Blocks {
         Ok(blocks)
     }
 
-    /// Adds these to the stored ones; `through`: the journal row up to which they were settled.
-    pub fn store(&self, db: &Connection, through: i64) -> Result<(), Error> {
+    /// Adds these to the stored ones; `through`: the journal row up to which they were settled,
+    /// `day`: when.
+    pub fn store(&self, db: &Connection, through: i64, day: i64) -> Result<(), Error> {
         for (&place, block) in &self.by_place {
             let mut merged = *block;
             if let Some(before) = stored(db, place)? {
                 merged.take_in(&before.block);
             }
-            write(db, place, &merged, through)?;
+            write(db, place, &merged, (through, day))?;
         }
         Ok(())
     }
@@ -411,15 +414,21 @@ fn stored(db: &Connection, place: Place) -> Result<Option<Stored>, Error> {
     Ok(db.prepare_cached(&sql)?.query_row(place, stored_row).optional()?)
 }
 
-fn write(db: &Connection, (logger, epoch, block): Place, of: &Block, through: i64) -> Result<(), Error> {
+fn write(
+    db: &Connection,
+    (logger, epoch, block): Place,
+    of: &Block,
+    settled: (i64, i64),
+) -> Result<(), Error> {
     guard::change(db, "chunk", PLACE, (logger, epoch, block), |db| {
         db.prepare_cached(
             "INSERT INTO chunk (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
-                 settled_row)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+                 settled_row, settled_day)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
              ON CONFLICT DO UPDATE SET first = excluded.first, last = excluded.last,
                  records = excluded.records, time_min = excluded.time_min, time_max = excluded.time_max,
-                 content = excluded.content, guard = excluded.guard, settled_row = excluded.settled_row",
+                 content = excluded.content, guard = excluded.guard, settled_row = excluded.settled_row,
+                 settled_day = excluded.settled_day",
         )?
         .execute(params![
             logger,
@@ -432,9 +441,36 @@ fn write(db: &Connection, (logger, epoch, block): Place, of: &Block, through: i6
             of.time_max,
             of.content.bytes().as_slice(),
             of.guard.bytes().as_slice(),
-            through,
+            settled.0,
+            settled.1,
         ])?;
         Ok(())
+    })
+}
+
+/// The reading of a row selected as [`reading_columns`]; `None` where a value is out of its range.
+fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
+    let number = |at: usize| Ok::<_, rusqlite::Error>(row.get_ref(at)?.as_i64_or_null().ok().flatten());
+    let mut counts = [0; CHANNELS_MAX];
+    for (at, count) in counts.iter_mut().enumerate().take(n) {
+        match number(19 + at)?.and_then(|value| i32::try_from(value).ok()) {
+            Some(value) => *count = value,
+            None => return Ok(None),
+        }
+    }
+    let board = match number(7)?.map(i16::try_from) {
+        Some(Err(_)) => return Ok(None),
+        other => other.and_then(Result::ok),
+    };
+    let (time, battery, faults) = (number(4)?, number(6)?, number(9)?);
+    let parts = (
+        time.and_then(|time| u32::try_from(time).ok()),
+        battery.and_then(|mv| u16::try_from(mv).ok()),
+        faults.map(|faults| faults as u64),
+    );
+    Ok(match parts {
+        (Some(time), Some(mv), Some(faults)) => Reading::new(time, mv, board, faults, &counts[..n]),
+        _ => None,
     })
 }
 
@@ -448,10 +484,10 @@ pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {
     }
     // Rare: once a new version reads what an older one could not.
     let all = Blocks::of_settled(db, |_| ())?;
-    let through = super::state::meta(db, "settled_through")?;
+    let settled = (super::state::meta(db, "settled_through")?, super::state::meta(db, "settled_day")?);
     for &place in places {
         if let Some(block) = all.by_place.get(&place) {
-            write(db, place, block, through)?;
+            write(db, place, block, settled)?;
         }
     }
     Ok(())
@@ -489,6 +525,16 @@ pub fn check_blocks(
         tell(format!("{} (no digest of it is stored)", damaged(*place, block)));
     }
     Ok(())
+}
+
+/// Whether the block of an identity was given up to a backup.
+pub fn is_given_up(db: &Connection, id: Identity) -> Result<bool, Error> {
+    let sequence = id.sequence.number();
+    let place = (id.address.number(), id.epoch.number(), block_of(sequence));
+    let retired = stored(db, place)?
+        .filter(|stored| stored.retired_at.is_some())
+        .is_some_and(|stored| (stored.block.first..=stored.block.last).contains(&sequence));
+    Ok(retired)
 }
 
 /// The sequences whose readings were given up to a backup: (logger, epoch, first, last).

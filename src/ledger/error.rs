@@ -112,7 +112,8 @@ impl From<rusqlite::Error> for Error {
         use rusqlite::{ErrorCode, ffi};
         let extended = error.sqlite_error().map(|error| error.extended_code);
         match (error.sqlite_error_code(), extended) {
-            (Some(ErrorCode::DiskFull), _) => Self::Full(error),
+            // The index of the -wal cannot grow on a full disk either.
+            (Some(ErrorCode::DiskFull), _) | (_, Some(ffi::SQLITE_IOERR_SHMSIZE)) => Self::Full(error),
             (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy(error),
             (_, Some(ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC)) => Self::Sync(error),
             _ => Self::Sql(error),

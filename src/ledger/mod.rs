@@ -220,7 +220,11 @@ impl DaemonLock {
             .truncate(false)
             .open(&path)
             .map_err(at)?;
-        if rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive).is_err() {
+        let lock = rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive);
+        if let Err(error) = lock {
+            if error != rustix::io::Errno::WOULDBLOCK {
+                return Err(at(error.into()));
+            }
             let mut holder = String::new();
             let told = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
             return Err(Error::Locked { path, holder: told.then(|| holder.trim().to_owned()) });

@@ -7,13 +7,14 @@
 use super::rows::{self, kind};
 use super::state::{load_coverage, meta};
 use super::{Error, schema};
+use crate::clock::ClockEvent;
 use crate::coverage::Coverage;
 use crate::gaps::{Facts, ProfileSeen, Seen, WriteOff};
 use crate::judge::{Outcome, Tally};
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
 
 /// A ledger open for reading.
@@ -111,7 +112,7 @@ impl<'a> Snapshot<'a> {
         let mut statement = self.db.prepare_cached(
             "SELECT kind, logger, epoch, sequence, rank, time, lag, battery_mv, rssi_dbm, snr_quarter_db,
                  stored_at, EXISTS (SELECT 1 FROM import i
-                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL)
+                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL), synchronised
              FROM journal WHERE kind > 0 ORDER BY row",
         )?;
         let mut rows = statement.query([])?;
@@ -129,6 +130,7 @@ impl<'a> Snapshot<'a> {
             }
             if !withdrawn {
                 let kind: i64 = row.get(0)?;
+                let received_at = received_at.filter(|_| is_synchronised(row.get(12)));
                 let seen = Seen { time, received_at, is_reading: kind == kind::READING };
                 let rows = self.unsettled.entry(identity).or_default();
                 rows.push(Unsettled { rank, opaque: kind == kind::OPAQUE, seen });
@@ -147,14 +149,14 @@ impl<'a> Snapshot<'a> {
         let found = self
             .db
             .prepare_cached(
-                "SELECT rank, time, lag FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ?
+                "SELECT rank, time, lag, synchronised FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ?
                      AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND rank > 0
                          AND i.withdrawn_at IS NOT NULL)
                  ORDER BY rank LIMIT 1",
             )?
             .query_row(key(id), |row| {
                 let (time, lag): (i64, Option<i64>) = (row.get(1)?, row.get(2)?);
-                let received_at = lag.map(|lag| time + lag);
+                let received_at = lag.map(|lag| time + lag).filter(|_| is_synchronised(row.get(3)));
                 Ok((row.get(0)?, Seen { time, received_at, is_reading: true }))
             })
             .optional()?;
@@ -169,14 +171,16 @@ impl<'a> Snapshot<'a> {
             ("opaque_row", "coalesce(received_at, stored_at)"),
         ] {
             let sql = format!(
-                "SELECT {time}, received_at FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ?
+                "SELECT {time}, received_at, synchronised FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ?
                      AND rank = 0 AND {time} IS NOT NULL"
             );
             let seen = self
                 .db
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
-                    Ok(Seen { time: row.get(0)?, received_at: row.get(1)?, is_reading: false })
+                    let received_at: Option<i64> = row.get(1)?;
+                    let received_at = received_at.filter(|_| is_synchronised(row.get(2)));
+                    Ok(Seen { time: row.get(0)?, received_at, is_reading: false })
                 })
                 .optional()?;
             if seen.is_some() {
@@ -440,6 +444,135 @@ impl<'a> Snapshot<'a> {
         Ok(())
     }
 
+    /// The content of held readings and rows, of each the one that views show: a seek each in what is settled, and one
+    /// scan of the journal for all.
+    pub fn readings_at(
+        &self,
+        wanted: &BTreeSet<Identity>,
+    ) -> Result<BTreeMap<Identity, crate::judge::Row>, Error> {
+        let mut found = BTreeMap::new();
+        let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
+             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
+        let columns = rows::content_columns();
+        let mut journal = self.db.prepare_cached(&format!(
+            "SELECT {columns}, logger, epoch, sequence FROM journal t WHERE kind = 1 AND {shown}
+             ORDER BY rank DESC"
+        ))?;
+        let mut rows = journal.query([])?;
+        while let Some(row) = rows.next()? {
+            // The identity comes after the content's 45 columns; the lowest rank comes last and stays.
+            let id = Identity::new(row.get(45)?, row.get(46)?, row.get(47)?);
+            if let Some(id) = id.filter(|id| wanted.contains(id)) {
+                found.insert(id, rows::row_content(row)?);
+            }
+        }
+        let mut settled = self.db.prepare_cached(&format!(
+            "SELECT {columns}, rank FROM settled t WHERE logger = ? AND epoch = ? AND sequence = ? AND {shown}
+             ORDER BY rank LIMIT 1"
+        ))?;
+        for &id in wanted {
+            let mut rows = settled.query(key(id))?;
+            if let Some(row) = rows.next()?
+                && (row.get::<_, i64>(45)? == 0 || !found.contains_key(&id))
+            {
+                found.insert(id, rows::row_content(row)?);
+            }
+        }
+        Ok(found)
+    }
+
+    /// Records stored by radio, by logger and day of reception (days of UTC since 1970), of these loggers and from
+    /// one day through another: the settled counters, and what is not settled yet.
+    pub fn radio_days(
+        &self,
+        addresses: &[Address],
+        (first, last): (i64, i64),
+    ) -> Result<BTreeMap<(Address, i64), u64>, Error> {
+        let mut days = BTreeMap::<(Address, i64), u64>::new();
+        let mut statement = self.db.prepare_cached(
+            "SELECT day, stored + opaque FROM logger_day WHERE logger = ? AND day BETWEEN ? AND ?",
+        )?;
+        for &address in addresses {
+            let mut rows = statement.query(params![address.number(), first, last])?;
+            while let Some(row) = rows.next()? {
+                days.insert((address, row.get(0)?), row.get::<_, i64>(1)?.max(0) as u64);
+            }
+        }
+        let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
+        for (id, row) in unsettled.filter(|(_, row)| row.rank == 0) {
+            // As the settled counters do it.
+            let day = row.seen.received_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
+            if let Some(day) = day {
+                *days.entry((id.address, day)).or_default() += 1;
+            }
+        }
+        Ok(days)
+    }
+
+    /// Records held from hand downloads only, by logger and day of the record's own time. Opaque ones are left out:
+    /// when they were made, nobody can read.
+    ///
+    /// There is no counter for these. Where no import was made since the first day there can be none; of a logger
+    /// all of whose records came by radio there is none; of the others the blocks of those days are read.
+    pub fn hand_days(
+        &self,
+        addresses: &[Address],
+        (first, last): (i64, i64),
+    ) -> Result<BTreeMap<(Address, i64), u64>, Error> {
+        let mut days = BTreeMap::<(Address, i64), u64>::new();
+        let mut unsettled = BTreeMap::<Address, u64>::new();
+        for (id, rows) in &self.unsettled {
+            *unsettled.entry(id.address).or_default() += 1;
+            let shown = rows.first().filter(|row| row.seen.received_at.is_none() && !row.opaque);
+            if let Some(day) = shown.map(|row| row.seen.time / DAY_S)
+                && (first..=last).contains(&day)
+            {
+                *days.entry((id.address, day)).or_default() += 1;
+            }
+        }
+        let (from, to) = (first.saturating_mul(DAY_S), last.saturating_add(1).saturating_mul(DAY_S));
+        let brought: bool = self
+            .db
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM import WHERE withdrawn_at IS NULL AND imported_at >= ?)",
+            )?
+            .query_row([from], |row| row.get(0))?;
+        if !brought {
+            return Ok(days);
+        }
+        for &address in addresses {
+            let by_radio: f64 = self
+                .db
+                .prepare_cached("SELECT total(stored + opaque) FROM logger_day WHERE logger = ?")?
+                .query_row([address.number()], |row| row.get(0))?;
+            let others = by_radio as u64 + unsettled.get(&address).copied().unwrap_or(0);
+            let held: u64 = self.coverage.epochs_of(address).map(|(_, held)| held.held().count()).sum();
+            if held <= others {
+                continue;
+            }
+            let mut found = std::collections::BTreeSet::new();
+            for (epoch, low, high) in super::chunk::blocks_in_time(self.db, address.number(), from, to)? {
+                for (table, only) in HAND_TABLES {
+                    let sql = format!(
+                        "SELECT sequence, time FROM {table} t WHERE logger = ? AND epoch = ?
+                             AND sequence BETWEEN ? AND ? AND time >= ? AND time < ? AND {only}"
+                    );
+                    let mut statement = self.db.prepare_cached(&sql)?;
+                    let mut rows = statement.query(params![address.number(), epoch, low, high, from, to])?;
+                    while let Some(row) = rows.next()? {
+                        let id = Identity::new(address.number(), epoch, row.get(0)?);
+                        // A rare record has its row before its journal row is settled.
+                        let id = id.filter(|id| !self.unsettled.contains_key(id));
+                        if id.is_some_and(|id| found.insert(id)) {
+                            *days.entry((address, row.get::<_, i64>(1)? / DAY_S)).or_default() += 1;
+                        }
+                    }
+                }
+            }
+        }
+        Ok(days)
+    }
+
     /// The ledger's size at the end of the days on which it was noted, newest first, at most 90.
     pub fn sizes(&self) -> Result<Vec<(i64, u64)>, Error> {
         let mut statement =
@@ -474,6 +607,21 @@ const SEALED_TABLES: [(&str, &str, &str); 4] = [
     ("event_row", "time", "received_at"),
     ("opaque_row", "coalesce(received_at, stored_at, 0)", "received_at"),
 ];
+
+/// Where records of hand downloads lie at rest, and what tells them from those that came by radio.
+const HAND_TABLES: [(&str, &str); 3] = [
+    (
+        "settled",
+        "lag IS NULL AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))",
+    ),
+    ("profile_row", "received_at IS NULL AND rank = 0"),
+    ("event_row", "received_at IS NULL AND rank = 0"),
+];
+
+/// Seconds in a day of UTC, as the counters count days.
+const DAY_S: i64 = 86_400;
 
 /// From a row of epoch, sequence, slot, time and reception.
 fn sealed(address: Address, row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Sealed>> {
@@ -556,6 +704,11 @@ fn profile_seen(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<ProfileSeen>
         oldest: row.get(6)?,
         unit: unit.parse().unwrap_or(0),
     }))
+}
+
+/// A reception counts for times only where the gateway knew its own.
+fn is_synchronised(column: rusqlite::Result<Option<bool>>) -> bool {
+    matches!(column, Ok(Some(true)))
 }
 
 const PROFILE_SEEN: &str =
@@ -655,15 +808,45 @@ impl Facts for Snapshot<'_> {
         Ok(later.flatten())
     }
 
-    fn memory_cleared_after(&self, id: Identity) -> Result<Option<i64>, Error> {
-        Ok(self
+    fn profile_after(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
+        let found = self
+            .db
+            .prepare_cached(&format!(
+                "{PROFILE_SEEN} WHERE logger = ? AND epoch = ? AND sequence > ? AND rank = 0
+                 ORDER BY sequence LIMIT 1"
+            ))?
+            .query_row(key(id), profile_seen)
+            .optional()?;
+        Ok(found.flatten())
+    }
+
+    fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {
+        // By the clustered key, and no further than the events of one epoch; the newest, should there be more.
+        let mut statement = self.db.prepare_cached(
+            "SELECT sequence, time, CASE code WHEN 2 THEN value END FROM event_row
+             WHERE logger = ? AND epoch = ? AND rank = 0 AND code IN (1, 2)
+             ORDER BY sequence DESC LIMIT 1000",
+        )?;
+        let rows = statement.query_map((address.number(), epoch.number()), |row| {
+            Ok(ClockEvent { sequence: row.get(0)?, time: row.get(1)?, seconds_added: row.get(2)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    fn memory_cleared_after(&self, id: Identity) -> Result<Option<(Identity, i64)>, Error> {
+        let address = id.address.number();
+        let found = self
             .db
             .prepare_cached(
-                "SELECT time FROM event_row WHERE logger = ? AND (epoch, sequence) > (?, ?) AND rank = 0
+                "SELECT epoch, sequence, time FROM event_row WHERE logger = ? AND (epoch, sequence) > (?, ?) AND rank = 0
                      AND code = 3 ORDER BY epoch, sequence LIMIT 1",
             )?
-            .query_row(key(id), |row| row.get(0))
-            .optional()?)
+            .query_row(key(id), |row| {
+                let cleared = Identity::new(address, row.get(0)?, row.get(1)?);
+                Ok(cleared.zip(Some(row.get(2)?)))
+            })
+            .optional()?;
+        Ok(found.flatten())
     }
 
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Error> {

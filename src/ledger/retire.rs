@@ -22,9 +22,12 @@ impl Ledger {
         let places = {
             let mut statement = transaction.prepare_cached(
                 "SELECT logger, epoch, block, first, last FROM chunk
-                 WHERE retired_at IS NULL AND settled_row <= ? AND time_max < ? AND time_max >= time_min LIMIT ?",
+                 WHERE retired_at IS NULL AND settled_row <= ? AND time_max < ?2 AND time_max >= time_min
+                     AND settled_day < ?3 LIMIT ?4",
             )?;
-            let rows = statement.query_map(params![backed, before, BLOCKS], |row| {
+            // Old by the logger's clock, which may be wrong, and by the gateway's when it was settled.
+            let day = before.div_euclid(86_400) - 1;
+            let rows = statement.query_map(params![backed, before, day, BLOCKS], |row| {
                 Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
             })?;
             rows.collect::<Result<Vec<(u16, u32, u32, u32, u32)>, _>>()?

@@ -31,8 +31,9 @@ const SQLITE_MIN: i32 = 3_051_003;
 /// Measured in `docs/ledger.md`.
 const PAGE_SIZE: u32 = 1024;
 
-/// Pages in the -wal at which a commit moves them into the ledger: 4 MiB.
-const CHECKPOINT_PAGES: u32 = 4096;
+/// Pages in the -wal at which a commit moves them into the ledger: 4 MB, and few enough for one page of the -shm
+/// (4,062), which then need not grow on a disk that has become full.
+const CHECKPOINT_PAGES: u32 = 4000;
 
 /// How long a statement waits for another process's commit.
 pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
@@ -188,7 +189,8 @@ fn make_digests(db: &Connection) -> Result<(), Error> {
         return Ok(());
     }
     let through = super::state::meta(db, "settled_through")?;
-    chunk::Blocks::of_settled(db, |_| ())?.store(db, through)?;
+    // No day is known of what was settled before: it is as good as settled today.
+    chunk::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
     chunk::seal_journal(db)?;
     db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
     for table in guard::TABLES {

@@ -88,7 +88,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
             kind::READING
         ))?
         .execute([through])?;
-    blocks.store(&transaction, through)?;
+    blocks.store(&transaction, through, day)?;
     store_ranges(&transaction, state, through)?;
     let days: (Option<i64>, Option<i64>) = transaction
         .prepare_cached(
@@ -221,6 +221,19 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
              snr_quarter_db = coalesce(excluded.snr_quarter_db, snr_quarter_db)",
     )?
     .execute([through])?;
+    // The newest row may be a profile or an event, which tells no battery, or have come without its signal: then
+    // the newest that tells stands, as it does before settling. One pass over the journal for each; it has no index.
+    for (column, kinds) in [("battery_mv", "kind = 1"), ("rssi_dbm", "kind > 0"), ("snr_quarter_db", "kind > 0")]
+    {
+        db.prepare_cached(&format!(
+            "UPDATE last_heard SET {column} = told.{column}
+             FROM (SELECT logger, {column} FROM journal
+                 WHERE row IN (SELECT max(row) FROM journal WHERE row <= ? AND {kinds} AND lag IS NOT NULL
+                     AND stored_at IS NULL AND {column} IS NOT NULL GROUP BY logger)) told
+             WHERE told.logger = last_heard.logger"
+        ))?
+        .execute([through])?;
+    }
     Ok(())
 }
 

@@ -212,6 +212,10 @@ impl Held for HeldRows<'_> {
         Ok(reading.map(|_| false))
     }
 
+    fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        super::chunk::is_given_up(self.db, id)
+    }
+
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
         let content = match self.recent.get(&identity) {
             Some(&row) => self.journal_row(row)?,

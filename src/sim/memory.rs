@@ -1,7 +1,7 @@
 //! What a logger's memory holds, and the dump that a hand reader copies out of it.
 //!
 //! A memory is a ring: the newest `memory_records` records of the unit, of whatever epoch, unless it was
-//! cleared or another unit stands there now (the old one's is what it held a second before). Input: the truth. Output: sealed dumps (wire format, section 5): the very frames that went on
+//! cleared or another unit stands there now (the old one's is what it held a second before). Input: the truth. Output: sealed dumps (wire format, section 10): the very frames that went on
 //! the air. CSV styles are not made here.
 
 use super::truth::{Truth, TruthRecord};

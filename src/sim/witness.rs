@@ -1,7 +1,7 @@
 //! Somebody else at the line: counts what a right gateway must make of a stream of bytes.
 //!
 //! Input: the very bytes that a gateway was given. Output: a [`Tally`] by the outcomes of the wire format's
-//! section 6, and in [`Truth`] which records were heard. A sealed dump is a stream too.
+//! section 11, and in [`Truth`] which records were heard. A sealed dump is a stream too.
 //!
 //! Written from the format's page and as plainly as can be: own splitter, own COBS, check sequence bit by
 //! bit, no key but through the truth's own frames. It shares no code with `wire::cobs`, the frame parser or
