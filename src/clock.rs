@@ -21,6 +21,8 @@ const SETTING_SLACK_S: i64 = 5;
 const UNDER_WAY_S_MAX: i64 = 30 * 86_400;
 /// No gateway ran this program before 2020: a reception before that is of a clock that did not know the time.
 const RECEPTION_NOT_BEFORE: i64 = 1_577_836_800;
+/// What a logger makes in so short a time before its power-up event is of the same power-up. Ours.
+const START_S_MAX: i64 = 60;
 /// A record that seems this much older than the epoch before its own is of a slow clock, not of one that was lost.
 const SLOW_S_MAX: i64 = 3_600;
 
@@ -104,8 +106,14 @@ impl EpochClock {
         let mut time = recorded;
         let after = self.events.partition_point(|event| event.sequence <= sequence);
         for (at, event) in self.events.iter().enumerate().skip(after) {
-            // Before a power-up another clock ran.
-            let Some(added) = event.seconds_added else { break };
+            let Some(added) = event.seconds_added else {
+                // Before a power-up another clock ran; the profile that a logger starts with stands before the event.
+                let lies_before = event.time.saturating_sub(recorded);
+                if (0..=START_S_MAX).contains(&lies_before) {
+                    continue;
+                }
+                break;
+            };
             let right_since = match at.checked_sub(1).and_then(|before| self.events.get(before)) {
                 Some(before) => Some((before.sequence, before.time)),
                 None => self.first.filter(|&(first, _)| first < event.sequence),
@@ -159,6 +167,7 @@ mod tests {
         assert_eq!(time(&clock, 25, NOW + 8_000), NOW + 7_940);
         assert_eq!(time(&clock, 12, NOW + 500), NOW + 500 + 3_600 - 60);
         assert_eq!(time(&clock, 9, NOW - 500), NOW - 500);
+        assert_eq!(time(&clock, 9, NOW - 1), NOW - 1 + 3_600 - 60, "the profile that it starts with");
         assert!(!clock.corrected(9, NOW - 500, Some(NOW - 498)).is_estimate);
     }
 

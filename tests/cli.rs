@@ -198,8 +198,22 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let text = String::from_utf8_lossy(&status.stdout);
     assert!(!text.contains('\x1b') && status.stderr.is_empty());
     assert!(text.contains("P-17 toe drain") && text.contains("the daemon was stopped"), "{text}");
+    assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
+    assert!(text.contains("\nNext: start the daemon"), "{text}");
+    let ascii = site.command(&["status", "--ascii"]).env("LC_ALL", "C.UTF-8").output().unwrap();
+    assert!(ascii.status.success() && ascii.stdout.is_ascii());
+    let blocks = site.command(&["status"]).env("LC_ALL", "C.UTF-8").output().unwrap();
+    assert!(!blocks.stdout.is_ascii() && String::from_utf8(blocks.stdout).is_ok());
+    let letters = site.command(&["status"]).env("LC_ALL", "C").output().unwrap();
+    assert!(letters.stdout.is_ascii());
     let status = site.json(&["status", "--json"]);
     assert_eq!(status["loggers"].as_array().unwrap().len(), 12);
+    for logger in status["loggers"].as_array().unwrap() {
+        assert_eq!(logger["strip"].as_array().unwrap().len(), 30);
+        for name in ["day", "radio", "hand", "missing", "written_off", "presumed_missing"] {
+            assert!(!logger["strip"][29][name].is_null(), "{name}: {logger}");
+        }
+    }
     assert_eq!(status["daemon_running"], false);
     assert_eq!(site.json(&["verify", "--json"])["differences"].as_array().unwrap().len(), 0);
 }

@@ -8,7 +8,9 @@ use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
 use std::ops::RangeInclusive;
+use stonechat::cli::{self, gaps::Wanted};
 use stonechat::clock::ClockEvent;
+use stonechat::config::Config;
 use stonechat::config::roster::{InService, Logger, Roster};
 use stonechat::coverage::{Basis, Coverage};
 use stonechat::daemon::intake::Intake;
@@ -549,6 +551,8 @@ fn a_gap_lies_within_the_two_records_beside_it() {
         state: GapState::Open,
         overwritten_earliest: report.gaps[0].overwritten_earliest,
         overwritten_latest: report.gaps[0].overwritten_latest,
+        all_overwritten_latest: report.gaps[0].overwritten_latest.map(|first| first + 2 * EVERY),
+        is_corrected: false,
     };
     assert_eq!(report.gaps, [expected]);
     assert!(report.is_open());
@@ -795,6 +799,7 @@ fn an_unclosed_epoch_says_when_it_was_left_and_what_came_next() {
         to: Some(at(50)),
         presumed_readings: Some(19),
         state: GapState::Open,
+        is_corrected: false,
     };
     assert_eq!(report.unclosed, [expected]);
     assert_eq!(report.gaps, [], "what is presumed is never listed as a gap");
@@ -835,6 +840,40 @@ fn a_clock_that_begins_in_the_year_2000_gives_way_to_the_reception() {
     // So it is where a gateway without the time took it in.
     scene.made(id(L, 2, 1)).received_at = Some(90);
     assert_eq!(only(&scene.report().unclosed).to, None);
+}
+
+#[test]
+fn times_of_gaps_and_deadlines_are_those_of_a_clock_set_right() {
+    // A new cell: the clock begins in 2000, and is set at record 20 of the second epoch.
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 100, ..LIFE });
+    scene.live(Life { epoch: 2, from: YEAR_2000, capacity: 100, previous: (1, 30), ..LIFE });
+    let wrong_by = at(31) - YEAR_2000;
+    for sequence in 1..=30 {
+        let made = scene.made(id(L, 2, sequence));
+        made.received_at = Some(at(30 + sequence) + 2);
+        if sequence > 20 {
+            made.what = Kind::Record(reading(at(30 + sequence)));
+        }
+    }
+    let set = Event { time: time_on_the_wire(at(50)), code: Event::CLOCK_SET, value: wrong_by };
+    scene.instead(id(L, 2, 20), Record::Event(set));
+    scene.lose(L, 2, 5..=9);
+    let gap = *only(&scene.report().gaps);
+    assert_eq!((span(&gap), gap.readings), ((Some(at(35)), Some(at(39))), Some(5)));
+    assert!(gap.is_corrected);
+    assert_eq!(gap.overwritten_latest, Some(at(60) + 75 * EVERY));
+    // The setting itself is missing: receptions bound it, to the seconds that a frame was under way.
+    scene.lose(L, 2, 20..=20);
+    let gap = scene.report().gaps[0];
+    assert_eq!(span(&gap), (Some(at(35) + 2), Some(at(39) + 2)));
+    // Never set at all: the newest record is of 2000 too, and the deadline is of today.
+    for sequence in 21..=30 {
+        scene.made(id(L, 2, sequence)).what =
+            Kind::Record(reading(YEAR_2000 + i64::from(sequence - 1) * EVERY));
+    }
+    let gap = scene.report().gaps[0];
+    assert_eq!(gap.overwritten_latest, Some(at(60) + 2 + 75 * EVERY));
 }
 
 #[test]
@@ -1041,6 +1080,38 @@ fn readings_are_not_known_where_a_clock_set_lies_between() {
     assert_eq!(report.gaps[0].readings, Some(3));
 }
 
+#[test]
+fn readings_are_not_known_where_alarm_mode_may_have_begun_among_what_is_missing() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    // The profile at 6 announced 60 seconds; it is lost, and so are the readings up to 9.
+    let time = |sequence: u32| at(5) + (i64::from(sequence) - 5) * 60;
+    for sequence in 7..=30 {
+        scene.instead(id(L, 1, sequence), reading(time(sequence)));
+    }
+    let alarmed = Life { interval: 60, ..LIFE };
+    scene.instead(id(L, 1, 6), alarmed.profile_at(time(6)));
+    scene.instead(id(L, 1, 20), alarmed.profile_at(time(20)));
+    scene.lose(L, 1, 6..=9);
+    assert_eq!(only(&scene.report().gaps).readings, None);
+    // Without any profile after it nobody can tell, and the rule stands.
+    scene.instead(id(L, 1, 20), reading(time(20)));
+    assert_eq!(only(&scene.report().gaps).readings, Some(0));
+
+    // Announced later, by a profile that is held: the two readings after the gap are still the old interval apart.
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.instead(id(L, 1, 20), alarmed.profile_at(at(20)));
+    scene.lose(L, 1, 6..=9);
+    assert_eq!(only(&scene.report().gaps).readings, Some(4));
+    // A profile of another epoch says nothing of this one.
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.live(Life { epoch: 2, from: at(31), interval: 60, previous: (1, 30), ..LIFE });
+    scene.lose(L, 1, 28..=28);
+    assert_eq!(only(&scene.report().gaps).readings, Some(1));
+}
+
 // ------------------------------------------------------------------------------------------------ write-offs
 
 #[test]
@@ -1191,6 +1262,42 @@ fn several_loggers_while_the_gateway_listened_or_one_of_its_radios_did_not() {
     // Two radios in turn are listening all the time, but each was off.
     scene.model.listening = vec![(1, T0, at(30)), (2, T0, at(2)), (2, at(30), at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::PortLost);
+}
+
+#[test]
+fn a_radio_taken_down_long_ago_was_not_off() {
+    let mut scene = site([20..=39, NONE, 20..=39]);
+    let day_before = |days: i64| at(20) - days * DAY;
+    for (until, cause) in [(8, Cause::ManyLoggers), (6, Cause::PortLost)] {
+        scene.model.listening = vec![(1, T0, at(100)), (2, T0 - 90 * DAY, day_before(until))];
+        assert_eq!(only(&scene.report().outages).cause, cause, "{until} days before");
+    }
+}
+
+#[test]
+fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_several() {
+    let mut scene = site([20..=39, 20..=39, 20..=38]);
+    scene.model.listening = vec![(1, T0, at(200))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::NoneHeard);
+    // One that fell silent before it, or is not in service yet, says nothing; one that was heard does.
+    let fourth = |heard: Option<u32>, in_service: Option<InService>| {
+        let mut scene = scene.clone();
+        scene.loggers.push(Logger { address: address(40), in_service, ..scene.loggers[0].clone() });
+        if let Some(records) = heard {
+            scene.live(Life { logger: 40, records, from: T0 + 5, ..LIFE });
+        }
+        only(&scene.report().outages).cause
+    };
+    assert_eq!(fourth(None, None), Cause::NoneHeard);
+    assert_eq!(fourth(Some(15), None), Cause::NoneHeard);
+    assert_eq!(fourth(Some(100), None), Cause::ManyLoggers);
+    assert_eq!(fourth(Some(100), Some(InService::From(at(60)))), Cause::NoneHeard);
+    // A single logger's outage stays its own.
+    let mut scene = Scene::of(&[L]);
+    scene.live(Life { records: 100, ..LIFE });
+    scene.lose(L, 1, 20..=39);
+    scene.model.listening = vec![(1, T0, at(200))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::OneLogger);
 }
 
 #[test]
@@ -1460,6 +1567,22 @@ fn an_epoch_is_of_the_unit_that_its_own_profiles_or_the_ones_that_name_it_say() 
     scene.live(Life { epoch: 2, from: at(50), unit: 6, previous: (1, 30), ..LIFE });
     scene.lose(L, 1, 5..=7);
     assert!(scene.report().gaps[0].overwritten_latest.is_some());
+}
+
+#[test]
+fn a_long_gap_goes_bit_by_bit_and_its_end_is_told() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 15, ..LIFE });
+    scene.lose(L, 1, 10..=20);
+    let gap = scene.report().gaps[0];
+    // 10 went when 25 was made; 20 goes with 35, five after the newest.
+    assert_eq!(deadlines(&gap), (Some(at(25)), Some(at(25))));
+    assert_eq!(gap.all_overwritten_latest, Some(at(35)));
+    scene.instead(id(L, 1, 28), event(at(28), Event::MEMORY_CLEARED));
+    assert_eq!(scene.report().gaps[0].all_overwritten_latest, Some(at(28)));
+    scene.write_off(1, 10, Some(12));
+    let parts: Vec<_> = scene.report().gaps.iter().map(|gap| gap.all_overwritten_latest).collect();
+    assert_eq!(parts, [Some(at(28)), Some(at(28))]);
 }
 
 #[test]
@@ -1813,6 +1936,9 @@ struct Compared {
     at_risk: [usize; 2],
     /// Of those told to be there, how many went later in the plan, and did between the two times.
     foretold: usize,
+    /// All of it is told to be gone, or only its beginning.
+    all_gone: usize,
+    partly_gone: usize,
     /// A memory was cleared, and nothing heard since tells: nobody can know.
     cleared_unheard: usize,
 }
@@ -1838,6 +1964,17 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
         let (Some(earliest), Some(latest)) = deadlines(gap) else { panic!("{context}: not known") };
         assert!(earliest <= latest, "{context}");
         let memory = truth.memory_at(gap.logger, now);
+        let all = gap.all_overwritten_latest.unwrap_or_else(|| panic!("{context}: the last is not known"));
+        assert!(all >= latest, "{context}: {all}");
+        if all <= now {
+            let mine = |id: Identity| {
+                id.epoch == gap.epoch && (gap.first..=gap.last).contains(&id.sequence.number())
+            };
+            assert!(!memory.iter().any(|record| mine(record.identity)), "{context}: not all is gone");
+            out.all_gone += 1;
+        } else if latest <= now {
+            out.partly_gone += 1;
+        }
         let there = memory.iter().any(|record| record.identity == first);
         let left_at = overwritten_at(plan, truth, first);
         assert_eq!(there, left_at.is_none_or(|at| at > now), "{context}: the test's own arithmetic");
@@ -1906,9 +2043,106 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
     }
     // 8,654 gaps with these seeds: nearly all are told to be there or gone, and rightly so. Of those told to be
     // there, nearly half are seen to go within the plan, and did between the two times.
-    let Compared { gone, there, at_risk, foretold, cleared_unheard } = compared;
+    let Compared { gone, there, at_risk, foretold, cleared_unheard, all_gone, partly_gone } = compared;
+    assert!(all_gone > 4_000 && partly_gone > 20, "{compared:?}");
     let decided = gone + there;
     assert!(gone > 4_000 && there > 3_000 && foretold > 1_500, "{compared:?}");
     assert!(at_risk[0] > 0 && at_risk[1] > 0 && 20 * (at_risk[0] + at_risk[1]) < decided, "{compared:?}");
     assert!((1..100).contains(&cleared_unheard), "{compared:?}");
+}
+
+// --------------------------------------------------------------------------------------------------- snapshots
+
+/// Three weeks of the embankment in a ledger, with the configuration that a site would have.
+fn embankment() -> (tempfile::TempDir, Config, i64) {
+    let plan = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 21);
+    let dir = tempfile::tempdir().unwrap();
+    plan.write_config(dir.path(), "/dev/null", 1.0).unwrap();
+    let config = stonechat::config::load(&dir.path().join("site.toml")).unwrap();
+    let mut ledger = Ledger::open(&config.ledger.path).unwrap();
+    let radios = ledger.radios(&["mast"]).unwrap();
+    let mut keyring = Keyring::default();
+    keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
+    let mut intake = Intake::new(&radios);
+    let stamp = |unix_s| Stamp { unix_s, synchronised: true };
+    // The gateway has no power in the storm, and does not hear anything in the other deaf time.
+    let mut power_cuts: Vec<Span> =
+        plan.radio_outages.iter().copied().filter(|span| span.to_unix_s - span.from_unix_s > DAY).collect();
+    power_cuts.sort_by_key(|span| span.from_unix_s);
+    assert_eq!(power_cuts.len(), 1);
+    let cut = power_cuts[0];
+    intake.up(0, stamp(plan.from_unix_s));
+    let mut has_power = true;
+    let now = plan.to_unix_s();
+    for emission in Field::new(plan.clone()).run_out().emissions {
+        if emission.at_unix_s > now {
+            break;
+        }
+        if has_power && emission.at_unix_s >= cut.from_unix_s {
+            intake.down(0, stamp(cut.from_unix_s));
+            intake.up(0, stamp(cut.to_unix_s));
+            has_power = false;
+        }
+        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+    }
+    intake.close_windows(stamp(now));
+    ledger.append(&intake.batch, &config.roster, stamp(now)).unwrap();
+    ledger.settle(10_000, 0).unwrap();
+    (dir, config, now)
+}
+
+/// Byte for byte as it was read and found good; `UPDATE_SNAPSHOTS=1` writes it anew, to be read again.
+fn same_as_snapshot(name: &str, text: &str) {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
+    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(&path, text).unwrap();
+    }
+    let expected = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(
+        text == expected,
+        "{} differs; `UPDATE_SNAPSHOTS=1 cargo test --test gaps` rewrites it:\n{text}",
+        path.display()
+    );
+}
+
+#[test]
+fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
+    let (_dir, config, now) = embankment();
+    let wanted = Wanted::default();
+    let found = cli::gaps::read(&config, &wanted, now).unwrap();
+    for (name, columns) in [("80", 80), ("140", 140), ("piped", cli::gaps::PIPED_COLUMNS)] {
+        let text = cli::gaps::page(&config, &found, &wanted, now, columns);
+        let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
+        assert!(widest <= columns, "{widest} of {columns}");
+        assert!(!text.contains('\x1b') && text.lines().all(|line| line.trim_end() == line), "{text}");
+        same_as_snapshot(&format!("gaps-{name}.txt"), &text);
+    }
+}
+
+#[test]
+fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
+    let (_dir, config, now) = embankment();
+    let all = cli::gaps::read(&config, &Wanted::default(), now).unwrap();
+    let longest = all.report.outages[0].clone();
+    assert_eq!(longest.cause, Cause::GatewayNotRunning);
+    let wanted = Wanted {
+        loggers: vec![address(17)],
+        from: Some(longest.from),
+        to: Some(longest.to),
+        each: true,
+        all_values: true,
+    };
+    let part = cli::gaps::read(&config, &wanted, now).unwrap();
+    assert!(!part.report.gaps.is_empty() && part.report.gaps.len() < all.report.gaps.len());
+    assert!(part.report.gaps.iter().all(|gap| gap.logger == address(17)));
+    assert_eq!(part.report.outages, [longest]);
+    for columns in [0, 60, 80, 200] {
+        let text = cli::gaps::page(&config, &part, &wanted, now, columns);
+        assert!(text.contains("Only of logger 17"), "{text}");
+    }
+    let nothing = Wanted { from: Some(now + DAY), ..Wanted::default() };
+    let found = cli::gaps::read(&config, &nothing, now).unwrap();
+    assert_eq!(found.report.gaps, []);
+    assert_eq!(found.report.outages, []);
 }

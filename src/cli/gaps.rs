@@ -1,17 +1,30 @@
-//! `stonechat gaps`: what is missing, since when, and until when it can be fetched.
+//! `stonechat gaps`: one fault or many, since when, what is missing, what moved meanwhile, and whether it needs a
+//! drive and until when.
 
-use super::table::{Table, counted, duration};
-use super::{COULD_NOT, DONE, NO, USAGE, could_not, load, print, print_json};
+mod text;
+
+use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::config::roster::Roster;
 use crate::gaps::{self, Gap, GapState, Report};
-use crate::ledger::query::Reader;
-use crate::time::{local, offset_label, rfc3339};
-use crate::wire::seq::Address;
+use crate::judge::Row;
+use crate::ledger::Error;
+use crate::ledger::query::{Reader, Snapshot};
+use crate::time::rfc3339;
+use crate::wire::seq::{Address, Identity};
 use serde_json::{Value, json};
-use std::collections::BTreeMap;
-use std::io::Write;
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{IsTerminal, Write};
 use std::path::Path;
+
+/// Columns of a report that no terminal shows.
+pub const PIPED_COLUMNS: usize = 100;
+/// Columns of the report within `demo`, which indents it.
+const DEMO_COLUMNS: usize = 96;
+/// Gaps of no more records than this are summed up per logger, unless `--each`.
+const SINGLE_RECORDS: u64 = 2;
+/// Of how many gaps a logger the values on both sides are shown, unless `--values`.
+const VALUES_GAPS: usize = 3;
 
 /// The arguments of `gaps`.
 #[derive(clap::Args)]
@@ -19,12 +32,21 @@ pub struct Args {
     /// Only this logger (its address); may be given several times
     #[arg(long, value_name = "ADDRESS")]
     logger: Vec<u16>,
-    /// Only what is missing at or after this time (RFC 3339, as 2026-05-04T00:00:00-07:00)
-    #[arg(long, value_name = "TIME")]
+    /// Only what is missing at or after this time (RFC 3339, as 2026-05-04T00:00:00-07:00); the same as --from
+    #[arg(long, value_name = "TIME", conflicts_with = "from")]
     since: Option<String>,
+    /// Only what is missing at or after this time
+    #[arg(long, value_name = "TIME")]
+    from: Option<String>,
+    /// Only what is missing at or before this time
+    #[arg(long, value_name = "TIME")]
+    to: Option<String>,
     /// List records that were lost one by one as well, each in a line
     #[arg(long)]
     each: bool,
+    /// Show the values before and after every gap of the list, and of every channel
+    #[arg(long)]
+    values: bool,
     /// Exit with 1 if a gap or an unclosed epoch is open
     #[arg(long)]
     fail_if_open: bool,
@@ -36,8 +58,55 @@ pub struct Args {
     now: Option<String>,
 }
 
-/// Gaps of no more records than this are summed up per logger, unless `--each`.
-const SINGLE_RECORDS: u64 = 2;
+/// What of the report is wanted.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// Of these loggers; of all if there is none.
+    pub loggers: Vec<Address>,
+    /// What is missing at or after this time.
+    pub from: Option<i64>,
+    /// What is missing at or before this time.
+    pub to: Option<i64>,
+    /// Single records in a line each.
+    pub each: bool,
+    /// Values of every long gap and channel.
+    pub all_values: bool,
+}
+
+impl Wanted {
+    fn takes(&self, logger: Address) -> bool {
+        self.loggers.is_empty() || self.loggers.contains(&logger)
+    }
+
+    /// What has no known time may be of any.
+    fn overlaps(&self, from: Option<i64>, to: Option<i64>) -> bool {
+        to.is_none_or(|to| self.from.is_none_or(|from| to >= from))
+            && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
+    }
+
+    /// Whether a gap stands in a line of its own.
+    fn lists(&self, gap: &Gap) -> bool {
+        self.each || gap.records() > SINGLE_RECORDS
+    }
+}
+
+/// The readings on both sides of a gap.
+#[derive(Clone, Debug)]
+struct Moved {
+    gap: Gap,
+    before: Option<Row>,
+    after: Option<Row>,
+}
+
+/// The report and what belongs to it.
+#[derive(Clone, Debug, Default)]
+pub struct Found {
+    /// The report, as far as it is wanted.
+    pub report: Report,
+    moved: Vec<Moved>,
+    /// Long gaps of which no values are shown.
+    without_values: usize,
+}
 
 /// Prints the report.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
@@ -49,46 +118,111 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
-    match report(&config, args, now) {
-        Err((code, text)) => {
+    let wanted = match wanted(&config, args) {
+        Ok(wanted) => wanted,
+        Err(text) => {
             eprintln!("stonechat: {text}");
-            code
+            return USAGE;
         }
-        Ok(report) => {
-            let code = if args.fail_if_open && report.is_open() { NO } else { DONE };
-            if args.json {
-                return print_json(out, &as_json(&config, &report, now), code);
-            }
-            print(out, &text(&config, &report, now, args.each), code)
-        }
+    };
+    let found = match read(&config, &wanted, now) {
+        Ok(found) => found,
+        Err(error) => return could_not(&error),
+    };
+    let code = if args.fail_if_open && found.report.is_open() { NO } else { DONE };
+    if args.json {
+        return print_json(out, &as_json(&config, &found.report, now), code);
+    }
+    print(out, &page(&config, &found, &wanted, now, columns()), code)
+}
+
+/// How wide the terminal is, or what stands in for it.
+fn columns() -> usize {
+    let stdout = std::io::stdout();
+    if !stdout.is_terminal() {
+        return PIPED_COLUMNS;
+    }
+    match rustix::termios::tcgetwinsize(&stdout) {
+        Ok(size) if size.ws_col > 0 => usize::from(size.ws_col),
+        _ => 80,
     }
 }
 
-fn report(config: &Config, args: &Args, now: i64) -> Result<Report, (u8, String)> {
-    let usage = |text: String| (USAGE, text);
-    let mut wanted = Vec::new();
+fn wanted(config: &Config, args: &Args) -> Result<Wanted, String> {
+    let mut loggers = Vec::new();
     for &number in &args.logger {
         let address = Address::new(number).filter(|&address| config.roster.contains(address));
-        wanted.push(address.ok_or_else(|| {
-            usage(format!("--logger {number}: not on the roster {}", config.roster_file.display()))
+        loggers.push(address.ok_or_else(|| {
+            format!(
+                "--logger {number}: not on the roster {}; `stonechat status` lists the loggers",
+                config.roster_file.display()
+            )
         })?);
     }
-    let since =
-        args.since.as_deref().map(|text| super::instant(text, "--since")).transpose().map_err(usage)?;
-    let all = |address: Address| wanted.is_empty() || wanted.contains(&address);
-    let mut report = Reader::open(&config.ledger.path)
-        .and_then(|reader| {
-            reader.read(|snapshot| gaps::report(&config.roster, snapshot.coverage(), snapshot, now, all))
-        })
-        .map_err(|error| (COULD_NOT, error.to_string()))?;
-    if let Some(since) = since {
-        // What has no known end may still be of that time: it stays.
-        let recent = |to: Option<i64>| to.is_none_or(|to| to >= since);
-        report.gaps.retain(|gap| recent(gap.to));
-        report.unclosed.retain(|unclosed| recent(unclosed.to));
-        report.outages.retain(|outage| outage.to >= since);
+    let time = |text: Option<&str>, option: &str| text.map(|text| super::instant(text, option)).transpose();
+    let since = time(args.since.as_deref(), "--since")?;
+    let from = time(args.from.as_deref(), "--from")?.or(since);
+    let to = time(args.to.as_deref(), "--to")?;
+    if let (Some(from), Some(to)) = (from, to)
+        && from > to
+    {
+        return Err(format!("--from {} is after --to {}; swap them", rfc3339(from), rfc3339(to)));
     }
-    Ok(report)
+    Ok(Wanted { loggers, from, to, each: args.each, all_values: args.values })
+}
+
+/// Reads the report from the configured ledger.
+pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> {
+    Reader::open(&config.ledger.path)?.read(|snapshot| {
+        // Of all loggers: what an outage was shows only in who else was heard.
+        let mut report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |_| true)?;
+        report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
+        report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
+        report
+            .silent
+            .retain(|silence| wanted.takes(silence.logger) && wanted.overlaps(silence.last_heard, None));
+        report.outages.retain(|outage| {
+            outage.loggers.iter().any(|&logger| wanted.takes(logger))
+                && wanted.overlaps(Some(outage.from), Some(outage.to))
+        });
+        let (moved, without_values) = moved(&report, wanted, snapshot)?;
+        Ok(Found { report, moved, without_values })
+    })
+}
+
+/// The values on both sides of the long open gaps, and how many such gaps go without.
+fn moved(report: &Report, wanted: &Wanted, snapshot: &Snapshot<'_>) -> Result<(Vec<Moved>, usize), Error> {
+    let mut of_logger: BTreeMap<Address, Vec<&Gap>> = BTreeMap::new();
+    for gap in report.gaps.iter().filter(|gap| gap.state == GapState::Open && gap.records() > SINGLE_RECORDS)
+    {
+        of_logger.entry(gap.logger).or_default().push(gap);
+    }
+    let (mut beside, mut without) = (Vec::new(), 0);
+    for (_, mut gaps) in of_logger {
+        if !wanted.all_values {
+            gaps.sort_by_key(|gap| std::cmp::Reverse(gap.records()));
+            without += gaps.len().saturating_sub(VALUES_GAPS);
+            gaps.truncate(VALUES_GAPS);
+            gaps.sort_by_key(|gap| (gap.epoch, gap.first));
+        }
+        for gap in gaps {
+            beside.push((gap, gaps::readings_beside(snapshot.coverage(), snapshot, gap)?));
+        }
+    }
+    let all: BTreeSet<Identity> =
+        beside.iter().flat_map(|(_, (before, after))| [*before, *after]).flatten().collect();
+    let rows = snapshot.readings_at(&all)?;
+    let row = |id: Option<Identity>| id.and_then(|id| rows.get(&id)).cloned();
+    let moved = beside
+        .into_iter()
+        .map(|(gap, (before, after))| Moved { gap: *gap, before: row(before), after: row(after) })
+        .collect();
+    Ok((moved, without))
+}
+
+/// The report as text, `columns` wide.
+pub fn page(config: &Config, found: &Found, wanted: &Wanted, now: i64, columns: usize) -> String {
+    text::Page::new(config, found, wanted, now, columns).text()
 }
 
 /// A logger's name on the roster.
@@ -109,6 +243,8 @@ fn as_json(config: &Config, report: &Report, now: i64) -> Value {
                 "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
                 "overwritten_earliest": time(gap.overwritten_earliest),
                 "overwritten_latest": time(gap.overwritten_latest),
+                "all_overwritten_latest": time(gap.all_overwritten_latest),
+                "times_corrected": gap.is_corrected,
             })
         })
         .collect();
@@ -121,6 +257,7 @@ fn as_json(config: &Config, report: &Report, now: i64) -> Value {
                 "epoch": open.epoch.number(), "last": open.last, "next_epoch": open.next_epoch.number(),
                 "from": time(open.from), "to": time(open.to),
                 "presumed_readings": open.presumed_readings, "state": open.state.name(),
+                "times_corrected": open.is_corrected,
             })
         })
         .collect();
@@ -142,6 +279,7 @@ fn as_json(config: &Config, report: &Report, now: i64) -> Value {
             json!({
                 "from": rfc3339(outage.from), "to": rfc3339(outage.to), "cause": outage.cause.name(),
                 "loggers": loggers, "records": outage.records,
+                "times_corrected": outage.is_corrected,
             })
         })
         .collect();
@@ -157,198 +295,10 @@ fn as_json(config: &Config, report: &Report, now: i64) -> Value {
     })
 }
 
-/// When a gap's records begin to be overwritten, in words.
-fn deadline(gap: &Gap, now: i64, offset: i32) -> String {
-    match (gap.overwritten_earliest, gap.overwritten_latest) {
-        (_, Some(latest)) if latest <= now => "no longer in the logger".to_owned(),
-        (Some(earliest), Some(latest)) if earliest <= now => {
-            format!("now at risk, gone by {}", local(latest, offset))
-        }
-        (Some(earliest), _) => local(earliest, offset),
-        (None, Some(latest)) => format!("by {}", local(latest, offset)),
-        (None, None) => "not known".to_owned(),
-    }
-}
-
-fn text(config: &Config, report: &Report, now: i64, each: bool) -> String {
-    let offset = config.site.utc_offset_s;
-    let at = |time: Option<i64>| time.map_or("?".to_owned(), |time| local(time, offset));
-    let mut text = format!(
-        "{}: gaps as of {}, times in {}\n",
-        config.site.name,
-        local(now, offset),
-        offset_label(offset)
-    );
-    let open: Vec<&Gap> = report.gaps.iter().filter(|gap| gap.state == GapState::Open).collect();
-    text += &summary(report, &open);
-
-    if !report.outages.is_empty() {
-        text += "\nOutages, longest first (from loggers' clocks: estimates)\n";
-        let mut table = Table::new(&["from", "to", "lasted", ">loggers", ">records", "cause"]);
-        for outage in &report.outages {
-            table.row([
-                local(outage.from, offset),
-                local(outage.to, offset),
-                duration(outage.to - outage.from),
-                outage.loggers.len().to_string(),
-                outage.records.to_string(),
-                outage.cause.name().to_owned(),
-            ]);
-        }
-        text += &table.text(2);
-    }
-
-    let (single, long): (Vec<&Gap>, Vec<&Gap>) =
-        open.iter().partition(|gap| !each && gap.records() <= SINGLE_RECORDS);
-    if !long.is_empty() {
-        text += "\nMissing (fetch before: when the logger's memory may begin to overwrite it)\n";
-        text += &gap_table(config, &long, now);
-    }
-    if !single.is_empty() {
-        text += "\nLost one by one (`--each` lists them)\n";
-        text += &single_table(config, &single, now);
-    }
-    if !report.unclosed.is_empty() {
-        text +=
-            "\nUnclosed epochs: over, and nobody has told where they ended; records may be missing there\n";
-        let mut table =
-            Table::new(&[">logger", "name", ">epoch", ">last", "at", ">next", "from", ">readings, presumed"]);
-        for open in &report.unclosed {
-            let presumed = open.presumed_readings.map_or("?".to_owned(), |readings| readings.to_string());
-            table.row([
-                open.logger.to_string(),
-                name(&config.roster, open.logger).to_owned(),
-                open.epoch.to_string(),
-                open.last.to_string(),
-                at(open.from),
-                open.next_epoch.to_string(),
-                at(open.to),
-                if open.state == GapState::Open { presumed } else { "written off".to_owned() },
-            ]);
-        }
-        text += &table.text(2);
-    }
-    if !report.silent.is_empty() {
-        text +=
-            "\nSilent: nothing new by radio for three intervals; what is missing there is only presumed\n";
-        let mut table = Table::new(&[">logger", "name", "last heard", "ago", ">readings, presumed"]);
-        for silence in &report.silent {
-            table.row([
-                silence.logger.to_string(),
-                name(&config.roster, silence.logger).to_owned(),
-                silence.last_heard.map_or("never".to_owned(), |heard| local(heard, offset)),
-                silence.last_heard.map_or(String::new(), |heard| duration(now - heard)),
-                silence.presumed_readings.map_or("?".to_owned(), |readings| readings.to_string()),
-            ]);
-        }
-        text += &table.text(2);
-    }
-    let off: Vec<&Gap> = report.gaps.iter().filter(|gap| gap.state == GapState::WrittenOff).collect();
-    if !off.is_empty() {
-        text += "\nWritten off\n";
-        text += &gap_table(config, &off, now);
-    }
-    text
-}
-
-/// The report in a sentence or two, and what to do.
-fn summary(report: &Report, open: &[&Gap]) -> String {
-    let mut parts = Vec::new();
-    if !open.is_empty() {
-        let loggers: std::collections::BTreeSet<Address> = open.iter().map(|gap| gap.logger).collect();
-        parts.push(format!(
-            "{} missing in {} of {}",
-            counted(report.open_records(), "record"),
-            counted(open.len() as u64, "gap"),
-            counted(loggers.len() as u64, "logger")
-        ));
-    }
-    let unclosed = report.unclosed.iter().filter(|open| open.state == GapState::Open).count();
-    if unclosed > 0 {
-        parts.push(counted(unclosed as u64, "unclosed epoch"));
-    }
-    if !report.silent.is_empty() {
-        parts.push(format!("{} silent", counted(report.silent.len() as u64, "logger")));
-    }
-    if parts.is_empty() {
-        return "complete: every record that must exist is held, and no logger is silent\n".to_owned();
-    }
-    let mut text = parts.join("; ");
-    text.push('\n');
-    let first = open.iter().filter_map(|gap| gap.overwritten_earliest.map(|at| (at, gap.logger))).min();
-    if let Some((_, logger)) = first {
-        text += &format!(
-            "Next: a hand download of logger {logger} closes what its memory still holds; its deadline is the first.\n"
-        );
-    }
-    text
-}
-
-fn gap_table(config: &Config, gaps: &[&Gap], now: i64) -> String {
-    let offset = config.site.utc_offset_s;
-    let at = |time: Option<i64>| time.map_or("?".to_owned(), |time| local(time, offset));
-    let headings = [
-        ">logger",
-        "name",
-        ">epoch",
-        ">first",
-        ">last",
-        ">records",
-        ">readings",
-        "from",
-        "to",
-        "fetch before",
-    ];
-    let mut table = Table::new(&headings);
-    for gap in gaps {
-        table.row([
-            gap.logger.to_string(),
-            name(&config.roster, gap.logger).to_owned(),
-            gap.epoch.to_string(),
-            gap.first.to_string(),
-            gap.last.to_string(),
-            gap.records().to_string(),
-            gap.readings.map_or("?".to_owned(), |readings| readings.to_string()),
-            at(gap.from),
-            at(gap.to),
-            deadline(gap, now, offset),
-        ]);
-    }
-    table.text(2)
-}
-
-fn single_table(config: &Config, gaps: &[&Gap], now: i64) -> String {
-    let mut by_logger: BTreeMap<Address, (u64, u64, &Gap)> = BTreeMap::new();
-    for gap in gaps {
-        let entry = by_logger.entry(gap.logger).or_insert((0, 0, gap));
-        entry.0 += gap.records();
-        entry.1 += 1;
-        // The deadline that is told is that of the oldest which can still be fetched.
-        let fetchable = |gap: &Gap| gap.overwritten_latest.is_none_or(|latest| latest > now);
-        if !fetchable(entry.2) && fetchable(gap) {
-            entry.2 = gap;
-        }
-    }
-    let mut table = Table::new(&[">logger", "name", ">records", ">places", "fetch the oldest before"]);
-    for (logger, (records, places, first)) in by_logger {
-        table.row([
-            logger.to_string(),
-            name(&config.roster, logger).to_owned(),
-            records.to_string(),
-            places.to_string(),
-            deadline(first, now, config.site.utc_offset_s),
-        ]);
-    }
-    table.text(2)
-}
-
 /// For `demo`: the report as text, of a configuration that is loaded already.
 pub(super) fn report_text(config: &Config, now: i64) -> Result<(Report, String), u8> {
-    let report = Reader::open(&config.ledger.path)
-        .and_then(|reader| {
-            reader.read(|snapshot| gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |_| true))
-        })
-        .map_err(|error| could_not(&error))?;
-    let text = text(config, &report, now, false);
-    Ok((report, text))
+    let wanted = Wanted::default();
+    let found = read(config, &wanted, now).map_err(|error| could_not(&error))?;
+    let text = page(config, &found, &wanted, now, DEMO_COLUMNS);
+    Ok((found.report, text))
 }

@@ -5,13 +5,13 @@
 mod backup;
 pub mod check;
 pub mod demo;
-mod gaps;
+pub mod gaps;
 pub mod init;
 mod key;
 mod run;
 mod set_aside;
 mod simulate;
-mod status;
+pub mod status;
 mod table;
 mod verify;
 
@@ -70,7 +70,7 @@ enum Command {
         json: bool,
     },
     /// How the gateway is, and one line a logger
-    #[command(after_help = "Example: stonechat status")]
+    #[command(after_help = status::HELP)]
     Status(status::Args),
     /// What is missing, since when, and until when it can be fetched
     #[command(after_help = "Examples:\n  stonechat gaps\n  stonechat gaps --logger 17 --json\n  \

@@ -223,7 +223,8 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
     .execute([through])?;
     // The newest row may be a profile or an event, which tells no battery, or have come without its signal: then
     // the newest that tells stands, as it does before settling. One pass over the journal for each; it has no index.
-    for (column, kinds) in [("battery_mv", "kind = 1"), ("rssi_dbm", "kind > 0"), ("snr_quarter_db", "kind > 0")]
+    for (column, kinds) in
+        [("battery_mv", "kind = 1"), ("rssi_dbm", "kind > 0"), ("snr_quarter_db", "kind > 0")]
     {
         db.prepare_cached(&format!(
             "UPDATE last_heard SET {column} = told.{column}

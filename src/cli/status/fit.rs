@@ -89,13 +89,18 @@ pub fn table(mut columns: Vec<Column>, width: usize, ellipsis: char) -> String {
     text
 }
 
-/// A paragraph after a label; further lines hang below its text. A word that is too long stays whole: it may be a
-/// path or a command that somebody wants to copy.
-pub fn paragraph(label: &str, indent: usize, text: &str, width: usize) -> String {
+/// A paragraph of words after a label; further lines hang below its text. A word that is too long stays whole: it
+/// may be a path or a command that somebody wants to copy.
+pub fn paragraph<'a>(
+    label: &str,
+    indent: usize,
+    words: impl IntoIterator<Item = &'a str>,
+    width: usize,
+) -> String {
     let mut lines = String::new();
     let mut line = format!("{label:indent$}");
     let mut is_empty = true;
-    for word in text.split_whitespace() {
+    for word in words {
         if !is_empty && line.chars().count() + 1 + word.chars().count() > width {
             lines += line.trim_end();
             lines.push('\n');
@@ -145,7 +150,7 @@ mod tests {
 
     #[test]
     fn a_paragraph_hangs_below_its_text_and_never_cuts_a_word() {
-        assert_eq!(paragraph("port", 6, "one two three", 12), "port  one\n      two\n      three\n");
-        assert_eq!(paragraph("x", 2, "/a/long/path end", 6), "x /a/long/path\n  end\n");
+        assert_eq!(paragraph("port", 6, ["one", "two", "three"], 12), "port  one\n      two\n      three\n");
+        assert_eq!(paragraph("x", 2, ["/a/long/path", "end"], 6), "x /a/long/path\n  end\n");
     }
 }

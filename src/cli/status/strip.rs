@@ -174,8 +174,8 @@ impl Strip {
             }
             let (past, whole) = (i128::from(instant) - i128::from(from), i128::from(to) - i128::from(from));
             // from < instant <= to, so `whole` is above 0; the quotient is rounded up.
-            let steps = past * i128::from(records - 1);
-            u64::try_from((steps + whole - 1) / whole).unwrap_or(records).clamp(1, records)
+            let steps = past.saturating_mul(i128::from(records - 1));
+            u64::try_from(steps.saturating_add(whole - 1) / whole).unwrap_or(records).clamp(1, records)
         };
         let mut passed = before(self.first_day.saturating_mul(DAY_S));
         for (at, counts) in self.days.iter_mut().enumerate() {

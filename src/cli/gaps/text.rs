@@ -1,0 +1,665 @@
+//! The gap report in words: for somebody who has never seen one and stands on a wet embankment.
+//!
+//! Input: what was found, and how many columns there are. Output: plain text, without escape sequences. It answers, in
+//! this order: one fault or many, since when, what is missing, what moved meanwhile, does it need a drive and until
+//! when; then, apart, what is not counted as missing.
+
+use super::{Found, Moved, Wanted, name};
+use crate::cli::table::{Table, counted, duration, thousands};
+use crate::config::Config;
+use crate::gaps::{Cause, Gap, GapState, Outage, UnclosedGap};
+use crate::judge::Row;
+use crate::time::{local, offset_label};
+use crate::wire::seq::Address;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Narrower than this nothing is laid out.
+const COLUMNS_MIN: usize = 60;
+/// Longer lines are hard to read.
+const PROSE_COLUMNS_MAX: usize = 100;
+/// Names are cut at this where there is little room.
+const NAME_MAX: usize = 22;
+/// Channels of a gap whose values are shown, unless `--values`.
+const CHANNELS_SHOWN: usize = 6;
+/// With so many in a hundred of the missing records, an outage is the fault.
+const MAIN_FAULT_PERCENT: u64 = 80;
+
+/// The report about to be written.
+pub struct Page<'a> {
+    config: &'a Config,
+    found: &'a Found,
+    wanted: &'a Wanted,
+    now: i64,
+    columns: usize,
+    open: Vec<&'a Gap>,
+}
+
+impl<'a> Page<'a> {
+    /// Of this width.
+    pub fn new(config: &'a Config, found: &'a Found, wanted: &'a Wanted, now: i64, columns: usize) -> Self {
+        let open = found.report.gaps.iter().filter(|gap| gap.state == GapState::Open).collect();
+        Self { config, found, wanted, now, columns: columns.max(COLUMNS_MIN), open }
+    }
+
+    /// All of it.
+    pub fn text(&self) -> String {
+        let report = &self.found.report;
+        let mut text = self.prose(
+            0,
+            &format!(
+                "{}: gaps as of {}; all times are the site's ({})",
+                self.config.site.name,
+                local(self.now, self.config.site.utc_offset_s),
+                offset_label(self.config.site.utc_offset_s)
+            ),
+        );
+        text += &self.restriction();
+        let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
+        if nothing_open && report.silent.is_empty() {
+            text += "\nComplete: every record that must exist is held, and no logger is silent.\n";
+            text += "Nothing to do.\n";
+        } else {
+            text += &self.faults();
+            text += &self.outages();
+            text += &self.missing();
+            text += &self.moved();
+            text += &self.drive();
+        }
+        text += &self.unclosed();
+        text += &self.silent();
+        text += &self.written_off();
+        text += &self.footnote();
+        text
+    }
+
+    /// What was left out because somebody asked for a part.
+    fn restriction(&self) -> String {
+        let mut parts = Vec::new();
+        if !self.wanted.loggers.is_empty() {
+            let all: Vec<String> = self.wanted.loggers.iter().map(Address::to_string).collect();
+            parts.push(format!("of logger {}", all.join(", ")));
+        }
+        if let Some(from) = self.wanted.from {
+            parts.push(format!("from {}", self.at(from)));
+        }
+        if let Some(to) = self.wanted.to {
+            parts.push(format!("to {}", self.at(to)));
+        }
+        if parts.is_empty() {
+            return String::new();
+        }
+        self.prose(0, &format!("Only {}; leave the options out to see all.", parts.join(", ")))
+    }
+
+    fn faults(&self) -> String {
+        let mut text = String::from("\n1. One fault or many?\n");
+        let missing: u64 = self.open.iter().map(|gap| gap.records()).sum();
+        let outages = &self.found.report.outages;
+        let main = outages.iter().max_by_key(|outage| outage.records);
+        let answer = match (main, outages.len()) {
+            (None, _) if missing == 0 => "No gap is open; see below for what is only presumed.".to_owned(),
+            (None, _) => format!(
+                "No outage: {} missing here and there, as every radio path loses some.",
+                records_are(missing)
+            ),
+            (Some(outage), others) => {
+                let (of_it, what) = (outage.records, said(outage));
+                let rest = missing.saturating_sub(of_it);
+                if of_it * 100 >= missing * MAIN_FAULT_PERCENT {
+                    let of = thousands(missing);
+                    let few = if rest > 0 {
+                        format!(" The other {} below.", records_are(rest))
+                    } else {
+                        String::new()
+                    };
+                    format!(
+                        "One fault: {what}. {} of {of} missing records fell in it.{few}",
+                        thousands(of_it)
+                    )
+                } else {
+                    let times = counted(others as u64, "outage");
+                    let most = format!("The one that cost most: {what}, {}.", counted(of_it, "record"));
+                    format!("Several: {times} and single losses. {most}")
+                }
+            }
+        };
+        text += &self.prose(3, &answer);
+        if let Some(outage) = main {
+            text += &self.prose(3, remedy(outage.cause));
+        }
+        text
+    }
+
+    fn outages(&self) -> String {
+        let outages = &self.found.report.outages;
+        if outages.is_empty() {
+            return String::new();
+        }
+        let mut table = Table::new(&["from", "to", "lasted", ">loggers", ">records"]);
+        let mut causes = Vec::new();
+        for outage in outages {
+            table.row([
+                self.marked(outage.from, outage.is_corrected),
+                self.marked(outage.to, outage.is_corrected),
+                duration(outage.to - outage.from),
+                outage.loggers.len().to_string(),
+                thousands(outage.records),
+            ]);
+            causes.push(match &outage.loggers[..] {
+                [one] => format!("{}: {} {}", outage.cause.name(), one, self.name(*one)),
+                _ => outage.cause.name().to_owned(),
+            });
+        }
+        format!("\n2. Since when? (longest first)\n{}", self.with_tail(&table, "cause", &causes))
+    }
+
+    fn missing(&self) -> String {
+        let mut text = String::from("\n3. What is missing?\n");
+        if self.open.is_empty() {
+            return text + &self.prose(3, "Nothing that is known to exist.");
+        }
+        let loggers: BTreeSet<Address> = self.open.iter().map(|gap| gap.logger).collect();
+        let records: u64 = self.open.iter().map(|gap| gap.records()).sum();
+        text += &self.prose(
+            3,
+            &format!(
+                "{} in {}, of {}.",
+                counted(records, "record"),
+                counted(self.open.len() as u64, "gap"),
+                counted(loggers.len() as u64, "logger")
+            ),
+        );
+        let (long, single): (Vec<&Gap>, Vec<&Gap>) = self.open.iter().partition(|gap| self.wanted.lists(gap));
+        if !long.is_empty() {
+            text += &self.gap_table(&long);
+        }
+        if !single.is_empty() {
+            let title = if long.is_empty() { "Lost one by one" } else { "And lost one by one" };
+            text += &format!("   {title} (`--each` lists them):\n");
+            text += &self.single_table(&single);
+        }
+        text
+    }
+
+    fn gap_table(&self, gaps: &[&Gap]) -> String {
+        let mut table = Table::new(&[">logger", "name", "from", "to", ">records"]);
+        let mut tails = Vec::new();
+        for gap in gaps {
+            table.row([
+                gap.logger.to_string(),
+                self.name(gap.logger),
+                self.maybe(gap.from, gap.is_corrected),
+                self.maybe(gap.to, gap.is_corrected),
+                thousands(gap.records()),
+            ]);
+            let readings = match gap.readings {
+                Some(readings) if readings == gap.records() => "all readings".to_owned(),
+                Some(readings) => counted(readings, "reading"),
+                None => "readings not known".to_owned(),
+            };
+            let until =
+                if gap.state == GapState::Open { self.deadline(gap) } else { "written off".to_owned() };
+            let sequences = if gap.first == gap.last {
+                format!("sequence {}", gap.first)
+            } else {
+                format!("sequences {}-{}", gap.first, gap.last)
+            };
+            tails.push(format!("{readings}; {until}; epoch {}, {sequences}", gap.epoch));
+        }
+        self.with_tail(&table, "of them; in the logger's memory; where", &tails)
+    }
+
+    /// What of a gap is still in its logger, in words.
+    fn deadline(&self, gap: &Gap) -> String {
+        let at = |time: i64| self.at(time);
+        let all_gone = gap.all_overwritten_latest.is_some_and(|all| all <= self.now);
+        match (gap.overwritten_earliest, gap.overwritten_latest) {
+            (_, Some(latest)) if latest <= self.now => match gap.all_overwritten_latest {
+                _ if all_gone => "no longer in the logger".to_owned(),
+                Some(all) => format!("partly gone; the rest until {}", at(all)),
+                None => "partly gone; the rest: until when is not known".to_owned(),
+            },
+            (Some(earliest), Some(latest)) if earliest <= self.now => {
+                format!("going now, begins to be gone by {}", at(latest))
+            }
+            (Some(earliest), None) if earliest <= self.now => {
+                "going now, if it runs at its fastest".to_owned()
+            }
+            (Some(earliest), _) => format!("fetch before {}", at(earliest)),
+            (None, Some(latest)) => format!("fetch before {}", at(latest)),
+            (None, None) => "until when is not known".to_owned(),
+        }
+    }
+
+    fn single_table(&self, gaps: &[&Gap]) -> String {
+        let mut by_logger: BTreeMap<Address, (u64, u64, u64, &Gap)> = BTreeMap::new();
+        for gap in gaps {
+            let entry = by_logger.entry(gap.logger).or_insert((0, 0, 0, gap));
+            entry.0 += gap.records();
+            entry.1 += 1;
+            if self.is_gone(gap) {
+                entry.2 += gap.records();
+            } else if self.is_gone(entry.3) {
+                // The deadline that is told is that of the oldest which can still be fetched.
+                entry.3 = gap;
+            }
+        }
+        let mut table = Table::new(&[">logger", "name", ">records", ">places"]);
+        let mut tails = Vec::new();
+        for (logger, (records, places, gone, oldest)) in by_logger {
+            table.row([logger.to_string(), self.name(logger), thousands(records), thousands(places)]);
+            tails.push(match gone {
+                0 => self.deadline(oldest),
+                gone if gone == records => "no longer in the logger".to_owned(),
+                gone => format!(
+                    "{} no longer in the logger; the rest: {}",
+                    thousands(gone),
+                    self.deadline(oldest)
+                ),
+            });
+        }
+        self.with_tail(&table, "in the logger's memory, the oldest", &tails)
+    }
+
+    fn moved(&self) -> String {
+        let shown: Vec<&Moved> =
+            self.found.moved.iter().filter(|moved| moved.before.is_some() || moved.after.is_some()).collect();
+        if shown.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\n4. What moved meanwhile? (raw counts: last before, first after)\n");
+        let mut more = self.found.without_values;
+        for moved in shown {
+            let gap = &moved.gap;
+            text += &self.cut(&format!(
+                "   {} {}, {} to {}",
+                gap.logger,
+                self.name(gap.logger),
+                self.maybe(gap.from, gap.is_corrected),
+                self.maybe(gap.to, gap.is_corrected)
+            ));
+            let (table, left_out) = self.channels(moved);
+            more += usize::from(left_out > 0);
+            for line in table.text(6).lines().skip(1) {
+                text += &self.cut(line);
+            }
+            if left_out > 0 {
+                text += &format!("      and {} (`--values`)\n", counted(left_out as u64, "more channel"));
+            }
+        }
+        if more > 0 {
+            text += &self.prose(3, "`--values` shows every gap of the list and every channel.");
+        }
+        text
+    }
+
+    /// The values of a gap's channels, and how many channels are left out.
+    fn channels(&self, moved: &Moved) -> (Table, usize) {
+        let logger = self.config.roster.logger(moved.gap.logger);
+        let of = |row: &Option<Row>| row.as_ref().map_or(0, |row| row.counts.len());
+        let all = of(&moved.before).max(of(&moved.after));
+        let shown = if self.wanted.all_values { all } else { all.min(CHANNELS_SHOWN) };
+        let mut table = Table::new(&["", ">", "", ">", ">", ""]);
+        for at in 0..shown {
+            let channel = logger.and_then(|logger| logger.channels.get(at));
+            let (before, after) = (value(&moved.before, at), value(&moved.after, at));
+            let change = match (before, after) {
+                (Value::Counts(before), Value::Counts(after)) => signed(i64::from(after) - i64::from(before)),
+                _ => String::new(),
+            };
+            table.row([
+                channel.map_or(format!("channel {at}"), |channel| channel.name.clone()),
+                before.text(),
+                "->".to_owned(),
+                after.text(),
+                change,
+                channel.map_or("", |channel| channel.raw_unit.name()).to_owned(),
+            ]);
+        }
+        (table, all - shown)
+    }
+
+    fn drive(&self) -> String {
+        let mut text = String::from("\n5. Does it need a drive, and until when?\n");
+        // Per logger what a drive can still bring: records, whether of a long gap, and the first and last times.
+        let mut visits: BTreeMap<Address, Visit> = BTreeMap::new();
+        let mut gone = 0;
+        for gap in &self.open {
+            if self.is_gone(gap) {
+                gone += gap.records();
+                continue;
+            }
+            let visit = visits.entry(gap.logger).or_default();
+            visit.records += gap.records();
+            visit.is_long |= gap.records() > super::SINGLE_RECORDS;
+            let begins = gap.overwritten_earliest.or(gap.overwritten_latest);
+            visit.before = [visit.before, begins].into_iter().flatten().min();
+            visit.gone_by = visit.gone_by.max(gap.all_overwritten_latest);
+        }
+        let silent = self.found.report.silent.len();
+        let unclosed = self.open_unclosed().count();
+        let worth = visits.values().filter(|visit| visit.is_long).count();
+        let first = visits.values().filter(|visit| visit.is_long).filter_map(|visit| visit.before).min();
+        let answer = match (worth, first) {
+            (0, _) if silent > 0 => format!(
+                "Yes, to look after {} (see below); no long gap waits for it.",
+                counted(silent as u64, "silent logger")
+            ),
+            (0, _) if !visits.is_empty() => {
+                "Not for these alone: they are single records. Fetch them at the next \
+                visit that you make anyway; the table says until when they are there."
+                    .to_owned()
+            }
+            (0, _) if unclosed > 0 => {
+                "Only for the unclosed epochs below; what else is missing, no drive brings back.".to_owned()
+            }
+            (0, _) => {
+                "No: what is missing is no longer in any logger. Write it off, with a reason.".to_owned()
+            }
+            (_, Some(first)) if first <= self.now => {
+                "Yes, now: the oldest missing records are being overwritten.".to_owned()
+            }
+            (_, Some(first)) => {
+                format!("Yes, before {}: then the first missing record may go.", self.at(first))
+            }
+            (_, None) => "Yes; until when is not known, so go soon.".to_owned(),
+        };
+        text += &self.prose(3, &answer);
+        if gone > 0 && !visits.is_empty() {
+            text += &self.prose(3, &format!("{} no longer in any logger.", records_are(gone)));
+        }
+        if visits.is_empty() {
+            return text;
+        }
+        let mut order: Vec<(Address, Visit)> = visits.into_iter().collect();
+        order.sort_by_key(|(logger, visit)| (!visit.is_long, visit.before.unwrap_or(i64::MAX), *logger));
+        let mut table = Table::new(&["go before", "all gone by", ">records", ">logger", "name"]);
+        for (logger, visit) in &order {
+            let before = match visit.before {
+                Some(before) if before <= self.now => "now".to_owned(),
+                Some(before) => self.at(before),
+                None => "not known".to_owned(),
+            };
+            let gone_by = visit.gone_by.map_or("not known".to_owned(), |at| self.at(at));
+            table.row([before, gone_by, thousands(visit.records), logger.to_string(), self.name(*logger)]);
+        }
+        text += "   In this order:\n";
+        for line in table.text(2).lines() {
+            text += &self.cut(line);
+        }
+        text += &self.prose(
+            3,
+            "At each logger: copy its whole memory with the hand reader, and do not clear it. Back at the gateway: \
+             import the files, then run `stonechat gaps` again; it says what is left.",
+        );
+        text
+    }
+
+    fn open_unclosed(&self) -> impl Iterator<Item = &UnclosedGap> {
+        self.found.report.unclosed.iter().filter(|open| open.state == GapState::Open)
+    }
+
+    fn unclosed(&self) -> String {
+        let all: Vec<&UnclosedGap> = self.open_unclosed().collect();
+        if all.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\nApart: unclosed epochs\n");
+        text += &self.prose(
+            3,
+            "A logger started anew, and nobody has told where it had stopped: records may be missing between. A copy \
+             of its memory tells.",
+        );
+        text + &self.unclosed_table(&all)
+    }
+
+    fn unclosed_table(&self, all: &[&UnclosedGap]) -> String {
+        let mut table = Table::new(&[">logger", "name", "last held", "next begins"]);
+        let mut tails = Vec::new();
+        for open in all {
+            table.row([
+                open.logger.to_string(),
+                self.name(open.logger),
+                self.maybe(open.from, open.is_corrected),
+                self.maybe(open.to, open.is_corrected),
+            ]);
+            let presumed = match open.presumed_readings {
+                Some(0) => "probably none missing".to_owned(),
+                Some(readings) => format!("at most about {}", counted(readings, "reading")),
+                None => "how many is not known".to_owned(),
+            };
+            tails.push(format!(
+                "{presumed}; epoch {} after {}, next epoch {}",
+                open.epoch, open.last, open.next_epoch
+            ));
+        }
+        self.with_tail(&table, "missing; where", &tails)
+    }
+
+    fn silent(&self) -> String {
+        let silent = &self.found.report.silent;
+        if silent.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\nApart: silent loggers\n");
+        text += &self.prose(
+            3,
+            "Nothing new by radio for three intervals; what they made since is presumed, and no gap yet. See \
+             `stonechat status` for cell and signal; then look at the antenna and the cell on site.",
+        );
+        let mut table = Table::new(&[">logger", "name", "last heard", "ago"]);
+        let mut tails = Vec::new();
+        for silence in silent {
+            table.row([
+                silence.logger.to_string(),
+                self.name(silence.logger),
+                silence.last_heard.map_or("never".to_owned(), |heard| self.at(heard)),
+                silence.last_heard.map_or(String::new(), |heard| duration(self.now - heard)),
+            ]);
+            tails.push(silence.presumed_readings.map_or("not known".to_owned(), |n| counted(n, "reading")));
+        }
+        text + &self.with_tail(&table, "presumed", &tails)
+    }
+
+    fn written_off(&self) -> String {
+        let gaps: Vec<&Gap> =
+            self.found.report.gaps.iter().filter(|gap| gap.state == GapState::WrittenOff).collect();
+        let unclosed: Vec<&UnclosedGap> =
+            self.found.report.unclosed.iter().filter(|open| open.state == GapState::WrittenOff).collect();
+        let mut text = String::new();
+        if !gaps.is_empty() || !unclosed.is_empty() {
+            text += "\nApart: written off (nothing to do; a record that turns up counts all the same)\n";
+        }
+        if !gaps.is_empty() {
+            text += &self.gap_table(&gaps);
+        }
+        if !unclosed.is_empty() {
+            text += &self.unclosed_table(&unclosed);
+        }
+        text
+    }
+
+    fn footnote(&self) -> String {
+        let report = &self.found.report;
+        let any = report.gaps.iter().any(|gap| gap.is_corrected)
+            || report.unclosed.iter().any(|open| open.is_corrected);
+        if report.gaps.is_empty() && report.unclosed.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\n");
+        text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
+        if any {
+            text += &self.prose(
+                0,
+                "~ The logger's clock was wrong there: the time is worked out from when it was set and from \
+                 receptions. The recorded times stay as they are.",
+            );
+        }
+        text
+    }
+
+    fn is_gone(&self, gap: &Gap) -> bool {
+        gap.all_overwritten_latest.is_some_and(|all| all <= self.now)
+    }
+
+    fn name(&self, logger: Address) -> String {
+        let name = name(&self.config.roster, logger);
+        if name.chars().count() <= NAME_MAX {
+            return name.to_owned();
+        }
+        let mut short: String = name.chars().take(NAME_MAX - 1).collect();
+        short.push('…');
+        short
+    }
+
+    fn at(&self, time: i64) -> String {
+        local(time, self.config.site.utc_offset_s)
+    }
+
+    fn marked(&self, time: i64, is_corrected: bool) -> String {
+        format!("{}{}", if is_corrected { "~" } else { "" }, self.at(time))
+    }
+
+    fn maybe(&self, time: Option<i64>, is_corrected: bool) -> String {
+        time.map_or("not known".to_owned(), |time| self.marked(time, is_corrected))
+    }
+
+    /// A paragraph, wrapped.
+    fn prose(&self, indent: usize, words: &str) -> String {
+        wrapped(words, indent, indent, self.columns.min(PROSE_COLUMNS_MAX))
+    }
+
+    /// One line, no longer than there is room.
+    fn cut(&self, line: &str) -> String {
+        let mut text: String = line.chars().take(self.columns).collect();
+        text.push('\n');
+        text
+    }
+
+    /// A table whose last column stands beside it where there is room, and below each row where there is not.
+    fn with_tail(&self, table: &Table, heading: &str, tails: &[String]) -> String {
+        let rows = table.text(2);
+        let wide = rows.lines().map(|line| line.chars().count()).max().unwrap_or(0);
+        let tail = tails.iter().map(String::as_str).chain([heading]).map(|tail| tail.chars().count()).max();
+        let beside = wide + 2 + tail.unwrap_or(0) <= self.columns;
+        let mut text = String::new();
+        for (line, tail) in rows.lines().zip([heading].into_iter().chain(tails.iter().map(String::as_str))) {
+            if beside {
+                let pad = " ".repeat(wide - line.chars().count());
+                text += &format!("{line}{pad}  {tail}\n");
+            } else {
+                text += &self.cut(line);
+                text += &wrapped(tail, 10, 12, self.columns);
+            }
+        }
+        text
+    }
+}
+
+/// What one logger's visit is for.
+#[derive(Clone, Copy, Debug, Default)]
+struct Visit {
+    records: u64,
+    is_long: bool,
+    before: Option<i64>,
+    gone_by: Option<i64>,
+}
+
+/// A channel's counts, or why there are none.
+#[derive(Clone, Copy)]
+enum Value {
+    Counts(i32),
+    Fault(i32),
+    Absent,
+}
+
+impl Value {
+    fn text(self) -> String {
+        match self {
+            Self::Counts(counts) => signed_plain(i64::from(counts)),
+            Self::Fault(code) => format!("fault {code}"),
+            Self::Absent => "none held".to_owned(),
+        }
+    }
+}
+
+fn value(row: &Option<Row>, channel: usize) -> Value {
+    let Some(row) = row else { return Value::Absent };
+    match row.counts.get(channel) {
+        Some(&code) if (row.faults >> channel) & 1 == 1 => Value::Fault(code),
+        Some(&counts) => Value::Counts(counts),
+        None => Value::Absent,
+    }
+}
+
+fn signed_plain(number: i64) -> String {
+    let sign = if number < 0 { "-" } else { "" };
+    format!("{sign}{}", thousands(number.unsigned_abs()))
+}
+
+fn signed(number: i64) -> String {
+    if number > 0 { format!("+{}", signed_plain(number)) } else { signed_plain(number) }
+}
+
+fn records_are(number: u64) -> String {
+    format!("{} {}", counted(number, "record"), if number == 1 { "is" } else { "are" })
+}
+
+/// An outage in a sentence.
+fn said(outage: &Outage) -> String {
+    let lasted = duration(outage.to - outage.from);
+    match outage.cause {
+        Cause::GatewayNotRunning => format!("the gateway was not running for {lasted}"),
+        Cause::PortLost => format!("a radio was not listening for {lasted}"),
+        Cause::OneLogger => match outage.loggers.first() {
+            Some(logger) => format!("logger {logger} alone was not heard for {lasted}"),
+            None => format!("one logger alone was not heard for {lasted}"),
+        },
+        Cause::ManyLoggers => {
+            format!(
+                "{} not heard for {lasted}, while others were",
+                counted(outage.loggers.len() as u64, "logger")
+            )
+        }
+        Cause::NoneHeard => format!("the gateway listened for {lasted} and heard no logger"),
+    }
+}
+
+/// What to look at.
+fn remedy(cause: Cause) -> &'static str {
+    match cause {
+        Cause::GatewayNotRunning => "Look at the gateway's power, and at `stonechat status`.",
+        Cause::PortLost => "Look at that radio's plug and cable; `stonechat check` tries the port.",
+        Cause::OneLogger => {
+            "The gateway was well: look at that logger's antenna, cell and path when you are there."
+        }
+        Cause::ManyLoggers => {
+            "The gateway was well: look for what those loggers share, as a path or a neighbour's radio."
+        }
+        Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
+    }
+}
+
+/// Words in lines of at most `columns`.
+fn wrapped(words: &str, indent: usize, indent_next: usize, columns: usize) -> String {
+    let mut text = String::new();
+    let mut line = " ".repeat(indent);
+    let mut is_empty = true;
+    for word in words.split_whitespace() {
+        let room = line.chars().count() + usize::from(!is_empty) + word.chars().count() <= columns;
+        if !room && !is_empty {
+            text += &line;
+            text.push('\n');
+            line = " ".repeat(indent_next);
+            is_empty = true;
+        }
+        if !is_empty {
+            line.push(' ');
+        }
+        line += word;
+        is_empty = false;
+    }
+    text += &line;
+    text.push('\n');
+    text
+}

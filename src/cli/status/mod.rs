@@ -1,0 +1,403 @@
+//! `stonechat status`: how the gateway is, and one line a logger.
+//!
+//! Input: one consistent state of the ledger, and what stands around it ([`Surroundings`]: the daemon's state file,
+//! sizes of files). Output: [`Status`], and from it [`text`] or [`json`]. Neither knows a terminal, a clock or a
+//! disk: width and present are passed in.
+//!
+//! Costs: day counters, the unsettled journal and the gap report. The years are never read, so a ledger of ten
+//! years answers as one of a month does (but for hand downloads of this month, whose blocks are read).
+
+mod fit;
+mod strip;
+mod text;
+
+pub use strip::{DayCounts, FIRST_TIME_DAYS, STRIP_DAYS, Strip};
+pub use text::{Look, text};
+
+use super::{DONE, could_not, load, print, print_json};
+use crate::config::Config;
+use crate::config::roster::{InService, Logger, Roster};
+use crate::daemon::state::DaemonState;
+use crate::gaps::{self, Gap, GapState, Report};
+use crate::judge::Outcome;
+use crate::ledger::Error;
+use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
+use crate::time::rfc3339;
+use crate::wire::seq::Address;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use strip::DAY_S;
+
+/// What `status --help` says at its end.
+pub(super) const HELP: &str = "\
+The strip has a character for each of the last 30 days (14 on a narrow terminal), the present day last: full
+blocks are good, low ones bad; the legend below the table names those that occur. Days are days of UTC, shown
+under the site's date. What came by radio is counted on the day it came; missing records on the estimated day on
+which they were made.
+
+heard: the share heard first time over the last 7 days: records that came by radio, of all that were due, which is
+those and what is missing, presumed missing, written off, or was brought by hand later. A good path is above 98 %.
+
+fetch before: when the logger's memory may begin to overwrite missing records that it still holds; that of three
+and more in a row, if there are such, else that of records lost one by one. `!` marks a logger that needs somebody:
+silent, heard in less than 90 %, or with such a row of missing records whose time runs out within a week.
+
+Examples:
+  stonechat status
+  stonechat status --ascii | mail -s 'how it is' somebody@example.org
+  stonechat status --json";
+
+/// A gap of fewer records is a lost frame or two: no reason to drive out.
+const WORTH_A_DRIVE_RECORDS: u64 = 3;
+/// A time that runs out within this needs somebody now, in seconds.
+const URGENT_S: i64 = 7 * DAY_S;
+/// Below this share heard first time a path is bad, in percent; and so many must have been due to tell.
+const BAD_PATH_PERCENT: u64 = 90;
+const BAD_PATH_DUE_MIN: u64 = 20;
+
+/// The arguments of `status`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+    /// Plain letters instead of block characters; so it is anyway where the locale is not UTF-8
+    #[arg(long)]
+    ascii: bool,
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    now: Option<String>,
+}
+
+/// What stands around the ledger.
+#[derive(Clone, Debug)]
+pub struct Surroundings {
+    /// The site's name.
+    pub site: String,
+    /// Its fixed offset, in seconds east of UTC.
+    pub utc_offset_s: i32,
+    /// The ledger's file.
+    pub ledger_path: PathBuf,
+    /// The ledger and its -wal.
+    pub ledger_bytes: u64,
+    /// What is free on its disk.
+    pub disk_free_bytes: Option<u64>,
+    /// What a daemon last said of itself.
+    pub daemon: Option<DaemonState>,
+    /// Whether its process is there.
+    pub daemon_alive: bool,
+}
+
+impl Surroundings {
+    /// As they are now.
+    fn of(config: &Config) -> Self {
+        let daemon = config.runtime_dir.as_deref().and_then(DaemonState::read);
+        let daemon_alive =
+            daemon.as_ref().is_some_and(|state| state.phase == "running" && is_alive(state.pid));
+        Self {
+            site: config.site.name.clone(),
+            utc_offset_s: config.site.utc_offset_s,
+            ledger_path: config.ledger.path.clone(),
+            ledger_bytes: ledger_bytes(&config.ledger.path),
+            disk_free_bytes: disk_free(&config.ledger.path),
+            daemon,
+            daemon_alive,
+        }
+    }
+}
+
+/// All that the status is made of.
+pub struct Status {
+    now: i64,
+    around: Surroundings,
+    growth: Option<Growth>,
+    radios: Vec<RadioTotal>,
+    foreign: (usize, u64),
+    notices: Vec<Notice>,
+    loggers: Vec<LoggerStatus>,
+    report: Report,
+}
+
+/// How the ledger grows.
+#[derive(Clone, Copy)]
+struct Growth {
+    bytes_per_day: u64,
+    days: i64,
+    /// Days until the disk is full at that rate; `None`: it does not grow.
+    full_in_days: Option<u64>,
+}
+
+impl Growth {
+    /// From sizes by day, newest first; needs two days.
+    fn new(sizes: &[(i64, u64)], free: Option<u64>) -> Option<Self> {
+        let (&(last_day, last), &(first_day, first)) = (sizes.first()?, sizes.last()?);
+        let days = last_day - first_day;
+        if days <= 0 {
+            return None;
+        }
+        let bytes_per_day = last.saturating_sub(first) / u64::try_from(days).ok()?;
+        let full_in_days = free.filter(|_| bytes_per_day > 0).map(|free| free / bytes_per_day);
+        Some(Self { bytes_per_day, days, full_in_days })
+    }
+}
+
+/// One logger.
+struct LoggerStatus {
+    address: Address,
+    name: String,
+    heard: Option<LastHeard>,
+    held: u64,
+    missing: u64,
+    /// Missing records that its memory no longer holds, at any interval.
+    overwritten: u64,
+    silent: bool,
+    /// When its memory may begin to overwrite anything that is missing.
+    deadline: Option<i64>,
+    /// The same of gaps that are worth a drive, and how many records those have.
+    drive: Option<(i64, u64)>,
+    strip: Strip,
+}
+
+impl LoggerStatus {
+    fn new(logger: &Logger, snapshot: &Snapshot<'_>, report: &Report, strip: Strip, now: i64) -> Self {
+        let mine: Vec<&Gap> = report
+            .gaps
+            .iter()
+            .filter(|gap| gap.logger == logger.address && gap.state == GapState::Open)
+            .collect();
+        let is_overwritten = |gap: &&&Gap| gap.overwritten_latest.is_some_and(|latest| latest <= now);
+        let fetchable: Vec<&Gap> = mine.iter().filter(|gap| !is_overwritten(gap)).copied().collect();
+        let worth: Vec<&Gap> =
+            fetchable.iter().filter(|gap| gap.records() >= WORTH_A_DRIVE_RECORDS).copied().collect();
+        let earliest = |gaps: &[&Gap]| gaps.iter().filter_map(|gap| gap.overwritten_earliest).min();
+        let records = |gaps: &[&Gap]| gaps.iter().map(|gap| gap.records()).sum::<u64>();
+        Self {
+            address: logger.address,
+            name: logger.name.clone(),
+            heard: snapshot.heard(logger.address),
+            held: snapshot.coverage().epochs_of(logger.address).map(|(_, held)| held.held().count()).sum(),
+            missing: records(&mine),
+            overwritten: records(&mine) - records(&fetchable),
+            silent: report.silent.iter().any(|silence| silence.logger == logger.address),
+            deadline: earliest(&fetchable),
+            drive: earliest(&worth).map(|at| (at, records(&worth))),
+            strip,
+        }
+    }
+
+    /// Whole percent heard first time, downwards, so that 100 means all; `None`: nothing was due.
+    fn heard_percent(&self) -> Option<u64> {
+        let (radio, due) = self.strip.heard_first_time();
+        (radio * 100).checked_div(due)
+    }
+
+    fn has_bad_path(&self) -> bool {
+        let (radio, due) = self.strip.heard_first_time();
+        // Of a silent one it is known already that it is not heard.
+        !self.silent && due >= BAD_PATH_DUE_MIN && radio * 100 < due * BAD_PATH_PERCENT
+    }
+
+    fn is_urgent(&self, now: i64) -> bool {
+        self.drive.is_some_and(|(at, _)| at - now <= URGENT_S)
+    }
+
+    fn needs_somebody(&self, now: i64) -> bool {
+        self.silent || self.has_bad_path() || self.is_urgent(now)
+    }
+}
+
+/// Prints the status.
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+    let config = match load(config_path) {
+        Ok(config) => config,
+        Err(code) => return code,
+    };
+    let now = match super::present(args.now.as_deref()) {
+        Ok(now) => now,
+        Err(code) => return code,
+    };
+    let status = Reader::open(&config.ledger.path).and_then(|reader| {
+        reader.read(|snapshot| gather(&config.roster, snapshot, Surroundings::of(&config), now))
+    });
+    match status {
+        Err(error) => could_not(&error),
+        Ok(status) if args.json => print_json(out, &json(&status), DONE),
+        Ok(status) => print(out, &text(&status, &Look::of_process(args.ascii)), DONE),
+    }
+}
+
+/// Everything out of one consistent state of the ledger.
+pub fn gather(
+    roster: &Roster,
+    snapshot: &Snapshot<'_>,
+    around: Surroundings,
+    now: i64,
+) -> Result<Status, Error> {
+    let report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
+    let mut strips = strips(roster, snapshot, &report, now)?;
+    let loggers = roster
+        .loggers()
+        .map(|logger| {
+            let strip = strips.remove(&logger.address).unwrap_or_else(|| Strip::ending(now));
+            LoggerStatus::new(logger, snapshot, &report, strip, now)
+        })
+        .collect();
+    let foreign = snapshot.foreign()?;
+    Ok(Status {
+        now,
+        growth: Growth::new(&snapshot.sizes()?, around.disk_free_bytes),
+        around,
+        radios: snapshot.radio_totals()?,
+        foreign: (foreign.len(), foreign.iter().map(|(_, frames)| frames).sum()),
+        notices: snapshot.notices()?,
+        loggers,
+        report,
+    })
+}
+
+/// The last days of every logger.
+fn strips(
+    roster: &Roster,
+    snapshot: &Snapshot<'_>,
+    report: &Report,
+    now: i64,
+) -> Result<BTreeMap<Address, Strip>, Error> {
+    let addresses: Vec<Address> = roster.loggers().map(|logger| logger.address).collect();
+    let mut strips: BTreeMap<Address, Strip> =
+        addresses.iter().map(|&address| (address, Strip::ending(now))).collect();
+    let first_day = Strip::ending(now).first_day;
+    let days = (first_day, first_day + STRIP_DAYS as i64 - 1);
+    let mut count = |counts: BTreeMap<(Address, i64), u64>, field: fn(&mut DayCounts) -> &mut u64| {
+        for ((address, day), records) in counts {
+            let at = usize::try_from(day - first_day).ok();
+            let strip = strips.get_mut(&address);
+            if let Some(day) = strip.zip(at).and_then(|(strip, at)| strip.days.get_mut(at)) {
+                *field(day) += records;
+            }
+        }
+    };
+    count(snapshot.radio_days(&addresses, days)?, |day| &mut day.radio);
+    count(snapshot.hand_days(&addresses, days)?, |day| &mut day.hand);
+    for gap in &report.gaps {
+        // Without any time it shows among the missing records, and in no day.
+        let Some(span) = gap.from.zip(gap.to) else { continue };
+        let Some(strip) = strips.get_mut(&gap.logger) else { continue };
+        match gap.state {
+            GapState::Open => strip.spread(span, gap.records(), |day| &mut day.missing),
+            GapState::WrittenOff => strip.spread(span, gap.records(), |day| &mut day.written_off),
+        }
+    }
+    for open in &report.unclosed {
+        let Some((span, readings)) = open.from.zip(open.to).zip(open.presumed_readings) else { continue };
+        let Some(strip) = strips.get_mut(&open.logger) else { continue };
+        match open.state {
+            GapState::Open => strip.spread(span, readings, |day| &mut day.presumed),
+            GapState::WrittenOff => strip.spread(span, readings, |day| &mut day.written_off),
+        }
+    }
+    for silence in &report.silent {
+        let in_service = match roster.logger(silence.logger).and_then(|logger| logger.in_service) {
+            Some(InService::From(since)) => Some(since),
+            _ => None,
+        };
+        // As the report counts them.
+        let Some(since) = silence.last_heard.max(in_service) else { continue };
+        let (Some(strip), Some(readings)) = (strips.get_mut(&silence.logger), silence.presumed_readings)
+        else {
+            continue;
+        };
+        let step = (now - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
+        strip.spread((since.saturating_add(step), now), readings, |day| &mut day.presumed);
+    }
+    Ok(strips)
+}
+
+/// Whether a process with this number is there.
+fn is_alive(pid: u32) -> bool {
+    Path::new("/proc").join(pid.to_string()).exists()
+}
+
+/// The ledger and its -wal, by stat: opening them would break SQLite's locks.
+fn ledger_bytes(path: &Path) -> u64 {
+    let mut wal = path.as_os_str().to_owned();
+    wal.push("-wal");
+    [path.as_os_str(), &wal]
+        .iter()
+        .filter_map(|path| std::fs::metadata(path).ok())
+        .map(|meta| meta.len())
+        .sum()
+}
+
+fn disk_free(path: &Path) -> Option<u64> {
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let stat = rustix::fs::statvfs(folder).ok()?;
+    Some(stat.f_bavail.saturating_mul(stat.f_frsize))
+}
+
+/// As files take it; times and days in UTC.
+pub fn json(status: &Status) -> Value {
+    let loggers: Vec<Value> = status.loggers.iter().map(|logger| logger_json(logger, status.now)).collect();
+    let radios: Vec<Value> = status
+        .radios
+        .iter()
+        .map(|radio| {
+            let outcomes: serde_json::Map<String, Value> = Outcome::ALL
+                .iter()
+                .map(|&outcome| (outcome.name().to_owned(), radio.tally.of(outcome).into()))
+                .collect();
+            json!({
+                "name": radio.name, "frames": radio.tally.frames(), "outcomes": outcomes,
+                "noise_bytes": radio.noise_bytes, "bytes": radio.bytes,
+            })
+        })
+        .collect();
+    let around = &status.around;
+    json!({
+        "site": around.site, "generated_at": rfc3339(status.now),
+        "daemon_running": around.daemon_alive, "daemon": around.daemon,
+        "ledger": {
+            "path": around.ledger_path, "bytes": around.ledger_bytes,
+            "disk_free_bytes": around.disk_free_bytes,
+            "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
+            "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
+        },
+        "radios": radios, "foreign": { "addresses": status.foreign.0, "frames": status.foreign.1 },
+        "notices": status.notices, "loggers": loggers,
+        "totals": {
+            "gaps": status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
+            "records": status.report.open_records(), "silent": status.report.silent.len(),
+        },
+        "next": text::next_step(status),
+    })
+}
+
+fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
+    let heard = logger.heard;
+    let strip: Vec<Value> = logger
+        .strip
+        .numbered()
+        .map(|(day, counts)| {
+            let date: String = rfc3339(day.saturating_mul(DAY_S)).chars().take(10).collect();
+            json!({
+                "day": date, "radio": counts.radio, "hand": counts.hand, "missing": counts.missing,
+                "written_off": counts.written_off, "presumed_missing": counts.presumed,
+            })
+        })
+        .collect();
+    let (radio, due) = logger.strip.heard_first_time();
+    json!({
+        "logger": logger.address.number(), "name": logger.name,
+        "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
+        "battery_mv": heard.and_then(|heard| heard.battery_mv),
+        "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
+        "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
+        "held": logger.held, "missing": logger.missing, "overwritten": logger.overwritten,
+        "next_deadline": logger.deadline.map(rfc3339),
+        "next_drive_deadline": logger.drive.map(|(at, _)| rfc3339(at)),
+        "heard_first_time_7d": (due > 0).then(|| radio as f64 / due as f64),
+        "needs_somebody": logger.needs_somebody(now),
+        "strip": strip,
+    })
+}

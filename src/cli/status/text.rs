@@ -1,0 +1,431 @@
+//! The status as a person reads it, in a width.
+//!
+//! Input: [`Status`]. Output: plain lines without an escape sequence: first the gateway, then a row a logger, the
+//! legend, and in the last line what to do next.
+
+use super::fit::{Column, paragraph, table};
+use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
+use super::{LoggerStatus, Status};
+use crate::cli::table::{counted, duration, thousands};
+use crate::daemon::state::DaemonState;
+use crate::judge::Outcome;
+use crate::time::{local, offset_label};
+
+/// Days of the strip where there is little room.
+const STRIP_DAYS_NARROW: usize = 14;
+/// Below this width there is little room.
+const WIDE: usize = 100;
+/// For a pipe, or a terminal that does not say how wide it is.
+const WIDTH: usize = 100;
+/// Narrower than this nobody reads a table.
+const WIDTH_MIN: usize = 40;
+/// A name is cut to this before a column is given up.
+const NAME_WIDTH_MIN: usize = 16;
+/// Text begins here, after the labels.
+const INDENT: usize = 9;
+/// So many loggers beside the first are named in what to do next; a walk has more, the table shows them.
+const OTHERS_MAX: usize = 3;
+/// A daemon that runs writes its state with each commit, an hour apart at the most; twice that is too long.
+const STATE_OLD_S: i64 = 2 * 3600;
+
+/// How the text is to look.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Look {
+    /// Columns.
+    pub width: usize,
+    /// Whether block characters can be shown.
+    pub unicode: bool,
+}
+
+impl Look {
+    /// As this process's standard output and locale have it.
+    pub(super) fn of_process(ascii: bool) -> Self {
+        let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
+        let columns = size.map(|size| usize::from(size.ws_col)).filter(|&columns| columns > 0);
+        // The first that is set decides, as POSIX has it.
+        let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+            .iter()
+            .filter_map(|name| std::env::var(name).ok())
+            .find(|value| !value.is_empty())
+            .unwrap_or_default()
+            .to_ascii_lowercase();
+        let is_utf8 = locale.contains("utf-8") || locale.contains("utf8");
+        Self { width: columns.unwrap_or(WIDTH), unicode: is_utf8 && !ascii }
+    }
+
+    fn strip_days(self) -> usize {
+        if self.width < WIDE { STRIP_DAYS_NARROW } else { STRIP_DAYS }
+    }
+}
+
+/// The whole text.
+pub fn text(status: &Status, look: &Look) -> String {
+    let look = Look { width: look.width.max(WIDTH_MIN), ..*look };
+    let offset = status.around.utc_offset_s;
+    let mut text =
+        format!("{}, {} {}\n", status.around.site, local(status.now, offset), offset_label(offset));
+    for (label, line) in
+        gateway(status).into_iter().chain([ledger(status)]).chain(radios(status)).chain(notices(status))
+    {
+        text += &paragraph(label, INDENT, line.split_whitespace(), look.width);
+    }
+    text += &paragraph("loggers", INDENT, loggers_in_a_sentence(status).split_whitespace(), look.width);
+    text.push('\n');
+    text += &loggers(status, look);
+    text.push('\n');
+    text += &legend(status, look);
+    text += &paragraph("Next:", 6, next_step(status).split_whitespace(), look.width);
+    text
+}
+
+fn ago(status: &Status, at: i64) -> String {
+    format!("{} ago", duration(status.now - at))
+}
+
+/// The daemon and its ports.
+fn gateway(status: &Status) -> Vec<(&'static str, String)> {
+    let offset = status.around.utc_offset_s;
+    let Some(state) = &status.around.daemon else {
+        let line =
+            "NO WORD from a daemon: is it running, and is `site.runtime_dir` the same for it and for this?";
+        return vec![("gateway", line.to_owned())];
+    };
+    if !status.around.daemon_alive {
+        let how = if state.phase == "stopped" {
+            "NOT RUNNING: the daemon was stopped"
+        } else {
+            "NOT RUNNING: the daemon is gone without having stopped"
+        };
+        let last = local(state.written_at, offset);
+        return vec![("gateway", format!("{how}; its last word is from {last}"))];
+    }
+    let clock = if state.clock_synchronised { "clock synchronised" } else { "CLOCK NOT SYNCHRONISED" };
+    let commit = state.commit.map_or("nothing committed yet".to_owned(), |commit| {
+        format!("last commit {}", ago(status, commit.at))
+    });
+    let mut lines = vec![(
+        "gateway",
+        format!("running for {}, {clock}, {commit}", duration(status.now - state.started_at)),
+    )];
+    if is_stuck(status, state) {
+        lines.push(("", format!("STUCK? It last wrote its state {}", ago(status, state.written_at))));
+    }
+    if let Some(trouble) = &state.trouble {
+        let held = counted(state.waiting, "record");
+        lines.push(("", format!("CANNOT COMMIT: {trouble}; {held} held in memory")));
+    }
+    for radio in &state.radios {
+        let last = radio
+            .last_frame_at
+            .map_or("no frame yet".to_owned(), |at| format!("last frame {}", ago(status, at)));
+        lines.push(match (radio.up, &radio.reason) {
+            (true, _) => ("port", format!("{}: open, {last}", radio.name)),
+            (false, Some(reason)) => ("port", format!("{}: NOT OPEN: {reason}; {last}", radio.name)),
+            (false, None) => ("port", format!("{}: not tried yet", radio.name)),
+        });
+        if radio.waits > 0 {
+            let waits = counted(radio.waits, "time");
+            lines.push(("", format!("its reader had to wait {waits}: bytes may have been lost before it")));
+        }
+    }
+    lines
+}
+
+fn is_stuck(status: &Status, state: &DaemonState) -> bool {
+    status.now - state.written_at > STATE_OLD_S
+}
+
+fn ledger(status: &Status) -> (&'static str, String) {
+    let around = &status.around;
+    let free =
+        around.disk_free_bytes.map_or(String::new(), |free| format!(", {} free on its disk", bytes(free)));
+    let growth = status.growth.map_or(String::new(), |growth| {
+        let full = growth.full_in_days.map_or(String::new(), |days| format!(", full in {}", years(days)));
+        format!("; grows {} a day over {} days{full}", bytes(growth.bytes_per_day), growth.days)
+    });
+    ("ledger", format!("{}{free}{growth}", bytes(around.ledger_bytes)))
+}
+
+fn radios(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
+    status.radios.iter().map(|radio| {
+        let of = |outcome| thousands(radio.tally.of(outcome));
+        let line = format!(
+            "{}: {} of {} stored, {} held already, {} foreign, {} unopened, {} noise",
+            radio.name,
+            of(Outcome::Stored),
+            counted(radio.tally.frames(), "frame"),
+            of(Outcome::Duplicate),
+            of(Outcome::Foreign),
+            of(Outcome::Unopened),
+            of(Outcome::Noise),
+        );
+        ("radio", line)
+    })
+}
+
+fn notices(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
+    let offset = status.around.utc_offset_s;
+    status.notices.iter().map(move |notice| {
+        ("notice", format!("since {}: {}: {}", local(notice.raised_at, offset), notice.subject, notice.text))
+    })
+}
+
+fn loggers_in_a_sentence(status: &Status) -> String {
+    let count = |wanted: &dyn Fn(&LoggerStatus) -> bool| {
+        status.loggers.iter().filter(|logger| wanted(logger)).count() as u64
+    };
+    let mut parts = vec![match count(&|logger| logger.needs_somebody(status.now)) {
+        0 => format!("{}, none needs anybody", status.loggers.len()),
+        1 => format!("{}, 1 needs somebody (!)", status.loggers.len()),
+        n => format!("{}, {n} need somebody (!)", status.loggers.len()),
+    }];
+    let silent = count(&|logger| logger.silent);
+    if silent > 0 {
+        parts.push(format!("{silent} silent"));
+    }
+    let bad = count(&|logger| logger.has_bad_path());
+    if bad > 0 {
+        parts.push(format!("{bad} heard badly"));
+    }
+    let missing = status.report.open_records();
+    if missing > 0 {
+        let gone = status.loggers.iter().map(|logger| logger.overwritten).sum::<u64>();
+        let gone = if gone > 0 { format!(" ({} overwritten)", thousands(gone)) } else { String::new() };
+        parts.push(format!("{} missing{gone}", counted(missing, "record")));
+    }
+    parts.join("; ")
+}
+
+fn loggers(status: &Status, look: Look) -> String {
+    let (now, offset) = (status.now, status.around.utc_offset_s);
+    let column = |heading: &str, cell: &dyn Fn(&LoggerStatus) -> String| {
+        Column::new(heading, status.loggers.iter().map(cell).collect::<Vec<_>>().into_iter())
+    };
+    let days = look.strip_days();
+    let columns = vec![
+        column("no.", &|logger| {
+            format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address)
+        })
+        .right(),
+        column("name", &|logger| logger.name.clone()).cut_to(NAME_WIDTH_MIN),
+        column("last heard", &|logger| last_heard(logger, now)),
+        column(&strip_heading(now, offset, days), &|logger| {
+            logger.strip.marks(days).map(|mark| mark.character(look.unicode)).collect()
+        }),
+        column("cell", &|logger| {
+            let battery = logger.heard.and_then(|heard| heard.battery_mv);
+            battery.map_or(String::new(), |mv| format!("{:.2} V", f64::from(mv) / 1000.0))
+        })
+        .right()
+        .gives_up(2),
+        column("RSSI", &|logger| {
+            let rssi = logger.heard.and_then(|heard| heard.rssi_dbm);
+            rssi.map_or(String::new(), |rssi| format!("{rssi} dBm"))
+        })
+        .right()
+        .gives_up(3),
+        column("SNR", &|logger| {
+            let snr = logger.heard.and_then(|heard| heard.snr_quarter_db);
+            snr.map_or(String::new(), |snr| format!("{:.1} dB", f64::from(snr) / 4.0))
+        })
+        .right()
+        .gives_up(4),
+        column("heard", &|logger| {
+            logger.heard_percent().map_or(String::new(), |percent| format!("{percent} %"))
+        })
+        .right()
+        .gives_up(1),
+        column("missing", &|logger| thousands(logger.missing)).right(),
+        column("fetch before", &|logger| fetch_before(logger, now, offset)),
+    ];
+    table(columns, look.width, if look.unicode { '…' } else { '~' })
+}
+
+/// In one unit, so that a column of them can be looked over.
+fn last_heard(logger: &LoggerStatus, now: i64) -> String {
+    let Some(heard) = logger.heard else { return "never".to_owned() };
+    let since = (now - heard.received_at).max(0);
+    let length = match since {
+        0..60 => format!("{since} s"),
+        60..3600 => format!("{} min", since / 60),
+        3600..172_800 => format!("{} h", since / 3600),
+        _ => format!("{} d", since / DAY_S),
+    };
+    if logger.silent { format!("SILENT {length}") } else { format!("{length} ago") }
+}
+
+fn fetch_before(logger: &LoggerStatus, now: i64, offset: i32) -> String {
+    match logger.drive.map(|(at, _)| at).or(logger.deadline) {
+        Some(at) if at <= now => "at risk now".to_owned(),
+        Some(at) => short_time(at, now, offset),
+        None if logger.missing == 0 => String::new(),
+        None if logger.overwritten == logger.missing => "overwritten".to_owned(),
+        None => "not known".to_owned(),
+    }
+}
+
+/// Without the year where that is clear.
+fn short_time(at: i64, now: i64, offset: i32) -> String {
+    let text = local(at, offset);
+    let short = if (at - now).abs() < 180 * DAY_S { text.get(5..) } else { text.get(..10) };
+    short.unwrap_or(&text).to_owned()
+}
+
+/// The first and the last day of the strip, over its ends.
+fn strip_heading(now: i64, offset: i32, days: usize) -> String {
+    let last = now.div_euclid(DAY_S);
+    let date = |day: i64| -> String {
+        // The middle of a day of UTC lies on the site's date that most of it falls on.
+        let text = local(day.saturating_mul(DAY_S).saturating_add(DAY_S / 2), offset);
+        text.get(5..10).unwrap_or(&text).to_owned()
+    };
+    let (first, last) = (date(last + 1 - days as i64), date(last));
+    let width = days.saturating_sub(first.len());
+    format!("{first}{last:>width$}")
+}
+
+/// The characters that occur, and what they mean.
+fn legend(status: &Status, look: Look) -> String {
+    let days = look.strip_days();
+    let shown: Vec<Mark> =
+        status.loggers.iter().flat_map(|logger: &LoggerStatus| Strip::marks(&logger.strip, days)).collect();
+    let mut parts: Vec<String> = Mark::ALL
+        .iter()
+        .filter(|mark| shown.contains(mark))
+        .map(|mark| format!("{} {},", mark.character(look.unicode), mark.meaning()))
+        .collect();
+    // Days of UTC begin at this hour of the site's.
+    let begins = local(0, status.around.utc_offset_s);
+    parts.push(format!("each from {} on", begins.get(11..).unwrap_or(&begins)));
+    // A character and its meaning stay together.
+    let mut text = paragraph("days", INDENT, parts.iter().map(String::as_str), look.width);
+    let columns = "heard: share heard first time over 7 days, of what was due; fetch before: when its memory may \
+                   begin to overwrite what is missing";
+    text += &paragraph("columns", INDENT, columns.split_whitespace(), look.width);
+    text
+}
+
+/// What to do next: the gateway first, since nothing is heard without it; then whoever is most pressing.
+pub(super) fn next_step(status: &Status) -> String {
+    let steps: Vec<String> = gateway_step(status).into_iter().chain(logger_step(status)).collect();
+    if !steps.is_empty() {
+        return steps.join(" Then ");
+    }
+    if status.report.is_open() {
+        return "nothing presses; `stonechat gaps` says what is missing and until when it can be fetched."
+            .to_owned();
+    }
+    "nothing: every record that must exist is held, and no logger is silent.".to_owned()
+}
+
+fn gateway_step(status: &Status) -> Option<String> {
+    let Some(state) = status.around.daemon.as_ref().filter(|_| status.around.daemon_alive) else {
+        return Some(
+            "start the daemon (`stonechat run`, or its service): nothing is heard while it is down."
+                .to_owned(),
+        );
+    };
+    if state.trouble.is_some() {
+        return Some("see to the ledger's disk: what is heard cannot be committed.".to_owned());
+    }
+    if is_stuck(status, state) {
+        return Some("restart the daemon: it has not said anything for hours.".to_owned());
+    }
+    let closed = state.radios.iter().find(|radio| !radio.up && radio.reason.is_some());
+    if let Some(radio) = closed {
+        return Some(format!(
+            "see to the radio `{}`, whose port is not open; `stonechat check` tries it.",
+            radio.name
+        ));
+    }
+    if !status.loggers.is_empty() && status.loggers.iter().all(|logger| logger.silent) {
+        return Some("see to the radio and its aerial: not one logger is heard.".to_owned());
+    }
+    (!state.clock_synchronised)
+        .then(|| "see to the gateway's time service: its clock is not synchronised.".to_owned())
+}
+
+fn logger_step(status: &Status) -> Option<String> {
+    let now = status.now;
+    let offset = status.around.utc_offset_s;
+    let called = |logger: &LoggerStatus| format!("logger {} ({})", logger.address, logger.name);
+    let mut drives: Vec<(i64, u64, &LoggerStatus)> = status
+        .loggers
+        .iter()
+        .filter_map(|logger| logger.drive.map(|(at, records)| (at, records, logger)))
+        .collect();
+    drives.sort_by_key(|&(at, _, logger)| (at, logger.address));
+    let urgent = drives.iter().take_while(|(_, _, logger)| logger.is_urgent(now)).count();
+    if let Some(&(at, records, logger)) = drives.first().filter(|_| urgent > 0) {
+        let until = match at <= now {
+            true => "now: its memory may be overwriting them".to_owned(),
+            false => format!("before {}", local(at, offset)),
+        };
+        let mut step =
+            format!("fetch {} of {} by hand {until}", counted(records, "missing record"), called(logger));
+        for &(at, _, other) in drives.iter().take(urgent.min(OTHERS_MAX + 1)).skip(1) {
+            let until = if at <= now { "now".to_owned() } else { short_time(at, now, offset) };
+            step += &format!("; logger {} by {until}", other.address);
+        }
+        let further = urgent.saturating_sub(OTHERS_MAX + 1) as u64;
+        if further > 0 {
+            step += &format!("; {} within a week", counted(further, "further one"));
+        }
+        step.push('.');
+        if let Some(silence) = silence_step(status) {
+            step += &format!(" Then {silence}");
+        }
+        return Some(step);
+    }
+    if let Some(silence) = silence_step(status) {
+        return Some(silence);
+    }
+    let bad = status.loggers.iter().filter(|logger| logger.has_bad_path());
+    if let Some(worst) = bad.min_by_key(|logger| logger.heard_percent()) {
+        return Some(format!(
+            "look at the path of {}: only {} % heard first time.",
+            called(worst),
+            worst.heard_percent().unwrap_or(0)
+        ));
+    }
+    let &(at, records, logger) = drives.first()?;
+    Some(format!(
+        "nothing presses; {} of {} can be fetched by hand until {}.",
+        counted(records, "missing record"),
+        called(logger),
+        local(at, offset)
+    ))
+}
+
+/// Whom to look at because nothing is heard of it.
+fn silence_step(status: &Status) -> Option<String> {
+    let silent: Vec<&LoggerStatus> = status.loggers.iter().filter(|logger| logger.silent).collect();
+    // Where nobody is heard, or nobody listens, it is not the loggers.
+    if silent.len() == status.loggers.len() || !status.around.daemon_alive {
+        return None;
+    }
+    let longest = silent.iter().min_by_key(|logger| logger.heard.map(|heard| heard.received_at))?;
+    let since = longest.heard.map_or("was never heard".to_owned(), |heard| {
+        format!("is silent for {}", duration(status.now - heard.received_at))
+    });
+    let others = match silent.len() as u64 - 1 {
+        0 => String::new(),
+        n => format!(", and {}", counted(n, "other silent one")),
+    };
+    Some(format!("see why logger {} ({}) {since}{others}.", longest.address, longest.name))
+}
+
+fn years(days: u64) -> String {
+    match days {
+        0..800 => format!("{days} days"),
+        _ => format!("{} years", days.saturating_mul(4) / 1461),
+    }
+}
+
+fn bytes(number: u64) -> String {
+    match number {
+        0..1_000_000 => format!("{:.1} kB", number as f64 / 1e3),
+        1_000_000..1_000_000_000 => format!("{:.1} MB", number as f64 / 1e6),
+        _ => format!("{:.1} GB", number as f64 / 1e9),
+    }
+}

@@ -1,0 +1,392 @@
+//! `status` as a person reads it: reviewed texts of a fixed simulated field at several widths, and its day counts
+//! against the truth. `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use stonechat::cli::status::{self, Look, Status, Surroundings};
+use stonechat::daemon::intake::Intake;
+use stonechat::daemon::state::{CommitState, DaemonState, RadioState};
+use stonechat::ledger::query::{LastHeard, Reader};
+use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+use stonechat::seal::SiteKey;
+use stonechat::seal::keyring::Keyring;
+use stonechat::sim::{Field, FieldPlan, Span, Truth, Witness};
+use stonechat::wire::record::{Event, Reading, Record};
+use stonechat::wire::seq::{Address, Identity, Slot};
+
+const DAY: i64 = 86_400;
+/// 2026-05-04, in the site's morning.
+const FROM: i64 = 1_777_852_800 + 16 * 3600;
+const DAYS: u32 = 35;
+const MOUNTAIN: i32 = -7 * 3600;
+
+fn stamp(unix_s: i64) -> Stamp {
+    Stamp { unix_s, synchronised: true }
+}
+
+fn address(number: u16) -> Address {
+    Address::new(number).unwrap()
+}
+
+/// A gateway that has heard a field, in a folder of its own.
+struct Heard {
+    _dir: tempfile::TempDir,
+    path: PathBuf,
+    plan: FieldPlan,
+    truth: Truth,
+    /// What came in new, by logger and day of UTC, as the truth's witness saw it.
+    by_day: BTreeMap<(u16, i64), u64>,
+}
+
+impl Heard {
+    /// Lets the field run out, with a commit every hour and a settle when a day is over; `settle_rows` decides how
+    /// much of the journal is left each time.
+    fn new(plan: FieldPlan, settle_rows: u32) -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("ledger.db");
+        let mut ledger = Ledger::open(&path).unwrap();
+        let radio = ledger.radios(&["mast"]).unwrap()[0];
+        let mut intake = Intake::new(&[radio]);
+        let roster = plan.to_roster();
+        let mut keyring = Keyring::default();
+        keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
+        let run = Field::new(plan.clone()).run_out();
+        let mut emissions = run.emissions.into_iter().peekable();
+        // Heard again at our pace: `run_out` has heard it all.
+        let (mut truth, mut witness) = (run.truth, Witness::default());
+        truth.forget_heard();
+        let mut by_day = BTreeMap::new();
+        let mut counted = BTreeMap::new();
+        let mut count = |truth: &Truth, day: i64| {
+            let mut now = BTreeMap::<u16, u64>::new();
+            for record in truth.heard() {
+                *now.entry(record.identity.address.number()).or_default() += 1;
+            }
+            for (&logger, &records) in &now {
+                let new = records - counted.get(&logger).copied().unwrap_or(0);
+                by_day.insert((logger, day), new);
+            }
+            counted = now;
+        };
+        let mut hour = plan.from_unix_s / 3600;
+        let mut is_up = false;
+        while hour * 3600 <= plan.to_unix_s() + 3600 {
+            let is_deaf = plan.radio_outages.iter().any(|span| span.contains(hour * 3600));
+            match (is_up, is_deaf) {
+                (false, false) => intake.up(0, stamp(hour * 3600)),
+                (true, true) => intake.down(0, stamp(hour * 3600)),
+                _ => {}
+            }
+            is_up = !is_deaf;
+            while let Some(emission) = emissions.next_if(|next| next.at_unix_s < (hour + 1) * 3600) {
+                witness.feed(&emission.bytes, &mut truth);
+                let at = stamp(emission.at_unix_s);
+                intake.bytes(0, &emission.bytes, &roster, &mut keyring, at);
+            }
+            hour += 1;
+            let now = stamp(hour * 3600 - 1);
+            intake.close_windows(now);
+            ledger.append(&intake.batch, &roster, now).unwrap();
+            intake.batch.clear();
+            if hour % 24 == 0 {
+                count(&truth, hour / 24 - 1);
+                ledger.settle(settle_rows, hour / 24).unwrap();
+            }
+        }
+        count(&truth, hour / 24);
+        Self { _dir: dir, path, plan, truth, by_day }
+    }
+
+    fn status(&self, around: Surroundings, now: i64) -> Status {
+        let reader = Reader::open(&self.path).unwrap();
+        reader.read(|snapshot| status::gather(&self.plan.to_roster(), snapshot, around, now)).unwrap()
+    }
+
+    fn json(&self, now: i64) -> serde_json::Value {
+        status::json(&self.status(around(None), now))
+    }
+
+    /// A technician brings what a logger's memory holds of a span of time.
+    fn bring(&self, logger: u16, span: Span, imported_at: i64) -> u64 {
+        let db = rusqlite::Connection::open(&self.path).unwrap();
+        db.execute(
+            "INSERT INTO import (id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes)
+             VALUES (1, 'stick.dump', 1, '00', 'sealed-dump', ?, 'N. N.', '{}')",
+            [imported_at],
+        )
+        .unwrap();
+        drop(db);
+        let mut batch = Batch::default();
+        let records = self.truth.records_of(address(logger)).iter();
+        for record in records.filter(|record| !record.heard && span.contains(record.made_at_unix_s)) {
+            let arrival = Arrival {
+                identity: record.identity,
+                slot: Some(record.slot),
+                reception: None,
+                import: Some(1),
+                stored_at: None,
+            };
+            batch.push_record(arrival, &record.plaintext);
+        }
+        let mut ledger = Ledger::open(&self.path).unwrap();
+        ledger.append(&batch, &self.plan.to_roster(), stamp(imported_at)).unwrap();
+        batch.items.len() as u64
+    }
+
+    fn settle(&self) {
+        Ledger::open(&self.path).unwrap().settle(u32::MAX, 1).unwrap();
+    }
+}
+
+fn around(daemon: Option<DaemonState>) -> Surroundings {
+    Surroundings {
+        site: "Harrow Tarn embankment".to_owned(),
+        utc_offset_s: MOUNTAIN,
+        ledger_path: "/var/lib/stonechat/ledger.db".into(),
+        ledger_bytes: 8_123_456,
+        disk_free_bytes: Some(11_400_000_000),
+        daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == "running"),
+        daemon,
+    }
+}
+
+fn running(now: i64) -> DaemonState {
+    DaemonState {
+        pid: 812,
+        started_at: now - 3 * DAY - 4 * 3600,
+        written_at: now - 4,
+        clock_synchronised: true,
+        phase: "running".to_owned(),
+        commit: Some(CommitState { at: now - 4, through_row: 1, records: 1 }),
+        radios: vec![RadioState {
+            name: "mast".to_owned(),
+            up: true,
+            last_frame_at: Some(now - 37),
+            ..RadioState::default()
+        }],
+        ..DaemonState::default()
+    }
+}
+
+fn plan() -> FieldPlan {
+    let mut plan = FieldPlan::harrow_tarn(4, 12, FROM, DAYS);
+    // One that has died in the last days, on top of what happens anyway.
+    let to = plan.to_unix_s();
+    plan.logger_outages.push((address(22), Span::new(to - 2 * DAY - 5 * 3600, to + DAY)));
+    plan
+}
+
+/// The field of the snapshots, with one outage filled by hand.
+fn field() -> (Heard, i64) {
+    let heard = Heard::new(plan(), u32::MAX);
+    let now = heard.plan.to_unix_s();
+    let (logger, away) = heard.plan.logger_outages[0];
+    let brought = heard.bring(logger.number(), away, now - 2 * DAY);
+    assert!(brought > 50, "{brought}");
+    // Sizes as a daemon would have noted them; the real ones change with every version of SQLite.
+    let db = rusqlite::Connection::open(&heard.path).unwrap();
+    for day in 0..30 {
+        db.execute("INSERT INTO size_day VALUES (?, ?)", (now / DAY - 30 + day, 1_000_000 + day * 230_000))
+            .unwrap();
+    }
+    let mut ledger = Ledger::open(&heard.path).unwrap();
+    let text = "frames of 22 come under key slot 3, for which there is no key; add it to the keyring";
+    ledger.raise_notice("no-key", "logger 22", text, stamp(now - DAY)).unwrap();
+    (heard, now)
+}
+
+fn compare(name: &str, text: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
+    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
+        std::fs::write(&path, text).unwrap();
+        return;
+    }
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(
+        kept == text,
+        "{name} is another now; if it reads as it should, run again with UPDATE_SNAPSHOTS=1:\n{text}"
+    );
+}
+
+#[test]
+fn the_texts_are_those_that_were_read_and_found_good() {
+    let (heard, now) = field();
+    let status = heard.status(around(Some(running(now))), now);
+    for (name, look) in [
+        ("status-80.txt", Look { width: 80, unicode: true }),
+        ("status-140.txt", Look { width: 140, unicode: true }),
+        ("status-piped.txt", Look { width: 100, unicode: false }),
+    ] {
+        let text = status::text(&status, &look);
+        for line in text.lines() {
+            assert!(line.chars().count() <= look.width, "{name}: {line}");
+        }
+        assert!(text.chars().all(|c| c == '\n' || !c.is_control()), "{name}");
+        assert!(look.unicode || text.is_ascii(), "{name}");
+        assert!(text.lines().rfind(|line| !line.starts_with(' ')).unwrap().starts_with("Next: "), "{name}");
+        compare(name, &text);
+    }
+}
+
+#[test]
+fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
+    let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
+    let heard = Heard::new(plan, u32::MAX);
+    let now = heard.plan.to_unix_s();
+    let look = Look { width: 80, unicode: true };
+    let last = |daemon: Option<DaemonState>| {
+        let text = status::text(&heard.status(around(daemon), now), &look);
+        text.split_once("Next: ").unwrap().1.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    assert!(last(None).starts_with("start the daemon"), "{}", last(None));
+    let stopped = DaemonState { phase: "stopped".to_owned(), ..running(now) };
+    assert!(last(Some(stopped)).starts_with("start the daemon"));
+    let full = DaemonState { trouble: Some("the disk is full".to_owned()), ..running(now) };
+    assert!(last(Some(full)).starts_with("see to the ledger's disk"));
+    let mut unplugged = running(now);
+    unplugged.radios[0].up = false;
+    unplugged.radios[0].reason = Some("there is no such device".to_owned());
+    assert!(last(Some(unplugged)).starts_with("see to the radio `mast`"));
+    let hung = DaemonState { written_at: now - DAY, ..running(now) };
+    assert!(last(Some(hung)).starts_with("restart the daemon"));
+    let adrift = DaemonState { clock_synchronised: false, ..running(now) };
+    assert!(last(Some(adrift)).starts_with("see to the gateway's time service"));
+    let later = now + 3 * DAY;
+    let text = status::text(&heard.status(around(Some(running(later))), later), &look);
+    assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
+    assert!(text.contains("Next: see to the radio and its aerial: not one logger is heard."), "{text}");
+    let well = last(Some(running(now)));
+    assert!(well.starts_with("nothing"), "{well}");
+}
+
+/// The counts of a strip in JSON: (logger, day of UTC) to one of its fields.
+fn counts(json: &serde_json::Value, field: &str) -> BTreeMap<(u16, i64), u64> {
+    let mut counts = BTreeMap::new();
+    for logger in json["loggers"].as_array().unwrap() {
+        let number = u16::try_from(logger["logger"].as_u64().unwrap()).unwrap();
+        for day in logger["strip"].as_array().unwrap() {
+            let midnight = format!("{}T00:00:00Z", day["day"].as_str().unwrap());
+            let at = chrono::DateTime::parse_from_rfc3339(&midnight).unwrap().timestamp();
+            counts.insert((number, at / DAY), day[field].as_u64().unwrap());
+        }
+    }
+    counts
+}
+
+#[test]
+fn the_strips_radio_counts_are_the_records_heard_each_day_and_every_missing_record_has_its_day() {
+    // Settled at once, in part, and hardly at all; with and without the incidents of a month.
+    for (seed, days, settle_rows) in [(31, 32, u32::MAX), (32, 9, 300), (33, 16, 40)] {
+        let heard = Heard::new(FieldPlan::harrow_tarn(seed, 6, FROM, days), settle_rows);
+        let now = heard.plan.to_unix_s() + 100;
+        let check = |json: &serde_json::Value| {
+            let radio = counts(json, "radio");
+            assert_eq!(radio.len(), 6 * status::STRIP_DAYS);
+            for (&(logger, day), &records) in &radio {
+                let truth = heard.by_day.get(&(logger, day)).copied().unwrap_or(0);
+                assert_eq!(records, truth, "seed {seed}, logger {logger}, day {day}");
+            }
+        };
+        let json = heard.json(now);
+        check(&json);
+        heard.settle();
+        let settled = heard.json(now);
+        check(&settled);
+        assert_eq!(json["loggers"], settled["loggers"], "settling changes nothing that is shown");
+        if days < 30 {
+            // All of it lies within the strip, but for what a clock in the year 2000 puts elsewhere.
+            let missing: u64 = counts(&json, "missing").values().sum();
+            let all: u64 = json["totals"]["records"].as_u64().unwrap();
+            assert!(missing <= all && missing * 10 >= all * 9, "seed {seed}: {missing} of {all}");
+        }
+    }
+}
+
+#[test]
+fn what_was_brought_by_hand_shows_on_the_days_it_was_made_before_and_after_settling() {
+    let heard = Heard::new(plan(), u32::MAX);
+    let now = heard.plan.to_unix_s();
+    let before = heard.json(now);
+    assert_eq!(counts(&before, "hand").values().sum::<u64>(), 0);
+    let (logger, away) = heard.plan.logger_outages[0];
+    let brought = heard.bring(logger.number(), away, now - DAY);
+    let mut truth = BTreeMap::<i64, u64>::new();
+    let records = heard.truth.records_of(logger).iter();
+    for record in records.filter(|record| !record.heard && away.contains(record.made_at_unix_s)) {
+        *truth.entry(i64::from(record.time) / DAY).or_default() += 1;
+    }
+    assert_eq!(truth.values().sum::<u64>(), brought);
+    for settled in [false, true] {
+        let after = heard.json(now);
+        for ((of, day), records) in counts(&after, "hand") {
+            let expected = if of == logger.number() { truth.get(&day).copied().unwrap_or(0) } else { 0 };
+            assert_eq!(records, expected, "logger {of}, day {day}, settled: {settled}");
+        }
+        assert_eq!(counts(&before, "radio"), counts(&after, "radio"));
+        let missing = |json: &serde_json::Value| json["totals"]["records"].as_u64().unwrap();
+        assert_eq!(missing(&after) + brought, missing(&before));
+        heard.settle();
+    }
+}
+
+#[test]
+fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(1, 2, FROM, 1);
+    let (roster, mut ledger) = (plan.to_roster(), Ledger::open(&path).unwrap());
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    let store = |ledger: &mut Ledger, sequence: u32, battery_mv: Option<u16>, rssi_dbm: Option<i8>| {
+        let time = u32::try_from(FROM).unwrap() + sequence;
+        let record = match battery_mv {
+            Some(mv) => Record::Reading(Reading::new(time, mv, None, 0, &[1]).unwrap()),
+            None => Record::Event(Event { time, code: 4, value: 0 }),
+        };
+        let mut plaintext = Vec::new();
+        record.encode(&mut plaintext);
+        let at = stamp(FROM + i64::from(sequence));
+        let signal = rssi_dbm.map(|rssi_dbm| stonechat::wire::frame::Signal {
+            rssi_dbm,
+            snr_quarter_db: 2 * rssi_dbm.abs() / 3,
+        });
+        let mut batch = Batch::default();
+        let arrival = Arrival {
+            identity: Identity::new(11, 1, sequence).unwrap(),
+            slot: Some(Slot(0)),
+            reception: Some(Reception { radio, at, signal }),
+            import: None,
+            stored_at: None,
+        };
+        batch.push_record(arrival, &plaintext);
+        ledger.append(&batch, &roster, at).unwrap();
+    };
+    let heard = || {
+        let reader = Reader::open(&path).unwrap();
+        reader.read(|snapshot| Ok(snapshot.heard(address(11)))).unwrap().unwrap()
+    };
+    let settles_to = |ledger: &mut Ledger, battery_mv: u16, rssi_dbm: i8, sequence: i64| {
+        let expected = LastHeard {
+            received_at: FROM + sequence,
+            battery_mv: Some(battery_mv),
+            rssi_dbm: Some(rssi_dbm),
+            snr_quarter_db: Some(2 * rssi_dbm.abs() / 3),
+        };
+        assert_eq!(heard(), expected, "before settling");
+        ledger.settle(u32::MAX, 1).unwrap();
+        assert_eq!(heard(), expected, "after settling");
+    };
+    store(&mut ledger, 1, Some(3_612), Some(-61));
+    store(&mut ledger, 2, Some(3_611), Some(-60));
+    store(&mut ledger, 3, None, None);
+    settles_to(&mut ledger, 3_611, -60, 3);
+    // Nothing but an event in the next settle: what was told before stands.
+    store(&mut ledger, 4, None, None);
+    settles_to(&mut ledger, 3_611, -60, 4);
+    store(&mut ledger, 5, Some(3_590), None);
+    store(&mut ledger, 6, None, Some(-58));
+    settles_to(&mut ledger, 3_590, -58, 6);
+    util::truth::verified(&path);
+}
