@@ -17,10 +17,8 @@
 const DRIFT_PPM_MAX: i128 = 200;
 /// A setting by hand is off by so much, however short the time since the one before.
 const SETTING_SLACK_S: i64 = 5;
-/// Loggers send a record when they make it; what claims to have been under way for longer has a wrong clock.
-const UNDER_WAY_S_MAX: i64 = 30 * 86_400;
-/// No gateway ran this program before 2020: a reception before that is of a clock that did not know the time.
-const RECEPTION_NOT_BEFORE: i64 = 1_577_836_800;
+/// Nobody used this program before 2020: an earlier time is of a clock that began in 1970 or in 2000.
+const PLAUSIBLE_FROM: i64 = 1_577_836_800;
 /// What a logger makes in so short a time before its power-up event is of the same power-up. Ours.
 const START_S_MAX: i64 = 60;
 /// A record that seems this much older than the epoch before its own is of a slow clock, not of one that was lost.
@@ -75,11 +73,12 @@ impl EpochClock {
     pub fn corrected(&self, sequence: u32, recorded: i64, received_at: Option<i64>) -> Corrected {
         let mut time = self.set_right(sequence, recorded);
         let mut is_bound = false;
-        let received_at = received_at.filter(|&at| at >= RECEPTION_NOT_BEFORE);
+        let received_at = received_at.filter(|&at| at >= PLAUSIBLE_FROM);
         if let Some(received_at) = received_at {
             // A record cannot have been made after it was received.
             time = time.min(received_at);
-            if received_at.saturating_sub(time) > UNDER_WAY_S_MAX {
+            // It bounds from above only, since a record may be asked for again months later; unless the time is none.
+            if time < PLAUSIBLE_FROM {
                 time = received_at;
             }
         }
@@ -193,6 +192,9 @@ mod tests {
         assert_eq!(clock.corrected(5, 946_684_800 + 600, Some(90)), by_hand);
         // A little before it: the clock was slow.
         assert_eq!(time(&clock, 5, NOW - 90), NOW);
+        let first = EpochClock::default();
+        assert_eq!(first.corrected(5, 946_684_800, Some(NOW)).time, NOW);
+        assert!(!first.corrected(5, NOW, Some(NOW + 300 * DAY)).is_estimate, "months under way");
         // Ahead: not after its reception.
         assert_eq!(clock.corrected(5, NOW + 3_600, Some(NOW + 10)).time, NOW + 10);
         // An earlier reception proves the floor wrong.

@@ -26,6 +26,8 @@ const PROFILE_EVERY_S: i64 = 86_400;
 const EPOCHS_BEFORE_MAX: usize = 3;
 /// A radio that has not listened for so long before an outage was taken down, and not off.
 const RADIO_RETIRED_S: i64 = 7 * 86_400;
+/// Reports show minutes: a clock that is set right by less is not marked.
+const MARKED_S: i64 = 60;
 /// A gap of fewer records is a lost frame or two, not an outage.
 const OUTAGE_RECORDS: u64 = 3;
 /// Records that may come sooner than the interval tells: a reading and a profile that are about to be made, a
@@ -148,7 +150,7 @@ pub struct Gap {
     pub overwritten_latest: Option<i64>,
     /// When its last record is overwritten at the latest: until then, some of it may be there.
     pub all_overwritten_latest: Option<i64>,
-    /// Its times rest on a clock that was wrong, and set right here.
+    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
     pub is_corrected: bool,
 }
 
@@ -178,7 +180,7 @@ pub struct UnclosedGap {
     pub presumed_readings: Option<u64>,
     /// Whether its rest is written off.
     pub state: GapState,
-    /// Its times rest on a clock that was wrong, and set right here.
+    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
     pub is_corrected: bool,
 }
 
@@ -206,7 +208,7 @@ pub struct Outage {
     pub loggers: Vec<Address>,
     /// Missing records.
     pub records: u64,
-    /// Its times rest on a clock that was wrong, and set right here.
+    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
     pub is_corrected: bool,
 }
 
@@ -448,6 +450,13 @@ struct Made {
     made: Corrected,
 }
 
+impl Made {
+    /// Whether the logger's clock was wrong by what a report shows.
+    fn is_corrected(&self) -> bool {
+        self.made.time.abs_diff(self.recorded.time) >= MARKED_S.unsigned_abs()
+    }
+}
+
 /// From where on a logger's records are expected.
 #[derive(Clone, Copy, Debug)]
 enum Service {
@@ -625,8 +634,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         };
         let (from, to) = self.times(epoch, before, after, interval, records)?;
         let (span, all_overwritten_latest) = self.deadlines(epoch, first, last)?;
-        let by_estimate =
-            |side: Option<(Identity, Made)>| side.is_some_and(|(_, seen)| seen.made.is_estimate);
+        let by_estimate = |side: Option<(Identity, Made)>| side.is_some_and(|(_, seen)| seen.is_corrected());
         Ok(Gap {
             logger: self.logger.address,
             epoch,
@@ -812,7 +820,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             let Some(last) = self.identity(unclosed.epoch, unclosed.last).filter(|_| expected) else {
                 continue;
             };
-            let from = self.seen(last)?.map(|seen| seen.made);
+            let from = self.seen(last)?;
             // The first record that is held of any later epoch: the next one may be known by name only.
             let mut after = None;
             for later in self.expectations.iter().filter(|e| e.epoch > unclosed.epoch) {
@@ -822,9 +830,9 @@ impl<'a, F: Facts> Subject<'a, F> {
                 }
             }
             // Where a logger lost its clock and nothing was received, nobody knows when the next epoch began.
-            let to = after.map(|(_, seen)| seen.made).filter(|made| !made.is_bound);
-            let is_corrected = [from, to].into_iter().flatten().any(|made| made.is_estimate);
-            let (from, to) = (from.map(|made| made.time), to.map(|made| made.time));
+            let to = after.map(|(_, seen)| seen).filter(|seen| !seen.made.is_bound);
+            let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
+            let (from, to) = (from.map(|seen| seen.made.time), to.map(|seen| seen.made.time));
             let interval = self.interval_s(last)?;
             let presumed_readings = match (from, to) {
                 (Some(from), Some(to)) if interval > 0 => {

@@ -140,7 +140,9 @@ fn every_command_explains_itself_with_an_example() {
     let text = String::from_utf8_lossy(&help.stdout);
     assert_eq!(help.status.code(), Some(0));
     assert!(text.contains("no warning or alarm system for life safety"), "{text}");
-    for command in ["init", "run", "check", "status", "gaps", "verify", "set-aside", "key", "simulate", "demo"] {
+    for command in
+        ["init", "run", "check", "status", "gaps", "verify", "set-aside", "key", "simulate", "demo"]
+    {
         assert!(text.contains(command), "{command}");
         let help = binary().args([command, "--help"]).output().unwrap();
         let text = String::from_utf8_lossy(&help.stdout);
@@ -173,7 +175,7 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     for name in ["logger", "name", "epoch", "first", "last", "records", "from", "to", "state"] {
         assert!(!gaps[0][name].is_null(), "{name}: {}", gaps[0]);
     }
-    for name in ["readings", "overwritten_earliest", "overwritten_latest"] {
+    for name in ["readings", "overwritten_earliest", "overwritten_latest", "all_overwritten_latest"] {
         assert!(gaps[0].get(name).is_some(), "{name}: {}", gaps[0]);
     }
     let records: u64 = gaps.iter().map(|gap| gap["records"].as_u64().unwrap()).sum();
@@ -189,6 +191,20 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert!(String::from_utf8_lossy(&unknown.stderr).contains("not on the roster"));
     let later = site.json(&["gaps", "--json", "--since", "2099-01-01T00:00:00Z"]);
     assert_eq!(later["gaps"].as_array().unwrap().len(), 0);
+    let to = site.json(&["gaps", "--json", "--from", "2026-05-01T00:00:00Z", "--to", "2026-05-30T00:00:00Z"]);
+    let (some, all) = (to["gaps"].as_array().unwrap(), gaps.len());
+    assert!(!some.is_empty() && some.len() < all, "{} of {all}", some.len());
+    assert!(some.iter().all(|gap| gap["from"].as_str().unwrap() <= "2026-05-30T00:00:00Z"));
+    let swapped = ["gaps", "--from", "2026-05-30T00:00:00Z", "--to", "2026-05-01T00:00:00Z"];
+    let swapped = site.output(&swapped);
+    assert_eq!(swapped.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&swapped.stderr).contains("swap them"));
+    let text = site.output(&["gaps"]);
+    let text = String::from_utf8_lossy(&text.stdout);
+    let questions = ["One fault or many?", "Since when?", "What is missing?", "What moved", "need a drive"];
+    let places: Vec<usize> = questions.iter().map(|question| text.find(question).unwrap_or(0)).collect();
+    assert!(places[0] > 0 && places.is_sorted(), "{text}");
+    assert!(!text.contains('\x1b') && text.lines().all(|line| line.chars().count() <= 100), "{text}");
     let wrong = site.output(&["gaps", "--since", "last tuesday"]);
     assert_eq!(wrong.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04T00:00:00Z"));

@@ -60,6 +60,9 @@ impl Worst {
     }
 }
 
+/// An epoch's clock events, and its first record's sequence and time.
+type Events = (Vec<ClockEvent>, Option<(u32, i64)>);
+
 /// A field that went through a gateway.
 struct Heard {
     _dir: tempfile::TempDir,
@@ -122,7 +125,7 @@ impl Heard {
     /// Without any reception, as after hand downloads only: what the events held of each epoch say.
     fn worst_by_hand(&self) -> Worst {
         let mut worst = Worst::default();
-        let mut clocks: BTreeMap<(Address, Epoch), (Vec<ClockEvent>, Option<(u32, i64)>)> = BTreeMap::new();
+        let mut clocks: BTreeMap<(Address, Epoch), Events> = BTreeMap::new();
         for made in self.truth.heard() {
             let of = clocks.entry((made.identity.address, made.identity.epoch)).or_default();
             let (sequence, time) = (made.identity.sequence.number(), i64::from(made.time));
@@ -206,9 +209,13 @@ fn a_clock_that_stays_in_the_year_2000_gives_way_to_receptions() {
     println!("2000 and never set: {worst:?}");
     assert!(worst.corrected <= UNDER_WAY_S && worst.worse_by <= 0, "{worst:?}");
     // The event of the setting is lost: the same.
-    let mut plan = plan;
-    plan.battery_swaps = vec![new_cell(11, 3, Some(5 * 3_600)), new_cell(12, 4, Some(30 * 3_600))];
-    let heard = Heard::new(plan, |id, truth| !is_clock_set(id, truth), |_| true, false);
+    let battery_swaps = vec![new_cell(11, 3, Some(5 * 3_600)), new_cell(12, 4, Some(30 * 3_600))];
+    let heard = Heard::new(
+        FieldPlan { battery_swaps, ..plan },
+        |id, truth| !is_clock_set(id, truth),
+        |_| true,
+        false,
+    );
     let worst = heard.worst();
     println!("2000 and the setting lost: {worst:?}");
     assert!(worst.corrected <= UNDER_WAY_S && worst.worse_by <= 0, "{worst:?}");

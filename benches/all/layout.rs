@@ -53,7 +53,9 @@ pub fn run(flags: &Flags, table: &mut Table) {
     }
     let meter = Meter::new(&data);
     let path = meter.dir().join("layout.db");
-    let choices = choices();
+    let wanted = |at: usize| flags.choices.is_empty() || flags.choices.contains(&at);
+    let choices: Vec<Choice> =
+        choices().into_iter().enumerate().filter(|&(at, _)| wanted(at)).map(|(_, choice)| choice).collect();
     let mut costs: Vec<Vec<Cost>> = vec![Vec::new(); choices.len()];
     for _ in 0..flags.repeats {
         for (choice, costs) in choices.iter().zip(&mut costs) {

@@ -54,6 +54,9 @@ pub struct Flags {
     /// Days that the ledger of `trickle` holds before [default: 5, 10 or 55]
     #[arg(long)]
     history_days: Option<u32>,
+    /// Only these alternatives of `layout`, by their place in its list; the settings in force are 0
+    #[arg(long, value_delimiter = ',')]
+    choices: Vec<usize>,
     /// Days that `rest` fills [default: 60, 180 or 365]
     #[arg(long)]
     rest_days: Option<u32>,

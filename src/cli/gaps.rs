@@ -23,8 +23,8 @@ pub const PIPED_COLUMNS: usize = 100;
 const DEMO_COLUMNS: usize = 96;
 /// Gaps of no more records than this are summed up per logger, unless `--each`.
 const SINGLE_RECORDS: u64 = 2;
-/// Of how many gaps a logger the values on both sides are shown, unless `--values`.
-const VALUES_GAPS: usize = 3;
+/// How many gaps of a logger stand in lines of their own, with the values on both sides; the longest.
+const LISTED_GAPS: usize = 3;
 
 /// The arguments of `gaps`.
 #[derive(clap::Args)]
@@ -41,10 +41,10 @@ pub struct Args {
     /// Only what is missing at or before this time
     #[arg(long, value_name = "TIME")]
     to: Option<String>,
-    /// List records that were lost one by one as well, each in a line
+    /// List every gap and every outage in a line, also single records; without it, a logger's three longest gaps
     #[arg(long)]
     each: bool,
-    /// Show the values before and after every gap of the list, and of every channel
+    /// Show the last values before and the first after every gap of more than two records, of every channel
     #[arg(long)]
     values: bool,
     /// Exit with 1 if a gap or an unclosed epoch is open
@@ -84,9 +84,20 @@ impl Wanted {
             && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
     }
 
-    /// Whether a gap stands in a line of its own.
-    fn lists(&self, gap: &Gap) -> bool {
-        self.each || gap.records() > SINGLE_RECORDS
+    /// Which of the open gaps stand in lines of their own; the others are summed up per logger.
+    fn listed<'a>(&self, open: &[&'a Gap]) -> (Vec<&'a Gap>, Vec<&'a Gap>) {
+        if self.each {
+            return (open.to_vec(), Vec::new());
+        }
+        let mut longest: BTreeMap<Address, Vec<&Gap>> = BTreeMap::new();
+        for &gap in open.iter().filter(|gap| gap.records() > SINGLE_RECORDS) {
+            longest.entry(gap.logger).or_default().push(gap);
+        }
+        for gaps in longest.values_mut() {
+            gaps.sort_by_key(|gap| std::cmp::Reverse(gap.records()));
+            gaps.truncate(LISTED_GAPS);
+        }
+        open.iter().partition(|gap| longest.get(&gap.logger).is_some_and(|gaps| gaps.contains(gap)))
     }
 }
 
@@ -104,8 +115,6 @@ pub struct Found {
     /// The report, as far as it is wanted.
     pub report: Report,
     moved: Vec<Moved>,
-    /// Long gaps of which no values are shown.
-    without_values: usize,
 }
 
 /// Prints the report.
@@ -185,29 +194,19 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
             outage.loggers.iter().any(|&logger| wanted.takes(logger))
                 && wanted.overlaps(Some(outage.from), Some(outage.to))
         });
-        let (moved, without_values) = moved(&report, wanted, snapshot)?;
-        Ok(Found { report, moved, without_values })
+        let moved = moved(&report, wanted, snapshot)?;
+        Ok(Found { report, moved })
     })
 }
 
-/// The values on both sides of the long open gaps, and how many such gaps go without.
-fn moved(report: &Report, wanted: &Wanted, snapshot: &Snapshot<'_>) -> Result<(Vec<Moved>, usize), Error> {
-    let mut of_logger: BTreeMap<Address, Vec<&Gap>> = BTreeMap::new();
-    for gap in report.gaps.iter().filter(|gap| gap.state == GapState::Open && gap.records() > SINGLE_RECORDS)
-    {
-        of_logger.entry(gap.logger).or_default().push(gap);
-    }
-    let (mut beside, mut without) = (Vec::new(), 0);
-    for (_, mut gaps) in of_logger {
-        if !wanted.all_values {
-            gaps.sort_by_key(|gap| std::cmp::Reverse(gap.records()));
-            without += gaps.len().saturating_sub(VALUES_GAPS);
-            gaps.truncate(VALUES_GAPS);
-            gaps.sort_by_key(|gap| (gap.epoch, gap.first));
-        }
-        for gap in gaps {
-            beside.push((gap, gaps::readings_beside(snapshot.coverage(), snapshot, gap)?));
-        }
+/// The values on both sides of the gaps that are listed.
+fn moved(report: &Report, wanted: &Wanted, snapshot: &Snapshot<'_>) -> Result<Vec<Moved>, Error> {
+    let open: Vec<&Gap> = report.gaps.iter().filter(|gap| gap.state == GapState::Open).collect();
+    let mut gaps = if wanted.all_values { open } else { Wanted::default().listed(&open).0 };
+    gaps.retain(|gap| gap.records() > SINGLE_RECORDS);
+    let mut beside = Vec::new();
+    for gap in gaps {
+        beside.push((gap, gaps::readings_beside(snapshot.coverage(), snapshot, gap)?));
     }
     let all: BTreeSet<Identity> =
         beside.iter().flat_map(|(_, (before, after))| [*before, *after]).flatten().collect();
@@ -217,7 +216,7 @@ fn moved(report: &Report, wanted: &Wanted, snapshot: &Snapshot<'_>) -> Result<(V
         .into_iter()
         .map(|(gap, (before, after))| Moved { gap: *gap, before: row(before), after: row(after) })
         .collect();
-    Ok((moved, without))
+    Ok(moved)
 }
 
 /// The report as text, `columns` wide.

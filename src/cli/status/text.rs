@@ -67,19 +67,24 @@ pub fn text(status: &Status, look: &Look) -> String {
     for (label, line) in
         gateway(status).into_iter().chain([ledger(status)]).chain(radios(status)).chain(notices(status))
     {
-        text += &paragraph(label, INDENT, line.split_whitespace(), look.width);
+        text += &paragraph(label, INDENT, line.split_ascii_whitespace(), look.width);
     }
-    text += &paragraph("loggers", INDENT, loggers_in_a_sentence(status).split_whitespace(), look.width);
+    text += &paragraph("loggers", INDENT, loggers_in_a_sentence(status).split_ascii_whitespace(), look.width);
     text.push('\n');
     text += &loggers(status, look);
     text.push('\n');
     text += &legend(status, look);
-    text += &paragraph("Next:", 6, next_step(status).split_whitespace(), look.width);
+    text += &paragraph("Next:", 6, next_step(status).split_ascii_whitespace(), look.width);
     text
 }
 
+/// A time or a length that a line's end must not tear: its spaces are such that [`paragraph`] keeps them.
+fn whole(text: &str) -> String {
+    text.replace(' ', "\u{a0}")
+}
+
 fn ago(status: &Status, at: i64) -> String {
-    format!("{} ago", duration(status.now - at))
+    whole(&format!("{} ago", duration(status.now - at)))
 }
 
 /// The daemon and its ports.
@@ -96,7 +101,7 @@ fn gateway(status: &Status) -> Vec<(&'static str, String)> {
         } else {
             "NOT RUNNING: the daemon is gone without having stopped"
         };
-        let last = local(state.written_at, offset);
+        let last = whole(&local(state.written_at, offset));
         return vec![("gateway", format!("{how}; its last word is from {last}"))];
     }
     let clock = if state.clock_synchronised { "clock synchronised" } else { "CLOCK NOT SYNCHRONISED" };
@@ -296,12 +301,12 @@ fn legend(status: &Status, look: Look) -> String {
         .collect();
     // Days of UTC begin at this hour of the site's.
     let begins = local(0, status.around.utc_offset_s);
-    parts.push(format!("each from {} on", begins.get(11..).unwrap_or(&begins)));
+    parts.push(format!("a day begins at {}", begins.get(11..).unwrap_or(&begins)));
     // A character and its meaning stay together.
     let mut text = paragraph("days", INDENT, parts.iter().map(String::as_str), look.width);
     let columns = "heard: share heard first time over 7 days, of what was due; fetch before: when its memory may \
                    begin to overwrite what is missing";
-    text += &paragraph("columns", INDENT, columns.split_whitespace(), look.width);
+    text += &paragraph("columns", INDENT, columns.split_ascii_whitespace(), look.width);
     text
 }
 
@@ -359,12 +364,12 @@ fn logger_step(status: &Status) -> Option<String> {
     if let Some(&(at, records, logger)) = drives.first().filter(|_| urgent > 0) {
         let until = match at <= now {
             true => "now: its memory may be overwriting them".to_owned(),
-            false => format!("before {}", local(at, offset)),
+            false => format!("before {}", whole(&local(at, offset))),
         };
         let mut step =
             format!("fetch {} of {} by hand {until}", counted(records, "missing record"), called(logger));
         for &(at, _, other) in drives.iter().take(urgent.min(OTHERS_MAX + 1)).skip(1) {
-            let until = if at <= now { "now".to_owned() } else { short_time(at, now, offset) };
+            let until = if at <= now { "now".to_owned() } else { whole(&short_time(at, now, offset)) };
             step += &format!("; logger {} by {until}", other.address);
         }
         let further = urgent.saturating_sub(OTHERS_MAX + 1) as u64;
@@ -393,7 +398,7 @@ fn logger_step(status: &Status) -> Option<String> {
         "nothing presses; {} of {} can be fetched by hand until {}.",
         counted(records, "missing record"),
         called(logger),
-        local(at, offset)
+        whole(&local(at, offset))
     ))
 }
 
@@ -406,7 +411,7 @@ fn silence_step(status: &Status) -> Option<String> {
     }
     let longest = silent.iter().min_by_key(|logger| logger.heard.map(|heard| heard.received_at))?;
     let since = longest.heard.map_or("was never heard".to_owned(), |heard| {
-        format!("is silent for {}", duration(status.now - heard.received_at))
+        format!("is silent for {}", whole(&duration(status.now - heard.received_at)))
     });
     let others = match silent.len() as u64 - 1 {
         0 => String::new(),
