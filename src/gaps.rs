@@ -18,6 +18,8 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
+/// A reception that lies further than this in the future was stamped by a wrong clock.
+const CLOCK_SLACK_S: i64 = 86_400;
 /// Intervals without anything new by radio after which a logger is silent.
 const SILENT_INTERVALS: i64 = 3;
 /// Loggers write a profile a day beside their readings.
@@ -878,7 +880,9 @@ impl<'a, F: Facts> Subject<'a, F> {
             _ => None,
         };
         // What was heard on the bench before is no reason to expect more before the date.
-        let since = last_heard.max(in_service_from);
+        // What a clock far in the future stamped says nothing of when it was.
+        let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
+        let since = heard.max(in_service_from);
         if since.is_some_and(|since| now - since <= limit) {
             return Ok(None);
         }

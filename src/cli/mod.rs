@@ -73,7 +73,8 @@ enum Command {
     #[command(after_help = status::HELP)]
     Status(status::Args),
     /// What is missing, since when, and until when it can be fetched
-    #[command(after_help = "Examples:\n  stonechat gaps\n  stonechat gaps --logger 17 --json\n  \
+    #[command(after_help = "Examples:\n  stonechat gaps\n  stonechat gaps --logger 17 --values\n  \
+                            stonechat gaps --from 2026-05-04T00:00:00-07:00 --to 2026-05-06T00:00:00-07:00\n  \
                             stonechat gaps --fail-if-open && echo complete")]
     Gaps(gaps::Args),
     /// Check the ledger: SQLite's integrity, and coverage against the records

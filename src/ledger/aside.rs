@@ -305,6 +305,16 @@ pub struct Retried {
     pub understood: u64,
 }
 
+/// A slice of set-aside frames that was tried.
+struct Openable {
+    /// Those that open.
+    batch: Batch,
+    /// Their numbers and frames.
+    opened: Vec<(i64, Vec<u8>)>,
+    /// How many were tried.
+    tried: u64,
+}
+
 /// Frames tried in one transaction.
 const SLICE: i64 = 1000;
 
@@ -315,7 +325,7 @@ impl Ledger {
         let mut retried = Retried::default();
         let mut after = 0;
         loop {
-            let (batch, opened, tried) = self.openable(&mut after, roster, keyring, now)?;
+            let Openable { batch, opened, tried } = self.openable(&mut after, roster, keyring, now)?;
             if tried == 0 {
                 break;
             }
@@ -333,14 +343,14 @@ impl Ledger {
         Ok(retried)
     }
 
-    /// The next slice of frames: those that open as a batch, their numbers with their frames, and how many were tried.
+    /// The next slice of frames after number `after`.
     fn openable(
         &self,
         after: &mut i64,
         roster: &Roster,
         keyring: &mut Keyring,
         now: Stamp,
-    ) -> Result<(Batch, Vec<(i64, Vec<u8>)>, u64), Error> {
+    ) -> Result<Openable, Error> {
         let (mut batch, mut open, mut tried) = (Batch::default(), Vec::new(), 0);
         let mut statement = self.db.prepare_cached(
             "SELECT id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import
@@ -378,7 +388,7 @@ impl Ledger {
             batch.push_record(arrival, opened);
             open.push((*after, bytes.clone()));
         }
-        Ok((batch, open, tried))
+        Ok(Openable { batch, opened: open, tried })
     }
 
     /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
