@@ -14,8 +14,10 @@ use crate::judge::{Outcome, Tally};
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
+use std::rc::Rc;
 
 /// A ledger open for reading.
 #[derive(Debug)]
@@ -71,14 +73,36 @@ pub struct Snapshot<'a> {
     coverage: Coverage,
     /// The unsettled journal by identity; sorted by rank within.
     unsettled: HashMap<Identity, Vec<Unsettled>>,
-    /// The smallest unsettled identity of each logger at or after a time is found by a scan of this.
+    /// By logger, settled or not.
     heard: BTreeMap<Address, LastHeard>,
+    /// Profiles and events of the loggers that were asked for, read once a logger: a report asks several times a
+    /// gap.
+    histories: RefCell<HashMap<Address, Rc<History>>>,
+}
+
+/// The most clock events of an epoch that are looked at.
+const CLOCK_EVENTS_MAX: usize = 1000;
+
+/// What a logger has said of itself: some hundred rows a year, by identity.
+#[derive(Debug, Default)]
+struct History {
+    profiles: Vec<ProfileSeen>,
+    /// Of each profile: the largest `oldest` of it and all later ones.
+    oldest_from: Vec<u32>,
+    /// Power-ups and clock settings.
+    clock: Vec<(Epoch, ClockEvent)>,
+    cleared: Vec<(Identity, i64)>,
 }
 
 impl<'a> Snapshot<'a> {
     fn take(db: &'a Connection) -> Result<Self, Error> {
-        let mut snapshot =
-            Self { db, coverage: load_coverage(db)?, unsettled: HashMap::new(), heard: BTreeMap::new() };
+        let mut snapshot = Self {
+            db,
+            coverage: load_coverage(db)?,
+            unsettled: HashMap::new(),
+            heard: BTreeMap::new(),
+            histories: RefCell::default(),
+        };
         snapshot.read_last_heard()?;
         snapshot.read_journal()?;
         Ok(snapshot)
@@ -138,6 +162,50 @@ impl<'a> Snapshot<'a> {
             }
         }
         Ok(())
+    }
+
+    fn history(&self, address: Address) -> Result<Rc<History>, Error> {
+        if let Some(history) = self.histories.borrow().get(&address) {
+            return Ok(Rc::clone(history));
+        }
+        let mut history = History::default();
+        let mut statement = self.db.prepare_cached(&format!(
+            "{PROFILE_SEEN} WHERE logger = ? AND rank = 0 ORDER BY epoch, sequence"
+        ))?;
+        let mut rows = statement.query([address.number()])?;
+        while let Some(row) = rows.next()? {
+            history.profiles.extend(profile_seen(row)?);
+        }
+        let mut oldest = 0;
+        history.oldest_from = history
+            .profiles
+            .iter()
+            .rev()
+            .map(|profile| {
+                oldest = profile.oldest.max(oldest);
+                oldest
+            })
+            .collect();
+        history.oldest_from.reverse();
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, time, code, value FROM event_row
+             WHERE logger = ? AND rank = 0 AND code IN (1, 2, 3) ORDER BY epoch, sequence",
+        )?;
+        let mut rows = statement.query([address.number()])?;
+        while let Some(row) = rows.next()? {
+            let Some(id) = Identity::new(address.number(), row.get(0)?, row.get(1)?) else { continue };
+            let (time, code): (i64, u8) = (row.get(2)?, row.get(3)?);
+            if code == 3 {
+                history.cleared.push((id, time));
+                continue;
+            }
+            let seconds_added = if code == 2 { row.get(4)? } else { None };
+            let event = ClockEvent { sequence: id.sequence.number(), time, seconds_added };
+            history.clock.push((id.epoch, event));
+        }
+        let history = Rc::new(history);
+        self.histories.borrow_mut().insert(address, Rc::clone(&history));
+        Ok(history)
     }
 
     /// What was last heard of a logger by radio.
@@ -773,91 +841,53 @@ impl Facts for Snapshot<'_> {
     }
 
     fn profile_before(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        let found = self
-            .db
-            .prepare_cached(&format!(
-                "{PROFILE_SEEN} WHERE logger = ? AND (epoch, sequence) <= (?, ?) AND rank = 0
-                 ORDER BY epoch DESC, sequence DESC LIMIT 1"
-            ))?
-            .query_row(key(id), profile_seen)
-            .optional()?;
-        Ok(found.flatten())
+        let history = self.history(id.address)?;
+        let at = history.profiles.partition_point(|profile| profile.identity <= id);
+        Ok(at.checked_sub(1).map(|at| history.profiles[at]))
     }
 
     fn overwritten_by_profile(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        let (address, epoch, sequence) = key(id);
-        let same = self
-            .db
-            .prepare_cached(&format!(
-                "{PROFILE_SEEN} WHERE logger = ? AND epoch = ?2 AND sequence > ?3 AND oldest > ?3 AND rank = 0
-                 ORDER BY sequence LIMIT 1"
-            ))?
-            .query_row((address, epoch, sequence), profile_seen)
-            .optional()?;
-        if let Some(found) = same.flatten() {
-            return Ok(Some(found));
+        let history = self.history(id.address)?;
+        let after = history.profiles.partition_point(|profile| profile.identity <= id);
+        // Nothing later says so: most gaps of a ledger of years end here without a look at each profile.
+        if history.oldest_from.get(after).is_none_or(|&oldest| oldest <= 1) {
+            return Ok(None);
         }
-        let later = self
-            .db
-            .prepare_cached(&format!(
-                "{PROFILE_SEEN} WHERE logger = ? AND epoch > ? AND oldest > 1 AND rank = 0
-                 ORDER BY epoch, sequence LIMIT 1"
-            ))?
-            .query_row((address, epoch), profile_seen)
-            .optional()?;
-        Ok(later.flatten())
+        let sequence = id.sequence.number();
+        Ok(history.profiles[after..]
+            .iter()
+            .find(|profile| {
+                let same_epoch = profile.identity.epoch == id.epoch;
+                profile.oldest > if same_epoch { sequence } else { 1 }
+            })
+            .copied())
     }
 
     fn profile_after(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        let found = self
-            .db
-            .prepare_cached(&format!(
-                "{PROFILE_SEEN} WHERE logger = ? AND epoch = ? AND sequence > ? AND rank = 0
-                 ORDER BY sequence LIMIT 1"
-            ))?
-            .query_row(key(id), profile_seen)
-            .optional()?;
-        Ok(found.flatten())
+        let history = self.history(id.address)?;
+        let after = history.profiles.partition_point(|profile| profile.identity <= id);
+        Ok(history.profiles.get(after).filter(|profile| profile.identity.epoch == id.epoch).copied())
     }
 
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {
-        // By the clustered key, and no further than the events of one epoch; the newest, should there be more.
-        let mut statement = self.db.prepare_cached(
-            "SELECT sequence, time, CASE code WHEN 2 THEN value END FROM event_row
-             WHERE logger = ? AND epoch = ? AND rank = 0 AND code IN (1, 2)
-             ORDER BY sequence DESC LIMIT 1000",
-        )?;
-        let rows = statement.query_map((address.number(), epoch.number()), |row| {
-            Ok(ClockEvent { sequence: row.get(0)?, time: row.get(1)?, seconds_added: row.get(2)? })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let history = self.history(address)?;
+        let of_epoch = history.clock.iter().rev().filter(|(of, _)| *of == epoch);
+        // The newest, should there be more.
+        Ok(of_epoch.take(CLOCK_EVENTS_MAX).map(|(_, event)| *event).collect())
     }
 
     fn memory_cleared_after(&self, id: Identity) -> Result<Option<(Identity, i64)>, Error> {
-        let address = id.address.number();
-        let found = self
-            .db
-            .prepare_cached(
-                "SELECT epoch, sequence, time FROM event_row WHERE logger = ? AND (epoch, sequence) > (?, ?) AND rank = 0
-                     AND code = 3 ORDER BY epoch, sequence LIMIT 1",
-            )?
-            .query_row(key(id), |row| {
-                let cleared = Identity::new(address, row.get(0)?, row.get(1)?);
-                Ok(cleared.zip(Some(row.get(2)?)))
-            })
-            .optional()?;
-        Ok(found.flatten())
+        let history = self.history(id.address)?;
+        let after = history.cleared.partition_point(|(cleared, _)| *cleared <= id);
+        Ok(history.cleared.get(after).copied())
     }
 
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Error> {
-        let (address, epoch, sequence) = key(after);
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT EXISTS (SELECT 1 FROM event_row WHERE logger = ? AND epoch = ? AND sequence > ?
-                     AND sequence < ? AND code = 2)",
-            )?
-            .query_row((address, epoch, sequence, before.number()), |row| row.get(0))?)
+        let history = self.history(after.address)?;
+        let between = after.sequence.number() + 1..before.number();
+        Ok(history.clock.iter().any(|(epoch, event)| {
+            *epoch == after.epoch && event.seconds_added.is_some() && between.contains(&event.sequence)
+        }))
     }
 
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Error> {

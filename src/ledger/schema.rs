@@ -99,6 +99,9 @@ fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> 
     // A closing connection leaves the -wal and the -shm where they are: a reader of another user, who could
     // not create them, can then open the ledger at any time.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
+    // A plan does not depend on the values bound to it: without this, SQLite prepares a look-up by key anew for
+    // each key (measured: four fifths of a gap report's time).
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     db.busy_timeout(BUSY_TIMEOUT)?;
     // A settle sorts up to 100,000 rows: in memory, never in files on the memory card.
     db.pragma_update(None, "temp_store", "MEMORY")?;
