@@ -149,7 +149,7 @@ impl Store for Ours {
     /// As the daemon does it.
     fn settle(&mut self) {
         while self.ledger.settle(100_000, 0).expect("a settle").left > 0 {}
-        let _ = self.ledger.truncate_wal();
+        let _ = self.ledger.checkpoint();
     }
 }
 

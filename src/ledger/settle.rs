@@ -104,7 +104,12 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     guard::change(&transaction, "last_heard", "true", (), |db| settle_last_heard(db, through))?;
     guard::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
     guard::change(&transaction, "foreign_address", "true", (), |db| settle_foreign(db, through))?;
-    let rows = transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?;
+    // Without a condition SQLite drops the whole tree and writes none of its pages.
+    let rows = if through >= state.seen_row {
+        transaction.prepare_cached("DELETE FROM journal")?.execute([])?
+    } else {
+        transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?
+    };
     guard::set_meta(&transaction, "settled_through", through)?;
     guard::set_meta(&transaction, "settled_day", day)?;
     transaction.commit()?;
