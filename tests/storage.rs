@@ -384,3 +384,45 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
         ledger.settle(u32::MAX, 1).unwrap();
     }
 }
+
+#[test]
+fn the_wal_stays_short_beside_a_reader_that_stays_open() {
+    use stonechat::ledger::{Arrival, Reception};
+    use stonechat::wire::record::Reading;
+    use stonechat::wire::seq::{Identity, Slot};
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(62, 255, 1_780_000_000, 1);
+    let roster = plan.to_roster();
+    let mut ledger = Ledger::open(&path).unwrap();
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    // A page or a report that stays open for days: it reads now and then, and lets go each time.
+    let reader = Reader::open(&path).unwrap();
+    let (mut longest, mut sequence) = (0, 0);
+    for commit in 0..440 {
+        let mut batch = Batch::default();
+        sequence += 1;
+        for logger in &plan.loggers {
+            let identity = Identity { address: logger.address, ..Identity::new(1, 1, sequence).unwrap() };
+            let counts = [2_882_230, 7_407_421, -12, 5, 900_000, 1_000_000, 3, 70_000];
+            let reading = Reading::new(1_780_000_000 + sequence * 300, 3641, Some(900), 0, &counts).unwrap();
+            let mut plaintext = Vec::new();
+            Record::Reading(reading).encode(&mut plaintext);
+            let reception = Some(Reception { radio, at: NOW, signal: None });
+            let arrival = Arrival { identity, slot: Some(Slot(0)), reception, import: None, stored_at: None };
+            batch.push_record(arrival, &plaintext);
+        }
+        ledger.append(&batch, &roster, NOW).unwrap();
+        if ledger.unsettled_rows() >= 100_000 {
+            ledger.settle(100_000, 1).unwrap();
+            ledger.checkpoint().unwrap();
+        }
+        if commit % 100 == 0 {
+            reader.read(|snapshot| snapshot.radio_totals()).unwrap();
+        }
+        longest = longest.max(std::fs::metadata(dir.path().join("ledger.db-wal")).unwrap().len());
+    }
+    println!("longest -wal: {longest} bytes");
+    assert!(longest < 16 << 20, "{longest}");
+    assert!(ledger.unsettled_rows() < 100_000, "it has settled");
+}
