@@ -75,20 +75,18 @@ pub struct Snapshot<'a> {
     unsettled: HashMap<Identity, Vec<Unsettled>>,
     /// By logger, settled or not.
     heard: BTreeMap<Address, LastHeard>,
-    /// Profiles and events of the loggers that were asked for, read once a logger: a report asks several times a
-    /// gap.
+    /// Answers that a report asks for several times a gap: events by logger, profiles by place.
     histories: RefCell<HashMap<Address, Rc<History>>>,
+    profiles_before: RefCell<HashMap<Identity, Option<ProfileSeen>>>,
+    last_profiles: RefCell<HashMap<(Address, Epoch), Option<ProfileSeen>>>,
 }
 
 /// The most clock events of an epoch that are looked at.
 const CLOCK_EVENTS_MAX: usize = 1000;
 
-/// What a logger has said of itself: some hundred rows a year, by identity.
+/// A logger's events that bear on times and on its memory: few, by identity.
 #[derive(Debug, Default)]
 struct History {
-    profiles: Vec<ProfileSeen>,
-    /// Of each profile: the largest `oldest` of it and all later ones.
-    oldest_from: Vec<u32>,
     /// Power-ups and clock settings.
     clock: Vec<(Epoch, ClockEvent)>,
     cleared: Vec<(Identity, i64)>,
@@ -102,6 +100,8 @@ impl<'a> Snapshot<'a> {
             unsettled: HashMap::new(),
             heard: BTreeMap::new(),
             histories: RefCell::default(),
+            profiles_before: RefCell::default(),
+            last_profiles: RefCell::default(),
         };
         snapshot.read_last_heard()?;
         snapshot.read_journal()?;
@@ -164,29 +164,29 @@ impl<'a> Snapshot<'a> {
         Ok(())
     }
 
+    /// The first profile of a logger that meets a condition on (epoch, sequence), in an order.
+    fn profile(&self, condition: &str, order: &str, id: Identity) -> Result<Option<ProfileSeen>, Error> {
+        let sql =
+            format!("{PROFILE_SEEN} WHERE logger = ? AND {condition} AND rank = 0 ORDER BY {order} LIMIT 1");
+        Ok(self.db.prepare_cached(&sql)?.query_row(key(id), profile_seen).optional()?.flatten())
+    }
+
+    /// The last held profile of an epoch, looked for once.
+    fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Error> {
+        if let Some(profile) = self.last_profiles.borrow().get(&(address, epoch)) {
+            return Ok(*profile);
+        }
+        let end = Identity { address, epoch, sequence: Sequence::LARGEST };
+        let found = self.profile("epoch = ? AND sequence <= ?", "sequence DESC", end)?;
+        self.last_profiles.borrow_mut().insert((address, epoch), found);
+        Ok(found)
+    }
+
     fn history(&self, address: Address) -> Result<Rc<History>, Error> {
         if let Some(history) = self.histories.borrow().get(&address) {
             return Ok(Rc::clone(history));
         }
         let mut history = History::default();
-        let mut statement = self.db.prepare_cached(&format!(
-            "{PROFILE_SEEN} WHERE logger = ? AND rank = 0 ORDER BY epoch, sequence"
-        ))?;
-        let mut rows = statement.query([address.number()])?;
-        while let Some(row) = rows.next()? {
-            history.profiles.extend(profile_seen(row)?);
-        }
-        let mut oldest = 0;
-        history.oldest_from = history
-            .profiles
-            .iter()
-            .rev()
-            .map(|profile| {
-                oldest = profile.oldest.max(oldest);
-                oldest
-            })
-            .collect();
-        history.oldest_from.reverse();
         let mut statement = self.db.prepare_cached(
             "SELECT epoch, sequence, time, code, value FROM event_row
              WHERE logger = ? AND rank = 0 AND code IN (1, 2, 3) ORDER BY epoch, sequence",
@@ -841,32 +841,31 @@ impl Facts for Snapshot<'_> {
     }
 
     fn profile_before(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        let history = self.history(id.address)?;
-        let at = history.profiles.partition_point(|profile| profile.identity <= id);
-        Ok(at.checked_sub(1).map(|at| history.profiles[at]))
+        if let Some(profile) = self.profiles_before.borrow().get(&id) {
+            return Ok(*profile);
+        }
+        let found = self.profile("(epoch, sequence) <= (?, ?)", "epoch DESC, sequence DESC", id)?;
+        self.profiles_before.borrow_mut().insert(id, found);
+        Ok(found)
     }
 
     fn overwritten_by_profile(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        let history = self.history(id.address)?;
-        let after = history.profiles.partition_point(|profile| profile.identity <= id);
-        // Nothing later says so: most gaps of a ledger of years end here without a look at each profile.
-        if history.oldest_from.get(after).is_none_or(|&oldest| oldest <= 1) {
+        // What a logger still has only moves on within an epoch: its last profile says whether any says so.
+        let sequence = id.sequence.number();
+        let last = self.last_profile(id.address, id.epoch)?;
+        if last.is_some_and(|last| last.identity > id && last.oldest > sequence) {
+            return self.profile("epoch = ? AND sequence > ?3 AND oldest > ?3", "sequence", id);
+        }
+        let has_later =
+            self.coverage.epochs_of(id.address).next_back().is_some_and(|(last, _)| last > id.epoch);
+        if !has_later {
             return Ok(None);
         }
-        let sequence = id.sequence.number();
-        Ok(history.profiles[after..]
-            .iter()
-            .find(|profile| {
-                let same_epoch = profile.identity.epoch == id.epoch;
-                profile.oldest > if same_epoch { sequence } else { 1 }
-            })
-            .copied())
+        self.profile("epoch > ? AND oldest > 1 AND ?3 IS NOT NULL", "epoch, sequence", id)
     }
 
     fn profile_after(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        let history = self.history(id.address)?;
-        let after = history.profiles.partition_point(|profile| profile.identity <= id);
-        Ok(history.profiles.get(after).filter(|profile| profile.identity.epoch == id.epoch).copied())
+        self.profile("epoch = ? AND sequence > ?", "sequence", id)
     }
 
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {

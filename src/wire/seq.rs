@@ -57,6 +57,8 @@ pub struct Sequence(u32);
 impl Sequence {
     /// The first of every epoch.
     pub const FIRST: Self = Self(1);
+    /// The last that an epoch can have.
+    pub const LARGEST: Self = Self(u32::MAX);
 
     /// `None` for 0, which is not used.
     pub const fn new(value: u32) -> Option<Self> {
