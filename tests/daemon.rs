@@ -321,3 +321,19 @@ fn await_log(daemon: &Daemon, text: &str) {
         std::thread::sleep(Duration::from_millis(5));
     }
 }
+
+#[test]
+fn a_line_that_floods_without_end_does_not_keep_it_from_stopping() {
+    let plan = FieldPlan::harrow_tarn(9, 1, 1_780_000_000, 1);
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = format!("tcp://{}", listener.local_addr().unwrap());
+    let site = Site::new(&plan, &port, 0.2, "");
+    let mut daemon = site.start();
+    let (mut stream, _) = listener.accept().unwrap();
+    // Ends when the daemon does.
+    let flood = std::thread::spawn(move || while stream.write_all(&[0x55; 4096]).is_ok() {});
+    daemon.wait_for("flood", |state| state.radios[0].bytes_in > 1_000_000);
+    daemon.signal(rustix::process::Signal::TERM);
+    assert_eq!(daemon.wait_end().code(), Some(0), "{}", daemon.log());
+    flood.join().unwrap();
+}

@@ -51,6 +51,8 @@ const PIECE: usize = 16 << 10;
 const SETTLE_RETRY: Duration = Duration::from_secs(60);
 /// The longest such wait.
 const SETTLE_RETRY_MOST: Duration = Duration::from_secs(3600);
+/// The longest that a stop goes on reading what is queued.
+const STOP_READING: Duration = Duration::from_secs(5);
 /// Tries at the last commit before the daemon stops without it.
 const STOP_TRIES: u32 = 5;
 
@@ -275,8 +277,13 @@ impl Daemon {
     /// What has been read is worth keeping: everything queued, in order, before the last commit.
     async fn take_the_rest(&mut self, links: &mut Links) -> Result<(), Error> {
         let mut bytes = Vec::new();
-        // Nothing queued: the event is not there at once.
-        while let Ok(event) = tokio::time::timeout(Duration::ZERO, links.next()).await {
+        // A line that floods must not keep the daemon from stopping, nor a disk that refuses fill the memory.
+        let enough = Instant::now() + STOP_READING;
+        while Instant::now() < enough
+            && self.intake.batch.weight() < HOLD_BYTES_MAX
+            // Nothing queued: the event is not there at once.
+            && let Ok(event) = tokio::time::timeout(Duration::ZERO, links.next()).await
+        {
             match event {
                 LinkEvent::Bytes { radio } => {
                     links.take(radio, &mut bytes);

@@ -5,7 +5,7 @@
 //! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
 
 use super::rows::{self, kind};
-use super::state::{load_coverage, meta};
+use super::state::load_coverage;
 use super::{Error, schema};
 use crate::clock::ClockEvent;
 use crate::coverage::Coverage;
@@ -299,11 +299,6 @@ impl<'a> Snapshot<'a> {
         )?;
         let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)? as u64)))?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// How many records and rows the ledger holds: (settled readings and rows, unsettled records and rows).
-    pub fn unsettled_rows(&self) -> usize {
-        self.unsettled.values().map(Vec::len).sum()
     }
 
     /// What is set aside, oldest first.
@@ -647,11 +642,6 @@ impl<'a> Snapshot<'a> {
             self.db.prepare_cached("SELECT day, bytes FROM size_day ORDER BY day DESC LIMIT 90")?;
         let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64)))?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// The journal row up to which all is settled.
-    pub fn settled_through(&self) -> Result<i64, Error> {
-        meta(self.db, "settled_through")
     }
 }
 
