@@ -314,6 +314,17 @@ pub fn corrected<F: Facts>(
     Ok(Some(clock.corrected(identity.sequence.number(), seen.time, seen.received_at)))
 }
 
+/// What is missing of one logger by epoch, as the report lists it, without times: for plans, which ask before
+/// anything is written what `coverage` would then lack.
+pub fn missing<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+) -> Result<Vec<(Epoch, RangeSet)>, F::Error> {
+    let windows = Subject::new(logger, coverage, facts)?.windows()?;
+    Ok(windows.into_iter().map(|window| (window.epoch, window.missing)).collect())
+}
+
 /// The readings held nearest to a gap on either side, in its epoch: what moved meanwhile lies between them.
 pub fn readings_beside<F: Facts>(
     coverage: &Coverage,

@@ -198,7 +198,7 @@ impl Verdict {
 }
 
 /// Judges an authentic record against what is held.
-pub fn judge<H: Held>(
+pub fn judge<H: Held + ?Sized>(
     coverage: &Coverage,
     held: &mut H,
     identity: Identity,
@@ -292,7 +292,7 @@ pub enum RowVerdict {
 }
 
 /// Judges a CSV row against the roster and what is held.
-pub fn judge_row<H: Held>(
+pub fn judge_row<H: Held + ?Sized>(
     roster: &Roster,
     coverage: &Coverage,
     held: &mut H,

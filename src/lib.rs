@@ -3,7 +3,7 @@
 //! ```text
 //! radio bytes ── link ── wire ── seal ── judge ── ledger ── gaps ── cli
 //!                                  ▲       ▲
-//!           hand downloads ────────┘       └── coverage (ranges)
+//!              hand downloads ── hand ┘       └── coverage (ranges)
 //! ```
 //!
 //! Readers meet the modules in the order in which the data does; each knows those before it and none after.
@@ -15,6 +15,7 @@ pub mod config;
 pub mod coverage;
 pub mod daemon;
 pub mod gaps;
+pub mod hand;
 pub mod judge;
 pub mod ledger;
 pub mod link;

@@ -6,6 +6,7 @@ mod backup;
 pub mod check;
 pub mod demo;
 pub mod gaps;
+mod import;
 pub mod init;
 mod key;
 mod run;
@@ -77,6 +78,9 @@ enum Command {
                             stonechat gaps --from 2026-05-04T00:00:00-07:00 --to 2026-05-06T00:00:00-07:00\n  \
                             stonechat gaps --fail-if-open && echo complete")]
     Gaps(gaps::Args),
+    /// Hand downloads into the ledger: sealed dumps and the gateway's own CSV
+    #[command(after_help = import::HELP)]
+    Import(import::Args),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -131,6 +135,7 @@ pub fn main() -> u8 {
         Command::Check { json } => check::run(&config, json, &mut out),
         Command::Status(args) => status::run(&config, &args, &mut out),
         Command::Gaps(args) => gaps::run(&config, &args, &mut out),
+        Command::Import(args) => import::run(&config, &args, &mut out),
         Command::Verify { json } => verify::run(&config, json, &mut out),
         Command::Backup(args) => backup::run(&config, &args, &mut out),
         Command::SetAside(command) => set_aside::run(&config, &command, &mut out),

@@ -69,6 +69,15 @@ pub fn counted(number: u64, noun: &str) -> String {
     format!("{} {noun}{s}", thousands(number))
 }
 
+/// A cell of a CSV line, quoted where RFC 4180 asks for it.
+pub fn csv_cell(text: &str) -> String {
+    if text.contains(['"', ',', '\n', '\r']) {
+        format!("\"{}\"", text.replace('"', "\"\""))
+    } else {
+        text.to_owned()
+    }
+}
+
 /// A length of time, to two units: `3 d 4 h`, `12 min`, `45 s`.
 pub fn duration(seconds: i64) -> String {
     let s = seconds.max(0);

@@ -3,18 +3,19 @@
 //! The daemon and imports hand in the same [`Batch`]. Parsing, opening and planning are done before; the lock is
 //! held only for judging and inserting.
 
-use super::chunk::{self, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use super::chunk::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use super::rows::{self, kind};
-use super::state::{State, journal_insert};
+use super::state::{State, journal_insert, settled_insert};
 use super::{Error, Ledger, RadioId, Stamp, aside, guard};
 use crate::config::roster::Roster;
+use crate::coverage::Basis;
 use crate::judge::{self, Held as _, Outcome, Row, RowVerdict, Tally, Verdict};
 use crate::seal::keyring::Unopened;
 use crate::wire::frame::{AirFrame, Signal};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Foreign addresses counted one by one in a batch; further ones are counted together.
 const FOREIGN_MAX: usize = 64;
@@ -240,17 +241,20 @@ fn append(
     state.refresh(&transaction)?;
     let mut receipt = Receipt::default();
     {
-        let mut writer = Writer {
-            db: &transaction,
-            state,
-            inserts: std::array::from_fn(|_| None),
-            by_radio: BTreeMap::new(),
-            by_logger: BTreeMap::new(),
-            seal: Seal::default(),
-            now,
-        };
+        let mut writer = Writer::new(&transaction, state, None, now);
         for item in &batch.items {
-            let outcome = writer.item(batch, item, roster, &mut receipt)?;
+            let content = match &item.content {
+                Content::Plaintext(range) => Brought::Plaintext(
+                    batch
+                        .bytes
+                        .get(range.clone())
+                        .ok_or_else(|| Error::Corrupt("a batch points beyond its bytes".into()))?,
+                ),
+                Content::Row { row, matched, resolution } => {
+                    Brought::Row { row, matched: *matched, resolution: *resolution }
+                }
+            };
+            let outcome = writer.item(&item.arrival, content, roster, &mut receipt)?;
             receipt.items.push(outcome);
         }
         for shut in &batch.shut {
@@ -277,10 +281,38 @@ fn append(
     Ok(receipt)
 }
 
+/// What an item brings, lent.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Brought<'b> {
+    /// A record's plaintext.
+    Plaintext(&'b [u8]),
+    /// A CSV row.
+    Row {
+        /// Its fields.
+        row: &'b Row,
+        /// Whether it was matched by time.
+        matched: bool,
+        /// The number of its resolution.
+        resolution: Option<i64>,
+    },
+}
+
+/// What goes past the journal: a hand download comes sorted by identity, so it goes into the clustered table at
+/// once, and no process has to keep it in memory until the next settle.
+#[derive(Debug, Default)]
+pub(super) struct Direct {
+    /// Digests of what went in.
+    pub blocks: Blocks,
+    /// Whose ranges have changed.
+    pub touched: BTreeSet<(Address, crate::wire::seq::Epoch, bool)>,
+}
+
 /// One transaction's writing hand.
-struct Writer<'a> {
+pub(super) struct Writer<'a> {
     db: &'a Connection,
-    state: &'a mut State,
+    pub state: &'a mut State,
+    /// Where records go; `None`: into the journal.
+    pub direct: Option<Direct>,
     /// Insert statements by number of channels.
     inserts: [Option<CachedStatement<'a>>; CHANNELS_MAX + 1],
     by_radio: BTreeMap<RadioId, Tally>,
@@ -289,35 +321,44 @@ struct Writer<'a> {
     now: Stamp,
 }
 
-impl Writer<'_> {
-    fn item(
+impl<'a> Writer<'a> {
+    /// For one transaction, whose `state` is up to date.
+    pub fn new(db: &'a Connection, state: &'a mut State, direct: Option<Direct>, now: Stamp) -> Self {
+        Self {
+            db,
+            state,
+            direct,
+            inserts: std::array::from_fn(|_| None),
+            by_radio: BTreeMap::new(),
+            by_logger: BTreeMap::new(),
+            seal: Seal::default(),
+            now,
+        }
+    }
+
+    /// Judges one item and writes what it brings.
+    pub fn item(
         &mut self,
-        batch: &Batch,
-        item: &BatchItem,
+        arrival: &Arrival,
+        content: Brought<'_>,
         roster: &Roster,
         receipt: &mut Receipt,
     ) -> Result<ItemOutcome, Error> {
-        match &item.content {
-            Content::Plaintext(range) => {
-                let plaintext = batch
-                    .bytes
-                    .get(range.clone())
-                    .ok_or_else(|| Error::Corrupt("a batch points beyond its bytes".into()))?;
-                self.record(&item.arrival, plaintext, receipt)
-            }
-            Content::Row { row, matched, resolution } => {
-                let id = item.arrival.identity;
+        match content {
+            Brought::Plaintext(plaintext) => self.record(arrival, plaintext, receipt),
+            Brought::Row { row, matched, resolution } => {
+                let id = arrival.identity;
                 let (coverage, mut held) = self.state.split(self.db);
                 let verdict = judge::judge_row(roster, coverage, &mut held, id, row)?;
                 let outcome = match verdict {
                     RowVerdict::Stored => {
                         let rank = held.next_rank(id)?;
-                        self.insert_row(&item.arrival, rank, row, *matched, *resolution)?;
+                        self.insert_row(arrival, rank, row, matched, resolution)?;
                         Some(Outcome::Stored)
                     }
                     RowVerdict::Duplicate => Some(Outcome::Duplicate),
                     RowVerdict::Conflict => {
-                        self.keep_row_beside(&item.arrival, row)?;
+                        self.keep_row_beside(arrival, row)?;
                         Some(Outcome::Conflict)
                     }
                     RowVerdict::Refused(_) => None,
@@ -399,7 +440,7 @@ impl Writer<'_> {
                     matched: false,
                     resolution: None,
                 };
-                self.insert_journal(row, kind::READING, arrival, &fields)?;
+                self.insert_reading(row, kind::READING, arrival, &fields, Some(plaintext))?;
             }
             Some(Record::Profile(profile)) => {
                 self.insert_marker(row, kind::PROFILE, arrival, profile.time)?;
@@ -438,8 +479,25 @@ impl Writer<'_> {
                 self.insert_rare("opaque_row", "plaintext", params![plaintext], arrival)?;
             }
         }
-        self.state.take_in(arrival.identity, 0, row, true);
+        if let Some(direct) = &mut self.direct
+            && !matches!(record, Some(Record::Reading(_)))
+        {
+            direct.blocks.rare(self.db, arrival.identity)?;
+        }
+        self.take_in(arrival.identity, 0, row);
         Ok(())
+    }
+
+    /// What was written is held from now on.
+    fn take_in(&mut self, id: Identity, rank: i64, row: i64) {
+        match &mut self.direct {
+            None => self.state.take_in(id, rank, row, true),
+            Some(direct) => {
+                let basis = if rank == 0 { Basis::Authentic } else { Basis::Csv };
+                self.state.coverage.insert(id, basis);
+                direct.touched.insert((id.address, id.epoch, rank > 0));
+            }
+        }
     }
 
     fn insert_row(
@@ -461,8 +519,8 @@ impl Writer<'_> {
             matched,
             resolution,
         };
-        self.insert_journal(row, kind::READING, arrival, &fields)?;
-        self.state.take_in(arrival.identity, rank, row, true);
+        self.insert_reading(row, kind::READING, arrival, &fields, None)?;
+        self.take_in(arrival.identity, rank, row);
         Ok(())
     }
 
@@ -477,15 +535,18 @@ impl Writer<'_> {
             matched: false,
             resolution: None,
         };
-        self.insert_journal(row, kind, arrival, &fields)
+        // Only the journal needs to be told of what stands in another table.
+        if self.direct.is_some() { Ok(()) } else { self.insert_reading(row, kind, arrival, &fields, None) }
     }
 
-    fn insert_journal(
+    /// `plaintext`: of an authentic reading.
+    fn insert_reading(
         &mut self,
         row: i64,
         kind: i64,
         arrival: &Arrival,
         fields: &ReadingFields<'_>,
+        plaintext: Option<&[u8]>,
     ) -> Result<(), Error> {
         let n = fields.counts.len();
         let slot = self
@@ -494,6 +555,7 @@ impl Writer<'_> {
             .ok_or_else(|| Error::Corrupt(format!("a reading with {n} channels reached the ledger")))?;
         let statement = match slot {
             Some(statement) => statement,
+            None if self.direct.is_some() => slot.insert(self.db.prepare_cached(&settled_insert(n))?),
             None => slot.insert(self.db.prepare_cached(&journal_insert(n))?),
         };
         let id = arrival.identity;
@@ -528,11 +590,19 @@ impl Writer<'_> {
         for (value, &count) in values[shared.len()..].iter_mut().zip(fields.counts) {
             *value = Some(count.into());
         }
-        let values = &values[..shared.len() + n];
+        let mut values = &values[..shared.len() + n];
+        if self.direct.is_some() {
+            // Without the journal's number and kind.
+            values = &values[2..];
+        }
         for (at, value) in values.iter().enumerate() {
             statement.raw_bind_parameter(at + 1, value)?;
         }
         statement.raw_execute()?;
+        if let Some(direct) = &mut self.direct {
+            direct.blocks.inserted(id, fields.time, values, plaintext);
+            return Ok(());
+        }
         self.seal.feed(values);
         if row - self.seal.first_row.unwrap_or(row) >= SEAL_ROWS {
             self.state.seen_row = row;
@@ -542,7 +612,7 @@ impl Writer<'_> {
     }
 
     /// Closes the rows of this transaction with a digest over them.
-    fn seal(&mut self) -> Result<(), Error> {
+    pub fn seal(&mut self) -> Result<(), Error> {
         let Some(first) = self.seal.first_row else { return Ok(()) };
         let row = self.next_row();
         let digest = self.seal.take();
@@ -626,11 +696,7 @@ impl Writer<'_> {
     }
 
     fn keep_row_beside(&mut self, arrival: &Arrival, row: &Row) -> Result<(), Error> {
-        let content = serde_json::json!({
-            "time": row.time, "counts": row.counts, "faults": row.faults,
-            "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
-        });
-        self.keep_beside(arrival, "csv", content.to_string().as_bytes())
+        self.keep_beside(arrival, "csv", row_content(row).as_bytes())
     }
 
     fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
@@ -700,6 +766,13 @@ impl Writer<'_> {
         Ok(())
     }
 
+    /// A journal row that counts nothing: it gives what goes past the journal a place among its numbers, so that
+    /// backups and retention know which copy has it. Returns its number.
+    pub fn insert_mark(&mut self) -> Result<i64, Error> {
+        self.insert_tally(0, None, self.now.unix_s, 0, &Tally::default(), 0, 0)?;
+        Ok(self.state.seen_row)
+    }
+
     #[allow(clippy::too_many_arguments)]
     fn insert_tally(
         &mut self,
@@ -733,6 +806,15 @@ impl Writer<'_> {
         self.state.seen_row = row;
         Ok(())
     }
+}
+
+/// A CSV row as it is kept beside a record that it disagrees with.
+pub fn row_content(row: &Row) -> String {
+    serde_json::json!({
+        "time": row.time, "counts": row.counts, "faults": row.faults,
+        "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
+    })
+    .to_string()
 }
 
 struct ReadingFields<'a> {

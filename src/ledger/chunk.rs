@@ -264,8 +264,21 @@ impl Blocks {
         Ok(())
     }
 
+    /// A reading or CSV row that was just inserted with these values (the shared columns, then its channels);
+    /// `plaintext`: of an authentic one.
+    pub fn inserted(&mut self, id: Identity, time: u32, values: &[Option<i64>], plaintext: Option<&[u8]>) {
+        let sum = guard::values_sum(values, &mut self.scratch);
+        let block = self.at(id);
+        block.guard.add(sum);
+        block.time_min = block.time_min.min(time.into());
+        block.time_max = block.time_max.max(time.into());
+        if let Some(plaintext) = plaintext {
+            block.plaintext(id, plaintext);
+        }
+    }
+
     /// A record outside the table of readings, with every row that it has anywhere.
-    fn rare(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
+    pub fn rare(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         const WHERE: &str = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
         let mut scratch = std::mem::take(&mut self.scratch);

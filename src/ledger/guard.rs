@@ -68,6 +68,21 @@ pub fn row_sum(row: &rusqlite::Row<'_>, columns: usize, scratch: &mut Vec<u8>) -
     Ok(Sum::of(scratch))
 }
 
+/// What [`row_sum`] gives for a row of integers and nulls.
+pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
+    scratch.clear();
+    for value in values {
+        match value {
+            None => scratch.push(0),
+            Some(value) => {
+                scratch.push(1);
+                scratch.extend(value.to_be_bytes());
+            }
+        }
+    }
+    Sum::of(scratch)
+}
+
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
 pub const TABLES: [&str; 25] = [

@@ -21,6 +21,8 @@ pub mod backup;
 mod chunk;
 mod error;
 mod guard;
+mod holder;
+pub mod import;
 pub mod query;
 mod retire;
 mod rows;
@@ -30,9 +32,12 @@ mod state;
 pub mod verify;
 
 pub use crate::time::Stamp;
-pub use append::{Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window};
+pub use append::{
+    Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
+};
 pub use aside::{Limits as AsideLimits, Retried};
 pub use error::Error;
+pub use holder::lock_holder;
 pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 
@@ -106,16 +111,7 @@ impl Ledger {
 
     /// The key slots that have opened a logger's frames before.
     pub fn slots_in_use(&self) -> Result<Vec<(Address, Slot)>, Error> {
-        let mut statement = self.db.prepare("SELECT logger, slot FROM slot_use")?;
-        let rows = statement.query_map([], |row| Ok((row.get::<_, u16>(0)?, row.get::<_, u8>(1)?)))?;
-        let mut slots = Vec::new();
-        for row in rows {
-            let (address, slot) = row?;
-            if let Some(address) = Address::new(address) {
-                slots.push((address, Slot(slot)));
-            }
-        }
-        Ok(slots)
+        slots_in_use(&self.db)
     }
 
     /// Notes that a text is in force, unless it is the newest one noted of that file already. `file` says which
@@ -188,6 +184,19 @@ impl Ledger {
         guard::change(&transaction, "notice", "kind = ? AND subject = ?", key, |db| Ok(write(db)?))?;
         Ok(transaction.commit()?)
     }
+}
+
+fn slots_in_use(db: &Connection) -> Result<Vec<(Address, Slot)>, Error> {
+    let mut statement = db.prepare("SELECT logger, slot FROM slot_use")?;
+    let rows = statement.query_map([], |row| Ok((row.get::<_, u16>(0)?, row.get::<_, u8>(1)?)))?;
+    let mut slots = Vec::new();
+    for row in rows {
+        let (address, slot) = row?;
+        if let Some(address) = Address::new(address) {
+            slots.push((address, Slot(slot)));
+        }
+    }
+    Ok(slots)
 }
 
 /// Runs `read` on one consistent state of the ledger, and lets go of it at once.

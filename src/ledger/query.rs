@@ -69,7 +69,7 @@ pub struct LastHeard {
 
 /// One consistent state of the ledger.
 pub struct Snapshot<'a> {
-    db: &'a Connection,
+    pub(super) db: &'a Connection,
     coverage: Coverage,
     /// The unsettled journal by identity; sorted by rank within.
     unsettled: HashMap<Identity, Vec<Unsettled>>,

@@ -36,7 +36,7 @@ pub(super) struct State {
     /// The journal row up to which all is settled.
     pub settled_through: i64,
     /// Changes whenever coverage shrinks (a withdrawn import).
-    generation: i64,
+    pub generation: i64,
     data_version: i64,
     /// Cleared when a transaction failed after changing this state.
     pub valid: bool,
@@ -298,4 +298,11 @@ pub(super) fn journal_insert(n: usize) -> String {
     };
     let marks = vec!["?"; 21 + n].join(", ");
     format!("INSERT INTO journal ({columns}) VALUES ({marks})")
+}
+
+/// The clustered table's insert for a record with `n` channels.
+pub(super) fn settled_insert(n: usize) -> String {
+    let columns = if n == 0 { SHARED.to_owned() } else { format!("{SHARED}, {}", rows::channel_columns(n)) };
+    let marks = vec!["?"; 19 + n].join(", ");
+    format!("INSERT INTO settled ({columns}) VALUES ({marks})")
 }

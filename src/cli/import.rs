@@ -1,0 +1,555 @@
+//! `stonechat import`: hand downloads into the ledger, after a plan that says what they would add.
+//!
+//! Thin: finds and recognises files, lets `hand` plan them and `ledger` take them, and prints. Sealed dumps go
+//! before CSV files, since a CSV needs a sealed record of its epoch.
+
+mod files;
+mod text;
+
+use super::table::counted;
+use super::{COULD_NOT, DONE, NO, Progress, USAGE, could_not, load, print, print_json};
+use crate::config::{self, Config};
+use crate::coverage::{Coverage, RangeSet};
+use crate::gaps;
+use crate::hand::cover::{Found, Wanted};
+use crate::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
+use crate::hand::{Looks, Place};
+use crate::ledger::import::{Evidence, Imported, NotImported, Planner};
+use crate::ledger::query::Reader;
+use crate::ledger::{Error, Ledger};
+use crate::seal::keyring::Keyring;
+use crate::time::{Clock, Stamp, SystemClock, rfc3339};
+use crate::wire::seq::{Address, Epoch};
+use files::{Input, Inputs};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// How long an import waits for the ledger's write lock. The daemon holds it for a second at most.
+const LOCK_PATIENCE: Duration = Duration::from_secs(120);
+
+/// The arguments of `import`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// Downloads: files, folders with all that is in them, or `-` for standard input
+    files: Vec<PathBuf>,
+    /// Who imports them: a person's name, kept with the import
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+    /// Say what they would add, and stop there
+    #[arg(long)]
+    dry_run: bool,
+    /// With --dry-run: compare with the JSON of `gaps` or `visits` instead of the ledger; needs neither ledger nor
+    /// keys
+    #[arg(long, value_name = "GAPS.json", requires = "dry_run")]
+    against: Option<PathBuf>,
+    /// Take a file only if nothing of it is refused
+    #[arg(long)]
+    strict: bool,
+    /// Write all that is refused to this new file, with where and why
+    #[arg(long, value_name = "FILE")]
+    refused: Option<PathBuf>,
+    /// List the imports so far
+    #[arg(long, conflicts_with_all = ["files", "dry_run", "strict", "refused", "withdraw"])]
+    list: bool,
+    /// Take the rows of a CSV import out of what covers; they stay in the ledger
+    #[arg(long, value_name = "ID", conflicts_with_all = ["files", "dry_run", "strict", "refused"])]
+    withdraw: Option<i64>,
+    /// Why it is withdrawn
+    #[arg(long, value_name = "TEXT", requires = "withdraw")]
+    reason: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// The help's examples.
+pub const HELP: &str = "\
+Examples:
+  stonechat import --dry-run /media/stick
+  stonechat import --by \"R. Dale\" /media/stick
+  stonechat import --by \"R. Dale\" P-17.sealed --refused refused.csv
+  stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
+  stonechat import --list
+  stonechat import --withdraw 3 --by \"R. Dale\" --reason \"file of another logger\"";
+
+/// Runs it.
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+    if let Some(wanted) = &args.against {
+        return against(wanted, args, out);
+    }
+    let config = match load(config_path) {
+        Ok(config) => config,
+        Err(code) => return code,
+    };
+    if args.list {
+        return list(&config, args.json, out);
+    }
+    let by = match (&args.by, args.dry_run) {
+        (Some(by), _) => match person(by) {
+            Ok(by) => by,
+            Err(text) => return usage(&text),
+        },
+        (None, true) => String::new(),
+        (None, false) => {
+            return usage(
+                "say who imports with --by NAME: many people log in here by the same name, and the ledger keeps \
+                 who brought what",
+            );
+        }
+    };
+    if let Some(id) = args.withdraw {
+        return withdraw(&config, id, &by, args, out);
+    }
+    if args.files.is_empty() {
+        return usage("name files or folders to import, or `-` for standard input");
+    }
+    let keyring = match config::load_keyring(&config) {
+        Ok(keyring) => keyring,
+        Err(problems) => {
+            for problem in problems.iter() {
+                eprintln!("stonechat: {problem}");
+            }
+            return USAGE;
+        }
+    };
+    match import(&config, keyring, args, &by, out) {
+        Ok(code) => code,
+        Err(error) => could_not(&error),
+    }
+}
+
+fn usage(text: &str) -> u8 {
+    eprintln!("stonechat: {text}");
+    USAGE
+}
+
+/// A person's name as it is kept.
+fn person(name: &str) -> Result<String, String> {
+    /// Longer is no name.
+    const NAME_MAX: usize = 100;
+    let name = name.trim();
+    if name.is_empty() || name.chars().count() > NAME_MAX || name.chars().any(char::is_control) {
+        return Err(format!("--by takes a person's name of 1 to {NAME_MAX} characters"));
+    }
+    Ok(name.to_owned())
+}
+
+/// Shows progress, and writes refusals down.
+struct Desk<'a> {
+    progress: Progress,
+    name: String,
+    size: Option<u64>,
+    said: u64,
+    refused: &'a mut Option<RefusedFile>,
+}
+
+/// The file of refusals; it is made with the first one.
+struct RefusedFile {
+    path: PathBuf,
+    file: Option<std::io::BufWriter<std::fs::File>>,
+}
+
+impl RefusedFile {
+    fn write(&mut self, refusal: &Refusal<'_>) -> std::io::Result<()> {
+        let file = match &mut self.file {
+            Some(file) => file,
+            None => {
+                let mut file = std::io::BufWriter::new(std::fs::File::create_new(&self.path)?);
+                writeln!(file, "file,place,kind,why,content")?;
+                self.file.insert(file)
+            }
+        };
+        let content = match std::str::from_utf8(refusal.content) {
+            Ok(text) if matches!(refusal.place, Place::Line(_)) => text.to_owned(),
+            _ => refusal.content.iter().map(|byte| format!("{byte:02x}")).collect(),
+        };
+        let cells = [refusal.file, &refusal.place.to_string(), refusal.kind, refusal.why, &content];
+        let cells: Vec<String> = cells.into_iter().map(super::table::csv_cell).collect();
+        writeln!(file, "{}", cells.join(","))
+    }
+
+    fn done(&mut self) -> std::io::Result<()> {
+        match &mut self.file {
+            Some(file) => file.flush(),
+            None => Ok(()),
+        }
+    }
+}
+
+impl Listener for Desk<'_> {
+    fn progress(&mut self, bytes: u64) {
+        /// A line no more often than this.
+        const STEP: u64 = 2 << 20;
+        if bytes >= self.said + STEP {
+            self.said = bytes;
+            let text = match self.size {
+                Some(size) if size > 0 => format!("{} %", bytes.min(size) * 100 / size),
+                _ => format!("{} MB", bytes >> 20),
+            };
+            self.progress.say(&format!("reading {}: {text}", self.name));
+        }
+    }
+
+    fn refused(&mut self, refusal: &Refusal<'_>) -> std::io::Result<()> {
+        match self.refused {
+            Some(file) => file.write(refusal),
+            None => Ok(()),
+        }
+    }
+}
+
+/// A file of which nothing is taken, and why.
+pub struct NotTaken {
+    name: String,
+    why: String,
+    /// Whether it is a mistake; else: found in a folder, and no download.
+    is_mistake: bool,
+}
+
+/// Missing sequences of one logger and epoch, and what the files would do to them.
+pub struct GapChange {
+    logger: Address,
+    epoch: Epoch,
+    /// Missing before and after.
+    stays: RangeSet,
+    /// Missing before, and held after.
+    closes: RangeSet,
+    /// Missing after, and not known of before.
+    appears: RangeSet,
+}
+
+/// Everything that a person is told.
+pub struct Outcome {
+    dry_run: bool,
+    site: String,
+    files: Vec<FilePlan>,
+    imported: Vec<Option<Result<Imported, String>>>,
+    not_taken: Vec<NotTaken>,
+    changes: Vec<GapChange>,
+    refused_file: Option<PathBuf>,
+    commit_every_s: f64,
+}
+
+fn import(
+    config: &Config,
+    mut keyring: Keyring,
+    args: &Args,
+    by: &str,
+    out: &mut dyn Write,
+) -> Result<u8, Error> {
+    let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
+    let now = clock.now();
+    let Inputs { inputs, mut not_taken } = files::gather(&args.files, &config.ledger.path);
+    if inputs.is_empty() {
+        for file in &not_taken {
+            eprintln!("stonechat: {} {}", file.name, file.why);
+        }
+        return Ok(usage("nothing to import: no sealed dump and no CSV of ours is there"));
+    }
+    let mut refused = match &args.refused {
+        Some(path) if path.exists() => {
+            let text = format!("{}: is there already; name a new file for --refused", path.display());
+            return Ok(usage(&text));
+        }
+        path => path.clone().map(|path| RefusedFile { path, file: None }),
+    };
+    // Without --dry-run a gateway's first ledger may be made by its first import.
+    let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
+    let planner = Planner::open(&config.ledger.path)?;
+    for (address, slot) in planner.slots_in_use()? {
+        keyring.mark_proven(address, slot);
+    }
+    let withdrawals = planner.withdrawals()?;
+    let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s);
+    for input in inputs {
+        let name = input.name.clone();
+        let mistake = plan_one(&mut planning, input, &mut refused);
+        match mistake {
+            Ok(()) => {}
+            Err(NotPlanned::Ledger(error)) => return Err(error),
+            Err(why) => not_taken.push(NotTaken { name, why: why.to_string(), is_mistake: true }),
+        }
+    }
+    let (files, before, after) = planning.done();
+    if let Some(refused) = &mut refused
+        && let Err(error) = refused.done()
+    {
+        return Ok(could_not(&format!("{}: {error}", refused.path.display())));
+    }
+    let changes = changes(config, &before, &after)?;
+    let mut outcome = Outcome {
+        dry_run: args.dry_run,
+        site: config.site.name.clone(),
+        imported: Vec::new(),
+        files,
+        not_taken,
+        changes,
+        refused_file: refused.filter(|refused| refused.file.is_some()).map(|refused| refused.path),
+        commit_every_s: config.ledger.commit_every.as_secs_f64(),
+    };
+    if !args.json {
+        let code = print(out, &text::plan(&outcome), DONE);
+        // The plan is to be seen before anything is written.
+        let _ = out.flush();
+        if code != DONE {
+            return Ok(code);
+        }
+    }
+    if let Some(ledger) = &mut ledger {
+        for file in &outcome.files {
+            outcome.imported.push(import_one(ledger, file, config, by, args.strict, withdrawals, now));
+        }
+    }
+    let told = if args.json {
+        print_json(out, &text::json(&outcome), DONE)
+    } else if args.dry_run {
+        DONE
+    } else {
+        print(out, &text::result(&outcome), DONE)
+    };
+    let failed = outcome.imported.iter().flatten().any(Result::is_err);
+    let refused = outcome.files.iter().any(|file| file.refused_count() > 0)
+        || outcome.not_taken.iter().any(|file| file.is_mistake)
+        || outcome.imported.iter().flatten().flatten().any(|imported| imported.rows_refused > 0);
+    Ok(match (told, failed, refused) {
+        (DONE, true, _) => COULD_NOT,
+        (DONE, false, true) => NO,
+        (told, _, _) => told,
+    })
+}
+
+fn plan_one(
+    planning: &mut Planning<'_>,
+    input: Input,
+    refused: &mut Option<RefusedFile>,
+) -> Result<(), NotPlanned> {
+    let mut desk =
+        Desk { progress: Progress::new(), name: input.name.clone(), size: input.size, said: 0, refused };
+    let mut reader = input.open().map_err(NotPlanned::Read)?;
+    let planned = match input.looks {
+        Looks::OwnCsv => planning.own_csv(&input.name, &mut reader, input.size, &mut desk),
+        _ => planning.sealed(&input.name, &mut reader, input.size, &mut desk),
+    };
+    desk.progress.done();
+    planned.map(|_| ())
+}
+
+/// The daemon may hold the lock for its commits and settles: a person should not have to try again for that.
+fn open_patiently(path: &Path) -> Result<Ledger, Error> {
+    patiently(|| Ledger::open(path).map_err(NotImported::Ledger)).map_err(|error| match error {
+        NotImported::Ledger(error) => error,
+        _ => Error::Corrupt("the ledger could not be opened".into()),
+    })
+}
+
+fn patiently<T>(mut attempt: impl FnMut() -> Result<T, NotImported>) -> Result<T, NotImported> {
+    let until = Instant::now() + LOCK_PATIENCE;
+    let progress = Progress::new();
+    loop {
+        let done = attempt();
+        let busy = matches!(&done, Err(NotImported::Ledger(Error::Busy(_))));
+        if !busy || Instant::now() >= until {
+            progress.done();
+            return done;
+        }
+        progress.say("waiting for the ledger's write lock …");
+    }
+}
+
+fn import_one(
+    ledger: &mut Ledger,
+    file: &FilePlan,
+    config: &Config,
+    by: &str,
+    strict: bool,
+    withdrawals: i64,
+    now: Stamp,
+) -> Option<Result<Imported, String>> {
+    if !file.changes() {
+        return None;
+    }
+    let refused = file.refused_count();
+    if strict && refused > 0 {
+        let text = format!(
+            "not imported: {} refused, and --strict takes a file whole only",
+            counted(refused, "item")
+        );
+        return Some(Err(text));
+    }
+    let evidence = Evidence {
+        file: file.name.clone(),
+        size_bytes: file.size_bytes,
+        sha256: file.sha256.clone(),
+        is_sealed: file.is_sealed,
+        by: by.to_owned(),
+        refused: file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect(),
+        duplicates: file.held + file.twice,
+    };
+    let progress = Progress::new();
+    progress.say(&format!("importing {} …", file.name));
+    let done = patiently(|| {
+        ledger.import(
+            &evidence,
+            &|give| file.kept.each(give),
+            &file.shut,
+            &config.roster,
+            now,
+            withdrawals,
+            strict,
+        )
+    });
+    progress.done();
+    Some(done.map_err(|error| match error {
+        NotImported::Ledger(error @ Error::Busy(_)) => {
+            let holder = crate::ledger::lock_holder(&config.ledger.path);
+            let holder = holder.map_or(String::new(), |holder| format!(" ({holder})"));
+            format!("not imported: {error}{holder}; nothing of it is in the ledger; try again")
+        }
+        NotImported::Ledger(error) => format!("not imported: {error}; nothing of it is in the ledger"),
+        NotImported::PlanIsOld => {
+            "not imported: somebody changed what is covered meanwhile; import it again".to_owned()
+        }
+        NotImported::Refused(rows) => format!(
+            "not imported: {} refused under the ledger's lock, and --strict takes a file whole only",
+            counted(rows, "row")
+        ),
+    }))
+}
+
+/// What the files do to what is missing.
+fn changes(config: &Config, before: &Coverage, after: &Coverage) -> Result<Vec<GapChange>, Error> {
+    let reader = Reader::open(&config.ledger.path)?;
+    reader.read(|snapshot| {
+        let mut changes = Vec::new();
+        for logger in config.roster.loggers() {
+            let now = gaps::missing(logger, before, snapshot)?;
+            let then = gaps::missing(logger, after, snapshot)?;
+            let none = RangeSet::default();
+            let mut epochs: Vec<Epoch> = now.iter().chain(&then).map(|(epoch, _)| *epoch).collect();
+            epochs.sort();
+            epochs.dedup();
+            for epoch in epochs {
+                let of = |all: &[(Epoch, RangeSet)]| {
+                    all.iter().find(|(of, _)| *of == epoch).map_or(none.clone(), |(_, set)| set.clone())
+                };
+                let (now, then) = (of(&now), of(&then));
+                let stays = now.intersection(&then);
+                let change = GapChange {
+                    logger: logger.address,
+                    epoch,
+                    closes: without(&now, &stays),
+                    appears: without(&then, &stays),
+                    stays,
+                };
+                if !(change.stays.is_empty() && change.closes.is_empty() && change.appears.is_empty()) {
+                    changes.push(change);
+                }
+            }
+        }
+        Ok(changes)
+    })
+}
+
+/// What of `all` is not in `part`.
+fn without(all: &RangeSet, part: &RangeSet) -> RangeSet {
+    match (all.smallest(), all.largest()) {
+        (Some(first), Some(last)) => part.missing(first..=last).intersection(all),
+        _ => RangeSet::default(),
+    }
+}
+
+fn list(config: &Config, json: bool, out: &mut dyn Write) -> u8 {
+    let imports =
+        Reader::open(&config.ledger.path).and_then(|reader| reader.read(|snapshot| snapshot.imports()));
+    match imports {
+        Ok(imports) if json => print_json(out, &text::list_json(&imports), DONE),
+        Ok(imports) => print(out, &text::list(&imports, config.site.utc_offset_s), DONE),
+        Err(error) => could_not(&error),
+    }
+}
+
+fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write) -> u8 {
+    let Some(reason) = args.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()) else {
+        return usage("say why with --reason TEXT: it is kept with the import");
+    };
+    let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
+    let now = clock.now();
+    let done = open_patiently(&config.ledger.path)
+        .and_then(|mut ledger| Ok((ledger.withdraw(id, by, reason, now)?, ledger.imports()?)));
+    let (done, imports) = match done {
+        Ok(done) => done,
+        Err(error) => return could_not(&error),
+    };
+    let Some(import) = imports.iter().find(|import| import.id == id) else {
+        return usage(&format!("there is no import {id}; `stonechat import --list` lists them"));
+    };
+    match (done, &import.withdrawn) {
+        (Some(true), _) if args.json => print_json(out, &text::list_json(std::slice::from_ref(import)), DONE),
+        (Some(true), _) => print(
+            out,
+            &format!(
+                "import {id} ({}) is withdrawn: its rows stay in the ledger and no longer cover.\n\
+                 Next: `stonechat gaps` shows what is missing again.\n",
+                import.file
+            ),
+            DONE,
+        ),
+        (_, Some((at, who, _))) => {
+            eprintln!("stonechat: import {id} was withdrawn already, {} by {who}", rfc3339(*at));
+            NO
+        }
+        _ => {
+            eprintln!(
+                "stonechat: import {id} is a sealed dump: its records are authentic, and are not withdrawn; only \
+                 CSV rows are"
+            );
+            NO
+        }
+    }
+}
+
+/// `--dry-run --against`: without ledger and keys.
+fn against(wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+    let wanted = match std::fs::read(wanted)
+        .map_err(|error| format!("cannot be read: {error}"))
+        .and_then(|json| Wanted::read(&json))
+    {
+        Ok(read) => read,
+        Err(why) => return usage(&format!("{}: {why}", wanted.display())),
+    };
+    if args.files.is_empty() {
+        return usage("name the files or folders that were copied");
+    }
+    let Inputs { inputs, mut not_taken } = files::gather(&args.files, Path::new(""));
+    let mut found = Found::default();
+    for input in inputs {
+        let name = input.name.clone();
+        let mut none = None;
+        let mut desk = Desk {
+            progress: Progress::new(),
+            name: name.clone(),
+            size: input.size,
+            said: 0,
+            refused: &mut none,
+        };
+        let read = input.open().map_err(NotPlanned::Read).and_then(|mut reader| match input.looks {
+            Looks::OwnCsv => found.own_csv(&mut reader, &mut desk),
+            _ => found.sealed(&mut reader, &mut desk),
+        });
+        desk.progress.done();
+        if let Err(why) = read {
+            not_taken.push(NotTaken { name, why: why.to_string(), is_mistake: true });
+        }
+    }
+    let complete = wanted
+        .gaps
+        .iter()
+        .all(|&(logger, epoch, first, last, _)| found.of(logger, epoch, first, last).1.is_empty());
+    let code = if complete { DONE } else { NO };
+    if args.json {
+        print_json(out, &text::against_json(&wanted, &found, &not_taken), code)
+    } else {
+        print(out, &text::against(&wanted, &found, &not_taken), code)
+    }
+}

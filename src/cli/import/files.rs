@@ -1,0 +1,170 @@
+//! The files of an import: folders walked, each file recognised by its content.
+//!
+//! Never opens the ledger's own files: closing one would drop the locks by which SQLite keeps this process and the
+//! daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
+
+use super::NotTaken;
+use crate::hand::{HEAD_BYTES, Looks, recognise};
+use std::fs::File;
+use std::io::{Cursor, Read};
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+
+/// The most files of one call; a stick with more is somebody's whole disk.
+const FILES_MAX: usize = 20_000;
+/// The deepest folder that is looked into.
+const DEPTH_MAX: usize = 16;
+
+/// One file that may be a download.
+pub struct Input {
+    /// As the person gave it, or below the folder that the person gave; control characters escaped.
+    pub name: String,
+    /// What it looks like.
+    pub looks: Looks,
+    /// Its size in bytes, where that is known.
+    pub size: Option<u64>,
+    source: Source,
+}
+
+enum Source {
+    File(PathBuf),
+    /// Standard input, and its first bytes, which are read already.
+    Standard(Vec<u8>),
+}
+
+impl Input {
+    /// Opens it from its beginning.
+    pub fn open(&self) -> std::io::Result<Box<dyn Read>> {
+        Ok(match &self.source {
+            Source::File(path) => Box::new(File::open(path)?),
+            Source::Standard(head) => Box::new(Cursor::new(head.clone()).chain(std::io::stdin())),
+        })
+    }
+}
+
+/// What there is to import, sealed dumps first.
+pub struct Inputs {
+    /// The downloads.
+    pub inputs: Vec<Input>,
+    /// Files that are none.
+    pub not_taken: Vec<NotTaken>,
+}
+
+/// Finds and recognises.
+pub fn gather(paths: &[PathBuf], ledger: &Path) -> Inputs {
+    let own = own_files(ledger);
+    let mut all = Inputs { inputs: Vec::new(), not_taken: Vec::new() };
+    for path in paths {
+        if path.as_os_str() == "-" {
+            standard(&mut all);
+        } else {
+            walk(path, &own, 0, &mut all);
+        }
+    }
+    // A CSV needs a sealed record of its epoch. Within a kind, the order given.
+    all.inputs.sort_by_key(|input| input.looks == Looks::OwnCsv);
+    all
+}
+
+/// (device, inode) of the ledger and what stands beside it.
+fn own_files(ledger: &Path) -> Vec<(u64, u64)> {
+    ["", "-wal", "-shm", ".lock"]
+        .iter()
+        .filter_map(|suffix| {
+            let mut path = ledger.as_os_str().to_owned();
+            path.push(suffix);
+            std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+        })
+        .collect()
+}
+
+fn shown(path: &Path) -> String {
+    path.to_string_lossy()
+        .chars()
+        .flat_map(|c| if c.is_control() { c.escape_default().collect::<Vec<_>>() } else { vec![c] })
+        .collect()
+}
+
+fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
+    let name = shown(path);
+    // Whoever names a file means it; what stands in a folder may be anything.
+    let is_named = depth == 0;
+    let mut refuse = |why: String, is_mistake: bool| {
+        all.not_taken.push(NotTaken { name: name.clone(), why, is_mistake });
+    };
+    let found = match std::fs::metadata(path) {
+        Ok(found) => found,
+        Err(error) => return refuse(format!("cannot be opened: {error}"), true),
+    };
+    if found.is_dir() {
+        if depth > DEPTH_MAX {
+            return refuse(format!("is more than {DEPTH_MAX} folders deep; name it itself"), true);
+        }
+        let entries = match std::fs::read_dir(path).and_then(|entries| entries.collect::<Result<Vec<_>, _>>())
+        {
+            Ok(entries) => entries,
+            Err(error) => return refuse(format!("cannot be listed: {error}"), true),
+        };
+        let mut names: Vec<PathBuf> = entries
+            .iter()
+            // A link may lead anywhere, and back.
+            .filter(|entry| entry.file_type().is_ok_and(|kind| !kind.is_symlink()))
+            .map(std::fs::DirEntry::path)
+            .collect();
+        names.sort();
+        let before = all.inputs.len();
+        for name in &names {
+            walk(name, own, depth + 1, all);
+        }
+        if is_named && all.inputs.len() == before {
+            all.not_taken.push(NotTaken { name, why: "has no download in it".to_owned(), is_mistake: true });
+        }
+        return;
+    }
+    if !found.is_file() {
+        return refuse("is no file; pipe it in with `-`".to_owned(), is_named);
+    }
+    if own.contains(&(found.dev(), found.ino())) {
+        return refuse("belongs to the ledger itself, and is left alone".to_owned(), is_named);
+    }
+    if all.inputs.len() >= FILES_MAX {
+        return refuse(format!("is beyond {FILES_MAX} files; import a part of them at a time"), true);
+    }
+    let mut head = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(HEAD_BYTES as u64).read_to_end(&mut head));
+    if let Err(error) = read {
+        return refuse(format!("cannot be read: {error}"), true);
+    }
+    match recognise(&head) {
+        Looks::Empty => refuse("is empty; copy it from the reader again".to_owned(), is_named),
+        Looks::OtherText => refuse(other_text().to_owned(), is_named),
+        // In a folder only what begins like a dump is one; whoever names a file lets it be searched through.
+        Looks::Frames if !is_named && !crate::hand::dump::holds_frames(&head) => {
+            refuse("is no download".to_owned(), false);
+        }
+        looks => {
+            let source = Source::File(path.to_owned());
+            all.inputs.push(Input { name, looks, size: Some(found.len()), source });
+        }
+    }
+}
+
+fn other_text() -> &'static str {
+    "is text, but not the gateway's own CSV (`logger,epoch,sequence,time,battery_mv,board_c,c0,…`)"
+}
+
+fn standard(all: &mut Inputs) {
+    let name = "standard input".to_owned();
+    let mut head = Vec::new();
+    let read = std::io::stdin().lock().take(HEAD_BYTES as u64).read_to_end(&mut head);
+    let why = match (read, recognise(&head)) {
+        (Err(error), _) => format!("cannot be read: {error}"),
+        (Ok(_), Looks::Empty) => "is empty".to_owned(),
+        (Ok(_), Looks::OtherText) => other_text().to_owned(),
+        (Ok(_), looks) => {
+            all.inputs.push(Input { name, looks, size: None, source: Source::Standard(head) });
+            return;
+        }
+    };
+    all.not_taken.push(NotTaken { name, why, is_mistake: true });
+}

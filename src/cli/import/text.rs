@@ -1,0 +1,449 @@
+//! What `import` says, on the terminal and as JSON.
+
+use super::super::table::{Table, counted, thousands};
+use super::{GapChange, NotTaken, Outcome};
+use crate::coverage::RangeSet;
+use crate::hand::cover::{Found, Wanted};
+use crate::hand::plan::FilePlan;
+use crate::judge;
+use crate::ledger::import::ImportEntry;
+use crate::time::{local, offset_label, rfc3339};
+use serde_json::{Value, json};
+
+/// Lines of a list before "and so many more".
+const SHOWN: usize = 20;
+
+/// The plan: nothing is written yet.
+pub fn plan(of: &Outcome) -> String {
+    let mut text = format!("{}: plan of the import. Nothing is written yet.\n\n", of.site);
+    text.push_str(&files(&of.files));
+    text.push_str(&notes(of));
+    text.push('\n');
+    text.push_str(&gaps(&of.changes));
+    if of.dry_run {
+        let next = if of.files.iter().any(FilePlan::changes) {
+            "Next: the same with --by NAME instead of --dry-run imports it.\n"
+        } else {
+            "Next: nothing. The ledger has all of it.\n"
+        };
+        text.push_str(next);
+    }
+    text
+}
+
+fn files(files: &[FilePlan]) -> String {
+    let mut table =
+        Table::new(&["file", "kind", ">read", ">new", ">held already", ">twice", ">in conflict", ">refused"]);
+    let kind = |file: &FilePlan| if file.is_sealed { "sealed dump" } else { "CSV" };
+    let row = |name: String, kind: &str, of: [u64; 6]| {
+        let [a, b, c, d, e, f] = of.map(thousands);
+        [name, kind.to_owned(), a, b, c, d, e, f]
+    };
+    let counts =
+        |file: &FilePlan| [file.read, file.new, file.held, file.twice, file.conflicts, file.refused_count()];
+    let mut sums = [0; 6];
+    for file in files {
+        for (sum, count) in sums.iter_mut().zip(counts(file)) {
+            *sum += count;
+        }
+        table.row(row(file.name.clone(), kind(file), counts(file)));
+    }
+    if files.len() != 1 {
+        table.row(row("all".to_owned(), "", sums));
+    }
+    table.text(2)
+}
+
+/// What a table cannot say.
+fn notes(of: &Outcome) -> String {
+    let mut text = String::new();
+    for file in &of.files {
+        for id in &file.same_as {
+            text.push_str(&format!("\n  {}: the same file as import {id}", file.name));
+            text.push_str(if file.changes() { ".\n" } else { "; it changes nothing.\n" });
+        }
+        if file.odd_times > 0 {
+            text.push_str(&format!(
+                "\n  {}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known \
+                 by its numbers, and times are set right in reports.\n",
+                file.name,
+                counted(file.odd_times, "time")
+            ));
+        }
+        if file.rows_differ > 0 {
+            text.push_str(&format!(
+                "\n  {}: {} that a CSV row held before disagrees with; the sealed record becomes the record, and the \
+                 row is kept beside it.\n",
+                file.name,
+                counted(file.rows_differ, "record")
+            ));
+        }
+        if file.conflicts > 0 {
+            text.push_str(&format!(
+                "\n  {}: in conflict with what is held, which stays: {}. Both sides: `stonechat set-aside list`.\n",
+                file.name,
+                counted(file.conflicts, "record")
+            ));
+        }
+        for (kind, group) in &file.refused {
+            text.push_str(&format!("\n  {}: {} refused ({kind}):\n", file.name, thousands(group.count)));
+            for (place, why) in &group.examples {
+                text.push_str(&format!("    {place}: {why}\n"));
+            }
+            let more = group.count - group.examples.len() as u64;
+            if more > 0 {
+                text.push_str(&format!("    and {} more\n", thousands(more)));
+            }
+        }
+        let shut = file.shut.len();
+        if shut > 0 && file.same_as.is_empty() {
+            text.push_str(
+                "    Frames that no key opens are set aside, within limits, and tried again when keys change. Keep \
+                 the file.\n",
+            );
+        }
+    }
+    if let Some(path) = &of.refused_file {
+        text.push_str(&format!("\n  All that is refused is written to {}.\n", path.display()));
+    }
+    text.push_str(&not_taken(&of.not_taken));
+    text
+}
+
+fn not_taken(all: &[NotTaken]) -> String {
+    let mut text = String::new();
+    for file in all.iter().filter(|file| file.is_mistake) {
+        text.push_str(&format!("\n  {}: {}. Nothing of it is taken.\n", file.name, file.why));
+    }
+    let others: Vec<&NotTaken> = all.iter().filter(|file| !file.is_mistake).collect();
+    if !others.is_empty() {
+        let names: Vec<&str> = others.iter().take(SHOWN).map(|file| file.name.as_str()).collect();
+        let more = others.len().saturating_sub(SHOWN);
+        let more = if more > 0 { format!(", and {more} more") } else { String::new() };
+        text.push_str(&format!(
+            "\n  {} no download, and left alone: {}{more}\n",
+            if others.len() == 1 { "1 file is".to_owned() } else { format!("{} files are", others.len()) },
+            names.join(", ")
+        ));
+    }
+    text
+}
+
+fn total(changes: &[GapChange], of: impl Fn(&GapChange) -> &RangeSet) -> (u64, u64) {
+    let gaps = changes.iter().map(|change| of(change).ranges().len() as u64).sum();
+    (gaps, changes.iter().map(|change| of(change).count()).sum())
+}
+
+/// What becomes of the gaps.
+fn gaps(changes: &[GapChange]) -> String {
+    let (_, closes) = total(changes, |change| &change.closes);
+    let (stay_gaps, stays) = total(changes, |change| &change.stays);
+    let (appear_gaps, appears) = total(changes, |change| &change.appears);
+    if closes + stays + appears == 0 {
+        return "Gaps: none, before and after.\n".to_owned();
+    }
+    let mut text = format!(
+        "Gaps: {} missing now; {} come, {} stay missing, in {}.\n",
+        counted(closes + stays, "record"),
+        thousands(closes),
+        thousands(stays),
+        counted(stay_gaps, "gap")
+    );
+    if appears > 0 {
+        text.push_str(&format!(
+            "The files also tell of more: {} of what they name is missing, in {}.\n",
+            counted(appears, "record"),
+            counted(appear_gaps, "new gap")
+        ));
+    }
+    let mut table = Table::new(&[">logger", ">epoch", ">missing now", ">come", ">stay missing", "of these"]);
+    for change in changes.iter().take(SHOWN) {
+        let mut left = change.stays.union(&change.appears);
+        let more = left.ranges().len().saturating_sub(3);
+        left = left.ranges().iter().take(3).copied().collect();
+        let mut spans: Vec<String> = left.ranges().iter().map(|&span| sequences(span)).collect();
+        if more > 0 {
+            spans.push(format!("and {more} more"));
+        }
+        table.row([
+            change.logger.to_string(),
+            change.epoch.to_string(),
+            thousands(change.closes.count() + change.stays.count()),
+            thousands(change.closes.count()),
+            thousands(change.stays.count() + change.appears.count()),
+            spans.join(", "),
+        ]);
+    }
+    text.push('\n');
+    text.push_str(&table.text(2));
+    if changes.len() > SHOWN {
+        text.push_str(&format!("  and {} more epochs; --json has them all\n", changes.len() - SHOWN));
+    }
+    text.push('\n');
+    text
+}
+
+fn sequences((first, last): (u32, u32)) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
+
+/// What was written.
+pub fn result(of: &Outcome) -> String {
+    let mut text = String::new();
+    let mut longest = 0.0_f64;
+    let mut any = false;
+    for (file, done) in of.files.iter().zip(&of.imported) {
+        match done {
+            None => text.push_str(&format!("{}: nothing new; nothing is written.\n", file.name)),
+            Some(Err(why)) => text.push_str(&format!("{}: {why}.\n", file.name)),
+            Some(Ok(imported)) => {
+                any = true;
+                longest = longest.max(imported.held_lock.as_secs_f64());
+                let tally = &imported.receipt.tally;
+                let stored = tally.of(judge::Outcome::Stored) + tally.of(judge::Outcome::Opaque);
+                text.push_str(&format!(
+                    "{}: import {}, {} stored",
+                    file.name,
+                    imported.id,
+                    counted(stored, "record")
+                ));
+                let late = tally.of(judge::Outcome::Duplicate);
+                if late > 0 {
+                    text.push_str(&format!(", {} had come meanwhile", thousands(late)));
+                }
+                let conflicts = tally.of(judge::Outcome::Conflict);
+                if conflicts > 0 {
+                    text.push_str(&format!(", {} kept beside what is held", thousands(conflicts)));
+                }
+                text.push_str(".\n");
+            }
+        }
+    }
+    if any {
+        text.push_str(&format!(
+            "The ledger's write lock was held for {longest:.2} s at the longest; the daemon commits every {} s and \
+             waits for it.\nNext: `stonechat gaps` says what is left; what cannot be recovered is declared with \
+             `stonechat write-off`.\n",
+            of.commit_every_s
+        ));
+    }
+    text
+}
+
+fn spans(set: &RangeSet) -> Value {
+    set.ranges().iter().map(|&(first, last)| json!({ "first": first, "last": last })).collect()
+}
+
+fn not_taken_json(all: &[NotTaken]) -> Value {
+    all.iter()
+        .map(|file| json!({ "file": file.name, "why": file.why, "is_mistake": file.is_mistake }))
+        .collect()
+}
+
+/// All of it.
+pub fn json(of: &Outcome) -> Value {
+    let files: Vec<Value> = of
+        .files
+        .iter()
+        .enumerate()
+        .map(|(at, file)| {
+            let refused: serde_json::Map<String, Value> = file
+                .refused
+                .iter()
+                .map(|(&kind, group)| {
+                    let examples: Vec<Value> = group
+                        .examples
+                        .iter()
+                        .map(|(place, why)| json!({ "place": place.to_string(), "why": why }))
+                        .collect();
+                    (kind.to_owned(), json!({ "count": group.count, "examples": examples }))
+                })
+                .collect();
+            let imported = match of.imported.get(at) {
+                Some(Some(Ok(imported))) => {
+                    let tally = &imported.receipt.tally;
+                    json!({
+                        "import": imported.id,
+                        "stored": tally.of(judge::Outcome::Stored),
+                        "opaque": tally.of(judge::Outcome::Opaque),
+                        "duplicate": tally.of(judge::Outcome::Duplicate),
+                        "conflict": tally.of(judge::Outcome::Conflict),
+                        "refused_under_lock": imported.rows_refused,
+                        "lock_held_s": imported.held_lock.as_secs_f64(),
+                    })
+                }
+                Some(Some(Err(why))) => json!({ "error": why }),
+                _ => Value::Null,
+            };
+            json!({
+                "file": file.name,
+                "kind": if file.is_sealed { "sealed-dump" } else { "csv" },
+                "size_bytes": file.size_bytes,
+                "sha256": file.sha256,
+                "same_as_imports": file.same_as,
+                "read": file.read,
+                "new": file.new,
+                "held": file.held,
+                "twice": file.twice,
+                "conflicts": file.conflicts,
+                "odd_times": file.odd_times,
+                "rows_that_step_back_differing": file.rows_differ,
+                "refused": refused,
+                "imported": imported,
+            })
+        })
+        .collect();
+    let gaps: Vec<Value> = of
+        .changes
+        .iter()
+        .map(|change| {
+            json!({
+                "logger": change.logger.number(),
+                "epoch": change.epoch.number(),
+                "closes": spans(&change.closes),
+                "stays": spans(&change.stays),
+                "appears": spans(&change.appears),
+            })
+        })
+        .collect();
+    json!({
+        "site": of.site,
+        "dry_run": of.dry_run,
+        "files": files,
+        "not_taken": not_taken_json(&of.not_taken),
+        "gaps": gaps,
+        "commit_every_s": of.commit_every_s,
+    })
+}
+
+/// The imports so far.
+pub fn list(imports: &[ImportEntry], utc_offset_s: i32) -> String {
+    if imports.is_empty() {
+        return "No imports yet.\n".to_owned();
+    }
+    let label = format!("when ({})", offset_label(utc_offset_s));
+    let mut table = Table::new(&[">import", &label, "by", "kind", "file", ">bytes", "SHA-256", "outcomes"]);
+    for import in imports {
+        let outcomes: Vec<String> =
+            import.outcomes.iter().map(|(name, count)| format!("{} {name}", thousands(*count))).collect();
+        table.row([
+            import.id.to_string(),
+            local(import.imported_at, utc_offset_s),
+            import.by.clone(),
+            import.kind.clone(),
+            import.file.clone(),
+            thousands(import.size_bytes),
+            import.sha256.chars().take(12).collect(),
+            outcomes.join(", "),
+        ]);
+    }
+    let mut text = table.text(0);
+    for import in imports {
+        if let Some((at, by, reason)) = &import.withdrawn {
+            text.push_str(&format!(
+                "Import {} was withdrawn {} ({}) by {by}: {reason}\n",
+                import.id,
+                local(*at, utc_offset_s),
+                offset_label(utc_offset_s)
+            ));
+        }
+    }
+    text
+}
+
+/// The same as JSON.
+pub fn list_json(imports: &[ImportEntry]) -> Value {
+    let imports: Vec<Value> = imports
+        .iter()
+        .map(|import| {
+            let withdrawn = import
+                .withdrawn
+                .as_ref()
+                .map(|(at, by, reason)| json!({ "at": rfc3339(*at), "by": by, "reason": reason }));
+            json!({
+                "import": import.id,
+                "file": import.file,
+                "size_bytes": import.size_bytes,
+                "sha256": import.sha256,
+                "kind": import.kind,
+                "imported_at": rfc3339(import.imported_at),
+                "by": import.by,
+                "outcomes": import.outcomes,
+                "withdrawn": withdrawn,
+            })
+        })
+        .collect();
+    json!({ "imports": imports })
+}
+
+const UNSURE: &str = "Told from the numbers that stand in clear in the files, which nobody has authenticated here: \
+                      the gateway's import decides.";
+
+/// What files cover of what was to be fetched.
+pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken]) -> String {
+    let mut text = match &wanted.site {
+        Some(site) => format!("{site}: what was to be fetched, and what is in these files.\n\n"),
+        None => "What was to be fetched, and what is in these files.\n\n".to_owned(),
+    };
+    let mut table =
+        Table::new(&[">logger", "name", ">epoch", "sequences", ">missing", ">in the files", "not there"]);
+    let (mut all, mut there) = (0, 0);
+    for (logger, epoch, first, last, name) in &wanted.gaps {
+        let (covered, missing) = found.of(*logger, *epoch, *first, *last);
+        let records = u64::from(last - first) + 1;
+        all += records;
+        there += covered;
+        let shown: Vec<String> = missing.ranges().iter().take(3).map(|&span| sequences(span)).collect();
+        let mut shown = shown.join(", ");
+        if missing.ranges().len() > 3 {
+            shown.push_str(&format!(", and {} more", missing.ranges().len() - 3));
+        }
+        table.row([
+            logger.to_string(),
+            name.clone(),
+            epoch.to_string(),
+            sequences((*first, *last)),
+            thousands(records),
+            thousands(covered),
+            shown,
+        ]);
+    }
+    text.push_str(&table.text(2));
+    text.push_str(&not_taken(not_taken_files));
+    text.push_str(&format!(
+        "\n{} of {} are in the files ({} read, {} unreadable).\n{UNSURE}\n",
+        thousands(there),
+        counted(all, "missing record"),
+        counted(found.items, "record"),
+        thousands(found.unreadable)
+    ));
+    text.push_str(if there < all {
+        "Next: fetch what is not there before you leave, if the logger still has it.\n"
+    } else {
+        "Next: take the files to the gateway and import them.\n"
+    });
+    text
+}
+
+/// The same as JSON.
+pub fn against_json(wanted: &Wanted, found: &Found, not_taken: &[NotTaken]) -> Value {
+    let gaps: Vec<Value> = wanted
+        .gaps
+        .iter()
+        .map(|(logger, epoch, first, last, name)| {
+            let (covered, missing) = found.of(*logger, *epoch, *first, *last);
+            json!({
+                "logger": logger, "name": name, "epoch": epoch, "first": first, "last": last,
+                "in_files": covered, "not_there": spans(&missing),
+            })
+        })
+        .collect();
+    json!({
+        "site": wanted.site,
+        "authenticated": false,
+        "gaps": gaps,
+        "records_read": found.items,
+        "unreadable": found.unreadable,
+        "not_taken": not_taken_json(not_taken),
+    })
+}

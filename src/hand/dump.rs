@@ -1,0 +1,100 @@
+//! Sealed dumps: frames in any order, whole or cut off anywhere (docs/wire-format.md, 5).
+//!
+//! Input: bytes in pieces. Output: runs between delimiters, each with where it begins. No keys, no judging. A last
+//! frame without its delimiter counts if it is right; bounded memory whatever the bytes are.
+
+use crate::wire::cobs::{Deframer, Run};
+use crate::wire::frame::SerialFrame;
+
+/// Cuts a dump into runs.
+#[derive(Debug, Default)]
+pub struct Runs {
+    deframer: Deframer,
+    taken: u64,
+}
+
+/// One run between delimiters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DumpRun<'a> {
+    /// Its first byte in the file.
+    pub at: u64,
+    /// Its decoded bytes; empty where they do not decode.
+    pub decoded: &'a [u8],
+    /// Its length in the file.
+    pub encoded_len: u64,
+}
+
+impl Runs {
+    /// Takes a piece in, and hands every run over that ends in it.
+    pub fn feed<E>(
+        &mut self,
+        piece: &[u8],
+        mut each: impl FnMut(DumpRun<'_>) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let mut rest = piece;
+        while let Some(run) = self.deframer.next_run(&mut rest) {
+            let (decoded, encoded_len) = parts(run);
+            // The delimiter was taken too.
+            let end = self.taken + (piece.len() - rest.len()) as u64 - 1;
+            each(DumpRun { at: end.saturating_sub(encoded_len), decoded, encoded_len })?;
+        }
+        self.taken += piece.len() as u64;
+        Ok(())
+    }
+
+    /// The last run, where no delimiter ended it.
+    pub fn finish<E>(&mut self, mut each: impl FnMut(DumpRun<'_>) -> Result<(), E>) -> Result<(), E> {
+        let taken = self.taken;
+        let Some(run) = self.deframer.finish() else { return Ok(()) };
+        let (decoded, encoded_len) = parts(run);
+        each(DumpRun { at: taken.saturating_sub(encoded_len), decoded, encoded_len })
+    }
+}
+
+fn parts(run: Run<'_>) -> (&[u8], u64) {
+    match run {
+        Run::Frame { decoded, encoded_len } => (decoded, encoded_len as u64),
+        Run::BadStuffing { encoded_len } => (&[], encoded_len as u64),
+        Run::TooLong { encoded_len } => (&[], encoded_len),
+    }
+}
+
+/// Whether a right frame stands in these bytes.
+pub fn holds_frames(head: &[u8]) -> bool {
+    let mut runs = Runs::default();
+    let mut look = |run: DumpRun<'_>| if SerialFrame::parse(run.decoded).is_ok() { Err(()) } else { Ok(()) };
+    runs.feed(head, &mut look).is_err() || runs.finish(&mut look).is_err()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::wire::frame::{KIND_AIR, encode_line};
+
+    #[test]
+    fn runs_say_where_they_begin_however_the_bytes_come() {
+        let mut bytes = Vec::new();
+        let mut starts = Vec::new();
+        for len in [40_usize, 60, 100] {
+            bytes.push(0);
+            starts.push(bytes.len() as u64);
+            encode_line(KIND_AIR, None, &vec![7; len], &mut bytes);
+        }
+        // The last delimiter is missing.
+        bytes.pop();
+        for step in [1, 3, 64, 1000] {
+            let mut runs = Runs::default();
+            let mut found = Vec::new();
+            let mut take = |run: DumpRun<'_>| -> Result<(), ()> {
+                found.push(run.at);
+                Ok(())
+            };
+            for piece in bytes.chunks(step) {
+                runs.feed(piece, &mut take).unwrap();
+            }
+            runs.finish(&mut take).unwrap();
+            assert_eq!(found, starts, "in pieces of {step}");
+        }
+    }
+}

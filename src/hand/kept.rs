@@ -1,0 +1,167 @@
+//! What of a download is to go into the ledger, in little memory: plaintexts and rows one after the other, and 24
+//! bytes an item to find them by.
+//!
+//! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
+
+use crate::judge::Row;
+use crate::ledger::Error;
+use crate::ledger::import::Item;
+use crate::wire::seq::{Identity, Slot};
+
+/// The most bytes of new content of one file: more than every logger's memory at a site.
+pub const BYTES_MAX: usize = u32::MAX as usize;
+
+#[derive(Clone, Copy, Debug)]
+enum What {
+    Record(Slot),
+    Row { matched: bool },
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Place {
+    identity: Identity,
+    at: u32,
+    len: u16,
+    what: What,
+}
+
+/// See the module's page.
+#[derive(Debug, Default)]
+pub struct Kept {
+    bytes: Vec<u8>,
+    places: Vec<Place>,
+    /// How far the file rounded (JSON), for its rows.
+    pub resolution: Option<String>,
+}
+
+impl Kept {
+    /// How many items it has.
+    pub fn len(&self) -> usize {
+        self.places.len()
+    }
+
+    /// Whether it has none.
+    pub fn is_empty(&self) -> bool {
+        self.places.is_empty()
+    }
+
+    /// How many bytes of memory it takes.
+    pub fn weight(&self) -> usize {
+        self.bytes.capacity() + self.places.capacity() * size_of::<Place>()
+    }
+
+    /// Adds a record; `None`: it is full.
+    pub fn push_record(&mut self, identity: Identity, slot: Slot, plaintext: &[u8]) -> Option<u32> {
+        let at = self.start()?;
+        self.bytes.extend_from_slice(plaintext);
+        self.place(identity, at, What::Record(slot))
+    }
+
+    /// Adds a row; `None`: it is full.
+    pub fn push_row(&mut self, identity: Identity, row: &Row, matched: bool) -> Option<u32> {
+        let at = self.start()?;
+        let out = &mut self.bytes;
+        out.extend(row.time.to_be_bytes());
+        out.push(u8::from(row.battery_mv.is_some()) | u8::from(row.board_centi_c.is_some()) << 1);
+        out.extend(row.battery_mv.unwrap_or(0).to_be_bytes());
+        out.extend(row.board_centi_c.unwrap_or(0).to_be_bytes());
+        out.extend(row.faults.to_be_bytes());
+        for count in &row.counts {
+            out.extend(count.to_be_bytes());
+        }
+        self.place(identity, at, What::Row { matched })
+    }
+
+    fn start(&self) -> Option<u32> {
+        // Room for the largest item.
+        (self.bytes.len() + 1024 < BYTES_MAX).then_some(self.bytes.len() as u32)
+    }
+
+    fn place(&mut self, identity: Identity, at: u32, what: What) -> Option<u32> {
+        let len = u16::try_from(self.bytes.len() - at as usize).ok()?;
+        self.places.push(Place { identity, at, len, what });
+        u32::try_from(self.places.len() - 1).ok()
+    }
+
+    /// The plaintext of an item; `None` where it is a row.
+    pub fn plaintext(&self, item: u32) -> Option<&[u8]> {
+        let place = self.places.get(item as usize)?;
+        matches!(place.what, What::Record(_)).then(|| self.content(place))
+    }
+
+    /// The row of an item; `None` where it is a record.
+    pub fn row(&self, item: u32) -> Option<Row> {
+        let place = self.places.get(item as usize)?;
+        matches!(place.what, What::Row { .. }).then(|| unpacked(self.content(place)))
+    }
+
+    fn content(&self, place: &Place) -> &[u8] {
+        let at = place.at as usize;
+        self.bytes.get(at..at + usize::from(place.len)).unwrap_or(&[])
+    }
+
+    /// Puts items in order of identities, those of one identity as they came. Numbers of items end here.
+    pub fn sort(&mut self) {
+        self.places.sort_by_key(|place| place.identity);
+    }
+
+    /// Hands every item over, in order.
+    pub fn each(&self, give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>) -> Result<(), Error> {
+        for place in &self.places {
+            let content = self.content(place);
+            match place.what {
+                What::Record(slot) => give(place.identity, Item::Record { slot, plaintext: content })?,
+                What::Row { matched } => {
+                    let row = unpacked(content);
+                    let resolution = self.resolution.as_deref();
+                    give(place.identity, Item::Row { row: &row, matched, resolution })?;
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+fn unpacked(bytes: &[u8]) -> Row {
+    let part = |at: usize, len: usize| bytes.get(at..at + len).unwrap_or(&[]);
+    let flags = part(4, 1).first().copied().unwrap_or(0);
+    let two = |at: usize| part(at, 2).try_into().unwrap_or([0; 2]);
+    Row {
+        time: u32::from_be_bytes(part(0, 4).try_into().unwrap_or([0; 4])),
+        battery_mv: (flags & 1 != 0).then(|| u16::from_be_bytes(two(5))),
+        board_centi_c: (flags & 2 != 0).then(|| i16::from_be_bytes(two(7))),
+        faults: u64::from_be_bytes(part(9, 8).try_into().unwrap_or([0; 8])),
+        counts: bytes
+            .get(17..)
+            .unwrap_or(&[])
+            .chunks_exact(4)
+            .map(|count| i32::from_be_bytes(count.try_into().unwrap_or([0; 4])))
+            .collect(),
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn a_row_comes_out_as_it_went_in(
+            time in any::<u32>(),
+            battery_mv in any::<Option<u16>>(),
+            board_centi_c in any::<Option<i16>>(),
+            faults in any::<u64>(),
+            counts in prop::collection::vec(any::<i32>(), 1..40),
+        ) {
+            let row = Row { time, counts, faults, battery_mv, board_centi_c };
+            let mut kept = Kept::default();
+            kept.push_record(Identity::new(9, 1, 1).unwrap(), Slot(0), b"x").unwrap();
+            let item = kept.push_row(Identity::new(9, 1, 2).unwrap(), &row, false).unwrap();
+            prop_assert_eq!(kept.row(item), Some(row));
+            prop_assert_eq!(kept.plaintext(item), None);
+            prop_assert_eq!(kept.plaintext(0), Some(&b"x"[..]));
+        }
+    }
+}
