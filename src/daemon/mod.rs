@@ -33,6 +33,8 @@ use tokio::time::Instant;
 const COMMIT_ITEMS: usize = 8192;
 /// Memory that may wait for a commit that the disk refuses.
 const HOLD_BYTES_MAX: usize = 16 << 20;
+/// So long does waiting for the ledger's lock count as moving: an import of a million records takes seconds.
+const LOCK_PATIENCE: Duration = Duration::from_secs(120);
 /// How long a refused commit waits for its next try.
 const RETRY_AFTER: Duration = Duration::from_secs(2);
 /// With nothing to commit, listening itself is written down this often.
@@ -118,6 +120,10 @@ struct Daemon {
     notifier: Notifier,
     timers: Timers,
     settle: Settle,
+    /// When the first try of the present commit began.
+    commit_began: Option<Instant>,
+    /// Since when another process holds the write lock, as far as commits have found.
+    locked_since: Option<Instant>,
 }
 
 /// When what is due.
@@ -209,6 +215,8 @@ impl Daemon {
                 ..Timers::default()
             },
             settle: Settle { day: 0, left: 0, slice: SETTLE_SLICE, refused: 0, given_up: false },
+            commit_began: None,
+            locked_since: None,
             config,
         };
         tracing::info!(
@@ -386,10 +394,13 @@ impl Daemon {
         Ok(())
     }
 
-    /// The loop moves.
+    /// The loop moves. Waiting for the ledger's lock counts as moving for a while only: then the service manager
+    /// is to see that nothing is committed any more.
     fn tell_watchdog(&mut self) {
         if let Some(every) = Notifier::watchdog_every() {
-            self.notifier.tell("WATCHDOG=1");
+            if self.locked_since.is_none_or(|since| since.elapsed() < LOCK_PATIENCE) {
+                self.notifier.tell("WATCHDOG=1");
+            }
             self.timers.watchdog = Some(Instant::now() + every);
         }
     }
@@ -398,10 +409,17 @@ impl Daemon {
     fn commit(&mut self) -> Result<(), Error> {
         let now = self.now();
         self.intake.close_windows(now);
+        let began = *self.commit_began.get_or_insert_with(Instant::now);
         match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
-            Ok(receipt) => self.committed(&receipt, now),
+            Ok(receipt) => {
+                self.commit_began = None;
+                self.locked_since = None;
+                let took = began.elapsed().as_secs_f64();
+                self.state.longest_commit_s = self.state.longest_commit_s.max(took);
+                self.committed(&receipt, now)
+            }
             Err(error) if error.is_passing() => {
-                let text = error.to_string();
+                let text = self.passing_trouble(&error);
                 if self.state.trouble.as_ref() != Some(&text) {
                     tracing::error!(
                         waiting = self.intake.batch.items.len(),
@@ -420,6 +438,21 @@ impl Daemon {
                 Err(error.into())
             }
         }
+    }
+
+    /// What keeps a commit from being made, in words that name who.
+    fn passing_trouble(&mut self, error: &LedgerError) -> String {
+        if !matches!(error, LedgerError::Busy(_)) {
+            self.locked_since = None;
+            return error.to_string();
+        }
+        let since = *self.locked_since.get_or_insert_with(Instant::now);
+        let holder = crate::ledger::lock_holder(self.ledger.path());
+        let holder = holder.map_or(String::new(), |holder| format!(": {holder}"));
+        if since.elapsed() < LOCK_PATIENCE {
+            return format!("{error}{holder}");
+        }
+        format!("{error}{holder}, for more than {} s; end that process", LOCK_PATIENCE.as_secs())
     }
 
     fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 pub const FILE: &str = "state.json";
 
 /// What the daemon says of itself. Times are Unix seconds by the gateway's clock.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
     /// Its process.
     pub pid: u32,
@@ -39,6 +39,9 @@ pub struct DaemonState {
     pub commit: Option<CommitState>,
     /// Commits since the start.
     pub commits: u64,
+    /// The longest that a commit took since the start, from its first try, waiting for an import's lock included.
+    #[serde(default)]
+    pub longest_commit_s: f64,
     /// Journal rows that are not settled yet.
     pub unsettled_rows: u64,
     /// The radios.
