@@ -17,7 +17,7 @@ pub const CHANNELS: usize = 8;
 pub const INTERVAL_S: i64 = 300;
 pub const FROM: i64 = 1_777_852_800;
 pub const DAY_S: i64 = 86_400;
-pub const SITE_KEY: [u8; 32] = [0x5C; 32];
+pub const SITE_KEY: [u8; 32] = *b"invented key of a bench's field!";
 
 /// A number that depends on every bit of its arguments (the finaliser of SplitMix64).
 pub fn mix(a: u64, b: u64, c: u64) -> u64 {

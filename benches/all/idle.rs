@@ -62,7 +62,7 @@ fn wakeups(pid: u32) -> f64 {
     tasks.map(|task| status(&format!("{}/status", task.path().display()), "voluntary_ctxt_switches:")).sum()
 }
 
-fn status(file: &str, field: &str) -> f64 {
+pub fn status(file: &str, field: &str) -> f64 {
     let text = std::fs::read_to_string(file).unwrap_or_default();
     let value = text.lines().find_map(|line| line.strip_prefix(field)?.split_whitespace().next());
     value.and_then(|value| value.parse().ok()).unwrap_or(f64::NAN)

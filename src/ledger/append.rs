@@ -680,6 +680,7 @@ impl<'a> Writer<'a> {
         let (_, mut held) = self.state.split(self.db);
         let Some(rank) = held.covering_rank(id)? else { return Ok(()) };
         let row = held.row(id)?;
+        let import = held.import_of_row(id, rank)?;
         let key = (id.address.number(), id.epoch.number(), id.sequence.number(), rank);
         let condition = "logger = ? AND epoch = ? AND sequence = ? AND rank = ?";
         guard::change(self.db, "stepped_back", condition, key, |db| {
@@ -688,8 +689,7 @@ impl<'a> Writer<'a> {
             Ok(())
         })?;
         if let Some(row) = row.filter(|_| differs) {
-            let arrival =
-                Arrival { identity: id, slot: None, reception: None, import: None, stored_at: None };
+            let arrival = Arrival { identity: id, slot: None, reception: None, import, stored_at: None };
             self.keep_row_beside(&arrival, &row)?;
         }
         Ok(())

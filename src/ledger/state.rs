@@ -13,6 +13,7 @@ use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::HashMap;
+use std::sync::LazyLock;
 
 /// An unsettled CSV row.
 #[derive(Clone, Copy, Debug)]
@@ -145,6 +146,16 @@ impl State {
     }
 }
 
+// Made once: putting forty column names together takes longer than the look-up.
+static JOURNAL_ROW: LazyLock<String> =
+    LazyLock::new(|| format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", rows::content_columns()));
+static SETTLED_ROW: LazyLock<String> = LazyLock::new(|| {
+    format!(
+        "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+        rows::content_columns()
+    )
+});
+
 /// Finds held records: unsettled ones by the maps, settled ones by the clustered key.
 pub(super) struct HeldRows<'a> {
     db: &'a Connection,
@@ -154,17 +165,12 @@ pub(super) struct HeldRows<'a> {
 
 impl HeldRows<'_> {
     fn journal_row(&self, row: i64) -> Result<Option<Row>, Error> {
-        let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", rows::content_columns());
-        Ok(self.db.prepare_cached(&sql)?.query_row([row], rows::row_content).optional()?)
+        Ok(self.db.prepare_cached(&JOURNAL_ROW)?.query_row([row], rows::row_content).optional()?)
     }
 
     fn settled_row(&self, id: Identity, rank: i64) -> Result<Option<Row>, Error> {
-        let sql = format!(
-            "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
-            rows::content_columns()
-        );
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), rank];
-        Ok(self.db.prepare_cached(&sql)?.query_row(key, rows::row_content).optional()?)
+        Ok(self.db.prepare_cached(&SETTLED_ROW)?.query_row(key, rows::row_content).optional()?)
     }
 
     /// The rank that a further CSV row of this identity takes.
@@ -176,6 +182,29 @@ impl HeldRows<'_> {
             .query_row(key, |row| row.get(0))?;
         let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().map(|r| r.rank).max());
         Ok(settled.unwrap_or(0).max(recent.unwrap_or(0)) + 1)
+    }
+
+    /// The import that a CSV row came with.
+    pub fn import_of_row(&self, id: Identity, rank: i64) -> Result<Option<i64>, Error> {
+        let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().find(|row| row.rank == rank));
+        let import: Option<Option<i64>> = match recent {
+            Some(recent) => self
+                .db
+                .prepare_cached("SELECT import FROM journal WHERE row = ?")?
+                .query_row([recent.row], |row| row.get(0))
+                .optional()?,
+            None => self
+                .db
+                .prepare_cached(
+                    "SELECT import FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+                )?
+                .query_row(
+                    params![id.address.number(), id.epoch.number(), id.sequence.number(), rank],
+                    |row| row.get(0),
+                )
+                .optional()?,
+        };
+        Ok(import.flatten())
     }
 
     /// The rank of the CSV row that covers this identity, if one does.

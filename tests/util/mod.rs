@@ -2,6 +2,7 @@
 #![allow(dead_code, missing_docs, clippy::unwrap_used)]
 
 pub mod daemon;
+pub mod hand;
 pub mod truth;
 
 use std::path::PathBuf;
