@@ -125,7 +125,14 @@ fn without_a_configuration_or_a_ledger_commands_say_what_to_do() {
     let text = String::from_utf8_lossy(&output.stderr);
     assert!(text.contains("/nowhere/site.toml") && text.contains("stonechat init"), "{text}");
     let site = site();
-    for args in [&["gaps"][..], &["status"], &["verify"], &["set-aside", "list"], &["set-aside", "retry"]] {
+    for args in [
+        &["gaps"][..],
+        &["status"],
+        &["verify"],
+        &["set-aside", "list"],
+        &["set-aside", "retry"],
+        &["import", "--list"],
+    ] {
         let output = site.output(args);
         assert_eq!(output.status.code(), Some(3), "{args:?}");
         let text = String::from_utf8_lossy(&output.stderr);
@@ -140,9 +147,10 @@ fn every_command_explains_itself_with_an_example() {
     let text = String::from_utf8_lossy(&help.stdout);
     assert_eq!(help.status.code(), Some(0));
     assert!(text.contains("no warning or alarm system for life safety"), "{text}");
-    for command in
-        ["init", "run", "check", "status", "gaps", "verify", "set-aside", "key", "simulate", "demo"]
-    {
+    for command in [
+        "init", "run", "check", "status", "gaps", "import", "verify", "backup", "set-aside", "key", "simulate",
+        "demo",
+    ] {
         assert!(text.contains(command), "{command}");
         let help = binary().args([command, "--help"]).output().unwrap();
         let text = String::from_utf8_lossy(&help.stdout);

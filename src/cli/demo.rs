@@ -2,23 +2,23 @@
 //!
 //! Three simulated weeks of the invented Harrow Tarn embankment go through a real pseudo-terminal into this
 //! program's own `run`, as a child process; a storm takes the radio down for a day and a half. Then the gap
-//! report, and a comparison of every raw count with the truth, through the public views. The daemon's clock is
-//! the simulation's, so that weeks pass in seconds.
+//! report, the visit list, downloads and their import, what is left, a write-off, and a comparison of every raw
+//! count with the truth, through the public views. The daemon's clock is the simulation's, so that weeks pass in
+//! seconds.
+
+mod compare;
 
 use super::gaps::report_text;
 use super::simulate::write_truth;
-use super::table::{counted, thousands};
+use super::table::counted;
 use super::{DONE, NO, Progress, could_not};
 use crate::config::{self, Config};
 use crate::daemon::state::DaemonState;
-use crate::gaps::Report;
-use crate::ledger::query::Reader;
-use crate::ledger::verify;
+use crate::gaps::Gap;
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, FieldPlan, Span, Truth};
-use crate::wire::record::Record;
-use crate::wire::seq::Identity;
-use std::collections::BTreeSet;
+use crate::wire::frame::{KIND_AIR, encode_line};
+use crate::wire::seq::Address;
 use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -158,34 +158,138 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         port.display()
     ))?;
 
-    say("\n2. The gap report\n")?;
-    let config = load(&dir)?;
     let now = field.plan().to_unix_s();
-    let (report, text) = report_text(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
-    for line in text.lines() {
-        say(&format!("   {line}"))?;
+    let at = crate::time::rfc3339(now);
+    let site = dir.join("site.toml").display().to_string();
+    let mut shell = Shell { site: &site, say: &mut say };
+
+    shell.say("\n2. The gap report\n")?;
+    shell.run(&["gaps", "--now", &at])?;
+
+    shell.say("\n3. Whom to visit, and what to fetch there\n")?;
+    shell.run(&["visits", "--now", &at])?;
+
+    let mut truth = field.truth().clone();
+    let stick = dir.join("stick");
+    let copied = copy_memories(&mut truth, &stick).map_err(|error| format!("{}: {error}", stick.display()))?;
+    shell.say(&format!(
+        "\n4. Somebody has walked: {} in {}. What would they add?\n",
+        counted(copied, "download"),
+        stick.display()
+    ))?;
+    let stick = stick.display().to_string();
+    shell.run(&["import", "--dry-run", &stick])?;
+
+    shell.say("\n5. The import, and what is left\n")?;
+    shell.run(&["import", "--by", "a demo technician", &stick])?;
+    shell.say("")?;
+    shell.run(&["gaps", "--now", &at])?;
+
+    let config = load(&dir)?;
+    if let Some(gap) = gone(&config, now)? {
+        shell.say("\n6. What no logger has any more is declared, with name and reason\n")?;
+        let numbers = [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
+        let [logger, epoch, first, last] = &numbers;
+        shell.run(&[
+            "write-off", "--logger", logger, "--epoch", epoch, "--first", first, "--last", last, "--by",
+            "a demo operator", "--reason", "overwritten before anybody came",
+        ])?;
     }
 
-    say("\n3. Every raw count in the ledger against the truth")?;
-    let compared = compare(&config, field.truth(), &report)?;
+    shell.say("\n7. How complete is the record?\n")?;
+    shell.run(&["completeness", "--now", &at])?;
+
+    shell.say("\n8. Every raw count in the ledger against the truth\n")?;
+    let (report, _) = report_text(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let compared = compare::compare(&config, &truth, &report)?;
     for line in &compared.lines {
-        say(&format!("   {line}"))?;
+        shell.say(&format!("   {line}"))?;
     }
     write_truth(&field, &dir)?;
-    let site = dir.join("site.toml");
-    let site = site.display();
-    say(&format!(
+    shell.say(&format!(
         "\nThe folder stays. To try there:\n   \
-         stonechat -c {site} status --now {}\n   \
-         stonechat -c {site} gaps --each\n   \
+         stonechat -c {site} status --now {at}\n   \
+         stonechat -c {site} import --list\n   \
+         stonechat -c {site} visits --sheet walk.html --now {at}\n   \
          stonechat -c {site} verify\n   \
          sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
          {}",
-        crate::time::rfc3339(now),
         dir.display(),
         super::CAUTION
     ))?;
     Ok(compared.same)
+}
+
+/// Types commands, and shows what they say.
+struct Shell<'a> {
+    site: &'a str,
+    say: &'a mut dyn FnMut(&str) -> Result<(), String>,
+}
+
+impl Shell<'_> {
+    fn say(&mut self, text: &str) -> Result<(), String> {
+        (self.say)(text)
+    }
+
+    fn run(&mut self, line: &[&str]) -> Result<(), String> {
+        let shown: Vec<String> = line
+            .iter()
+            .map(|word| if word.contains(' ') { format!("\"{word}\"") } else { (*word).to_owned() })
+            .collect();
+        self.say(&format!("   $ stonechat {}", shown.join(" ")))?;
+        let mut out = Vec::new();
+        let code = super::typed(&[&["-c", self.site], line].concat(), &mut out)?;
+        for line in String::from_utf8_lossy(&out).lines() {
+            self.say(&if line.is_empty() { String::new() } else { format!("   {line}") })?;
+        }
+        // 1 is an answer too: something of the files was refused.
+        if code > NO {
+            return Err(format!("`stonechat {}` ended with {code}", shown.join(" ")));
+        }
+        Ok(())
+    }
+}
+
+/// What a person brings: memories copied as they are at the end. One reader is old and writes CSV; one copy was cut
+/// off when the stick was pulled. Marks in the truth what is in them. Returns how many files there are.
+fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
+    std::fs::create_dir_all(stick)?;
+    let addresses: Vec<Address> = truth.addresses().collect();
+    let (as_csv, cut_off) = (addresses.get(1).copied(), addresses.get(4).copied());
+    let mut brought = Vec::new();
+    for &address in &addresses {
+        let memory = truth.memory_at(address, truth.to_unix_s());
+        if Some(address) == as_csv {
+            let (csv, taken) = truth.own_csv(address);
+            std::fs::write(stick.join(format!("{address}.csv")), csv)?;
+            brought.extend(taken);
+            continue;
+        }
+        let part = if Some(address) == cut_off { memory.len() * 6 / 10 } else { memory.len() };
+        let mut dump = Vec::new();
+        for record in &memory[..part] {
+            encode_line(KIND_AIR, None, &truth.air_frame(record), &mut dump);
+            brought.push(record.identity);
+        }
+        if part < memory.len() {
+            // Half a frame more, as it is when a stick is pulled.
+            let mut next = Vec::new();
+            encode_line(KIND_AIR, None, &truth.air_frame(&memory[part]), &mut next);
+            dump.extend(&next[..next.len() / 2]);
+        }
+        std::fs::write(stick.join(format!("{address}.sealed")), dump)?;
+    }
+    for identity in brought {
+        truth.mark_heard(identity);
+    }
+    Ok(addresses.len() as u64)
+}
+
+/// The oldest gap that no memory has any more.
+fn gone(config: &Config, now: i64) -> Result<Option<Gap>, String> {
+    let (report, _) = report_text(config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let gone = |gap: &&Gap| gap.all_overwritten_latest.is_some_and(|at| at < now);
+    Ok(report.gaps.iter().filter(gone).min_by_key(|gap| gap.from).copied())
 }
 
 fn plan(args: &Args) -> FieldPlan {
@@ -244,134 +348,3 @@ fn load(dir: &Path) -> Result<Config, String> {
     config::load(&dir.join("site.toml")).map_err(|problems| problems.to_string())
 }
 
-/// What the comparison found, in figures.
-struct Compared {
-    same: bool,
-    lines: Vec<String>,
-}
-
-/// The ledger through its public views, against the truth minus what never arrived.
-fn compare(config: &Config, truth: &Truth, report: &Report) -> Result<Compared, String> {
-    let failed = |error: &dyn std::fmt::Display| format!("the comparison cannot be made: {error}");
-    let reader = Reader::open(&config.ledger.path).map_err(|error| failed(&error))?;
-    let values = compare_values(reader.connection(), truth).map_err(|error| failed(&error))?;
-    let others = compare_others(reader.connection(), truth).map_err(|error| failed(&error))?;
-
-    let reported: BTreeSet<(u16, u32, u32, u32)> = report
-        .gaps
-        .iter()
-        .map(|gap| (gap.logger.number(), gap.epoch.number(), gap.first, gap.last))
-        .collect();
-    let missing: BTreeSet<(u16, u32, u32, u32)> = truth
-        .missing()
-        .into_iter()
-        .map(|(address, epoch, range)| (address.number(), epoch, *range.start(), *range.end()))
-        .collect();
-    let unclosed: usize = truth.addresses().map(|address| truth.unclosed(address).len()).sum();
-    let verified = verify::verify(&config.ledger.path, |_| ()).map_err(|error| failed(&error))?;
-
-    let made = truth.records().count() as u64;
-    let heard = truth.heard().count() as u64;
-    let gaps_same = reported == missing && report.unclosed.len() == unclosed;
-    let same = values.wrong == 0
-        && values.absent == 0
-        && others.wrong == 0
-        && others.absent == 0
-        && values.records + others.records == heard
-        && gaps_same
-        && verified.differences.is_empty();
-    let lines = vec![
-        format!("{} made, {} came in whole at least once", counted(made, "record"), thousands(heard)),
-        format!(
-            "{} of {}: {} different, {} absent",
-            counted(values.values, "raw count"),
-            counted(values.records, "reading"),
-            values.wrong,
-            values.absent
-        ),
-        format!(
-            "{} and events: {} different, {} absent",
-            counted(others.records, "profile"),
-            others.wrong,
-            others.absent
-        ),
-        format!(
-            "{} reported, {} in truth: {}",
-            counted(reported.len() as u64, "gap"),
-            missing.len(),
-            if gaps_same { "the same, to the sequence" } else { "NOT the same" }
-        ),
-        format!("verify: {}", if verified.differences.is_empty() { "sound" } else { "NOT sound" }),
-        if same { "=> the ledger equals the truth".to_owned() } else { "=> THE LEDGER DIFFERS".to_owned() },
-    ];
-    Ok(Compared { same, lines })
-}
-
-#[derive(Default)]
-struct Counted {
-    records: u64,
-    values: u64,
-    wrong: u64,
-    absent: u64,
-}
-
-fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
-    let mut counted = Counted::default();
-    let mut statement =
-        db.prepare("SELECT logger, epoch, sequence, time, channel, counts, fault FROM raw_value")?;
-    let mut rows = statement.query([])?;
-    let mut seen = 0;
-    while let Some(row) = rows.next()? {
-        counted.values += 1;
-        let (time, channel): (u32, usize) = (row.get(3)?, row.get::<_, u32>(4)? as usize);
-        let (counts, fault): (i32, bool) = (row.get(5)?, row.get(6)?);
-        let made = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).and_then(|id| truth.record(id));
-        let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
-            Some(Record::Reading(reading)) => {
-                reading.time == time
-                    && reading.counts().get(channel) == Some(&counts)
-                    && (reading.faults() >> channel) & 1 == u64::from(fault)
-            }
-            _ => false,
-        };
-        counted.wrong += u64::from(!right);
-        seen += u64::from(right);
-    }
-    let mut expected = 0;
-    for made in truth.heard() {
-        if let Some(Record::Reading(reading)) = made.record() {
-            counted.records += 1;
-            expected += reading.counts().len() as u64;
-        }
-    }
-    counted.absent = expected.saturating_sub(seen);
-    Ok(counted)
-}
-
-fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
-    let mut counted = Counted::default();
-    let mut statement = db.prepare(
-        "SELECT logger, epoch, sequence, time, interval_s, previous_last FROM profile
-         UNION ALL SELECT logger, epoch, sequence, time, code, value FROM event",
-    )?;
-    let mut rows = statement.query([])?;
-    let mut seen = 0;
-    while let Some(row) = rows.next()? {
-        let made = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).and_then(|id| truth.record(id));
-        let (time, a, b): (u32, i64, i64) = (row.get(3)?, row.get(4)?, row.get(5)?);
-        let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
-            Some(Record::Profile(profile)) => {
-                (profile.time, i64::from(profile.interval_s), i64::from(profile.previous_last))
-                    == (time, a, b)
-            }
-            Some(Record::Event(event)) => (event.time, i64::from(event.code), event.value) == (time, a, b),
-            _ => false,
-        };
-        counted.wrong += u64::from(!right);
-        seen += u64::from(right);
-    }
-    counted.records =
-        truth.heard().filter(|made| !matches!(made.record(), Some(Record::Reading(_)))).count() as u64;
-    counted.absent = counted.records.saturating_sub(seen);
-    Ok(counted)
-}

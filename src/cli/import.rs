@@ -14,6 +14,7 @@ use crate::gaps;
 use crate::hand::cover::{Found, Wanted};
 use crate::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
 use crate::hand::{Looks, Place};
+use crate::judge;
 use crate::ledger::import::{Evidence, Imported, NotImported, Planner};
 use crate::ledger::query::Reader;
 use crate::ledger::{Error, Ledger};
@@ -21,6 +22,7 @@ use crate::seal::keyring::Keyring;
 use crate::time::{Clock, Stamp, SystemClock, rfc3339};
 use crate::wire::seq::{Address, Epoch};
 use files::{Input, Inputs};
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -207,6 +209,18 @@ pub struct NotTaken {
     is_mistake: bool,
 }
 
+/// Why a planned file is not imported, and the exit code for it.
+pub struct NotDone {
+    code: u8,
+    why: String,
+}
+
+impl std::fmt::Display for NotDone {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.why)
+    }
+}
+
 /// Missing sequences of one logger and epoch, and what the files would do to them.
 pub struct GapChange {
     logger: Address,
@@ -224,7 +238,7 @@ pub struct Outcome {
     dry_run: bool,
     site: String,
     files: Vec<FilePlan>,
-    imported: Vec<Option<Result<Imported, String>>>,
+    imported: Vec<Option<Result<Imported, NotDone>>>,
     not_taken: Vec<NotTaken>,
     changes: Vec<GapChange>,
     refused_file: Option<PathBuf>,
@@ -261,7 +275,8 @@ fn import(
         keyring.mark_proven(address, slot);
     }
     let withdrawals = planner.withdrawals()?;
-    let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s);
+    let mut planning =
+        Planning::new(planner, &config.roster, &mut keyring, now.unix_s).whole_only(args.strict);
     for input in inputs {
         let name = input.name.clone();
         let mistake = plan_one(&mut planning, input, &mut refused);
@@ -297,8 +312,17 @@ fn import(
         }
     }
     if let Some(ledger) = &mut ledger {
+        let mut stopped = false;
         for file in &outcome.files {
-            outcome.imported.push(import_one(ledger, file, config, by, args.strict, withdrawals, now));
+            let done = if stopped && file.changes() {
+                // What both bring was planned with the first, and would be missing now.
+                let why = "not imported, since a file before it was not; import it again".to_owned();
+                Some(Err(NotDone { code: COULD_NOT, why }))
+            } else {
+                import_one(ledger, file, config, by, args.strict, withdrawals, now)
+            };
+            stopped |= !file.left_out && matches!(done, Some(Err(_)));
+            outcome.imported.push(done);
         }
     }
     let told = if args.json {
@@ -308,13 +332,14 @@ fn import(
     } else {
         print(out, &text::result(&outcome), DONE)
     };
-    let failed = outcome.imported.iter().flatten().any(Result::is_err);
+    let failed = outcome.imported.iter().flatten().filter_map(|done| done.as_ref().err());
+    let failed = failed.map(|failed| failed.code).max();
     let refused = outcome.files.iter().any(|file| file.refused_count() > 0)
         || outcome.not_taken.iter().any(|file| file.is_mistake)
         || outcome.imported.iter().flatten().flatten().any(|imported| imported.rows_refused > 0);
     Ok(match (told, failed, refused) {
-        (DONE, true, _) => COULD_NOT,
-        (DONE, false, true) => NO,
+        (DONE, Some(code), _) => code,
+        (DONE, None, true) => NO,
         (told, _, _) => told,
     })
 }
@@ -337,10 +362,15 @@ fn plan_one(
 
 /// The daemon may hold the lock for its commits and settles: a person should not have to try again for that.
 fn open_patiently(path: &Path) -> Result<Ledger, Error> {
-    patiently(|| Ledger::open(path).map_err(NotImported::Ledger)).map_err(|error| match error {
+    patiently(|| Ledger::open(path).map_err(NotImported::Ledger)).map_err(ledger_error)
+}
+
+/// Where nothing was to be imported.
+fn ledger_error(error: NotImported) -> Error {
+    match error {
         NotImported::Ledger(error) => error,
-        _ => Error::Corrupt("the ledger could not be opened".into()),
-    })
+        _ => Error::Corrupt("the ledger could not serve".into()),
+    }
 }
 
 fn patiently<T>(mut attempt: impl FnMut() -> Result<T, NotImported>) -> Result<T, NotImported> {
@@ -365,17 +395,21 @@ fn import_one(
     strict: bool,
     withdrawals: i64,
     now: Stamp,
-) -> Option<Result<Imported, String>> {
+) -> Option<Result<Imported, NotDone>> {
+    if file.left_out {
+        let why = format!(
+            "not imported: {} refused, and --strict takes a file whole only",
+            counted(file.refused_count(), "item")
+        );
+        return Some(Err(NotDone { code: NO, why }));
+    }
     if !file.changes() {
         return None;
     }
-    let refused = file.refused_count();
-    if strict && refused > 0 {
-        let text = format!(
-            "not imported: {} refused, and --strict takes a file whole only",
-            counted(refused, "item")
-        );
-        return Some(Err(text));
+    let mut refused: BTreeMap<String, u64> =
+        file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect();
+    if file.conflicts_not_handed_in() > 0 {
+        refused.insert(judge::Outcome::Conflict.name().to_owned(), file.conflicts_not_handed_in());
     }
     let evidence = Evidence {
         file: file.name.clone(),
@@ -383,7 +417,7 @@ fn import_one(
         sha256: file.sha256.clone(),
         is_sealed: file.is_sealed,
         by: by.to_owned(),
-        refused: file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect(),
+        refused,
         duplicates: file.held + file.twice,
     };
     let progress = Progress::new();
@@ -400,20 +434,24 @@ fn import_one(
         )
     });
     progress.done();
-    Some(done.map_err(|error| match error {
-        NotImported::Ledger(error @ Error::Busy(_)) => {
-            let holder = crate::ledger::lock_holder(&config.ledger.path);
-            let holder = holder.map_or(String::new(), |holder| format!(" ({holder})"));
-            format!("not imported: {error}{holder}; nothing of it is in the ledger; try again")
-        }
-        NotImported::Ledger(error) => format!("not imported: {error}; nothing of it is in the ledger"),
-        NotImported::PlanIsOld => {
-            "not imported: somebody changed what is covered meanwhile; import it again".to_owned()
-        }
-        NotImported::Refused(rows) => format!(
-            "not imported: {} refused under the ledger's lock, and --strict takes a file whole only",
-            counted(rows, "row")
-        ),
+    Some(done.map_err(|error| {
+        let code = if matches!(error, NotImported::Refused(_)) { NO } else { COULD_NOT };
+        let why = match error {
+            NotImported::Ledger(error @ Error::Busy(_)) => {
+                let holder = crate::ledger::lock_holder(&config.ledger.path);
+                let holder = holder.map_or(String::new(), |holder| format!(" ({holder})"));
+                format!("not imported: {error}{holder}; nothing of it is in the ledger; try again")
+            }
+            NotImported::Ledger(error) => format!("not imported: {error}; nothing of it is in the ledger"),
+            NotImported::PlanIsOld => {
+                "not imported: somebody changed what is covered meanwhile; import it again".to_owned()
+            }
+            NotImported::Refused(rows) => format!(
+                "not imported: {} refused under the ledger's lock, and --strict takes a file whole only",
+                counted(rows, "row")
+            ),
+        };
+        NotDone { code, why }
     }))
 }
 
@@ -475,8 +513,12 @@ fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write
     };
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let now = clock.now();
-    let done = open_patiently(&config.ledger.path)
-        .and_then(|mut ledger| Ok((ledger.withdraw(id, by, reason, now)?, ledger.imports()?)));
+    // Only in a ledger that exists: a mistyped path must not make an empty one.
+    let done = Reader::open(&config.ledger.path).and_then(|_| {
+        let mut ledger = open_patiently(&config.ledger.path)?;
+        let withdrawn = patiently(|| Ok(ledger.withdraw(id, by, reason, now)?)).map_err(ledger_error)?;
+        Ok((withdrawn, ledger.imports()?))
+    });
     let (done, imports) = match done {
         Ok(done) => done,
         Err(error) => return could_not(&error),

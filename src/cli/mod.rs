@@ -121,31 +121,49 @@ pub fn main() -> u8 {
             return code;
         }
     };
-    let config = cli
-        .config
-        .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
-        .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG));
     let mut out = std::io::stdout().lock();
     let code = match cli.command {
-        Command::Init { dir } => init::run(&dir, &mut out),
         Command::Run(args) => {
             drop(out);
-            return run::run(&config, &args);
+            return run::run(&site_file(cli.config), &args);
         }
-        Command::Check { json } => check::run(&config, json, &mut out),
-        Command::Status(args) => status::run(&config, &args, &mut out),
-        Command::Gaps(args) => gaps::run(&config, &args, &mut out),
-        Command::Import(args) => import::run(&config, &args, &mut out),
-        Command::Verify { json } => verify::run(&config, json, &mut out),
-        Command::Backup(args) => backup::run(&config, &args, &mut out),
-        Command::SetAside(command) => set_aside::run(&config, &command, &mut out),
-        Command::Key(command) => key::run(&config, &command, &mut out),
-        Command::Simulate(args) => simulate::run(&args, &mut out),
-        Command::Demo(args) => demo::run(&args, &mut out),
+        command => dispatch(&site_file(cli.config), command, &mut out),
     };
     // A reader that has gone away (`| head`) wants no more; that is no failure of ours.
     let _ = out.flush();
     code
+}
+
+/// The configuration that the arguments, the environment or our default name.
+fn site_file(given: Option<PathBuf>) -> PathBuf {
+    given
+        .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
+        .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG))
+}
+
+/// Runs one command.
+fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
+    match command {
+        Command::Init { dir } => init::run(&dir, out),
+        Command::Run(args) => run::run(config, &args),
+        Command::Check { json } => check::run(config, json, out),
+        Command::Status(args) => status::run(config, &args, out),
+        Command::Gaps(args) => gaps::run(config, &args, out),
+        Command::Import(args) => import::run(config, &args, out),
+        Command::Verify { json } => verify::run(config, json, out),
+        Command::Backup(args) => backup::run(config, &args, out),
+        Command::SetAside(command) => set_aside::run(config, &command, out),
+        Command::Key(command) => key::run(config, &command, out),
+        Command::Simulate(args) => simulate::run(&args, out),
+        Command::Demo(args) => demo::run(&args, out),
+    }
+}
+
+/// Runs a command as a person types it, into `out`: for the demo, which shows what it types.
+fn typed(line: &[&str], out: &mut dyn Write) -> Result<u8, String> {
+    let cli = Cli::try_parse_from(std::iter::once("stonechat").chain(line.iter().copied()))
+        .map_err(|error| error.to_string())?;
+    Ok(dispatch(&site_file(cli.config), cli.command, out))
 }
 
 /// Loads the configuration, or prints every mistake and gives the exit code.

@@ -4,7 +4,7 @@ use super::table::{Table, counted};
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config;
 use crate::ledger::query::{Reader, SetAside};
-use crate::ledger::{Error, Ledger};
+use crate::ledger::{Error, Ledger, row_content};
 use crate::time::{Clock, SystemClock, local, offset_label, rfc3339};
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
@@ -57,6 +57,10 @@ fn side(content: &[u8], epoch: u32) -> String {
     }
 }
 
+fn csv_row(json: &str) -> String {
+    format!("CSV row {json}")
+}
+
 fn unhex(text: &str) -> Vec<u8> {
     text.as_bytes()
         .chunks(2)
@@ -75,7 +79,14 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
             let mut all = Vec::new();
             for item in snapshot.set_aside()? {
                 let held = match Identity::new(item.logger, item.epoch, item.sequence) {
-                    Some(id) if item.what == "conflict" => snapshot.plaintext(id)?,
+                    Some(id) if item.what == "conflict" => match snapshot.plaintext(id)? {
+                        Some(plaintext) => Some(side(&plaintext, item.epoch)),
+                        // Two CSV files may disagree where nothing authentic is held.
+                        None => snapshot
+                            .readings_at(&[id].into())?
+                            .remove(&id)
+                            .map(|row| csv_row(&row_content(&row))),
+                    },
                     _ => None,
                 };
                 all.push((item, held));
@@ -94,20 +105,20 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
     print(out, &text(&all, config.site.utc_offset_s), DONE)
 }
 
-fn as_json((item, held): &(SetAside, Option<Vec<u8>>)) -> serde_json::Value {
+fn as_json((item, held): &(SetAside, Option<String>)) -> serde_json::Value {
     let mut value = serde_json::json!(item);
     if let Some(object) = value.as_object_mut() {
         for (name, at) in [("first_at", item.first_at), ("last_at", item.last_at)] {
             object.insert(name.to_owned(), at.map(rfc3339).into());
         }
         if item.what == "conflict" {
-            object.insert("held".to_owned(), held.as_ref().map(|held| side(held, item.epoch)).into());
+            object.insert("held".to_owned(), held.clone().into());
         }
     }
     value
 }
 
-fn text(all: &[(SetAside, Option<Vec<u8>>)], utc_offset_s: i32) -> String {
+fn text(all: &[(SetAside, Option<String>)], utc_offset_s: i32) -> String {
     let at = |time: Option<i64>| time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s));
     let mut groups =
         std::collections::BTreeMap::<(u16, Option<u8>, &str), (u64, Option<i64>, Option<i64>)>::new();
@@ -136,7 +147,7 @@ fn text(all: &[(SetAside, Option<Vec<u8>>)], utc_offset_s: i32) -> String {
         text += "  Next: enter the missing key in the keyring, then `stonechat set-aside retry` (a running daemon \
                  does it by itself on reload).\n";
     }
-    let conflicts: Vec<&(SetAside, Option<Vec<u8>>)> =
+    let conflicts: Vec<&(SetAside, Option<String>)> =
         all.iter().filter(|(item, _)| item.what == "conflict").collect();
     if !conflicts.is_empty() {
         text += &format!("Conflicts: records that disagree with the one held (times in {label})\n");
@@ -150,11 +161,12 @@ fn text(all: &[(SetAside, Option<Vec<u8>>)], utc_offset_s: i32) -> String {
                 item.source,
                 at(item.first_at)
             );
-            let held = held.as_ref().map_or("no authentic record".to_owned(), |held| side(held, item.epoch));
+            let held =
+                held.as_deref().unwrap_or("nothing any more: its import is withdrawn, or it was given up");
             text += &format!("    held:  {held}\n");
             let other = match (&item.content_hex, &item.content_json) {
                 (Some(hex), _) => side(&unhex(hex), item.epoch),
-                (None, Some(json)) => format!("CSV row {json}"),
+                (None, Some(json)) => csv_row(json),
                 (None, None) => String::new(),
             };
             text += &format!("    other: {other}\n");

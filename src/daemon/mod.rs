@@ -37,6 +37,8 @@ const HOLD_BYTES_MAX: usize = 16 << 20;
 const LOCK_PATIENCE: Duration = Duration::from_secs(120);
 /// How long a refused commit waits for its next try.
 const RETRY_AFTER: Duration = Duration::from_secs(2);
+/// The same where another process had the lock: the try has waited for it (SQLite's busy timeout).
+const RETRY_LOCKED: Duration = Duration::from_millis(100);
 /// With nothing to commit, listening itself is written down this often.
 const LISTENING_EVERY: Duration = Duration::from_secs(900);
 /// Between two slices of a large settle, so that commits come between.
@@ -389,7 +391,12 @@ impl Daemon {
             self.commit()?;
         }
         if due(self.timers.settle) {
-            self.settle_slice()?;
+            if self.state.trouble.is_none() {
+                self.settle_slice()?;
+            } else {
+                // It would want the same lock or room, and keep the loop from committing meanwhile.
+                self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
+            }
         }
         Ok(())
     }
@@ -420,15 +427,20 @@ impl Daemon {
             }
             Err(error) if error.is_passing() => {
                 let text = self.passing_trouble(&error);
+                // An import has the lock for seconds: that is no fault, and the try itself has waited for it.
+                let is_locked = self.locked_since.is_some();
+                let is_fault = self.locked_since.is_none_or(|since| since.elapsed() >= LOCK_PATIENCE);
                 if self.state.trouble.as_ref() != Some(&text) {
-                    tracing::error!(
-                        waiting = self.intake.batch.items.len(),
-                        "cannot commit: {text}; holding what comes and trying again"
-                    );
+                    let waiting = self.intake.batch.items.len();
+                    if is_fault {
+                        tracing::error!(waiting, "cannot commit: {text}; holding what comes and trying again");
+                    } else {
+                        tracing::warn!(waiting, "waiting to commit: {text}; holding what comes");
+                    }
                     self.notifier.tell(&format!("STATUS=cannot commit: {text}"));
                 }
                 self.state.trouble = Some(text);
-                self.timers.commit = Some(Instant::now() + RETRY_AFTER);
+                self.timers.commit = Some(Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER });
                 self.timers.listening = None;
                 self.write_state();
                 Ok(())

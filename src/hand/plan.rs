@@ -23,7 +23,7 @@ use crate::wire::frame::RECORD_MAX;
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Epoch, Identity, Slot};
 use sha2::{Digest, Sha256};
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap};
 use std::io::Read;
 
 /// Items judged in one read transaction: it must be short, or the -wal grows.
@@ -83,12 +83,19 @@ pub struct FilePlan {
     pub kept: Kept,
     /// Imports of the very same file that stand.
     pub same_as: Vec<i64>,
+    /// Files are taken whole only, and something of this one is refused: nothing of it is to be taken.
+    pub left_out: bool,
 }
 
 impl FilePlan {
     /// Everything refused.
     pub fn refused_count(&self) -> u64 {
         self.refused.values().map(|group| group.count).sum()
+    }
+
+    /// Records in conflict that are not handed in, since their side is kept already or came twice.
+    pub fn conflicts_not_handed_in(&self) -> u64 {
+        self.conflicts - (self.kept.len() as u64).saturating_sub(self.new).min(self.conflicts)
     }
 
     /// Whether there is anything that the ledger does not have.
@@ -191,8 +198,10 @@ pub struct Planning<'a> {
     after: Coverage,
     records: HashMap<Identity, At>,
     rows: HashMap<Identity, At>,
-    /// Conflicting contents met in these files.
-    beside: HashSet<(Identity, Vec<u8>)>,
+    /// Conflicting contents met in these files, and in which first.
+    beside: HashMap<(Identity, Vec<u8>), u32>,
+    /// Whether a file is taken only if nothing of it is refused.
+    whole_only: bool,
     files: Vec<FilePlan>,
     waiting: Vec<Waiting>,
     bytes: Vec<u8>,
@@ -217,11 +226,19 @@ impl<'a> Planning<'a> {
             before,
             records: HashMap::new(),
             rows: HashMap::new(),
-            beside: HashSet::new(),
+            beside: HashMap::new(),
+            whole_only: false,
             files: Vec::new(),
             waiting: Vec::new(),
             bytes: Vec::new(),
         }
+    }
+
+    /// A file is taken only if nothing of it is refused. It must be known beforehand: what a file that is left out
+    /// has brought is new in the next one.
+    pub fn whole_only(mut self, whole_only: bool) -> Self {
+        self.whole_only = whole_only;
+        self
     }
 
     /// What was covered before.
@@ -309,19 +326,34 @@ impl<'a> Planning<'a> {
         let digested = match done {
             Ok(digested) => digested,
             Err(why) => {
+                self.take_back(at, after);
                 self.files.truncate(at);
-                self.after = after;
-                self.records.retain(|_, &mut (file, _)| (file as usize) < at);
-                self.rows.retain(|_, &mut (file, _)| (file as usize) < at);
                 return Err(why);
             }
         };
         let same_as = self.planner.imports_of(&digested.sha256)?.iter().map(|import| import.id).collect();
+        let left_out = self.whole_only && self.current().refused_count() > 0;
+        if left_out {
+            self.take_back(at, after);
+        }
         let file = self.current();
+        if left_out {
+            file.left_out = true;
+            file.kept = Kept::default();
+            file.shut = Vec::new();
+        }
         file.size_bytes = digested.size_bytes;
         file.sha256 = digested.sha256;
         file.same_as = same_as;
         Ok(file)
+    }
+
+    /// Forgets what the file `at` has brought.
+    fn take_back(&mut self, at: usize, after: Coverage) {
+        self.after = after;
+        self.records.retain(|_, &mut (file, _)| (file as usize) < at);
+        self.rows.retain(|_, &mut (file, _)| (file as usize) < at);
+        self.beside.retain(|_, &mut file| (file as usize) < at);
     }
 
     /// The file that is being read. There is one whenever this is called.
@@ -549,7 +581,7 @@ struct Desk<'a> {
     after: &'a mut Coverage,
     records: &'a mut HashMap<Identity, At>,
     rows: &'a mut HashMap<Identity, At>,
-    beside: &'a mut HashSet<(Identity, Vec<u8>)>,
+    beside: &'a mut HashMap<(Identity, Vec<u8>), u32>,
     files: &'a mut Vec<FilePlan>,
     now: i64,
 }
@@ -576,7 +608,7 @@ impl Desk<'_> {
                 file.conflicts += 1;
                 if held.is_kept_beside(id, plaintext)? {
                     file.conflicts_kept += 1;
-                } else if self.beside.insert((id, plaintext.to_vec())) {
+                } else if is_first(self.beside, (id, plaintext.to_vec()), at) {
                     return Ok(file.kept.push_record(id, slot, plaintext).is_some());
                 }
             }
@@ -628,7 +660,7 @@ impl Desk<'_> {
                 let content = row_content(row).into_bytes();
                 if held.is_kept_beside(id, &content)? {
                     file.conflicts_kept += 1;
-                } else if self.beside.insert((id, content)) {
+                } else if is_first(self.beside, (id, content), at) {
                     return Ok(Ok(file.kept.push_row(id, row, matched).is_some()));
                 }
             }
@@ -642,6 +674,17 @@ impl Desk<'_> {
         }
         Ok(Ok(true))
     }
+}
+
+/// Notes a conflicting content; whether no file has brought it before.
+fn is_first(
+    beside: &mut HashMap<(Identity, Vec<u8>), u32>,
+    content: (Identity, Vec<u8>),
+    file: usize,
+) -> bool {
+    let before = beside.len();
+    beside.entry(content).or_insert(file as u32);
+    beside.len() > before
 }
 
 fn is_odd(time: u32, now: i64) -> bool {

@@ -2,11 +2,13 @@
 //!
 //! A memory is a ring: the newest `memory_records` records of the unit, of whatever epoch, unless it was
 //! cleared or another unit stands there now (the old one's is what it held a second before). Input: the truth. Output: sealed dumps (wire format, section 10): the very frames that went on
-//! the air. CSV styles are not made here.
+//! the air; and the same as the gateway's own CSV.
 
 use super::truth::{Truth, TruthRecord};
 use crate::wire::frame::{KIND_AIR, encode_line};
-use crate::wire::seq::Address;
+use crate::wire::record::{Reading, Record};
+use crate::wire::seq::{Address, Identity};
+use std::fmt::Write as _;
 
 impl Truth {
     /// What a logger's memory holds at an instant, oldest first.
@@ -29,13 +31,53 @@ impl Truth {
         }
         dump
     }
+
+    /// What an old reader copies at the field's end: the readings of the memory in the gateway's own CSV, and which
+    /// they are. It stops at each epoch's last record that was heard, beyond which no CSV is believed as it is.
+    pub fn own_csv(&self, address: Address) -> (String, Vec<Identity>) {
+        let readings = self.memory_at(address, self.to_unix_s()).iter().filter_map(|made| {
+            match made.record() {
+                Some(Record::Reading(reading)) => Some((made.identity, reading)),
+                _ => None,
+            }
+        });
+        let heard_to = |of: Identity| {
+            let heard = self.records_of(address).iter().filter(|made| made.heard);
+            heard.filter(|made| made.identity.epoch == of.epoch).map(|made| made.identity.sequence).max()
+        };
+        let readings: Vec<(Identity, Reading)> =
+            readings.filter(|(id, _)| heard_to(*id).is_some_and(|last| id.sequence <= last)).collect();
+        let channels = readings.iter().map(|(_, reading)| reading.counts().len()).max().unwrap_or(1);
+        let mut csv = String::from("logger,epoch,sequence,time,battery_mv,board_c");
+        for channel in 0..channels {
+            let _ = write!(csv, ",c{channel}");
+        }
+        csv.push('\n');
+        for (id, reading) in &readings {
+            let time = crate::time::rfc3339(i64::from(reading.time));
+            let _ = write!(csv, "{},{},{},{time},{},", id.address, id.epoch, id.sequence, reading.battery_mv);
+            if let Some(board) = reading.board_centi_c {
+                let sign = if board < 0 { "-" } else { "" };
+                let _ = write!(csv, "{sign}{}.{:02}", board.unsigned_abs() / 100, board.unsigned_abs() % 100);
+            }
+            for channel in 0..channels {
+                csv.push(',');
+                if let Some(counts) = reading.counts().get(channel) {
+                    let mark = if (reading.faults() >> channel) & 1 == 1 { "!" } else { "" };
+                    let _ = write!(csv, "{mark}{counts}");
+                }
+            }
+            csv.push('\n');
+        }
+        (csv, readings.into_iter().map(|(id, _)| id).collect())
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::sim::FieldPlan;
-    use crate::wire::record::{Event, Record};
+    use crate::wire::record::Event;
 
     #[test]
     fn a_cleared_memory_begins_with_the_event_that_says_so_and_profiles_name_the_oldest() {

@@ -54,9 +54,13 @@ pub struct Inputs {
 pub fn gather(paths: &[PathBuf], ledger: &Path) -> Inputs {
     let own = own_files(ledger);
     let mut all = Inputs { inputs: Vec::new(), not_taken: Vec::new() };
+    let mut standard_is_read = false;
     for path in paths {
         if path.as_os_str() == "-" {
-            standard(&mut all);
+            // It can be read once only, and the first has it to its end.
+            if !std::mem::replace(&mut standard_is_read, true) {
+                standard(&mut all);
+            }
         } else {
             walk(path, &own, 0, &mut all);
         }

@@ -85,6 +85,12 @@ fn notes(of: &Outcome) -> String {
                 counted(file.conflicts, "record")
             ));
         }
+        if file.left_out {
+            text.push_str(&format!(
+                "\n  {}: left out, since something of it is refused and --strict takes a file whole only.\n",
+                file.name
+            ));
+        }
         for (kind, group) in &file.refused {
             text.push_str(&format!("\n  {}: {} refused ({kind}):\n", file.name, thousands(group.count)));
             for (place, why) in &group.examples {
@@ -272,7 +278,7 @@ pub fn json(of: &Outcome) -> Value {
                         "lock_held_s": imported.held_lock.as_secs_f64(),
                     })
                 }
-                Some(Some(Err(why))) => json!({ "error": why }),
+                Some(Some(Err(why))) => json!({ "error": why.to_string() }),
                 _ => Value::Null,
             };
             json!({
@@ -289,6 +295,7 @@ pub fn json(of: &Outcome) -> Value {
                 "odd_times": file.odd_times,
                 "rows_that_step_back_differing": file.rows_differ,
                 "refused": refused,
+                "left_out": file.left_out,
                 "imported": imported,
             })
         })
