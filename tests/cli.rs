@@ -141,7 +141,7 @@ fn every_command_explains_itself_with_an_example() {
     assert_eq!(help.status.code(), Some(0));
     assert!(text.contains("no warning or alarm system for life safety"), "{text}");
     for command in
-        ["init", "run", "check", "status", "gaps", "verify", "set-aside", "key", "simulate", "demo"]
+        ["init", "run", "check", "status", "gaps", "units", "verify", "set-aside", "key", "simulate", "demo"]
     {
         assert!(text.contains(command), "{command}");
         let help = binary().args([command, "--help"]).output().unwrap();

@@ -171,14 +171,18 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     for line in &compared.lines {
         say(&format!("   {line}"))?;
     }
+    explain_a_value(&config, &dir, &field, &mut say)?;
     write_truth(&field, &dir)?;
     let site = dir.join("site.toml");
     let site = site.display();
+    let units = dir.join("calibrations.toml");
+    let units = units.display();
     say(&format!(
         "\nThe folder stays. To try there:\n   \
          stonechat -c {site} status --now {}\n   \
          stonechat -c {site} gaps --each\n   \
          stonechat -c {site} verify\n   \
+         stonechat -c {site} units show --point 'P-11 pore pressure' --units {units}\n   \
          sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
          {}",
         crate::time::rfc3339(now),
@@ -186,6 +190,24 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         super::CAUTION
     ))?;
     Ok(compared.same)
+}
+
+/// The last step: one value of a sealed piezometer, corrected by the barometer's logger, as one would check it on paper.
+fn explain_a_value(
+    config: &Config,
+    dir: &Path,
+    field: &Field,
+    say: &mut impl FnMut(&str) -> Result<(), String>,
+) -> Result<(), String> {
+    const POINT: &str = "P-11 pore pressure";
+    say("\n4. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n")?;
+    let units = dir.join("calibrations.toml");
+    // A day before the end: the barometer's readings on both sides of it are there.
+    let at = field.plan().to_unix_s() - 86_400;
+    for line in super::units::explained(config, &units, POINT, at)?.lines() {
+        say(&format!("   {line}"))?;
+    }
+    Ok(())
 }
 
 fn plan(args: &Args) -> FieldPlan {

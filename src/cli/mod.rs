@@ -13,6 +13,7 @@ mod set_aside;
 mod simulate;
 pub mod status;
 mod table;
+mod units;
 mod verify;
 
 use crate::config::{self, Config};
@@ -77,6 +78,14 @@ enum Command {
                             stonechat gaps --from 2026-05-04T00:00:00-07:00 --to 2026-05-06T00:00:00-07:00\n  \
                             stonechat gaps --fail-if-open && echo complete")]
     Gaps(gaps::Args),
+    /// Points in engineering units, for whoever holds the calibrations
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  stonechat units check --units calibrations.toml\n  \
+                      stonechat units show --point \"P-17 pore pressure\" --units calibrations.toml\n  \
+                      stonechat units explain --point \"P-17 pore pressure\" --units calibrations.toml"
+    )]
+    Units(units::Command),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -131,6 +140,7 @@ pub fn main() -> u8 {
         Command::Check { json } => check::run(&config, json, &mut out),
         Command::Status(args) => status::run(&config, &args, &mut out),
         Command::Gaps(args) => gaps::run(&config, &args, &mut out),
+        Command::Units(command) => units::run(&config, &command, &mut out),
         Command::Verify { json } => verify::run(&config, json, &mut out),
         Command::Backup(args) => backup::run(&config, &args, &mut out),
         Command::SetAside(command) => set_aside::run(&config, &command, &mut out),
