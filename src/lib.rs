@@ -22,4 +22,5 @@ pub mod link;
 pub mod seal;
 pub mod sim;
 pub mod time;
+pub mod units;
 pub mod wire;

@@ -217,7 +217,7 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nliste
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[page]\nlisten = "127.0.0.1:84200"
     site.toml:14: `[page] listen`: "127.0.0.1:84200" is no address and port; write an address and a port, as in "127.0.0.1:8420"
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\n[pages]\nlisten = "127.0.0.1:8420"
-    site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, radio, page; write `page`
+    site.toml:13: `pages`: unknown, allowed here: site, ledger, roster, keys, points, radio, page; write `page`
 site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio
     site.toml:12: not TOML at column 32: invalid basic string, expected `"`
 site.toml | "/dev/serial/by-id/radio" | /dev/serial/by-id/radio
@@ -943,7 +943,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
         let lines = text.lines().map(|line| line.strip_prefix("# ").filter(is_key).unwrap_or(line));
         lines.collect::<Vec<_>>().join("\n")
     };
-    let full_site = uncommented(&site);
+    let full_site = uncommented(&site.replace("# [points]", "[points]"));
     for key in [
         "clock_synchronised_file",
         "runtime_dir",
@@ -961,6 +961,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
     let full_keys = uncommented(&keys.replace(&"0".repeat(64), "KEY64").replace("# [[key]]", "[[key]]"));
     let full_keys = full_keys.replace("hex = \"…\"", "hex = \"KEY32\"");
     let full_dir = folder(&full_site, &full_loggers, &full_keys);
+    fs::write(full_dir.path().join("points.toml"), read("points.toml")).unwrap();
     let full = survey(&full_dir);
     assert!(full.problems.is_empty(), "{}", full.problems);
     assert!(full.keyring.unwrap().closed_at(Address::new(17).unwrap(), Slot(1)).is_some());

@@ -4,7 +4,7 @@
 //! Data goes under `target/bench-data`; large ledgers are kept there for the next run.
 //!
 //! ```text
-//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read │ idle
+//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read │ idle │ units
 //!                                        every group ──▶ table
 //! ```
 //!
@@ -24,6 +24,7 @@ mod report;
 mod rest;
 mod table;
 mod trickle;
+mod units;
 
 use clap::Parser;
 use std::path::PathBuf;
@@ -37,7 +38,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, idle, import
+    /// Only these groups: intake, trickle, layout, rest, report, read, idle, import, units
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -70,7 +71,7 @@ pub struct Flags {
     /// Writes the table as JSON too
     #[arg(long)]
     json: Option<PathBuf>,
-    /// A Python with cobs, cryptography and crcmod
+    /// A Python with cobs, cryptography, crcmod and numpy
     #[arg(long)]
     peer_python: Option<PathBuf>,
     /// Given by cargo
@@ -107,7 +108,7 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 8] = [
+    let groups: [(&str, Group); 9] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
@@ -116,6 +117,7 @@ fn main() {
         ("read", read::run),
         ("idle", idle::run),
         ("import", import::run),
+        ("units", units::run),
     ];
     for (name, run) in groups {
         // The alternatives of the layout are many; they run when asked for.

@@ -44,6 +44,8 @@ const LOGGERS: usize = 12;
 const STEP_S: i64 = 300;
 /// How long the storm keeps the radio down.
 const STORM_S: i64 = 36 * 3600;
+/// A sealed piezometer.
+const POINT: &str = "P-11 pore pressure";
 /// How long the daemon may take to be there, or to stop.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -205,6 +207,12 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     for line in &compared.lines {
         shell.say(&format!("   {line}"))?;
     }
+
+    shell.say("\n9. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n")?;
+    // A day before the end: the barometer's readings on both sides of it are there.
+    let before = crate::time::rfc3339(now - 86_400);
+    let units = dir.join("calibrations.toml").display().to_string();
+    shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--units", &units])?;
     write_truth(&field, &dir)?;
     shell.say(&format!(
         "\nThe folder stays. To try there:\n   \
@@ -212,6 +220,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
          stonechat -c {site} import --list\n   \
          stonechat -c {site} visits --sheet walk.html --now {at}\n   \
          stonechat -c {site} verify\n   \
+         stonechat -c {site} units show --point '{POINT}' --units {units}\n   \
          sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
          {}",
         dir.display(),

@@ -14,6 +14,7 @@ mod set_aside;
 mod simulate;
 pub mod status;
 mod table;
+mod units;
 mod verify;
 
 use crate::config::{self, Config};
@@ -81,6 +82,14 @@ enum Command {
     /// Hand downloads into the ledger: sealed dumps and the gateway's own CSV
     #[command(after_help = import::HELP)]
     Import(import::Args),
+    /// Points in engineering units, for whoever holds the calibrations
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  stonechat units check --units calibrations.toml\n  \
+                      stonechat units show --point \"P-17 pore pressure\" --units calibrations.toml\n  \
+                      stonechat units explain --point \"P-17 pore pressure\" --units calibrations.toml"
+    )]
+    Units(units::Command),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -156,6 +165,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Key(command) => key::run(config, &command, out),
         Command::Simulate(args) => simulate::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
+        Command::Units(command) => units::run(config, &command, out),
     }
 }
 

@@ -7,13 +7,17 @@
 //!
 //! ```text
 //! site.toml ── site ──┬── loggers.toml ── loggers ──▶ Config        file: opens, bounds, checks modes
-//!                     └── keys.toml ───── keys ─────▶ Keyring       read: tables with lines, all mistakes
+//!                     ├── keys.toml ───── keys ─────▶ Keyring       read: tables with lines, all mistakes
+//!                     └── points.toml ─── points ───▶ Points
+//! calibrations.toml, which no other file names ── calibrations ──▶ Calibrations
 //! ```
 
 mod advice;
+mod calibrations;
 mod file;
 mod keys;
 mod loggers;
+mod points;
 mod problem;
 mod read;
 pub mod roster;
@@ -26,6 +30,8 @@ pub use loggers::LOGGERS_MAX;
 pub use problem::{Problem, Problems};
 
 use crate::seal::keyring::Keyring;
+use crate::units::calibration::Calibrations;
+use crate::units::points::Points;
 use roster::Roster;
 use site::SiteFile;
 use std::ffi::OsString;
@@ -51,6 +57,9 @@ pub struct Config {
     pub roster_file: PathBuf,
     /// The keyring's file. Only `run`, `check`, `import` and the key commands read it.
     pub keys_file: PathBuf,
+    /// The points' file, where the site has one. Only commands that tell of points read it: a mistake in it must not
+    /// keep the daemon from starting.
+    pub points_file: Option<PathBuf>,
     /// The radios, in the order of the file; at least one, at most 16.
     pub radios: Vec<Radio>,
     /// Where the web page listens.
@@ -155,7 +164,7 @@ pub struct Survey {
     pub config: Option<Config>,
     /// The keyring, if its file holds no mistake.
     pub keyring: Option<Keyring>,
-    /// Every mistake of all three files.
+    /// Every mistake of these files, and of the points where the site has some.
     pub problems: Problems,
     /// What is no mistake, but should be known; see [`advice`].
     pub warnings: Vec<Problem>,
@@ -204,7 +213,58 @@ pub fn load_keyring_in(config: &Config, environment: &Environment) -> Result<Key
     Err(all)
 }
 
-/// Reads all three files, so that the mistakes of one do not hide those of another.
+/// Reads the points that a configuration names.
+///
+/// Errors: every mistake of the file, or that the site names none.
+pub fn load_points(config: &Config) -> Result<Points, Problems> {
+    let mut mistakes = Vec::new();
+    let points = read_points(config, &mut mistakes);
+    finished(points, mistakes)
+}
+
+/// Reads the points that a configuration names, and the calibrations in a file of their own.
+///
+/// Errors: every mistake of both files, the mode of the calibrations' file among them. No message shows a value of
+/// the calibrations.
+pub fn load_calibrations(config: &Config, path: &Path) -> Result<(Points, Calibrations), Problems> {
+    load_calibrations_in(config, path, &Environment::of_process())
+}
+
+/// [`load_calibrations`] in a given environment.
+pub fn load_calibrations_in(
+    config: &Config,
+    path: &Path,
+    environment: &Environment,
+) -> Result<(Points, Calibrations), Problems> {
+    let mut mistakes = Vec::new();
+    let points = read_points(config, &mut mistakes);
+    let credentials = environment.credentials_directory.as_deref();
+    let offset_s = config.site.utc_offset_s;
+    let calibrations = calibrations::read(path, credentials, offset_s, points.as_ref(), &mut mistakes);
+    finished(points.zip(calibrations), mistakes)
+}
+
+fn read_points(config: &Config, mistakes: &mut Vec<Problem>) -> Option<Points> {
+    let Some(file) = &config.points_file else {
+        let text = "`[points]`: missing; write the points' `file` under it, as in \"points.toml\"";
+        mistakes.push(Problem::of_file(&config.file, text));
+        return None;
+    };
+    points::read(file, config.site.utc_offset_s, mistakes)
+}
+
+fn finished<T>(found: Option<T>, mistakes: Vec<Problem>) -> Result<T, Problems> {
+    match found {
+        Some(found) if mistakes.is_empty() => Ok(found),
+        _ => {
+            let mut problems = Problems::default();
+            problems.add(mistakes);
+            Err(problems)
+        }
+    }
+}
+
+/// Reads all files but the calibrations, so that the mistakes of one do not hide those of another.
 pub fn survey(path: &Path, environment: &Environment) -> Survey {
     let mut problems = Problems::default();
     let (config, keys_file) = read_site(path, environment, &mut problems);
@@ -219,6 +279,11 @@ pub fn survey(path: &Path, environment: &Environment) -> Survey {
         warnings = found.warnings;
         complete.then_some(found.keyring)
     });
+    if let Some(config) = config.as_ref().filter(|config| config.points_file.is_some()) {
+        let mut mistakes = Vec::new();
+        read_points(config, &mut mistakes);
+        problems.add(mistakes);
+    }
     if let Some(config) = &config {
         warnings.extend(advice(config, keyring.as_ref()));
     }
@@ -257,6 +322,7 @@ fn config(
         roster,
         roster_file: found.roster_file?,
         keys_file: found.keys_file?,
+        points_file: found.points_file,
         radios: found.radios,
         page_listen: found.page_listen?,
         runtime_dir: found.runtime_dir.or_else(|| environment.runtime_directory.clone()),

@@ -39,15 +39,28 @@ const SHOWN_LEN_MAX_CHARS: usize = 60;
 /// Runs of hex digits from this length on are blotted out of a file of keys before it is parsed. Shorter
 /// than half a key, longer than any number or word that belongs there.
 const HEX_RUN_MIN_LEN: usize = 11;
+/// Digits that a key of a calibration may hold to be repeated: no key of ours has more.
+const DIGITS_IN_KEY_MAX: usize = 2;
 
 /// The mistakes of one file, and what it takes to say where they are.
 pub(super) struct Notes<'t> {
     file: &'t Path,
     text: &'t str,
     line_starts: Vec<usize>,
-    secret: bool,
+    shows: Shows,
     problems: RefCell<Vec<Problem>>,
     more: Cell<usize>,
+}
+
+/// What messages repeat of a file.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Shows {
+    /// Keys and wrong values.
+    Everything,
+    /// Keys, and no value.
+    Keys,
+    /// Neither a value nor a key that may be one: the file holds keys of another kind.
+    Nothing,
 }
 
 impl<'t> Notes<'t> {
@@ -55,7 +68,7 @@ impl<'t> Notes<'t> {
         let after_newlines = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n').map(|(i, _)| i + 1);
         let line_starts = std::iter::once(0).chain(after_newlines).collect();
         let problems = RefCell::default();
-        Self { file, text, line_starts, secret: false, problems, more: Cell::new(0) }
+        Self { file, text, line_starts, shows: Shows::Everything, problems, more: Cell::new(0) }
     }
 
     /// The same for a file of keys, with the text to parse in its stead: every run of hex digits is blotted
@@ -78,7 +91,12 @@ impl<'t> Notes<'t> {
             }
             rest = later;
         }
-        (Self { secret: true, ..Self::new(file, text) }, blotted)
+        (Self { shows: Shows::Nothing, ..Self::new(file, text) }, blotted)
+    }
+
+    /// The same for a file of calibrations: messages name the key and the line, and never a value.
+    pub(super) fn private(file: &'t Path, text: &'t str) -> Self {
+        Self { shows: Shows::Keys, ..Self::new(file, text) }
     }
 
     /// Parses `text`, which is this file's, blotted or not. The flag is `false` after a syntax error: then
@@ -163,9 +181,15 @@ impl<'t> Notes<'t> {
         problems
     }
 
-    /// A key as a message may repeat it. In a file of keys a long word may be a key that lost its quotes.
+    /// A key as a message may repeat it. In a file of keys a long word may be a key that lost its quotes, and in one
+    /// of calibrations digits may be a value on the wrong side of its equals sign.
     fn word(&self, written: &str) -> String {
-        if self.secret && written.len() >= HEX_RUN_MIN_LEN { "…".into() } else { shorten(written) }
+        let hidden = match self.shows {
+            Shows::Everything => false,
+            Shows::Keys => written.bytes().filter(u8::is_ascii_digit).count() > DIGITS_IN_KEY_MAX,
+            Shows::Nothing => written.len() >= HEX_RUN_MIN_LEN,
+        };
+        if hidden { "…".into() } else { shorten(written) }
     }
 
     /// A value as a message may repeat it, and what it is.
@@ -174,13 +198,13 @@ impl<'t> Notes<'t> {
             DeValue::String(text) => (quoted(text), "text"),
             DeValue::Integer(number) => (shorten(&number.to_string()), "a whole number"),
             DeValue::Float(number) => (shorten(&number.to_string()), "a number with decimals"),
-            DeValue::Boolean(is) if !self.secret => return is.to_string(),
+            DeValue::Boolean(is) if self.shows == Shows::Everything => return is.to_string(),
             DeValue::Boolean(_) => return "true or false".into(),
             DeValue::Datetime(when) => (when.to_string(), "a date or time"),
             DeValue::Array(_) => return "an array".into(),
             DeValue::Table(_) => return "a table".into(),
         };
-        if self.secret { kind.into() } else { format!("{shown} ({kind})") }
+        if self.shows == Shows::Everything { format!("{shown} ({kind})") } else { kind.into() }
     }
 }
 
@@ -203,6 +227,11 @@ impl Field {
     /// One that may be absent.
     pub(super) const fn optional(key: &'static str, what: &'static str) -> Self {
         Self { key, what, required: false, many: false }
+    }
+
+    /// How it is written.
+    pub(super) fn key(&self) -> &'static str {
+        self.key
     }
 
     /// What to write there, as messages end.
@@ -324,7 +353,7 @@ impl<'a, 'i> Table<'a, 'i> {
 
     /// Writes down that a value is not what its field asks for: `"…" is <why>`.
     pub(super) fn note_value(&self, field: &Field, value: &str, why: &str) {
-        let shown = if self.notes.secret { "the value".into() } else { quoted(value) };
+        let shown = if self.notes.shows == Shows::Everything { quoted(value) } else { "the value".into() };
         self.note(field, &format!("{shown} {why}; write {}", field.what));
     }
 
@@ -397,10 +426,59 @@ impl<'a, 'i> Table<'a, 'i> {
         in_range
     }
 
+    /// A finite number, with or without decimals.
+    pub(super) fn finite(&self, field: &Field) -> Option<f64> {
+        let (_, value) = self.value(field)?;
+        let number = match value.get_ref() {
+            DeValue::Integer(_) | DeValue::Float(_) => finite(value.get_ref()),
+            other => {
+                self.wrong_type(field, other, "a number");
+                return None;
+            }
+        };
+        if number.is_none() {
+            self.note(field, &format!("is no finite number; write {}", field.what));
+        }
+        number
+    }
+
+    /// The text of a field that may also hold something else, where it is one.
+    pub(super) fn is_text(&self, field: &Field) -> bool {
+        self.entries.get_key_value(field.key).is_some_and(|(_, value)| value.get_ref().is_str())
+    }
+
+    /// Texts as [`Table::text`] takes them, as many as `count` allows.
+    pub(super) fn texts(&self, field: &Field, count: RangeInclusive<usize>) -> Option<Vec<&'a str>> {
+        let (_, value) = self.value(field)?;
+        let DeValue::Array(items) = value.get_ref() else {
+            self.wrong_type(field, value.get_ref(), "an array of texts in quotes");
+            return None;
+        };
+        if !count.contains(&items.len()) {
+            let (low, high) = (count.start(), count.end());
+            let text = format!("{} entries, allowed {low} to {high}; write {}", items.len(), field.what);
+            self.note(field, &text);
+            return None;
+        }
+        let mut texts: Vec<&'a str> = Vec::new();
+        for item in items.iter() {
+            let DeValue::String(text) = item.get_ref() else {
+                self.wrong_type(field, item.get_ref(), "only texts in quotes in this array");
+                return None;
+            };
+            texts.push(text);
+        }
+        Some(texts)
+    }
+
     /// Writes down a number that is too small or too large.
     pub(super) fn out_of_range(&self, field: &Field, value: &str, low: &str, high: &str) {
         // A number this long in a file of keys may be a key that lost its quotes.
-        let hidden = self.notes.secret && value.len() >= HEX_RUN_MIN_LEN;
+        let hidden = match self.notes.shows {
+            Shows::Everything => false,
+            Shows::Keys => true,
+            Shows::Nothing => value.len() >= HEX_RUN_MIN_LEN,
+        };
         let shown = if hidden { "the number".into() } else { shorten(value) };
         self.note(field, &format!("{shown} is out of range, allowed {low} to {high}; write {}", field.what));
     }
@@ -521,6 +599,17 @@ impl<'a, 'i> Table<'a, 'i> {
         }
         tables
     }
+}
+
+fn finite(value: &DeValue<'_>) -> Option<f64> {
+    let read = match value {
+        DeValue::Integer(number) => {
+            i64::from_str_radix(number.as_str(), number.radix()).ok().map(|n| n as f64)
+        }
+        DeValue::Float(number) => number.as_str().parse().ok(),
+        _ => None,
+    };
+    read.filter(|n| n.is_finite())
 }
 
 fn quoted(text: &str) -> String {

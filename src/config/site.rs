@@ -29,6 +29,7 @@ const SITE: Field = Field::required("site", "the site's `name` and `utc_offset` 
 const LEDGER: Field = Field::required("ledger", "the ledger's `path` under it");
 const ROSTER: Field = Field::required("roster", "the roster's `file` under it");
 const KEYS: Field = Field::required("keys", "the keyring's `file` under it");
+const POINTS: Field = Field::optional("points", "the points' `file` under it");
 const RADIO: Field = Field::required("radio", "one table a radio, with `name` and `port`").many();
 const PAGE: Field = Field::optional("page", "where the page listens under it");
 
@@ -49,6 +50,8 @@ const RETENTION: Field =
 
 const ROSTER_FILE: Field = Field::required("file", "the path of the roster, as in \"loggers.toml\"");
 const KEYS_FILE: Field = Field::required("file", "the path of the keyring, as in \"keys.toml\"");
+
+const POINTS_FILE: Field = Field::required("file", "the path of the points, as in \"points.toml\"");
 
 const RADIO_NAME: Field = Field::required("name", "the radio's name in reports");
 const PORT: Field =
@@ -71,6 +74,7 @@ pub(super) struct SiteFile {
     pub(super) runtime_dir: Option<PathBuf>,
     pub(super) roster_file: Option<PathBuf>,
     pub(super) keys_file: Option<PathBuf>,
+    pub(super) points_file: Option<PathBuf>,
 }
 
 /// Reads the file. After a syntax error only the other files' paths are made out, so that they can be
@@ -99,7 +103,7 @@ pub(super) fn read(path: &Path, problems: &mut Vec<Problem>) -> SiteFile {
 }
 
 fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
-    file.refuse_unknown(&[&SITE, &LEDGER, &ROSTER, &KEYS, &RADIO, &PAGE]);
+    file.refuse_unknown(&[&SITE, &LEDGER, &ROSTER, &KEYS, &POINTS, &RADIO, &PAGE]);
     let mut found = SiteFile { page_listen: Some(LISTEN), ..SiteFile::default() };
     if let Some(table) = file.section(&SITE) {
         table.refuse_unknown(&[&SITE_NAME, &UTC_OFFSET, &CLOCK_FILE, &RUNTIME_DIR]);
@@ -139,6 +143,7 @@ fn other_files(file: &Table<'_, '_>, base: &Path, found: &mut SiteFile) {
     };
     found.roster_file = other_file(&ROSTER, &ROSTER_FILE);
     found.keys_file = other_file(&KEYS, &KEYS_FILE);
+    found.points_file = other_file(&POINTS, &POINTS_FILE);
 }
 
 fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {

@@ -1,9 +1,11 @@
 //! The operator's files of a simulated site: the one place in here that writes.
 //!
-//! Input: a plan, a folder. Output: `site.toml`, `loggers.toml`, `keys.toml` and a folder `run`, as the
-//! configuration's loader reads them.
+//! Input: a plan, a folder. Output: `site.toml`, `loggers.toml`, `keys.toml`, `points.toml`, `calibrations.toml` and a
+//! folder `run`, as the configuration's loader reads them. The calibrations are the very figures with which
+//! [`super::physics`] makes counts of values.
 
-use super::plan::{FieldPlan, SITE_NAME, SITE_UTC_OFFSET};
+use super::physics::{self, Sensor};
+use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
 use std::fmt::Write as _;
 use std::fs::{self, OpenOptions, Permissions};
 use std::io::{self, Write as _};
@@ -26,6 +28,8 @@ impl FieldPlan {
         fs::write(dir.join(CLOCK_FILE), "")?;
         fs::write(dir.join("site.toml"), site_toml(port, commit_every_s))?;
         fs::write(dir.join("loggers.toml"), self.loggers_toml())?;
+        fs::write(dir.join("points.toml"), self.points_toml())?;
+        write_private(&dir.join("calibrations.toml"), &self.calibrations_toml())?;
         write_private(&dir.join("keys.toml"), &self.keys_toml())
     }
 
@@ -67,6 +71,97 @@ impl FieldPlan {
         text
     }
 
+    fn points_toml(&self) -> String {
+        let mut text = String::from("# A simulated site; nothing in here exists.\n");
+        let from = quoted(&crate::time::rfc3339(self.from_unix_s));
+        for (logger, index, channel) in self.channels() {
+            let (point, serial) = (quoted(&point_name(logger, channel)), quoted(&serial(logger, index)));
+            // Writing to a String does not fail.
+            let _ = writeln!(
+                text,
+                "\n[[point]]\nname = {point}\nlogger = {}\nchannel = {index}\nfrom = {from}\nserial = {serial}",
+                logger.address
+            );
+        }
+        text
+    }
+
+    fn calibrations_toml(&self) -> String {
+        let mut text = String::from(
+            "# A simulated site; nothing in here exists. What a site's calibrations are is nobody's business but its\n\
+             # owner's: only the owner of this file may read it.\n",
+        );
+        let barometer = self
+            .channels()
+            .find(|(_, _, channel)| channel.sensor == Sensor::Barometer)
+            .map(|(logger, _, channel)| point_name(logger, channel));
+        let span = format!(
+            "from = {}\nuntil = {}",
+            quoted(&crate::time::rfc3339(self.from_unix_s)),
+            quoted(&crate::time::rfc3339(self.to_unix_s() + CALIBRATED_FOR_S)),
+        );
+        for (logger, index, channel) in self.channels() {
+            let name = point_name(logger, channel);
+            let (point, serial) = (quoted(&name), quoted(&serial(logger, index)));
+            let (unit, decimals, conversion) = conversion(&channel.sensor);
+            let _ = writeln!(
+                text,
+                "\n[[calibration]]\npoint = {point}\nserial = {serial}\n{span}\nunit = \"{unit}\"\n\
+                 decimals = {decimals}\n[calibration.conversion]\n{conversion}"
+            );
+            let Sensor::Piezometer { kpa_per_c, head_m, .. } = channel.sensor else { continue };
+            if let Some(beside) = logger.channels.get(index + 1) {
+                let _ = writeln!(
+                    text,
+                    "[calibration.temperature]\nK = {}\nT0 = {}\npoint = {}\nwhen_missing = \"omit\"",
+                    float(kpa_per_c),
+                    float(physics::PIEZOMETER_ZERO_C),
+                    quoted(&point_name(logger, beside)),
+                );
+            }
+            if let Some(barometer) = &barometer {
+                let _ = writeln!(
+                    text,
+                    "[calibration.barometer]\nF = 1\nS0 = {}\nunit = \"kPa\"\npoint = {}\nwithin_s = 3600\n\
+                     when_missing = \"absent\"",
+                    float(physics::AIR_MEAN_KPA),
+                    quoted(barometer),
+                );
+            }
+            let _ = writeln!(
+                text,
+                "\n[[derived]]\nname = {}\n{span}\nunit = \"m\"\ndecimals = 3\nkind = \"level\"\nof = [{point}]\n\
+                 tip_elevation_m = {}\ndatum = \"site datum\"",
+                quoted(&format!("{name} level")),
+                float(tip_elevation_m(head_m)),
+            );
+        }
+        for logger in &self.loggers {
+            let segments: Vec<String> = logger
+                .channels
+                .iter()
+                .filter(|channel| matches!(channel.sensor, Sensor::Tilt { .. }))
+                .map(|channel| quoted(&point_name(logger, channel)))
+                .collect();
+            if !segments.is_empty() {
+                let _ = writeln!(
+                    text,
+                    "\n[[derived]]\nname = {}\n{span}\nunit = \"mm\"\ndecimals = 2\nkind = \"string\"\nof = [{}]\n\
+                     fixed_end = \"last\"\norder = \"highest_first\"\npositive = \"as_sine\"\ntoward = \"downstream\"",
+                    quoted(&format!("{} head", short_name(logger))),
+                    segments.join(", "),
+                );
+            }
+        }
+        text
+    }
+
+    fn channels(&self) -> impl Iterator<Item = (&LoggerPlan, usize, &ChannelPlan)> {
+        self.loggers.iter().flat_map(|logger| {
+            logger.channels.iter().enumerate().map(move |(index, channel)| (logger, index, channel))
+        })
+    }
+
     fn keys_toml(&self) -> String {
         let mut hex = String::with_capacity(64);
         for byte in self.site_key {
@@ -85,6 +180,7 @@ fn site_toml(port: &str, commit_every_s: f64) -> String {
          [ledger]\npath = \"ledger.db\"\ncommit_every_s = {}\n\n\
          [roster]\nfile = \"loggers.toml\"\n\n\
          [keys]\nfile = \"keys.toml\"\n\n\
+         [points]\nfile = \"points.toml\"\n\n\
          [[radio]]\nname = \"mast\"\nport = {}\n\n\
          [page]\nlisten = \"127.0.0.1:8420\"\n",
         quoted(SITE_NAME),
@@ -93,6 +189,78 @@ fn site_toml(port: &str, commit_every_s: f64) -> String {
         toml::Value::Float(commit_every_s),
         quoted(port),
     )
+}
+
+/// How long the simulated calibrations hold after the field's end.
+const CALIBRATED_FOR_S: i64 = 2 * 365 * 86_400;
+
+/// The first word of a logger's name, which holds its number.
+fn short_name(logger: &LoggerPlan) -> &str {
+    logger.name.split(' ').next().unwrap_or_default()
+}
+
+/// What the point at a channel is called.
+pub fn point_name(logger: &LoggerPlan, channel: &ChannelPlan) -> String {
+    format!("{} {}", short_name(logger), channel.name)
+}
+
+/// A piezometer and the thermistor in it are one sensor.
+fn serial(logger: &LoggerPlan, index: usize) -> String {
+    let is_thermistor = |index: &usize| {
+        logger.channels.get(*index).is_some_and(|c| matches!(c.sensor, Sensor::Thermistor { .. }))
+    };
+    let body = index.checked_sub(1).filter(|_| is_thermistor(&index)).unwrap_or(index);
+    format!("HT-{}-{body}", logger.address)
+}
+
+/// Where a piezometer's tip lies, in metres above the site's datum. Invented, below the pool by its head and more.
+pub fn tip_elevation_m(head_m: f64) -> f64 {
+    physics::POOL_MEAN_M - 3.0 - head_m
+}
+
+/// Unit, decimals and the conversion's keys: the inverse of [`physics::Physics::measure`].
+fn conversion(sensor: &Sensor) -> (&'static str, u8, String) {
+    match *sensor {
+        Sensor::Piezometer { zero_digits, kpa_per_digit, .. } => {
+            let (r0, g) = (float(zero_digits), float(kpa_per_digit));
+            let keys = format!("input = \"digits\"\nsense = \"R0-R1\"\nG = {g}\nR0 = {r0}");
+            ("kPa", 2, format!("kind = \"vibrating_wire_linear\"\n{keys}"))
+        }
+        Sensor::Thermistor { .. } => {
+            let (r, beta) = (float(physics::THERMISTOR_25_OHM), float(physics::THERMISTOR_BETA_K));
+            ("Cel", 2, format!("kind = \"thermistor_beta\"\nR25 = {r}\nbeta = {beta}"))
+        }
+        Sensor::Barometer => ("kPa", 2, loop_range(physics::BAROMETER_ZERO_KPA, physics::BAROMETER_SPAN_KPA)),
+        Sensor::PoolGauge => ("m", 3, loop_range(physics::POOL_GAUGE_ZERO_M, physics::POOL_GAUGE_SPAN_M)),
+        Sensor::Tilt { zero_sine, gauge_m, .. } => {
+            let (length, zero) = (float(gauge_m), float(zero_sine));
+            ("mm", 2, format!("kind = \"tilt\"\nlength_m = {length}\nsine_zero = {zero}"))
+        }
+        Sensor::LoadCell { .. } => {
+            ("kN", 1, line(0.0, physics::LOAD_CELL_FULL_KN / physics::LOAD_CELL_FULL_RATIO))
+        }
+        Sensor::Weir => {
+            let per_volt = 1.0 / physics::WEIR_V_PER_L_S;
+            ("L/s", 2, line(-physics::WEIR_ZERO_V * per_volt, per_volt))
+        }
+        Sensor::RainGauge => {
+            ("mm", 1, format!("kind = \"pulse\"\nper_pulse = {}", float(physics::RAIN_MM_PER_PULSE)))
+        }
+        Sensor::Moisture => ("1", 0, line(0.0, 1.0)),
+    }
+}
+
+fn line(c0: f64, c1: f64) -> String {
+    format!("kind = \"polynomial\"\nc0 = {}\nc1 = {}", float(c0), float(c1))
+}
+
+fn loop_range(low: f64, span: f64) -> String {
+    format!("kind = \"loop_4_20_ma\"\nat_4_ma = {}\nat_20_ma = {}", float(low), float(low + span))
+}
+
+/// A number as TOML writes it, whole: it reads back as the very same.
+fn float(number: f64) -> String {
+    toml::Value::Float(number).to_string()
 }
 
 fn quoted(text: &str) -> String {

@@ -303,8 +303,17 @@ impl Physics {
         if *sensor != Sensor::RainGauge && self.is_open(address, channel, at_unix_s) {
             return Measured { counts: OPEN_CIRCUIT, fault: true };
         }
+        let counts = self.counts(sensor, at_unix_s, self.noise(address, channel, at_unix_s));
+        Measured { counts, fault: false }
+    }
+
+    /// What a sensor without noise would give: its value to the resolution of a count.
+    pub fn measure_without_noise(&self, sensor: &Sensor, at_unix_s: i64) -> i32 {
+        self.counts(sensor, at_unix_s, 0.0)
+    }
+
+    fn counts(&self, sensor: &Sensor, at_unix_s: i64, noise: f64) -> i32 {
         let value = self.value(sensor, at_unix_s);
-        let noise = self.noise(address, channel, at_unix_s);
         let counts = match *sensor {
             Sensor::Piezometer { depth_m, zero_digits, kpa_per_digit, kpa_per_c, noise_hz, .. } => {
                 let warm = kpa_per_c * (self.ground_c(at_unix_s, depth_m) - PIEZOMETER_ZERO_C);
@@ -328,7 +337,7 @@ impl Physics {
             Sensor::Moisture => value + 2.0 * noise,
         };
         // A cast of an f64 to i32 saturates; none of the above comes near.
-        Measured { counts: counts.round() as i32, fault: false }
+        counts.round() as i32
     }
 
     /// One day in some 400 a channel's wire has no contact for some hours (a rain gauge only closes a contact,

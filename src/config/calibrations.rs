@@ -1,0 +1,393 @@
+//! The calibrations' file, `calibrations.toml`: how a sensor's counts at a point become values, and for how long.
+//!
+//! Input: the file, which only its owner may read, the site's offset for dates, and the points. Output: [`Calibrations`],
+//! complete if no mistake was written down. What this is not: no count is converted here.
+//!
+//! Promise: a message names the key and the line, and never a value of the file (see `read::Notes::private`). Names of
+//! points and serials are no secret; they tell which entry is meant.
+
+mod conversion;
+mod derived;
+
+use super::file::{self, Readers};
+use super::points::{CHANNEL, FROM, LOGGER, NOTE, NOTE_LEN_MAX_CHARS, channel, ends_after, instant, logger};
+use super::problem::Problem;
+use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
+use crate::units::calibration::{
+    Barometer, Calibration, Calibrations, Conversion, Derived, Missing, Source, StrainResult, Temperature,
+    TemperatureEffect,
+};
+use crate::units::points::Points;
+use crate::units::ucum::Unit;
+use crate::units::vibrating_wire::{ForExpansion, ForTemperature};
+use std::path::Path;
+
+/// The most entries: every sensor of the most loggers, calibrated anew now and then.
+const ENTRIES_MAX: usize = 100_000;
+/// The most derived points; each is worked out from others, so that they are few.
+const DERIVED_MAX: usize = 10_000;
+/// The longest distance in time between a reading and what corrects it: a week.
+const WITHIN_MAX_S: u32 = 604_800;
+
+const CALIBRATION: Field =
+    Field::optional("calibration", "one table for each sensor at a point and stretch of time").many();
+const DERIVED: Field = Field::optional("derived", "one table for each derived point").many();
+const POINT: Field = Field::required("point", "the name of a point");
+const SERIAL: Field = Field::required("serial", "the serial of the sensor, as the points' file has it");
+const UNTIL: Field = Field::required(
+    "until",
+    "when it ends: a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",
+);
+const UNIT: Field = Field::required("unit", "a UCUM unit, as in \"kPa\", \"Cel\" or \"10*-6\"");
+const DECIMALS: Field = Field::required("decimals", "the number of decimals to print");
+const CONVERSION: Field =
+    Field::required("conversion", "the `kind` of conversion and its coefficients under it");
+const TEMPERATURE: Field = Field::optional("temperature", "the correction for temperature under it");
+const BAROMETER: Field = Field::optional("barometer", "the correction for air pressure under it");
+
+const K: Field = Field::required("K", "the sheet's factor for temperature, in the entry's unit a degree");
+const T0: Field = Field::required("T0", "the temperature of the dated zero, in degrees Celsius");
+const ALPHA_WIRE: Field =
+    Field::required("alpha_wire", "the wire's expansion, in the entry's unit a degree Celsius");
+const ALPHA_HOST: Field = Field::required(
+    "alpha_host",
+    "the expansion of what the gauge is fixed to, in the entry's unit a degree Celsius",
+);
+const F: Field = Field::required("F", "1 for a sealed sensor, 0 for a vented one, or a factor between");
+const S0: Field = Field::required("S0", "the air pressure at the dated zero: at the station, absolute");
+const PRESSURE_UNIT: Field = Field::required("unit", "the UCUM unit of `S0`, as in \"kPa\"");
+const SOURCE_POINT: Field = Field::optional("point", "the name of a point");
+const SOURCE_LOGGER: Field = Field::optional("logger", "the address of a logger, and its `channel`");
+const SOURCE_CHANNEL: Field = Field::optional("channel", "the channel of `logger`");
+const WITHIN: Field = Field::required("within_s", "the seconds that a reading may be away in time");
+const WITHIN_OR_0: Field = Field::optional("within_s", "the seconds that a reading may be away in time");
+const WHEN_MISSING: Field = Field::required(
+    "when_missing",
+    "\"absent\", \"omit\", or the number that stands in, as the value has to be where the input is missing",
+);
+
+/// Reads the file. The points, where they could be read, are asked whether they exist.
+pub(super) fn read(
+    path: &Path,
+    credentials: Option<&Path>,
+    utc_offset_s: i32,
+    points: Option<&Points>,
+    problems: &mut Vec<Problem>,
+) -> Option<Calibrations> {
+    let remedy = "name the file of the calibrations with --units";
+    let text = file::read(path, Readers::OwnerOnly { credentials }, remedy, problems)?;
+    let notes = Notes::private(path, &text);
+    let (tree, clean) = notes.parse(&text);
+    let mut found = Calibrations::default();
+    if clean {
+        let file = Table::file(&notes, tree.get_ref());
+        file.refuse_unknown(&[&CALIBRATION, &DERIVED]);
+        if tree.get_ref().is_empty() {
+            notes.note(None, "holds no calibration; write one table for each, under `[[calibration]]`");
+        }
+        let mut entries: Vec<(Calibration, Table<'_, '_>)> = Vec::new();
+        for table in file.tables(&CALIBRATION, 0..=ENTRIES_MAX, |i| format!("calibration entry {}", i + 1)) {
+            entries.extend(entry(table, utc_offset_s, points));
+        }
+        refuse_overlaps(&mut entries);
+        let mut others: Vec<(Derived, Table<'_, '_>)> = Vec::new();
+        for table in file.tables(&DERIVED, 0..=DERIVED_MAX, |i| format!("derived entry {}", i + 1)) {
+            others.extend(derived::entry(table, utc_offset_s));
+        }
+        derived::refuse_overlaps(&mut others);
+        if let Some(points) = points {
+            derived::refuse_unknown_and_cycles(points, &entries, &others);
+        }
+        let entries = entries.into_iter().map(|(entry, _)| entry).collect();
+        let others = others.into_iter().map(|(derived, _)| derived).collect();
+        found = Calibrations::new(entries, others);
+    }
+    problems.extend(notes.into_problems());
+    Some(found)
+}
+
+fn entry<'a, 'i>(
+    table: Table<'a, 'i>,
+    utc_offset_s: i32,
+    points: Option<&Points>,
+) -> Option<(Calibration, Table<'a, 'i>)> {
+    let point = table.text(&POINT, NAME_LEN_MAX_CHARS);
+    let serial = table.text(&SERIAL, NAME_LEN_MAX_CHARS);
+    let table = match (&point, &serial) {
+        (Some(point), Some(serial)) => {
+            table.called(format!("the calibration of {:?}, serial {:?}", point.value, serial.value))
+        }
+        _ => table,
+    };
+    table.refuse_unknown(&[
+        &POINT,
+        &SERIAL,
+        &FROM,
+        &UNTIL,
+        &UNIT,
+        &DECIMALS,
+        &NOTE,
+        &CONVERSION,
+        &TEMPERATURE,
+        &BAROMETER,
+    ]);
+    let from = instant(&table, &FROM, utc_offset_s);
+    let until = instant(&table, &UNTIL, utc_offset_s);
+    ends_after(&table, &UNTIL, from, until);
+    let unit = unit(&table, &UNIT);
+    let decimals = table.integer(&DECIMALS, 0..=9_u8).map(|decimals| decimals.value);
+    table.text(&NOTE, NOTE_LEN_MAX_CHARS);
+    let conversion = table.inner(&CONVERSION).and_then(|table| conversion::read(&table));
+    if let (Some(conversion), Some(unit)) = (&conversion, unit)
+        && let Some(own) = conversion.own_unit()
+        && !is_convertible(own, unit)
+    {
+        let text =
+            format!("cannot be that of a {}, which gives {own}; write one of its kind", conversion.name());
+        table.note(&UNIT, &text);
+    }
+    let temperature = temperature(&table, conversion.as_ref());
+    let barometer = barometer(&table, conversion.as_ref(), unit);
+    let (point, serial) = (point?.value.to_string(), serial?.value.to_string());
+    if let Some(points) = points {
+        if !points.contains(&point) {
+            table.note(&POINT, "there is no such point in the points' file; write the name of one");
+        } else if !points.of(&point).iter().any(|stay| stay.serial.as_deref() == Some(&serial)) {
+            table.note(
+                &SERIAL,
+                "the point never has this sensor in the points' file; write the serial that it has",
+            );
+        }
+    }
+    let line = table.line().unwrap_or_default();
+    let entry = Calibration {
+        point,
+        serial,
+        from: from?,
+        until: until?,
+        unit: unit?,
+        decimals: decimals?,
+        conversion: conversion?,
+        temperature: temperature.ok()?,
+        barometer: barometer.ok()?,
+        line,
+    };
+    Some((entry, table))
+}
+
+/// What was written down is told already.
+struct Told;
+
+fn temperature(table: &Table<'_, '_>, conversion: Option<&Conversion>) -> Result<Option<Temperature>, Told> {
+    let strain = match conversion {
+        Some(Conversion::WireStrain(_, result)) => Some(*result),
+        _ => None,
+    };
+    if !table.has(&TEMPERATURE) {
+        if matches!(strain, Some(StrainResult::LoadRelated | StrainResult::Total)) {
+            table.note(
+                &TEMPERATURE,
+                "missing; this strain is corrected for temperature, write T0 and the expansions",
+            );
+            return Err(Told);
+        }
+        return Ok(None);
+    }
+    if let Some(conversion) = conversion {
+        let refused = match strain {
+            Some(StrainResult::Uncorrected) => Some("an uncorrected strain has none; remove it"),
+            None if !takes_corrections(conversion) => Some("this kind of conversion has none; remove it"),
+            _ => None,
+        };
+        if let Some(text) = refused {
+            table.note(&TEMPERATURE, text);
+            return Err(Told);
+        }
+    }
+    let inner = table.inner(&TEMPERATURE).ok_or(Told)?;
+    let common = [&T0, &SOURCE_POINT, &SOURCE_LOGGER, &SOURCE_CHANNEL, &WITHIN_OR_0, &WHEN_MISSING];
+    let own: &[&Field] = match strain {
+        None => &[&K],
+        Some(StrainResult::LoadRelated) => &[&ALPHA_WIRE, &ALPHA_HOST],
+        Some(_) => &[&ALPHA_WIRE],
+    };
+    let all: Vec<&Field> = own.iter().copied().chain(common).collect();
+    inner.refuse_unknown(&all);
+    // All are asked for, so that all are told where several are wrong.
+    let t0 = inner.finite(&T0);
+    let k = if strain.is_none() { inner.finite(&K) } else { None };
+    let wire = if strain.is_some() { inner.finite(&ALPHA_WIRE) } else { None };
+    let host = if strain == Some(StrainResult::LoadRelated) {
+        inner.finite(&ALPHA_HOST).map(Some)
+    } else {
+        Some(None)
+    };
+    let effect = t0.and_then(|t0| match strain {
+        None => k.map(|k| TemperatureEffect::K(ForTemperature { k, t0 })),
+        Some(_) => wire.zip(host).map(|(alpha_wire, alpha_host)| {
+            TemperatureEffect::Expansion(ForExpansion { t0, alpha_wire, alpha_host })
+        }),
+    });
+    let source = source(&inner);
+    let within_s = within(&inner, &WITHIN_OR_0);
+    let when_missing = when_missing(&inner);
+    match (effect, source, when_missing) {
+        (Some(effect), Some(source), Some(when_missing)) => {
+            Ok(Some(Temperature { effect, source, within_s: within_s.unwrap_or(0), when_missing }))
+        }
+        _ => Err(Told),
+    }
+}
+
+fn barometer(
+    table: &Table<'_, '_>,
+    conversion: Option<&Conversion>,
+    value_unit: Option<Unit>,
+) -> Result<Option<Barometer>, Told> {
+    if !table.has(&BAROMETER) {
+        return Ok(None);
+    }
+    if conversion.is_some_and(|conversion| !takes_corrections(conversion)) {
+        table.note(&BAROMETER, "this kind of conversion has none; remove it");
+        return Err(Told);
+    }
+    let inner = table.inner(&BAROMETER).ok_or(Told)?;
+    inner.refuse_unknown(&[
+        &F,
+        &S0,
+        &PRESSURE_UNIT,
+        &SOURCE_POINT,
+        &SOURCE_LOGGER,
+        &SOURCE_CHANNEL,
+        &WITHIN,
+        &WHEN_MISSING,
+    ]);
+    let f = inner.number(&F, 0.0..=1.0);
+    if f == Some(0.0) {
+        if inner.has(&SOURCE_POINT) || inner.has(&SOURCE_LOGGER) {
+            let text = "is that of a vented sensor, which feels no air pressure; remove the barometer that is named \
+                        here, or write the factor of a sealed sensor";
+            inner.note(&F, text);
+            return Err(Told);
+        }
+        let unit = value_unit.ok_or(Told)?;
+        let when_missing = Missing::Omit;
+        return Ok(Some(Barometer { f: 0.0, s0: 0.0, unit, source: None, within_s: 0, when_missing }));
+    }
+    let s0 = inner.finite(&S0);
+    let unit = unit(&inner, &PRESSURE_UNIT);
+    if let (Some(unit), Some(value_unit)) = (unit, value_unit)
+        && unit.dimension() != value_unit.dimension()
+    {
+        let text = format!(
+            "cannot be converted to {}, the unit of the entry; write one that can",
+            value_unit.code()
+        );
+        inner.note(&PRESSURE_UNIT, &text);
+    }
+    let source = source(&inner);
+    let within_s = within(&inner, &WITHIN);
+    let when_missing = when_missing(&inner);
+    match (f, s0, unit, source, within_s, when_missing) {
+        (Some(f), Some(s0), Some(unit), Some(source), Some(within_s), Some(when_missing)) => {
+            Ok(Some(Barometer { f, s0, unit, source: Some(source), within_s, when_missing }))
+        }
+        _ => Err(Told),
+    }
+}
+
+/// Corrections belong to what may be a pressure or a load in the unit of its own coefficients.
+fn takes_corrections(conversion: &Conversion) -> bool {
+    conversion.own_unit().is_none()
+        && !matches!(conversion, Conversion::WireStrain(..) | Conversion::Pulse(_))
+}
+
+fn source(table: &Table<'_, '_>) -> Option<Source> {
+    match (table.has(&SOURCE_POINT), table.has(&SOURCE_LOGGER) || table.has(&SOURCE_CHANNEL)) {
+        (true, false) => {
+            let point = table.text(&SOURCE_POINT, NAME_LEN_MAX_CHARS)?;
+            Some(Source::Point(point.value.to_string()))
+        }
+        (false, true) => {
+            // Both are asked for, so that both are told where both are missing.
+            let (logger, channel) = (logger(table), channel(table));
+            Some(Source::Channel(logger?, channel?))
+        }
+        (true, true) => {
+            table.note(&SOURCE_POINT, "stands beside a logger and channel; keep one of the two");
+            None
+        }
+        (false, false) => {
+            let text = format!(
+                "missing; write {}, or `{}` and `{}`",
+                SOURCE_POINT.what(),
+                LOGGER.key(),
+                CHANNEL.key()
+            );
+            table.note(&SOURCE_POINT, &text);
+            None
+        }
+    }
+}
+
+fn within(table: &Table<'_, '_>, field: &Field) -> Option<i64> {
+    table.integer(field, 0..=WITHIN_MAX_S).map(|within| i64::from(within.value))
+}
+
+fn when_missing(table: &Table<'_, '_>) -> Option<Missing> {
+    if !table.is_text(&WHEN_MISSING) {
+        return table.finite(&WHEN_MISSING).map(Missing::Fixed);
+    }
+    let text = table.text(&WHEN_MISSING, NAME_LEN_MAX_CHARS)?.value;
+    match text {
+        "absent" => Some(Missing::Absent),
+        "omit" => Some(Missing::Omit),
+        _ => {
+            table.note_value(&WHEN_MISSING, text, "is none of these");
+            None
+        }
+    }
+}
+
+/// A unit that UCUM knows.
+fn unit(table: &Table<'_, '_>, field: &Field) -> Option<Unit> {
+    let text = table.text(field, NAME_LEN_MAX_CHARS)?.value;
+    match Unit::from_code(text) {
+        Ok(unit) => Some(unit),
+        Err(unknown) => {
+            let meant = unknown.suggestion.map_or(field.what().to_owned(), |meant| format!("{meant:?}"));
+            table.note(field, &format!("is no unit of UCUM that is known here; write {meant}"));
+            None
+        }
+    }
+}
+
+/// Two entries of a sensor at a point at one time.
+fn refuse_overlaps(entries: &mut [(Calibration, Table<'_, '_>)]) {
+    entries.sort_by(|(a, _), (b, _)| {
+        (&a.point, &a.serial, a.from, a.line).cmp(&(&b.point, &b.serial, b.from, b.line))
+    });
+    let mut longest: Option<&Calibration> = None;
+    for (entry, table) in entries.iter() {
+        match longest {
+            Some(before) if (&before.point, &before.serial) == (&entry.point, &entry.serial) => {
+                if entry.from < before.until {
+                    let text = format!(
+                        "the entry at line {} holds at that time; end it before, or correct one",
+                        before.line
+                    );
+                    table.note(&FROM, &text);
+                }
+                if entry.until > before.until {
+                    longest = Some(entry);
+                }
+            }
+            _ => longest = Some(entry),
+        }
+    }
+}
+
+/// Whether a unit measures the same as one of ours.
+fn is_convertible(ours: &str, unit: Unit) -> bool {
+    Unit::from_code(ours).is_ok_and(|ours| ours.dimension() == unit.dimension())
+}

@@ -1,0 +1,379 @@
+//! A conversion's kind and its coefficients, each by its name: their order in the file means nothing.
+//!
+//! Input: the table `conversion` of an entry. Output: a [`Conversion`], or `None` where a mistake was written down.
+
+use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
+use crate::units::Range;
+use crate::units::bridge::{Arms, Leads, Potentiometer, StrainBridge, Transducer};
+use crate::units::calibration::{Conversion, StrainResult};
+use crate::units::curve::{Beyond, Interpolation, Offset, Polynomial};
+use crate::units::loop_current::{Loop, LoopLimits};
+use crate::units::pulse::{MODULUS_MAX, Pulse};
+use crate::units::rtd::Platinum;
+use crate::units::thermistor::{Curve, Thermistor, USUAL_RANGE};
+use crate::units::tilt::Tilt;
+use crate::units::vibrating_wire::{Constant, Linear, Quadratic, Sense, Strain, WireInput};
+
+/// The most rows of a table of values.
+const ROWS_MAX: usize = 1000;
+
+const KIND: Field = Field::required(
+    "kind",
+    "vibrating_wire_linear, vibrating_wire_quadratic, vibrating_wire_strain, thermistor_steinhart_hart, \
+     thermistor_beta, platinum_rtd, loop_4_20_ma, potentiometer, bridge_transducer, bridge_quarter, \
+     bridge_half_bending, bridge_half_poisson, bridge_full_bending, bridge_full_axial, tilt, pulse, polynomial, table \
+     or offset",
+);
+const INPUT: Field =
+    Field::required("input", "what R is on the sheet: \"Hz\", or \"digits\" for thousandths of Hz squared");
+const SENSE: Field = Field::required(
+    "sense",
+    "\"R1-R0\" or \"R0-R1\", as the formula on the sheet has it: it is never guessed",
+);
+const RESULT: Field = Field::required("result", "\"uncorrected\", \"load_related\" or \"total\"");
+const G: Field = Field::required("G", "the sheet's linear factor, in the entry's unit a unit of R");
+const R0: Field = Field::required("R0", "the reading of the dated zero, in the unit of R");
+const R0_OPTIONAL: Field = Field::optional("R0", "the reading of the dated zero, in the unit of R");
+const A: Field = Field::required("A", "the sheet's coefficient A");
+const B: Field = Field::required("B", "the sheet's coefficient B");
+const C: Field = Field::required("C", "the sheet's coefficient C");
+const C_OPTIONAL: Field = Field::optional("C", "the sheet's coefficient C");
+const LEAD: Field = Field::optional("lead_ohm", "the resistance of the leads, both ways, in ohm");
+const R25: Field = Field::required("R25", "the resistance at 25 degrees Celsius, in ohm");
+const BETA: Field = Field::required("beta", "beta in kelvin");
+const R0_OHM: Field = Field::required("R0", "the resistance at 0 degrees Celsius in ohm, as in 100");
+const AT_4: Field = Field::required("at_4_ma", "the value at 4 mA, in the entry's unit");
+const AT_20: Field = Field::required("at_20_ma", "the value at 20 mA, in the entry's unit");
+const LIMITS: Field = Field::optional(
+    "limits_ma",
+    "the limits in mA, as in { fault_low = 3.6, valid_low = 3.8, valid_high = 20.5, fault_high = 21 }",
+);
+const FAULT_LOW: Field = Field::required("fault_low", "the current at or below which it is a fault, in mA");
+const VALID_LOW: Field = Field::required("valid_low", "the least valid current in mA");
+const VALID_HIGH: Field = Field::required("valid_high", "the largest valid current in mA");
+const FAULT_HIGH: Field = Field::required("fault_high", "the current at or above which it is a fault, in mA");
+const AT_RATIO_0: Field = Field::required("at_ratio_0", "the value at ratio 0, in the entry's unit");
+const AT_RATIO_1: Field = Field::required("at_ratio_1", "the value at ratio 1, in the entry's unit");
+const GAUGE_FACTOR: Field = Field::required("gauge_factor", "the gauge factor of the sheet");
+const POLARITY: Field = Field::required(
+    "polarity",
+    "\"tension_positive\" where tension raises the ratio, \"tension_negative\" where it lowers it",
+);
+const RATIO_ZERO: Field = Field::required("ratio_zero", "the ratio of the dated zero, in V/V");
+const POISSON: Field = Field::required("poisson", "Poisson's ratio of the host, 0 to 0.5");
+const GAUGE_OHM: Field = Field::optional("gauge_ohm", "the resistance of the gauge in ohm");
+const LENGTH: Field = Field::required("length_m", "the gauge length in metres");
+const SINE_ZERO: Field = Field::required("sine_zero", "the sine of the dated zero, -1 to 1");
+const PER_PULSE: Field = Field::required("per_pulse", "the value of one pulse, in the entry's unit");
+const MODULUS: Field =
+    Field::optional("modulus", "the number of pulses at which the counter begins at 0 again");
+const OFFSET: Field = Field::required("offset", "what is added, in the entry's unit");
+const ROWS: Field =
+    Field::required("rows", "two tables or more, as in { in = 0.5, out = 0.0 }, `in` ascending");
+const IN: Field = Field::required("in", "the electrical quantity");
+const OUT: Field = Field::required("out", "the value, in the entry's unit");
+const SENSITIVITY: Field =
+    Field::required("sensitivity", "the ratio that full scale adds, in V/V: 2 mV/V is 0.002");
+const CAPACITY: Field = Field::required("capacity", "the value at full scale, in the entry's unit");
+const INTERPOLATION: Field = Field::required("interpolation", "\"linear\" or \"step\", between two rows");
+const BEYOND: Field =
+    Field::required("beyond", "\"absent\" or \"extrapolate\", beyond the first and the last row");
+const VALID: Field = Field::optional("valid", "where the curve is good, as in { low = -20, high = 60 }");
+const LOW: Field = Field::required("low", "the lower end");
+const HIGH: Field = Field::required("high", "the upper end");
+const POWERS: [Field; 8] = [
+    Field::optional("c0", "the constant"),
+    Field::optional("c1", "the factor of x"),
+    Field::optional("c2", "the factor of x squared"),
+    Field::optional("c3", "the factor of the third power of x"),
+    Field::optional("c4", "the factor of the fourth power of x"),
+    Field::optional("c5", "the factor of the fifth power of x"),
+    Field::optional("c6", "the factor of the sixth power of x"),
+    Field::optional("c7", "the factor of the seventh power of x"),
+];
+
+/// The table's own keys, `kind` apart.
+fn only(table: &Table<'_, '_>, fields: &[&Field]) {
+    let all: Vec<&Field> = std::iter::once(&KIND).chain(fields.iter().copied()).collect();
+    table.refuse_unknown(&all);
+}
+
+/// Reads it.
+pub(super) fn read(table: &Table<'_, '_>) -> Option<Conversion> {
+    let kind = table.text(&KIND, NAME_LEN_MAX_CHARS)?.value;
+    match kind {
+        "vibrating_wire_linear" => {
+            only(table, &[&INPUT, &SENSE, &G, &R0]);
+            let (input, sense) = (input(table), sense(table));
+            let (g, r0) = (other_than_0(table, &G), positive(table, &R0));
+            Some(Conversion::WireLinear(Linear { input: input?, sense: sense?, g: g?, r0: r0? }))
+        }
+        "vibrating_wire_quadratic" => {
+            only(table, &[&INPUT, &A, &B, &C, &R0]);
+            let (input, a, b) = (input(table), table.finite(&A), table.finite(&B));
+            let c = match (table.has(&C), table.has(&R0)) {
+                (true, false) => table.finite(&C_OPTIONAL).map(Constant::OfSheet),
+                (false, true) => positive(table, &R0_OPTIONAL).map(Constant::FromZero),
+                (true, true) => {
+                    table.note(&C, "stands beside `R0`; keep the one that is to hold");
+                    None
+                }
+                (false, false) => {
+                    table.note(&C, "missing, and so is `R0`; write the sheet's C, or R0 of the dated zero");
+                    None
+                }
+            };
+            Some(Conversion::WireQuadratic(Quadratic { input: input?, a: a?, b: b?, c: c? }))
+        }
+        "vibrating_wire_strain" => {
+            only(table, &[&INPUT, &B, &R0, &RESULT]);
+            let input = input(table);
+            let (b, r0) = (other_than_0(table, &B), positive(table, &R0));
+            let result = one_of(
+                table,
+                &RESULT,
+                &[
+                    ("uncorrected", StrainResult::Uncorrected),
+                    ("load_related", StrainResult::LoadRelated),
+                    ("total", StrainResult::Total),
+                ],
+            );
+            Some(Conversion::WireStrain(Strain { input: input?, b: b?, r0: r0? }, result?))
+        }
+        "thermistor_steinhart_hart" => {
+            only(table, &[&A, &B, &C, &LEAD, &VALID]);
+            let (a, b, c) = (table.finite(&A), table.finite(&B), table.finite(&C));
+            let (lead_ohm, range) = (lead(table), valid(table));
+            let curve = Curve::SteinhartHart { a: a?, b: b?, c: c? };
+            Some(Conversion::Thermistor(Thermistor {
+                curve,
+                lead_ohm: lead_ohm?,
+                range: range?.unwrap_or(USUAL_RANGE),
+            }))
+        }
+        "thermistor_beta" => {
+            only(table, &[&R25, &BETA, &LEAD, &VALID]);
+            let (r25, beta) = (positive(table, &R25), positive(table, &BETA));
+            let (lead_ohm, range) = (lead(table), valid(table));
+            let curve = Curve::Beta { r25: r25?, beta: beta? };
+            Some(Conversion::Thermistor(Thermistor {
+                curve,
+                lead_ohm: lead_ohm?,
+                range: range?.unwrap_or(USUAL_RANGE),
+            }))
+        }
+        "platinum_rtd" => {
+            only(table, &[&R0, &LEAD]);
+            let (r0, lead_ohm) = (positive(table, &R0_OHM), lead(table));
+            Some(Conversion::Platinum(Platinum { r0: r0?, lead_ohm: lead_ohm? }))
+        }
+        "loop_4_20_ma" => {
+            only(table, &[&AT_4, &AT_20, &LIMITS]);
+            let (at_4, at_20, limits) = (table.finite(&AT_4), table.finite(&AT_20), limits(table));
+            Some(Conversion::Loop(Loop { at_4: at_4?, at_20: at_20?, limits: limits? }))
+        }
+        "potentiometer" => {
+            only(table, &[&AT_RATIO_0, &AT_RATIO_1]);
+            let (at_0, at_1) = (table.finite(&AT_RATIO_0), table.finite(&AT_RATIO_1));
+            Some(Conversion::Potentiometer(Potentiometer { at_0: at_0?, at_1: at_1? }))
+        }
+        "bridge_transducer" => {
+            only(table, &[&RATIO_ZERO, &SENSITIVITY, &CAPACITY]);
+            let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
+            let (sensitivity, capacity) = (other_than_0(table, &SENSITIVITY), other_than_0(table, &CAPACITY));
+            Some(Conversion::Transducer(Transducer {
+                zero_ratio: zero_ratio?,
+                sensitivity: sensitivity?,
+                capacity: capacity?,
+            }))
+        }
+        "bridge_quarter"
+        | "bridge_half_bending"
+        | "bridge_half_poisson"
+        | "bridge_full_bending"
+        | "bridge_full_axial" => bridge(table, kind),
+        "tilt" => {
+            only(table, &[&LENGTH, &SINE_ZERO]);
+            let (length_m, sine_zero) = (positive(table, &LENGTH), table.number(&SINE_ZERO, -1.0..=1.0));
+            Some(Conversion::Tilt(Tilt { length: length_m?, sine_zero: sine_zero? }))
+        }
+        "pulse" => {
+            only(table, &[&PER_PULSE, &MODULUS]);
+            let per_pulse = other_than_0(table, &PER_PULSE);
+            let modulus = match table.has(&MODULUS) {
+                true => table.integer(&MODULUS, 2..=MODULUS_MAX).map(|modulus| Some(modulus.value)),
+                false => Some(None),
+            };
+            Some(Conversion::Pulse(Pulse { per_pulse: per_pulse?, modulus: modulus? }))
+        }
+        "polynomial" => {
+            let fields: Vec<&Field> = POWERS.iter().chain([&VALID]).collect();
+            only(table, &fields);
+            let Some(last) = POWERS.iter().rposition(|field| table.has(field)) else {
+                table.note(&POWERS[0], "missing, and so are `c1` to `c7`; write the sheet's coefficients");
+                return None;
+            };
+            let mut c = Vec::new();
+            for field in POWERS.iter().take(last + 1) {
+                // One that is left out is none.
+                c.push(if table.has(field) { table.finite(field) } else { Some(0.0) });
+            }
+            let range = valid(table);
+            let c: Vec<f64> = c.into_iter().collect::<Option<_>>()?;
+            Polynomial::from_ascending(&c, range?).map(Conversion::Polynomial)
+        }
+        "table" => {
+            only(table, &[&ROWS, &INTERPOLATION, &BEYOND]);
+            rows(table)
+        }
+        "offset" => {
+            only(table, &[&OFFSET]);
+            Some(Conversion::Offset(Offset { offset: table.finite(&OFFSET)? }))
+        }
+        other => {
+            table.note_value(&KIND, other, "is no kind of conversion");
+            None
+        }
+    }
+}
+
+fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {
+    let common = [&GAUGE_FACTOR, &POLARITY, &RATIO_ZERO, &LEAD, &GAUGE_OHM];
+    let has_poisson = matches!(kind, "bridge_half_poisson" | "bridge_full_axial");
+    let own: &[&Field] = if has_poisson { &[&POISSON] } else { &[] };
+    let all: Vec<&Field> = common.into_iter().chain(own.iter().copied()).collect();
+    only(table, &all);
+    let gauge_factor = positive(table, &GAUGE_FACTOR);
+    let polarity = one_of(table, &POLARITY, &[("tension_positive", false), ("tension_negative", true)]);
+    let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
+    let lead_ohm = lead(table);
+    let gauge_ohm = if table.has(&GAUGE_OHM) { positive(table, &GAUGE_OHM).map(Some) } else { Some(None) };
+    if table.has(&LEAD) != table.has(&GAUGE_OHM) {
+        let missing = if table.has(&LEAD) { &GAUGE_OHM } else { &LEAD };
+        table.note(missing, &format!("missing, leads count by both; write {}", missing.what()));
+        return None;
+    }
+    let poisson = if has_poisson { table.number(&POISSON, 0.0..=0.5) } else { Some(0.0) };
+    let arms = match (kind, poisson?) {
+        ("bridge_quarter", _) => Arms::Quarter,
+        ("bridge_half_bending", _) => Arms::HalfBending,
+        ("bridge_half_poisson", poisson) => Arms::HalfPoisson { poisson },
+        ("bridge_full_bending", _) => Arms::FullBending,
+        (_, poisson) => Arms::FullAxial { poisson },
+    };
+    let r_lead = lead_ohm?;
+    Some(Conversion::Bridge(StrainBridge {
+        arms,
+        gauge_factor: gauge_factor?,
+        is_reversed: polarity?,
+        zero_ratio: zero_ratio?,
+        leads: gauge_ohm?.map(|r_gauge| Leads { r_lead, r_gauge }),
+    }))
+}
+
+fn rows(table: &Table<'_, '_>) -> Option<Conversion> {
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    let mut whole = true;
+    for row in table.tables(&ROWS, 2..=ROWS_MAX, |i| format!("row {} of the table", i + 1)) {
+        row.refuse_unknown(&[&IN, &OUT]);
+        match row.finite(&IN).zip(row.finite(&OUT)) {
+            Some((x, _)) if points.last().is_some_and(|(before, _)| *before >= x) => {
+                row.note(&IN, "is not above the row before; write the rows with `in` ascending");
+                whole = false;
+            }
+            Some(point) => points.push(point),
+            None => whole = false,
+        }
+    }
+    let interpolation =
+        one_of(table, &INTERPOLATION, &[("linear", Interpolation::Linear), ("step", Interpolation::Step)]);
+    let beyond = one_of(table, &BEYOND, &[("absent", Beyond::Absent), ("extrapolate", Beyond::Extrapolate)]);
+    let (interpolation, beyond) = (interpolation?, beyond?);
+    (whole && points.len() >= 2).then_some(Conversion::Table { points, interpolation, beyond })
+}
+
+fn input(table: &Table<'_, '_>) -> Option<WireInput> {
+    one_of(table, &INPUT, &[("Hz", WireInput::Hertz), ("digits", WireInput::Digits)])
+}
+
+fn sense(table: &Table<'_, '_>) -> Option<Sense> {
+    one_of(table, &SENSE, &[("R1-R0", Sense::R1MinusR0), ("R0-R1", Sense::R0MinusR1)])
+}
+
+fn limits(table: &Table<'_, '_>) -> Option<LoopLimits> {
+    if !table.has(&LIMITS) {
+        return Some(LoopLimits::NE_43);
+    }
+    let inner = table.inner(&LIMITS)?;
+    inner.refuse_unknown(&[&FAULT_LOW, &VALID_LOW, &VALID_HIGH, &FAULT_HIGH]);
+    let current = |field: &Field| inner.number(field, 0.0..=30.0);
+    let (fault_low, valid_low) = (current(&FAULT_LOW), current(&VALID_LOW));
+    let (valid_high, fault_high) = (current(&VALID_HIGH), current(&FAULT_HIGH));
+    let limits = LoopLimits {
+        fault_low: fault_low?,
+        valid_low: valid_low?,
+        valid_high: valid_high?,
+        fault_high: fault_high?,
+    };
+    if !limits.are_in_order() {
+        let text = "the limits are not in their order; write fault_low below valid_low, up to 4, and 20 up to valid_high, \
+                    below fault_high";
+        inner.note(&FAULT_LOW, text);
+        return None;
+    }
+    Some(limits)
+}
+
+/// Where a curve is good; the inner `None`: the file does not say.
+fn valid(table: &Table<'_, '_>) -> Option<Option<Range>> {
+    if !table.has(&VALID) {
+        return Some(None);
+    }
+    let inner = table.inner(&VALID)?;
+    inner.refuse_unknown(&[&LOW, &HIGH]);
+    let (low, high) = (inner.finite(&LOW), inner.finite(&HIGH));
+    let (low, high) = (low?, high?);
+    if low >= high {
+        inner.note(&LOW, "is not below `high`; write the lower end");
+        return None;
+    }
+    Some(Some(Range::new(low, high)))
+}
+
+/// Leads that are left out have none.
+fn lead(table: &Table<'_, '_>) -> Option<f64> {
+    if !table.has(&LEAD) {
+        return Some(0.0);
+    }
+    table.number(&LEAD, 0.0..=10_000.0)
+}
+
+/// A number above 0: a resistance of 0 ohm or a zero reading of 0 Hz is a sensor that gave nothing.
+fn positive(table: &Table<'_, '_>, field: &Field) -> Option<f64> {
+    let number = table.finite(field)?;
+    if number <= 0.0 {
+        table.note(field, &format!("is not above 0; write {}", field.what()));
+        return None;
+    }
+    Some(number)
+}
+
+/// A factor of 0 makes every reading the same.
+fn other_than_0(table: &Table<'_, '_>, field: &Field) -> Option<f64> {
+    let number = table.finite(field)?;
+    if number == 0.0 {
+        table.note(field, &format!("is 0, so that every reading would be the same; write {}", field.what()));
+        return None;
+    }
+    Some(number)
+}
+
+/// One of a few words.
+pub(super) fn one_of<T: Copy>(table: &Table<'_, '_>, field: &Field, words: &[(&str, T)]) -> Option<T> {
+    let text = table.text(field, NAME_LEN_MAX_CHARS)?.value;
+    let found = words.iter().find(|(word, _)| *word == text).map(|(_, value)| *value);
+    if found.is_none() {
+        table.note_value(field, text, "is none of these");
+    }
+    found
+}

@@ -1,0 +1,186 @@
+//! Ratios of two voltages: strain gauges in a bridge, bridge transducers, potentiometers.
+//!
+//! Input: output over excitation, V/V. Output: strain in m/m with tension positive, or a value in the entry's unit.
+//! Source: the formulas of strain invert the bridge's node equations exactly; the factor for leads is common practice,
+//! no source.
+
+use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, positive, term};
+
+/// Which arms of a bridge are active.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Arms {
+    /// One: ε = 4 Vr / (GF (1 − 2 Vr)).
+    Quarter,
+    /// One in tension, one beside it in as much compression: ε = 2 Vr / GF.
+    HalfBending,
+    /// One along, one across: ε = 4 Vr / (GF ((1 + ν) − 2 Vr (1 − ν))).
+    HalfPoisson {
+        /// Poisson's ratio ν.
+        poisson: f64,
+    },
+    /// Two in tension, two in as much compression: ε = Vr / GF.
+    FullBending,
+    /// Two along, two across: ε = 2 Vr / (GF ((1 + ν) − Vr (1 − ν))).
+    FullAxial {
+        /// Poisson's ratio ν.
+        poisson: f64,
+    },
+}
+
+/// Leads and gauge of a bridge, in ohm: strain is raised by 1 + R_lead / R_gauge.
+#[derive(Clone, Copy, PartialEq)]
+pub struct Leads {
+    /// Of the leads that are in series with the gauge.
+    pub r_lead: f64,
+    /// Of the gauge.
+    pub r_gauge: f64,
+}
+
+/// Strain gauges in a bridge.
+#[derive(Clone, Copy, PartialEq)]
+pub struct StrainBridge {
+    /// Which arms are active.
+    pub arms: Arms,
+    /// GF.
+    pub gauge_factor: f64,
+    /// Whether tension gives less: the output is wired the other way.
+    pub is_reversed: bool,
+    /// V/V at the dated zero.
+    pub zero_ratio: f64,
+    /// `None`: leads do not count.
+    pub leads: Option<Leads>,
+}
+
+/// Poisson's ratio of a solid that is the same in all directions (thermodynamics; textbook).
+pub const POISSON: Range = Range::new(-1.0, 0.5);
+
+impl StrainBridge {
+    /// Strain in m/m, tension positive, of a ratio in V/V; exact, with the bridge's non-linearity.
+    ///
+    /// Range: where the formula's denominator is above 0; beyond it no strain gives the ratio.
+    #[inline]
+    pub fn evaluate(&self, ratio: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        let factor = positive(self.gauge_factor, "the gauge factor")?;
+        let off = ratio - self.zero_ratio;
+        let vr = finite(if self.is_reversed { -off } else { off }, "the bridge ratio")?;
+        note(trace, || {
+            let sign = if self.is_reversed { "−" } else { "" };
+            let numbers = format!("{sign}({} − {})", term(ratio), term(self.zero_ratio));
+            Step::new("Vr", format!("{sign}(V_r − V_r0)"), numbers, vr, "V/V")
+        });
+        let (times, rest) = match self.arms {
+            Arms::Quarter => (4.0, 1.0 - 2.0 * vr),
+            Arms::HalfBending => (2.0, 1.0),
+            Arms::HalfPoisson { poisson } => {
+                POISSON.check(poisson, "Poisson's ratio", "")?;
+                (4.0, (1.0 + poisson) - 2.0 * vr * (1.0 - poisson))
+            }
+            Arms::FullBending => (1.0, 1.0),
+            Arms::FullAxial { poisson } => {
+                POISSON.check(poisson, "Poisson's ratio", "")?;
+                (2.0, (1.0 + poisson) - vr * (1.0 - poisson))
+            }
+        };
+        let strain = times * vr / (factor * positive(rest, "the bridge's denominator")?);
+        let strain = Value::finite(strain, "the strain")?;
+        note(trace, || self.strain_step(vr, strain.value));
+        let Some(leads) = self.leads else { return Ok(strain) };
+        let (r_lead, r_gauge) = (leads.r_lead, positive(leads.r_gauge, "the gauge's resistance")?);
+        let raised = Value::finite(strain.value * (1.0 + r_lead / r_gauge), "the strain")?;
+        note(trace, || {
+            let numbers = format!("{} × (1 + {} / {})", term(strain.value), term(r_lead), term(r_gauge));
+            Step::new("ε'", "ε (1 + R_lead / R_gauge)", numbers, raised.value, "m/m")
+        });
+        Ok(raised)
+    }
+
+    fn strain_step(&self, vr: f64, strain: f64) -> Step {
+        let (v, gf) = (term(vr), term(self.gauge_factor));
+        let (formula, numbers) = match self.arms {
+            Arms::Quarter => ("4 Vr / (GF (1 − 2 Vr))", format!("4 × {v} / ({gf} × (1 − 2 × {v}))")),
+            Arms::HalfBending => ("2 Vr / GF", format!("2 × {v} / {gf}")),
+            Arms::HalfPoisson { poisson } => {
+                let nu = term(poisson);
+                let rest = format!("((1 + {nu}) − 2 × {v} × (1 − {nu}))");
+                ("4 Vr / (GF ((1 + ν) − 2 Vr (1 − ν)))", format!("4 × {v} / ({gf} × {rest})"))
+            }
+            Arms::FullBending => ("Vr / GF", format!("{v} / {gf}")),
+            Arms::FullAxial { poisson } => {
+                let nu = term(poisson);
+                let rest = format!("((1 + {nu}) − {v} × (1 − {nu}))");
+                ("2 Vr / (GF ((1 + ν) − Vr (1 − ν)))", format!("2 × {v} / ({gf} × {rest})"))
+            }
+        };
+        Step::new("ε", formula, numbers, strain, "m/m").remark("tension positive")
+    }
+
+    /// The ratio in V/V that a strain in m/m gives: the bridge solved forwards, and the inverse of
+    /// [`StrainBridge::evaluate`].
+    pub fn ratio(&self, strain: f64) -> Result<f64, Absent> {
+        let raised = self.leads.map_or(1.0, |leads| 1.0 + leads.r_lead / leads.r_gauge);
+        let x = self.gauge_factor * strain / raised;
+        let vr = match self.arms {
+            Arms::Quarter => x / (4.0 + 2.0 * x),
+            Arms::HalfBending => x / 2.0,
+            Arms::HalfPoisson { poisson } => x * (1.0 + poisson) / (4.0 + 2.0 * x * (1.0 - poisson)),
+            Arms::FullBending => x,
+            Arms::FullAxial { poisson } => x * (1.0 + poisson) / (2.0 + x * (1.0 - poisson)),
+        };
+        finite(if self.is_reversed { -vr } else { vr } + self.zero_ratio, "the bridge ratio")
+    }
+}
+
+/// A bridge transducer with a sheet: x = (Vr − Vr0) / sensitivity × capacity.
+#[derive(Clone, Copy, PartialEq)]
+pub struct Transducer {
+    /// V/V at the dated zero.
+    pub zero_ratio: f64,
+    /// V/V that the full capacity adds; 2 mV/V is 0.002. Negative where load gives less.
+    pub sensitivity: f64,
+    /// The value at full scale, in the entry's unit.
+    pub capacity: f64,
+}
+
+impl Transducer {
+    /// The value of a ratio in V/V; `unit` is for the steps.
+    #[inline]
+    pub fn evaluate(&self, ratio: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        let value = (ratio - self.zero_ratio) / self.sensitivity * self.capacity;
+        let value = Value::finite(value, "the value")?;
+        note(trace, || {
+            let share = format!("({} − {})", term(ratio), term(self.zero_ratio));
+            let numbers = format!("{share} / {} × {}", term(self.sensitivity), term(self.capacity));
+            Step::new("x", "(V_r − V_r0) / sensitivity × capacity", numbers, value.value, unit)
+        });
+        Ok(value)
+    }
+}
+
+/// A potentiometer: x = v0 + (v1 − v0) Vr, Vr from 0 to 1.
+#[derive(Clone, Copy, PartialEq)]
+pub struct Potentiometer {
+    /// Value at ratio 0, in the entry's unit.
+    pub at_0: f64,
+    /// Value at ratio 1; may be the lower one.
+    pub at_1: f64,
+}
+
+/// What a potentiometer's wiper can give, V/V.
+pub const WIPER: Range = Range::new(0.0, 1.0);
+
+impl Potentiometer {
+    /// The value of a ratio in V/V; `unit` is for the steps.
+    #[inline]
+    pub fn evaluate(&self, ratio: f64, unit: &str, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        let ratio = WIPER.check(finite(ratio, "the ratio")?, "the ratio", "V/V")?;
+        let value = Value::finite(self.at_0 + (self.at_1 - self.at_0) * ratio, "the value")?;
+        note(trace, || {
+            let (v0, v1) = (term(self.at_0), term(self.at_1));
+            let numbers = format!("{v0} + ({v1} − {v0}) × {}", number(ratio));
+            Step::new("x", "v0 + (v1 − v0) V_r", numbers, value.value, unit)
+        });
+        Ok(value)
+    }
+}
+
+debug_without_values!(Arms, Leads, StrainBridge, Transducer, Potentiometer);

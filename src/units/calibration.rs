@@ -1,0 +1,359 @@
+//! What the calibrations' file says: which conversion a sensor has at a point, from when until when.
+//!
+//! Pure values: `config` reads them from `calibrations.toml`, `chain` works with them. Coefficients have the names of the
+//! calibration sheet. What this is not: the arithmetic stands in the modules beside.
+//!
+//! Promise: nothing in here prints a coefficient. `Debug` says what a thing is, and no number of it.
+
+use super::QuantityKind;
+use super::bridge::{Arms, Potentiometer, StrainBridge, Transducer};
+use super::combine::Dead;
+use super::curve::{Beyond, Interpolation, Offset, Polynomial};
+use super::head::UnitWeight;
+use super::loop_current::Loop;
+use super::points::is_within;
+use super::pulse::Pulse;
+use super::rtd::Platinum;
+use super::thermistor::{Curve, Thermistor};
+use super::tilt::{Tilt, TiltString};
+use super::ucum::Unit;
+use super::vibrating_wire::{ForExpansion, ForTemperature, Linear, Quadratic, Strain};
+use crate::wire::seq::Address;
+
+/// What a strain reading is to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StrainResult {
+    /// B (R1 − R0).
+    Uncorrected,
+    /// + (T1 − T0)(α_wire − α_host).
+    LoadRelated,
+    /// + (T1 − T0) α_wire.
+    Total,
+}
+
+/// How raw counts become a value.
+#[derive(Clone, PartialEq)]
+pub enum Conversion {
+    /// Vibrating wire, linear.
+    WireLinear(Linear),
+    /// Vibrating wire, A R² + B R + C.
+    WireQuadratic(Quadratic),
+    /// Vibrating wire strain, tension positive.
+    WireStrain(Strain, StrainResult),
+    /// Thermistor.
+    Thermistor(Thermistor),
+    /// Platinum, IEC 60751.
+    Platinum(Platinum),
+    /// 4 to 20 mA.
+    Loop(Loop),
+    /// Potentiometer: a share of its supply.
+    Potentiometer(Potentiometer),
+    /// A bridge with a sheet of its own.
+    Transducer(Transducer),
+    /// Strain gauges in a bridge.
+    Bridge(StrainBridge),
+    /// L (sin θ1 − sin θ0), L in metres.
+    Tilt(Tilt),
+    /// Pulses since the reading before.
+    Pulse(Pulse),
+    /// c0 + c1 x + c2 x² …, x in the electrical unit.
+    Polynomial(Polynomial),
+    /// By the points of a table, x in the electrical unit.
+    Table {
+        /// x and value; at least two, x ascending.
+        points: Vec<(f64, f64)>,
+        /// Between points.
+        interpolation: Interpolation,
+        /// Beyond them.
+        beyond: Beyond,
+    },
+    /// x + offset.
+    Offset(Offset),
+}
+
+impl Conversion {
+    /// As the file calls it.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::WireLinear(_) => "vibrating_wire_linear",
+            Self::WireQuadratic(_) => "vibrating_wire_quadratic",
+            Self::WireStrain(..) => "vibrating_wire_strain",
+            Self::Thermistor(Thermistor { curve: Curve::SteinhartHart { .. }, .. }) => {
+                "thermistor_steinhart_hart"
+            }
+            Self::Thermistor(_) => "thermistor_beta",
+            Self::Platinum(_) => "platinum_rtd",
+            Self::Loop(_) => "loop_4_20_ma",
+            Self::Potentiometer(_) => "potentiometer",
+            Self::Transducer(_) => "bridge_transducer",
+            Self::Bridge(bridge) => match bridge.arms {
+                Arms::Quarter => "bridge_quarter",
+                Arms::HalfBending => "bridge_half_bending",
+                Arms::HalfPoisson { .. } => "bridge_half_poisson",
+                Arms::FullBending => "bridge_full_bending",
+                Arms::FullAxial { .. } => "bridge_full_axial",
+            },
+            Self::Tilt(_) => "tilt",
+            Self::Pulse(_) => "pulse",
+            Self::Polynomial(_) => "polynomial",
+            Self::Table { .. } => "table",
+            Self::Offset(_) => "offset",
+        }
+    }
+
+    /// The UCUM code of what the conversion gives by its own nature; `None`: the unit that its coefficients are in, which
+    /// is the entry's.
+    pub fn own_unit(&self) -> Option<&'static str> {
+        match self {
+            Self::Thermistor(_) | Self::Platinum(_) => Some("Cel"),
+            Self::Bridge(_) => Some("m/m"),
+            Self::Tilt(_) => Some("m"),
+            _ => None,
+        }
+    }
+
+    /// The electrical quantity that it takes; `None`: any.
+    pub fn needs(&self) -> Option<QuantityKind> {
+        match self {
+            Self::WireLinear(_) | Self::WireQuadratic(_) | Self::WireStrain(..) => Some(QuantityKind::Hertz),
+            Self::Thermistor(_) | Self::Platinum(_) => Some(QuantityKind::Ohm),
+            Self::Loop(_) => Some(QuantityKind::MilliAmp),
+            Self::Potentiometer(_) | Self::Transducer(_) | Self::Bridge(_) => Some(QuantityKind::Ratio),
+            Self::Tilt(_) => Some(QuantityKind::Sine),
+            Self::Pulse(_) => Some(QuantityKind::Pulses),
+            Self::Polynomial(_) | Self::Table { .. } | Self::Offset(_) => None,
+        }
+    }
+}
+
+/// What a correction's input is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Source {
+    /// A point, wherever it is measured.
+    Point(String),
+    /// Whatever point is measured there at the time.
+    Channel(Address, u8),
+}
+
+/// What a correction does where its input is missing.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Missing {
+    /// The value is absent.
+    Absent,
+    /// The correction is left out, and the value says so.
+    Omit,
+    /// This stands in, and the value says so.
+    Fixed(f64),
+}
+
+/// A correction for temperature.
+#[derive(Clone, PartialEq)]
+pub struct Temperature {
+    /// What a degree does.
+    pub effect: TemperatureEffect,
+    /// Where T1 comes from; it gives degrees Celsius.
+    pub source: Source,
+    /// How far T1 may be in time, in seconds; 0: of the very time.
+    pub within_s: i64,
+    /// Where T1 is missing; a fixed value is in °C.
+    pub when_missing: Missing,
+}
+
+/// What a degree does, in the entry's unit.
+#[derive(Clone, Copy, PartialEq)]
+pub enum TemperatureEffect {
+    /// K (T1 − T0).
+    K(ForTemperature),
+    /// Expansion of wire and host.
+    Expansion(ForExpansion),
+}
+
+/// A correction for air pressure: − F (S1 − S0).
+#[derive(Clone, PartialEq)]
+pub struct Barometer {
+    /// 1 sealed, 0 vented, or between.
+    pub f: f64,
+    /// S0, station pressure at the dated zero, absolute, in `unit`.
+    pub s0: f64,
+    /// The unit of S0 and of a fixed value.
+    pub unit: Unit,
+    /// Where S1 comes from; `None` only where F is 0.
+    pub source: Option<Source>,
+    /// How far readings of S1 may be in time, in seconds.
+    pub within_s: i64,
+    /// Where S1 is missing; a fixed value is in `unit`.
+    pub when_missing: Missing,
+}
+
+/// One entry: how a sensor's counts at a point become values for a time.
+#[derive(Clone, PartialEq)]
+pub struct Calibration {
+    /// The point.
+    pub point: String,
+    /// The sensor's serial.
+    pub serial: String,
+    /// From this instant on (seconds since 1970, UTC).
+    pub from: i64,
+    /// Until before this instant.
+    pub until: i64,
+    /// The unit of its values.
+    pub unit: Unit,
+    /// Decimals to print, 0 to 9; nothing is rounded before.
+    pub decimals: u8,
+    /// Counts to value.
+    pub conversion: Conversion,
+    /// For temperature.
+    pub temperature: Option<Temperature>,
+    /// For air pressure.
+    pub barometer: Option<Barometer>,
+    /// Where it stands in the file, counted from 1.
+    pub line: usize,
+}
+
+/// How a derived point comes from others.
+#[derive(Clone, PartialEq)]
+pub enum Combination {
+    /// Of all.
+    Sum(Dead),
+    /// The first less the second.
+    Difference,
+    /// Of all.
+    Mean(Dead),
+    /// Movements of a string of tilt sensors, summed from its fixed end to a node.
+    String {
+        /// Its fixed end, order and sign.
+        string: TiltString,
+        /// Where a positive movement goes, in words.
+        toward: String,
+        /// The node whose movement it is, as a place in the list; by default the free end.
+        node: usize,
+    },
+    /// Elevation of the tip plus P/γ.
+    Level {
+        /// Of the tip, in metres.
+        tip_m: f64,
+        /// What elevations are above.
+        datum: String,
+        /// γ.
+        water: UnitWeight,
+    },
+    /// P/γ.
+    Head {
+        /// γ.
+        water: UnitWeight,
+    },
+    /// From a reference down to the water: its elevation less the level.
+    Depth {
+        /// Of the tip, in metres.
+        tip_m: f64,
+        /// Of what the depth is measured from, in metres.
+        reference_m: f64,
+        /// γ.
+        water: UnitWeight,
+    },
+}
+
+impl Combination {
+    /// As the file calls it.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Sum(_) => "sum",
+            Self::Difference => "difference",
+            Self::Mean(_) => "mean",
+            Self::String { .. } => "string",
+            Self::Level { .. } => "level",
+            Self::Head { .. } => "head",
+            Self::Depth { .. } => "depth",
+        }
+    }
+}
+
+/// A point that is worked out from others, for a time.
+#[derive(Clone, PartialEq)]
+pub struct Derived {
+    /// Its name; several entries may have it, one after the other.
+    pub name: String,
+    /// From this instant on (seconds since 1970, UTC).
+    pub from: i64,
+    /// Until before this instant.
+    pub until: i64,
+    /// The unit of its values.
+    pub unit: Unit,
+    /// Decimals to print, 0 to 9.
+    pub decimals: u8,
+    /// How.
+    pub combination: Combination,
+    /// The points it comes from, in order.
+    pub of: Vec<String>,
+    /// How far their readings may be in time, in seconds; 0: of the very time.
+    pub within_s: i64,
+    /// Where it stands in the file, counted from 1.
+    pub line: usize,
+}
+
+debug_without_values!(Conversion, Missing, Temperature, TemperatureEffect, Barometer, Calibration);
+debug_without_values!(Combination, Derived, Calibrations);
+
+/// The whole file. No two entries of one point and serial overlap, nor two of one derived point; there is no cycle.
+#[derive(Clone, Default, PartialEq)]
+pub struct Calibrations {
+    /// By point, serial and time.
+    entries: Vec<Calibration>,
+    /// By name and time.
+    derived: Vec<Derived>,
+}
+
+impl Calibrations {
+    /// From checked entries.
+    pub fn new(mut entries: Vec<Calibration>, mut derived: Vec<Derived>) -> Self {
+        entries.sort_by(|a, b| (&a.point, &a.serial, a.from).cmp(&(&b.point, &b.serial, b.from)));
+        derived.sort_by(|a, b| (&a.name, a.from).cmp(&(&b.name, b.from)));
+        Self { entries, derived }
+    }
+
+    /// All entries, by point, serial and time.
+    pub fn entries(&self) -> &[Calibration] {
+        &self.entries
+    }
+
+    /// All derived points, by name and time.
+    pub fn derived(&self) -> &[Derived] {
+        &self.derived
+    }
+
+    /// The entry of a sensor at a point that holds at an instant.
+    pub fn at(&self, point: &str, serial: &str, at: i64) -> Option<&Calibration> {
+        let key = (point, serial);
+        let first = self.entries.partition_point(|entry| (entry.point.as_str(), entry.serial.as_str()) < key);
+        let rest = self.entries.get(first..).unwrap_or_default().iter();
+        rest.take_while(|entry| (entry.point.as_str(), entry.serial.as_str()) == key)
+            .find(|entry| is_within(at, entry.from, Some(entry.until)))
+    }
+
+    /// The entries of a derived point, by time; empty if there is none of this name.
+    pub fn derived_of(&self, name: &str) -> &[Derived] {
+        let first = self.derived.partition_point(|derived| derived.name.as_str() < name);
+        let rest = self.derived.get(first..).unwrap_or_default();
+        let len = rest.partition_point(|derived| derived.name == name);
+        rest.get(..len).unwrap_or_default()
+    }
+
+    /// The entry of a derived point that holds at an instant.
+    pub fn derived_at(&self, name: &str, at: i64) -> Option<&Derived> {
+        self.derived_of(name).iter().find(|derived| is_within(at, derived.from, Some(derived.until)))
+    }
+
+    /// The point that says when a derived one has values: the first of its list, and of that one's. The name itself, where
+    /// it is not derived.
+    pub fn leader<'a>(&'a self, name: &'a str) -> &'a str {
+        let mut name = name;
+        // Bounded, should nobody have refused a circle.
+        for _ in 0..64 {
+            match self.derived_of(name).last().and_then(|derived| derived.of.first()) {
+                Some(first) => name = first,
+                None => break,
+            }
+        }
+        name
+    }
+}

@@ -1,0 +1,1022 @@
+//! One point at one time: from its raw counts through its calibration and corrections to a value, or why there is none.
+//!
+//! ```text
+//! points: which logger, channel, sensor ─┐
+//! Inputs: the count held at that time ───┼─▶ quantity ─▶ conversion ─▶ + temperature ─▶ − air pressure ─▶ value
+//! calibrations: which entry holds ───────┘                                 ▲                  ▲
+//!                                              other points, by the same way, interpolated in time
+//! ```
+//!
+//! Input: points, calibrations, and readings by the trait [`Inputs`]. Output: [`Worked`], and where it is wanted the
+//! whole calculation ([`Told`]). What this is not: no I/O; no arithmetic of a sensor, which stands in the modules beside.
+//!
+//! Rules, ours:
+//! - Which entry of points and calibrations holds is decided by the corrected time of the reading (see `clock`).
+//! - A value of another point is taken at the very time, or between two readings that are each within the stated
+//!   distance, both of one stay of that point, in a straight line. From one side only it is never taken.
+//! - A count of pulses is never interpolated.
+
+use super::calibration::{
+    Barometer, Calibration, Calibrations, Combination, Conversion, Derived, Missing, Source, Temperature,
+};
+use super::points::{Points, Stay};
+use super::ucum::Unit;
+use super::{
+    Absent, Mark, Marks, Outcome, Silent, Step, Trace, Value, convert, electrical_traced, finite, note,
+    number, term,
+};
+use crate::wire::record::RawUnit;
+use crate::wire::seq::{Address, Identity};
+
+/// A count of a channel, as it is held.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct Sample {
+    /// Which record.
+    pub identity: Identity,
+    /// When it was made, corrected; seconds since 1970.
+    pub time: i64,
+    /// Whether that is not what the logger recorded.
+    pub is_corrected: bool,
+    /// The count, or a fault code.
+    pub count: i32,
+    /// Whether the count is a fault code.
+    pub is_fault: bool,
+    /// What one count is.
+    pub raw_unit: RawUnit,
+}
+
+impl std::fmt::Debug for Sample {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // Nothing of its content.
+        write!(f, "Sample({} at {})", self.identity, self.time)
+    }
+}
+
+/// The readings on both sides of an instant.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Around {
+    /// The last at or before it.
+    pub before: Option<Sample>,
+    /// The first after it.
+    pub after: Option<Sample>,
+}
+
+/// The reading before one, for what counts on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Earlier {
+    /// The reading.
+    pub sample: Sample,
+    /// Whether its logger powered up between, or began a new epoch.
+    pub restarted: bool,
+    /// Whether records between are missing.
+    pub gap: bool,
+}
+
+/// Held readings of any channel.
+pub trait Inputs {
+    /// Why they cannot be read.
+    type Error;
+
+    /// The readings of a channel nearest to an instant, none farther than `within_s`.
+    fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Self::Error>;
+
+    /// The reading that its logger made before this one, with the same channel.
+    fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Self::Error>;
+}
+
+/// What came of a point at a time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Worked {
+    /// The value in `unit`, or why there is none.
+    pub outcome: Outcome,
+    /// The unit; `None` where no entry holds.
+    pub unit: Option<Unit>,
+    /// Decimals to print.
+    pub decimals: u8,
+}
+
+impl Worked {
+    fn absent(why: Absent) -> Self {
+        Self { outcome: Err(why), unit: None, decimals: 0 }
+    }
+
+    /// The value as its entry wants it printed; the only place where it is rounded.
+    pub fn shown(&self) -> Option<String> {
+        self.outcome.as_ref().ok().map(|value| shown(value.value, self.decimals))
+    }
+}
+
+/// A number with so many decimals; never a zero with a sign.
+pub fn shown(value: f64, decimals: u8) -> String {
+    let text = format!("{value:.*}", usize::from(decimals));
+    let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
+    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+/// Where a calculation is told: steps, and lines about where things come from.
+pub trait Account: Trace {
+    /// Begins a part; what follows belongs to it until [`Account::close`].
+    fn open(&mut self, heading: impl FnOnce(&Words) -> String);
+    /// A line of words.
+    fn say(&mut self, line: impl FnOnce(&Words) -> String);
+    /// Ends a part.
+    fn close(&mut self);
+}
+
+impl Account for Silent {
+    fn open(&mut self, _: impl FnOnce(&Words) -> String) {}
+    fn say(&mut self, _: impl FnOnce(&Words) -> String) {}
+    fn close(&mut self) {}
+}
+
+/// What it takes to name times and entries.
+#[derive(Clone, Debug, Default)]
+pub struct Words {
+    /// What people on site read, in seconds east of UTC.
+    pub offset_s: i32,
+    /// The calibrations' file, as lines name it.
+    pub calibrations: String,
+    /// The points' file, as lines name it.
+    pub points: String,
+}
+
+impl Words {
+    /// An instant in the site's offset, which it names.
+    pub fn time(&self, at: i64) -> String {
+        let offset = chrono::FixedOffset::east_opt(self.offset_s);
+        match chrono::DateTime::from_timestamp(at, 0).zip(offset) {
+            Some((time, offset)) => time.with_timezone(&offset).format("%Y-%m-%d %H:%M:%S %:z").to_string(),
+            None => at.to_string(),
+        }
+    }
+}
+
+/// One line of a told calculation.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Line {
+    /// Words.
+    Said(String),
+    /// A step.
+    Step(Step),
+}
+
+/// A calculation as it is told, each line with its depth.
+#[derive(Clone, Debug, Default)]
+pub struct Told {
+    words: Words,
+    depth: usize,
+    lines: Vec<(usize, Line)>,
+}
+
+impl Told {
+    /// Nothing yet.
+    pub fn new(words: Words) -> Self {
+        Self { words, depth: 0, lines: Vec::new() }
+    }
+
+    /// The lines, each with the number of parts that it lies in.
+    pub fn lines(&self) -> &[(usize, Line)] {
+        &self.lines
+    }
+}
+
+impl Trace for Told {
+    fn wants(&self) -> bool {
+        true
+    }
+
+    fn push(&mut self, step: Step) {
+        self.lines.push((self.depth, Line::Step(step)));
+    }
+}
+
+impl Account for Told {
+    fn open(&mut self, heading: impl FnOnce(&Words) -> String) {
+        self.say(heading);
+        self.depth += 1;
+    }
+
+    fn say(&mut self, line: impl FnOnce(&Words) -> String) {
+        let line = line(&self.words);
+        self.lines.push((self.depth, Line::Said(line)));
+    }
+
+    fn close(&mut self) {
+        self.depth = self.depth.saturating_sub(1);
+    }
+}
+
+/// Points, calibrations and readings together.
+#[derive(Clone, Copy)]
+pub struct Chain<'a, I> {
+    /// Where points are measured.
+    pub points: &'a Points,
+    /// What their counts mean.
+    pub calibrations: &'a Calibrations,
+    /// The readings.
+    pub inputs: &'a I,
+}
+
+impl<'a, I: Inputs> Chain<'a, I> {
+    /// A point at one of its own readings.
+    pub fn of_reading(
+        &self,
+        stay: &Stay,
+        sample: &Sample,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
+        account.open(|words| format!("{} at {}", stay.point, words.time(sample.time)));
+        let worked = self.reading(stay, sample, account)?;
+        conclude(&worked, account);
+        account.close();
+        Ok(worked)
+    }
+
+    fn reading(&self, stay: &Stay, sample: &Sample, account: &mut impl Account) -> Result<Worked, I::Error> {
+        account.say(|words| {
+            let corrected =
+                if sample.is_corrected { "; the logger's clock was off, its time is corrected" } else { "" };
+            format!(
+                "reading: logger {} channel {}, epoch {} sequence {} ({}:{}){corrected}",
+                stay.logger,
+                stay.channel,
+                sample.identity.epoch,
+                sample.identity.sequence,
+                words.points,
+                stay.line
+            )
+        });
+        let entry =
+            stay.serial.as_deref().and_then(|serial| self.calibrations.at(&stay.point, serial, sample.time));
+        let Some(entry) = entry else {
+            account.say(|_| match &stay.serial {
+                Some(serial) => format!("calibration: none of sensor {serial} at this time"),
+                None => "calibration: the points' file names no sensor".to_owned(),
+            });
+            return Ok(Worked::absent(Absent::NoCalibration));
+        };
+        account.say(|words| {
+            let (from, until) = (words.time(entry.from), words.time(entry.until));
+            let (serial, kind) = (&entry.serial, entry.conversion.name());
+            format!(
+                "calibration: sensor {serial}, {kind}, {from} to {until} ({}:{})",
+                words.calibrations, entry.line
+            )
+        });
+        let outcome = self.value(stay, sample, entry, account)?;
+        Ok(Worked { outcome, unit: Some(entry.unit), decimals: entry.decimals })
+    }
+
+    fn value(
+        &self,
+        stay: &Stay,
+        sample: &Sample,
+        entry: &Calibration,
+        account: &mut impl Account,
+    ) -> Result<Outcome, I::Error> {
+        if sample.is_fault {
+            return Ok(Err(Absent::Fault { code: sample.count }));
+        }
+        let value = if let Conversion::Pulse(form) = &entry.conversion {
+            let earlier = self.inputs.earlier(stay.channel, sample)?;
+            // What another sensor counted is no beginning for this one.
+            let earlier = earlier.filter(|earlier| stay.holds_at(earlier.sample.time));
+            if let Some(earlier) = &earlier {
+                account.say(|words| {
+                    let gap = if earlier.gap { "; records between are missing" } else { "" };
+                    let restarted = if earlier.restarted { "; its logger started between" } else { "" };
+                    let (epoch, sequence) = (earlier.sample.identity.epoch, earlier.sample.identity.sequence);
+                    let at = words.time(earlier.sample.time);
+                    format!("the reading before: {at}, epoch {epoch} sequence {sequence}{restarted}{gap}")
+                });
+            }
+            convert::pulses(form, sample, earlier.as_ref(), entry.unit, account)
+        } else {
+            let quantity = electrical_traced(sample.raw_unit, sample.count, account);
+            convert::convert(&entry.conversion, quantity, entry.unit, account)
+        };
+        let own = entry.conversion.own_unit().and_then(|own| Unit::from_code(own).ok()).unwrap_or(entry.unit);
+        let value = match value.and_then(|value| convert::to_unit(value, own, entry.unit, account)) {
+            Ok(value) => value,
+            absent => return Ok(absent),
+        };
+        let temperature = match &entry.temperature {
+            Some(temperature) => self.temperature(temperature, entry, sample.time, account)?,
+            None => Ok(Correction::default()),
+        };
+        let temperature = match temperature {
+            Ok(temperature) => temperature,
+            Err(why) => return Ok(Err(why)),
+        };
+        let air = match &entry.barometer {
+            Some(barometer) => self.barometer(barometer, entry, sample.time, account)?,
+            None => Ok(Correction::default()),
+        };
+        Ok(air.and_then(|air| corrected(value, temperature, air, entry, account)))
+    }
+
+    fn temperature(
+        &self,
+        temperature: &Temperature,
+        entry: &Calibration,
+        at: i64,
+        account: &mut impl Account,
+    ) -> Result<Result<Correction, Absent>, I::Error> {
+        account.open(|_| "correction for temperature".to_owned());
+        let celsius = Unit::from_code("Cel").ok();
+        let t1 = self.input(&temperature.source, at, temperature.within_s, celsius, account)?;
+        let t1 = or_stand_in(t1, temperature.when_missing, "temperature", "°C", account);
+        account.close();
+        Ok(t1.and_then(|t1| match t1 {
+            None => Ok(Correction::omitted()),
+            Some(t1) => convert::temperature(t1, temperature, entry.unit, account).map(Correction::of),
+        }))
+    }
+
+    fn barometer(
+        &self,
+        barometer: &Barometer,
+        entry: &Calibration,
+        at: i64,
+        account: &mut impl Account,
+    ) -> Result<Result<Correction, Absent>, I::Error> {
+        let Some(source) = &barometer.source else {
+            account.say(|_| "correction for air pressure: none, the sensor is vented (F = 0)".to_owned());
+            return Ok(Ok(Correction::default()));
+        };
+        account.open(|_| "correction for air pressure".to_owned());
+        let s1 = self.input(source, at, barometer.within_s, Some(barometer.unit), account)?;
+        let s1 = or_stand_in(s1, barometer.when_missing, "barometer", barometer.unit.shown(), account);
+        account.close();
+        Ok(s1.and_then(|s1| match s1 {
+            None => Ok(Correction::omitted()),
+            Some(s1) => convert::barometer(s1, barometer, entry.unit, account).map(Correction::of),
+        }))
+    }
+
+    /// What a correction needs, in its unit.
+    fn input(
+        &self,
+        source: &Source,
+        at: i64,
+        within_s: i64,
+        unit: Option<Unit>,
+        account: &mut impl Account,
+    ) -> Result<Outcome, I::Error> {
+        let name = match source {
+            Source::Point(name) => name.as_str(),
+            Source::Channel(logger, channel) => match self.points.on(*logger, *channel, at) {
+                Some(stay) => stay.point.as_str(),
+                None => {
+                    account.say(|_| format!("logger {logger} channel {channel} is no point at this time"));
+                    return Ok(Err(Absent::NoSensor));
+                }
+            },
+        };
+        self.in_unit(name, at, within_s, unit, account)
+    }
+
+    fn in_unit(
+        &self,
+        name: &str,
+        at: i64,
+        within_s: i64,
+        unit: Option<Unit>,
+        account: &mut impl Account,
+    ) -> Result<Outcome, I::Error> {
+        let worked = self.at_time(name, at, within_s, account)?;
+        Ok(worked.outcome.and_then(|value| match worked.unit.zip(unit) {
+            Some((from, to)) => convert::to_unit(value, from, to, account),
+            None => Ok(value),
+        }))
+    }
+
+    /// A point at an instant: its own reading of that time, or between two that are each within `within_s`.
+    pub fn at_time(
+        &self,
+        name: &str,
+        at: i64,
+        within_s: i64,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
+        if !self.calibrations.derived_of(name).is_empty() {
+            let worked = match self.calibrations.derived_at(name, at) {
+                Some(derived) => self.derived(derived, at, account)?,
+                None => Worked::absent(Absent::NoCalibration),
+            };
+            return Ok(worked);
+        }
+        let Some(stay) = self.points.at(name, at) else {
+            account.say(|words| format!("{name} at {}: measured nowhere", words.time(at)));
+            return Ok(Worked::absent(Absent::NoSensor));
+        };
+        let around = self.inputs.around(stay.logger, stay.channel, at, within_s)?;
+        let of_stay = |sample: &Sample| stay.holds_at(sample.time);
+        let (before, after) = (around.before.filter(of_stay), around.after.filter(of_stay));
+        match (before, after) {
+            (Some(before), _) if before.time == at => self.of_reading(stay, &before, account),
+            (Some(before), Some(after)) => self.between(stay, (before, after), at, account),
+            _ => {
+                account.say(|words| {
+                    let missing = match (before, after) {
+                        (None, None) if within_s == 0 => "no reading of this very time",
+                        (None, None) => "no reading near enough",
+                        (None, _) => "no reading before it near enough",
+                        (_, None) => "no reading after it near enough, to interpolate",
+                        _ => "",
+                    };
+                    format!("{name} at {}: {missing} (within {within_s} s)", words.time(at))
+                });
+                let why = if within_s == 0 { Absent::NoReading } else { Absent::TooFarInTime { within_s } };
+                Ok(Worked::absent(why))
+            }
+        }
+    }
+
+    fn between(
+        &self,
+        stay: &Stay,
+        (before, after): (Sample, Sample),
+        at: i64,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
+        account.open(|words| format!("{} at {}, between two readings", stay.point, words.time(at)));
+        let (low, high) = (self.of_reading(stay, &before, account)?, self.of_reading(stay, &after, account)?);
+        let serial = stay.serial.as_deref().unwrap_or_default();
+        let counts = |time| {
+            let entry = self.calibrations.at(&stay.point, serial, time);
+            entry.is_some_and(|entry| matches!(entry.conversion, Conversion::Pulse { .. }))
+        };
+        let outcome = if counts(before.time) || counts(after.time) {
+            Err(Absent::NoReading)
+        } else {
+            low.outcome.and_then(|x0| {
+                let x1 = high.outcome.and_then(|x1| match high.unit.zip(low.unit) {
+                    Some((from, to)) => convert::to_unit(x1, from, to, account),
+                    None => Ok(x1),
+                })?;
+                let (t, t0, t1) = (at, before.time, after.time);
+                let share = (t - t0) as f64 / (t1 - t0) as f64;
+                let value = finite(x0.value + (x1.value - x0.value) * share, "the interpolated value")?;
+                note(account, || {
+                    Step::new(
+                        "x",
+                        "x0 + (x1 − x0)(t − t0) / (t1 − t0)",
+                        format!(
+                            "{} + ({} − {}) × {} s / {} s",
+                            number(x0.value),
+                            number(x1.value),
+                            term(x0.value),
+                            t - t0,
+                            t1 - t0
+                        ),
+                        value,
+                        low.unit.map_or("", Unit::shown),
+                    )
+                });
+                Ok(Value { value, marks: x0.marks.and(x1.marks).with(Mark::Interpolated) })
+            })
+        };
+        account.close();
+        Ok(Worked { outcome, unit: low.unit, decimals: low.decimals })
+    }
+
+    fn derived(&self, derived: &'a Derived, at: i64, account: &mut impl Account) -> Result<Worked, I::Error> {
+        account.open(|words| {
+            let (from, until) = (words.time(derived.from), words.time(derived.until));
+            let kind = derived.combination.name();
+            format!(
+                "{} at {}: {kind}, {from} to {until} ({}:{})",
+                derived.name,
+                words.time(at),
+                words.calibrations,
+                derived.line
+            )
+        });
+        // What the points it comes from are wanted in: heights of water come of a pressure.
+        let unit = match derived.combination {
+            Combination::Level { .. } | Combination::Head { .. } | Combination::Depth { .. } => {
+                Unit::from_code("kPa").ok()
+            }
+            _ => Some(derived.unit),
+        };
+        let mut inputs = Vec::with_capacity(derived.of.len());
+        for name in &derived.of {
+            inputs.push((name.as_str(), self.in_unit(name, at, derived.within_s, unit, account)?));
+        }
+        let outcome = convert::combine(derived, &inputs, account);
+        let worked = Worked { outcome, unit: Some(derived.unit), decimals: derived.decimals };
+        conclude(&worked, account);
+        account.close();
+        Ok(worked)
+    }
+}
+
+/// What a correction adds, and its marks.
+#[derive(Clone, Copy, Default)]
+struct Correction {
+    /// `None`: there is none, or it was left out.
+    amount: Option<f64>,
+    marks: Marks,
+}
+
+impl Correction {
+    fn omitted() -> Self {
+        Self { amount: None, marks: Marks::NONE.with(Mark::CorrectionOmitted) }
+    }
+
+    fn of(amount: Value) -> Self {
+        Self { amount: Some(amount.value), marks: amount.marks }
+    }
+}
+
+/// The value with its corrections added, and the line that adds them.
+fn corrected(
+    raw: Value,
+    temperature: Correction,
+    air: Correction,
+    entry: &Calibration,
+    account: &mut impl Account,
+) -> Outcome {
+    let mut value = Value { value: raw.value, marks: raw.marks.and(temperature.marks).and(air.marks) };
+    for amount in [temperature.amount, air.amount].into_iter().flatten() {
+        value = value.plus(Value { value: amount, marks: Marks::NONE })?;
+    }
+    if temperature.amount.is_some() || air.amount.is_some() {
+        note(account, || {
+            let (result, symbol, warm) = match entry.conversion {
+                Conversion::WireStrain(..) => ("ε", "ε_raw", "ε_T"),
+                Conversion::WireLinear(_) | Conversion::WireQuadratic(_) => ("P", "P_raw", "P_T"),
+                Conversion::Polynomial(_) | Conversion::Table { .. } | Conversion::Offset(_) => {
+                    ("P", "y", "P_T")
+                }
+                _ => ("P", "x", "P_T"),
+            };
+            let parts = [(symbol, Some(raw.value)), (warm, temperature.amount), ("P_S", air.amount)];
+            let there = parts.into_iter().filter_map(|(symbol, part)| Some((symbol, term(part?))));
+            let (symbols, numbers): (Vec<&str>, Vec<String>) = there.unzip();
+            Step::new(result, symbols.join(" + "), numbers.join(" + "), value.value, entry.unit.shown())
+        });
+    }
+    Ok(value)
+}
+
+fn conclude(worked: &Worked, account: &mut impl Account) {
+    account.say(|_| match &worked.outcome {
+        Ok(value) => {
+            let marks: Vec<&str> = value.marks.iter().map(Mark::sentence).collect();
+            let marks = if marks.is_empty() { String::new() } else { format!("   ({})", marks.join("; ")) };
+            format!(
+                "=> {} {}{marks}",
+                shown(value.value, worked.decimals),
+                worked.unit.map_or("", Unit::shown)
+            )
+        }
+        Err(why) => format!("=> absent: {why}"),
+    });
+}
+
+/// An input, or what its correction does without it; `None`: the correction is left out.
+fn or_stand_in(
+    outcome: Outcome,
+    when_missing: Missing,
+    input: &str,
+    unit: &str,
+    account: &mut impl Account,
+) -> Result<Option<Value>, Absent> {
+    let why = match outcome {
+        Ok(value) => return Ok(Some(value)),
+        Err(why) => why,
+    };
+    match when_missing {
+        Missing::Absent => Err(Absent::MissingInput { input: input.to_owned(), why: Box::new(why) }),
+        Missing::Omit => {
+            account.say(|_| format!("no {input}: {why}; the correction is left out"));
+            Ok(None)
+        }
+        Missing::Fixed(value) => {
+            account.say(|_| format!("no {input}: {why}; {} {unit} stands in", number(value)));
+            Ok(Some(Value { value, marks: Marks::NONE.with(Mark::FixedValue) }))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::calibration::TemperatureEffect;
+    use super::super::combine::Dead;
+    use super::super::curve::Polynomial;
+    use super::super::head::UnitWeight;
+    use super::super::pulse::Pulse;
+    use super::super::thermistor::{Curve, Thermistor, USUAL_RANGE};
+    use super::super::tilt::{Direction, End, Order, Tilt, TiltString};
+    use super::super::vibrating_wire::{ForTemperature, Linear, Sense, WireInput};
+    use super::*;
+    use crate::clock::{ClockEvent, EpochClock};
+    use std::convert::Infallible;
+
+    const T: i64 = 1_780_000_000;
+    const DAY: i64 = 86_400;
+
+    /// Readings by logger and channel, each with its time.
+    #[derive(Default)]
+    struct Memory {
+        held: Vec<(u16, u8, Sample)>,
+        restarted: bool,
+        gap: bool,
+    }
+
+    impl Memory {
+        fn with(mut self, logger: u16, channel: u8, time: i64, unit: RawUnit, count: i32) -> Self {
+            let sequence = self.held.len() as u32 + 1;
+            let identity = Identity::new(logger, 1, sequence).unwrap();
+            let sample =
+                Sample { identity, time, is_corrected: false, count, is_fault: false, raw_unit: unit };
+            self.held.push((logger, channel, sample));
+            self
+        }
+
+        fn broken(mut self, logger: u16, channel: u8, time: i64, code: i32) -> Self {
+            self = self.with(logger, channel, time, RawUnit::MilliOhm, code);
+            self.held.last_mut().unwrap().2.is_fault = true;
+            self
+        }
+
+        fn of(&self, logger: Address, channel: u8) -> impl Iterator<Item = Sample> {
+            let of = self.held.iter().filter(move |(l, c, _)| (*l, *c) == (logger.number(), channel));
+            of.map(|(_, _, sample)| *sample)
+        }
+    }
+
+    impl Inputs for Memory {
+        type Error = Infallible;
+
+        fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Infallible> {
+            let near = |sample: &Sample| (sample.time - at).abs() <= within_s;
+            let before = self.of(logger, channel).filter(|s| s.time <= at && near(s)).max_by_key(|s| s.time);
+            let after = self.of(logger, channel).filter(|s| s.time > at && near(s)).min_by_key(|s| s.time);
+            Ok(Around { before, after })
+        }
+
+        fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Infallible> {
+            let before = self.of(sample.identity.address, channel).filter(|other| other.time < sample.time);
+            let found = before.max_by_key(|other| other.time);
+            Ok(found.map(|sample| Earlier { sample, restarted: self.restarted, gap: self.gap }))
+        }
+    }
+
+    fn stay(point: &str, logger: u16, channel: u8, serial: &str, from: i64, until: Option<i64>) -> Stay {
+        let logger = Address::new(logger).unwrap();
+        let (point, serial) = (point.to_owned(), Some(serial.to_owned()));
+        Stay { point, logger, channel, from, until, serial, note: None, line: 1 }
+    }
+
+    fn unit(code: &str) -> Unit {
+        Unit::from_code(code).unwrap()
+    }
+
+    fn entry(point: &str, serial: &str, code: &str, conversion: Conversion) -> Calibration {
+        Calibration {
+            point: point.into(),
+            serial: serial.into(),
+            from: T - 100 * DAY,
+            until: T + 100 * DAY,
+            unit: unit(code),
+            decimals: 3,
+            conversion,
+            temperature: None,
+            barometer: None,
+            line: 1,
+        }
+    }
+
+    /// Value = count of a bare number / 1000: so that a value can be written down as it is.
+    fn thousandths() -> Conversion {
+        Conversion::Polynomial(Polynomial { c1: 1e-3, ..Polynomial::default() })
+    }
+
+    fn wire(g: f64) -> Conversion {
+        let (input, sense) = (WireInput::Digits, Sense::R0MinusR1);
+        Conversion::WireLinear(Linear { input, sense, g, r0: 9_000.0 })
+    }
+
+    fn barometer(f: f64, when_missing: Missing) -> Barometer {
+        let source = (f > 0.0).then(|| Source::Point("air".into()));
+        Barometer { f, s0: 88.0, unit: unit("kPa"), source, within_s: 3_600, when_missing }
+    }
+
+    fn points() -> Points {
+        Points::new(vec![
+            stay("P", 17, 0, "S1", T - 50 * DAY, None),
+            stay("P temperature", 17, 1, "S1", T - 50 * DAY, None),
+            stay("air", 19, 0, "S9", T - 50 * DAY, None),
+        ])
+    }
+
+    /// A constant head of 50 kPa at the zero's air pressure, with the air 1 kPa above it.
+    fn air_rose() -> (Memory, f64) {
+        // The hydrostatic 50 kPa and 1 kPa of air are 51 kPa on a sealed diaphragm: (9000 - R1) 0.1.
+        let hertz = (1_000.0_f64 * (9_000.0 - 51.0 / 0.1)).sqrt();
+        let memory = Memory::default()
+            .with(17, 0, T, RawUnit::MilliHertz, (1_000.0 * hertz).round() as i32)
+            .with(19, 0, T - 600, RawUnit::Count, 88_900)
+            .with(19, 0, T + 600, RawUnit::Count, 89_100);
+        // Half a count of a thousandth of a hertz.
+        (memory, 0.1 * 2.0 * hertz / 1_000.0 * 0.5e-3 + 1e-9)
+    }
+
+    fn value_with(memory: &Memory, correction: Option<Barometer>) -> Outcome {
+        let pressure = Calibration { barometer: correction, ..entry("P", "S1", "kPa", wire(0.1)) };
+        let calibrations =
+            Calibrations::new(vec![pressure, entry("air", "S9", "kPa", thousandths())], vec![]);
+        at(&points(), &calibrations, memory, "P", T)
+    }
+
+    fn at(points: &Points, calibrations: &Calibrations, inputs: &Memory, name: &str, at: i64) -> Outcome {
+        let Ok(worked) = Chain { points, calibrations, inputs }.at_time(name, at, 0, &mut Silent);
+        worked.outcome
+    }
+
+    #[track_caller]
+    fn near(outcome: Outcome, value: f64, tolerance: f64) -> Marks {
+        let found = outcome.unwrap();
+        assert!((found.value - value).abs() <= tolerance, "{} is not {value}", found.value);
+        found.marks
+    }
+
+    #[test]
+    fn air_pressure_over_a_constant_head_is_taken_off_what_is_sealed_and_nothing_else() {
+        // Source: arithmetic by hand; sealed and vented as in the trade at large (common practice, no source).
+        let (memory, tolerance) = air_rose();
+        near(value_with(&memory, None), 51.0, tolerance);
+        let marks = near(value_with(&memory, Some(barometer(1.0, Missing::Absent))), 50.0, tolerance);
+        assert!(marks.has(Mark::Interpolated));
+        near(value_with(&memory, Some(barometer(0.5, Missing::Absent))), 50.5, tolerance);
+        // Vented: the diaphragm feels the head alone, and its value is left as it is.
+        let vented = value_with(&memory, Some(barometer(0.0, Missing::Absent)));
+        assert_eq!(near(vented.clone(), 51.0, tolerance), Marks::NONE);
+        assert_eq!(vented, value_with(&memory, None));
+    }
+
+    #[test]
+    fn a_barometer_that_is_absent_does_what_the_file_chose() {
+        let (mut memory, tolerance) = air_rose();
+        // Only before it: that is no interpolation.
+        memory.held.pop();
+        let why = value_with(&memory, Some(barometer(1.0, Missing::Absent))).unwrap_err();
+        let too_far = Box::new(Absent::TooFarInTime { within_s: 3_600 });
+        assert_eq!(why, Absent::MissingInput { input: "barometer".into(), why: too_far });
+        let marks = near(value_with(&memory, Some(barometer(1.0, Missing::Omit))), 51.0, tolerance);
+        assert!(marks.has(Mark::CorrectionOmitted) && !marks.has(Mark::FixedValue));
+        let marks = near(value_with(&memory, Some(barometer(1.0, Missing::Fixed(88.4)))), 50.6, tolerance);
+        assert!(marks.has(Mark::FixedValue) && !marks.has(Mark::CorrectionOmitted));
+    }
+
+    #[test]
+    fn a_zero_taken_at_sea_level_is_a_false_head_at_1500_metres() {
+        // Source: standard atmosphere 1976, 101.325 kPa at 0 m and 84.556 kPa at 1,500 m: 16.77 kPa.
+        let (memory, tolerance) = air_rose();
+        let memory = Memory { held: memory.held[..1].to_vec(), ..Memory::default() };
+        let memory = memory.with(19, 0, T, RawUnit::Count, 84_556);
+        let at_sea = Barometer { s0: 101.325, ..barometer(1.0, Missing::Absent) };
+        near(value_with(&memory, Some(at_sea)), 51.0 + 16.769, tolerance);
+    }
+
+    #[test]
+    fn air_pressure_in_another_unit_is_taken_to_the_unit_of_the_pressure() {
+        let (memory, tolerance) = air_rose();
+        let in_hpa = Barometer { s0: 880.0, unit: unit("hPa"), ..barometer(1.0, Missing::Absent) };
+        near(value_with(&memory, Some(in_hpa)), 50.0, tolerance);
+    }
+
+    fn with_thermistor(when_missing: Missing) -> Calibrations {
+        let effect = TemperatureEffect::K(ForTemperature { k: 0.5, t0: 20.0 });
+        let source = Source::Channel(Address::new(17).unwrap(), 1);
+        let temperature = Some(Temperature { effect, source, within_s: 0, when_missing });
+        let thermistor = Conversion::Thermistor(Thermistor {
+            curve: Curve::Beta { r25: 3_000.0, beta: 3_900.0 },
+            lead_ohm: 0.0,
+            range: USUAL_RANGE,
+        });
+        let pressure = Calibration { temperature, ..entry("P", "S1", "kPa", wire(0.1)) };
+        Calibrations::new(vec![pressure, entry("P temperature", "S1", "Cel", thermistor)], vec![])
+    }
+
+    #[test]
+    fn a_dead_thermistor_does_not_blank_a_sound_piezometer() {
+        let (memory, tolerance) = air_rose();
+        let dead = memory.broken(17, 1, T, 1);
+        let value = |when_missing| at(&points(), &with_thermistor(when_missing), &dead, "P", T);
+        assert!(near(value(Missing::Omit), 51.0, tolerance).has(Mark::CorrectionOmitted));
+        assert!(near(value(Missing::Fixed(10.0)), 46.0, tolerance).has(Mark::FixedValue));
+        let why = Box::new(Absent::Fault { code: 1 });
+        assert_eq!(value(Missing::Absent), Err(Absent::MissingInput { input: "temperature".into(), why }));
+        // 0 ohm is no thermistor either.
+        let (memory, _) = air_rose();
+        let shorted = memory.with(17, 1, T, RawUnit::MilliOhm, 0);
+        assert!(at(&points(), &with_thermistor(Missing::Omit), &shorted, "P", T).is_ok());
+        let alone = at(&points(), &with_thermistor(Missing::Omit), &shorted, "P temperature", T);
+        assert_eq!(alone, Err(Absent::NotPositive { what: "the resistance" }));
+        // And a sound one corrects: 3000 ohm are 25 °C.
+        let (memory, _) = air_rose();
+        let sound = memory.with(17, 1, T, RawUnit::MilliOhm, 3_000_000);
+        let corrected = at(&points(), &with_thermistor(Missing::Omit), &sound, "P", T);
+        assert_eq!(near(corrected, 53.5, tolerance), Marks::NONE);
+    }
+
+    #[test]
+    fn a_frequency_of_0_and_a_wrong_raw_unit_are_no_value() {
+        let calibrations = Calibrations::new(vec![entry("P", "S1", "kPa", wire(0.1))], vec![]);
+        let silent = Memory::default().with(17, 0, T, RawUnit::MilliHertz, 0);
+        let why = at(&points(), &calibrations, &silent, "P", T).unwrap_err();
+        assert_eq!(why, Absent::NotPositive { what: "the frequency" });
+        let other = Memory::default().with(17, 0, T, RawUnit::MilliOhm, 2_900_000);
+        let why = at(&points(), &calibrations, &other, "P", T).unwrap_err();
+        assert_eq!(why.code(), "wrong-kind");
+    }
+
+    #[test]
+    fn a_sensor_that_is_replaced_has_its_own_calibration_and_none_between() {
+        let points = Points::new(vec![
+            stay("P", 17, 0, "old", T - 50 * DAY, Some(T)),
+            stay("P", 18, 3, "new", T + DAY, None),
+        ]);
+        let old = Calibration { until: T - DAY, ..entry("P", "old", "kPa", wire(0.1)) };
+        let new = Calibration { from: T + DAY, ..entry("P", "new", "kPa", wire(0.2)) };
+        let calibrations = Calibrations::new(vec![old, new], vec![]);
+        let hz = 2_950_000;
+        let memory = [T - 2 * DAY, T - DAY, T + 600]
+            .into_iter()
+            .fold(Memory::default(), |memory, time| memory.with(17, 0, time, RawUnit::MilliHertz, hz))
+            .with(18, 3, T + DAY, RawUnit::MilliHertz, hz);
+        let value = |time| at(&points, &calibrations, &memory, "P", time);
+        near(value(T - 2 * DAY), 29.75, 1e-9);
+        // Its calibration ended before it was taken out.
+        assert_eq!(value(T - DAY), Err(Absent::NoCalibration));
+        assert_eq!(value(T + 600), Err(Absent::NoSensor), "the old logger goes on, and is the point no more");
+        near(value(T + DAY), 59.5, 1e-9);
+    }
+
+    #[test]
+    fn a_reading_with_a_clock_of_2000_is_converted_by_when_it_was_made() {
+        // A power-up in the year 2000; set right ten minutes later.
+        let wrong = 946_684_800;
+        let set = ClockEvent { sequence: 5, time: T + 600, seconds_added: Some(T - wrong) };
+        let clock = EpochClock::new(vec![set], Some((1, wrong)));
+        let made = clock.corrected(3, wrong + 300, None);
+        assert_eq!(made.time, T + 300);
+        let before = Calibration { until: T, ..entry("P", "S1", "kPa", wire(0.1)) };
+        let after = Calibration { from: T, ..entry("P", "S1", "kPa", wire(0.2)) };
+        let calibrations = Calibrations::new(vec![before, after], vec![]);
+        let memory = Memory::default().with(17, 0, made.time, RawUnit::MilliHertz, 2_950_000);
+        near(at(&points(), &calibrations, &memory, "P", made.time), 59.5, 1e-9);
+    }
+
+    #[test]
+    fn pulses_are_counted_from_the_reading_before_and_never_interpolated() {
+        let rain = |modulus| {
+            Calibrations::new(
+                vec![entry("P", "S1", "mm", Conversion::Pulse(Pulse { per_pulse: 0.2, modulus }))],
+                vec![],
+            )
+        };
+        let counted = |first, second| {
+            Memory::default().with(17, 0, T, RawUnit::Pulse, first).with(
+                17,
+                0,
+                T + 600,
+                RawUnit::Pulse,
+                second,
+            )
+        };
+        let value = |memory: &Memory, modulus| at(&points(), &rain(modulus), memory, "P", T + 600);
+        assert_eq!(near(value(&counted(100, 105), None), 1.0, 1e-12), Marks::NONE);
+        assert_eq!(at(&points(), &rain(None), &counted(1, 2), "P", T), Err(Absent::NoEarlierTotal));
+        // A decrease alone is neither a reset nor a wrap.
+        assert_eq!(value(&counted(100, 3), None), Err(Absent::PulsesDecreased));
+        assert!(near(value(&counted(998, 3), Some(1_000)), 1.0, 1e-12).has(Mark::CounterWrapped));
+        let restarted = Memory { restarted: true, ..counted(998, 3) };
+        assert!(near(value(&restarted, Some(1_000)), 0.6, 1e-12).has(Mark::CounterRestarted));
+        let gap = Memory { gap: true, ..counted(100, 105) };
+        assert!(near(value(&gap, None), 1.0, 1e-12).has(Mark::TimingUncertain));
+        // Between two totals lies no amount.
+        let calibrations = rain(None);
+        let (points, inputs) = (points(), counted(1, 2));
+        let chain = Chain { points: &points, calibrations: &calibrations, inputs: &inputs };
+        let Ok(between) = chain.at_time("P", T + 300, 600, &mut Silent);
+        assert_eq!(between.outcome, Err(Absent::NoReading));
+    }
+
+    fn derived(name: &str, code: &str, combination: Combination, of: &[&str]) -> Derived {
+        Derived {
+            name: name.into(),
+            from: T - 100 * DAY,
+            until: T + 100 * DAY,
+            unit: unit(code),
+            decimals: 3,
+            combination,
+            of: of.iter().map(|name| (*name).to_owned()).collect(),
+            within_s: 0,
+            line: 1,
+        }
+    }
+
+    #[test]
+    fn a_level_stands_on_its_tip_and_suction_is_marked_and_not_clipped() {
+        // Source: hydrostatics; 100 kPa at 9.80665 kN/m³ are 10.197 m of water.
+        let level = |tip_m| Combination::Level { tip_m, datum: "site".into(), water: UnitWeight::default() };
+        let depth = Combination::Depth { tip_m: 412.35, reference_m: 430.0, water: UnitWeight::default() };
+        let calibrations = Calibrations::new(
+            vec![entry("P", "S1", "kPa", thousandths()), entry("air", "S9", "kPa", thousandths())],
+            vec![
+                derived("level", "m", level(412.35), &["P"]),
+                derived("depth", "m", depth, &["P"]),
+                derived("sum", "kPa", Combination::Sum(Dead::Absent), &["P", "air"]),
+                derived("of a sum", "m", level(412.35), &["sum"]),
+            ],
+        );
+        let memory = Memory::default().with(17, 0, T, RawUnit::Count, 100_000);
+        near(at(&points(), &calibrations, &memory, "level", T), 422.547, 5e-4);
+        near(at(&points(), &calibrations, &memory, "depth", T), 7.453, 5e-4);
+        let suction = Memory::default().with(17, 0, T, RawUnit::Count, -9_806);
+        assert!(near(at(&points(), &calibrations, &suction, "level", T), 411.35, 1e-3).has(Mark::BelowTip));
+        // A reason comes through every step.
+        let why = at(&points(), &calibrations, &memory, "of a sum", T).unwrap_err();
+        assert!(why.to_string().contains("no reading of this time is held"), "{why}");
+    }
+
+    #[test]
+    fn a_string_ends_at_a_missing_node_from_either_end() {
+        let names = ["n1", "n2", "n3"];
+        let stays = (0..3).map(|i| stay(names[i as usize], 18, i, "S", T - DAY, None)).collect();
+        let tilt = || Conversion::Tilt(Tilt { length: 2.0, sine_zero: 0.0 });
+        let entries = names.iter().map(|name| entry(name, "S", "mm", tilt())).collect();
+        let string = |fixed, node| Combination::String {
+            string: TiltString { fixed, order: Order::LowestFirst, direction: Direction::AsSine },
+            toward: "downstream".into(),
+            node,
+        };
+        let wanted =
+            [("a1", End::First, 0), ("a3", End::First, 2), ("b1", End::Last, 0), ("b3", End::Last, 2)];
+        let others = wanted.map(|(name, fixed, node)| derived(name, "mm", string(fixed, node), &names));
+        let (points, calibrations) = (Points::new(stays), Calibrations::new(entries, others.into()));
+        let all =
+            (0..3).fold(Memory::default(), |memory, i| memory.with(18, i, T, RawUnit::NanoSine, 1_000_000));
+        // 2 m times 0.001 are 2 mm a node.
+        near(at(&points, &calibrations, &all, "a3", T), 6.0, 1e-9);
+        near(at(&points, &calibrations, &all, "b1", T), -6.0, 1e-9);
+        let mut broken = all;
+        broken.held[1].2.is_fault = true;
+        near(at(&points, &calibrations, &broken, "a1", T), 2.0, 1e-9);
+        near(at(&points, &calibrations, &broken, "b3", T), -2.0, 1e-9);
+        for beyond in ["a3", "b1"] {
+            let why = at(&points, &calibrations, &broken, beyond, T).unwrap_err();
+            assert_eq!(why, Absent::BeyondMissingNode { node: "n2".into() }, "{beyond}");
+        }
+    }
+
+    #[test]
+    fn a_calculation_is_told_with_its_sources_and_adds_up() {
+        let (memory, _) = air_rose();
+        let pressure = Calibration {
+            barometer: Some(barometer(1.0, Missing::Absent)),
+            ..entry("P", "S1", "kPa", wire(0.1))
+        };
+        let calibrations =
+            Calibrations::new(vec![pressure, entry("air", "S9", "kPa", thousandths())], vec![]);
+        let points = points();
+        let chain = Chain { points: &points, calibrations: &calibrations, inputs: &memory };
+        let words = Words { offset_s: -25_200, calibrations: "c.toml".into(), points: "p.toml".into() };
+        let mut told = Told::new(words);
+        let Ok(worked) = chain.at_time("P", T, 0, &mut told);
+        let said: Vec<&str> = told
+            .lines()
+            .iter()
+            .filter_map(|(_, line)| if let Line::Said(text) = line { Some(text.as_str()) } else { None })
+            .collect();
+        assert_eq!(said[0], "P at 2026-05-28 13:26:40 -07:00");
+        assert_eq!(said[1], "reading: logger 17 channel 0, epoch 1 sequence 1 (p.toml:1)");
+        assert!(
+            said[2].starts_with("calibration: sensor S1, vibrating_wire_linear, 2026-02-17 "),
+            "{}",
+            said[2]
+        );
+        assert!(said[2].ends_with("(c.toml:1)") && said.contains(&"correction for air pressure"));
+        let last = told.lines().iter().rev().find_map(|(_, line)| match line {
+            Line::Step(step) => Some(step),
+            Line::Said(_) => None,
+        });
+        assert_eq!(last.unwrap().result, worked.outcome.unwrap().value);
+        assert_eq!(last.unwrap().formula, "P_raw + P_S");
+        // What is kept for messages says nothing of what is inside.
+        assert_eq!(format!("{calibrations:?}"), "Calibrations(…)");
+    }
+
+    #[test]
+    fn a_zero_that_is_printed_has_no_sign() {
+        assert_eq!(
+            [shown(-0.004, 2), shown(-0.4, 0), shown(-0.006, 2), shown(12.345, 1)],
+            ["0.00", "0", "-0.01", "12.3"]
+        );
+    }
+}

@@ -1,0 +1,678 @@
+//! From raw counts to engineering values, as a careful engineer would work them out from the calibration sheet.
+//!
+//! ```text
+//! counts (i32) ── electrical() ──▶ Quantity (Hz, ohm, V/V, mA, V, sine, pulses)
+//!      │ one form a family: vibrating_wire, thermistor, rtd, loop_current, bridge, tilt, pulse
+//!      ▼
+//! engineering value ── corrections, curve, combine, head ──▶ Outcome: a Value with Marks, or Absent with its reason
+//! ```
+//!
+//! Pure: no I/O, no clock. Every form states its formula, units, range and source in its docs; coefficients are
+//! named fields. Promises: never panics; a value is finite, whatever the counts and coefficients; out of range or
+//! missing is [`Absent`] and never a number; nothing is rounded. A form writes its calculation down step by step
+//! into a [`Trace`]; with [`Silent`] that costs nothing.
+//! What this is not: which point, sensor and calibration hold when is `points` and `chain`; files are `config`.
+
+// Calibrations are the site's secret: a form prints as what it is and nothing more.
+macro_rules! debug_without_values {
+    ($($name:ident),* $(,)?) => {$(
+        impl std::fmt::Debug for $name {
+            fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str(concat!(stringify!($name), "(…)"))
+            }
+        }
+    )*};
+}
+
+pub mod bridge;
+pub mod calibration;
+pub mod chain;
+pub mod combine;
+mod convert;
+pub mod curve;
+pub mod head;
+pub mod loop_current;
+pub mod points;
+pub mod pulse;
+pub mod rtd;
+pub mod thermistor;
+pub mod tilt;
+pub mod ucum;
+pub mod vibrating_wire;
+
+use crate::wire::record::RawUnit;
+use std::fmt;
+
+/// The unit a [`Quantity`] is in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum QuantityKind {
+    /// A bare count.
+    Count,
+    /// Frequency in Hz.
+    Hertz,
+    /// Resistance in ohm.
+    Ohm,
+    /// Ratio of two voltages, V/V.
+    Ratio,
+    /// Current in mA.
+    MilliAmp,
+    /// Voltage in V.
+    Volt,
+    /// Sine of a tilt angle.
+    Sine,
+    /// Running total of pulses.
+    Pulses,
+}
+
+impl QuantityKind {
+    /// The unit, as steps print it; empty for a bare count.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::Count => "",
+            Self::Hertz => "Hz",
+            Self::Ohm => "ohm",
+            Self::Ratio => "V/V",
+            Self::MilliAmp => "mA",
+            Self::Volt => "V",
+            Self::Sine => "sine",
+            Self::Pulses => "pulses",
+        }
+    }
+
+    /// A plain word.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Count => "count",
+            Self::Hertz => "frequency",
+            Self::Ohm => "resistance",
+            Self::Ratio => "voltage ratio",
+            Self::MilliAmp => "current",
+            Self::Volt => "voltage",
+            Self::Sine => "sine",
+            Self::Pulses => "pulse total",
+        }
+    }
+
+    /// Its symbol in formulas.
+    pub fn symbol(self) -> &'static str {
+        match self {
+            Self::Count => "N",
+            Self::Hertz => "f",
+            Self::Ohm => "R",
+            Self::Ratio => "V_r",
+            Self::MilliAmp => "I",
+            Self::Volt => "V",
+            Self::Sine => "sin θ",
+            Self::Pulses => "N",
+        }
+    }
+}
+
+/// An electrical quantity: what the counts of a channel say, before any calibration. Its value is finite.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Quantity {
+    /// In the unit of `kind`.
+    pub value: f64,
+    /// What it is.
+    pub kind: QuantityKind,
+}
+
+impl Quantity {
+    /// The value, where it is of the kind that a conversion takes.
+    pub fn of(self, needs: QuantityKind) -> Result<f64, Absent> {
+        if self.kind == needs { Ok(self.value) } else { Err(Absent::WrongKind { needs, got: self.kind }) }
+    }
+}
+
+/// What a raw unit measures, and how many counts are one unit of it.
+pub fn scale(unit: RawUnit) -> (QuantityKind, f64) {
+    match unit {
+        RawUnit::Count => (QuantityKind::Count, 1.0),
+        RawUnit::MilliHertz => (QuantityKind::Hertz, 1e3),
+        RawUnit::MilliOhm => (QuantityKind::Ohm, 1e3),
+        RawUnit::NanoRatio => (QuantityKind::Ratio, 1e9),
+        RawUnit::NanoAmp => (QuantityKind::MilliAmp, 1e6),
+        RawUnit::TenNanoVolt => (QuantityKind::Volt, 1e8),
+        RawUnit::NanoSine => (QuantityKind::Sine, 1e9),
+        RawUnit::Pulse => (QuantityKind::Pulses, 1.0),
+    }
+}
+
+/// The electrical quantity of counts: counts over the number of counts in one unit (the table of raw units).
+///
+/// A quotient of two whole numbers is rounded once, so this is the f64 next to the true decimal; a product with
+/// 0.001 would be rounded twice. Range: all of i32. Source: the wire format's table of raw units.
+pub fn electrical(unit: RawUnit, counts: i32) -> Quantity {
+    let (kind, per_unit) = scale(unit);
+    Quantity { value: f64::from(counts) / per_unit, kind }
+}
+
+/// [`electrical`], with its step.
+pub fn electrical_traced(unit: RawUnit, counts: i32, trace: &mut (impl Trace + ?Sized)) -> Quantity {
+    let quantity = electrical(unit, counts);
+    note(trace, || {
+        let (kind, per_unit) = scale(unit);
+        let symbol = kind.symbol();
+        let (formula, numbers) = if per_unit == 1.0 {
+            ("counts".to_owned(), counts.to_string())
+        } else {
+            (format!("counts / {per_unit}"), format!("{counts} / {per_unit}"))
+        };
+        Step::new(symbol, formula, numbers, quantity.value, kind.unit())
+    });
+    quantity
+}
+
+/// Why there is no value.
+///
+/// Prints as a phrase for reports; its limits may be those of a calibration, so that it belongs where values are
+/// shown, and elsewhere [`Absent::code`] does.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Absent {
+    /// The logger said that the channel gave no valid value; its counts are this fault code.
+    Fault {
+        /// The logger's code.
+        code: i32,
+    },
+    /// No reading of this time is held.
+    NoReading,
+    /// The point was measured nowhere at this time.
+    NoSensor,
+    /// No calibration of the sensor holds at this time.
+    NoCalibration,
+    /// The raw unit measures something else than the conversion takes.
+    WrongKind {
+        /// What the conversion takes.
+        needs: QuantityKind,
+        /// What the channel gives.
+        got: QuantityKind,
+    },
+    /// An input by its name has no value.
+    MissingInput {
+        /// Its name in the calibration.
+        input: String,
+        /// Why it has none.
+        why: Box<Self>,
+    },
+    /// No reading of an input lies near enough in time.
+    TooFarInTime {
+        /// Seconds that were allowed.
+        within_s: i64,
+    },
+    /// Outside what the formula or the calibration is good for.
+    OutOfRange {
+        /// What is.
+        what: &'static str,
+        /// Lowest and highest, both allowed.
+        range: Range,
+        /// Their unit.
+        unit: &'static str,
+    },
+    /// Must be above zero and is not.
+    NotPositive {
+        /// What is not.
+        what: &'static str,
+    },
+    /// A loop current below what measures and above what says fault.
+    SaturatedLow {
+        /// The lowest current that measures, mA.
+        limit_ma: f64,
+    },
+    /// A loop current above what measures and below what says fault.
+    SaturatedHigh {
+        /// The highest current that measures, mA.
+        limit_ma: f64,
+    },
+    /// A loop current by which the transmitter says fault, or an open loop.
+    LoopFaultLow {
+        /// At or below this, mA.
+        limit_ma: f64,
+    },
+    /// A loop current by which the transmitter says fault, or a short circuit.
+    LoopFaultHigh {
+        /// At or above this, mA.
+        limit_ma: f64,
+    },
+    /// The size of a sine is above 1.
+    NoSine,
+    /// Between this node of a string and its fixed end a node has no value.
+    BeyondMissingNode {
+        /// The missing node's name.
+        node: String,
+    },
+    /// A total of pulses decreased; nothing says that the counter restarted, and no modulus is declared.
+    PulsesDecreased,
+    /// There is no earlier total to count from.
+    NoEarlierTotal,
+    /// Too few inputs of a mean have a value.
+    TooFewInputs {
+        /// How many have one.
+        have: usize,
+        /// How many must.
+        need: usize,
+    },
+    /// Two units do not measure the same.
+    UnitsDiffer {
+        /// From this code.
+        from: &'static str,
+        /// To this code.
+        to: &'static str,
+    },
+    /// The calculation left the numbers: a division by zero, an overflow, or a coefficient that is none.
+    NotFinite {
+        /// The result that is not finite.
+        what: &'static str,
+    },
+}
+
+impl Absent {
+    /// A short word for tables and machine-read output.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Fault { .. } => "fault",
+            Self::NoReading => "no-reading",
+            Self::NoSensor => "no-sensor",
+            Self::NoCalibration => "no-calibration",
+            Self::WrongKind { .. } => "wrong-kind",
+            Self::MissingInput { .. } => "missing-input",
+            Self::TooFarInTime { .. } => "too-far-in-time",
+            Self::OutOfRange { .. } => "out-of-range",
+            Self::NotPositive { .. } => "not-positive",
+            Self::SaturatedLow { .. } => "saturated-low",
+            Self::SaturatedHigh { .. } => "saturated-high",
+            Self::LoopFaultLow { .. } => "loop-fault-low",
+            Self::LoopFaultHigh { .. } => "loop-fault-high",
+            Self::NoSine => "no-sine",
+            Self::BeyondMissingNode { .. } => "beyond-missing-node",
+            Self::PulsesDecreased => "pulses-decreased",
+            Self::NoEarlierTotal => "no-earlier-total",
+            Self::TooFewInputs { .. } => "too-few-inputs",
+            Self::UnitsDiffer { .. } => "units-differ",
+            Self::NotFinite { .. } => "not-finite",
+        }
+    }
+}
+
+/// A plain phrase for a logger's fault code (wire format, table of fault codes).
+pub fn fault_name(code: i32) -> Option<&'static str> {
+    Some(match code {
+        1 => "open circuit",
+        2 => "short circuit",
+        3 => "no signal, or too weak",
+        4 => "out of the input's range",
+        5 => "unstable within the measurement",
+        6 => "supply too low to measure",
+        7 => "converter failed",
+        8 => "nothing connected",
+        128.. => "the maker's own",
+        _ => return None,
+    })
+}
+
+impl fmt::Display for Absent {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Fault { code } => match fault_name(*code) {
+                Some(name) => write!(f, "the logger reports fault {code}: {name}"),
+                None => write!(f, "the logger reports fault {code}"),
+            },
+            Self::NoReading => f.write_str("no reading of this time is held"),
+            Self::NoSensor => f.write_str("the point was measured nowhere at this time"),
+            Self::NoCalibration => f.write_str("no calibration of the sensor holds at this time"),
+            Self::WrongKind { needs, got } => {
+                write!(f, "the conversion takes a {}, the channel gives a {}", needs.name(), got.name())
+            }
+            Self::MissingInput { input, why } => write!(f, "input `{input}` has no value: {why}"),
+            Self::TooFarInTime { within_s } => write!(f, "no reading within {within_s} s"),
+            Self::OutOfRange { what, range, unit } => {
+                write!(f, "{what} is outside {} to {}", number(range.low), number(range.high))?;
+                if unit.is_empty() { Ok(()) } else { write!(f, " {unit}") }
+            }
+            Self::NotPositive { what } => write!(f, "{what} is not above zero"),
+            Self::SaturatedLow { limit_ma } => {
+                write!(f, "saturated low: the current is below {} mA", number(*limit_ma))
+            }
+            Self::SaturatedHigh { limit_ma } => {
+                write!(f, "saturated high: the current is above {} mA", number(*limit_ma))
+            }
+            Self::LoopFaultLow { limit_ma } => {
+                write!(f, "loop fault: the current is at or below {} mA", number(*limit_ma))
+            }
+            Self::LoopFaultHigh { limit_ma } => {
+                write!(f, "loop fault: the current is at or above {} mA", number(*limit_ma))
+            }
+            Self::NoSine => f.write_str("sensor fault: a sine is beyond -1 to 1"),
+            Self::BeyondMissingNode { node } => write!(f, "beyond node `{node}`, which has no value"),
+            Self::PulsesDecreased => {
+                f.write_str("the total decreased without a restart, and no modulus is declared")
+            }
+            Self::NoEarlierTotal => f.write_str("no earlier total to count from"),
+            Self::TooFewInputs { have, need } => {
+                write!(f, "{have} of the inputs have a value, {need} are needed")
+            }
+            Self::UnitsDiffer { from, to } => write!(f, "{from} and {to} do not measure the same"),
+            Self::NotFinite { what } => write!(f, "{what} is not a finite number"),
+        }
+    }
+}
+
+impl std::error::Error for Absent {}
+
+/// Something that a reader of a value must know.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Mark {
+    /// A loop current outside 4 to 20 mA that still measures.
+    OutsideSpan,
+    /// A correction whose input is missing was left out.
+    CorrectionOmitted,
+    /// A missing input was replaced by the calibration's fixed value.
+    FixedValue,
+    /// The level lies below the tip.
+    BelowTip,
+    /// Unit weight from the water's density at its temperature, not a constant.
+    DensityAtTemperature,
+    /// The amount is right; when within a gap it came is not known.
+    TimingUncertain,
+    /// Beyond the ends of the calibration's table or range.
+    Extrapolated,
+    /// The counter restarted between; what it counted just before that is lost.
+    CounterRestarted,
+    /// The counter passed its modulus between.
+    CounterWrapped,
+    /// A mean of fewer inputs than it has.
+    InputLeftOut,
+    /// An input was interpolated between two readings.
+    Interpolated,
+}
+
+impl Mark {
+    /// Every mark.
+    pub const ALL: [Self; 11] = [
+        Self::OutsideSpan,
+        Self::CorrectionOmitted,
+        Self::FixedValue,
+        Self::BelowTip,
+        Self::DensityAtTemperature,
+        Self::TimingUncertain,
+        Self::Extrapolated,
+        Self::CounterRestarted,
+        Self::CounterWrapped,
+        Self::InputLeftOut,
+        Self::Interpolated,
+    ];
+
+    /// A short word for tables and machine-read output.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::OutsideSpan => "outside-span",
+            Self::CorrectionOmitted => "omitted",
+            Self::FixedValue => "fixed",
+            Self::BelowTip => "below-tip",
+            Self::DensityAtTemperature => "density",
+            Self::TimingUncertain => "timing",
+            Self::Extrapolated => "extrapolated",
+            Self::CounterRestarted => "restarted",
+            Self::CounterWrapped => "wrapped",
+            Self::InputLeftOut => "left-out",
+            Self::Interpolated => "interpolated",
+        }
+    }
+
+    /// What it says.
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Self::OutsideSpan => "the current is outside 4 to 20 mA and still measures",
+            Self::CorrectionOmitted => "a correction was left out because its input has no value",
+            Self::FixedValue => "an input has no value; the calibration's fixed value stands for it",
+            Self::BelowTip => "the level is below the tip: suction, or a zero that has moved",
+            Self::DensityAtTemperature => "unit weight from the water's density at its temperature",
+            Self::TimingUncertain => "the total is right; when within the gap it came is not known",
+            Self::Extrapolated => "beyond the ends of the calibration",
+            Self::CounterRestarted => "the counter restarted between; pulses just before that are lost",
+            Self::CounterWrapped => "the counter passed its modulus between",
+            Self::InputLeftOut => "an input of the mean has no value and was left out",
+            Self::Interpolated => "an input was interpolated between two readings",
+        }
+    }
+}
+
+/// A set of marks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Marks(u32);
+
+impl Marks {
+    /// None.
+    pub const NONE: Self = Self(0);
+
+    /// With one more.
+    #[must_use]
+    pub const fn with(self, mark: Mark) -> Self {
+        Self(self.0 | (1 << mark as u8))
+    }
+
+    /// Those of both.
+    #[must_use]
+    pub const fn and(self, other: Self) -> Self {
+        Self(self.0 | other.0)
+    }
+
+    /// Whether it is in.
+    pub const fn has(self, mark: Mark) -> bool {
+        (self.0 >> mark as u8) & 1 == 1
+    }
+
+    /// Whether there is none.
+    pub const fn is_empty(self) -> bool {
+        self.0 == 0
+    }
+
+    /// In the order of [`Mark::ALL`].
+    pub fn iter(self) -> impl Iterator<Item = Mark> {
+        Mark::ALL.into_iter().filter(move |&mark| self.has(mark))
+    }
+}
+
+impl fmt::Display for Marks {
+    /// Codes with commas between them; empty without marks.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (i, mark) in self.iter().enumerate() {
+            write!(f, "{}{}", if i == 0 { "" } else { "," }, mark.code())?;
+        }
+        Ok(())
+    }
+}
+
+/// An engineering value; its unit is that of the form that gave it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Value {
+    /// Finite.
+    pub value: f64,
+    /// What its reader must know.
+    pub marks: Marks,
+}
+
+impl Value {
+    /// Without marks. `what` names the result if it is not finite.
+    pub fn finite(value: f64, what: &'static str) -> Outcome {
+        Ok(Self { value: finite(value, what)?, marks: Marks::NONE })
+    }
+
+    /// With one mark more.
+    #[must_use]
+    pub fn marked(mut self, mark: Mark) -> Self {
+        self.marks = self.marks.with(mark);
+        self
+    }
+
+    /// With a correction's amount added (see `vibrating_wire`), and both's marks.
+    pub fn plus(self, amount: Self) -> Outcome {
+        let value = finite(self.value + amount.value, "the corrected value")?;
+        Ok(Self { value, marks: self.marks.and(amount.marks) })
+    }
+}
+
+/// A value, or why there is none.
+pub type Outcome = Result<Value, Absent>;
+
+/// From `low` to `high`, both in it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Range {
+    /// The lowest.
+    pub low: f64,
+    /// The highest.
+    pub high: f64,
+}
+
+impl Range {
+    /// `low` to `high`; one with `low > high` or NaN holds nothing.
+    pub const fn new(low: f64, high: f64) -> Self {
+        Self { low, high }
+    }
+
+    /// Whether it is in.
+    pub fn holds(self, value: f64) -> bool {
+        self.low <= value && value <= self.high
+    }
+
+    /// The value, where it is in.
+    pub fn check(self, value: f64, what: &'static str, unit: &'static str) -> Result<f64, Absent> {
+        if self.holds(value) { Ok(value) } else { Err(Absent::OutOfRange { what, range: self, unit }) }
+    }
+}
+
+/// The value, where it is a finite number.
+pub fn finite(value: f64, what: &'static str) -> Result<f64, Absent> {
+    if value.is_finite() { Ok(value) } else { Err(Absent::NotFinite { what }) }
+}
+
+/// The value, where it is finite and above zero.
+pub fn positive(value: f64, what: &'static str) -> Result<f64, Absent> {
+    if finite(value, what)? > 0.0 { Ok(value) } else { Err(Absent::NotPositive { what }) }
+}
+
+/// One line of a calculation on paper.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Step {
+    /// What is worked out, as a symbol: `P`.
+    pub symbol: String,
+    /// In symbols: `G (R0 − R1)`.
+    pub formula: String,
+    /// The same with numbers: `0.1234 × (8900.5 − 8250.25)`.
+    pub numbers: String,
+    /// What comes out, unrounded.
+    pub result: f64,
+    /// Its unit; empty for a bare number.
+    pub unit: String,
+    /// What a reader should know: a source, a rule that was applied.
+    pub remark: Option<String>,
+}
+
+impl Step {
+    /// Without a remark.
+    pub fn new(
+        symbol: impl Into<String>,
+        formula: impl Into<String>,
+        numbers: impl Into<String>,
+        result: f64,
+        unit: impl Into<String>,
+    ) -> Self {
+        Self {
+            symbol: symbol.into(),
+            formula: formula.into(),
+            numbers: numbers.into(),
+            result,
+            unit: unit.into(),
+            remark: None,
+        }
+    }
+
+    /// With one.
+    #[must_use]
+    pub fn remark(mut self, remark: impl Into<String>) -> Self {
+        self.remark = Some(remark.into());
+        self
+    }
+}
+
+impl fmt::Display for Step {
+    /// Two or three lines: formula, numbers, result with unit; numbers that are the result are not repeated.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let pad = self.symbol.chars().count();
+        let result = number(self.result);
+        write!(f, "{} = {}", self.symbol, self.formula)?;
+        if self.numbers != result {
+            write!(f, "\n{:pad$} = {}", "", self.numbers)?;
+        }
+        write!(f, "\n{:pad$} = {result}", "")?;
+        if !self.unit.is_empty() {
+            write!(f, " {}", self.unit)?;
+        }
+        if let Some(remark) = &self.remark {
+            write!(f, "   ({remark})")?;
+        }
+        Ok(())
+    }
+}
+
+/// Where a form writes its steps down.
+pub trait Trace {
+    /// Whether steps are wanted; if not, none is made.
+    fn wants(&self) -> bool;
+    /// Takes one.
+    fn push(&mut self, step: Step);
+}
+
+/// Wants no steps.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Silent;
+
+impl Trace for Silent {
+    #[inline(always)]
+    fn wants(&self) -> bool {
+        false
+    }
+
+    #[inline(always)]
+    fn push(&mut self, _: Step) {}
+}
+
+/// Keeps the steps in order.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Steps(pub Vec<Step>);
+
+impl Trace for Steps {
+    fn wants(&self) -> bool {
+        true
+    }
+
+    fn push(&mut self, step: Step) {
+        self.0.push(step);
+    }
+}
+
+/// Writes a step down where it is wanted; else `make` is not called.
+#[inline(always)]
+pub fn note(trace: &mut (impl Trace + ?Sized), make: impl FnOnce() -> Step) {
+    if trace.wants() {
+        trace.push(make());
+    }
+}
+
+/// A number as steps print it: the shortest decimal that is the same f64; with an exponent where the plain form
+/// would be long.
+pub fn number(value: f64) -> String {
+    let size = value.abs();
+    if value == 0.0 {
+        "0".to_owned()
+    } else if (1e-4..1e15).contains(&size) || !value.is_finite() {
+        value.to_string()
+    } else {
+        format!("{value:e}")
+    }
+}
+
+/// A number within a formula: negative ones in brackets.
+pub fn term(value: f64) -> String {
+    if value < 0.0 { format!("({})", number(value)) } else { number(value) }
+}

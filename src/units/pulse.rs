@@ -1,0 +1,106 @@
+//! Pulse counters: two running totals become an amount.
+//!
+//! A total that decreased is a restart only where a power-up or a new epoch lies between, else a wrap at the declared
+//! modulus, else nothing is known. Over a gap the amount is right and its timing is not. Input: counts of a running
+//! total. Output: pulses times the amount of one. Source: arithmetic; the rule is common practice, no source.
+
+use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, term};
+
+/// What lies between the two totals.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Between {
+    /// A power-up or a new epoch.
+    pub restart: bool,
+    /// Readings that are missing.
+    pub gap: bool,
+}
+
+/// A counter.
+#[derive(Clone, Copy, PartialEq)]
+pub struct Pulse {
+    /// What one pulse is, in the entry's unit.
+    pub per_pulse: f64,
+    /// The number at which the total starts from 0 again: at most 2³²; `None`: it is not known to wrap.
+    pub modulus: Option<u64>,
+}
+
+/// The largest modulus: a total is 32 bits.
+pub const MODULUS_MAX: u64 = 1 << 32;
+
+impl Pulse {
+    /// A total as a whole number. With a modulus above 2³¹ the 32 bits are read without a sign; else a negative total,
+    /// or one that is not below the modulus, is none.
+    fn total(&self, counts: i32) -> Result<i64, Absent> {
+        let modulus = i64::try_from(self.modulus.unwrap_or(1 << 31)).unwrap_or(i64::MAX);
+        let total = if modulus > 1 << 31 { i64::from(counts.cast_unsigned()) } else { i64::from(counts) };
+        if (0..modulus).contains(&total) {
+            Ok(total)
+        } else {
+            let range = Range::new(0.0, (modulus - 1) as f64);
+            Err(Absent::OutOfRange { what: "the running total", range, unit: "pulses" })
+        }
+    }
+
+    /// The pulses from one total to the next, and marks.
+    ///
+    /// After a restart only what the new total holds is known: what came between the earlier reading and the restart is
+    /// lost, and the mark says so. An increase over a restart counts as an increase: counters may be kept through it.
+    pub fn pulses(&self, before: i32, now: i32, between: Between) -> Result<(i64, Option<Mark>), Absent> {
+        let (before, now) = (self.total(before)?, self.total(now)?);
+        match self.modulus {
+            _ if now >= before => Ok((now - before, None)),
+            _ if between.restart => Ok((now, Some(Mark::CounterRestarted))),
+            Some(modulus) => {
+                let modulus = i64::try_from(modulus).map_err(|_| Absent::PulsesDecreased)?;
+                Ok((modulus - before + now, Some(Mark::CounterWrapped)))
+            }
+            None => Err(Absent::PulsesDecreased),
+        }
+    }
+
+    /// The amount between two totals, in the entry's unit; `unit` is for the steps. The first total of all has none
+    /// before it: no amount.
+    pub fn evaluate(
+        &self,
+        before: Option<i32>,
+        now: i32,
+        between: Between,
+        unit: &str,
+        trace: &mut (impl Trace + ?Sized),
+    ) -> Outcome {
+        let before = before.ok_or(Absent::NoEarlierTotal)?;
+        let (pulses, mark) = self.pulses(before, now, between)?;
+        // Both are below 2³², so that the difference is a whole f64.
+        let value = Value::finite(self.per_pulse * pulses as f64, "the amount")?;
+        note(trace, || {
+            let (n0, n1) = (self.total(before).unwrap_or(0), self.total(now).unwrap_or(0));
+            let (formula, numbers) = match mark {
+                Some(Mark::CounterRestarted) => ("N1".to_owned(), n1.to_string()),
+                Some(_) => {
+                    let modulus = self.modulus.unwrap_or(0);
+                    ("modulus − N0 + N1".to_owned(), format!("{modulus} − {n0} + {n1}"))
+                }
+                None => ("N1 − N0".to_owned(), format!("{n1} − {n0}")),
+            };
+            let step = Step::new("n", formula, numbers, pulses as f64, "pulses");
+            match mark {
+                Some(mark) => step.remark(mark.sentence()),
+                None => step,
+            }
+        });
+        note(trace, || {
+            let numbers = format!("{} × {pulses}", term(self.per_pulse));
+            Step::new("x", "amount of a pulse × n", numbers, value.value, unit)
+        });
+        let value = mark.map_or(value, |mark| value.marked(mark));
+        Ok(if between.gap { value.marked(Mark::TimingUncertain) } else { value })
+    }
+}
+
+/// The amount of one pulse from a whole: a bucket that tips 5 times a mm is 1/5. Kept here so that no one divides by
+/// zero on his own.
+pub fn per_pulse(pulses_per_unit: f64) -> Result<f64, Absent> {
+    finite(1.0 / pulses_per_unit, "the amount of one pulse")
+}
+
+debug_without_values!(Pulse);

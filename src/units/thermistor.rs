@@ -1,0 +1,122 @@
+//! Thermistors: a resistance becomes a temperature.
+//!
+//! Input: resistance in ohm with its leads; what the leads have is taken off first. Output: °C.
+//! Range: the resistance above 0 after that, and the temperature in [`Thermistor::range`].
+
+use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, positive, term};
+
+/// 0 °C in kelvin.
+pub const ZERO_C: f64 = 273.15;
+/// Where a fit of three constants holds well enough (common practice, no source).
+pub const USUAL_RANGE: Range = Range::new(-60.0, 160.0);
+
+/// How resistance depends on temperature.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Curve {
+    /// 1/T = A + B ln R + C (ln R)³, T in kelvin, R in ohm. Source: Steinhart and Hart (1968), as reproduced in public
+    /// articles.
+    SteinhartHart {
+        /// A, per kelvin.
+        a: f64,
+        /// B, per kelvin.
+        b: f64,
+        /// C, per kelvin.
+        c: f64,
+    },
+    /// 1/T = 1/298.15 + ln(R / R25) / β, T in kelvin. Source: textbook form.
+    Beta {
+        /// R25: ohm at 25 °C.
+        r25: f64,
+        /// β in kelvin.
+        beta: f64,
+    },
+}
+
+/// A thermistor on its leads.
+#[derive(Clone, Copy, PartialEq)]
+pub struct Thermistor {
+    /// How it depends.
+    pub curve: Curve,
+    /// What the leads have, both ways together, in ohm.
+    pub lead_ohm: f64,
+    /// Temperatures that the curve is good for, °C.
+    pub range: Range,
+}
+
+impl Thermistor {
+    /// Degrees Celsius of a resistance in ohm.
+    #[inline]
+    pub fn evaluate(&self, ohm: f64, trace: &mut (impl Trace + ?Sized)) -> Outcome {
+        let r = without_leads(ohm, self.lead_ohm, trace)?;
+        let inverse = match self.curve {
+            Curve::SteinhartHart { a, b, c } => {
+                let ln = r.ln();
+                let inverse = a + b * ln + c * ln * ln * ln;
+                note(trace, || {
+                    let ln = format!("ln({})", term(r));
+                    let numbers = format!("{} + {} × {ln} + {} × {ln}³", term(a), term(b), term(c));
+                    Step::new("1/T", "A + B ln R + C (ln R)³", numbers, inverse, "1/K")
+                        .remark("Steinhart–Hart")
+                });
+                inverse
+            }
+            Curve::Beta { r25, beta } => {
+                let r25 = positive(r25, "R25")?;
+                let inverse = 1.0 / (ZERO_C + 25.0) + (r / r25).ln() / beta;
+                note(trace, || {
+                    let numbers = format!("1 / 298.15 + ln({} / {}) / {}", term(r), term(r25), term(beta));
+                    Step::new("1/T", "1/T25 + ln(R / R25) / β", numbers, inverse, "1/K").remark("beta form")
+                });
+                inverse
+            }
+        };
+        if finite(inverse, "1/T")? <= 0.0 {
+            return Err(Absent::OutOfRange { what: "the temperature", range: self.range, unit: "°C" });
+        }
+        let kelvin = finite(1.0 / inverse, "the temperature")?;
+        let celsius = kelvin - ZERO_C;
+        note(trace, || {
+            let numbers = format!("1 / {} − 273.15", term(inverse));
+            Step::new("T", "1 / (1/T) − 273.15", numbers, celsius, "°C")
+        });
+        self.range.check(celsius, "the temperature", "°C")?;
+        Value::finite(celsius, "the temperature")
+    }
+
+    /// The resistance at a temperature, in ohm with its leads: the inverse of [`Thermistor::evaluate`]. For
+    /// Steinhart–Hart the real root of the cubic in closed form.
+    pub fn ohm(&self, celsius: f64) -> Result<f64, Absent> {
+        self.range.check(celsius, "the temperature", "°C")?;
+        let inverse = 1.0 / positive(celsius + ZERO_C, "the absolute temperature")?;
+        let r = match self.curve {
+            Curve::SteinhartHart { a, b, c: 0.0 } => ((inverse - a) / b).exp(),
+            Curve::SteinhartHart { a, b, c } => {
+                // x³ + p x + q = 0 for x = ln R, with p = B/C > 0: one real root.
+                let (p, half) = (b / c, (a - inverse) / (2.0 * c));
+                let root = (half * half + (p / 3.0).powi(3)).sqrt();
+                ((root - half).cbrt() - (root + half).cbrt()).exp()
+            }
+            Curve::Beta { r25, beta } => r25 * (beta * (inverse - 1.0 / (ZERO_C + 25.0))).exp(),
+        };
+        finite(r + self.lead_ohm, "the resistance")
+    }
+}
+
+/// R = measured − leads, in ohm: shared by all sensors that are resistances. Range: above 0 after it.
+#[inline]
+pub(super) fn without_leads(
+    ohm: f64,
+    lead_ohm: f64,
+    trace: &mut (impl Trace + ?Sized),
+) -> Result<f64, Absent> {
+    let r = ohm - lead_ohm;
+    if lead_ohm != 0.0 {
+        note(trace, || {
+            let numbers = format!("{} − {}", term(ohm), term(lead_ohm));
+            Step::new("R", "R_measured − R_lead", numbers, r, "ohm")
+        });
+    }
+    positive(r, if lead_ohm == 0.0 { "the resistance" } else { "the resistance without its leads" })
+}
+
+debug_without_values!(Curve, Thermistor);
