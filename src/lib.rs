@@ -11,6 +11,7 @@
 
 pub mod cli;
 pub mod clock;
+pub mod completeness;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
@@ -18,7 +19,9 @@ pub mod gaps;
 pub mod judge;
 pub mod ledger;
 pub mod link;
+pub mod people;
 pub mod seal;
 pub mod sim;
 pub mod time;
+pub mod visits;
 pub mod wire;

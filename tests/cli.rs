@@ -140,9 +140,21 @@ fn every_command_explains_itself_with_an_example() {
     let text = String::from_utf8_lossy(&help.stdout);
     assert_eq!(help.status.code(), Some(0));
     assert!(text.contains("no warning or alarm system for life safety"), "{text}");
-    for command in
-        ["init", "run", "check", "status", "gaps", "verify", "set-aside", "key", "simulate", "demo"]
-    {
+    for command in [
+        "init",
+        "run",
+        "check",
+        "status",
+        "gaps",
+        "write-off",
+        "remark",
+        "manual",
+        "verify",
+        "set-aside",
+        "key",
+        "simulate",
+        "demo",
+    ] {
         assert!(text.contains(command), "{command}");
         let help = binary().args([command, "--help"]).output().unwrap();
         let text = String::from_utf8_lossy(&help.stdout);

@@ -4,16 +4,23 @@
 
 mod backup;
 pub mod check;
+pub mod completeness;
 pub mod demo;
 pub mod gaps;
 pub mod init;
 mod key;
+mod manual;
+mod people;
+mod prose;
+mod remark;
 mod run;
 mod set_aside;
 mod simulate;
 pub mod status;
 mod table;
 mod verify;
+pub mod visits;
+mod write_off;
 
 use crate::config::{self, Config};
 use clap::{Parser, Subcommand};
@@ -77,6 +84,21 @@ enum Command {
                             stonechat gaps --from 2026-05-04T00:00:00-07:00 --to 2026-05-06T00:00:00-07:00\n  \
                             stonechat gaps --fail-if-open && echo complete")]
     Gaps(gaps::Args),
+    /// Where to go, in which order, until when, and what to fetch; a page a logger for the walk
+    #[command(after_help = visits::HELP)]
+    Visits(visits::Args),
+    /// How much of what must exist is held, by logger and month, and by the way it came
+    #[command(after_help = completeness::HELP)]
+    Completeness(completeness::Args),
+    /// Write a gap off, a part of one, or the rest of an epoch: nobody looks for it any more
+    #[command(after_help = write_off::HELP)]
+    WriteOff(write_off::Args),
+    /// What was seen or done at a logger, beside the record
+    #[command(subcommand, after_help = remark::HELP)]
+    Remark(remark::Command),
+    /// What was measured by hand, a dip or a readout, beside the record
+    #[command(subcommand, after_help = manual::HELP)]
+    Manual(manual::Command),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -131,6 +153,11 @@ pub fn main() -> u8 {
         Command::Check { json } => check::run(&config, json, &mut out),
         Command::Status(args) => status::run(&config, &args, &mut out),
         Command::Gaps(args) => gaps::run(&config, &args, &mut out),
+        Command::Visits(args) => visits::run(&config, &args, &mut out),
+        Command::Completeness(args) => completeness::run(&config, &args, &mut out),
+        Command::WriteOff(args) => write_off::run(&config, &args, &mut out),
+        Command::Remark(command) => remark::run(&config, &command, &mut out),
+        Command::Manual(command) => manual::run(&config, &command, &mut out),
         Command::Verify { json } => verify::run(&config, json, &mut out),
         Command::Backup(args) => backup::run(&config, &args, &mut out),
         Command::SetAside(command) => set_aside::run(&config, &command, &mut out),

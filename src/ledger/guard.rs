@@ -70,7 +70,7 @@ pub fn row_sum(row: &rusqlite::Row<'_>, columns: usize, scratch: &mut Vec<u8>) -
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 25] = [
+pub const TABLES: [&str; 28] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -87,6 +87,9 @@ pub const TABLES: [&str; 25] = [
     "resolution",
     "notice",
     "write_off",
+    "write_off_part",
+    "remark_row",
+    "manual_row",
     "backup_made",
     "size_day",
     "configuration_version",

@@ -21,6 +21,8 @@ pub mod backup;
 mod chunk;
 mod error;
 mod guard;
+pub mod held;
+pub mod people;
 pub mod query;
 mod retire;
 mod rows;
