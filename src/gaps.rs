@@ -303,6 +303,46 @@ pub fn report<F: Facts>(
     Ok(report)
 }
 
+/// What must exist of one epoch and is not held, whether it is written off or not.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EpochMissing {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first sequence that must exist; `None`: by the roster's dates of service, none of this epoch.
+    pub first: Option<u32>,
+    /// The last that must exist; 0: none.
+    pub must: u32,
+    /// The largest held authentic sequence; `None`: the epoch is known by name only.
+    pub largest_held: Option<u32>,
+    /// Whether a profile has told where the epoch ended.
+    pub is_end_told: bool,
+    /// What of it is missing.
+    pub missing: RangeSet,
+}
+
+/// What is missing of one logger, by epoch; every epoch that is known stands in it, also where nothing is missing.
+pub fn missing<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+) -> Result<Vec<EpochMissing>, F::Error> {
+    let of = Subject::new(logger, coverage, facts)?;
+    let mut windows = of.windows()?.into_iter().peekable();
+    let mut all = Vec::new();
+    for expectation in &of.expectations {
+        let window = windows.next_if(|window| window.epoch == expectation.epoch);
+        all.push(EpochMissing {
+            epoch: expectation.epoch,
+            first: of.first_expected(expectation)?,
+            must: expectation.must,
+            largest_held: expectation.largest_held,
+            is_end_told: expectation.named.is_some(),
+            missing: window.map_or_else(RangeSet::default, |window| window.missing),
+        });
+    }
+    Ok(all)
+}
+
 /// When a held record was made, as far as can be told; `None` where it has no time.
 pub fn corrected<F: Facts>(
     coverage: &Coverage,
@@ -312,17 +352,6 @@ pub fn corrected<F: Facts>(
     let Some(seen) = facts.seen(identity)? else { return Ok(None) };
     let clock = Clocks::new(coverage, facts, identity.address).of(identity.epoch)?;
     Ok(Some(clock.corrected(identity.sequence.number(), seen.time, seen.received_at)))
-}
-
-/// What is missing of one logger by epoch, as the report lists it, without times: for plans, which ask before
-/// anything is written what `coverage` would then lack.
-pub fn missing<F: Facts>(
-    logger: &Logger,
-    coverage: &Coverage,
-    facts: &F,
-) -> Result<Vec<(Epoch, RangeSet)>, F::Error> {
-    let windows = Subject::new(logger, coverage, facts)?.windows()?;
-    Ok(windows.into_iter().map(|window| (window.epoch, window.missing)).collect())
 }
 
 /// The readings held nearest to a gap on either side, in its epoch: what moved meanwhile lies between them.

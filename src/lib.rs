@@ -11,6 +11,7 @@
 
 pub mod cli;
 pub mod clock;
+pub mod completeness;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
@@ -19,8 +20,10 @@ pub mod hand;
 pub mod judge;
 pub mod ledger;
 pub mod link;
+pub mod people;
 pub mod seal;
 pub mod sim;
 pub mod time;
 pub mod units;
+pub mod visits;
 pub mod wire;

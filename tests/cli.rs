@@ -148,8 +148,24 @@ fn every_command_explains_itself_with_an_example() {
     assert_eq!(help.status.code(), Some(0));
     assert!(text.contains("no warning or alarm system for life safety"), "{text}");
     for command in [
-        "init", "run", "check", "status", "gaps", "visits", "import", "write-off", "completeness", "remark", "manual", "units",
-        "verify", "backup", "set-aside", "key", "simulate", "demo",
+        "init",
+        "run",
+        "check",
+        "status",
+        "gaps",
+        "visits",
+        "import",
+        "write-off",
+        "completeness",
+        "remark",
+        "manual",
+        "units",
+        "verify",
+        "backup",
+        "set-aside",
+        "key",
+        "simulate",
+        "demo",
     ] {
         assert!(text.contains(command), "{command}");
         let help = binary().args([command, "--help"]).output().unwrap();

@@ -173,7 +173,8 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
 
     let mut truth = field.truth().clone();
     let stick = dir.join("stick");
-    let copied = copy_memories(&mut truth, &stick).map_err(|error| format!("{}: {error}", stick.display()))?;
+    let copied =
+        copy_memories(&mut truth, &stick).map_err(|error| format!("{}: {error}", stick.display()))?;
     shell.say(&format!(
         "\n4. Somebody has walked: {} in {}. What would they add?\n",
         counted(copied, "download"),
@@ -190,11 +191,23 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     let config = load(&dir)?;
     if let Some(gap) = gone(&config, now)? {
         shell.say("\n6. What no logger has any more is declared, with name and reason\n")?;
-        let numbers = [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
+        let numbers =
+            [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
         let [logger, epoch, first, last] = &numbers;
         shell.run(&[
-            "write-off", "--logger", logger, "--epoch", epoch, "--first", first, "--last", last, "--by",
-            "a demo operator", "--reason", "overwritten before anybody came",
+            "write-off",
+            "--logger",
+            logger,
+            "--epoch",
+            epoch,
+            "--first",
+            first,
+            "--last",
+            last,
+            "--by",
+            "a demo operator",
+            "--reason",
+            "overwritten before anybody came",
         ])?;
     }
 
@@ -208,7 +221,9 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         shell.say(&format!("   {line}"))?;
     }
 
-    shell.say("\n9. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n")?;
+    shell.say(
+        "\n9. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n",
+    )?;
     // A day before the end: the barometer's readings on both sides of it are there.
     let before = crate::time::rfc3339(now - 86_400);
     let units = dir.join("calibrations.toml").display().to_string();
@@ -356,4 +371,3 @@ fn transmit(field: &mut Field, pty: &mut PtyMaster, clock: &Path) -> Result<u64,
 fn load(dir: &Path) -> Result<Config, String> {
     config::load(&dir.join("site.toml")).map_err(|problems| problems.to_string())
 }
-

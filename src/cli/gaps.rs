@@ -1,8 +1,10 @@
 //! `stonechat gaps`: one fault or many, since when, what is missing, what moved meanwhile, and whether it needs a
 //! drive and until when.
 
+mod notes;
 mod text;
 
+pub use super::prose::PIPED_COLUMNS;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::config::roster::Roster;
@@ -12,13 +14,12 @@ use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
 use crate::time::rfc3339;
 use crate::wire::seq::{Address, Identity};
+use notes::{Notes, Span};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::path::Path;
 
-/// Columns of a report that no terminal shows.
-pub const PIPED_COLUMNS: usize = 100;
 /// Columns of the report within `demo`, which indents it.
 const DEMO_COLUMNS: usize = 96;
 /// Gaps of no more records than this are summed up per logger, unless `--each`.
@@ -115,6 +116,7 @@ pub struct Found {
     /// The report, as far as it is wanted.
     pub report: Report,
     moved: Vec<Moved>,
+    notes: Notes,
 }
 
 /// Prints the report.
@@ -140,34 +142,13 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     };
     let code = if args.fail_if_open && found.report.is_open() { NO } else { DONE };
     if args.json {
-        return print_json(out, &as_json(&config, &found.report, now), code);
+        return print_json(out, &as_json(&config, &found, now), code);
     }
-    print(out, &page(&config, &found, &wanted, now, columns()), code)
-}
-
-/// How wide the terminal is, or what stands in for it.
-fn columns() -> usize {
-    let stdout = std::io::stdout();
-    if !stdout.is_terminal() {
-        return PIPED_COLUMNS;
-    }
-    match rustix::termios::tcgetwinsize(&stdout) {
-        Ok(size) if size.ws_col > 0 => usize::from(size.ws_col),
-        _ => 80,
-    }
+    print(out, &page(&config, &found, &wanted, now, super::prose::columns()), code)
 }
 
 fn wanted(config: &Config, args: &Args) -> Result<Wanted, String> {
-    let mut loggers = Vec::new();
-    for &number in &args.logger {
-        let address = Address::new(number).filter(|&address| config.roster.contains(address));
-        loggers.push(address.ok_or_else(|| {
-            format!(
-                "--logger {number}: not on the roster {}; `stonechat status` lists the loggers",
-                config.roster_file.display()
-            )
-        })?);
-    }
+    let loggers = super::visits::on_roster(config, &args.logger)?;
     let time = |text: Option<&str>, option: &str| text.map(|text| super::instant(text, option)).transpose();
     let since = time(args.since.as_deref(), "--since")?;
     let from = time(args.from.as_deref(), "--from")?.or(since);
@@ -195,7 +176,8 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
                 && wanted.overlaps(Some(outage.from), Some(outage.to))
         });
         let moved = moved(&report, wanted, snapshot)?;
-        Ok(Found { report, moved })
+        let notes = Notes::read(&report, &config.roster, snapshot, now)?;
+        Ok(Found { report, moved, notes })
     })
 }
 
@@ -229,45 +211,65 @@ fn name(roster: &Roster, address: Address) -> &str {
     roster.logger(address).map_or("", |logger| logger.name.as_str())
 }
 
-fn as_json(config: &Config, report: &Report, now: i64) -> Value {
+/// What people wrote down beside something: two keys.
+fn with_notes(mut value: Value, notes: &Notes, span: Option<Span>) -> Value {
+    if let Some(object) = value.as_object_mut() {
+        let remarks = span.into_iter().flat_map(|span| notes.remarks(span)).map(super::people::remark_json);
+        let manual = span.into_iter().flat_map(|span| notes.manual(span)).map(super::people::manual_json);
+        object.insert("remarks".to_owned(), remarks.collect());
+        object.insert("manual".to_owned(), manual.collect());
+    }
+    value
+}
+
+fn as_json(config: &Config, found: &Found, now: i64) -> Value {
+    let (report, notes) = (&found.report, &found.notes);
     let time = |at: Option<i64>| at.map(rfc3339);
     let roster = &config.roster;
     let gaps: Vec<Value> = report
         .gaps
         .iter()
         .map(|gap| {
-            json!({
+            let off: Vec<Value> = notes.writes_off(gap).map(super::people::write_off_json).collect();
+            let value = json!({
                 "logger": gap.logger.number(), "name": name(roster, gap.logger), "epoch": gap.epoch.number(),
                 "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
                 "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
                 "overwritten_earliest": time(gap.overwritten_earliest),
                 "overwritten_latest": time(gap.overwritten_latest),
                 "all_overwritten_latest": time(gap.all_overwritten_latest),
-                "times_corrected": gap.is_corrected,
-            })
+                "times_corrected": gap.is_corrected, "written_off": off,
+            });
+            with_notes(value, notes, notes.of_gap(gap))
         })
         .collect();
     let unclosed: Vec<Value> = report
         .unclosed
         .iter()
         .map(|open| {
-            json!({
+            let off: Vec<Value> = notes.writes_rest_off(open).map(super::people::write_off_json).collect();
+            let value = json!({
                 "logger": open.logger.number(), "name": name(roster, open.logger),
                 "epoch": open.epoch.number(), "last": open.last, "next_epoch": open.next_epoch.number(),
                 "from": time(open.from), "to": time(open.to),
                 "presumed_readings": open.presumed_readings, "state": open.state.name(),
-                "times_corrected": open.is_corrected,
-            })
+                "times_corrected": open.is_corrected, "written_off": off,
+            });
+            with_notes(value, notes, notes.of_unclosed(open))
         })
         .collect();
     let silent: Vec<Value> = report
         .silent
         .iter()
         .map(|silence| {
-            json!({
+            let quiet = notes.quiet(silence.logger).map(super::people::remark_json);
+            let off = notes.given_up(silence.logger).map(super::people::write_off_json);
+            let value = json!({
                 "logger": silence.logger.number(), "name": name(roster, silence.logger),
                 "last_heard": time(silence.last_heard), "presumed_readings": silence.presumed_readings,
-            })
+                "expected_quiet": quiet, "written_off": off,
+            });
+            with_notes(value, notes, Some(notes.of_silence(silence, now)))
         })
         .collect();
     let outages: Vec<Value> = report

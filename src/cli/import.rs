@@ -461,8 +461,11 @@ fn changes(config: &Config, before: &Coverage, after: &Coverage) -> Result<Vec<G
     reader.read(|snapshot| {
         let mut changes = Vec::new();
         for logger in config.roster.loggers() {
-            let now = gaps::missing(logger, before, snapshot)?;
-            let then = gaps::missing(logger, after, snapshot)?;
+            let missing = |coverage| -> Result<Vec<(Epoch, RangeSet)>, Error> {
+                let epochs = gaps::missing(logger, coverage, snapshot)?;
+                Ok(epochs.into_iter().map(|of| (of.epoch, of.missing)).collect())
+            };
+            let (now, then) = (missing(before)?, missing(after)?);
             let none = RangeSet::default();
             let mut epochs: Vec<Epoch> = now.iter().chain(&then).map(|(epoch, _)| *epoch).collect();
             epochs.sort();
@@ -584,10 +587,7 @@ fn against(wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
             not_taken.push(NotTaken { name, why: why.to_string(), is_mistake: true });
         }
     }
-    let complete = wanted
-        .gaps
-        .iter()
-        .all(|&(logger, epoch, first, last, _)| found.of(logger, epoch, first, last).1.is_empty());
+    let complete = wanted.gaps.iter().all(|want| found.of(want).is_whole());
     let code = if complete { DONE } else { NO };
     if args.json {
         print_json(out, &text::against_json(&wanted, &found, &not_taken), code)

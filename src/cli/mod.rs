@@ -4,11 +4,16 @@
 
 mod backup;
 pub mod check;
+pub mod completeness;
 pub mod demo;
 pub mod gaps;
 mod import;
 pub mod init;
 mod key;
+mod manual;
+mod people;
+mod prose;
+mod remark;
 mod run;
 mod set_aside;
 mod simulate;
@@ -16,6 +21,8 @@ pub mod status;
 mod table;
 mod units;
 mod verify;
+pub mod visits;
+mod write_off;
 
 use crate::config::{self, Config};
 use clap::{Parser, Subcommand};
@@ -90,6 +97,21 @@ enum Command {
                       stonechat units explain --point \"P-17 pore pressure\" --units calibrations.toml"
     )]
     Units(units::Command),
+    /// Where to go, in which order, until when, and what to fetch; a page a logger for the walk
+    #[command(after_help = visits::HELP)]
+    Visits(visits::Args),
+    /// How much of what must exist is held, by logger and month, and by the way it came
+    #[command(after_help = completeness::HELP)]
+    Completeness(completeness::Args),
+    /// Write a gap off, a part of one, or the rest of an epoch: nobody looks for it any more
+    #[command(after_help = write_off::HELP)]
+    WriteOff(write_off::Args),
+    /// What was seen or done at a logger, beside the record
+    #[command(subcommand, after_help = remark::HELP)]
+    Remark(remark::Command),
+    /// What was measured by hand, a dip or a readout, beside the record
+    #[command(subcommand, after_help = manual::HELP)]
+    Manual(manual::Command),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -166,6 +188,11 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Simulate(args) => simulate::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
         Command::Units(command) => units::run(config, &command, out),
+        Command::Visits(args) => visits::run(config, &args, out),
+        Command::Completeness(args) => completeness::run(config, &args, out),
+        Command::WriteOff(args) => write_off::run(config, &args, out),
+        Command::Remark(command) => remark::run(config, &command, out),
+        Command::Manual(command) => manual::run(config, &command, out),
     }
 }
 

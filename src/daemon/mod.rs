@@ -416,7 +416,9 @@ impl Daemon {
     fn commit(&mut self) -> Result<(), Error> {
         let now = self.now();
         self.intake.close_windows(now);
-        let began = *self.commit_began.get_or_insert_with(Instant::now);
+        // A settle that waited for an import's lock has kept a commit that was due from its first try.
+        let due = self.timers.commit.map_or_else(Instant::now, |due| due.min(Instant::now()));
+        let began = *self.commit_began.get_or_insert(due);
         match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
             Ok(receipt) => {
                 self.commit_began = None;
@@ -433,14 +435,18 @@ impl Daemon {
                 if self.state.trouble.as_ref() != Some(&text) {
                     let waiting = self.intake.batch.items.len();
                     if is_fault {
-                        tracing::error!(waiting, "cannot commit: {text}; holding what comes and trying again");
+                        tracing::error!(
+                            waiting,
+                            "cannot commit: {text}; holding what comes and trying again"
+                        );
                     } else {
                         tracing::warn!(waiting, "waiting to commit: {text}; holding what comes");
                     }
                     self.notifier.tell(&format!("STATUS=cannot commit: {text}"));
                 }
                 self.state.trouble = Some(text);
-                self.timers.commit = Some(Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER });
+                self.timers.commit =
+                    Some(Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER });
                 self.timers.listening = None;
                 self.write_state();
                 Ok(())

@@ -39,7 +39,8 @@ pub struct DaemonState {
     pub commit: Option<CommitState>,
     /// Commits since the start.
     pub commits: u64,
-    /// The longest that a commit took since the start, from its first try, waiting for an import's lock included.
+    /// The longest that a commit took since the start, from when it was due, waiting for an import's lock
+    /// included.
     #[serde(default)]
     pub longest_commit_s: f64,
     /// Journal rows that are not settled yet.

@@ -20,8 +20,23 @@ use std::io::Read;
 pub struct Wanted {
     /// The site, as the file says.
     pub site: Option<String>,
-    /// (logger, epoch, first, last, name).
-    pub gaps: Vec<(u16, u32, u32, u32, String)>,
+    /// The ranges.
+    pub gaps: Vec<Want>,
+}
+
+/// A range of sequences that was to be fetched.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Want {
+    /// The logger.
+    pub logger: u16,
+    /// The epoch.
+    pub epoch: u32,
+    /// The first sequence.
+    pub first: u32,
+    /// The last; `None`: to the end of the epoch, which nobody has told.
+    pub last: Option<u32>,
+    /// The logger's name.
+    pub name: String,
 }
 
 #[derive(Deserialize)]
@@ -40,7 +55,8 @@ struct Span {
     name: String,
     epoch: u32,
     first: u32,
-    last: u32,
+    /// `None`: to the end of the epoch, which nobody has told.
+    last: Option<u32>,
     #[serde(default)]
     state: Option<String>,
 }
@@ -56,11 +72,17 @@ impl Wanted {
             .into_iter()
             .filter(|span| span.state.as_deref() != Some("written-off"))
             .chain(file.fetch)
-            .filter(|span| span.first >= 1 && span.first <= span.last)
-            .map(|span| (span.logger, span.epoch, span.first, span.last, span.name))
+            .filter(|span| span.first >= 1 && span.last.is_none_or(|last| span.first <= last))
+            .map(|span| Want {
+                logger: span.logger,
+                epoch: span.epoch,
+                first: span.first,
+                last: span.last,
+                name: span.name,
+            })
             .collect();
         gaps.sort();
-        gaps.dedup_by(|a, b| (a.0, a.1, a.2, a.3) == (b.0, b.1, b.2, b.3));
+        gaps.dedup_by(|a, b| (a.logger, a.epoch, a.first, a.last) == (b.logger, b.epoch, b.first, b.last));
         Ok(Self { site: file.site, gaps })
     }
 }
@@ -122,13 +144,37 @@ impl Found {
         lines.finish(|line| take(line.bytes))
     }
 
-    /// How many of the sequences `first..=last` the files say they hold, and which they do not.
-    pub fn of(&self, logger: u16, epoch: u32, first: u32, last: u32) -> (u64, RangeSet) {
-        let missing = match self.by_epoch.get(&(logger, epoch)) {
-            Some(found) => found.missing(first..=last),
-            None => RangeSet::default().missing(first..=last),
+    /// What the files say they hold of a range. Of one without an end: what they hold from its first on; nobody can
+    /// say what they lack beyond.
+    pub fn of(&self, want: &Want) -> There {
+        let found = self.by_epoch.get(&(want.logger, want.epoch));
+        let largest = found.and_then(RangeSet::largest).filter(|&largest| largest >= want.first);
+        let Some(last) = want.last.or(largest) else { return There::default() };
+        let missing = match found {
+            Some(found) => found.missing(want.first..=last),
+            None => RangeSet::default().missing(want.first..=last),
         };
-        (u64::from(last - first) + 1 - missing.count(), missing)
+        let records = u64::from(last - want.first) + 1;
+        There { records: records - missing.count(), last: Some(last), missing }
+    }
+}
+
+/// What files hold of a range.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct There {
+    /// How many of its records.
+    pub records: u64,
+    /// Up to which sequence this is told.
+    pub last: Option<u32>,
+    /// Which of them they lack up to there.
+    pub missing: RangeSet,
+}
+
+impl There {
+    /// Whether nothing of the range is known to be absent. A range without an end counts once anything of it is
+    /// there.
+    pub fn is_whole(&self) -> bool {
+        self.records > 0 && self.missing.is_empty()
     }
 }
 
@@ -144,7 +190,14 @@ mod tests {
             {"logger":17,"name":"P-17","epoch":1,"first":20,"last":21,"state":"written-off"}],
             "fetch":[{"logger":17,"name":"P-17","epoch":1,"first":3,"last":9}]}"#;
         let wanted = Wanted::read(json).unwrap();
-        assert_eq!(wanted.gaps, [(17, 1, 3, 9, "P-17".to_owned())]);
+        let [want] = wanted.gaps.as_slice() else { panic!("{wanted:?}") };
+        assert_eq!((want.logger, want.epoch, want.first, want.last), (17, 1, 3, Some(9)));
+        let open = Wanted::read(br#"{"fetch":[{"logger":17,"epoch":1,"first":3,"last":null}]}"#).unwrap();
+        let mut found = Found::default();
+        assert!(!found.of(&open.gaps[0]).is_whole());
+        found.insert(Identity::new(17, 1, 4).unwrap());
+        let there = found.of(&open.gaps[0]);
+        assert_eq!((there.records, there.missing.ranges()), (1, &[(3, 3)][..]));
         assert!(Wanted::read(b"[1]").unwrap_err().contains("gaps --json"));
     }
 }

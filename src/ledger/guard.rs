@@ -85,7 +85,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 25] = [
+pub const TABLES: [&str; 28] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -102,6 +102,9 @@ pub const TABLES: [&str; 25] = [
     "resolution",
     "notice",
     "write_off",
+    "write_off_part",
+    "remark_row",
+    "manual_row",
     "backup_made",
     "size_day",
     "configuration_version",

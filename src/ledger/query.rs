@@ -93,7 +93,7 @@ struct History {
 }
 
 impl<'a> Snapshot<'a> {
-    fn take(db: &'a Connection) -> Result<Self, Error> {
+    pub(super) fn take(db: &'a Connection) -> Result<Self, Error> {
         let mut snapshot = Self {
             db,
             coverage: load_coverage(db)?,
@@ -162,6 +162,40 @@ impl<'a> Snapshot<'a> {
             }
         }
         Ok(())
+    }
+
+    /// The smallest sequence of an epoch, from `first` on, that came by radio after an instant: its logger was alive
+    /// then.
+    pub(super) fn heard_after(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        first: u32,
+        after: i64,
+    ) -> Result<Option<u32>, Error> {
+        let unsettled = self.unsettled.iter().filter(|(id, rows)| {
+            let heard = |row: &Unsettled| {
+                row.rank == 0 && row.seen.received_at.is_some_and(|received| received > after)
+            };
+            id.address == address
+                && id.epoch == epoch
+                && id.sequence.number() >= first
+                && rows.iter().any(heard)
+        });
+        let mut smallest = unsettled.map(|(id, _)| id.sequence.number()).min();
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence >= ? AND rank = 0
+                     AND synchronised = 1 AND {received_at} > ? ORDER BY sequence LIMIT 1"
+            );
+            let found: Option<u32> = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(params![address.number(), epoch.number(), first, after], |row| row.get(0))
+                .optional()?;
+            smallest = [smallest, found].into_iter().flatten().min();
+        }
+        Ok(smallest)
     }
 
     /// The first profile of a logger that meets a condition on (epoch, sequence), in an order.
@@ -1077,18 +1111,8 @@ impl Facts for Snapshot<'_> {
     }
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
-        let mut statement =
-            self.db.prepare_cached("SELECT epoch, first, last FROM write_off WHERE logger = ?")?;
-        let rows = statement
-            .query_map([address.number()], |row| Ok((row.get::<_, u32>(0)?, row.get(1)?, row.get(2)?)))?;
-        let mut all = Vec::new();
-        for row in rows {
-            let (epoch, first, last) = row?;
-            if let Some(epoch) = Epoch::new(epoch) {
-                all.push(WriteOff { epoch, first, last });
-            }
-        }
-        Ok(all)
+        let all = self.write_offs(Some(address))?;
+        Ok(all.iter().filter_map(super::people::WrittenOff::in_force).collect())
     }
 }
 

@@ -19,6 +19,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0001_first.sql"),
     include_str!("../../migrations/0002_configuration.sql"),
     include_str!("../../migrations/0003_chunks.sql"),
+    include_str!("../../migrations/0004_people.sql"),
 ];
 
 /// The version that this program writes.

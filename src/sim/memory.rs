@@ -35,12 +35,11 @@ impl Truth {
     /// What an old reader copies at the field's end: the readings of the memory in the gateway's own CSV, and which
     /// they are. It stops at each epoch's last record that was heard, beyond which no CSV is believed as it is.
     pub fn own_csv(&self, address: Address) -> (String, Vec<Identity>) {
-        let readings = self.memory_at(address, self.to_unix_s()).iter().filter_map(|made| {
-            match made.record() {
+        let readings =
+            self.memory_at(address, self.to_unix_s()).iter().filter_map(|made| match made.record() {
                 Some(Record::Reading(reading)) => Some((made.identity, reading)),
                 _ => None,
-            }
-        });
+            });
         let heard_to = |of: Identity| {
             let heard = self.records_of(address).iter().filter(|made| made.heard);
             heard.filter(|made| made.identity.epoch == of.epoch).map(|made| made.identity.sequence).max()

@@ -4,10 +4,13 @@
 //! this order: one fault or many, since when, what is missing, what moved meanwhile, does it need a drive and until
 //! when; then, apart, what is not counted as missing.
 
+use super::notes::{Notes, Span};
 use super::{Found, Moved, Wanted, name};
+use crate::cli::people::{cut, manual_line, quiet_line, remark_line, write_off_line};
+use crate::cli::prose::wrapped;
 use crate::cli::table::{Table, counted, duration, thousands};
 use crate::config::Config;
-use crate::gaps::{Cause, Gap, GapState, Outage, UnclosedGap};
+use crate::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::judge::Row;
 use crate::time::{local, offset_label};
 use crate::wire::seq::Address;
@@ -33,6 +36,8 @@ const FETCH_BEFORE: &str = "fetch before ";
 const INDENT: usize = 3;
 /// Channels of a gap whose values are shown, unless `--values`.
 const CHANNELS_SHOWN: usize = 6;
+/// Remarks, and manual readings, beside a row of a table; earlier ones are counted.
+const NOTES_SHOWN: usize = 3;
 /// With so many in a hundred of the missing records, an outage is the fault.
 const MAIN_FAULT_PERCENT: u64 = 80;
 
@@ -118,7 +123,7 @@ impl<'a> Page<'a> {
 
     fn faults(&self) -> String {
         let mut text = String::from("\n1. One fault or many?\n");
-        let (silent, all) = (self.found.report.silent.len(), self.config.roster.loggers().len());
+        let (silent, all) = (self.unaccounted(), self.config.roster.loggers().len() as u64);
         if !self.is_part() && silent > 1 && 10 * silent >= 9 * all {
             text += &self.prose(
                 INDENT,
@@ -198,7 +203,7 @@ impl<'a> Page<'a> {
             });
         }
         let mut text =
-            format!("\n2. Since when? (longest first)\n{}", self.with_tail(&table, "cause", &causes));
+            format!("\n2. Since when? (longest first)\n{}", self.with_tail(&table, "cause", &causes, &[]));
         if !left.is_empty() {
             let loggers: BTreeSet<Address> =
                 left.iter().flat_map(|outage| outage.loggers.iter().copied()).collect();
@@ -293,11 +298,58 @@ impl<'a> Page<'a> {
             let until = until.trim_start_matches(FETCH_BEFORE).to_owned();
             wide.row([logger, name, from, to, records, readings, until, epoch, sequences]);
         }
+        let notes: Vec<Vec<String>> = gaps.iter().map(|gap| self.gap_notes(&[gap])).collect();
         let wide = wide.text(INDENT);
         if wide.lines().all(|line| line.chars().count() <= self.columns) {
-            return wide;
+            let mut text = String::new();
+            for (at, line) in wide.lines().enumerate() {
+                text += &format!("{line}\n");
+                let below = at.checked_sub(1).and_then(|at| notes.get(at));
+                text += &self.below(below.map_or(&[], Vec::as_slice));
+            }
+            return text;
         }
-        self.with_tail(&narrow, "", &tails)
+        self.with_tail(&narrow, "", &tails, &notes)
+    }
+
+    /// What people wrote down beside some gaps of one logger.
+    fn gap_notes(&self, gaps: &[&Gap]) -> Vec<String> {
+        let notes = &self.found.notes;
+        let offset = self.config.site.utc_offset_s;
+        let off = gaps.iter().flat_map(|gap| notes.writes_off(gap));
+        let mut lines: Vec<String> = Vec::new();
+        for line in off.map(|off| write_off_line(off, offset)) {
+            if !lines.contains(&line) {
+                lines.push(line);
+            }
+        }
+        let spans: Vec<Span> = gaps.iter().filter_map(|gap| notes.of_gap(gap)).collect();
+        self.with_written(lines, &spans)
+    }
+
+    /// Adds the remarks and manual readings of some spans of one logger to what is said already.
+    fn with_written(&self, mut lines: Vec<String>, spans: &[Span]) -> Vec<String> {
+        let notes = &self.found.notes;
+        let offset = self.config.site.utc_offset_s;
+        let (mut remarks, mut manual) = (BTreeMap::new(), BTreeMap::new());
+        for &span in spans {
+            remarks.extend(notes.remarks(span).map(|of| ((of.what.from, of.id), remark_line(of, offset))));
+            manual.extend(notes.manual(span).map(|of| ((of.what.at, of.id), manual_line(of, offset))));
+        }
+        // What was written of the end says more of how it is now: the newest are shown.
+        for (written, list) in [(remarks, "stonechat remark list"), (manual, "stonechat manual list")] {
+            let left = written.len().saturating_sub(NOTES_SHOWN);
+            lines.extend(written.into_values().skip(left));
+            if left > 0 {
+                lines.push(format!("and {} (`{list}`)", counted(left as u64, "earlier one")));
+            }
+        }
+        lines
+    }
+
+    /// Notes below a row.
+    fn below(&self, notes: &[String]) -> String {
+        notes.iter().map(|note| wrapped(&cut(note), TAIL_INDENT, TAIL_INDENT + 2, self.columns)).collect()
     }
 
     /// What of a gap is still in its logger, in words.
@@ -336,8 +388,10 @@ impl<'a> Page<'a> {
             }
         }
         let mut table = Table::new(&[">logger", "name", ">records", ">places"]);
-        let mut tails = Vec::new();
+        let (mut tails, mut notes) = (Vec::new(), Vec::new());
         for (logger, (records, places, gone, oldest)) in by_logger {
+            let mine: Vec<&Gap> = gaps.iter().filter(|gap| gap.logger == logger).copied().collect();
+            notes.push(self.gap_notes(&mine));
             table.row([logger.to_string(), self.name(logger), thousands(records), thousands(places)]);
             tails.push(match gone {
                 0 => self.deadline(oldest),
@@ -349,7 +403,7 @@ impl<'a> Page<'a> {
                 ),
             });
         }
-        self.with_tail(&table, "fetch before", &tails)
+        self.with_tail(&table, "fetch before", &tails, &notes)
     }
 
     fn moved(&self) -> String {
@@ -438,7 +492,7 @@ impl<'a> Page<'a> {
 
     /// Whether it needs a drive and until when, in a sentence or two.
     fn drive_answer(&self, visits: &BTreeMap<Address, Visit>, gone: u64) -> String {
-        let silent = self.found.report.silent.len() as u64;
+        let silent = self.unaccounted();
         let unclosed = self.open_unclosed().count();
         let long = || visits.iter().filter(|(_, visit)| visit.is_long);
         let first = long().filter_map(|(logger, visit)| visit.before.map(|at| (at, *logger))).min();
@@ -456,7 +510,9 @@ impl<'a> Page<'a> {
             }
             (0, _) if gone == 0 => "No.".to_owned(),
             (0, _) => {
-                "No: what is missing is no longer in any logger. Write it off, with a reason.".to_owned()
+                "No: what is missing is no longer in any logger. Look for files read before; what none has can be \
+                written off, with a reason (`stonechat write-off`)."
+                    .to_owned()
             }
             (_, Some((first, logger))) if first <= self.now => {
                 format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
@@ -475,7 +531,14 @@ impl<'a> Page<'a> {
         let mut text = String::from("\n5. Does it need a drive, and until when?\n");
         text += &self.prose(INDENT, &self.drive_answer(&visits, gone));
         if gone > 0 && !visits.is_empty() {
-            text += &self.prose(INDENT, &format!("{} no longer in any logger.", records_are(gone)));
+            text += &self.prose(
+                INDENT,
+                &format!(
+                    "{} no longer in any logger: look for files read before; what none has can be written off \
+                     (`stonechat write-off`).",
+                    records_are(gone)
+                ),
+            );
         }
         if visits.is_empty() {
             return text;
@@ -517,15 +580,19 @@ impl<'a> Page<'a> {
         text += &self.prose(
             INDENT,
             "A logger started anew, and nobody has told where it had stopped: records may be missing between. A copy \
-             of its memory tells.",
+             of its memory tells; where there is none to be had, `stonechat write-off --rest-of-epoch` closes it.",
         );
         text + &self.unclosed_table(&all)
     }
 
     fn unclosed_table(&self, all: &[&UnclosedGap]) -> String {
         let mut table = Table::new(&[">logger", "name", "last held", "next begins"]);
-        let mut tails = Vec::new();
+        let (mut tails, mut notes) = (Vec::new(), Vec::new());
         for open in all {
+            let offset = self.config.site.utc_offset_s;
+            let off = self.found.notes.writes_rest_off(open).map(|off| write_off_line(off, offset)).collect();
+            let span: Vec<Span> = self.found.notes.of_unclosed(open).into_iter().collect();
+            notes.push(self.with_written(off, &span));
             table.row([
                 open.logger.to_string(),
                 self.name(open.logger),
@@ -542,7 +609,7 @@ impl<'a> Page<'a> {
                 open.epoch, open.last, open.next_epoch
             ));
         }
-        self.with_tail(&table, "missing; where", &tails)
+        self.with_tail(&table, "missing; where", &tails, &notes)
     }
 
     fn silent(&self) -> String {
@@ -556,9 +623,17 @@ impl<'a> Page<'a> {
             "Nothing new by radio for three intervals; what they made since is presumed, and no gap yet. See \
              `stonechat status` for cell and signal; then look at the antenna and the cell on site.",
         );
+        if silent.iter().any(|silence| !self.found.notes.is_accounted_for(silence.logger)) {
+            text += &self.prose(
+                INDENT,
+                "Quiet for a known reason: `stonechat remark add --kind expected-quiet`. Stolen or struck: \
+                 `stonechat write-off --rest-of-epoch`.",
+            );
+        }
         let mut table = Table::new(&[">logger", "name", "last heard", "ago"]);
-        let mut tails = Vec::new();
+        let (mut tails, mut notes) = (Vec::new(), Vec::new());
         for silence in silent {
+            notes.push(self.silence_notes(silence));
             table.row([
                 silence.logger.to_string(),
                 self.name(silence.logger),
@@ -567,7 +642,27 @@ impl<'a> Page<'a> {
             ]);
             tails.push(silence.presumed_readings.map_or("not known".to_owned(), |n| counted(n, "reading")));
         }
-        text + &self.with_tail(&table, "presumed", &tails)
+        text + &self.with_tail(&table, "presumed", &tails, &notes)
+    }
+
+    fn silence_notes(&self, silence: &Silence) -> Vec<String> {
+        let notes: &Notes = &self.found.notes;
+        let offset = self.config.site.utc_offset_s;
+        let quiet = notes.quiet(silence.logger);
+        let mut lines: Vec<String> = quiet.map(|remark| quiet_line(remark, offset)).into_iter().collect();
+        lines.extend(notes.given_up(silence.logger).map(|off| write_off_line(off, offset)));
+        let span = notes.of_silence(silence, self.now);
+        let said = quiet.map(|remark| remark_line(remark, offset));
+        let mut written = self.with_written(Vec::new(), &[span]);
+        written.retain(|line| Some(line) != said.as_ref());
+        lines.extend(written);
+        lines
+    }
+
+    /// Silent loggers that nobody accounts for.
+    fn unaccounted(&self) -> u64 {
+        let silent = self.found.report.silent.iter();
+        silent.filter(|silence| !self.found.notes.is_accounted_for(silence.logger)).count() as u64
     }
 
     fn written_off(&self) -> String {
@@ -645,7 +740,8 @@ impl<'a> Page<'a> {
     }
 
     /// A table whose last column stands beside it where there is room, and below each row where there is not.
-    fn with_tail(&self, table: &Table, heading: &str, tails: &[String]) -> String {
+    /// What people wrote down beside a row comes last.
+    fn with_tail(&self, table: &Table, heading: &str, tails: &[String], notes: &[Vec<String>]) -> String {
         let rows = table.text(INDENT);
         let wide = rows.lines().map(|line| line.chars().count()).max().unwrap_or(0);
         // Beside a row, the heading says what below it the words must say.
@@ -656,7 +752,8 @@ impl<'a> Page<'a> {
         let tail = tails.iter().map(|tail| bare(tail).chars().count()).chain([heading.chars().count()]).max();
         let beside = wide + 2 + tail.unwrap_or(0) <= self.columns;
         let mut text = String::new();
-        for (line, tail) in rows.lines().zip([heading].into_iter().chain(tails.iter().map(String::as_str))) {
+        let all = [heading].into_iter().chain(tails.iter().map(String::as_str));
+        for (at, (line, tail)) in rows.lines().zip(all).enumerate() {
             if beside {
                 let pad = " ".repeat(wide - line.chars().count());
                 text += &format!("{line}{pad}  {}\n", bare(tail));
@@ -667,6 +764,8 @@ impl<'a> Page<'a> {
                     text += &wrapped(tail, TAIL_INDENT, TAIL_INDENT + 2, self.columns);
                 }
             }
+            let below = at.checked_sub(1).and_then(|at| notes.get(at));
+            text += &self.below(below.map_or(&[], Vec::as_slice));
         }
         text
     }
@@ -758,28 +857,4 @@ fn remedy(cause: Cause) -> &'static str {
         }
         Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
     }
-}
-
-/// Words in lines of at most `columns`.
-fn wrapped(words: &str, indent: usize, indent_next: usize, columns: usize) -> String {
-    let mut text = String::new();
-    let mut line = " ".repeat(indent);
-    let mut is_empty = true;
-    for word in words.split_whitespace() {
-        let room = line.chars().count() + usize::from(!is_empty) + word.chars().count() <= columns;
-        if !room && !is_empty {
-            text += &line;
-            text.push('\n');
-            line = " ".repeat(indent_next);
-            is_empty = true;
-        }
-        if !is_empty {
-            line.push(' ');
-        }
-        line += word;
-        is_empty = false;
-    }
-    text += &line;
-    text.push('\n');
-    text
 }

@@ -1,5 +1,6 @@
 //! What `import` says, on the terminal and as JSON.
 
+use super::super::prose::{columns, wrapped};
 use super::super::table::{Table, counted, thousands};
 use super::{GapChange, NotTaken, Outcome};
 use crate::coverage::RangeSet;
@@ -59,78 +60,80 @@ fn notes(of: &Outcome) -> String {
     let mut text = String::new();
     for file in &of.files {
         for id in &file.same_as {
-            text.push_str(&format!("\n  {}: the same file as import {id}", file.name));
-            text.push_str(if file.changes() { ".\n" } else { "; it changes nothing.\n" });
+            let rest = if file.changes() { "." } else { "; it changes nothing." };
+            text += &note(&format!("{}: the same file as import {id}{rest}", file.name));
         }
         if file.odd_times > 0 {
-            text.push_str(&format!(
-                "\n  {}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known \
-                 by its numbers, and times are set right in reports.\n",
+            text += &note(&format!(
+                "{}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known by its \
+                 numbers, and times are set right in reports.",
                 file.name,
                 counted(file.odd_times, "time")
             ));
         }
         if file.rows_differ > 0 {
-            text.push_str(&format!(
-                "\n  {}: {} that a CSV row held before disagrees with; the sealed record becomes the record, and the \
-                 row is kept beside it.\n",
+            text += &note(&format!(
+                "{}: {} that a CSV row held before disagrees with; the sealed record becomes the record, and the row \
+                 is kept beside it.",
                 file.name,
                 counted(file.rows_differ, "record")
             ));
         }
         if file.conflicts > 0 {
-            text.push_str(&format!(
-                "\n  {}: in conflict with what is held, which stays: {}. Both sides: `stonechat set-aside list`.\n",
+            text += &note(&format!(
+                "{}: in conflict with what is held, which stays: {}. Both sides: `stonechat set-aside list`.",
                 file.name,
                 counted(file.conflicts, "record")
             ));
         }
-        if file.left_out {
-            text.push_str(&format!(
-                "\n  {}: left out, since something of it is refused and --strict takes a file whole only.\n",
-                file.name
-            ));
-        }
         for (kind, group) in &file.refused {
-            text.push_str(&format!("\n  {}: {} refused ({kind}):\n", file.name, thousands(group.count)));
+            text += &note(&format!("{}: {} refused ({kind}):", file.name, thousands(group.count)));
             for (place, why) in &group.examples {
-                text.push_str(&format!("    {place}: {why}\n"));
+                text += &wrapped(&format!("{place}: {why}"), 4, 6, prose());
             }
             let more = group.count - group.examples.len() as u64;
             if more > 0 {
-                text.push_str(&format!("    and {} more\n", thousands(more)));
+                text += &format!("    and {} more\n", thousands(more));
             }
         }
-        let shut = file.shut.len();
-        if shut > 0 && file.same_as.is_empty() {
-            text.push_str(
-                "    Frames that no key opens are set aside, within limits, and tried again when keys change. Keep \
-                 the file.\n",
+        if !file.shut.is_empty() && file.same_as.is_empty() {
+            text += &wrapped(
+                "Frames that no key opens are set aside, within limits, and tried again when keys change. Keep the file.",
+                4,
+                4,
+                prose(),
             );
         }
     }
     if let Some(path) = &of.refused_file {
-        text.push_str(&format!("\n  All that is refused is written to {}.\n", path.display()));
+        text += &note(&format!("All that is refused is written to {}.", path.display()));
     }
-    text.push_str(&not_taken(&of.not_taken));
-    text
+    text + &not_taken(&of.not_taken)
+}
+
+/// A paragraph of its own.
+fn note(words: &str) -> String {
+    format!("\n{}", wrapped(words, 2, 4, prose()))
+}
+
+/// Prose is no wider than what reads well.
+fn prose() -> usize {
+    columns().clamp(60, 100)
 }
 
 fn not_taken(all: &[NotTaken]) -> String {
     let mut text = String::new();
     for file in all.iter().filter(|file| file.is_mistake) {
-        text.push_str(&format!("\n  {}: {}. Nothing of it is taken.\n", file.name, file.why));
+        text += &note(&format!("{} {}. Nothing of it is taken.", file.name, file.why));
     }
     let others: Vec<&NotTaken> = all.iter().filter(|file| !file.is_mistake).collect();
     if !others.is_empty() {
         let names: Vec<&str> = others.iter().take(SHOWN).map(|file| file.name.as_str()).collect();
         let more = others.len().saturating_sub(SHOWN);
         let more = if more > 0 { format!(", and {more} more") } else { String::new() };
-        text.push_str(&format!(
-            "\n  {} no download, and left alone: {}{more}\n",
-            if others.len() == 1 { "1 file is".to_owned() } else { format!("{} files are", others.len()) },
-            names.join(", ")
-        ));
+        let are =
+            if others.len() == 1 { "1 file is".to_owned() } else { format!("{} files are", others.len()) };
+        text += &note(&format!("{are} no download, and left alone: {}{more}", names.join(", ")));
     }
     text
 }
@@ -226,12 +229,23 @@ pub fn result(of: &Outcome) -> String {
         }
     }
     if any {
-        text.push_str(&format!(
-            "The ledger's write lock was held for {longest:.2} s at the longest; the daemon commits every {} s and \
-             waits for it.\nNext: `stonechat gaps` says what is left; what cannot be recovered is declared with \
-             `stonechat write-off`.\n",
-            of.commit_every_s
-        ));
+        text += &wrapped(
+            &format!(
+                "The ledger's write lock was held for {longest:.2} s at the longest; the daemon commits every {} s and \
+                 waits for it.",
+                of.commit_every_s
+            ),
+            0,
+            0,
+            prose(),
+        );
+        text += &wrapped(
+            "Next: `stonechat gaps` says what is left; what cannot be recovered is declared with `stonechat \
+             write-off`.",
+            0,
+            0,
+            prose(),
+        );
     }
     text
 }
@@ -394,24 +408,32 @@ pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken]) -> 
     };
     let mut table =
         Table::new(&[">logger", "name", ">epoch", "sequences", ">missing", ">in the files", "not there"]);
-    let (mut all, mut there) = (0, 0);
-    for (logger, epoch, first, last, name) in &wanted.gaps {
-        let (covered, missing) = found.of(*logger, *epoch, *first, *last);
-        let records = u64::from(last - first) + 1;
-        all += records;
-        there += covered;
-        let shown: Vec<String> = missing.ranges().iter().take(3).map(|&span| sequences(span)).collect();
+    let (mut all, mut found_of_them, mut open_ended_absent) = (0, 0, 0_u64);
+    for want in &wanted.gaps {
+        let there = found.of(want);
+        let records = want.last.map(|last| u64::from(last - want.first) + 1);
+        all += records.unwrap_or(there.records + there.missing.count());
+        found_of_them += there.records;
+        let shown: Vec<String> = there.missing.ranges().iter().take(3).map(|&span| sequences(span)).collect();
         let mut shown = shown.join(", ");
-        if missing.ranges().len() > 3 {
-            shown.push_str(&format!(", and {} more", missing.ranges().len() - 3));
+        if there.missing.ranges().len() > 3 {
+            shown.push_str(&format!(", and {} more", there.missing.ranges().len() - 3));
         }
+        let span = match (want.last, there.last) {
+            (Some(last), _) => sequences((want.first, last)),
+            (None, Some(last)) => format!("from {}; files reach {last}", want.first),
+            (None, None) => {
+                open_ended_absent += 1;
+                format!("from {} on", want.first)
+            }
+        };
         table.row([
-            logger.to_string(),
-            name.clone(),
-            epoch.to_string(),
-            sequences((*first, *last)),
-            thousands(records),
-            thousands(covered),
+            want.logger.to_string(),
+            want.name.clone(),
+            want.epoch.to_string(),
+            span,
+            records.map_or("not known".to_owned(), thousands),
+            thousands(there.records),
             shown,
         ]);
     }
@@ -419,12 +441,12 @@ pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken]) -> 
     text.push_str(&not_taken(not_taken_files));
     text.push_str(&format!(
         "\n{} of {} are in the files ({} read, {} unreadable).\n{UNSURE}\n",
-        thousands(there),
+        thousands(found_of_them),
         counted(all, "missing record"),
         counted(found.items, "record"),
         thousands(found.unreadable)
     ));
-    text.push_str(if there < all {
+    text.push_str(if found_of_them < all || open_ended_absent > 0 {
         "Next: fetch what is not there before you leave, if the logger still has it.\n"
     } else {
         "Next: take the files to the gateway and import them.\n"
@@ -437,11 +459,12 @@ pub fn against_json(wanted: &Wanted, found: &Found, not_taken: &[NotTaken]) -> V
     let gaps: Vec<Value> = wanted
         .gaps
         .iter()
-        .map(|(logger, epoch, first, last, name)| {
-            let (covered, missing) = found.of(*logger, *epoch, *first, *last);
+        .map(|want| {
+            let there = found.of(want);
             json!({
-                "logger": logger, "name": name, "epoch": epoch, "first": first, "last": last,
-                "in_files": covered, "not_there": spans(&missing),
+                "logger": want.logger, "name": want.name, "epoch": want.epoch, "first": want.first,
+                "last": want.last, "in_files": there.records, "not_there": spans(&there.missing),
+                "is_whole": there.is_whole(),
             })
         })
         .collect();

@@ -21,6 +21,7 @@ use crate::daemon::state::DaemonState;
 use crate::gaps::{self, Gap, GapState, Report};
 use crate::judge::Outcome;
 use crate::ledger::Error;
+use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
 use crate::time::rfc3339;
 use crate::wire::seq::Address;
@@ -44,7 +45,8 @@ fetch before: when the logger's memory may begin to overwrite missing records th
 three records and more, if there are such, else of records lost one by one.
 
 ! marks a logger that needs somebody: silent, heard in less than 90 %, or with gaps of three records and more \
-whose time runs out within a week.
+whose time runs out within a week. One that is expected to be quiet (`stonechat remark`) or given up (`stonechat \
+write-off --rest-of-epoch`) is not marked for its silence; the lines above the table name it.
 
 Examples:
   stonechat status
@@ -155,6 +157,10 @@ struct LoggerStatus {
     /// Missing records that its memory no longer holds, at any interval.
     overwritten: u64,
     silent: bool,
+    /// The remark by which it is expected to be quiet now.
+    quiet: Option<Remark>,
+    /// The write-off by which the rest of its newest epoch is given up.
+    given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
     deadline: Option<i64>,
     /// The same of gaps that are worth a drive, and how many records those have.
@@ -183,6 +189,8 @@ impl LoggerStatus {
             missing: records(&mine),
             overwritten: records(&mine) - records(&fetchable),
             silent: report.silent.iter().any(|silence| silence.logger == logger.address),
+            quiet: None,
+            given_up: None,
             deadline: earliest(&fetchable),
             drive: earliest(&worth).map(|at| (at, records(&worth))),
             strip,
@@ -197,16 +205,24 @@ impl LoggerStatus {
 
     fn has_bad_path(&self) -> bool {
         let (radio, due) = self.strip.heard_first_time();
-        // Of a silent one it is known already that it is not heard.
-        !self.silent && due >= BAD_PATH_DUE_MIN && radio * 100 < due * BAD_PATH_PERCENT
+        // Of a silent one it is known already that it is not heard; of a quiet one, that it need not be.
+        !self.silent
+            && self.quiet.is_none()
+            && due >= BAD_PATH_DUE_MIN
+            && radio * 100 < due * BAD_PATH_PERCENT
     }
 
     fn is_urgent(&self, now: i64) -> bool {
         self.drive.is_some_and(|(at, _)| at - now <= URGENT_S)
     }
 
+    /// Silent, and nobody has said that this is as expected.
+    fn is_silent_unexpectedly(&self) -> bool {
+        self.silent && self.quiet.is_none() && self.given_up.is_none()
+    }
+
     fn needs_somebody(&self, now: i64) -> bool {
-        self.silent || self.has_bad_path() || self.is_urgent(now)
+        self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
 }
 
@@ -238,12 +254,17 @@ pub fn gather(
     now: i64,
 ) -> Result<Status, Error> {
     let report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
-    let mut strips = strips(roster, snapshot, &report, now)?;
+    let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
+    let mut strips = strips(roster, snapshot, &report, &given_up, now)?;
     let loggers = roster
         .loggers()
         .map(|logger| {
             let strip = strips.remove(&logger.address).unwrap_or_else(|| Strip::ending(now));
-            LoggerStatus::new(logger, snapshot, &report, strip, now)
+            LoggerStatus {
+                quiet: quiet.remove(&logger.address),
+                given_up: given_up.remove(&logger.address),
+                ..LoggerStatus::new(logger, snapshot, &report, strip, now)
+            }
         })
         .collect();
     let foreign = snapshot.foreign()?;
@@ -264,6 +285,7 @@ fn strips(
     roster: &Roster,
     snapshot: &Snapshot<'_>,
     report: &Report,
+    given_up: &BTreeMap<Address, WrittenOff>,
     now: i64,
 ) -> Result<BTreeMap<Address, Strip>, Error> {
     let addresses: Vec<Address> = roster.loggers().map(|logger| logger.address).collect();
@@ -311,7 +333,11 @@ fn strips(
             continue;
         };
         let step = (now - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
-        strip.spread((since.saturating_add(step), now), readings, |day| &mut day.presumed);
+        let span = (since.saturating_add(step), now);
+        match given_up.contains_key(&silence.logger) {
+            true => strip.spread(span, readings, |day| &mut day.written_off),
+            false => strip.spread(span, readings, |day| &mut day.presumed),
+        }
     }
     Ok(strips)
 }
@@ -392,6 +418,8 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
     json!({
         "logger": logger.address.number(), "name": logger.name,
         "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
+        "expected_quiet": logger.quiet.as_ref().map(super::people::remark_json),
+        "written_off": logger.given_up.as_ref().map(super::people::write_off_json),
         "battery_mv": heard.and_then(|heard| heard.battery_mv),
         "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
         "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),

@@ -6,6 +6,7 @@
 use super::fit::{Column, paragraph, table};
 use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
 use super::{LoggerStatus, Status};
+use crate::cli::people::{cut, quiet_line, write_off_line};
 use crate::cli::table::{counted, duration, thousands};
 use crate::daemon::state::DaemonState;
 use crate::judge::Outcome;
@@ -70,6 +71,9 @@ pub fn text(status: &Status, look: &Look) -> String {
         text += &paragraph(label, INDENT, line.split_ascii_whitespace(), look.width);
     }
     text += &paragraph("loggers", INDENT, loggers_in_a_sentence(status).split_ascii_whitespace(), look.width);
+    for line in accounted_for(status) {
+        text += &paragraph("", INDENT, line.split_ascii_whitespace(), look.width);
+    }
     text.push('\n');
     text += &loggers(status, look);
     text.push('\n');
@@ -175,6 +179,19 @@ fn notices(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     })
 }
 
+/// Loggers that are not heard for a reason that somebody has written down.
+fn accounted_for(status: &Status) -> impl Iterator<Item = String> {
+    let offset = status.around.utc_offset_s;
+    status.loggers.iter().flat_map(move |logger| {
+        let quiet = logger.quiet.as_ref().map(|remark| quiet_line(remark, offset));
+        let given_up = logger.given_up.as_ref().map(|off| write_off_line(off, offset));
+        [quiet, given_up]
+            .into_iter()
+            .flatten()
+            .map(|line| format!("logger {}: {}", logger.address, cut(&line)))
+    })
+}
+
 fn loggers_in_a_sentence(status: &Status) -> String {
     let count = |wanted: &dyn Fn(&LoggerStatus) -> bool| {
         status.loggers.iter().filter(|logger| wanted(logger)).count() as u64
@@ -185,8 +202,11 @@ fn loggers_in_a_sentence(status: &Status) -> String {
         n => format!("{}, {n} need somebody (!)", status.loggers.len()),
     }];
     let silent = count(&|logger| logger.silent);
-    if silent > 0 {
-        parts.push(format!("{silent} silent"));
+    let expected = silent - count(&LoggerStatus::is_silent_unexpectedly);
+    match (silent, expected) {
+        (0, _) => {}
+        (_, 0) => parts.push(format!("{silent} silent")),
+        _ => parts.push(format!("{silent} silent ({expected} as expected)")),
     }
     let bad = count(&|logger| logger.has_bad_path());
     if bad > 0 {
@@ -256,7 +276,11 @@ fn last_heard(logger: &LoggerStatus, now: i64) -> String {
         3600..172_800 => format!("{} h", since / 3600),
         _ => format!("{} d", since / DAY_S),
     };
-    if logger.silent { format!("SILENT {length}") } else { format!("{length} ago") }
+    match (logger.silent, logger.is_silent_unexpectedly()) {
+        (true, true) => format!("SILENT {length}"),
+        (true, false) => format!("quiet {length}"),
+        _ => format!("{length} ago"),
+    }
 }
 
 fn fetch_before(logger: &LoggerStatus, now: i64, offset: i32) -> String {
@@ -317,10 +341,19 @@ pub(super) fn next_step(status: &Status) -> String {
         return steps.join(" Then ");
     }
     if status.report.is_open() {
+        let gone = status.loggers.iter().map(|logger| logger.overwritten).sum::<u64>();
+        if gone > 0 && gone == status.report.open_records() {
+            return "nothing presses: what is missing is no longer in any logger. Look for files read before; what \
+                    none has can be written off with a reason (`stonechat write-off`)."
+                .to_owned();
+        }
         return "nothing presses; `stonechat gaps` says what is missing and until when it can be fetched."
             .to_owned();
     }
-    "nothing: every record that must exist is held, and no logger is silent.".to_owned()
+    match status.loggers.iter().any(|logger| logger.silent) {
+        true => "nothing: no gap is open, and no logger is silent that should be heard.".to_owned(),
+        false => "nothing: every record that must exist is held, and no logger is silent.".to_owned(),
+    }
 }
 
 fn gateway_step(status: &Status) -> Option<String> {
@@ -343,7 +376,8 @@ fn gateway_step(status: &Status) -> Option<String> {
             radio.name
         ));
     }
-    if !status.loggers.is_empty() && status.loggers.iter().all(|logger| logger.silent) {
+    let all_silent = status.loggers.iter().all(|logger| logger.silent);
+    if all_silent && status.loggers.iter().any(LoggerStatus::is_silent_unexpectedly) {
         return Some("see to the radio and its aerial: not one logger is heard.".to_owned());
     }
     (!state.clock_synchronised)
@@ -404,7 +438,8 @@ fn logger_step(status: &Status) -> Option<String> {
 
 /// Whom to look at because nothing is heard of it.
 fn silence_step(status: &Status) -> Option<String> {
-    let silent: Vec<&LoggerStatus> = status.loggers.iter().filter(|logger| logger.silent).collect();
+    let silent: Vec<&LoggerStatus> =
+        status.loggers.iter().filter(|logger| logger.is_silent_unexpectedly()).collect();
     // Where nobody is heard, or nobody listens, it is not the loggers.
     if silent.len() == status.loggers.len() || !status.around.daemon_alive {
         return None;

@@ -2,16 +2,13 @@
 
 use super::Site;
 use super::ledger::LedgerInputs;
-use crate::config::Config;
 use crate::ledger::Error;
-use crate::ledger::query::Reader;
 use crate::units::Outcome;
 use crate::units::chain::{Account, Line, Sample, Told, Worked};
 use crate::units::points::Stay;
 use crate::units::ucum::Unit;
 use crate::units::{Absent, Silent};
 use crate::wire::seq::Identity;
-use std::path::Path;
 
 /// From an instant until before another.
 #[derive(Clone, Copy)]
@@ -159,19 +156,4 @@ pub(super) fn text(told: &Told) -> String {
         }
     }
     text
-}
-
-/// For `demo`: the calculation of the last value of a point at or before an instant.
-pub(in crate::cli) fn explained(
-    config: &Config,
-    units: &Path,
-    point: &str,
-    at: i64,
-) -> Result<String, String> {
-    let site = Site::load(config, units).map_err(|problems| problems.to_string())?;
-    let reader = Reader::open(&config.ledger.path).map_err(|error| error.to_string())?;
-    let told = reader
-        .read(|snapshot| told(&site, &site.inputs(snapshot), point, Some(at)))
-        .map_err(|error| error.to_string())?;
-    told.map(|(told, _)| text(&told)).ok_or_else(|| format!("no reading of {point:?} is held"))
 }

@@ -1,0 +1,115 @@
+//! What people wrote down that bears on the report: remarks, manual readings and write-offs beside each gap.
+//!
+//! Input: one consistent state of the ledger, and the report. Output: for a logger and a span, what belongs beside it.
+//! A remark belongs beside a gap if it is of any time between the records held on both sides, as far as the roster's
+//! interval tells. What was corrected is left out.
+
+use crate::config::roster::Roster;
+use crate::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
+use crate::ledger::Error;
+use crate::ledger::people::{Manual, Remark, WrittenOff};
+use crate::ledger::query::Snapshot;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// A logger and a span of time, ends included.
+pub type Span = (Address, i64, i64);
+
+/// See the module's page.
+#[derive(Clone, Debug, Default)]
+pub struct Notes {
+    remarks: BTreeMap<Address, Vec<Remark>>,
+    manual: BTreeMap<Address, Vec<Manual>>,
+    write_offs: Vec<WrittenOff>,
+    quiet: BTreeMap<Address, Remark>,
+    given_up: BTreeMap<Address, WrittenOff>,
+    intervals: BTreeMap<Address, i64>,
+}
+
+impl Notes {
+    /// Reads what may bear on a report.
+    pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: i64) -> Result<Self, Error> {
+        let mut notes = Self {
+            write_offs: snapshot.write_offs(None)?,
+            quiet: snapshot.expected_quiet(now)?,
+            given_up: snapshot.given_up()?,
+            intervals: roster.loggers().map(|of| (of.address, i64::from(of.interval_s))).collect(),
+            ..Self::default()
+        };
+        for remark in snapshot.remarks(None)?.into_iter().filter(|remark| remark.corrected_by.is_none()) {
+            notes.remarks.entry(remark.what.logger).or_default().push(remark);
+        }
+        let mut spans = BTreeMap::<Address, (i64, i64)>::new();
+        let of_gaps = report.gaps.iter().filter_map(|gap| notes.of_gap(gap));
+        let of_unclosed = report.unclosed.iter().filter_map(|open| notes.of_unclosed(open));
+        let of_silent = report.silent.iter().map(|silence| notes.of_silence(silence, now));
+        for (logger, from, to) in of_gaps.chain(of_unclosed).chain(of_silent) {
+            let span = spans.entry(logger).or_insert((from, to));
+            *span = (span.0.min(from), span.1.max(to));
+        }
+        for (logger, (from, to)) in spans {
+            notes.manual.insert(logger, snapshot.manual_between(logger, from, to)?);
+        }
+        Ok(notes)
+    }
+
+    fn beside(&self, logger: Address, from: i64, to: i64) -> Span {
+        let interval = self.intervals.get(&logger).copied().unwrap_or(0);
+        (logger, from.saturating_sub(interval), to.saturating_add(interval))
+    }
+
+    /// When a gap was; `None`: not known.
+    pub fn of_gap(&self, gap: &Gap) -> Option<Span> {
+        gap.from.zip(gap.to).map(|(from, to)| self.beside(gap.logger, from, to))
+    }
+
+    /// From the last record of an unclosed epoch to the first one after it.
+    pub fn of_unclosed(&self, open: &UnclosedGap) -> Option<Span> {
+        open.from.zip(open.to).map(|(from, to)| (open.logger, from, to))
+    }
+
+    /// From when a logger was last heard until now; of one that never was, now.
+    pub fn of_silence(&self, silence: &Silence, now: i64) -> Span {
+        (silence.logger, silence.last_heard.unwrap_or(now).min(now), now)
+    }
+
+    /// Remarks of a span.
+    pub fn remarks(&self, (logger, from, to): Span) -> impl Iterator<Item = &Remark> {
+        let all = self.remarks.get(&logger).into_iter().flatten();
+        all.filter(move |remark| remark.overlaps(from, to))
+    }
+
+    /// Manual readings of a span.
+    pub fn manual(&self, (logger, from, to): Span) -> impl Iterator<Item = &Manual> {
+        let all = self.manual.get(&logger).into_iter().flatten();
+        all.filter(move |manual| (from..=to).contains(&manual.what.at))
+    }
+
+    /// What wrote a gap off; nothing if it is open.
+    pub fn writes_off(&self, gap: &Gap) -> impl Iterator<Item = &WrittenOff> {
+        let is_off = gap.state == GapState::WrittenOff;
+        let gap = *gap;
+        self.write_offs.iter().filter(move |off| is_off && off.is_of(&gap))
+    }
+
+    /// What wrote the rest of an unclosed epoch off; nothing if it is open.
+    pub fn writes_rest_off(&self, open: &UnclosedGap) -> impl Iterator<Item = &WrittenOff> {
+        let (is_off, logger, epoch) = (open.state == GapState::WrittenOff, open.logger, open.epoch);
+        self.write_offs.iter().filter(move |off| is_off && off.is_rest_of(logger, epoch))
+    }
+
+    /// The remark by which a logger is expected to be quiet now.
+    pub fn quiet(&self, logger: Address) -> Option<&Remark> {
+        self.quiet.get(&logger)
+    }
+
+    /// The write-off by which the rest of a logger's newest epoch is given up.
+    pub fn given_up(&self, logger: Address) -> Option<&WrittenOff> {
+        self.given_up.get(&logger)
+    }
+
+    /// Whether nobody need look after a silent logger: it is expected to be quiet, or given up.
+    pub fn is_accounted_for(&self, logger: Address) -> bool {
+        self.quiet(logger).is_some() || self.given_up(logger).is_some()
+    }
+}

@@ -1,0 +1,165 @@
+//! `stonechat remark`: what a person saw or did at a logger, beside the record.
+
+use super::people::{remark_json, stamp, when, write};
+use super::table::Table;
+use super::{DONE, NO, USAGE, could_not, load, print, print_json};
+use crate::config::Config;
+use crate::ledger::people::Remark;
+use crate::ledger::query::Reader;
+use crate::people::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
+use crate::time::offset_label;
+use serde_json::{Value, json};
+use std::io::Write;
+use std::path::Path;
+
+pub(super) const HELP: &str = "\
+Kinds: visit, maintenance, sensor-changed, suspect, expected-quiet, other. Without --to, suspect and expected-quiet \
+stay open, the others are of an instant. While a logger is expected to be quiet, its silence is listed and counted, \
+and nobody is sent to it.
+
+Remarks are never edited: write another one with --corrects, and both stay.
+
+Examples:
+  stonechat remark add --logger 17 --kind visit --by 'A. Surveyor' 'antenna straightened'
+  stonechat remark add --logger 12 --kind expected-quiet --to '2026-10-01 00:00' --by 'A. Surveyor' 'under snow'
+  stonechat remark list --logger 17";
+
+/// What to do.
+#[derive(clap::Subcommand)]
+pub enum Command {
+    /// Write one
+    #[command(after_help = HELP)]
+    Add(AddArgs),
+    /// List them, also those that were corrected
+    #[command(after_help = "Example: stonechat remark list --logger 17")]
+    List {
+        /// Only of this logger
+        #[arg(long, value_name = "ADDRESS")]
+        logger: Option<u16>,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// The arguments of `remark add`.
+#[derive(clap::Args)]
+pub struct AddArgs {
+    /// The logger's address
+    #[arg(long, value_name = "ADDRESS")]
+    logger: u16,
+    /// Only this channel, counted from 0; without it, the whole logger
+    #[arg(long)]
+    channel: Option<u32>,
+    /// From when, as '2026-05-04 08:15' on the site's clock or as 2026-05-04T15:15:00Z; without it, now
+    #[arg(long, value_name = "TIME")]
+    from: Option<String>,
+    /// Until when
+    #[arg(long, value_name = "TIME")]
+    to: Option<String>,
+    /// What it is about
+    #[arg(long, value_parser = clap::builder::PossibleValuesParser::new(Kind::ALL.map(Kind::name)))]
+    kind: String,
+    /// Who says so
+    #[arg(long, value_name = "NAME")]
+    by: String,
+    /// The number of a remark that this one stands for from now on
+    #[arg(long, value_name = "ID")]
+    corrects: Option<i64>,
+    /// In words
+    text: String,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    now: Option<String>,
+}
+
+/// Runs one of them.
+pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
+    let config = match load(config_path) {
+        Ok(config) => config,
+        Err(code) => return code,
+    };
+    match command {
+        Command::Add(args) => add(&config, args, out).unwrap_or_else(|code| code),
+        Command::List { logger, json } => list(&config, *logger, *json, out),
+    }
+}
+
+fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
+    let now = stamp(config, args.now.as_deref())?;
+    let remark = checked(config, args, now.unix_s).map_err(|why| {
+        eprintln!("stonechat: {why}");
+        USAGE
+    })?;
+    let id = write(config, "the remark", |ledger| ledger.add_remark(&remark, now))?.map_err(|why| {
+        eprintln!("stonechat: --corrects: {why}");
+        NO
+    })?;
+    let remark = Remark { id, what: remark, written_at: now.unix_s, corrected_by: None };
+    if args.json {
+        return Ok(print_json(out, &remark_json(&remark), DONE));
+    }
+    let of = &remark.what;
+    let corrects =
+        of.corrects.map_or(String::new(), |corrected| format!(", and stands for remark {corrected}"));
+    let span = when(of.from, of.to, config.site.utc_offset_s);
+    Ok(print(
+        out,
+        &format!("remark {id} is written: logger {}, {}, {span}{corrects}\n", of.logger, of.kind.words()),
+        DONE,
+    ))
+}
+
+fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewRemark, String> {
+    let kind = Kind::from_name(&args.kind).ok_or_else(|| format!("--kind {:?} is none", args.kind))?;
+    let logger = people::logger(&config.roster, args.logger)?;
+    let channel = args.channel.map(|channel| people::channel(&config.roster, logger, channel)).transpose()?;
+    let offset = config.site.utc_offset_s;
+    let (from, to) = people::span(kind, args.from.as_deref(), args.to.as_deref(), offset, now)?;
+    let by = people::text("--by", &args.by, BY_MAX)?;
+    let text = people::text("the text", &args.text, TEXT_MAX)?;
+    Ok(NewRemark { logger, channel, from, to, kind, text, by, corrects: args.corrects })
+}
+
+fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> u8 {
+    let of = match logger.map(|number| people::logger(&config.roster, number)).transpose() {
+        Ok(of) => of,
+        Err(why) => {
+            eprintln!("stonechat: {why}");
+            return USAGE;
+        }
+    };
+    let read =
+        Reader::open(&config.ledger.path).and_then(|reader| reader.read(|snapshot| snapshot.remarks(of)));
+    let all = match read {
+        Ok(all) => all,
+        Err(error) => return could_not(&error),
+    };
+    if json {
+        let all: Vec<Value> = all.iter().map(remark_json).collect();
+        return print_json(out, &json!({ "remarks": all }), DONE);
+    }
+    if all.is_empty() {
+        return print(out, "no remark is written\n", DONE);
+    }
+    let mut text = format!("Remarks (times in {})\n", offset_label(config.site.utc_offset_s));
+    let mut table = Table::new(&[">id", ">logger", ">channel", "when", "kind", "by", "text"]);
+    for remark in &all {
+        let what = &remark.what;
+        let corrected = remark.corrected_by.map_or(String::new(), |by| format!("[corrected by {by}] "));
+        table.row([
+            remark.id.to_string(),
+            what.logger.to_string(),
+            what.channel.map_or("all".to_owned(), |channel| channel.to_string()),
+            when(what.from, what.to, config.site.utc_offset_s),
+            what.kind.words().to_owned(),
+            what.by.clone(),
+            format!("{corrected}{}", what.text),
+        ]);
+    }
+    text += &table.text(2);
+    print(out, &text, DONE)
+}

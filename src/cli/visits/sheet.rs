@@ -1,0 +1,141 @@
+//! What stands on the sheets of a walk: one page a logger, with what is known and blanks for what is found.
+//!
+//! Raw counts are on it, and no key and no calibration value ever is.
+
+use crate::config::Config;
+use crate::config::roster::Logger;
+use crate::ledger::Error;
+use crate::ledger::query::Snapshot;
+use crate::visits::{Known, Visit};
+use crate::wire::record::RawUnit;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// How many days of readings the expected counts are taken from, up to the last reading.
+pub const EXPECTED_DAYS: i64 = 30;
+
+/// The sheets of a walk.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sheet {
+    /// The site's name.
+    pub site: String,
+    /// Seconds east of UTC.
+    pub utc_offset_s: i32,
+    /// When it was made.
+    pub made_at: i64,
+    /// In the order of the visits.
+    pub pages: Vec<Page>,
+}
+
+/// One logger's page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Page {
+    /// What people call it.
+    pub name: String,
+    /// Why to go, until when, and what to fetch. Nothing to fetch: somebody asked for this page.
+    pub visit: Visit,
+    /// When the last reading was made, on the logger's clock.
+    pub last_reading_at: Option<i64>,
+    /// Its channels, channel 0 first.
+    pub channels: Vec<Channel>,
+}
+
+/// One channel of a logger.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Channel {
+    /// The measuring point that it belongs to, where the site says.
+    pub point: Option<String>,
+    /// What it measures.
+    pub name: String,
+    /// What one count is.
+    pub raw_unit: Option<RawUnit>,
+    /// Its counts in the last reading; a fault code instead; none where it had no such channel.
+    pub last: Option<Result<i32, i32>>,
+    /// The smallest and largest counts of the last [`EXPECTED_DAYS`] days.
+    pub expected: Option<(i32, i32)>,
+}
+
+/// Gathers the pages: of every visit that is of use, and of each logger in `named`.
+pub fn gather(
+    config: &Config,
+    snapshot: &Snapshot<'_>,
+    visits: Vec<Visit>,
+    known: &BTreeMap<Address, Known>,
+    named: &[Address],
+    now: i64,
+) -> Result<Sheet, Error> {
+    let mut visits: Vec<Visit> = visits
+        .into_iter()
+        .filter(|visit| visit.class != crate::visits::Class::Gone || named.contains(&visit.logger))
+        .collect();
+    for &address in named {
+        if visits.iter().all(|visit| visit.logger != address)
+            && let (Some(logger), Some(known)) = (config.roster.logger(address), known.get(&address))
+        {
+            visits.push(Visit::new(logger, known));
+        }
+    }
+    // Points with mistakes are `check`'s to tell: a walk goes by loggers and channels.
+    let points = &crate::config::load_points(config).unwrap_or_default();
+    let addresses: Vec<Address> = visits.iter().map(|visit| visit.logger).collect();
+    let newest = snapshot.newest_readings(&addresses)?;
+    let mut pages = Vec::new();
+    for visit in visits {
+        let Some(logger) = config.roster.logger(visit.logger) else { continue };
+        let last = newest.get(&visit.logger).map(|(_, row)| row);
+        let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
+        if let Some(last) = last {
+            let to = i64::from(last.time) + 1;
+            snapshot.readings_in_time(visit.logger, to - EXPECTED_DAYS * 86_400, to, |_, row| {
+                for (at, &counts) in row.counts.iter().enumerate() {
+                    if ranges.len() <= at {
+                        ranges.push(None);
+                    }
+                    if (row.faults >> at) & 1 == 0 {
+                        let (low, high) = ranges[at].unwrap_or((counts, counts));
+                        ranges[at] = Some((low.min(counts), high.max(counts)));
+                    }
+                }
+            })?;
+        }
+        pages.push(Page {
+            name: logger.name.clone(),
+            last_reading_at: last.map(|row| i64::from(row.time)),
+            channels: channels(logger, snapshot, last, &ranges, points, now)?,
+            visit,
+        });
+    }
+    Ok(Sheet { site: config.site.name.clone(), utc_offset_s: config.site.utc_offset_s, made_at: now, pages })
+}
+
+fn channels(
+    logger: &Logger,
+    snapshot: &Snapshot<'_>,
+    last: Option<&crate::judge::Row>,
+    ranges: &[Option<(i32, i32)>],
+    points: &crate::units::points::Points,
+    now: i64,
+) -> Result<Vec<Channel>, Error> {
+    // Where the roster does not say, the logger's own word counts.
+    let profile = snapshot.newest_profile(logger.address)?;
+    let told = profile.as_ref().map_or(&[][..], |(_, profile)| profile.raw_units());
+    let number = logger.channels.len().max(last.map_or(0, |row| row.counts.len())).max(told.len());
+    let channel = |at: usize| {
+        let own = logger.channels.get(at);
+        Channel {
+            point: points
+                .on(logger.address, u8::try_from(at).unwrap_or(u8::MAX), now)
+                .map(|stay| stay.point.clone()),
+            name: own.map_or(format!("channel {at}"), |own| own.name.clone()),
+            raw_unit: own
+                .map(|own| own.raw_unit)
+                .or_else(|| told.get(at).and_then(|&code| RawUnit::from_code(code))),
+            last: last.and_then(|row| {
+                let counts = *row.counts.get(at)?;
+                Some(if (row.faults >> at) & 1 == 1 { Err(counts) } else { Ok(counts) })
+            }),
+            expected: ranges.get(at).copied().flatten(),
+        }
+    };
+    Ok((0..number).map(channel).collect())
+}

@@ -1,0 +1,450 @@
+//! The visit list in words: the order by date, then the walk area by area with all that one must know at each logger.
+//!
+//! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
+
+use super::name;
+use crate::cli::prose::{cut, wrapped};
+use crate::cli::table::{Table, counted, duration, thousands};
+use crate::config::Config;
+use crate::time::{local, offset_label};
+use crate::visits::{Class, Fetch, Visit};
+use std::collections::BTreeMap;
+
+/// Narrower than this nothing is laid out.
+const COLUMNS_MIN: usize = 60;
+/// Longer lines are hard to read.
+const PROSE_COLUMNS_MAX: usize = 100;
+/// From so many columns on, the order has more columns of its own.
+const ROOMY_COLUMNS: usize = 120;
+/// Ranges of a logger that are told one by one, unless `--each`; the longest.
+const RANGES_SHOWN: usize = 3;
+/// Tables and prose stand so far in; what belongs to a logger, further.
+const INDENT: usize = 3;
+const OF_LOGGER: usize = 11;
+/// Where a logger stands of which the roster says nothing.
+const NO_AREA: &str = "area not told";
+
+/// The list about to be written.
+pub struct Page<'a> {
+    config: &'a Config,
+    visits: &'a [Visit],
+    each: bool,
+    now: i64,
+    columns: usize,
+}
+
+impl<'a> Page<'a> {
+    /// Of this width.
+    pub fn new(config: &'a Config, visits: &'a [Visit], each: bool, now: i64, columns: usize) -> Self {
+        Self { config, visits, each, now, columns: columns.max(COLUMNS_MIN) }
+    }
+
+    /// All of it.
+    pub fn text(&self) -> String {
+        let offset = self.config.site.utc_offset_s;
+        let mut text = self.prose(
+            0,
+            &format!(
+                "{}: visits as of {}; all times are the site's ({})",
+                self.config.site.name,
+                self.at(self.now),
+                offset_label(offset)
+            ),
+        );
+        if self.visits.is_empty() {
+            return text + "\nNothing is open, and no logger is silent.\nNobody needs to go.\n";
+        }
+        text += &self.answer();
+        text += &self.order();
+        text += &self.walk();
+        text += &self.gone();
+        text.push('\n');
+        text += &self.prose(
+            0,
+            "At each logger: copy its whole memory with the hand reader, and do not clear it. Back at the gateway, \
+             import the files. `stonechat visits --sheet walk.html` makes a page a logger to take along.",
+        );
+        text
+    }
+
+    fn to_go(&self) -> impl Iterator<Item = &'a Visit> {
+        self.visits.iter().filter(|visit| visit.class != Class::Gone)
+    }
+
+    /// Who goes where until when, in a few lines.
+    fn answer(&self) -> String {
+        let mut text = String::new();
+        let large: Vec<&Visit> =
+            self.to_go().filter(|visit| matches!(visit.class, Class::Dated | Class::Undated)).collect();
+        let words = match large.first() {
+            Some(first) => {
+                let when = match first.deadline.goes_by() {
+                    Some(by) if by <= self.now => "the first of them now".to_owned(),
+                    Some(by) => format!("the first of them before {}", self.at(by)),
+                    None => "soon".to_owned(),
+                };
+                format!(
+                    "{} to go to, {when} (logger {}, {}).",
+                    counted(large.len() as u64, "logger"),
+                    first.logger,
+                    name(self.config, first.logger)
+                )
+            }
+            None if self.to_go().next().is_some() => {
+                "No logger to go to for this alone: what is missing are single records. Fetch them at a visit that \
+                 you make anyway."
+                    .to_owned()
+            }
+            None => "No logger to go to: what is missing is no longer in any of them.".to_owned(),
+        };
+        text += &self.prose(0, &words);
+        let silent: Vec<String> = self
+            .to_go()
+            .filter(|visit| visit.is_silent)
+            .map(|visit| format!("{} ({})", visit.logger, name(self.config, visit.logger)))
+            .collect();
+        if !silent.is_empty() {
+            text += &self.prose(
+                0,
+                &format!(
+                    "Silent now: {}. One that has stopped measuring makes nothing that could be fetched later: go there \
+                     first if the date leaves you the choice.",
+                    silent.join(", ")
+                ),
+            );
+        }
+        text
+    }
+
+    fn order(&self) -> String {
+        if self.to_go().next().is_none() {
+            return String::new();
+        }
+        let mut text = String::from("\n1. In which order?\n");
+        text += &self.prose(
+            INDENT,
+            "By the time from which a logger's memory may overwrite the oldest of what is missing; single records hurry \
+             nobody and come last.",
+        );
+        let roomy = self.columns >= ROOMY_COLUMNS;
+        let names = if roomy { 32 } else { 17 };
+        let mut wide = Table::new(&[
+            "go before",
+            ">left",
+            "at the latest",
+            ">logger",
+            "name",
+            "area",
+            ">records",
+            ">presumed",
+            "last heard",
+            "",
+        ]);
+        let mut narrow = Table::new(&["go before", ">left", ">logger", "name", ">records", ">presumed", ""]);
+        for visit in self.to_go() {
+            let by = visit.deadline.goes_by();
+            let go = match by {
+                Some(by) if by <= self.now => "now".to_owned(),
+                Some(by) => self.at(by),
+                None => "not known".to_owned(),
+            };
+            let left = by.filter(|by| *by > self.now).map_or(String::new(), |by| left(by - self.now));
+            let latest = visit.deadline.latest.map_or("not known".to_owned(), |latest| self.at(latest));
+            let (logger, name) = (visit.logger.to_string(), cut(name(self.config, visit.logger), names));
+            let records = thousands(visit.stake.records);
+            let presumed = match (visit.stake.presumed, visit.stake.presumed_unknown) {
+                (0, false) => String::new(),
+                (0, true) => "?".to_owned(),
+                (readings, unknown) => format!("+{}{}", thousands(readings), if unknown { "?" } else { "" }),
+            };
+            let marks = match (visit.is_silent, visit.class == Class::Small) {
+                (true, _) => "silent",
+                (_, true) => "single",
+                _ => "",
+            };
+            wide.row([
+                go.clone(),
+                left.clone(),
+                latest,
+                logger.clone(),
+                name.clone(),
+                cut(visit.area.as_deref().unwrap_or(NO_AREA), 20),
+                records.clone(),
+                presumed.clone(),
+                visit.last_heard.map_or("never".to_owned(), |heard| self.at(heard)),
+                marks.to_owned(),
+            ]);
+            narrow.row([go, left, logger, name, records, presumed, marks.to_owned()]);
+        }
+        let wide = wide.text(INDENT);
+        let fits = roomy && wide.lines().all(|line| line.chars().count() <= self.columns);
+        let table = if fits { wide } else { narrow.text(INDENT) };
+        for line in table.lines() {
+            text += line.chars().take(self.columns).collect::<String>().trim_end();
+            text.push('\n');
+        }
+        text
+    }
+
+    /// Areas in the order of their first logger; within one, by date.
+    fn walk(&self) -> String {
+        let mut areas: Vec<&str> = Vec::new();
+        let mut by_area: BTreeMap<&str, Vec<&Visit>> = BTreeMap::new();
+        for visit in self.to_go() {
+            let area = visit.area.as_deref().unwrap_or(NO_AREA);
+            let here = by_area.entry(area).or_default();
+            if here.is_empty() {
+                areas.push(area);
+            }
+            here.push(visit);
+        }
+        if areas.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\n2. The walk, area by area\n");
+        text += &self.prose(
+            INDENT,
+            "The area with the first date comes first; within it, the logger with the first date.",
+        );
+        for area in areas {
+            text += &self.prose(INDENT, area);
+            for visit in by_area.get(area).into_iter().flatten() {
+                text += &self.logger(visit);
+            }
+        }
+        text
+    }
+
+    fn logger(&self, visit: &Visit) -> String {
+        let head = format!("{:>8}  {}", visit.logger, name(self.config, visit.logger));
+        let mut text = cut(&head, self.columns);
+        text.push('\n');
+        text += &self.line("go", &said(visit, self.now, &|at| self.at(at)));
+        if let Some(stake) = stake(visit, &|at| self.at(at)) {
+            text += &self.line("at stake", &stake);
+        }
+        if !visit.fetch.is_empty() {
+            text += &self.line("fetch", &self.ranges(&visit.fetch));
+        }
+        if !visit.look_for.is_empty() {
+            text += &self.line(
+                "beside",
+                &format!(
+                    "{} no longer in the logger; look for files read before: {}",
+                    gone(visit),
+                    self.ranges(&visit.look_for)
+                ),
+            );
+        }
+        text += &self.line("cell", &battery(visit, self.now, &|at| self.at(at)));
+        let heard = match visit.last_heard {
+            Some(heard) => format!("{}, {} ago", self.at(heard), duration(self.now - heard)),
+            None => "never".to_owned(),
+        };
+        let silent = if visit.is_silent { "; silent since" } else { "" };
+        text += &self.line("heard", &format!("{heard}{silent}"));
+        if let Some(access) = &visit.access {
+            text += &self.line("access", access);
+        }
+        text
+    }
+
+    /// What no walk brings back.
+    fn gone(&self) -> String {
+        let gone: Vec<&Visit> = self.visits.iter().filter(|visit| visit.class == Class::Gone).collect();
+        if gone.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\nApart: no longer in the logger; look for files read before\n");
+        text += &self.prose(
+            INDENT,
+            "Going there brings none of it back. Somebody may have copied it in time; write it off, with a reason, when \
+             no such file turns up.",
+        );
+        for visit in gone {
+            let words = format!(
+                "{} {}: {}",
+                visit.logger,
+                name(self.config, visit.logger),
+                self.ranges(&visit.look_for)
+            );
+            text += &wrapped(&words, INDENT + 2, INDENT + 4, self.columns.min(PROSE_COLUMNS_MAX));
+        }
+        text
+    }
+
+    fn line(&self, label: &str, words: &str) -> String {
+        let columns = self.columns.min(PROSE_COLUMNS_MAX + OF_LOGGER);
+        let body = wrapped(words, OF_LOGGER + 10, OF_LOGGER + 10, columns);
+        let label = format!("{:indent$}{label:<10}", "", indent = OF_LOGGER - 1);
+        // The label takes the place of the first line's spaces.
+        format!("{label} {}", body.trim_start())
+    }
+
+    fn ranges(&self, all: &[Fetch]) -> String {
+        ranges(all, if self.each { usize::MAX } else { RANGES_SHOWN }, &|at| self.at(at))
+    }
+
+    fn at(&self, time: i64) -> String {
+        local(time, self.config.site.utc_offset_s)
+    }
+
+    fn prose(&self, indent: usize, words: &str) -> String {
+        wrapped(words, indent, indent, self.columns.min(PROSE_COLUMNS_MAX))
+    }
+}
+
+type At<'a> = &'a dyn Fn(i64) -> String;
+
+/// Until when, in words.
+pub fn said(visit: &Visit, now: i64, at: At<'_>) -> String {
+    let until = match visit.nothing_left_by {
+        Some(by) if by > now => format!(", the last of the gaps until {} at most", at(by)),
+        _ => String::new(),
+    };
+    match (visit.class, visit.deadline.earliest, visit.deadline.latest) {
+        (Class::Gone, ..) => "no longer in the logger; look for files read before".to_owned(),
+        (_, _, Some(latest)) if latest <= now => {
+            format!("now: the oldest is no longer in the logger; the rest may be{until}")
+        }
+        (_, Some(earliest), Some(latest)) if earliest <= now => {
+            format!(
+                "now: its memory may be overwriting the oldest, and does from {} on at the latest",
+                at(latest)
+            )
+        }
+        (_, Some(earliest), None) if earliest <= now => {
+            "now: its memory may be overwriting the oldest, if it runs at its fastest".to_owned()
+        }
+        (class, earliest, latest) => {
+            let small = if class == Class::Small { "; single records, no reason to hurry" } else { "" };
+            match (earliest, latest) {
+                (Some(earliest), Some(latest)) if latest != earliest => {
+                    format!(
+                        "before {}; its memory overwrites the oldest from {} on at the latest{small}",
+                        at(earliest),
+                        at(latest)
+                    )
+                }
+                (Some(by), _) | (None, Some(by)) => format!("before {}{small}", at(by)),
+                (None, None) => format!("soon: until when it is there is not known{small}"),
+            }
+        }
+    }
+}
+
+/// What may still be fetched, in words; `None`: nothing is known to be.
+pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
+    let stake = &visit.stake;
+    let mut parts = Vec::new();
+    if stake.records > 0 {
+        let readings = match (stake.readings, stake.of_unknown_kind) {
+            (readings, 0) => counted(readings, "reading"),
+            (0, _) => "how many readings is not known".to_owned(),
+            (readings, _) => format!("at least {}", counted(readings, "reading")),
+        };
+        parts.push(format!("{} ({readings})", counted(stake.records, "record")));
+    }
+    if stake.presumed > 0 {
+        parts.push(format!("about {} presumed", counted(stake.presumed, "reading")));
+    }
+    if stake.presumed_unknown {
+        parts.push("what else it made, how much is not known".to_owned());
+    }
+    if parts.is_empty() {
+        return None;
+    }
+    let span = match (stake.from, stake.to) {
+        (Some(from), Some(to)) => format!(", {} to {}", at(from), at(to)),
+        _ => String::new(),
+    };
+    Some(format!("{}{span}", parts.join("; ")))
+}
+
+/// How long one has: days, or less than two of them to the hour.
+fn left(seconds: i64) -> String {
+    if seconds < 2 * 86_400 { duration(seconds) } else { format!("{} d", seconds / 86_400) }
+}
+
+/// How many records no walk brings back.
+fn gone(visit: &Visit) -> String {
+    let records = visit.gone_records();
+    match records {
+        0 => "the end of an epoch is".to_owned(),
+        1 => "1 record is".to_owned(),
+        records => format!("{} records are", thousands(records)),
+    }
+}
+
+/// The cell and its age.
+pub fn battery(visit: &Visit, now: i64, at: At<'_>) -> String {
+    let measured = match visit.battery {
+        Some((mv, measured)) => {
+            let ago = match now - measured {
+                ago if ago >= 0 => format!(", {} ago", duration(ago)),
+                _ => String::new(),
+            };
+            format!("{} V on {}{ago}", volts(mv), at(measured))
+        }
+        None => "voltage not known".to_owned(),
+    };
+    match visit.battery_installed.as_deref().map(|day| (day, age(day, now))) {
+        Some((day, Some(days))) => format!("{measured}; put in {day}, {} ago", counted(days, "day")),
+        Some((day, None)) => format!("{measured}; put in {day}"),
+        None => format!("{measured}; when it was put in is not told"),
+    }
+}
+
+/// Days since a date.
+fn age(day: &str, now: i64) -> Option<u64> {
+    let day = day.parse::<chrono::NaiveDate>().ok()?.and_time(chrono::NaiveTime::MIN).and_utc().timestamp();
+    u64::try_from((now - day).div_euclid(86_400)).ok()
+}
+
+pub fn volts(mv: u16) -> String {
+    format!("{}.{:03}", mv / 1000, mv % 1000)
+}
+
+/// Ranges by epoch with their times; the longest `most` of each epoch, in their order.
+pub fn ranges(all: &[Fetch], most: usize, at: At<'_>) -> String {
+    let mut by_epoch: BTreeMap<_, Vec<&Fetch>> = BTreeMap::new();
+    for fetch in all {
+        by_epoch.entry(fetch.epoch).or_default().push(fetch);
+    }
+    let mut told = Vec::new();
+    for (epoch, ranges) in by_epoch {
+        // What is open to the end is the longest.
+        let mut shown = ranges.clone();
+        shown.sort_by_key(|fetch| std::cmp::Reverse(fetch.records().unwrap_or(u64::MAX)));
+        shown.truncate(most);
+        let left: Vec<&&Fetch> = ranges.iter().filter(|fetch| !shown.contains(fetch)).collect();
+        shown.sort_by_key(|fetch| fetch.first);
+        let mut words: Vec<String> = shown
+            .into_iter()
+            .map(|fetch| {
+                let sequences = match fetch.last {
+                    Some(last) if last == fetch.first => last.to_string(),
+                    Some(last) => format!("{}-{last}", fetch.first),
+                    None => format!("{} to its end", fetch.first),
+                };
+                match (fetch.from, fetch.to) {
+                    (Some(from), Some(to)) if from != to => {
+                        format!("{sequences} ({} to {})", at(from), at(to))
+                    }
+                    (Some(one), _) | (None, Some(one)) => format!("{sequences} ({})", at(one)),
+                    (None, None) => sequences,
+                }
+            })
+            .collect();
+        if !left.is_empty() {
+            let records: u64 = left.iter().filter_map(|fetch| fetch.records()).sum();
+            words.push(format!(
+                "and {} with {}",
+                counted(left.len() as u64, "shorter one"),
+                counted(records, "record")
+            ));
+        }
+        told.push(format!("epoch {epoch}: {}", words.join(", ")));
+    }
+    told.join("; ")
+}

@@ -1,0 +1,239 @@
+//! `stonechat write-off`: what nobody looks for any more, who decided so and why, and what has turned up since.
+
+use super::people::{stamp, write, write_off_json};
+use super::table::counted;
+use super::{DONE, NO, USAGE, could_not, load, print, print_json};
+use crate::config::Config;
+use crate::coverage::RangeSet;
+use crate::ledger::people::{WriteOffAsked, WriteOffHistory, WriteOffPlan, WriteOffRefused, ranges};
+use crate::ledger::query::Reader;
+use crate::people::{self, BY_MAX, TEXT_MAX};
+use crate::time::{local, offset_label, rfc3339};
+use serde_json::{Value, json};
+use std::io::Write;
+use std::path::Path;
+
+pub(super) const HELP: &str = "\
+What is written off stays in the reports, as written off and by whom. A record that turns up later counts all the \
+same: its part of the write-off has no effect from then on. The rest of an epoch ends where its logger is heard again.
+
+Examples:
+  stonechat write-off --logger 17 --epoch 1 --first 187 --last 536 --by 'A. Surveyor' --reason 'memory was cleared'
+  stonechat write-off --logger 12 --epoch 3 --rest-of-epoch --by 'A. Surveyor' --reason 'stolen'
+  stonechat write-off --list";
+
+/// The arguments of `write-off`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// The logger's address; with --list: only this logger's
+    #[arg(long, value_name = "ADDRESS", required_unless_present = "list")]
+    logger: Option<u16>,
+    /// The epoch, as `stonechat gaps` tells it
+    #[arg(long, required_unless_present = "list", conflicts_with = "list")]
+    epoch: Option<u32>,
+    /// The first sequence
+    #[arg(long, value_name = "SEQUENCE", requires = "last", conflicts_with_all = ["rest_of_epoch", "list"])]
+    first: Option<u32>,
+    /// The last sequence; records between that are held stay held
+    #[arg(long, value_name = "SEQUENCE", requires = "first", conflicts_with_all = ["rest_of_epoch", "list"],
+        required_unless_present_any = ["rest_of_epoch", "list"])]
+    last: Option<u32>,
+    /// What the epoch may have made after its largest held record: a logger was stolen or struck, or an epoch's end
+    /// was never told
+    #[arg(long, conflicts_with = "list")]
+    rest_of_epoch: bool,
+    /// Who decides so
+    #[arg(long, value_name = "NAME", required_unless_present = "list", conflicts_with = "list")]
+    by: Option<String>,
+    /// Why
+    #[arg(long, value_name = "TEXT", required_unless_present = "list", conflicts_with = "list")]
+    reason: Option<String>,
+    /// Say what would be written off, and write nothing
+    #[arg(long, conflicts_with = "list")]
+    dry_run: bool,
+    /// List what is written off, and what of it has turned up since
+    #[arg(long)]
+    list: bool,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    now: Option<String>,
+}
+
+/// Writes off, or lists.
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+    let config = match load(config_path) {
+        Ok(config) => config,
+        Err(code) => return code,
+    };
+    if args.list {
+        list(&config, args, out)
+    } else {
+        write_off(&config, args, out).unwrap_or_else(|code| code)
+    }
+}
+
+fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
+    let usage = |why: String| {
+        eprintln!("stonechat: {why}");
+        USAGE
+    };
+    let by = people::text("--by", args.by.as_deref().unwrap_or(""), BY_MAX).map_err(usage)?;
+    let reason = people::text("--reason", args.reason.as_deref().unwrap_or(""), TEXT_MAX).map_err(usage)?;
+    let asked = WriteOffAsked {
+        logger: args.logger.unwrap_or(0),
+        epoch: args.epoch.unwrap_or(0),
+        range: args.first.zip(args.last).filter(|_| !args.rest_of_epoch),
+    };
+    let now = stamp(config, args.now.as_deref())?;
+    let done = if args.dry_run {
+        Reader::open(&config.ledger.path)
+            .and_then(|reader| reader.read(|snapshot| snapshot.plan_write_off(&config.roster, &asked)))
+            .map_err(|error| could_not(&error))?
+            .map(|plan| (None, plan))
+    } else {
+        write(config, "the write-off", |ledger| ledger.write_off(&config.roster, &asked, &by, &reason, now))?
+            .map(|(id, plan)| (Some(id), plan))
+    };
+    let (id, plan) = done.map_err(|refused| {
+        eprintln!("stonechat: {refused}");
+        match refused {
+            WriteOffRefused::NotOnRoster(_) | WriteOffRefused::NoRange(..) => USAGE,
+            _ => NO,
+        }
+    })?;
+    if args.json {
+        let value = json!({
+            "id": id, "dry_run": args.dry_run, "logger": plan.logger.number(), "epoch": plan.epoch.number(),
+            "first": plan.first, "last": plan.last, "rest_of_epoch": plan.last.is_none(),
+            "missing": ranges_json(&plan.missing), "records": plan.missing.count(),
+            "written_off_before": ranges_json(&plan.before), "by": by, "reason": reason,
+        });
+        return Ok(print_json(out, &value, DONE));
+    }
+    Ok(print(out, &said(config, id, &plan), DONE))
+}
+
+fn said(config: &Config, id: Option<i64>, plan: &WriteOffPlan) -> String {
+    let done = match id {
+        Some(id) => format!("written off, as number {id}"),
+        None => "would be written off (nothing is written)".to_owned(),
+    };
+    let name = config.roster.logger(plan.logger).map_or("", |logger| logger.name.as_str());
+    let whose = format!("logger {} ({name}), epoch {}", plan.logger, plan.epoch);
+    match plan.last {
+        None => format!("{done}: {whose}, whatever it made from {} on\n", plan.first),
+        Some(_) => {
+            let before = match plan.before.count() {
+                0 => String::new(),
+                n => format!("; {} of the range written off before", counted(n, "record")),
+            };
+            let records = counted(plan.missing.count(), "missing record");
+            format!("{done}: {whose}, {records}: {}{before}\n", ranges(&plan.missing))
+        }
+    }
+}
+
+fn ranges_json(set: &RangeSet) -> Value {
+    set.ranges().iter().map(|&(first, last)| json!({ "first": first, "last": last })).collect()
+}
+
+fn list(config: &Config, args: &Args, out: &mut dyn Write) -> u8 {
+    let of = match args.logger.map(|number| people::logger(&config.roster, number)).transpose() {
+        Ok(of) => of,
+        Err(why) => {
+            eprintln!("stonechat: {why}");
+            return USAGE;
+        }
+    };
+    let read = Reader::open(&config.ledger.path)
+        .and_then(|reader| reader.read(|snapshot| snapshot.write_off_histories(of)));
+    let all = match read {
+        Ok(all) => all,
+        Err(error) => return could_not(&error),
+    };
+    if args.json {
+        let all: Vec<Value> = all.iter().map(|history| history_json(config, history)).collect();
+        return print_json(out, &json!({ "write_offs": all }), DONE);
+    }
+    print(out, &text(config, &all), DONE)
+}
+
+fn history_json(config: &Config, history: &WriteOffHistory) -> Value {
+    let off = &history.off;
+    let mut value = write_off_json(off);
+    let turned_up: Vec<Value> = history
+        .turned_up
+        .iter()
+        .map(|part| {
+            json!({
+                "first": part.first, "last": part.last, "records": u64::from(part.last - part.first) + 1,
+                "stored_from": part.stored_from.map(rfc3339), "stored_to": part.stored_to.map(rfc3339),
+            })
+        })
+        .collect();
+    if let Some(object) = value.as_object_mut() {
+        let name = config.roster.logger(off.logger).map(|logger| logger.name.as_str());
+        for (key, more) in [
+            ("logger", json!(off.logger.number())),
+            ("name", json!(name)),
+            ("epoch", json!(off.epoch.number())),
+            ("records", json!(off.last.map(|_| history.missing_then.count()))),
+            ("missing_now", ranges_json(&history.missing_now)),
+            ("missing_now_records", json!(history.missing_now.count())),
+            ("turned_up", json!(turned_up)),
+            ("heard_again_with", json!(off.ended_by)),
+        ] {
+            object.insert(key.to_owned(), more);
+        }
+    }
+    value
+}
+
+fn text(config: &Config, all: &[WriteOffHistory]) -> String {
+    if all.is_empty() {
+        return "nothing is written off\n".to_owned();
+    }
+    let offset = config.site.utc_offset_s;
+    let mut text = format!("Written off (times in {})\n", offset_label(offset));
+    for history in all {
+        let off = &history.off;
+        let name = config.roster.logger(off.logger).map_or("no longer on the roster", |logger| &logger.name);
+        let what = match off.last {
+            Some(last) if last == off.first => format!("{last}"),
+            Some(last) => format!("{} to {last}", off.first),
+            None => format!("the rest from {} on", off.first),
+        };
+        text += &format!("  {}  logger {} ({name}), epoch {}, {what}\n", off.id, off.logger, off.epoch);
+        text += &format!("     {}, by {}: {}\n", local(off.written_at, offset), off.by, off.reason);
+        if off.last.is_some() {
+            let then = history.missing_then.count();
+            let now = history.missing_now.count();
+            text += &match now {
+                0 if then == 0 => String::new(),
+                0 => format!("     of {} missing then, none is any more\n", counted(then, "record")),
+                _ => format!("     of {} missing then, {now} still missing\n", counted(then, "record")),
+            };
+        }
+        for part in &history.turned_up {
+            let what = match part.first == part.last {
+                true => part.first.to_string(),
+                false => format!("{} to {}", part.first, part.last),
+            };
+            let when = match (part.stored_from, part.stored_to) {
+                (Some(from), Some(to)) if from != to => {
+                    format!(", stored {} to {}", local(from, offset), local(to, offset))
+                }
+                (Some(at), _) => format!(", stored {}", local(at, offset)),
+                _ => String::new(),
+            };
+            text += &format!("     turned up since: {what}{when}\n");
+        }
+        if let Some(heard) = off.ended_by {
+            text += &format!("     heard again with {heard}: what is missing from there on is a gap\n");
+        }
+    }
+    text
+}
