@@ -161,6 +161,11 @@ pub trait Held {
     /// Whether what was held under `identity` was given up to a verified backup.
     fn is_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
+    /// Whether it counts as held because of a ledger that was set aside as damaged: its content is not here.
+    fn is_elsewhere(&mut self, _identity: Identity) -> Result<bool, Self::Error> {
+        Ok(false)
+    }
+
     /// The authentic reading held under `identity`; `None` where it is a profile, event or opaque.
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Self::Error>;
 
@@ -210,7 +215,7 @@ pub fn judge<H: Held + ?Sized>(
             Some(true) => return Ok(Verdict::Duplicate),
             // Given up on purpose: known to have been held, and not compared any more.
             None if held.is_given_up(identity)? => return Ok(Verdict::Duplicate),
-            // Lost by damage: here it is again.
+            // Lost by damage, or in a ledger that was set aside: here it is again.
             None => {}
         }
     }
@@ -314,10 +319,13 @@ pub fn judge_row<H: Held + ?Sized>(
     let agrees = if coverage.holds_authentic(identity) {
         match held.reading(identity)? {
             Some(reading) => row.agrees_with(&reading),
-            None => held.is_given_up(identity)?,
+            None => held.is_given_up(identity)? || held.is_elsewhere(identity)?,
         }
     } else if coverage.holds_row(identity) {
-        held.row(identity)?.is_some_and(|other| row.agrees_with_row(&other))
+        match held.row(identity)? {
+            Some(other) => row.agrees_with_row(&other),
+            None => held.is_elsewhere(identity)?,
+        }
     } else {
         return Ok(RowVerdict::Stored);
     };

@@ -11,6 +11,7 @@
 //! What this is not: no figure is asserted, and nothing fails for being slow.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod compare;
 mod feed;
 mod idle;
 mod import;
@@ -38,7 +39,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, idle, import, units
+    /// Only these groups: intake, trickle, layout, rest, report, read, idle, import, units, compare
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -108,7 +109,7 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 9] = [
+    let groups: [(&str, Group); 10] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
@@ -118,6 +119,7 @@ fn main() {
         ("idle", idle::run),
         ("import", import::run),
         ("units", units::run),
+        ("compare", compare::run),
     ];
     for (name, run) in groups {
         // The alternatives of the layout are many; they run when asked for.

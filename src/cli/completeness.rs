@@ -296,7 +296,7 @@ pub fn page(config: &Config, wanted: &Wanted, counts: &[LoggerCounts], now: i64,
     }
     if has_given_up {
         text += &prose(
-            "In backup: held, but given up to a verified backup; how these had come is not known here.",
+            "In backup: held, but given up to a verified backup, or in a ledger that was set aside; how these had come is not known here.",
         );
     }
     let undated = total(counts.iter().map(|of| &of.undated)).expected();

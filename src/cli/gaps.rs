@@ -11,7 +11,7 @@ use crate::config::roster::Roster;
 use crate::gaps::{self, Gap, GapState, Report};
 use crate::judge::Row;
 use crate::ledger::Error;
-use crate::ledger::query::{Reader, Snapshot};
+use crate::ledger::query::{AsideLedger, Reader, Snapshot};
 use crate::time::rfc3339;
 use crate::wire::seq::{Address, Identity};
 use notes::{Notes, Span};
@@ -117,6 +117,8 @@ pub struct Found {
     pub report: Report,
     moved: Vec<Moved>,
     notes: Notes,
+    /// Damaged ledgers in which a part of the record is.
+    aside: Vec<AsideLedger>,
 }
 
 /// Prints the report.
@@ -177,7 +179,7 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
         });
         let moved = moved(&report, wanted, snapshot)?;
         let notes = Notes::read(&report, &config.roster, snapshot, now)?;
-        Ok(Found { report, moved, notes })
+        Ok(Found { report, moved, notes, aside: snapshot.ledgers_set_aside()? })
     })
 }
 
@@ -288,6 +290,7 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     json!({
         "site": config.site.name, "generated_at": rfc3339(now),
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
+        "ledgers_set_aside": found.aside,
         "totals": {
             "gaps": open_gaps, "records": report.open_records(),
             "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),

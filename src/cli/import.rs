@@ -3,7 +3,7 @@
 //! Thin: finds and recognises files, lets `hand` plan them and `ledger` take them, and prints. Sealed dumps go
 //! before CSV files, since a CSV needs a sealed record of its epoch.
 
-mod files;
+pub(super) mod files;
 mod text;
 
 use super::table::counted;
@@ -203,10 +203,12 @@ impl Listener for Desk<'_> {
 
 /// A file of which nothing is taken, and why.
 pub struct NotTaken {
-    name: String,
-    why: String,
+    /// The file.
+    pub name: String,
+    /// Why.
+    pub why: String,
     /// Whether it is a mistake; else: found in a folder, and no download.
-    is_mistake: bool,
+    pub is_mistake: bool,
 }
 
 /// Why a planned file is not imported, and the exit code for it.

@@ -4,6 +4,7 @@
 
 mod backup;
 pub mod check;
+mod compare;
 pub mod completeness;
 pub mod demo;
 pub mod gaps;
@@ -14,6 +15,7 @@ mod manual;
 mod people;
 mod prose;
 mod remark;
+mod restore;
 mod run;
 mod set_aside;
 mod simulate;
@@ -112,16 +114,18 @@ enum Command {
     /// What was measured by hand, a dip or a readout, beside the record
     #[command(subcommand, after_help = manual::HELP)]
     Manual(manual::Command),
-    /// Check the ledger: SQLite's integrity, and coverage against the records
-    #[command(after_help = "Example: stonechat verify")]
-    Verify {
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
+    /// Check the ledger: SQLite's integrity, and coverage against the records; or bring over what a damaged one holds
+    #[command(after_help = verify::HELP)]
+    Verify(verify::Args),
     /// A verified copy of the ledger, while the daemon goes on
     #[command(after_help = "Example: stonechat backup /media/stick/harrow-tarn-2026-05-04.db")]
     Backup(backup::Args),
+    /// A backup in the ledger's place, unless the present ledger has more in it
+    #[command(after_help = restore::HELP)]
+    Restore(restore::Args),
+    /// Which records does either of two copies lack, or hold differently: ledgers, backups, sealed dumps
+    #[command(after_help = compare::HELP)]
+    Compare(compare::Args),
     /// What was kept beside the record: frames that no key opens, and the other sides of conflicts
     #[command(subcommand, after_help = "Example: stonechat set-aside list")]
     SetAside(set_aside::Command),
@@ -181,8 +185,10 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Status(args) => status::run(config, &args, out),
         Command::Gaps(args) => gaps::run(config, &args, out),
         Command::Import(args) => import::run(config, &args, out),
-        Command::Verify { json } => verify::run(config, json, out),
+        Command::Verify(args) => verify::run(config, &args, out),
         Command::Backup(args) => backup::run(config, &args, out),
+        Command::Compare(args) => compare::run(config, &args, out),
+        Command::Restore(args) => restore::run(config, &args, out),
         Command::SetAside(command) => set_aside::run(config, &command, out),
         Command::Key(command) => key::run(config, &command, out),
         Command::Simulate(args) => simulate::run(&args, out),

@@ -1,20 +1,55 @@
 //! `stonechat verify`: is the ledger sound?
 
-use super::table::counted;
+use super::table::{counted, thousands};
 use super::{DONE, NO, Progress, could_not, load, print, print_json};
-use crate::ledger::verify;
+use crate::config::Config;
+use crate::coverage::Coverage;
+use crate::ledger::{salvage, verify};
+use crate::time::{Clock, SystemClock};
+use serde_json::{Value, json};
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The most differences that are printed.
 const SHOWN: usize = 50;
 
+/// Examples for the help.
+pub const HELP: &str = "\
+--salvage reads what can be read of a damaged ledger, and brings over what fits its digests; the daemon may go on. The
+damaged file is not changed. What cannot be brought counts as missing from then on.
+
+Examples:
+  stonechat verify
+  stonechat verify --salvage ledger.db.damaged-20260504T120000Z --by \"R. Dale\"";
+
+/// The arguments of `verify`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// Bring every readable record of this damaged ledger over into the present one
+    #[arg(long, value_name = "FROM")]
+    salvage: Option<PathBuf>,
+    /// Who salvages: kept with what is brought over
+    #[arg(long, value_name = "NAME", requires = "salvage", default_value = "salvage")]
+    by: String,
+    /// Take readings that fit no digest too, as rows of a CSV: they fill gaps, a record that comes later steps over
+    /// them, and `import --withdraw` takes them back
+    #[arg(long, requires = "salvage")]
+    unproven: bool,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
 /// Checks the ledger and prints what differs.
-pub fn run(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let config = match load(config_path) {
         Ok(config) => config,
         Err(code) => return code,
     };
+    let json = args.json;
+    if let Some(from) = &args.salvage {
+        return salvage(&config, from, args, out);
+    }
     let progress = Progress::new();
     let found = verify::verify(&config.ledger.path, |step| progress.say(&format!("checking: {step} …")));
     progress.done();
@@ -44,4 +79,85 @@ pub fn run(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
         "not sound: keep this file as it is, make a copy of it and of its -wal, and compare with a backup\n"
     };
     print(out, &text, code)
+}
+
+fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+    use std::os::unix::fs::MetadataExt;
+    let place = |path: &Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
+    if place(from).is_some_and(|there| place(&config.ledger.path) == Some(there)) {
+        return could_not(&format!(
+            "{}: is the present ledger; the daemon sets a damaged one aside when it starts, and that file is named here",
+            from.display()
+        ));
+    }
+    let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
+    let progress = Progress::new();
+    let told = |done, all| progress.say(&format!("salvaging: block {done} of {all} …"));
+    let (ledger, roster) = (&config.ledger.path, &config.roster);
+    let done = salvage::salvage(from, ledger, roster, &args.by, args.unproven, clock.now(), told);
+    progress.done();
+    let done = match done {
+        Ok(done) => done,
+        Err(error) => return could_not(&error),
+    };
+    let code = if done.is_whole() { DONE } else { NO };
+    if args.json {
+        let value = json!({
+            "from": from, "brought": done.brought, "held": done.held, "conflicts": done.conflicts, "filled": done.filled,
+            "was_counted_as_held": done.was_counted,
+            "unproven": ranges(&done.unproven), "unreadable": ranges(&done.unreadable),
+        });
+        return print_json(out, &value, code);
+    }
+    let mut text = format!(
+        "{}: {} brought over, {} held already",
+        from.display(),
+        counted(done.brought, "record"),
+        thousands(done.held)
+    );
+    if done.filled > 0 {
+        text += &format!(", {} filled by readings that nothing proves", thousands(done.filled));
+    }
+    if done.conflicts > 0 {
+        text += &format!(", {} different from what is held (kept beside it)", thousands(done.conflicts));
+    }
+    text.push('\n');
+    for (what, lost) in [
+        ("fit no digest, and were not taken as records", &done.unproven),
+        ("cannot be read", &done.unreadable),
+    ] {
+        let records: u64 = lost.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+        if records == 0 {
+            continue;
+        }
+        text += &format!("{} {what}:\n", counted(records, "record"));
+        let all: Vec<_> = lost
+            .epochs()
+            .flat_map(|(a, e, held)| held.authentic.ranges().iter().map(move |range| (a, e, *range)))
+            .collect();
+        for (address, epoch, (first, last)) in all.iter().take(SHOWN) {
+            text += &format!("  logger {address}, epoch {epoch}: {first} to {last}\n");
+        }
+        if all.len() > SHOWN {
+            text += &format!("  and {} more; --json has all\n", all.len() - SHOWN);
+        }
+    }
+    text += if done.is_whole() {
+        "everything that it was known to hold is in the present ledger\n"
+    } else {
+        "what could not be brought counts as missing now, unless another ledger has it: see `stonechat gaps`, and \
+         import a backup's or the loggers' records\n"
+    };
+    print(out, &text, code)
+}
+
+fn ranges(coverage: &Coverage) -> Vec<Value> {
+    coverage
+        .epochs()
+        .flat_map(|(address, epoch, held)| {
+            held.authentic.ranges().iter().map(move |(first, last)| {
+                json!({ "logger": address.number(), "epoch": epoch.number(), "first": first, "last": last })
+            })
+        })
+        .collect()
 }

@@ -41,6 +41,11 @@ pub struct Intake {
 }
 
 impl Intake {
+    /// The radios' numbers in the ledger, in their order.
+    pub fn ids(&self) -> impl Iterator<Item = RadioId> {
+        self.lines.iter().map(|line| line.id)
+    }
+
     /// For radios with these numbers in the ledger.
     pub fn new(radios: &[RadioId]) -> Self {
         let lines = radios

@@ -17,6 +17,7 @@ pub mod state;
 
 use crate::config::{self, Config};
 use crate::judge::{Outcome, Tally};
+use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, Receipt, Stamp};
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::seal::keyring::Keyring;
@@ -165,32 +166,45 @@ pub async fn run(config: Config, keyring: Keyring, clock: Box<dyn Clock>) -> Res
     let mut bytes = Vec::new();
     loop {
         let event = daemon.next(&mut links, &mut terminate, &mut interrupt, &mut hang_up).await;
-        match event {
+        let done = match event {
             Event::Link(LinkEvent::Bytes { radio }) => {
                 links.take(radio, &mut bytes);
-                daemon.bytes(radio, &bytes, &links)?;
+                daemon.bytes(radio, &bytes, &links)
             }
-            Event::Link(LinkEvent::Up { radio }) => daemon.up(radio)?,
-            Event::Link(LinkEvent::Down { radio, reason }) => daemon.down(radio, reason)?,
-            Event::Timer => daemon.timer()?,
-            Event::Reload => daemon.reload()?,
+            Event::Link(LinkEvent::Up { radio }) => daemon.up(radio),
+            Event::Link(LinkEvent::Down { radio, reason }) => daemon.down(radio, reason),
+            Event::Timer => daemon.timer(),
+            Event::Reload => daemon.reload(),
             Event::Stop => {
                 daemon.take_the_rest(&mut links).await?;
                 return daemon.stop().await;
             }
-        }
+        };
+        daemon.or_take_over(done)?;
     }
 }
 
 impl Daemon {
     fn start(config: Config, mut keyring: Keyring, clock: Box<dyn Clock>) -> Result<Self, Error> {
-        let mut ledger = Ledger::open(&config.ledger.path)?;
+        let now = clock.now();
+        let path = &config.ledger.path;
         let names: Vec<&str> = config.radios.iter().map(|radio| radio.name.as_str()).collect();
-        let radios = ledger.radios(&names)?;
-        for (address, slot) in ledger.slots_in_use()? {
+        let (mut ledger, mut taken) = damage::open(path, now)?;
+        let mut first = ledger.radios(&names).and_then(|radios| Ok((radios, ledger.slots_in_use()?)));
+        if let Err(error) = &first
+            && error.is_damage()
+        {
+            // Damage that the first look does not see.
+            let why = error.to_string();
+            drop(ledger);
+            let (new, told) = damage::replace(path, &why, &[], now)?;
+            (ledger, taken) = (new, Some(told));
+            first = ledger.radios(&names).and_then(|radios| Ok((radios, ledger.slots_in_use()?)));
+        }
+        let (radios, slots) = first?;
+        for (address, slot) in slots {
             keyring.mark_proven(address, slot);
         }
-        let now = clock.now();
         let state = DaemonState {
             pid: std::process::id(),
             started_at: now.unix_s,
@@ -232,12 +246,36 @@ impl Daemon {
         if !now.synchronised {
             tracing::warn!("the gateway's clock is not synchronised: times of reception are marked so");
         }
-        daemon.settle.day = daemon.ledger.settled_day()?;
-        daemon.note_configuration()?;
-        daemon.retry_set_aside()?;
+        if let Some(taken) = &taken {
+            daemon.tell_taken_over(taken, now)?;
+        }
+        let began = daemon.begin();
+        if daemon.or_take_over(began)? {
+            daemon.begin()?;
+        }
+        daemon.write_known();
         daemon.plan_settle(now);
         daemon.write_state();
         Ok(daemon)
+    }
+
+    /// What a start reads and writes in the ledger.
+    fn begin(&mut self) -> Result<(), Error> {
+        self.settle.day = self.ledger.settled_day()?;
+        self.note_configuration()?;
+        self.retry_set_aside()
+    }
+
+    /// Where the ledger was found damaged, sets it aside and goes on with a new one: `true`. The next start would
+    /// find it no better. A daemon that ends and starts again for ever takes nothing in.
+    fn or_take_over(&mut self, done: Result<(), Error>) -> Result<bool, Error> {
+        match done {
+            Err(Error::Ledger(error)) if error.is_damage() => {
+                self.take_over(&error)?;
+                Ok(true)
+            }
+            other => other.map(|()| false),
+        }
     }
 
     async fn next(
@@ -451,10 +489,72 @@ impl Daemon {
                 self.write_state();
                 Ok(())
             }
+            Err(error) if error.is_damage() => {
+                // Nothing of the batch is in: it goes into the ledger that takes over.
+                self.take_over(&error)?;
+                self.commit_anew(now)
+            }
             Err(error) => {
                 tracing::error!("{error}");
                 Err(error.into())
             }
+        }
+    }
+
+    /// The first commit of a ledger that has taken over: it is new, so an error is no damage of the old one.
+    fn commit_anew(&mut self, now: Stamp) -> Result<(), Error> {
+        let receipt = self.ledger.append(&self.intake.batch, &self.config.roster, now)?;
+        self.commit_began = None;
+        self.locked_since = None;
+        self.committed(&receipt, now)
+    }
+
+    /// The ledger cannot be read: it is set aside, and a new one takes over.
+    fn take_over(&mut self, why: &LedgerError) -> Result<(), Error> {
+        let now = self.clock.now();
+        let path = self.ledger.path().to_owned();
+        let radios: Vec<(u8, String)> = self
+            .intake
+            .ids()
+            .map(|id| id.0)
+            .zip(self.state.radios.iter().map(|radio| radio.name.clone()))
+            .collect();
+        // Closes the damaged one: its files may be renamed only then.
+        self.ledger = Ledger::nowhere()?;
+        let (ledger, taken) = damage::replace(&path, &why.to_string(), &radios, now)?;
+        self.ledger = ledger;
+        self.settle = Settle {
+            day: self.ledger.settled_day()?,
+            left: 0,
+            slice: SETTLE_SLICE,
+            refused: 0,
+            given_up: false,
+        };
+        self.timers.settle = None;
+        self.tell_taken_over(&taken, now)?;
+        self.write_known();
+        self.note_configuration()
+    }
+
+    fn tell_taken_over(&mut self, taken: &TakenOver, now: Stamp) -> Result<(), Error> {
+        let text = taken.text();
+        tracing::error!(kept = taken.kept, "{text}");
+        if let Some(unused) = &taken.unused {
+            tracing::error!("{unused}");
+        }
+        self.notifier.tell("STATUS=the ledger was damaged; a new one goes on");
+        self.quietly(|ledger| {
+            // A second one is told beside the first.
+            ledger.clear_notice("ledger", "damaged", now)?;
+            ledger.raise_notice("ledger", "damaged", &text, now)
+        })
+    }
+
+    /// What must outlive the ledger, beside it. That it cannot be written is no reason to stop.
+    fn write_known(&mut self) {
+        let now = self.clock.now();
+        if let Err(error) = self.ledger.write_known(now) {
+            tracing::warn!("{error}");
         }
     }
 
@@ -566,6 +666,9 @@ impl Daemon {
                 Err(error.into())
             }
             Err(error) => {
+                if error.is_damage() && !matches!(error, LedgerError::Corrupt(_)) {
+                    return self.take_over(&error);
+                }
                 // What is damaged stays in the journal, where every report reads it; intake goes on.
                 tracing::error!("cannot settle: {error}; going on without");
                 self.settle.given_up = true;
@@ -581,6 +684,7 @@ impl Daemon {
         let day = self.settle.day;
         self.quietly(|ledger| ledger.note_size(day))?;
         self.retire()?;
+        self.write_known();
         // A settle is the one large transaction. The -wal is not cut to nothing: one that grows again costs the file
         // system's journal with each sync; its size limit cuts what is beyond 8 MB when it next begins anew.
         self.quietly(|ledger| ledger.checkpoint().map(|_| ()))
@@ -717,6 +821,7 @@ impl Daemon {
         for radio in &mut self.state.radios {
             radio.up = false;
         }
+        self.write_known();
         self.write_state();
         tracing::info!(frames = self.intake.frames_in, "stopped; everything read is committed");
         Ok(())

@@ -151,7 +151,7 @@ fn rename_new(from: &Path, to: &Path) -> std::io::Result<()> {
     }
 }
 
-fn digest(path: &Path) -> std::io::Result<(String, u64)> {
+pub(super) fn digest(path: &Path) -> std::io::Result<(String, u64)> {
     let mut file = File::open(path)?;
     let mut hasher = Sha256::new();
     let (mut buffer, mut size) = (vec![0; 1 << 16], 0);
@@ -166,7 +166,7 @@ fn digest(path: &Path) -> std::io::Result<(String, u64)> {
     Ok((hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect(), size))
 }
 
-fn sync_folder(path: &Path) -> std::io::Result<()> {
+pub(super) fn sync_folder(path: &Path) -> std::io::Result<()> {
     let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     File::open(folder)?.sync_all()
 }

@@ -196,14 +196,19 @@ impl Block {
     }
 
     fn plaintext(&mut self, id: Identity, plaintext: &[u8]) {
-        let mut bytes = Vec::with_capacity(10 + plaintext.len());
-        bytes.extend(id.address.number().to_be_bytes());
-        bytes.extend(id.epoch.number().to_be_bytes());
-        bytes.extend(id.sequence.number().to_be_bytes());
-        bytes.extend_from_slice(plaintext);
-        self.content.add(Sum::of(&bytes));
+        self.content.add(record_sum(id, plaintext));
         self.records += 1;
     }
+}
+
+/// What one authentic record adds to its block's `content`.
+pub fn record_sum(id: Identity, plaintext: &[u8]) -> Sum {
+    let mut bytes = Vec::with_capacity(10 + plaintext.len());
+    bytes.extend(id.address.number().to_be_bytes());
+    bytes.extend(id.epoch.number().to_be_bytes());
+    bytes.extend(id.sequence.number().to_be_bytes());
+    bytes.extend_from_slice(plaintext);
+    Sum::of(&bytes)
 }
 
 /// Blocks under construction.
@@ -216,11 +221,12 @@ pub struct Blocks {
 }
 
 /// What a reading's row must be selected as.
-fn reading_columns() -> String {
+pub fn reading_columns() -> String {
     format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX))
 }
 
-fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
+/// The identity in a row's first three columns.
+pub fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
     Identity::new(row.get(0)?, row.get(1)?, row.get(2)?)
         .ok_or_else(|| Error::Corrupt("a record has a reserved identity".into()))
 }
@@ -306,6 +312,24 @@ impl Blocks {
         };
         if let Some(plaintext) = plaintext {
             self.at(id).plaintext(id, &plaintext);
+        }
+        Ok(())
+    }
+
+    /// A settled record of any kind.
+    pub fn settled_record(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
+        if rows::rare_plaintext(db, id)?.is_some() {
+            return self.rare(db, id);
+        }
+        let sql = format!(
+            "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
+            reading_columns()
+        );
+        let mut statement = db.prepare_cached(&sql)?;
+        let mut readings =
+            statement.query(params![id.address.number(), id.epoch.number(), id.sequence.number()])?;
+        while let Some(row) = readings.next()? {
+            self.reading(row, true)?;
         }
         Ok(())
     }
@@ -404,9 +428,11 @@ pub struct Stored {
     pub retired_at: Option<i64>,
 }
 
-const STORED: &str = "SELECT first, last, records, time_min, time_max, content, guard, retired_at, logger, epoch, block FROM chunk";
+/// Selects blocks for [`stored_row`]; logger, epoch and block come last.
+pub const STORED: &str = "SELECT first, last, records, time_min, time_max, content, guard, retired_at, logger, epoch, block FROM chunk";
 
-fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Stored> {
+/// A block of a row of [`STORED`].
+pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Stored> {
     let sum = |at: usize| -> rusqlite::Result<Sum> {
         Ok(Sum::from_bytes(row.get_ref(at)?.as_blob()?).unwrap_or_default())
     };
@@ -462,7 +488,7 @@ fn write(
 }
 
 /// The reading of a row selected as [`reading_columns`]; `None` where a value is out of its range.
-fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
+pub fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
     let number = |at: usize| Ok::<_, rusqlite::Error>(row.get_ref(at)?.as_i64_or_null().ok().flatten());
     let mut counts = [0; CHANNELS_MAX];
     for (at, count) in counts.iter_mut().enumerate().take(n) {

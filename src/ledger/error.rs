@@ -63,6 +63,29 @@ pub enum Error {
         /// The journal mode that SQLite fell back to.
         mode: String,
     },
+    /// Operator: what must outlive the ledger could not be written beside it.
+    Known {
+        /// The file.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// Operator: a damaged ledger could not be renamed.
+    SetAside {
+        /// The ledger.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
+    /// Operator: the ledger is damaged once more, and enough damaged ones are kept.
+    TooManyAside {
+        /// The ledger.
+        path: PathBuf,
+        /// How many are kept.
+        kept: usize,
+        /// What is wrong with this one.
+        reason: String,
+    },
     /// Operator: another daemon writes this ledger.
     Locked {
         /// The lock file.
@@ -98,6 +121,18 @@ impl Error {
             }
             Self::Sql(source) => Self::Open { path: path.to_owned(), source },
             other => other,
+        }
+    }
+
+    /// Whether the file itself is damaged: SQLite cannot read it, or it holds what this program never writes.
+    pub fn is_damage(&self) -> bool {
+        match self {
+            Self::Sql(source) | Self::Open { source, .. } => matches!(
+                source.sqlite_error_code(),
+                Some(rusqlite::ErrorCode::DatabaseCorrupt | rusqlite::ErrorCode::NotADatabase)
+            ),
+            Self::Corrupt(_) => true,
+            _ => false,
         }
     }
 
@@ -166,6 +201,22 @@ impl fmt::Display for Error {
                 f,
                 "ledger {}: its file system offers journal mode {mode} only, write-ahead logging is needed; \
                  put the ledger on a local disk",
+                path.display()
+            ),
+            Self::Known { path, source } => write!(
+                f,
+                "{}: cannot be written: {source}; without it a new ledger would not know what a damaged one held",
+                path.display()
+            ),
+            Self::SetAside { path, source } => write!(
+                f,
+                "ledger {}: is damaged, and cannot be set aside: {source}; move it away with its -wal, and start again",
+                path.display()
+            ),
+            Self::TooManyAside { path, kept, reason } => write!(
+                f,
+                "ledger {}: is damaged ({reason}), and {kept} damaged ones are kept beside it already: the disk or the \
+                 memory is at fault; replace it, take those files away, and start again",
                 path.display()
             ),
             Self::Locked { path, holder } => {

@@ -85,7 +85,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 28] = [
+pub const TABLES: [&str; 30] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -114,6 +114,8 @@ pub const TABLES: [&str; 28] = [
     "profile_row",
     "event_row",
     "opaque_row",
+    "aside_ledger",
+    "elsewhere",
 ];
 
 /// The sum over a table's rows that meet a condition.

@@ -216,6 +216,10 @@ impl Held for HeldAndKept<'_> {
         self.held.is_given_up(id)
     }
 
+    fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_elsewhere(id)
+    }
+
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Error> {
         self.held.reading(id)
     }
@@ -387,8 +391,14 @@ impl Ledger {
             let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
             rows.collect::<Result<Vec<(u16, u32)>, _>>()?
         };
+        let elsewhere = super::damage::elsewhere(&transaction)?;
         for (logger, epoch) in touched {
-            let covered = settled_rows(&transaction, logger, epoch)?;
+            let mut covered = settled_rows(&transaction, logger, epoch)?;
+            if let (Some(address), Some(of)) = (Address::new(logger), crate::wire::seq::Epoch::new(epoch))
+                && let Some(held) = elsewhere.epoch(address, of)
+            {
+                covered = covered.union(&held.csv);
+            }
             settle::write_ranges(&transaction, logger, epoch, Basis::Csv as i64, &covered)?;
         }
         next_generation(&transaction)?;
@@ -411,11 +421,11 @@ fn settled_rows(db: &Connection, logger: u16, epoch: u32) -> Result<RangeSet, Er
     Ok(covered)
 }
 
-fn withdrawals(db: &Connection) -> Result<i64, Error> {
+pub(super) fn withdrawals(db: &Connection) -> Result<i64, Error> {
     Ok(db.query_row("SELECT count(*) FROM import WHERE withdrawn_at IS NOT NULL", [], |row| row.get(0))?)
 }
 
-fn next_generation(db: &Connection) -> Result<i64, Error> {
+pub(super) fn next_generation(db: &Connection) -> Result<i64, Error> {
     let next = state::meta(db, "coverage_generation")? + 1;
     guard::set_meta(db, "coverage_generation", next)?;
     Ok(next)

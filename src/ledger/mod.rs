@@ -19,15 +19,20 @@ mod append;
 mod aside;
 pub mod backup;
 mod chunk;
+pub mod compare;
 mod error;
+pub mod damage;
 mod guard;
 pub mod held;
 mod holder;
 pub mod import;
+pub mod known;
 pub mod people;
 pub mod query;
+pub mod restore;
 mod retire;
 mod rows;
+pub mod salvage;
 mod schema;
 mod settle;
 mod state;
@@ -69,6 +74,13 @@ impl Ledger {
         let db = schema::open_for_writing(path)?;
         let state = snapshot(&db, State::load)?;
         Ok(Self { db, path: path.to_owned(), state, limits: AsideLimits::default() })
+    }
+
+    /// A ledger in memory that nobody keeps: stands in while the one on the disk is exchanged.
+    pub(crate) fn nowhere() -> Result<Self, Error> {
+        let db = schema::in_memory()?;
+        let state = snapshot(&db, State::load)?;
+        Ok(Self { db, path: PathBuf::new(), state, limits: AsideLimits::default() })
     }
 
     /// With other limits for what is set aside.

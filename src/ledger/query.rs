@@ -67,6 +67,19 @@ pub struct LastHeard {
     pub snr_quarter_db: Option<i8>,
 }
 
+/// A damaged ledger that was set aside.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct AsideLedger {
+    /// Its name beside the present one.
+    pub file: String,
+    /// When, Unix s.
+    pub set_aside_at: i64,
+    /// What was wrong with it.
+    pub reason: String,
+    /// Records that count as held because of it; some may have come again since.
+    pub records: u64,
+}
+
 /// One consistent state of the ledger.
 pub struct Snapshot<'a> {
     pub(super) db: &'a Connection,
@@ -106,6 +119,11 @@ impl<'a> Snapshot<'a> {
         snapshot.read_last_heard()?;
         snapshot.read_journal()?;
         Ok(snapshot)
+    }
+
+    /// Whether a record is not settled yet.
+    pub(super) fn is_unsettled(&self, id: Identity) -> bool {
+        self.unsettled.contains_key(&id)
     }
 
     /// Coverage.
@@ -388,6 +406,22 @@ impl<'a> Snapshot<'a> {
         )?;
         let rows = statement.query_map([], |row| {
             Ok(Notice { kind: row.get(0)?, subject: row.get(1)?, text: row.get(2)?, raised_at: row.get(3)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Damaged ledgers that were set aside, and how many records count as held in each.
+    pub fn ledgers_set_aside(&self) -> Result<Vec<AsideLedger>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT file, set_aside_at, reason, coalesce(records, 0) FROM ledger_set_aside ORDER BY id",
+        )?;
+        let rows = statement.query_map([], |row| {
+            Ok(AsideLedger {
+                file: row.get(0)?,
+                set_aside_at: row.get(1)?,
+                reason: row.get(2)?,
+                records: row.get::<_, i64>(3)?.unsigned_abs(),
+            })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

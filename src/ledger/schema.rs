@@ -12,7 +12,7 @@ use std::path::Path;
 use std::time::Duration;
 
 /// Marks the file as a ledger: "stch" in ASCII, in SQLite's application id.
-const APPLICATION_ID: i32 = 0x7374_6368;
+pub const APPLICATION_ID: i32 = 0x7374_6368;
 
 /// Each migration once released is never edited; the next number is added.
 const MIGRATIONS: &[&str] = &[
@@ -20,6 +20,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0002_configuration.sql"),
     include_str!("../../migrations/0003_chunks.sql"),
     include_str!("../../migrations/0004_people.sql"),
+    include_str!("../../migrations/0005_damage.sql"),
 ];
 
 /// The version that this program writes.
@@ -76,6 +77,20 @@ pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
         0 => Err(Error::NotALedger { path: path.to_owned() }),
         VERSION => Ok(db),
         found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
+    }
+}
+
+/// Opens a ledger of this or an older release for reading, to copy it as it is.
+pub fn open_any_for_reading(path: &Path) -> Result<Connection, Error> {
+    if !path.exists() {
+        return Err(Error::Absent { path: path.to_owned() });
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
+    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    match identify(&db, path)? {
+        0 => Err(Error::NotALedger { path: path.to_owned() }),
+        _ => Ok(db),
     }
 }
 
@@ -185,6 +200,22 @@ pub fn differences(db: &Connection) -> Result<Vec<String>, Error> {
         .collect();
     names.dedup();
     Ok(names)
+}
+
+/// An empty ledger in memory.
+pub fn in_memory() -> Result<Connection, Error> {
+    let db = Connection::open_in_memory()?;
+    for sql in MIGRATIONS {
+        db.execute_batch(sql)?;
+    }
+    Ok(db)
+}
+
+/// What of the schema is gone or changed, at the first glance; what somebody added is no damage.
+pub fn lost(db: &Connection) -> Result<Option<String>, Error> {
+    let found = objects(db)?;
+    let lost = expected()?.into_iter().find(|object| !found.contains(object));
+    Ok(lost.map(|(kind, name, _)| format!("the {kind} {name} is not as the program made it")))
 }
 
 /// After the migration that brought digests: works them out for what an older release left.

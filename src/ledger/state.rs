@@ -245,6 +245,10 @@ impl Held for HeldRows<'_> {
         super::chunk::is_given_up(self.db, id)
     }
 
+    fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
+        super::damage::is_elsewhere(self.db, id)
+    }
+
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
         let content = match self.recent.get(&identity) {
             Some(&row) => self.journal_row(row)?,

@@ -93,6 +93,18 @@ impl<'a> Page<'a> {
         text += &self.unclosed();
         text += &self.silent();
         text += &self.written_off();
+        for aside in &self.found.aside {
+            text += "\n";
+            text += &self.prose(
+                0,
+                &format!(
+                    "{} records count as held, and are in {}, which was damaged and set aside on {}: not in this ledger.",
+                    thousands(aside.records),
+                    aside.file,
+                    local(aside.set_aside_at, self.config.site.utc_offset_s)
+                ),
+            );
+        }
         let is_marked = text.contains('~');
         text += &self.footnote(is_marked);
         text

@@ -1,0 +1,457 @@
+//! A damaged ledger: noticed, set aside whole under a dated name, and a new one takes over at once, which knows what
+//! was held.
+//!
+//! Input: the ledger's path and what is known of it beside it ([`super::known`]). Output: a ledger to go on with.
+//! Looked at when it is opened, in time that does not grow with the years: the file's length against its header, its
+//! schema, the digests of the tables that coverage comes from, and how far it reaches against how far it is known to
+//! have reached (a lost `-wal`). What else is damaged shows when it is read: then the daemon comes here too.
+//!
+//! What becomes of the old one: it is renamed with its `-wal`, never written to, and never removed. What it holds
+//! counts as held (`elsewhere`), so no gap appears that nobody has to fetch; a record of it that comes again is stored,
+//! since its content is not in the new ledger. Commits since the last settle are carried over where their seals prove
+//! them whole.
+//!
+//! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
+
+use super::chunk::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use super::known::{self, Known};
+use super::restore::{beside, dated, free_name};
+use super::rows::{SHARED, kind};
+use super::state::{State, journal_insert};
+use super::{Error, Ledger, Stamp, backup, guard, schema, settle};
+use crate::coverage::{Basis, Coverage};
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::seq::Identity;
+use rusqlite::types::Value as Sql;
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
+use serde_json::Value;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// The most damaged ledgers that are kept beside the present one. Beyond it the disk or the memory is at fault, and
+/// going on would only fill it: the daemon ends, and says what to do.
+pub const ASIDE_MAX: usize = 8;
+
+/// A take-over that took place.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TakenOver {
+    /// Where the damaged ledger is now.
+    pub aside: PathBuf,
+    /// What was wrong with it.
+    pub reason: String,
+    /// Up to when it is known what it held; `None`: nothing is known.
+    pub known_as_of: Option<i64>,
+    /// Records that count as held there.
+    pub records: u64,
+    /// Records carried over from what was not settled yet.
+    pub carried: u64,
+    /// Damaged ledgers kept now, this one included.
+    pub kept: usize,
+    /// Why what was known could not be used, where there was something.
+    pub unused: Option<String>,
+}
+
+impl TakenOver {
+    /// For the notice and the log.
+    pub fn text(&self) -> String {
+        let name =
+            self.aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        let mut text =
+            format!("the ledger was damaged ({}) and is kept as {name}; a new one goes on", self.reason);
+        text += &match self.known_as_of {
+            Some(at) => format!(
+                ", and knows what was held up to {}: {} records count as held there, {} were carried over",
+                crate::time::rfc3339(at),
+                self.records,
+                self.carried
+            ),
+            None => "; nothing is known of what was held, so gaps are told that it may fill".to_owned(),
+        };
+        text + "; keep that file, and check the disk; `stonechat restore` puts a backup in place"
+    }
+}
+
+/// Opens the ledger for the daemon; where it is damaged, sets it aside and makes a new one. Call under the daemon's
+/// lock, with no connection to it open.
+pub fn open(path: &Path, now: Stamp) -> Result<(Ledger, Option<TakenOver>), Error> {
+    let (known, unused) = match Known::read(path) {
+        Ok(known) => (known, None),
+        Err(why) => (None, Some(why)),
+    };
+    let reason = match file_looks(path, known.is_some()) {
+        Some(reason) => reason,
+        None => match Ledger::open(path) {
+            Ok(ledger) => match differs(&ledger, known.as_ref())? {
+                None => return Ok((ledger, None)),
+                Some(reason) => reason,
+            },
+            Err(error) if error.is_damage() => error.to_string(),
+            // A file of something else is left alone, unless it is known that a ledger stood there.
+            Err(Error::NotALedger { .. }) if known.is_some() => "it is no ledger any more".to_owned(),
+            Err(error) => return Err(error),
+        },
+    };
+    let (ledger, mut taken) = take_over(path, known, &reason, &[], now)?;
+    taken.unused = unused;
+    Ok((ledger, Some(taken)))
+}
+
+/// The same for a running daemon, whose own connection must be closed before. `radios`: the numbers it goes by.
+pub fn replace(
+    path: &Path,
+    reason: &str,
+    radios: &[(u8, String)],
+    now: Stamp,
+) -> Result<(Ledger, TakenOver), Error> {
+    let (known, unused) = match Known::read(path) {
+        Ok(known) => (known, None),
+        Err(why) => (None, Some(why)),
+    };
+    let (ledger, mut taken) = take_over(path, known, reason, radios, now)?;
+    taken.unused = unused;
+    Ok((ledger, taken))
+}
+
+/// What the file itself says, before SQLite looks at it. Only while no connection to it is open.
+fn file_looks(path: &Path, is_known: bool) -> Option<String> {
+    let length = match std::fs::metadata(path) {
+        Ok(found) => found.len(),
+        Err(_) if is_known => return Some("the file is gone".to_owned()),
+        Err(_) => return None,
+    };
+    if length == 0 {
+        return is_known.then(|| "the file is empty".to_owned());
+    }
+    // What is in the -wal may be what the file lacks.
+    if std::fs::metadata(beside(path, "-wal")).is_ok_and(|wal| wal.len() > 0) {
+        return None;
+    }
+    let mut head = [0; 100];
+    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head));
+    // SQLite's file format, section 1.3: page size at 16, pages at 28, valid if 24 and 92 agree; our mark at 68.
+    let number = |at: usize| u32::from_be_bytes([head[at], head[at + 1], head[at + 2], head[at + 3]]);
+    if read.is_err() || !head.starts_with(b"SQLite format 3\0") || number(68) != schema::APPLICATION_ID as u32
+    {
+        return None;
+    }
+    let page = u64::from(u16::from_be_bytes([head[16], head[17]]));
+    let page = if page == 1 { 65_536 } else { page };
+    let whole = u64::from(number(28)) * page;
+    (number(24) == number(92) && length < whole)
+        .then(|| format!("the file is cut off: {length} bytes of {whole}"))
+}
+
+/// What of an open ledger says that it is damaged; bounded work.
+fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Error> {
+    let looked = super::snapshot(&ledger.db, |db| {
+        if let Some(lost) = schema::lost(db)? {
+            return Ok(Some(lost));
+        }
+        for table in ["meta", "held_range", "named_epoch", "slot_use", "radio", "elsewhere", "aside_ledger"] {
+            if guard::table_sum(db, table, "true", ())? != guard::kept(db, table)?.unwrap_or_default() {
+                return Ok(Some(format!("table {table} does not fit its digest")));
+            }
+        }
+        Ok(None)
+    });
+    match looked {
+        Ok(None) => {}
+        Err(error) if error.is_damage() => return Ok(Some(error.to_string())),
+        other => return other,
+    }
+    Ok(known.and_then(|known| {
+        let (settled, seen) = (ledger.state.settled_through, ledger.state.seen_row);
+        (settled < known.settled_through || seen < known.seen_row).then(|| {
+            format!(
+                "it reaches to journal row {seen}, and was known to reach to {}: its -wal was lost, or it is an older \
+                 copy",
+                known.seen_row
+            )
+        })
+    }))
+}
+
+fn kept_aside(path: &Path) -> usize {
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let prefix = format!("{}.damaged-", path.file_name().unwrap_or_default().to_string_lossy());
+    let Ok(entries) = std::fs::read_dir(folder) else { return 0 };
+    entries
+        .flatten()
+        .filter(|entry| {
+            let name = entry.file_name().to_string_lossy().into_owned();
+            name.starts_with(&prefix) && ["-wal", "-shm", ".known"].iter().all(|end| !name.ends_with(end))
+        })
+        .count()
+}
+
+fn take_over(
+    path: &Path,
+    known: Option<Known>,
+    reason: &str,
+    radios: &[(u8, String)],
+    now: Stamp,
+) -> Result<(Ledger, TakenOver), Error> {
+    let kept = kept_aside(path);
+    if kept >= ASIDE_MAX {
+        return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: reason.to_owned() });
+    }
+    let aside = free_name(path, &format!(".damaged-{}", dated(now.unix_s)));
+    let at = |source| Error::SetAside { path: path.to_owned(), source };
+    // The -wal first: one that stays beside a new ledger would be read into it.
+    for end in ["-wal", "-shm", ""] {
+        match std::fs::rename(beside(path, end), beside(&aside, end)) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(at(error)),
+            _ => {}
+        }
+    }
+    backup::sync_folder(path).map_err(at)?;
+    // The file itself may tell more than what was written down yesterday, if what it tells fits its digests.
+    let old = open_damaged(&aside);
+    let told = old.as_ref().and_then(|db| super::snapshot(db, |db| Known::of(db, now)).ok());
+    let known = match (known, told) {
+        (Some(known), Some(told)) if told.seen_row >= known.seen_row => Some(told),
+        (Some(known), _) => Some(known),
+        (None, told) => told,
+    };
+    let mut ledger = Ledger::open(path)?;
+    let mut taken = TakenOver {
+        aside: aside.clone(),
+        reason: reason.to_owned(),
+        known_as_of: known.as_ref().map(|known| known.as_of),
+        records: 0,
+        carried: 0,
+        kept: kept + 1,
+        unused: None,
+    };
+    {
+        let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
+        if let Some(known) = &known {
+            fill(&db, known)?;
+        }
+        for (id, name) in radios {
+            guard::change(&db, "radio", "id = ?1 OR name = ?2", (id, name), |db| {
+                Ok(db.execute("INSERT OR IGNORE INTO radio VALUES (?, ?)", params![id, name])?)
+            })?;
+        }
+        let mut covered = known.as_ref().map(Known::coverage).unwrap_or_default();
+        if let (Some(old), Some(known)) = (&old, &known) {
+            taken.carried = carry_over(&db, old, known, &mut covered);
+        }
+        note(&db, &aside, reason, &covered, taken.known_as_of, now)?;
+        taken.records = covered.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+        db.commit()?;
+    }
+    ledger.state = super::snapshot(&ledger.db, State::load)?;
+    Ok((ledger, taken))
+}
+
+/// Opens what is set aside, to see what can be read of it. It is no ledger that anybody else opens.
+fn open_damaged(aside: &Path) -> Option<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(aside, flags).ok()?;
+    let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
+    (version == super::SCHEMA_VERSION).then_some(db)
+}
+
+fn sql(value: &Value) -> Sql {
+    match value {
+        Value::Number(number) => number.as_i64().map_or(Sql::Null, Sql::Integer),
+        Value::String(text) => Sql::Text(text.clone()),
+        _ => Sql::Null,
+    }
+}
+
+/// Writes what is known into a new ledger.
+fn fill(db: &Connection, known: &Known) -> Result<(), Error> {
+    let (mut blocks, mut rare) = (Blocks::default(), Vec::new());
+    for (table, rows) in &known.rows {
+        let is_settled = table == "settled";
+        let is_rare = ["profile_row", "event_row"].contains(&table.as_str());
+        if !(is_settled || is_rare || table == "listening" || known::WHOLE.contains(&table.as_str())) {
+            return Err(Error::Corrupt(format!("what is known names a table {table:?}")));
+        }
+        let columns = if is_settled {
+            format!("{SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX))
+        } else {
+            let statement = db.prepare(&format!("SELECT * FROM {table}"))?;
+            statement.column_names().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
+        };
+        let count = columns.split(',').count();
+        let marks = vec!["?"; count].join(", ");
+        let insert = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
+        let before = guard::table_sum(db, table, "true", ())?;
+        for row in rows {
+            let values = row.iter().map(sql).chain(std::iter::repeat(Sql::Null)).take(count);
+            db.prepare_cached(&insert)?.execute(params_from_iter(values))?;
+            let number = |at: usize| row.get(at).and_then(Value::as_u64);
+            if let (true, Some(logger), Some(epoch), Some(sequence)) =
+                (is_settled || is_rare, number(0), number(1), number(2))
+                && let (Ok(logger), Ok(epoch), Ok(sequence)) =
+                    (u16::try_from(logger), u32::try_from(epoch), u32::try_from(sequence))
+                && let Some(id) = Identity::new(logger, epoch, sequence)
+            {
+                rare.push(id);
+            }
+        }
+        if !is_settled {
+            let mut sum = guard::kept(db, table)?.unwrap_or_default();
+            sum.take(before);
+            sum.add(guard::table_sum(db, table, "true", ())?);
+            guard::keep(db, table, sum)?;
+        }
+    }
+    rare.sort_unstable();
+    rare.dedup();
+    for id in rare {
+        blocks.settled_record(db, id)?;
+    }
+    blocks.store(db, known.seen_row, known.settled_day)?;
+    guard::set_meta(db, "settled_through", known.seen_row)?;
+    guard::set_meta(db, "settled_day", known.settled_day)?;
+    Ok(())
+}
+
+/// Carries over what came in since, as far as seals prove it; gives how many records. Trouble with reading the
+/// damaged ledger ends it, and nothing else: what cannot be read stays there.
+fn carry_over(db: &Connection, old: &Connection, known: &Known, covered: &mut Coverage) -> u64 {
+    let mut carried = 0;
+    let mut done = || -> Result<(), Error> {
+        let columns = format!("row, kind, {SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX));
+        let sql = format!("SELECT {columns} FROM journal WHERE row > ? ORDER BY row");
+        let mut statement = old.prepare(&sql)?;
+        let mut rows = statement.query([known.seen_row])?;
+        let mut seal = Seal::default();
+        let mut stretch: Vec<[Option<i64>; JOURNAL_COLUMNS]> = Vec::new();
+        let mut writer = Carried { db, row: known.seen_row, seal: Seal::default() };
+        while let Some(row) = rows.next()? {
+            let mut values = [None; JOURNAL_COLUMNS];
+            for (at, value) in values.iter_mut().enumerate() {
+                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+            }
+            if values[1] != Some(kind::SEAL) {
+                seal.feed(&values);
+                stretch.push(values);
+                if stretch.len() as i64 > 2 * SEAL_ROWS {
+                    stretch.clear();
+                }
+                continue;
+            }
+            let first = seal.first_row;
+            let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
+            for values in stretch.drain(..).filter(|_| right) {
+                carried += u64::from(writer.take(&values, covered)?);
+            }
+        }
+        writer.seal()
+    };
+    // A page that cannot be read: what was proven before it stays.
+    let _ = done();
+    carried
+}
+
+struct Carried<'a> {
+    db: &'a Connection,
+    row: i64,
+    seal: Seal,
+}
+
+impl Carried<'_> {
+    /// Takes a proven row; `true`: with a record. Of profiles, events and opaque records only that they are held: no
+    /// seal is over their tables.
+    fn take(
+        &mut self,
+        values: &[Option<i64>; JOURNAL_COLUMNS],
+        covered: &mut Coverage,
+    ) -> Result<bool, Error> {
+        let number = |at: usize| values[at].and_then(|value| u32::try_from(value).ok()).unwrap_or(0);
+        let id = Identity::new(u16::try_from(number(2)).unwrap_or(0), number(3), number(4));
+        let kind = values[1].unwrap_or(0);
+        if kind >= kind::READING {
+            let Some(id) = id else { return Ok(false) };
+            let basis = if values[5] == Some(0) { Basis::Authentic } else { Basis::Csv };
+            covered.insert(id, basis);
+            if kind != kind::READING {
+                return Ok(false);
+            }
+        }
+        self.row += 1;
+        let mut values = *values;
+        values[0] = Some(self.row);
+        let len = values.iter().rposition(Option::is_some).map_or(0, |last| last + 1).max(21);
+        let mut statement = self.db.prepare_cached(&journal_insert(len - 21))?;
+        for (at, value) in values[..len].iter().enumerate() {
+            statement.raw_bind_parameter(at + 1, value)?;
+        }
+        statement.raw_execute()?;
+        self.seal.feed(&values[..len]);
+        if self.row - self.seal.first_row.unwrap_or(self.row) >= SEAL_ROWS {
+            self.seal()?;
+        }
+        Ok(kind == kind::READING)
+    }
+
+    fn seal(&mut self) -> Result<(), Error> {
+        let Some(first) = self.seal.first_row else { return Ok(()) };
+        self.row += 1;
+        self.db
+            .prepare_cached(
+                "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
+            )?
+            .execute(params![self.row, first, self.seal.take()])?;
+        Ok(())
+    }
+}
+
+/// Notes the set-aside ledger, and that what it held counts as held.
+fn note(
+    db: &Connection,
+    aside: &Path,
+    reason: &str,
+    covered: &Coverage,
+    known_as_of: Option<i64>,
+    now: Stamp,
+) -> Result<(), Error> {
+    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
+    let name = aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    guard::change(db, "aside_ledger", "id = ?", [id], |db| {
+        let row = params![id, name, now.unix_s, reason, known_as_of];
+        Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?)", row)?)
+    })?;
+    for (logger, epoch, basis, first, last) in known::ranges(covered) {
+        let key = (id, logger, epoch, basis, first);
+        let condition = "ledger = ? AND logger = ? AND epoch = ? AND basis = ? AND first = ?";
+        guard::change(db, "elsewhere", condition, key, |db| {
+            let mut insert = db.prepare_cached("INSERT INTO elsewhere VALUES (?, ?, ?, ?, ?, ?)")?;
+            Ok(insert.execute(params![id, logger, epoch, basis, first, last])?)
+        })?;
+    }
+    for (address, epoch, held) in covered.epochs() {
+        for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
+            settle::write_ranges(db, address.number(), epoch.number(), basis as i64, set)?;
+        }
+    }
+    Ok(())
+}
+
+/// Whether a sequence counts as held because of a ledger that was set aside.
+pub(super) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
+    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+    Ok(db
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
+        )?
+        .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
+}
+
+/// What counts as held because of ledgers that were set aside.
+pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
+    let mut coverage = Coverage::default();
+    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM elsewhere")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = super::state::address_epoch(row)?;
+        let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
+        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
+    }
+    Ok(coverage)
+}

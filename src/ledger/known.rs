@@ -1,0 +1,312 @@
+//! What must outlive the ledger's file: a small digested file beside it, written once a day and at a stop, from which
+//! a new ledger knows what a damaged one held.
+//!
+//! In it: what is covered, as ranges; the ends of epochs that profiles told; write-offs and whatever else people wrote
+//! down; slots in use; radios and when they listened; and, whole, the few records on which reports rest: those on either side of each gap with the nearest
+//! reading, each epoch's first and last, the profiles in force at gaps, and every clock, power-up and memory event.
+//! So a gap report by the new ledger is the one by the old. The size grows with gaps and events, not with readings.
+//!
+//! A file that does not fit its digest, or is of a version that is not ours, is not used.
+//!
+//! What this is not: no backup. It has no key, and hardly a measured value.
+
+use super::query::Snapshot;
+use super::restore::beside;
+use super::rows::{self, SHARED};
+use super::state::{State, meta};
+use super::{Error, Stamp, backup, guard};
+use crate::coverage::Coverage;
+use crate::gaps::Facts;
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, params};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+/// What the file begins with; the number rises when its content changes so that an older release cannot use it.
+const HEAD: &str = "stonechat-known 1 ";
+/// A larger one is not ours.
+const BYTES_MAX: u64 = 256 << 20;
+/// Records kept whole; beyond it, gaps have fewer facts and reports fewer times.
+const RECORDS_MAX: usize = 100_000;
+/// Spans of listening kept, the newest.
+const LISTENING_MAX: usize = 20_000;
+/// How far from a gap the nearest reading is looked for: as far as reports do.
+const STEPS: u32 = 8;
+
+/// Tables that are carried over as they are.
+pub(super) const WHOLE: [&str; 12] = [
+    "named_epoch",
+    "slot_use",
+    "radio",
+    "last_heard",
+    "write_off",
+    "write_off_part",
+    "remark_row",
+    "manual_row",
+    "import",
+    "resolution",
+    "aside_ledger",
+    "elsewhere",
+];
+
+/// See the module's page.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Known {
+    /// Of this release's schema; of another one the rows would not fit.
+    pub schema: u32,
+    /// When it was written.
+    pub as_of: i64,
+    /// The journal row up to which all was settled.
+    pub settled_through: i64,
+    /// The last journal row.
+    pub seen_row: i64,
+    /// The day of the last settle.
+    pub settled_day: i64,
+    /// Coverage: logger, epoch, basis, first, last.
+    pub ranges: Vec<(u16, u32, u8, u32, u32)>,
+    /// Rows by table.
+    pub rows: BTreeMap<String, Vec<Vec<Value>>>,
+}
+
+/// Its name beside the ledger.
+pub fn path_of(ledger: &Path) -> PathBuf {
+    beside(ledger, ".known")
+}
+
+impl Known {
+    /// Reads it out of a ledger, in the one transaction that `db` is in. Every table it takes is compared with its
+    /// digest first: what is damaged must not be carried on.
+    pub(super) fn of(db: &Connection, now: Stamp) -> Result<Self, Error> {
+        for table in WHOLE.iter().chain(&["held_range", "listening", "meta"]) {
+            if guard::table_sum(db, table, "true", ())? != guard::kept(db, table)?.unwrap_or_default() {
+                return Err(Error::Corrupt(format!("table {table} does not fit its digest")));
+            }
+        }
+        let state = State::load(db)?;
+        let mut known = Self {
+            schema: super::SCHEMA_VERSION,
+            as_of: now.unix_s,
+            settled_through: state.settled_through,
+            seen_row: state.seen_row,
+            settled_day: meta(db, "settled_day")?,
+            ranges: ranges(&state.coverage),
+            rows: BTreeMap::new(),
+        };
+        for table in WHOLE {
+            known.take(db, table, &format!("SELECT * FROM {table}"), ())?;
+        }
+        known.records(db, &state.coverage)?;
+        Ok(known)
+    }
+
+    fn take(
+        &mut self,
+        db: &Connection,
+        table: &str,
+        sql: &str,
+        key: impl rusqlite::Params,
+    ) -> Result<(), Error> {
+        let mut statement = db.prepare_cached(sql)?;
+        let columns = statement.column_count();
+        let mut rows = statement.query(key)?;
+        let all = self.rows.entry(table.to_owned()).or_default();
+        while let Some(row) = rows.next()? {
+            let mut values = Vec::with_capacity(columns);
+            for at in 0..columns {
+                values.push(match row.get_ref(at)? {
+                    ValueRef::Integer(number) => Value::from(number),
+                    ValueRef::Text(bytes) => Value::from(String::from_utf8_lossy(bytes)),
+                    // There are none in these tables.
+                    ValueRef::Null | ValueRef::Real(_) | ValueRef::Blob(_) => Value::Null,
+                });
+            }
+            while values.last() == Some(&Value::Null) {
+                values.pop();
+            }
+            all.push(values);
+        }
+        Ok(())
+    }
+
+    /// The records on which reports rest.
+    fn records(&mut self, db: &Connection, coverage: &Coverage) -> Result<(), Error> {
+        let snapshot = Snapshot::take(db)?;
+        // As reports tell them, with what is not settled yet.
+        let mut listening = snapshot.listening()?;
+        listening.sort_unstable_by_key(|&(_, since, _)| std::cmp::Reverse(since));
+        listening.truncate(LISTENING_MAX);
+        let spans =
+            listening.into_iter().map(|(radio, since, until)| vec![radio.into(), since.into(), until.into()]);
+        self.rows.insert("listening".to_owned(), spans.collect());
+        let loggers: BTreeSet<Address> = coverage.epochs().map(|(address, ..)| address).collect();
+        let heard = loggers.into_iter().filter_map(|address| {
+            let heard = snapshot.heard(address)?;
+            Some(vec![
+                Value::from(address.number()),
+                heard.received_at.into(),
+                heard.battery_mv.into(),
+                heard.rssi_dbm.into(),
+                heard.snr_quarter_db.into(),
+            ])
+        });
+        self.rows.insert("last_heard".to_owned(), heard.collect());
+        let mut wanted = BTreeSet::new();
+        for (address, epoch, held) in coverage.epochs() {
+            let all = held.held();
+            for &(first, last) in all.ranges() {
+                if wanted.len() >= RECORDS_MAX {
+                    break;
+                }
+                edge(&snapshot, &mut wanted, address, epoch, first, last, true)?;
+                edge(&snapshot, &mut wanted, address, epoch, last, first, false)?;
+                // What the report asks of a gap behind this range.
+                if let Some(id) = identity(address, epoch, last) {
+                    let profiles = [
+                        snapshot.profile_before(id)?,
+                        snapshot.profile_after(id)?,
+                        snapshot.overwritten_by_profile(id)?,
+                    ];
+                    wanted.extend(profiles.into_iter().flatten().map(|profile| profile.identity));
+                }
+                if let Some(id) = identity(address, epoch, first) {
+                    wanted.extend(snapshot.profile_before(id)?.map(|profile| profile.identity));
+                }
+            }
+        }
+        let key = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
+        let columns = format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
+        for id in &wanted {
+            let place = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+            self.take(db, "settled", &format!("SELECT {columns} FROM settled {key}"), place)?;
+            let journal = format!("SELECT {columns} FROM journal {key} AND kind = 1");
+            // The journal has no index: it is read for what is not settled only.
+            if snapshot.is_unsettled(*id) {
+                self.take(db, "settled", &journal, place)?;
+            }
+            self.take(db, "profile_row", &format!("SELECT * FROM profile_row {key}"), place)?;
+            self.take(db, "event_row", &format!("SELECT * FROM event_row {key}"), place)?;
+        }
+        // The profiles that told ends of epochs.
+        self.take(
+            db,
+            "profile_row",
+            "SELECT * FROM profile_row WHERE previous_epoch > 0 AND rank = 0 GROUP BY logger, epoch, previous_last",
+            (),
+        )?;
+        // Power-ups, clocks that were set, memories that were cleared: a few a year.
+        self.take(db, "event_row", "SELECT * FROM event_row WHERE code IN (1, 2, 3) AND rank = 0", ())?;
+        Ok(())
+    }
+
+    /// The coverage in it.
+    pub fn coverage(&self) -> Coverage {
+        use crate::coverage::Basis;
+        let mut coverage = Coverage::default();
+        for &(logger, epoch, basis, first, last) in &self.ranges {
+            if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) {
+                let basis = if basis == 0 { Basis::Authentic } else { Basis::Csv };
+                coverage.insert_range(address, epoch, basis, first, last);
+            }
+        }
+        coverage
+    }
+
+    /// Writes it beside the ledger: another name first, synced, renamed.
+    pub fn write(&self, ledger: &Path) -> std::io::Result<()> {
+        let path = path_of(ledger);
+        let part = beside(&path, ".part");
+        let text = serde_json::to_string(self)?;
+        let mut file =
+            std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o640).open(&part)?;
+        writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
+        file.write_all(text.as_bytes())?;
+        file.write_all(b"\n")?;
+        file.sync_all()?;
+        drop(file);
+        std::fs::rename(&part, &path)?;
+        backup::sync_folder(&path)
+    }
+
+    /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.
+    pub fn read(ledger: &Path) -> Result<Option<Self>, String> {
+        let path = path_of(ledger);
+        let file = match std::fs::File::open(&path) {
+            Ok(file) => file,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(format!("{}: cannot be read: {error}; it is not used", path.display())),
+        };
+        let not = |why: &str| format!("{}: {why}; it is not used, and written anew", path.display());
+        let mut bytes = Vec::new();
+        file.take(BYTES_MAX).read_to_end(&mut bytes).map_err(|error| not(&error.to_string()))?;
+        let text = std::str::from_utf8(&bytes).map_err(|_| not("is damaged"))?;
+        let rest = text.strip_prefix(HEAD).ok_or_else(|| not("is damaged, or of another release"))?;
+        let (told, body) = rest.split_once('\n').ok_or_else(|| not("is damaged"))?;
+        let body = body.strip_suffix('\n').ok_or_else(|| not("is cut off"))?;
+        if told != digest(body.as_bytes()) {
+            return Err(not("does not fit its digest"));
+        }
+        let known: Self = serde_json::from_str(body).map_err(|_| not("cannot be understood"))?;
+        if known.schema != super::SCHEMA_VERSION {
+            return Err(not("is of another release"));
+        }
+        Ok(Some(known))
+    }
+}
+
+fn digest(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn identity(address: Address, epoch: Epoch, sequence: u32) -> Option<Identity> {
+    Some(Identity { address, epoch, sequence: Sequence::new(sequence)? })
+}
+
+/// A range's record at one end, and the reading nearest to it.
+fn edge(
+    snapshot: &Snapshot<'_>,
+    wanted: &mut BTreeSet<Identity>,
+    address: Address,
+    epoch: Epoch,
+    from: u32,
+    to: u32,
+    up: bool,
+) -> Result<(), Error> {
+    let len = from.abs_diff(to).min(STEPS);
+    for step in 0..=len {
+        let sequence = if up { from + step } else { from - step };
+        let Some(id) = identity(address, epoch, sequence) else { continue };
+        wanted.insert(id);
+        if snapshot.seen(id)?.is_some_and(|seen| seen.is_reading) {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// Coverage as rows of `held_range`.
+pub(super) fn ranges(coverage: &Coverage) -> Vec<(u16, u32, u8, u32, u32)> {
+    let mut all = Vec::new();
+    for (address, epoch, held) in coverage.epochs() {
+        for (basis, set) in [(0, &held.authentic), (1, &held.csv)] {
+            for &(first, last) in set.ranges() {
+                all.push((address.number(), epoch.number(), basis, first, last));
+            }
+        }
+    }
+    all
+}
+
+impl super::Ledger {
+    /// Writes what must outlive the ledger beside it; see the module's page.
+    pub fn write_known(&mut self, now: Stamp) -> Result<(), Error> {
+        let known = super::snapshot(&self.db, |db| Known::of(db, now))?;
+        known.write(&self.path).map_err(|source| Error::Known { path: path_of(&self.path), source })
+    }
+}

@@ -1,0 +1,360 @@
+//! Putting a backup in the ledger's place, without losing anything that the present ledger has more.
+//!
+//! Input: a backup (or any other ledger), the ledger's path. Output: the backup's content under the ledger's name, and
+//! what was there before kept aside beside it under a dated name. The copy is made, brought up to this release's
+//! schema, verified and synced under another name first; then one rename puts it in place, so a power cut leaves
+//! either the old ledger or the new one, whole.
+//!
+//! It refuses while a daemon runs or anybody else has the ledger open, and where the present ledger holds what the
+//! backup does not: records (by the digests of blocks), CSV rows, or what people wrote down.
+//!
+//! What this is not: it merges nothing.
+
+use super::compare::{self, Compared, Kind, Side};
+use super::state::State;
+use super::{DaemonLock, Error, Stamp, backup, guard, schema, verify};
+use crate::coverage::{Coverage, RangeSet};
+use rusqlite::{Connection, OpenFlags};
+use std::collections::BTreeMap;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+
+/// What people and the judge put beside the records, with the columns by which one row is told from another.
+const BESIDE: [(&str, &str, &str); 6] = [
+    ("remark_row", "*", "remark"),
+    ("manual_row", "*", "reading by hand"),
+    ("write_off", "*", "write-off"),
+    ("import", "*", "import, or its withdrawal"),
+    ("conflict", "logger, epoch, sequence, content", "other side of a conflict"),
+    ("unopened", "logger, slot, epoch, sequence, frame", "unopened frame"),
+];
+
+/// What the present ledger has more than the backup.
+#[derive(Clone, Debug, Default)]
+pub struct More {
+    /// Authentic records that the backup lacks or holds differently, by logger: A is the present ledger.
+    pub records: Compared,
+    /// Sequences that only CSV rows of the present ledger cover: (logger, epoch, first, last).
+    pub rows: Vec<(u16, u32, u32, u32)>,
+    /// Rows beside the records, by what they are.
+    pub beside: BTreeMap<&'static str, u64>,
+}
+
+impl More {
+    /// Nothing is lost if the backup takes its place.
+    pub fn is_nothing(&self) -> bool {
+        self.records.loggers.is_empty() && self.rows.is_empty() && self.beside.is_empty()
+    }
+
+    /// Records that the backup lacks or holds differently.
+    pub fn record_count(&self) -> u64 {
+        self.records
+            .loggers
+            .values()
+            .flat_map(|logger| &logger.differences)
+            .map(compare::Difference::records)
+            .sum()
+    }
+}
+
+/// What was done, or would be.
+#[derive(Clone, Debug)]
+pub struct Restored {
+    /// What the check of the copy found; no differences.
+    pub verified: verify::Verified,
+    /// Authentic records of the ledger that was replaced; `None`: there was none.
+    pub present_records: Option<u64>,
+    /// Where it is now; `None`: there was none, or nothing was done yet.
+    pub replaced: Option<PathBuf>,
+    /// What the present ledger has more; only a dry run tells of anything.
+    pub more: More,
+}
+
+/// Why nothing was put in place. The present ledger is as it was.
+#[derive(Debug)]
+pub enum RestoreError {
+    /// A daemon runs, or a ledger could not serve.
+    Ledger(Error),
+    /// The backup could not serve.
+    Backup(PathBuf, Error),
+    /// The backup is the ledger itself.
+    Itself(PathBuf),
+    /// The backup is not sound.
+    NotSound(PathBuf, Vec<String>),
+    /// The present ledger has more in it.
+    HasMore(Box<More>),
+    /// The present ledger cannot be read, so nobody knows what it has more.
+    Unreadable(Error),
+    /// Another process has the ledger open.
+    InUse,
+    /// A half-made copy of an earlier restore is in the way.
+    Leftover(PathBuf),
+    /// Folder or disk.
+    File(PathBuf, std::io::Error),
+}
+
+impl std::fmt::Display for RestoreError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Ledger(error) => error.fmt(f),
+            Self::Backup(path, error) => {
+                write!(f, "{}: {error}; nothing was changed: restore another backup", path.display())
+            }
+            Self::Itself(path) => write!(f, "{}: is the ledger itself; name a backup of it", path.display()),
+            Self::NotSound(path, differences) => write!(
+                f,
+                "{}: is not sound ({}{}); nothing was changed: restore another backup",
+                path.display(),
+                differences.first().map_or("", String::as_str),
+                if differences.len() > 1 { ", and more" } else { "" }
+            ),
+            Self::HasMore(more) => {
+                write!(
+                    f,
+                    "the present ledger has more in it than the backup ({} records, {} stretches of CSV rows",
+                    more.record_count(),
+                    more.rows.len()
+                )?;
+                for (what, count) in &more.beside {
+                    write!(f, ", {count} × {what}")?;
+                }
+                f.write_str("); nothing was changed: keep the present ledger, or move it away yourself if it is to go")
+            }
+            Self::Unreadable(error) => write!(
+                f,
+                "the present ledger cannot be compared with the backup: {error}; nothing was changed: with \
+                 --over-damaged it is kept aside all the same, and the backup takes its place"
+            ),
+            Self::InUse => f.write_str(
+                "another process has the ledger open (a report or an import?); nothing was changed: let it end, and \
+                 restore again",
+            ),
+            Self::Leftover(path) => write!(
+                f,
+                "{}: a copy that an earlier restore did not finish; nothing was changed: remove it, and restore again",
+                path.display()
+            ),
+            Self::File(path, error) => write!(f, "{}: {error}; nothing was changed", path.display()),
+        }
+    }
+}
+
+impl std::error::Error for RestoreError {}
+
+/// How to restore.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct How {
+    /// Say what would be done, and change nothing.
+    pub dry_run: bool,
+    /// Put the backup in place although the present ledger cannot be read.
+    pub over_damaged: bool,
+}
+
+/// A name beside a file.
+pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+/// `20261125T120000Z`, for names of files.
+pub(super) fn dated(unix_s: i64) -> String {
+    match chrono::DateTime::from_timestamp(unix_s, 0) {
+        Some(time) => time.format("%Y%m%dT%H%M%SZ").to_string(),
+        None => unix_s.to_string(),
+    }
+}
+
+/// The first name of `path` with this suffix that nobody has, `-wal` and `-shm` included.
+pub(super) fn free_name(path: &Path, suffix: &str) -> PathBuf {
+    let mut at = 1;
+    loop {
+        let number = if at == 1 { String::new() } else { format!("-{at}") };
+        let name = beside(path, &format!("{suffix}{number}"));
+        if ["", "-wal", "-shm"].iter().all(|end| beside(&name, end).symlink_metadata().is_err()) {
+            return name;
+        }
+        at += 1;
+    }
+}
+
+/// Restores. See the module's page.
+pub fn restore(
+    file: &Path,
+    ledger: &Path,
+    how: How,
+    now: Stamp,
+    mut progress: impl FnMut(&str),
+) -> Result<Restored, RestoreError> {
+    let found = std::fs::metadata(file).map_err(|error| RestoreError::File(file.to_owned(), error))?;
+    let present = std::fs::metadata(ledger).ok();
+    if present.as_ref().is_some_and(|present| (present.dev(), present.ino()) == (found.dev(), found.ino())) {
+        return Err(RestoreError::Itself(file.to_owned()));
+    }
+    // Held to the end: no daemon may start on what is being exchanged.
+    let _lock =
+        if how.dry_run { None } else { Some(DaemonLock::take(ledger).map_err(RestoreError::Ledger)?) };
+    let part = beside(ledger, ".restore-part");
+    let made = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&part);
+    match made {
+        Ok(_) => {}
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
+            return Err(RestoreError::Leftover(part));
+        }
+        Err(error) => return Err(RestoreError::File(part, error)),
+    }
+    let done = exchange(file, ledger, &part, present.is_some(), how, now, &mut progress);
+    for end in ["", "-wal", "-shm", "-journal"] {
+        // Our own copy, where it did not take the ledger's place.
+        let _ = std::fs::remove_file(beside(&part, end));
+    }
+    done
+}
+
+fn exchange(
+    file: &Path,
+    ledger: &Path,
+    part: &Path,
+    is_present: bool,
+    how: How,
+    now: Stamp,
+    progress: &mut impl FnMut(&str),
+) -> Result<Restored, RestoreError> {
+    progress("copying");
+    copy(file, part).map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
+    progress("checking the copy");
+    let verified = verify::verify(part, |step| progress(step))
+        .map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
+    if !verified.differences.is_empty() {
+        return Err(RestoreError::NotSound(file.to_owned(), verified.differences));
+    }
+    let at = |error| RestoreError::File(part.to_owned(), error);
+    std::fs::File::open(part).and_then(|file| file.sync_all()).map_err(at)?;
+    let mut restored = Restored { verified, present_records: None, replaced: None, more: More::default() };
+    let mut is_damaged = false;
+    if is_present {
+        progress("comparing with the present ledger");
+        match more(ledger, part) {
+            Ok((records, more)) => {
+                restored.present_records = Some(records);
+                restored.more = more;
+            }
+            Err(error) if how.over_damaged && !error.is_passing() => is_damaged = true,
+            Err(error) => return Err(RestoreError::Unreadable(error)),
+        }
+    }
+    if how.dry_run {
+        return Ok(restored);
+    }
+    if !restored.more.is_nothing() {
+        return Err(RestoreError::HasMore(Box::new(restored.more)));
+    }
+    let at = |error| RestoreError::File(ledger.to_owned(), error);
+    // What is remembered of the ledger that goes is not true of the one that comes.
+    let known = beside(ledger, ".known");
+    if is_present {
+        let kind = if is_damaged { "damaged" } else { "replaced" };
+        let aside = free_name(ledger, &format!(".{kind}-{}", dated(now.unix_s)));
+        if is_damaged {
+            // A -wal beside a ledger that it does not belong to would be read into it: it goes first.
+            for end in ["-wal", "-shm"] {
+                rename_there(&beside(ledger, end), &beside(&aside, end)).map_err(at)?;
+            }
+        } else {
+            alone(ledger)?;
+        }
+        rename_there(&known, &beside(&aside, ".known")).map_err(at)?;
+        std::fs::hard_link(ledger, &aside).map_err(at)?;
+        backup::sync_folder(ledger).map_err(at)?;
+        restored.replaced = Some(aside);
+    } else {
+        rename_there(&known, &free_name(&known, &format!(".replaced-{}", dated(now.unix_s)))).map_err(at)?;
+    }
+    std::fs::rename(part, ledger).map_err(at)?;
+    backup::sync_folder(ledger).map_err(at)?;
+    Ok(restored)
+}
+
+/// Renames what may not be there.
+fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
+    match std::fs::rename(from, to) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        other => other,
+    }
+}
+
+/// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself.
+fn copy(file: &Path, part: &Path) -> Result<(), Error> {
+    let source = schema::open_any_for_reading(file)?;
+    let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
+    drop(source);
+    drop(copy);
+    drop(schema::open_for_writing(part)?);
+    let copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
+    Ok(())
+}
+
+/// Makes the present ledger one file, which only works while nobody else has it open.
+fn alone(ledger: &Path) -> Result<(), RestoreError> {
+    let attempt = || -> Result<String, Error> {
+        let db = Connection::open_with_flags(ledger, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        Ok(db.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?)
+    };
+    match attempt() {
+        Ok(mode) if mode == "delete" => Ok(()),
+        Ok(_) | Err(Error::Busy(_)) => Err(RestoreError::InUse),
+        Err(error) => Err(RestoreError::Ledger(error)),
+    }
+}
+
+/// What `ledger` has that `backup` has not, and how many records it has.
+fn more(ledger: &Path, backup: &Path) -> Result<(u64, More), Error> {
+    let (mine, theirs) = (Side::ledger(ledger, false, |_| ())?, Side::ledger(backup, false, |_| ())?);
+    let mut more = More { records: compare::compare(&mine, &theirs, |_| true)?, ..More::default() };
+    let records = mine.record_count();
+    for logger in more.records.loggers.values_mut() {
+        logger.differences.retain(|difference| difference.kind != Kind::LackedByA);
+    }
+    more.records.loggers.retain(|_, logger| !logger.differences.is_empty());
+    drop((mine, theirs));
+    let (mine, theirs) = (schema::open_for_reading(ledger)?, schema::open_for_reading(backup)?);
+    let coverage = |db: &Connection| -> Result<Coverage, Error> {
+        super::snapshot(db, |db| Ok(State::load(db)?.coverage))
+    };
+    let (mine_covers, theirs_covers) = (coverage(&mine)?, coverage(&theirs)?);
+    for (address, epoch, held) in mine_covers.epochs() {
+        let there = theirs_covers.epoch(address, epoch).map(|epoch| epoch.held()).unwrap_or_default();
+        for &(first, last) in held.csv.ranges() {
+            let missing: RangeSet = there.missing(first..=last);
+            for &(first, last) in missing.ranges() {
+                more.rows.push((address.number(), epoch.number(), first, last));
+            }
+        }
+    }
+    for (table, columns, what) in BESIDE {
+        let count = rows_more(&mine, &theirs, table, columns)?;
+        if count > 0 {
+            more.beside.insert(what, count);
+        }
+    }
+    Ok((records, more))
+}
+
+/// How many rows of a table one ledger has that the other has not.
+fn rows_more(mine: &Connection, theirs: &Connection, table: &str, columns: &str) -> Result<u64, Error> {
+    let sums = |db: &Connection| -> Result<Vec<[u8; 16]>, Error> {
+        let mut statement = db.prepare(&format!("SELECT {columns} FROM {table}"))?;
+        let columns = statement.column_count();
+        let (mut sums, mut scratch) = (Vec::new(), Vec::new());
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            sums.push(guard::row_sum(row, columns, &mut scratch)?.bytes());
+        }
+        sums.sort_unstable();
+        Ok(sums)
+    };
+    let (mine, theirs) = (sums(mine)?, sums(theirs)?);
+    Ok(mine.iter().filter(|sum| theirs.binary_search(sum).is_err()).count() as u64)
+}

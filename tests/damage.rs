@@ -1,0 +1,337 @@
+//! A damaged ledger under the real binary and through the library: set aside whole, intake goes on, the gap report
+//! stays the one it was, and there is never a crash loop.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use std::collections::BTreeSet;
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
+use stonechat::daemon::intake::Intake;
+use stonechat::gaps::{self, Report};
+use stonechat::ledger::damage;
+use stonechat::ledger::known::{Known, path_of};
+use stonechat::ledger::query::Reader;
+use stonechat::ledger::{Error, Ledger, Stamp};
+use stonechat::sim::{Field, FieldPlan, Run};
+use util::daemon::{PATIENCE, Site};
+use util::hand;
+use util::promises::note;
+use util::truth::{held_equals_truth, verified};
+
+const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
+const PROMISE: &str = "a damaged ledger is set aside, intake goes on, and no false gap appears";
+
+/// A ledger of some days with gaps of every kind, settled but for its end, and what is known of it beside it.
+fn filled(dir: &Path, seed: u64) -> (PathBuf, FieldPlan, Run) {
+    let path = dir.join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(seed, 6, 1_780_000_000, 6);
+    let run = Field::new(plan.clone()).run_out();
+    hand::receive(&path, &plan, &run.emissions);
+    (path, plan, run)
+}
+
+fn report(path: &Path, plan: &FieldPlan, run: &Run) -> Report {
+    let roster = plan.to_roster();
+    Reader::open(path)
+        .unwrap()
+        .read(|snapshot| {
+            gaps::report(&roster, snapshot.coverage(), snapshot, run.truth.to_unix_s(), |_| true)
+        })
+        .unwrap()
+}
+
+fn files(dir: &Path, part: &str) -> Vec<PathBuf> {
+    let mut all: Vec<PathBuf> = std::fs::read_dir(dir)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.file_name().unwrap().to_string_lossy().contains(part))
+        .collect();
+    all.sort();
+    all
+}
+
+/// Everything in the file itself, no -wal.
+fn alone(path: &Path) {
+    assert!(Ledger::open(path).unwrap().truncate_wal().unwrap());
+    for end in ["-wal", "-shm"] {
+        let mut name = path.as_os_str().to_owned();
+        name.push(end);
+        let _ = std::fs::remove_file(name);
+    }
+}
+
+/// What comes in again, and how much of it is stored.
+fn receive_again(ledger: &mut Ledger, plan: &FieldPlan, run: &Run) -> u64 {
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    intake.bytes(0, &run.line(), &plan.to_roster(), &mut hand::keyring(plan), NOW);
+    intake.close_windows(NOW);
+    let receipt = ledger.append(&intake.batch, &plan.to_roster(), NOW).unwrap();
+    assert_eq!(receipt.tally.of(stonechat::judge::Outcome::Conflict), run.tally.conflict);
+    receipt.tally.of(stonechat::judge::Outcome::Stored)
+}
+
+/// Ways to damage a file, each by name.
+fn damage_by(how: &str, path: &Path) {
+    let size = std::fs::metadata(path).unwrap().len();
+    let file = std::fs::File::options().read(true).write(true).open(path).unwrap();
+    match how {
+        "cut to half" => file.set_len(size / 2 / 1024 * 1024).unwrap(),
+        "cut by one page" => file.set_len(size - 1024).unwrap(),
+        "cut within a page" => file.set_len(size - 300).unwrap(),
+        "emptied" => file.set_len(0).unwrap(),
+        "overwritten with noise" => {
+            for at in (0..size).step_by(1024) {
+                file.write_all_at(&[0xA5; 1024], at).unwrap();
+            }
+        }
+        "header overwritten" => file.write_all_at(&[0; 100], 0).unwrap(),
+        "schema page overwritten" => file.write_all_at(&[0xFF; 800], 150).unwrap(),
+        "gone" => std::fs::remove_file(path).unwrap(),
+        other => panic!("{other}"),
+    }
+}
+
+#[test]
+fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and_keeps_the_old_file() {
+    let ways = [
+        "cut to half",
+        "cut by one page",
+        "cut within a page",
+        "emptied",
+        "overwritten with noise",
+        "header overwritten",
+        "schema page overwritten",
+        "gone",
+    ];
+    for (number, how) in ways.into_iter().enumerate() {
+        let dir = tempfile::tempdir().unwrap();
+        let (path, plan, run) = filled(dir.path(), 91);
+        let before = report(&path, &plan, &run);
+        assert!(!before.gaps.is_empty());
+        let held = held_equals_truth(&path, &run.truth);
+        Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+        alone(&path);
+        damage_by(how, &path);
+        let damaged = std::fs::read(&path).ok();
+        let (mut ledger, taken) = damage::open(&path, NOW).unwrap();
+        let taken = taken.unwrap_or_else(|| panic!("{how}: not noticed"));
+        assert_eq!(taken.records, held.len() as u64, "{how}");
+        // The old one is there to the byte.
+        assert_eq!(std::fs::read(&taken.aside).ok(), damaged, "{how}");
+        assert_eq!(
+            taken.aside.file_name().unwrap(),
+            "ledger.db.damaged-20260604T190640Z",
+            "{how}: the name has the time"
+        );
+        // The report is the one it was: gaps, times, overwriting, silences.
+        let after = report(&path, &plan, &run);
+        assert_eq!(after.gaps, before.gaps, "{how}");
+        assert_eq!(after.unclosed, before.unclosed, "{how}");
+        assert_eq!(after.silent, before.silent, "{how}");
+        assert_eq!(after.outages, before.outages, "{how}");
+        verified(&path);
+        // What comes again is stored again, since it is not here; and is the truth.
+        let again = receive_again(&mut ledger, &plan, &run);
+        assert!(again > 0, "{how}");
+        assert_eq!(held_equals_truth(&path, &run.truth), held, "{how}");
+        while ledger.settle(u32::MAX, 3).unwrap().left > 0 {}
+        verified(&path);
+        assert_eq!(report(&path, &plan, &run).gaps, before.gaps, "{how}");
+        // A sound one is left alone.
+        drop(ledger);
+        assert!(damage::open(&path, NOW).unwrap().1.is_none(), "{how}");
+        note(
+            &format!("damage-{number}"),
+            PROMISE,
+            how,
+            1,
+            "the same gap report; the old file kept to the byte",
+        );
+    }
+}
+
+#[test]
+fn a_lost_wal_is_noticed_by_what_is_known_and_nothing_that_was_held_becomes_a_gap() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, plan, run) = filled(dir.path(), 92);
+    let before = report(&path, &plan, &run);
+    let mut ledger = Ledger::open(&path).unwrap();
+    ledger.write_known(NOW).unwrap();
+    // Commits that only the -wal has.
+    let wal = dir.path().join("ledger.db-wal");
+    assert!(std::fs::metadata(&wal).unwrap().len() > 0);
+    drop(ledger);
+    std::fs::remove_file(&wal).unwrap();
+    let _ = std::fs::remove_file(dir.path().join("ledger.db-shm"));
+    let (_, taken) = damage::open(&path, NOW).unwrap();
+    let taken = taken.expect("not noticed");
+    assert!(files(dir.path(), "damaged-").contains(&taken.aside));
+    assert_eq!(report(&path, &plan, &run).gaps, before.gaps);
+    verified(&path);
+    note("damage-wal", PROMISE, "the -wal is lost", 1, "noticed by its reach; the same gap report");
+}
+
+#[test]
+fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let plan = FieldPlan::harrow_tarn(93, 6, 1_780_000_000, 6);
+    let run = Field::new(plan.clone()).run_out();
+    let (first, second) = run.emissions.split_at(run.emissions.len() - 400);
+    hand::receive(&path, &plan, first);
+    let mut ledger = Ledger::open(&path).unwrap();
+    while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
+    ledger.write_known(NOW).unwrap();
+    let known = Known::read(&path).unwrap().unwrap();
+    // More comes in, and nobody writes down that it did.
+    drop(ledger);
+    hand::receive(&path, &plan, second);
+    let held = held_equals_truth(&path, &run.truth);
+    let before = report(&path, &plan, &run);
+    alone(&path);
+    // A table that reports rest on no longer fits its digest, and the schema has lost a view.
+    let db = rusqlite::Connection::open(&path).unwrap();
+    db.execute_batch("UPDATE slot_use SET first_at = first_at + 1; DROP VIEW gap_now").unwrap();
+    drop(db);
+    let (ledger, taken) = damage::open(&path, NOW).unwrap();
+    let taken = taken.expect("not noticed");
+    assert!(taken.carried > 100, "{taken:?}");
+    assert_eq!(taken.known_as_of, Some(known.as_of));
+    assert_eq!(taken.records, held.len() as u64);
+    let gap = |report: &Report| {
+        report.gaps.iter().map(|g| (g.logger, g.epoch, g.first, g.last)).collect::<BTreeSet<_>>()
+    };
+    assert_eq!(gap(&report(&path, &plan, &run)), gap(&before));
+    assert!(held_equals_truth(&path, &run.truth).len() as u64 >= taken.carried);
+    drop(ledger);
+    verified(&path);
+}
+
+#[test]
+fn what_is_known_is_not_used_when_it_is_damaged_itself() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 94);
+    Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+    let whole = std::fs::read(path_of(&path)).unwrap();
+    assert!(whole.len() < 400_000, "{} bytes", whole.len());
+    let mut refused = 0;
+    let step = whole.len() / 97;
+    for at in (0..whole.len()).step_by(step) {
+        let mut bytes = whole.clone();
+        bytes[at] ^= 1 << (at % 7);
+        std::fs::write(path_of(&path), &bytes).unwrap();
+        refused += u32::from(Known::read(&path).is_err());
+        std::fs::write(path_of(&path), &whole[..at]).unwrap();
+        assert!(Known::read(&path).is_err(), "cut at {at}");
+    }
+    assert_eq!(refused, u32::try_from(whole.len().div_ceil(step)).unwrap());
+    // With it damaged and the ledger sound, nothing is lost and it is written anew.
+    let (mut ledger, taken) = damage::open(&path, NOW).unwrap();
+    assert!(taken.is_none());
+    ledger.write_known(NOW).unwrap();
+    assert!(Known::read(&path).unwrap().is_some());
+    note(
+        "damage-known",
+        "what is known beside the ledger is used only if it is whole",
+        "a flipped byte, a cut",
+        u64::from(refused) * 2,
+        "not used, told, written anew",
+    );
+}
+
+#[test]
+fn set_aside_files_are_bounded_and_then_the_message_says_what_to_do() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 95);
+    Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+    for number in 1..=damage::ASIDE_MAX {
+        alone(&path);
+        damage_by("overwritten with noise", &path);
+        // Several within one second: none is overwritten.
+        let (mut ledger, taken) = damage::open(&path, NOW).unwrap();
+        assert_eq!(taken.unwrap().kept, number);
+        ledger.write_known(NOW).unwrap();
+        drop(ledger);
+    }
+    alone(&path);
+    damage_by("overwritten with noise", &path);
+    let refused = damage::open(&path, NOW).unwrap_err();
+    assert!(matches!(refused, Error::TooManyAside { kept: 8, .. }), "{refused}");
+    assert!(refused.to_string().contains("replace it, take those files away"), "{refused}");
+    assert!(path.exists(), "the last one is left where it is");
+}
+
+#[test]
+fn a_file_of_something_else_where_no_ledger_is_known_is_left_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    std::fs::write(&path, "minutes of the last meeting\n".repeat(50)).unwrap();
+    let refused = damage::open(&path, NOW).unwrap_err();
+    assert!(matches!(refused, Error::NotALedger { .. }), "{refused}");
+    assert!(std::fs::read_to_string(&path).unwrap().starts_with("minutes"));
+}
+
+#[test]
+fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_under_it() {
+    let plan = FieldPlan::harrow_tarn(96, 6, 1_780_000_000, 4).without_incidents();
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 1000");
+    let run = Field::new(plan.clone()).run_out();
+    let line = run.line();
+    let third: usize = run.emissions[..run.emissions.len() / 3].iter().map(|e| e.bytes.len()).sum();
+    let two: usize = run.emissions[..run.emissions.len() * 2 / 3].iter().map(|e| e.bytes.len()).sum();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    pty.write_within(&line[..third], PATIENCE).unwrap();
+    daemon.wait_frames((run.emissions.len() / 3) as u64);
+    assert_eq!(daemon.stop().code(), Some(0));
+    let first_held = held_equals_truth(&site.ledger(), &run.truth);
+    // Between two runs.
+    alone(&site.ledger());
+    damage_by("cut to half", &site.ledger());
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    pty.write_within(&line[third..two], PATIENCE).unwrap();
+    daemon.wait_frames((run.emissions.len() * 2 / 3 - run.emissions.len() / 3) as u64);
+    assert!(daemon.log().contains("the ledger was damaged"), "{}", daemon.log());
+    // Under it: every page but the first is noise, behind SQLite's back.
+    let size = std::fs::metadata(site.ledger()).unwrap().len();
+    let file = std::fs::File::options().write(true).open(site.ledger()).unwrap();
+    file.write_all_at(&vec![0xA5; usize::try_from(size - 1024).unwrap()], 1024).unwrap();
+    drop(file);
+    pty.write_within(&line[two..], PATIENCE).unwrap();
+    daemon.wait_frames((run.emissions.len() - run.emissions.len() / 3) as u64);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    let kept = files(site.dir.path(), ".damaged-");
+    assert!(!kept.is_empty(), "{kept:?}");
+    // Nothing that was held is told as missing, whatever is where.
+    let status = site.output(&["status", "--now", &stonechat::time::rfc3339(run.truth.to_unix_s())]);
+    let text = String::from_utf8_lossy(&status.stdout).into_owned();
+    assert!(text.contains("the ledger was damaged"), "{text}");
+    let gaps = report(&site.ledger(), &plan, &run);
+    for gap in &gaps.gaps {
+        for sequence in gap.first..=gap.last {
+            let key = (gap.logger.number(), gap.epoch.number(), sequence);
+            assert!(!first_held.contains(&key), "{key:?} was held, and is told as missing");
+        }
+    }
+    let missing: BTreeSet<(u16, u32, u32)> = run
+        .truth
+        .missing()
+        .into_iter()
+        .flat_map(|(a, e, range)| range.map(move |sequence| (a.number(), e, sequence)))
+        .collect();
+    let told: BTreeSet<(u16, u32, u32)> = gaps
+        .gaps
+        .iter()
+        .flat_map(|g| (g.first..=g.last).map(move |sequence| (g.logger.number(), g.epoch.number(), sequence)))
+        .collect();
+    assert_eq!(told, missing);
+    note(
+        "damage-daemon",
+        PROMISE,
+        "the real daemon's ledger cut between runs, overwritten under it",
+        2,
+        "intake went on; gaps are those of the truth",
+    );
+}

@@ -1,0 +1,193 @@
+//! A backup in the ledger's place by the real command: refused where anything would be lost by it, and whatever was
+//! there is kept.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod util;
+
+use std::path::PathBuf;
+use std::process::Output;
+use stonechat::ledger::{Ledger, Stamp, backup};
+use stonechat::sim::{Field, FieldPlan, Run};
+use util::daemon::Site;
+use util::hand;
+use util::truth::{held_equals_truth, verified};
+
+const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8_lossy(bytes).into_owned()
+}
+
+fn ended(output: &Output, code: i32) -> String {
+    assert_eq!(output.status.code(), Some(code), "{}\n{}", text(&output.stdout), text(&output.stderr));
+    text(&output.stdout) + &text(&output.stderr)
+}
+
+/// A site, and a backup of its ledger from when half of what it holds had come in.
+fn half_backed_up(seed: u64) -> (Site, FieldPlan, Run, PathBuf) {
+    let plan = FieldPlan::harrow_tarn(seed, 4, 1_780_000_000, 6).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    let (first, second) = run.emissions.split_at(run.emissions.len() / 2);
+    hand::receive(&site.ledger(), &plan, first);
+    let copy = site.path("backup.db");
+    backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
+    hand::receive(&site.ledger(), &plan, second);
+    (site, plan, run, copy)
+}
+
+/// Files in the site's folder whose names begin so.
+fn files(site: &Site, prefix: &str) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(site.dir.path()).unwrap().map(|entry| entry.unwrap().path());
+    let mut all: Vec<PathBuf> =
+        entries.filter(|path| path.file_name().unwrap().to_string_lossy().starts_with(prefix)).collect();
+    all.sort();
+    all
+}
+
+#[test]
+fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_told_to_the_record() {
+    let (site, _, run, copy) = half_backed_up(81);
+    let before = held_equals_truth(&site.ledger(), &run.truth);
+    let in_copy = held_equals_truth(&copy, &run.truth);
+    let file = copy.to_str().unwrap();
+    for args in [&["restore", file, "--json"][..], &["restore", file, "--dry-run", "--json"]] {
+        let output = site.output(args);
+        ended(&output, 1);
+        let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let records: u64 = told["present_has_more"]["records"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|range| range["last"].as_u64().unwrap() - range["first"].as_u64().unwrap() + 1)
+            .sum();
+        assert_eq!(records, before.difference(&in_copy).count() as u64);
+        assert_eq!(told["done"], false);
+    }
+    let said = ended(&site.output(&["restore", file]), 1);
+    assert!(said.contains("has more in it") && said.contains("nothing was changed"), "{said}");
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
+    assert!(
+        files(&site, "ledger.db.").iter().all(|path| path.ends_with("ledger.db.lock")),
+        "{:?}",
+        files(&site, "l")
+    );
+    util::promises::note(
+        "restore-overwrite",
+        "a backup never overwrites a ledger with more in it",
+        "restore of an older backup",
+        records_of(&before, &in_copy),
+        "refused; each record that would have been lost is told; the ledger is unchanged",
+    );
+}
+
+fn records_of<T: Ord>(a: &std::collections::BTreeSet<T>, b: &std::collections::BTreeSet<T>) -> u64 {
+    a.difference(b).count() as u64
+}
+
+#[test]
+fn a_backup_with_everything_takes_the_place_and_the_old_ledger_is_kept_whole() {
+    let (site, plan, run, _) = half_backed_up(82);
+    let all = held_equals_truth(&site.ledger(), &run.truth);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    // The present one is an older copy: it lacks half.
+    let old = site.path("backup.db");
+    for name in ["ledger.db", "ledger.db-wal", "ledger.db-shm"] {
+        let _ = std::fs::remove_file(site.path(name));
+    }
+    std::fs::copy(&old, site.ledger()).unwrap();
+    drop(Ledger::open(&site.ledger()).unwrap());
+    let before = held_equals_truth(&site.ledger(), &run.truth);
+    assert!(before.len() < all.len());
+    let said = ended(&site.output(&["restore", "--dry-run", whole.to_str().unwrap()]), 0);
+    assert!(said.contains("would take the place"), "{said}");
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
+    let said = ended(&site.output(&["restore", whole.to_str().unwrap()]), 0);
+    assert!(said.contains("is kept as"), "{said}");
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), all);
+    verified(&site.ledger());
+    let kept: Vec<PathBuf> = files(&site, "ledger.db.replaced-");
+    assert_eq!(kept.len(), 1, "{kept:?}");
+    assert_eq!(held_equals_truth(&kept[0], &run.truth), before);
+    assert!(!site.path("ledger.db.restore-part").exists());
+    // It is a ledger like any other: what comes again is held already.
+    hand::receive(&site.ledger(), &plan, &run.emissions);
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), all);
+}
+
+#[test]
+fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound() {
+    let (mut site, plan, run, old) = half_backed_up(83);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let whole = whole.to_str().unwrap().to_owned();
+    let before = held_equals_truth(&site.ledger(), &run.truth);
+    // Somebody reads.
+    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let _: i64 = reader.connection().query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
+    let said = ended(&site.output(&["restore", &whole]), 3);
+    assert!(said.contains("another process has the ledger open"), "{said}");
+    drop(reader);
+    // A daemon runs.
+    site.edit("site.toml", "/nowhere/radio", "/nowhere/else");
+    let mut daemon = site.start();
+    daemon.wait_for("state", |state| state.phase == "running");
+    let said = ended(&site.output(&["restore", &whole]), 3);
+    assert!(said.contains("another daemon holds it"), "{said}");
+    assert_eq!(daemon.stop().code(), Some(0));
+    // One value of the backup is not what it was.
+    let db = rusqlite::Connection::open(&old).unwrap();
+    let changed =
+        db.execute("UPDATE journal SET c0 = c0 + 1 WHERE logger = 12 AND sequence = 5", []).unwrap();
+    assert_eq!(changed, 1);
+    drop(db);
+    let said = ended(&site.output(&["restore", old.to_str().unwrap()]), 1);
+    assert!(said.contains("not sound") && said.contains("journal rows"), "{said}");
+    for wrong in [site.ledger(), site.path("site.toml"), site.path("absent.db")] {
+        ended(&site.output(&["restore", wrong.to_str().unwrap()]), 3);
+    }
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
+    drop(plan);
+}
+
+#[test]
+fn what_people_wrote_down_since_the_backup_is_more_too() {
+    let (site, _, _, _) = half_backed_up(84);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let added = site.output(&[
+        "remark",
+        "add",
+        "--logger",
+        "11",
+        "--kind",
+        "visit",
+        "--by",
+        "R. Dale",
+        "mast greased",
+    ]);
+    ended(&added, 0);
+    let said = ended(&site.output(&["restore", whole.to_str().unwrap()]), 1);
+    assert!(said.contains("1 × remark"), "{said}");
+}
+
+#[test]
+fn a_ledger_that_cannot_be_read_is_kept_aside_as_damaged_only_when_asked() {
+    let (site, _, run, _) = half_backed_up(85);
+    let all = held_equals_truth(&site.ledger(), &run.truth);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let garbage = vec![0xA5_u8; 40_000];
+    for end in ["-wal", "-shm"] {
+        let _ = std::fs::remove_file(site.path(&format!("ledger.db{end}")));
+    }
+    std::fs::write(site.ledger(), &garbage).unwrap();
+    let said = ended(&site.output(&["restore", whole.to_str().unwrap()]), 3);
+    assert!(said.contains("--over-damaged"), "{said}");
+    assert_eq!(std::fs::read(site.ledger()).unwrap(), garbage);
+    ended(&site.output(&["restore", "--over-damaged", whole.to_str().unwrap()]), 0);
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), all);
+    let kept = files(&site, "ledger.db.damaged-");
+    assert_eq!(std::fs::read(&kept[0]).unwrap(), garbage);
+}
