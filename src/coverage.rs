@@ -102,6 +102,11 @@ impl RangeSet {
         RangeSet { ranges: missing }
     }
 
+    /// What is in this set and not in the other.
+    pub fn without(&self, other: &RangeSet) -> RangeSet {
+        self.ranges.iter().flat_map(|&(first, last)| other.missing(first..=last).ranges).collect()
+    }
+
     /// Both sets together.
     pub fn union(&self, other: &RangeSet) -> RangeSet {
         let (mut larger, smaller) = if self.ranges.len() >= other.ranges.len() {
@@ -214,6 +219,21 @@ impl Coverage {
             Basis::Authentic => &mut epoch.authentic,
             Basis::Csv => &mut epoch.csv,
         }
+    }
+
+    /// The same without these identities, on the basis of authentic records.
+    pub fn without(&self, identities: impl Iterator<Item = Identity>) -> Coverage {
+        let mut gone = Coverage::default();
+        identities.for_each(|identity| {
+            gone.insert(identity, Basis::Authentic);
+        });
+        let mut left = self.clone();
+        for (&(address, epoch), held) in &mut left.epochs {
+            if let Some(gone) = gone.epoch(address, epoch) {
+                held.authentic = held.authentic.without(&gone.authentic);
+            }
+        }
+        left
     }
 
     /// Takes in what a held profile of `by_epoch` says of its previous epoch.
@@ -380,6 +400,9 @@ mod tests {
             let both: BTreeSet<u32> = naive.intersection(&other_naive).copied().collect();
             let found = set.intersection(&other);
             prop_assert_eq!(found.ranges(), &ranges_of(&both)[..]);
+            let less: BTreeSet<u32> = naive.difference(&other_naive).copied().collect();
+            let found = set.without(&other);
+            prop_assert_eq!(found.ranges(), &ranges_of(&less)[..]);
         }
     }
 

@@ -31,7 +31,7 @@ impl Chance {
     }
 
     fn one_in(&mut self, n: u64) -> bool {
-        (self.next() >> 33) % n == 0
+        (self.next() >> 33).is_multiple_of(n)
     }
 }
 

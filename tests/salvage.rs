@@ -118,7 +118,8 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         let aside = dir.path().join("ledger.db.damaged-20260604T190640Z");
         remove(&aside);
         std::fs::write(dir.path().join("ledger.db.known"), &known).unwrap();
-        let (_, taken) = damage::replace(&path, "damaged by this test", &[], NOW).unwrap();
+        let (_, taken) =
+            damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
         assert_eq!(taken.aside, aside);
         assert_eq!(taken.records, held.len() as u64, "case {case}");
         let salvaged = match salvage(&aside, &path, &roster, "R. Dale", false, NOW, |_, _| ()) {
@@ -190,7 +191,7 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
             "SELECT pageno, ncell FROM dbstat WHERE name = 'settled' AND pagetype = 'leaf' ORDER BY pageno",
         )
         .unwrap()
-        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
+        .query_map([], |row| Ok((row.get::<_, u32>(0)?.into(), row.get::<_, u32>(1)?.into())))
         .unwrap()
         .collect::<Result<_, _>>()
         .unwrap();
@@ -202,7 +203,7 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
         in_them += cells;
     }
     drop(file);
-    let (_, taken) = damage::replace(&path, "damaged by this test", &[], NOW).unwrap();
+    let (_, taken) = damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let roster = plan.to_roster();
     let salvaged = salvage(&taken.aside, &path, &roster, "R. Dale", true, NOW, |_, _| ()).unwrap();
     assert!(salvaged.filled > 0);
@@ -232,7 +233,8 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     let held = held_equals_truth(&site.ledger(), &run.truth);
     Ledger::open(&site.ledger()).unwrap().write_known(NOW).unwrap();
     // Its -wal is still beside it: what is in there counts.
-    let (_, taken) = damage::replace(&site.ledger(), "damaged by this test", &[], NOW).unwrap();
+    let (_, taken) =
+        damage::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let aside = taken.aside.to_str().unwrap();
     let before = std::fs::read(&taken.aside).unwrap();
     let done = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);

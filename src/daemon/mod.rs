@@ -189,16 +189,20 @@ impl Daemon {
         let now = clock.now();
         let path = &config.ledger.path;
         let names: Vec<&str> = config.radios.iter().map(|radio| radio.name.as_str()).collect();
-        let (mut ledger, mut taken) = damage::open(path, now)?;
+        let damage::Opened { mut ledger, mut taken, mut is_known, unused } = damage::open(path, now)?;
+        if let Some(unused) = unused {
+            tracing::warn!("{unused}");
+        }
         let mut first = ledger.radios(&names).and_then(|radios| Ok((radios, ledger.slots_in_use()?)));
         if let Err(error) = &first
             && error.is_damage()
         {
             // Damage that the first look does not see.
             let why = error.to_string();
+            let memory = ledger.coverage().clone();
             drop(ledger);
-            let (new, told) = damage::replace(path, &why, &[], now)?;
-            (ledger, taken) = (new, Some(told));
+            let (new, told) = damage::replace(path, &why, &[], &memory, now)?;
+            (ledger, taken, is_known) = (new, Some(told), false);
             first = ledger.radios(&names).and_then(|radios| Ok((radios, ledger.slots_in_use()?)));
         }
         let (radios, slots) = first?;
@@ -253,7 +257,10 @@ impl Daemon {
         if daemon.or_take_over(began)? {
             daemon.begin()?;
         }
-        daemon.write_known();
+        // Else it is from the last settle or stop, and a start is to be quick.
+        if !is_known {
+            daemon.write_known();
+        }
         daemon.plan_settle(now);
         daemon.write_state();
         Ok(daemon)
@@ -492,21 +499,13 @@ impl Daemon {
             Err(error) if error.is_damage() => {
                 // Nothing of the batch is in: it goes into the ledger that takes over.
                 self.take_over(&error)?;
-                self.commit_anew(now)
+                self.commit()
             }
             Err(error) => {
                 tracing::error!("{error}");
                 Err(error.into())
             }
         }
-    }
-
-    /// The first commit of a ledger that has taken over: it is new, so an error is no damage of the old one.
-    fn commit_anew(&mut self, now: Stamp) -> Result<(), Error> {
-        let receipt = self.ledger.append(&self.intake.batch, &self.config.roster, now)?;
-        self.commit_began = None;
-        self.locked_since = None;
-        self.committed(&receipt, now)
     }
 
     /// The ledger cannot be read: it is set aside, and a new one takes over.
@@ -519,9 +518,12 @@ impl Daemon {
             .map(|id| id.0)
             .zip(self.state.radios.iter().map(|radio| radio.name.clone()))
             .collect();
+        // What waits for its commit may stand in the coverage already, after a commit that failed on its way.
+        let waiting = self.intake.batch.items.iter().map(|item| item.arrival.identity);
+        let memory = self.ledger.coverage().without(waiting);
         // Closes the damaged one: its files may be renamed only then.
         self.ledger = Ledger::nowhere()?;
-        let (ledger, taken) = damage::replace(&path, &why.to_string(), &radios, now)?;
+        let (ledger, taken) = damage::replace(&path, &why.to_string(), &radios, &memory, now)?;
         self.ledger = ledger;
         self.settle = Settle {
             day: self.ledger.settled_day()?,
@@ -540,7 +542,7 @@ impl Daemon {
         let text = taken.text();
         tracing::error!(kept = taken.kept, "{text}");
         if let Some(unused) = &taken.unused {
-            tracing::error!("{unused}");
+            tracing::warn!("{unused}");
         }
         self.notifier.tell("STATUS=the ledger was damaged; a new one goes on");
         self.quietly(|ledger| {

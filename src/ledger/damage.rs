@@ -21,7 +21,7 @@ use super::state::{State, journal_insert};
 use super::{Error, Ledger, Stamp, backup, guard, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
-use crate::wire::seq::Identity;
+use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
 use serde_json::Value;
@@ -71,9 +71,22 @@ impl TakenOver {
     }
 }
 
+/// A ledger as the daemon opens it.
+#[derive(Debug)]
+pub struct Opened {
+    /// To go on with.
+    pub ledger: Ledger,
+    /// Where the one that was there was damaged.
+    pub taken: Option<TakenOver>,
+    /// Whether what must outlive it stands beside it, whole.
+    pub is_known: bool,
+    /// Why what stands there is not used, if so.
+    pub unused: Option<String>,
+}
+
 /// Opens the ledger for the daemon; where it is damaged, sets it aside and makes a new one. Call under the daemon's
 /// lock, with no connection to it open.
-pub fn open(path: &Path, now: Stamp) -> Result<(Ledger, Option<TakenOver>), Error> {
+pub fn open(path: &Path, now: Stamp) -> Result<Opened, Error> {
     let (known, unused) = match Known::read(path) {
         Ok(known) => (known, None),
         Err(why) => (None, Some(why)),
@@ -82,7 +95,7 @@ pub fn open(path: &Path, now: Stamp) -> Result<(Ledger, Option<TakenOver>), Erro
         Some(reason) => reason,
         None => match Ledger::open(path) {
             Ok(ledger) => match differs(&ledger, known.as_ref())? {
-                None => return Ok((ledger, None)),
+                None => return Ok(Opened { ledger, taken: None, is_known: known.is_some(), unused }),
                 Some(reason) => reason,
             },
             Err(error) if error.is_damage() => error.to_string(),
@@ -91,25 +104,25 @@ pub fn open(path: &Path, now: Stamp) -> Result<(Ledger, Option<TakenOver>), Erro
             Err(error) => return Err(error),
         },
     };
-    let (ledger, mut taken) = take_over(path, known, &reason, &[], now)?;
-    taken.unused = unused;
-    Ok((ledger, Some(taken)))
+    let (ledger, taken) = take_over(path, known, &reason, &[], &Coverage::default(), now)?;
+    Ok(Opened { ledger, taken: Some(taken), is_known: false, unused })
 }
 
-/// The same for a running daemon, whose own connection must be closed before. `radios`: the numbers it goes by.
+/// The same for a running daemon, whose own connection must be closed before. `radios`: the numbers it goes by;
+/// `memory`: what it knows to be committed, which may be more than what was written down.
 pub fn replace(
     path: &Path,
     reason: &str,
     radios: &[(u8, String)],
+    memory: &Coverage,
     now: Stamp,
 ) -> Result<(Ledger, TakenOver), Error> {
     let (known, unused) = match Known::read(path) {
         Ok(known) => (known, None),
         Err(why) => (None, Some(why)),
     };
-    let (ledger, mut taken) = take_over(path, known, reason, radios, now)?;
-    taken.unused = unused;
-    Ok((ledger, taken))
+    let (ledger, taken) = take_over(path, known, reason, radios, memory, now)?;
+    Ok((ledger, TakenOver { unused, ..taken }))
 }
 
 /// What the file itself says, before SQLite looks at it. Only while no connection to it is open.
@@ -189,6 +202,7 @@ fn take_over(
     known: Option<Known>,
     reason: &str,
     radios: &[(u8, String)],
+    memory: &Coverage,
     now: Stamp,
 ) -> Result<(Ledger, TakenOver), Error> {
     let kept = kept_aside(path);
@@ -234,6 +248,13 @@ fn take_over(
             })?;
         }
         let mut covered = known.as_ref().map(Known::coverage).unwrap_or_default();
+        for (logger, epoch, basis, first, last) in known::ranges(memory) {
+            taken.known_as_of = Some(now.unix_s);
+            if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) {
+                let basis = if basis == 0 { Basis::Authentic } else { Basis::Csv };
+                covered.insert_range(address, epoch, basis, first, last);
+            }
+        }
         if let (Some(old), Some(known)) = (&old, &known) {
             taken.carried = carry_over(&db, old, known, &mut covered);
         }

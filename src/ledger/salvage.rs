@@ -597,11 +597,5 @@ impl Ledger {
 
 /// `held` less `gone`, but for what is `left` elsewhere.
 fn without(held: &RangeSet, gone: &RangeSet, left: &RangeSet) -> RangeSet {
-    let mut now = left.intersection(held);
-    for &(first, last) in held.ranges() {
-        for &(first, last) in gone.missing(first..=last).ranges() {
-            now.insert_range(first, last);
-        }
-    }
-    now
+    held.without(gone).union(&left.intersection(held))
 }
