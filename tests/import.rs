@@ -243,8 +243,8 @@ fn reading(id: Identity, variant: u8) -> Reading {
     let time = 1_770_000_000 + id.epoch.number() * 1_000_000 + id.sequence.number() * 600;
     let counts = [i32::from(variant) * 1000, -7, id.sequence.number() as i32];
     // Now and then without a board temperature, and with a fault.
-    let board = (id.sequence.number() % 7 != 0).then_some(-40);
-    let faults = u64::from(id.sequence.number() % 5 == 0);
+    let board = (!id.sequence.number().is_multiple_of(7)).then_some(-40);
+    let faults = u64::from(id.sequence.number().is_multiple_of(5));
     Reading::new(time, 3600 + u16::from(variant), board, faults, &counts).unwrap()
 }
 

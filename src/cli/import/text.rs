@@ -17,8 +17,12 @@ const SHOWN: usize = 20;
 /// The plan: nothing is written yet.
 pub fn plan(of: &Outcome) -> String {
     let mut text = format!("{}: plan of the import. Nothing is written yet.\n\n", of.site);
-    text.push_str(&files(&of.files));
-    text.push_str(&notes(of));
+    let folder = folder(&of.files);
+    if !folder.is_empty() {
+        text += &format!("  In {folder}:\n");
+    }
+    text.push_str(&files(&of.files, folder));
+    text.push_str(&notes(of, folder));
     text.push('\n');
     text.push_str(&gaps(&of.changes));
     if of.dry_run {
@@ -32,7 +36,24 @@ pub fn plan(of: &Outcome) -> String {
     text
 }
 
-fn files(files: &[FilePlan]) -> String {
+/// The folder that all files are in, where they are several: said once, not in each line.
+fn folder(files: &[FilePlan]) -> &str {
+    let [first, rest @ ..] = files else { return "" };
+    let mut folder = if rest.is_empty() { "" } else { first.name.as_str() };
+    for file in files {
+        while !file.name.starts_with(folder) || !(folder.is_empty() || folder.ends_with('/')) {
+            let shorter = folder.strip_suffix('/').unwrap_or(folder);
+            folder = shorter.rfind('/').map_or("", |at| &shorter[..=at]);
+        }
+    }
+    folder
+}
+
+fn short<'a>(name: &'a str, folder: &str) -> &'a str {
+    name.strip_prefix(folder).unwrap_or(name)
+}
+
+fn files(files: &[FilePlan], folder: &str) -> String {
     let mut table =
         Table::new(&["file", "kind", ">read", ">new", ">held already", ">twice", ">in conflict", ">refused"]);
     let kind = |file: &FilePlan| if file.is_sealed { "sealed dump" } else { "CSV" };
@@ -47,7 +68,7 @@ fn files(files: &[FilePlan]) -> String {
         for (sum, count) in sums.iter_mut().zip(counts(file)) {
             *sum += count;
         }
-        table.row(row(file.name.clone(), kind(file), counts(file)));
+        table.row(row(short(&file.name, folder).to_owned(), kind(file), counts(file)));
     }
     if files.len() != 1 {
         table.row(row("all".to_owned(), "", sums));
@@ -56,18 +77,19 @@ fn files(files: &[FilePlan]) -> String {
 }
 
 /// What a table cannot say.
-fn notes(of: &Outcome) -> String {
+fn notes(of: &Outcome, folder: &str) -> String {
     let mut text = String::new();
     for file in &of.files {
+        let name = short(&file.name, folder);
         for id in &file.same_as {
             let rest = if file.changes() { "." } else { "; it changes nothing." };
-            text += &note(&format!("{}: the same file as import {id}{rest}", file.name));
+            text += &note(&format!("{}: the same file as import {id}{rest}", name));
         }
         if file.odd_times > 0 {
             text += &note(&format!(
                 "{}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known by its \
                  numbers, and times are set right in reports.",
-                file.name,
+                name,
                 counted(file.odd_times, "time")
             ));
         }
@@ -75,19 +97,19 @@ fn notes(of: &Outcome) -> String {
             text += &note(&format!(
                 "{}: {} that a CSV row held before disagrees with; the sealed record becomes the record, and the row \
                  is kept beside it.",
-                file.name,
+                name,
                 counted(file.rows_differ, "record")
             ));
         }
         if file.conflicts > 0 {
             text += &note(&format!(
                 "{}: in conflict with what is held, which stays: {}. Both sides: `stonechat set-aside list`.",
-                file.name,
+                name,
                 counted(file.conflicts, "record")
             ));
         }
         for (kind, group) in &file.refused {
-            text += &note(&format!("{}: {} refused ({kind}):", file.name, thousands(group.count)));
+            text += &note(&format!("{}: {} refused ({kind}):", name, thousands(group.count)));
             for (place, why) in &group.examples {
                 text += &wrapped(&format!("{place}: {why}"), 4, 6, prose());
             }
@@ -199,12 +221,15 @@ fn sequences((first, last): (u32, u32)) -> String {
 /// What was written.
 pub fn result(of: &Outcome) -> String {
     let mut text = String::new();
+    let folder = folder(&of.files);
     let mut longest = 0.0_f64;
     let mut any = false;
     for (file, done) in of.files.iter().zip(&of.imported) {
         match done {
-            None => text.push_str(&format!("{}: nothing new; nothing is written.\n", file.name)),
-            Some(Err(why)) => text.push_str(&format!("{}: {why}.\n", file.name)),
+            None => {
+                text.push_str(&format!("{}: nothing new; nothing is written.\n", short(&file.name, folder)))
+            }
+            Some(Err(why)) => text.push_str(&format!("{}: {why}.\n", short(&file.name, folder))),
             Some(Ok(imported)) => {
                 any = true;
                 longest = longest.max(imported.held_lock.as_secs_f64());
@@ -212,7 +237,7 @@ pub fn result(of: &Outcome) -> String {
                 let stored = tally.of(judge::Outcome::Stored) + tally.of(judge::Outcome::Opaque);
                 text.push_str(&format!(
                     "{}: import {}, {} stored",
-                    file.name,
+                    short(&file.name, folder),
                     imported.id,
                     counted(stored, "record")
                 ));
