@@ -21,7 +21,9 @@ pub fn plan(of: &Outcome) -> String {
     if !folder.is_empty() {
         text += &format!("  In {folder}:\n");
     }
-    text.push_str(&files(&of.files, folder));
+    if !of.files.is_empty() {
+        text.push_str(&files(&of.files, folder));
+    }
     text.push_str(&notes(of, folder));
     text.push('\n');
     text.push_str(&gaps(&of.changes));
