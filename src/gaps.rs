@@ -353,7 +353,7 @@ pub fn readings_beside<F: Facts>(
 }
 
 /// The clocks of one logger's epochs, each asked for once.
-struct Clocks<'a, F> {
+pub struct Clocks<'a, F> {
     coverage: &'a Coverage,
     facts: &'a F,
     address: Address,
@@ -361,11 +361,13 @@ struct Clocks<'a, F> {
 }
 
 impl<'a, F: Facts> Clocks<'a, F> {
-    fn new(coverage: &'a Coverage, facts: &'a F, address: Address) -> Self {
+    /// Of a logger.
+    pub fn new(coverage: &'a Coverage, facts: &'a F, address: Address) -> Self {
         Self { coverage, facts, address, known: RefCell::default() }
     }
 
-    fn of(&self, epoch: Epoch) -> Result<Rc<EpochClock>, F::Error> {
+    /// Of an epoch.
+    pub fn of(&self, epoch: Epoch) -> Result<Rc<EpochClock>, F::Error> {
         if let Some(known) = self.known.borrow().get(&epoch) {
             return Ok(Rc::clone(known));
         }

@@ -14,6 +14,7 @@ pub mod clock;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
+pub mod export;
 pub mod gaps;
 pub mod hand;
 pub mod judge;

@@ -4,13 +4,14 @@
 //! Data goes under `target/bench-data`; large ledgers are kept there for the next run.
 //!
 //! ```text
-//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read │ idle
+//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read, export │ idle
 //!                                        every group ──▶ table
 //! ```
 //!
 //! What this is not: no figure is asserted, and nothing fails for being slow.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod export;
 mod feed;
 mod idle;
 mod intake;
@@ -36,7 +37,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, idle
+    /// Only these groups: intake, trickle, layout, rest, report, read, export, idle
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -106,13 +107,14 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 7] = [
+    let groups: [(&str, Group); 8] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
         ("rest", rest::run),
         ("report", report::run),
         ("read", read::run),
+        ("export", export::run),
         ("idle", idle::run),
     ];
     for (name, run) in groups {

@@ -5,6 +5,7 @@
 mod backup;
 pub mod check;
 pub mod demo;
+mod export;
 pub mod gaps;
 mod import;
 pub mod init;
@@ -81,6 +82,9 @@ enum Command {
     /// Hand downloads into the ledger: sealed dumps and the gateway's own CSV
     #[command(after_help = import::HELP)]
     Import(import::Args),
+    /// Readings as a file: CSV, JSON Lines or Parquet, with a descriptor
+    #[command(after_help = export::HELP)]
+    Export(export::Args),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -136,6 +140,7 @@ pub fn main() -> u8 {
         Command::Status(args) => status::run(&config, &args, &mut out),
         Command::Gaps(args) => gaps::run(&config, &args, &mut out),
         Command::Import(args) => import::run(&config, &args, &mut out),
+        Command::Export(args) => export::run(&config, &args, &mut out),
         Command::Verify { json } => verify::run(&config, json, &mut out),
         Command::Backup(args) => backup::run(&config, &args, &mut out),
         Command::SetAside(command) => set_aside::run(&config, &command, &mut out),

@@ -20,6 +20,7 @@ mod aside;
 pub mod backup;
 mod chunk;
 mod error;
+pub mod extract;
 mod guard;
 mod holder;
 pub mod import;
