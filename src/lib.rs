@@ -16,6 +16,7 @@ pub mod completeness;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
+pub mod export;
 pub mod gaps;
 pub mod hand;
 pub mod judge;

@@ -6,6 +6,7 @@ mod backup;
 pub mod check;
 pub mod completeness;
 pub mod demo;
+mod export;
 pub mod gaps;
 mod import;
 pub mod init;
@@ -112,6 +113,9 @@ enum Command {
     /// What was measured by hand, a dip or a readout, beside the record
     #[command(subcommand, after_help = manual::HELP)]
     Manual(manual::Command),
+    /// Readings as a file: CSV, JSON Lines or Parquet, with a descriptor
+    #[command(after_help = export::HELP)]
+    Export(export::Args),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -193,6 +197,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
+        Command::Export(args) => export::run(config, &args, out),
     }
 }
 

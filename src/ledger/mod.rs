@@ -20,6 +20,7 @@ mod aside;
 pub mod backup;
 mod chunk;
 mod error;
+pub mod extract;
 mod guard;
 pub mod held;
 mod holder;
