@@ -1,6 +1,7 @@
 //! `stonechat export -o FILE`: readings as a file for a spreadsheet, a notebook or a database, with a descriptor.
 
 use super::table::{counted, thousands};
+use super::units::ByPoints;
 use super::{DONE, NO, Progress, USAGE, could_not, instant, load, present, print, print_json};
 use crate::config::Config;
 use crate::export::convert::{Convert, Raw};
@@ -21,6 +22,7 @@ pub const HELP: &str = "Examples:
   stonechat export -o harrow-tarn.csv
   stonechat export --logger 17 --from 2026-05-01T00:00:00-07:00 --to 2026-06-01T00:00:00-07:00 -o may.parquet
   stonechat export --shape long --clock corrected --gaps --offset site -o all.csv
+  stonechat export --units calibrations.toml --point \"P-17 pore pressure\" -o pressure.csv
   stonechat export -o - | head
 
 Raw counts in wide CSV are what `stonechat import` reads back. docs/export.md shows how to open each format.
@@ -157,11 +159,9 @@ impl Failed {
 }
 
 fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
-    if args.units.is_some() || !args.point.is_empty() {
+    if args.units.is_none() && !args.point.is_empty() {
         return Err(
-            "export in engineering units is not in this build; leave --units and --point out for raw \
-                    counts"
-                .to_owned(),
+            "--point gives values in engineering units: name the calibrations with --units".to_owned()
         );
     }
     let ending = args.output.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
@@ -177,12 +177,13 @@ fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
         Some(other) => return Err(format!("--format {other:?} is none; write csv, jsonl or parquet")),
     };
     let shape = match args.shape.as_deref() {
-        None if format == Format::Csv => Shape::Wide,
+        None if format == Format::Csv && args.units.is_none() => Shape::Wide,
         None | Some("long") => Shape::Long,
         Some("wide") => Shape::Wide,
         Some(other) => return Err(format!("--shape {other:?} is none; write wide or long")),
     };
     let clock = match args.clock.as_deref() {
+        None if args.units.is_some() => Clock::Corrected,
         None | Some("logger") => Clock::Logger,
         Some("corrected") => Clock::Corrected,
         Some(other) => return Err(format!("--clock {other:?} is none; write logger or corrected")),
@@ -267,6 +268,32 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
             )));
         }
     }
+    let mut narrowed = request.clone();
+    let mut convert: Box<dyn Convert + '_> = match &args.units {
+        None => Box::new(Raw),
+        Some(units) => {
+            let points = ByPoints::new(config, &reader, units, &args.point, &request.loggers)
+                .map_err(|problems| Failed::Usage(problems.join("\nstonechat: ")))?;
+            let several = points.of_several_units();
+            if request.shape == Shape::Wide && !several.is_empty() {
+                return Err(Failed::Usage(format!(
+                    "point {:?} changes its unit in the course of time, which a wide table cannot say; take --shape long",
+                    several.join(", ")
+                )));
+            }
+            // Only what can have a value is read, and only its gaps are told.
+            let loggers = points.loggers();
+            narrowed.loggers = match request.loggers.is_empty() {
+                true => loggers.into_iter().collect(),
+                false => request.loggers.iter().copied().filter(|logger| loggers.contains(logger)).collect(),
+            };
+            if narrowed.loggers.is_empty() {
+                return Err(Failed::Usage("none of these loggers measures any of these points".to_owned()));
+            }
+            Box::new(points)
+        }
+    };
+    let request = &narrowed;
     let to_stdout = path == Path::new("-");
     // All names are looked at before the long work.
     let descriptor = (!args.no_descriptor && !to_stdout).then(|| path.with_file_name(&args.descriptor));
@@ -281,10 +308,9 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
     }
     let target = if to_stdout { Target::stdout() } else { Target::create(path, args.force) };
     let mut target = target.map_err(|error| Failed::io(path, &error))?;
-    let mut convert = Raw;
     let progress = Progress::new();
     let began = Instant::now();
-    let written = export::write(&reader, &config.roster, request, &mut convert, &mut target, |rows| {
+    let written = export::write(&reader, &config.roster, request, convert.as_mut(), &mut target, |rows| {
         if began.elapsed() > QUIET {
             progress.say(&format!("export: {} rows …", thousands(rows)));
         }
