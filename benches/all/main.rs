@@ -13,6 +13,7 @@
 
 mod feed;
 mod idle;
+mod import_csv;
 mod intake;
 mod large;
 mod layout;
@@ -36,7 +37,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, idle
+    /// Only these groups: intake, trickle, layout, rest, report, read, idle, import-csv
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -69,7 +70,7 @@ pub struct Flags {
     /// Writes the table as JSON too
     #[arg(long)]
     json: Option<PathBuf>,
-    /// A Python with cobs, cryptography and crcmod
+    /// A Python with cobs, cryptography, crcmod and pandas
     #[arg(long)]
     peer_python: Option<PathBuf>,
     /// Given by cargo
@@ -106,7 +107,7 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 7] = [
+    let groups: [(&str, Group); 8] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
@@ -114,6 +115,7 @@ fn main() {
         ("report", report::run),
         ("read", read::run),
         ("idle", idle::run),
+        ("import-csv", import_csv::run),
     ];
     for (name, run) in groups {
         // The alternatives of the layout are many; they run when asked for.

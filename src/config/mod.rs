@@ -13,6 +13,7 @@
 mod advice;
 mod file;
 mod keys;
+pub mod layout;
 mod loggers;
 mod problem;
 mod read;
