@@ -41,6 +41,7 @@ pub use append::{
 pub use aside::{Limits as AsideLimits, Retried};
 pub use error::Error;
 pub use holder::lock_holder;
+pub use rows::{steps_from_json, steps_json};
 pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 
