@@ -436,6 +436,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
                                 faults: 0,
                                 battery_mv: None,
                                 board_centi_c: None,
+                                steps: None,
                             };
                             (Identity::new(logger, 1, sequence).unwrap(), row)
                         })

@@ -388,7 +388,7 @@ mod tests {
         (any::<u32>(), proptest::collection::vec(any::<i32>(), 1..=40), any::<u64>()).prop_map(
             |(time, counts, faults)| {
                 let faults = faults & ((1 << counts.len()) - 1);
-                Content { time, counts, faults, battery_mv: None, board_centi_c: None }
+                Content { time, counts, faults, battery_mv: None, board_centi_c: None, steps: None }
             },
         )
     }
@@ -497,6 +497,7 @@ mod tests {
             faults,
             battery_mv: None,
             board_centi_c: None,
+            steps: None,
         };
         let readings = [reading(&[1, 21], 0), reading(&[1], 0), reading(&[1, 4], 2)];
         let mut convert = Doubled([PointColumn { name: "P-17 head".into(), unit: Some("m".into()) }]);
