@@ -929,7 +929,7 @@ fn rows_doubled_count_once_and_rows_doubled_with_other_values_are_refused() {
     }
     let both: Vec<Known> = rows.iter().chain(&second).cloned().collect();
     let matching = run(&mut ledger, &both);
-    assert_eq!(matched(&matching), []);
+    assert_eq!(matched(&matching), [0_u32; 0]);
     assert!(
         whys(&matching).iter().filter(|(_, _, why)| *why == Why::Twice).count() == 2,
         "{:?}",
@@ -958,7 +958,7 @@ fn a_file_that_is_an_hour_off_or_of_another_logger_is_not_matched() {
     for seconds in [3_600, -3_600, 900, 86_400] {
         let mut rows = rows_of(&records, &style(60, 1), true);
         rows.iter_mut().for_each(|row| shifted(row, seconds));
-        assert_eq!(matched(&run(&mut ledger, &rows)), []);
+        assert_eq!(matched(&run(&mut ledger, &rows)), [0_u32; 0]);
     }
     // Values that stand still agree an hour off as well, and prove nothing.
     let still: Vec<Record> = made(60, &[])
