@@ -3,6 +3,7 @@
 //! The logger here is a simulation of its own: it shares no code with the matcher, nor with `sim`. It knows which
 //! record each row of a file was made from. `STONECHAT_TEST_FILES` says how many files are generated; the counts by
 //! reason are printed with `cargo test --test matching -- --nocapture`.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -598,7 +599,7 @@ fn case(seed: u64) -> Case {
                 && is_reading(at - 1)
                 && is_reading(end)
                 && records[at - 1].epoch == records[end].epoch
-                && (at..end).all(|at| is_reading(at))
+                && (at..end).all(&is_reading)
                 && (at - 1..=end)
                     .all(|at| in_file.contains(&identity(records[at].epoch, records[at].sequence)));
             if ok {

@@ -32,7 +32,7 @@ use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 use std::fmt;
-use std::hash::{BuildHasher, Hash, Hasher, RandomState};
+use std::hash::{BuildHasher, RandomState};
 use std::sync::Arc;
 
 /// A row of the file.
@@ -638,9 +638,8 @@ impl<'a> Ordered<'a> {
         let mut is_broken = false;
         'rows: for (at, FileRow { row, after_refused, .. }) in rows.iter().enumerate() {
             is_broken |= after_refused;
-            let mut hasher = keys.build_hasher();
-            (row.time, &row.counts, row.faults, row.battery_mv, row.board_centi_c).hash(&mut hasher);
-            let mut key = hasher.finish();
+            let mut key =
+                keys.hash_one((row.time, &row.counts, row.faults, row.battery_mv, row.board_centi_c));
             // Two rows of one key may still differ.
             loop {
                 match seen.entry(key) {
