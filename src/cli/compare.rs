@@ -159,7 +159,7 @@ fn dumps(config: &Config, path: &Path) -> Result<(Records, Tally), NotRead> {
         let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
         NotRead(USAGE, lines.join("\nstonechat: "))
     })?;
-    let found = files::gather(&[path.to_owned()], &config.ledger.path);
+    let found = files::gather(&[path.to_owned()], &config.ledger.path, false);
     if let Some(file) = found.not_taken.iter().find(|file| file.is_mistake) {
         return Err(NotRead(COULD_NOT, format!("{} {}", file.name, file.why)));
     }

@@ -240,6 +240,8 @@ pub fn page(config: &Config, wanted: &Wanted, counts: &[LoggerCounts], now: i64,
                 let label = if wanted.by_month { day.chars().take(7).collect() } else { "span".to_owned() };
                 (label, counts)
             })
+            // A month before the logger was there says nothing.
+            .filter(|(_, counts)| !wanted.by_month || counts.expected() + counts.presumed > 0)
             .collect();
         lines.push(("all time".to_owned(), all));
         for (at, (label, counts)) in lines.into_iter().enumerate() {

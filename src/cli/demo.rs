@@ -184,7 +184,8 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     shell.run(&["import", "--dry-run", &stick])?;
 
     shell.say("\n5. The import, and what is left\n")?;
-    shell.run(&["import", "--by", "a demo technician", &stick])?;
+    // The plan is the same as before: from its result on.
+    shell.run_from("import 1,", &["import", "--by", "a demo technician", &stick])?;
     shell.say("")?;
     shell.run(&["gaps", "--now", &at])?;
 
@@ -256,6 +257,11 @@ impl Shell<'_> {
     }
 
     fn run(&mut self, line: &[&str]) -> Result<(), String> {
+        self.run_from("", line)
+    }
+
+    /// The same, and leaves out what is said before a line with `start` in it.
+    fn run_from(&mut self, start: &str, line: &[&str]) -> Result<(), String> {
         let shown: Vec<String> = line
             .iter()
             .map(|word| if word.contains(' ') { format!("\"{word}\"") } else { (*word).to_owned() })
@@ -263,7 +269,12 @@ impl Shell<'_> {
         self.say(&format!("   $ stonechat {}", shown.join(" ")))?;
         let mut out = Vec::new();
         let code = super::typed(&[&["-c", self.site], line].concat(), &mut out)?;
-        for line in String::from_utf8_lossy(&out).lines() {
+        let text = String::from_utf8_lossy(&out);
+        let skipped = text.lines().take_while(|line| !line.contains(start)).count();
+        if skipped > 0 {
+            self.say("   …")?;
+        }
+        for line in text.lines().skip(skipped) {
             self.say(&if line.is_empty() { String::new() } else { format!("   {line}") })?;
         }
         // 1 is an answer too: something of the files was refused.

@@ -7,6 +7,7 @@ pub mod check;
 mod compare;
 pub mod completeness;
 pub mod demo;
+mod export;
 pub mod gaps;
 mod import;
 pub mod init;
@@ -117,6 +118,9 @@ enum Command {
     /// Check the ledger: SQLite's integrity, and coverage against the records; or bring over what a damaged one holds
     #[command(after_help = verify::HELP)]
     Verify(verify::Args),
+    /// Readings as a file: CSV, JSON Lines or Parquet, with a descriptor
+    #[command(after_help = export::HELP)]
+    Export(export::Args),
     /// A verified copy of the ledger, while the daemon goes on
     #[command(after_help = "Example: stonechat backup /media/stick/harrow-tarn-2026-05-04.db")]
     Backup(backup::Args),
@@ -199,6 +203,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
+        Command::Export(args) => export::run(config, &args, out),
     }
 }
 

@@ -16,6 +16,7 @@ mod advice;
 mod calibrations;
 mod file;
 mod keys;
+pub mod layout;
 mod loggers;
 mod points;
 mod problem;

@@ -810,11 +810,16 @@ impl<'a> Writer<'a> {
 
 /// A CSV row as it is kept beside a record that it disagrees with.
 pub fn row_content(row: &Row) -> String {
-    serde_json::json!({
+    let mut content = serde_json::json!({
         "time": row.time, "counts": row.counts, "faults": row.faults,
         "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
-    })
-    .to_string()
+    });
+    if let Some(steps) = row.steps.as_deref().and_then(super::rows::steps_json)
+        && let Ok(steps) = serde_json::from_str::<serde_json::Value>(&steps)
+    {
+        content["resolution"] = steps;
+    }
+    content.to_string()
 }
 
 struct ReadingFields<'a> {

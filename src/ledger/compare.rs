@@ -270,7 +270,10 @@ fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Erro
 }
 
 /// Every authentic record of a block of a ledger, settled or not.
-pub(super) fn read_block(db: &Connection, (logger, epoch, block): Place) -> Result<BTreeMap<u32, Held>, Error> {
+pub(super) fn read_block(
+    db: &Connection,
+    (logger, epoch, block): Place,
+) -> Result<BTreeMap<u32, Held>, Error> {
     let (first, last) = span_of(block);
     let mut held = BTreeMap::new();
     for table in ["settled", "journal"] {

@@ -20,8 +20,9 @@ mod aside;
 pub mod backup;
 mod chunk;
 pub mod compare;
-mod error;
 pub mod damage;
+mod error;
+pub mod extract;
 mod guard;
 pub mod held;
 mod holder;
@@ -45,6 +46,7 @@ pub use append::{
 pub use aside::{Limits as AsideLimits, Retried};
 pub use error::Error;
 pub use holder::lock_holder;
+pub use rows::{steps_from_json, steps_json};
 pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 

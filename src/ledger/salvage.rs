@@ -250,6 +250,7 @@ fn row_of(id: Identity, plaintext: &[u8]) -> Option<Row> {
             faults: reading.faults(),
             battery_mv: Some(reading.battery_mv),
             board_centi_c: reading.board_centi_c,
+            steps: None,
         }),
         _ => None,
     }

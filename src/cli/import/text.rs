@@ -5,6 +5,8 @@ use super::super::table::{Table, counted, thousands};
 use super::{GapChange, NotTaken, Outcome};
 use crate::coverage::RangeSet;
 use crate::hand::cover::{Found, Wanted};
+use crate::hand::describe::Description;
+use crate::hand::matching::What;
 use crate::hand::plan::FilePlan;
 use crate::judge;
 use crate::ledger::import::ImportEntry;
@@ -17,8 +19,14 @@ const SHOWN: usize = 20;
 /// The plan: nothing is written yet.
 pub fn plan(of: &Outcome) -> String {
     let mut text = format!("{}: plan of the import. Nothing is written yet.\n\n", of.site);
-    text.push_str(&files(&of.files));
-    text.push_str(&notes(of));
+    let folder = folder(&of.files);
+    if !folder.is_empty() {
+        text += &format!("  In {folder}:\n");
+    }
+    if !of.files.is_empty() {
+        text.push_str(&files(&of.files, folder));
+    }
+    text.push_str(&notes(of, folder));
     text.push('\n');
     text.push_str(&gaps(&of.changes));
     if of.dry_run {
@@ -32,7 +40,24 @@ pub fn plan(of: &Outcome) -> String {
     text
 }
 
-fn files(files: &[FilePlan]) -> String {
+/// The folder that all files are in, where they are several: said once, not in each line.
+fn folder(files: &[FilePlan]) -> &str {
+    let [first, rest @ ..] = files else { return "" };
+    let mut folder = if rest.is_empty() { "" } else { first.name.as_str() };
+    for file in files {
+        while !file.name.starts_with(folder) || !(folder.is_empty() || folder.ends_with('/')) {
+            let shorter = folder.strip_suffix('/').unwrap_or(folder);
+            folder = shorter.rfind('/').map_or("", |at| &shorter[..=at]);
+        }
+    }
+    folder
+}
+
+fn short<'a>(name: &'a str, folder: &str) -> &'a str {
+    name.strip_prefix(folder).unwrap_or(name)
+}
+
+fn files(files: &[FilePlan], folder: &str) -> String {
     let mut table =
         Table::new(&["file", "kind", ">read", ">new", ">held already", ">twice", ">in conflict", ">refused"]);
     let kind = |file: &FilePlan| if file.is_sealed { "sealed dump" } else { "CSV" };
@@ -47,7 +72,7 @@ fn files(files: &[FilePlan]) -> String {
         for (sum, count) in sums.iter_mut().zip(counts(file)) {
             *sum += count;
         }
-        table.row(row(file.name.clone(), kind(file), counts(file)));
+        table.row(row(short(&file.name, folder).to_owned(), kind(file), counts(file)));
     }
     if files.len() != 1 {
         table.row(row("all".to_owned(), "", sums));
@@ -56,18 +81,19 @@ fn files(files: &[FilePlan]) -> String {
 }
 
 /// What a table cannot say.
-fn notes(of: &Outcome) -> String {
+fn notes(of: &Outcome, folder: &str) -> String {
     let mut text = String::new();
     for file in &of.files {
+        let name = short(&file.name, folder);
         for id in &file.same_as {
             let rest = if file.changes() { "." } else { "; it changes nothing." };
-            text += &note(&format!("{}: the same file as import {id}{rest}", file.name));
+            text += &note(&format!("{}: the same file as import {id}{rest}", name));
         }
         if file.odd_times > 0 {
             text += &note(&format!(
                 "{}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known by its \
                  numbers, and times are set right in reports.",
-                file.name,
+                name,
                 counted(file.odd_times, "time")
             ));
         }
@@ -75,19 +101,20 @@ fn notes(of: &Outcome) -> String {
             text += &note(&format!(
                 "{}: {} that a CSV row held before disagrees with; the sealed record becomes the record, and the row \
                  is kept beside it.",
-                file.name,
+                name,
                 counted(file.rows_differ, "record")
             ));
         }
         if file.conflicts > 0 {
             text += &note(&format!(
                 "{}: in conflict with what is held, which stays: {}. Both sides: `stonechat set-aside list`.",
-                file.name,
+                name,
                 counted(file.conflicts, "record")
             ));
         }
+        text.push_str(&stretches(file));
         for (kind, group) in &file.refused {
-            text += &note(&format!("{}: {} refused ({kind}):", file.name, thousands(group.count)));
+            text += &note(&format!("{}: {} refused ({kind}):", name, thousands(group.count)));
             for (place, why) in &group.examples {
                 text += &wrapped(&format!("{place}: {why}"), 4, 6, prose());
             }
@@ -119,6 +146,70 @@ fn note(words: &str) -> String {
 /// Prose is no wider than what reads well.
 fn prose() -> usize {
     columns().clamp(60, 100)
+}
+
+/// What became of rows without sequence numbers, stretch by stretch.
+fn stretches(file: &FilePlan) -> String {
+    if file.stretches.is_empty() {
+        return String::new();
+    }
+    let left: u64 = file
+        .stretches
+        .iter()
+        .filter(|(_, stretch)| !matches!(stretch.what, What::Anchored | What::Matched))
+        .map(|(_, stretch)| stretch.rows)
+        .sum();
+    let mut text = format!(
+        "\n  {}: rows without sequence numbers: {} matched by time, {} agree with held readings and anchor them, {} \
+         left out.\n\n",
+        file.name,
+        thousands(file.matched),
+        thousands(file.anchored),
+        thousands(left)
+    );
+    let mut table = Table::new(&[">logger", "lines", ">rows", "", ">epoch", "sequences", "why"]);
+    for (logger, stretch) in file.stretches.iter().take(SHOWN) {
+        let (word, why) = fate(stretch.what);
+        let (epoch, sequences) = match stretch.sequences {
+            Some((epoch, first, last)) => (epoch.to_string(), sequences((first, last))),
+            None => (String::new(), String::new()),
+        };
+        table.row([
+            logger.to_string(),
+            lines(stretch.first_line, stretch.last_line),
+            thousands(stretch.rows),
+            word.to_owned(),
+            epoch,
+            sequences,
+            why.unwrap_or_default(),
+        ]);
+    }
+    text.push_str(&table.text(4));
+    if file.stretches.len() > SHOWN {
+        text.push_str(&format!(
+            "    and {} more stretches; --json has them all\n",
+            thousands((file.stretches.len() - SHOWN) as u64)
+        ));
+    }
+    text
+}
+
+fn fate(what: What) -> (&'static str, Option<String>) {
+    match what {
+        What::Anchored => ("anchored", None),
+        What::Matched => ("matched", None),
+        What::Unmatched(why) => ("unmatched", Some(why.to_string())),
+        What::Refused(why) => ("refused", Some(why.to_string())),
+    }
+}
+
+fn lines(first: u64, last: u64) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
+
+/// What was seen of an unknown file.
+pub fn description_json(seen: &Description) -> Value {
+    json!({ "seen": seen.seen(), "rows": seen.rows(), "complete": seen.is_complete(), "layout": seen.text() })
 }
 
 fn not_taken(all: &[NotTaken]) -> String {
@@ -199,12 +290,15 @@ fn sequences((first, last): (u32, u32)) -> String {
 /// What was written.
 pub fn result(of: &Outcome) -> String {
     let mut text = String::new();
+    let folder = folder(&of.files);
     let mut longest = 0.0_f64;
     let mut any = false;
     for (file, done) in of.files.iter().zip(&of.imported) {
         match done {
-            None => text.push_str(&format!("{}: nothing new; nothing is written.\n", file.name)),
-            Some(Err(why)) => text.push_str(&format!("{}: {why}.\n", file.name)),
+            None => {
+                text.push_str(&format!("{}: nothing new; nothing is written.\n", short(&file.name, folder)))
+            }
+            Some(Err(why)) => text.push_str(&format!("{}: {why}.\n", short(&file.name, folder))),
             Some(Ok(imported)) => {
                 any = true;
                 longest = longest.max(imported.held_lock.as_secs_f64());
@@ -212,7 +306,7 @@ pub fn result(of: &Outcome) -> String {
                 let stored = tally.of(judge::Outcome::Stored) + tally.of(judge::Outcome::Opaque);
                 text.push_str(&format!(
                     "{}: import {}, {} stored",
-                    file.name,
+                    short(&file.name, folder),
                     imported.id,
                     counted(stored, "record")
                 ));
@@ -257,6 +351,28 @@ fn spans(set: &RangeSet) -> Value {
 fn not_taken_json(all: &[NotTaken]) -> Value {
     all.iter()
         .map(|file| json!({ "file": file.name, "why": file.why, "is_mistake": file.is_mistake }))
+        .collect()
+}
+
+fn stretches_json(file: &FilePlan) -> Value {
+    file.stretches
+        .iter()
+        .map(|(logger, stretch)| {
+            let (word, why) = fate(stretch.what);
+            let sequences = stretch
+                .sequences
+                .map(|(epoch, first, last)| json!({ "epoch": epoch.number(), "first": first, "last": last }));
+            json!({
+                "logger": logger.number(),
+                "first_line": stretch.first_line,
+                "last_line": stretch.last_line,
+                "rows": stretch.rows,
+                "repeated": stretch.repeated,
+                "what": word,
+                "why": why,
+                "sequences": sequences,
+            })
+        })
         .collect()
 }
 
@@ -308,6 +424,10 @@ pub fn json(of: &Outcome) -> Value {
                 "conflicts": file.conflicts,
                 "odd_times": file.odd_times,
                 "rows_that_step_back_differing": file.rows_differ,
+                "layout": file.layout,
+                "matched_by_time": file.matched,
+                "anchored": file.anchored,
+                "stretches": stretches_json(file),
                 "refused": refused,
                 "left_out": file.left_out,
                 "imported": imported,
