@@ -7,6 +7,7 @@ mod util;
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
+use stonechat::coverage::Coverage;
 use stonechat::daemon::intake::Intake;
 use stonechat::gaps::{self, Report};
 use stonechat::ledger::damage;
@@ -16,7 +17,7 @@ use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, Run};
 use util::daemon::{PATIENCE, Site};
 use util::hand;
-use util::promises::note;
+use util::promises::kept;
 use util::truth::{held_equals_truth, verified};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
@@ -104,9 +105,10 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         "schema page overwritten",
         "gone",
     ];
-    for (number, how) in ways.into_iter().enumerate() {
+    let seeds: u64 = std::env::var("STONECHAT_DAMAGE_SEEDS").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
+    for (how, seed) in ways.into_iter().flat_map(|how| (0..seeds).map(move |seed| (how, 91 + seed))) {
         let dir = tempfile::tempdir().unwrap();
-        let (path, plan, run) = filled(dir.path(), 91);
+        let (path, plan, run) = filled(dir.path(), seed);
         let before = report(&path, &plan, &run);
         assert!(!before.gaps.is_empty());
         let held = held_equals_truth(&path, &run.truth);
@@ -141,14 +143,14 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         // A sound one is left alone.
         drop(ledger);
         assert!(damage::open(&path, NOW).unwrap().taken.is_none(), "{how}");
-        note(
-            &format!("damage-{number}"),
-            PROMISE,
-            how,
-            1,
-            "the same gap report; the old file kept to the byte",
-        );
     }
+    kept(
+        "damage-at-start",
+        PROMISE,
+        "the ledger cut, emptied, overwritten, gone before a start",
+        ways.len() as u64 * seeds,
+        "the same gap report as before; the old file kept to the byte; intake goes on",
+    );
 }
 
 #[test]
@@ -169,7 +171,7 @@ fn a_lost_wal_is_noticed_by_what_is_known_and_nothing_that_was_held_becomes_a_ga
     assert!(files(dir.path(), "damaged-").contains(&taken.aside));
     assert_eq!(report(&path, &plan, &run).gaps, before.gaps);
     verified(&path);
-    note("damage-wal", PROMISE, "the -wal is lost", 1, "noticed by its reach; the same gap report");
+    kept("damage-wal", PROMISE, "the -wal is lost", 1, "noticed by its reach; the same gap report");
 }
 
 #[test]
@@ -190,9 +192,10 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     let held = held_equals_truth(&path, &run.truth);
     let before = report(&path, &plan, &run);
     alone(&path);
-    // A table that reports rest on no longer fits its digest, and the schema has lost a view.
+    // A table that coverage rests on no longer fits its digest.
     let db = rusqlite::Connection::open(&path).unwrap();
-    db.execute_batch("UPDATE slot_use SET first_at = first_at + 1; DROP VIEW gap_now").unwrap();
+    db.execute("UPDATE held_range SET last = last + 1 WHERE first = (SELECT min(first) FROM held_range)", [])
+        .unwrap();
     drop(db);
     let damage::Opened { ledger, taken, .. } = damage::open(&path, NOW).unwrap();
     let taken = taken.expect("not noticed");
@@ -206,6 +209,222 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     assert!(held_equals_truth(&path, &run.truth).len() as u64 >= taken.carried);
     drop(ledger);
     verified(&path);
+}
+
+/// What `damage::open` does with a file of which nobody may think that it is damaged.
+fn is_left_alone(path: &Path, why: &str) {
+    let opened = damage::open(path, NOW).unwrap();
+    assert_eq!(opened.taken, None, "{why}");
+    drop(opened);
+    assert!(files(path.parent().unwrap(), "damaged-").is_empty(), "{why}");
+}
+
+#[test]
+fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, plan, run) = filled(dir.path(), 97);
+    let mut ledger = Ledger::open(&path).unwrap();
+    ledger.write_known(NOW).unwrap();
+    let held = held_equals_truth(&path, &run.truth);
+    let mut cases = 0;
+    // As a power cut leaves it: its -wal is full, its -shm is of another boot or gone.
+    for shm in [None, Some(vec![0_u8; 32_768]), Some(vec![0xA5; 32_768])] {
+        let other = tempfile::tempdir().unwrap();
+        let copy = other.path().join("ledger.db");
+        drop(ledger);
+        for end in ["", "-wal", ".known"] {
+            std::fs::copy(format!("{}{end}", path.display()), format!("{}{end}", copy.display())).unwrap();
+        }
+        ledger = Ledger::open(&path).unwrap();
+        if let Some(shm) = shm {
+            std::fs::write(format!("{}-shm", copy.display()), shm).unwrap();
+        }
+        is_left_alone(&copy, "a hot -wal");
+        assert_eq!(held_equals_truth(&copy, &run.truth), held);
+        cases += 1;
+    }
+    drop(ledger);
+    // Somebody looked into it with SQLite's own shell, and folded the -wal in; took a view away; added a table.
+    for sql in [
+        "PRAGMA wal_checkpoint(TRUNCATE)",
+        "DROP VIEW reading",
+        "CREATE TABLE mine (note TEXT); CREATE INDEX my_index ON settled (time)",
+        "ANALYZE",
+        "UPDATE slot_use SET first_at = first_at + 1",
+        "VACUUM",
+    ] {
+        let db = rusqlite::Connection::open(&path).unwrap();
+        db.execute_batch(sql).unwrap();
+        drop(db);
+        is_left_alone(&path, sql);
+        cases += 1;
+    }
+    assert_eq!(held_equals_truth(&path, &run.truth), held);
+    // What stands beside it is of another site's ledger, which has come further.
+    let other = tempfile::tempdir().unwrap();
+    let (theirs, ..) = filled(other.path(), 98);
+    let mut ledger = Ledger::open(&theirs).unwrap();
+    let intake = {
+        let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+        intake.close_windows(NOW);
+        intake
+    };
+    for _ in 0..3000 {
+        ledger.append(&intake.batch, &plan.to_roster(), NOW).unwrap();
+    }
+    ledger.write_known(NOW).unwrap();
+    drop(ledger);
+    std::fs::copy(path_of(&theirs), path_of(&path)).unwrap();
+    let opened = damage::open(&path, NOW).unwrap();
+    assert!(opened.taken.is_none() && !opened.is_known);
+    assert!(opened.unused.unwrap().contains("is of another ledger"));
+    cases += 1;
+    kept(
+        "damage-false-alarm",
+        "a sound ledger is never set aside",
+        "a hot -wal of another boot, a -shm of noise, changes by another program, another site's file beside it",
+        cases,
+        "opened as it is, nothing renamed",
+    );
+}
+
+#[test]
+fn an_older_ledger_is_brought_up_to_date_and_a_newer_one_is_left_as_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    let old = dir.path().join("ledger.db");
+    let db = rusqlite::Connection::open(&old).unwrap();
+    db.execute_batch(&util::read_data("ledger/schema-3.sql")).unwrap();
+    drop(db);
+    is_left_alone(&old, "schema 3");
+    Ledger::open(&old).unwrap().write_known(NOW).unwrap();
+    is_left_alone(&old, "brought up to date");
+    verified(&old);
+    let db = rusqlite::Connection::open(&old).unwrap();
+    db.pragma_update(None, "user_version", 99).unwrap();
+    drop(db);
+    let refused = damage::open(&old, NOW).unwrap_err();
+    assert!(matches!(refused, Error::SchemaTooNew { found: 99, .. }), "{refused}");
+    assert!(files(dir.path(), "damaged-").is_empty());
+}
+
+#[test]
+fn more_radios_than_there_are_numbers_are_a_mistake_of_the_configuration_and_no_damage() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut ledger = Ledger::open(&dir.path().join("ledger.db")).unwrap();
+    let names: Vec<String> = (0..256).map(|number| format!("mast {number}")).collect();
+    let names: Vec<&str> = names.iter().map(String::as_str).collect();
+    let refused = ledger.radios(&names).unwrap_err();
+    assert!(!refused.is_damage() && refused.to_string().contains("255 radios"), "{refused}");
+}
+
+#[test]
+fn a_second_look_tells_a_sound_ledger_from_a_damaged_one_and_from_one_that_lacks_what_was_committed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 99);
+    let ledger = Ledger::open(&path).unwrap();
+    let memory = ledger.coverage().clone();
+    drop(ledger);
+    let seen = damage::look_again(&path, &memory).unwrap().expect("it is sound");
+    assert_eq!(seen.coverage(), &memory);
+    drop(seen);
+    let mut more = memory.clone();
+    let (address, epoch, _) = memory.epochs().next().unwrap();
+    more.insert_range(address, epoch, stonechat::coverage::Basis::Authentic, 4_000_000, 4_000_001);
+    assert!(damage::look_again(&path, &more).unwrap().is_none());
+    alone(&path);
+    damage_by("schema page overwritten", &path);
+    assert!(damage::look_again(&path, &memory).unwrap().is_none());
+}
+
+#[test]
+fn a_take_over_that_is_cut_short_anywhere_is_finished_by_the_next_start() {
+    // How far it had come: the file renamed, its -wal too, the new one half made, the new one whole but for its name.
+    for step in 0..4 {
+        let dir = tempfile::tempdir().unwrap();
+        let (path, plan, run) = filled(dir.path(), 90);
+        let before = report(&path, &plan, &run);
+        let mut ledger = Ledger::open(&path).unwrap();
+        ledger.write_known(NOW).unwrap();
+        drop(ledger);
+        let aside = dir.path().join("ledger.db.damaged-20260604T190640Z");
+        let end = |path: &Path, end: &str| PathBuf::from(format!("{}{end}", path.display()));
+        std::fs::rename(&path, &aside).unwrap();
+        if step > 0 {
+            std::fs::rename(end(&path, "-wal"), end(&aside, "-wal")).unwrap();
+        }
+        let part = end(&path, ".taking-over");
+        match step {
+            2 => std::fs::write(&part, vec![0; 3000]).unwrap(),
+            3 => drop(Ledger::open(&part).unwrap()),
+            _ => {}
+        }
+        let later = Stamp { unix_s: NOW.unix_s + 60, ..NOW };
+        let damage::Opened { ledger, taken, .. } = damage::open(&path, later).unwrap();
+        let taken = taken.expect("not noticed");
+        assert_eq!((&taken.aside, taken.kept), (&aside, 1), "step {step}");
+        drop(ledger);
+        assert!(end(&aside, "-wal").exists(), "step {step}");
+        assert!(files(dir.path(), "taking-over").is_empty(), "step {step}");
+        assert_eq!(report(&path, &plan, &run).gaps, before.gaps, "step {step}");
+        verified(&path);
+        let opened = damage::open(&path, later).unwrap();
+        assert!(opened.taken.is_none(), "step {step}: it is finished");
+    }
+    kept(
+        "damage-cut-short",
+        PROMISE,
+        "the daemon killed between the steps of a take-over",
+        4,
+        "finished by the next start; the same gap report; one file set aside",
+    );
+}
+
+#[test]
+fn a_value_that_no_longer_fits_its_digest_is_not_carried_into_the_new_ledger() {
+    for sidecar in [false, true] {
+        let dir = tempfile::tempdir().unwrap();
+        let (path, plan, run) = filled(dir.path(), 88);
+        let mut ledger = Ledger::open(&path).unwrap();
+        while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
+        drop(ledger);
+        let gaps = |path: &Path| {
+            let report = report(path, &plan, &run);
+            report.gaps.iter().map(|g| (g.logger, g.epoch, g.first, g.last)).collect::<Vec<_>>()
+        };
+        let before = gaps(&path);
+        let db = rusqlite::Connection::open(&path).unwrap();
+        db.execute_batch(
+            "UPDATE settled SET c0 = c0 + 1 WHERE rank = 0; UPDATE event_row SET value = value + 1",
+        )
+        .unwrap();
+        drop(db);
+        if sidecar {
+            // A day passes, and nobody has noticed.
+            Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+        }
+        let (ledger, taken) =
+            damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+        drop(ledger);
+        assert!(taken.records > 0);
+        // It compares each value with the truth.
+        held_equals_truth(&path, &run.truth);
+        assert_eq!(gaps(&path), before);
+        verified(&path);
+    }
+}
+
+#[test]
+fn a_second_name_that_a_killed_restore_left_is_taken_away() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 89);
+    alone(&path);
+    Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+    let other = dir.path().join("ledger.db.replaced-20260604T190640Z");
+    std::fs::hard_link(&path, &other).unwrap();
+    std::fs::rename(path_of(&path), path_of(&other)).unwrap();
+    let opened = damage::open(&path, NOW).unwrap();
+    assert!(opened.taken.is_none() && opened.is_known);
+    assert!(!other.exists() && !path_of(&other).exists());
 }
 
 #[test]
@@ -232,7 +451,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
     assert!(unused.unwrap().contains("is not used, and written anew"));
     ledger.write_known(NOW).unwrap();
     assert!(Known::read(&path).unwrap().is_some());
-    note(
+    kept(
         "damage-known",
         "what is known beside the ledger is used only if it is whole",
         "a flipped byte, a cut",
@@ -312,9 +531,9 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
     pty.write_within(&line[two..], PATIENCE).unwrap();
     daemon.wait_frames((run.emissions.len() - run.emissions.len() / 3) as u64);
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
-    let mut kept = files(site.dir.path(), ".damaged-");
-    kept.retain(|path| !["-wal", "-shm"].iter().any(|end| path.to_string_lossy().ends_with(end)));
-    assert_eq!(kept.len(), 2, "{kept:?}\n{}", daemon.log());
+    let mut aside = files(site.dir.path(), ".damaged-");
+    aside.retain(|path| !["-wal", "-shm"].iter().any(|end| path.to_string_lossy().ends_with(end)));
+    assert_eq!(aside.len(), 2, "{aside:?}\n{}", daemon.log());
     assert_eq!(daemon.log().matches("the ledger was damaged").count(), 2, "{}", daemon.log());
     // Nothing that was held is told as missing, whatever is where.
     let status = site.output(&["status", "--now", &stonechat::time::rfc3339(run.truth.to_unix_s())]);
@@ -339,7 +558,7 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
         .flat_map(|g| (g.first..=g.last).map(move |sequence| (g.logger.number(), g.epoch.number(), sequence)))
         .collect();
     assert_eq!(told, missing);
-    note(
+    kept(
         "damage-daemon",
         PROMISE,
         "the real daemon's ledger cut between runs, overwritten under it",

@@ -72,7 +72,7 @@ fn a_ledger_with_more_in_it_is_never_overwritten_and_what_it_has_more_is_told_to
         "{:?}",
         files(&site, "l")
     );
-    util::promises::note(
+    util::promises::kept(
         "restore-overwrite",
         "a backup never overwrites a ledger with more in it",
         "restore of an older backup",

@@ -8,17 +8,22 @@ use std::os::unix::fs::FileExt;
 use std::path::Path;
 use stonechat::coverage::Coverage;
 use stonechat::gaps;
+use stonechat::judge::{Outcome, Row};
+use stonechat::ledger::import::{Evidence, Item};
 use stonechat::ledger::query::Reader;
-use stonechat::ledger::salvage::salvage;
-use stonechat::ledger::{Ledger, Stamp, damage};
+use stonechat::ledger::salvage::{How, salvage};
+use stonechat::ledger::{Error, Ledger, Stamp, damage};
 use stonechat::sim::{Field, FieldPlan};
+use stonechat::wire::record::Record;
+use stonechat::wire::seq::Identity;
 use util::daemon::Site;
 use util::hand;
-use util::promises::note;
+use util::promises::kept;
 use util::truth::{held_equals_truth, verified};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PAGE: u64 = 1024;
+const DALE: How<'static> = How { by: "R. Dale", fill: false, give_up: false };
 
 type Key = (u16, u32, u32);
 
@@ -122,7 +127,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
             damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
         assert_eq!(taken.aside, aside);
         assert_eq!(taken.records, held.len() as u64, "case {case}");
-        let salvaged = match salvage(&aside, &path, &roster, "R. Dale", false, NOW, |_, _| ()) {
+        let salvaged = match salvage(&aside, &path, &roster, DALE, NOW, |_, _| ()) {
             Ok(salvaged) => salvaged,
             // The schema's own pages.
             Err(_) if !hit.is_empty() => {
@@ -146,7 +151,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         assert!(open.is_subset(&lost), "case {case}");
         verified(&path);
         // Again: nothing more.
-        let again = salvage(&aside, &path, &roster, "R. Dale", false, NOW, |_, _| ()).unwrap();
+        let again = salvage(&aside, &path, &roster, DALE, NOW, |_, _| ()).unwrap();
         assert_eq!((again.brought, again.conflicts), (0, 0), "case {case}");
         assert_eq!(held_equals_truth(&path, &run.truth), now);
         // The loggers' own records close it.
@@ -161,7 +166,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         "{cases} cases, {damaged} pages hit: {brought} brought over, {lost_all} lost, {unopened} not to be opened"
     );
     assert!(brought > 0 && unopened * 4 < cases);
-    note(
+    kept(
         "salvage",
         "every record that fits its digest is brought over from a damaged ledger, and nothing wrong is stored",
         "flipped bytes and zeroed pages at seeded places",
@@ -205,7 +210,7 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     drop(file);
     let (_, taken) = damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let roster = plan.to_roster();
-    let salvaged = salvage(&taken.aside, &path, &roster, "R. Dale", true, NOW, |_, _| ()).unwrap();
+    let salvaged = salvage(&taken.aside, &path, &roster, How { fill: true, ..DALE }, NOW, |_, _| ()).unwrap();
     assert!(salvaged.filled > 0);
     let now = held_equals_truth(&path, &run.truth);
     // A few rare records of the unproven blocks, and what was in the two pages.
@@ -221,6 +226,229 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     // The records themselves step over them.
     hand::receive(&path, &plan, &run.emissions);
     assert_eq!(held_equals_truth(&path, &run.truth), held);
+    verified(&path);
+}
+
+/// CSV rows of standing imports, with all that was told of them; and what people wrote down.
+fn rows_and_notes(path: &Path) -> (Vec<String>, Vec<String>) {
+    let rows = hand::rows(
+        path,
+        "SELECT s.logger, s.epoch, s.sequence, s.time, s.battery_mv, s.board_centi_c, s.n, s.faults, s.c0, s.c1,
+             s.matched, r.steps FROM settled s LEFT JOIN resolution r ON r.id = s.resolution
+         WHERE s.rank > 0 AND NOT EXISTS
+             (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)
+         ORDER BY 1, 2, 3",
+    );
+    let mut notes = Vec::new();
+    for sql in [
+        "SELECT r.logger, r.channel, r.from_at, r.to_at, r.kind, r.text, r.by_whom, r.written_at, c.text
+             FROM remark_row r LEFT JOIN remark_row c ON c.id = r.corrects ORDER BY r.written_at, r.text",
+        "SELECT logger, channel, at, value, unit, instrument, by_whom FROM manual_row ORDER BY at",
+        "SELECT w.logger, w.epoch, w.first, w.last, w.by_whom, w.reason, p.first, p.last
+             FROM write_off w LEFT JOIN write_off_part p ON p.write_off = w.id ORDER BY 1, 2, 3",
+    ] {
+        notes.extend(hand::rows(path, sql));
+    }
+    (rows, notes)
+}
+
+#[test]
+fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wrote_down_too() {
+    let plan = FieldPlan::harrow_tarn(114, 4, 1_780_000_000, 6).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    let path = site.ledger();
+    let roster = plan.to_roster();
+    // A stretch is missing.
+    let middle = run.emissions.len() / 2;
+    hand::receive(&path, &plan, &run.emissions[..middle]);
+    hand::receive(&path, &plan, &run.emissions[middle + 120..]);
+    let end = run.truth.to_unix_s();
+    let open = missing(&path, &plan, end);
+    let mut ledger = Ledger::open(&path).unwrap();
+    while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
+    ledger.write_known(NOW).unwrap();
+    // From here on nothing is known beside the ledger: rows of files, the last of which is withdrawn; notes.
+    let readings: Vec<(Identity, Row)> = run
+        .truth
+        .records()
+        .filter(|made| {
+            open.contains(&(
+                made.identity.address.number(),
+                made.identity.epoch.number(),
+                made.identity.sequence.number(),
+            ))
+        })
+        .filter_map(|made| match made.record() {
+            Some(Record::Reading(reading)) => Some((
+                made.identity,
+                Row {
+                    time: reading.time,
+                    counts: reading.counts().to_vec(),
+                    faults: reading.faults(),
+                    battery_mv: Some(reading.battery_mv),
+                    board_centi_c: reading.board_centi_c,
+                    steps: None,
+                },
+            )),
+            _ => None,
+        })
+        .collect();
+    assert!(readings.len() > 30, "{}", readings.len());
+    let third = readings.len() / 3;
+    for (number, (matched, resolution)) in
+        [(false, None), (true, Some(r#"{"c0":10,"time":60}"#)), (true, None)].into_iter().enumerate()
+    {
+        let mut part = readings[number * third..(number + 1) * third].to_vec();
+        part.sort_by_key(|(id, _)| *id);
+        let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
+            part.iter().try_for_each(|(id, row)| give(*id, Item::Row { row, matched, resolution }))
+        };
+        let evidence = Evidence {
+            file: format!("reader-{number}.csv"),
+            size_bytes: 1000,
+            sha256: format!("{number:064}"),
+            is_sealed: false,
+            by: "A. Fenn".into(),
+            refused: Default::default(),
+            duplicates: 0,
+        };
+        let done = ledger.import(&evidence, &items, &[], &roster, NOW, 0, false).unwrap();
+        assert_eq!(done.receipt.tally.of(Outcome::Stored), third as u64);
+        if number == 2 {
+            assert_eq!(ledger.withdraw(done.id, "A. Fenn", "the wrong logger", NOW).unwrap(), Some(true));
+        }
+    }
+    drop(ledger);
+    for args in [
+        &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"][..],
+        &["remark", "add", "--logger", "12", "--kind", "suspect", "--by", "R. Dale", "wet plug"],
+    ] {
+        let output = site.output(args);
+        assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    }
+    let db = rusqlite::Connection::open(&path).unwrap();
+    let before = rows_and_notes(&path);
+    assert_eq!(before.0.len(), 2 * third);
+    // A table of which the sidecar keeps a copy no longer fits: the file is not believed as a whole.
+    db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();
+    drop(db);
+    let held = held_equals_truth(&path, &run.truth);
+    let closed = missing(&path, &plan, end);
+    let (mut new, taken) =
+        damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+    new.raise_notice("ledger", "damaged", &taken.text(), NOW).unwrap();
+    drop(new);
+    let aside = taken.aside.to_str().unwrap();
+    // What came in since is told as missing, and that it may be in there.
+    let now = stonechat::time::rfc3339(end);
+    let told = site.json(&["gaps", "--json", "--now", &now]);
+    let name = taken.aside.file_name().unwrap().to_str().unwrap();
+    assert_eq!(told["ledgers_set_aside"][0]["file"], name);
+    assert!(missing(&path, &plan, end).is_superset(&closed));
+    let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
+    assert!(text.contains("verify --salvage"), "{text}");
+    let done = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);
+    assert_eq!(done["csv_rows"].as_u64().unwrap(), 2 * third as u64, "{done}");
+    assert_eq!(done["notes"], 2, "{done}");
+    assert_eq!(done["csv_rows_lost"], serde_json::json!([]), "{done}");
+    assert_eq!(rows_and_notes(&path), before);
+    assert_eq!(held_equals_truth(&path, &run.truth), held);
+    assert_eq!(missing(&path, &plan, end), closed);
+    verified(&path);
+    // It is over: no report tells of it any more, and a second time changes nothing.
+    let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
+    assert!(!text.contains("set aside"), "{text}");
+    let notices =
+        hand::rows(&path, "SELECT subject FROM notice WHERE cleared_at IS NULL AND kind = 'ledger'");
+    assert!(notices.is_empty(), "{notices:?}");
+    let tables = hand::tables(&path);
+    let again = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);
+    assert_eq!((&again["csv_rows"], &again["notes"], &again["brought"]), (&0.into(), &0.into(), &0.into()));
+    assert_eq!(hand::tables(&path), tables);
+    // Each file's rows can be withdrawn by themselves.
+    let mut ledger = Ledger::open(&path).unwrap();
+    let import = ledger.imports().unwrap().into_iter().find(|import| import.file.starts_with("reader-1.csv"));
+    let import = import.unwrap();
+    assert_eq!(import.file, format!("reader-1.csv (salvage of {name})"));
+    assert_eq!(ledger.withdraw(import.id, "R. Dale", "a test", NOW).unwrap(), Some(true));
+    drop(ledger);
+    assert_eq!(missing(&path, &plan, end).len(), closed.len() + third);
+    let again = site.output(&["verify", "--salvage", aside, "--json"]);
+    let again: serde_json::Value = serde_json::from_slice(&again.stdout).unwrap();
+    assert_eq!(again["csv_rows"], 0, "what was withdrawn stays so");
+    kept(
+        "salvage-rows",
+        "rows of files and what people wrote down are brought over from a damaged ledger as they were",
+        "a ledger set aside with imports and notes that nothing beside it knows of",
+        1,
+        &format!("{} rows with their flags, 2 notes; a withdrawn file stays withdrawn", 2 * third),
+    );
+}
+
+#[test]
+fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_was_set_aside() {
+    let plan = FieldPlan::harrow_tarn(115, 4, 1_780_000_000, 6).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    let path = site.ledger();
+    let at = |share: usize| run.emissions.len() * share / 4;
+    let stamp =
+        |emission: &stonechat::sim::Emission| Stamp { unix_s: emission.at_unix_s, synchronised: true };
+    hand::receive(&path, &plan, &run.emissions[..at(2)]);
+    let known_at = stamp(&run.emissions[at(2)]);
+    Ledger::open(&path).unwrap().write_known(known_at).unwrap();
+    hand::receive(&path, &plan, &run.emissions[at(2)..at(3)]);
+    let held = held_equals_truth(&path, &run.truth);
+    // Nothing of the file can be read.
+    for end in ["-wal", "-shm"] {
+        let _ = std::fs::remove_file(site.path(&format!("ledger.db{end}")));
+    }
+    std::fs::write(&path, vec![0xA5; 40_000]).unwrap();
+    let opened = damage::open(&path, stamp(&run.emissions[at(3)])).unwrap();
+    let taken = opened.taken.unwrap();
+    drop(opened.ledger);
+    hand::receive(&path, &plan, &run.emissions[at(3)..]);
+    let name = taken.aside.file_name().unwrap().to_str().unwrap().to_owned();
+    let now = stonechat::time::rfc3339(run.truth.to_unix_s());
+    let told = site.json(&["gaps", "--json", "--now", &now]);
+    let mut perhaps = BTreeSet::new();
+    for gap in told["gaps"].as_array().unwrap() {
+        let number = |key: &str| u32::try_from(gap[key].as_u64().unwrap()).unwrap();
+        let all = (number("first")..=number("last"))
+            .map(|sequence| (u16::try_from(number("logger")).unwrap(), number("epoch"), sequence));
+        match gap["perhaps_in"].as_str() {
+            Some(file) => {
+                assert_eq!(file, name);
+                perhaps.extend(all);
+            }
+            None => assert!(all.into_iter().all(|key| !held.contains(&key)), "{gap}"),
+        }
+    }
+    // Every record of that span that the damaged one held and that did not come again is among them.
+    let lost: BTreeSet<Key> =
+        missing(&path, &plan, run.truth.to_unix_s()).intersection(&held).copied().collect();
+    assert!(lost.len() > 50 && lost.is_subset(&perhaps), "{} {}", lost.len(), perhaps.len());
+    let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
+    assert!(text.contains("may be in it too"), "{text}");
+    // It cannot be read at all. Only when somebody says so does it count as lost, and then nothing of it is perhaps.
+    let aside = taken.aside.to_str().unwrap();
+    let output = site.output(&["verify", "--salvage", aside]);
+    assert_eq!(output.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("--give-up"));
+    let counted = missing(&path, &plan, run.truth.to_unix_s());
+    let output = site.output(&["verify", "--salvage", aside, "--give-up"]);
+    assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
+    let now_missing = missing(&path, &plan, run.truth.to_unix_s());
+    assert!(now_missing.len() > counted.len() + 50);
+    verified(&path);
+    let told = site.json(&["gaps", "--json", "--now", &now]);
+    assert!(told["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
+    let output = site.output(&["verify", "--salvage", aside, "--give-up"]);
+    assert_eq!(output.status.code(), Some(3));
+    // The loggers bring it.
+    hand::receive(&path, &plan, &run.emissions);
+    assert!(held.is_subset(&held_equals_truth(&path, &run.truth)));
     verified(&path);
 }
 
@@ -242,7 +470,9 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     assert_eq!(done["unreadable"], serde_json::json!([]));
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     assert_eq!(std::fs::read(&taken.aside).unwrap(), before, "the damaged file is not changed");
-    let output = site.output(&["verify", "--salvage", aside]);
+    // By its name alone, as notices tell it.
+    let name = taken.aside.file_name().unwrap().to_str().unwrap();
+    let output = site.output(&["verify", "--salvage", name]);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("0 records brought over"), "{text}");
     verified(&site.ledger());

@@ -13,6 +13,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod compare;
+mod damage;
 mod export;
 mod feed;
 mod idle;
@@ -42,7 +43,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, export, idle, import, import-csv, units, compare
+    /// Only these groups: intake, trickle, layout, rest, report, read, export, idle, import, import-csv, units, compare, damage
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -112,7 +113,7 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 12] = [
+    let groups: [(&str, Group); 13] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
@@ -124,6 +125,7 @@ fn main() {
         ("import", import::run),
         ("units", units::run),
         ("compare", compare::run),
+        ("damage", damage::run),
         ("import-csv", import_csv::run),
     ];
     for (name, run) in groups {

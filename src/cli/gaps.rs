@@ -121,6 +121,14 @@ pub struct Found {
     aside: Vec<AsideLedger>,
 }
 
+impl Found {
+    /// The damaged ledger in which the records of a gap may be, without anybody knowing.
+    fn perhaps_in(&self, gap: &Gap) -> Option<&AsideLedger> {
+        let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
+        self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
+    }
+}
+
 /// Prints the report.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let config = match load(config_path) {
@@ -224,6 +232,14 @@ fn with_notes(mut value: Value, notes: &Notes, span: Option<Span>) -> Value {
     value
 }
 
+fn aside_json(aside: &AsideLedger) -> Value {
+    json!({
+        "file": aside.file, "set_aside_at": rfc3339(aside.set_aside_at), "reason": aside.reason,
+        "known_as_of": aside.known_as_of.map(rfc3339), "salvaged_at": aside.salvaged_at.map(rfc3339),
+        "records": aside.records,
+    })
+}
+
 fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     let (report, notes) = (&found.report, &found.notes);
     let time = |at: Option<i64>| at.map(rfc3339);
@@ -241,6 +257,7 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
                 "overwritten_latest": time(gap.overwritten_latest),
                 "all_overwritten_latest": time(gap.all_overwritten_latest),
                 "times_corrected": gap.is_corrected, "written_off": off,
+                "perhaps_in": found.perhaps_in(gap).map(|aside| aside.file.as_str()),
             });
             with_notes(value, notes, notes.of_gap(gap))
         })
@@ -290,7 +307,7 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     json!({
         "site": config.site.name, "generated_at": rfc3339(now),
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
-        "ledgers_set_aside": found.aside,
+        "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
         "totals": {
             "gaps": open_gaps, "records": report.open_records(),
             "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),

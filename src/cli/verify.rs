@@ -16,7 +16,8 @@ const SHOWN: usize = 50;
 /// Examples for the help.
 pub const HELP: &str = "\
 --salvage reads what can be read of a damaged ledger, and brings over what fits its digests; the daemon may go on. The
-damaged file is not changed. What cannot be brought counts as missing from then on.
+damaged file is not changed. What cannot be brought counts as missing from then on. A backup can be salvaged too: it
+fills what the present ledger lacks.
 
 Examples:
   stonechat verify
@@ -35,6 +36,9 @@ pub struct Args {
     /// them, and `import --withdraw` takes them back
     #[arg(long, requires = "salvage")]
     unproven: bool,
+    /// Go on although the file cannot be read at all or is gone: what it held counts as missing from then on
+    #[arg(long, requires = "salvage")]
+    give_up: bool,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -83,6 +87,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 
 fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     use std::os::unix::fs::MetadataExt;
+    // Notices and reports give its name only: it is beside the ledger.
+    let beside = config.ledger.path.with_file_name(from);
+    let is_name = from.components().count() == 1 && !from.exists();
+    let from = if is_name { beside.as_path() } else { from };
     let place = |path: &Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
     if place(from).is_some_and(|there| place(&config.ledger.path) == Some(there)) {
         return could_not(&format!(
@@ -94,7 +102,8 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     let progress = Progress::new();
     let told = |done, all| progress.say(&format!("salvaging: block {done} of {all} …"));
     let (ledger, roster) = (&config.ledger.path, &config.roster);
-    let done = salvage::salvage(from, ledger, roster, &args.by, args.unproven, clock.now(), told);
+    let how = salvage::How { by: &args.by, fill: args.unproven, give_up: args.give_up };
+    let done = salvage::salvage(from, ledger, roster, how, clock.now(), told);
     progress.done();
     let done = match done {
         Ok(done) => done,
@@ -104,8 +113,10 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     if args.json {
         let value = json!({
             "from": from, "brought": done.brought, "held": done.held, "conflicts": done.conflicts, "filled": done.filled,
+            "csv_rows": done.rows, "notes": done.notes, "notes_left": done.notes_left,
             "was_counted_as_held": done.was_counted,
             "unproven": ranges(&done.unproven), "unreadable": ranges(&done.unreadable),
+            "csv_rows_lost": ranges(&done.rows_lost),
         });
         return print_json(out, &value, code);
     }
@@ -115,6 +126,12 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
         counted(done.brought, "record"),
         thousands(done.held)
     );
+    if done.rows > 0 {
+        text += &format!(", {} of CSV files", counted(done.rows, "row"));
+    }
+    if done.notes > 0 {
+        text += &format!(", {} of people", counted(done.notes, "note"));
+    }
     if done.filled > 0 {
         text += &format!(", {} filled by readings that nothing proves", thousands(done.filled));
     }
@@ -125,15 +142,18 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     for (what, lost) in [
         ("fit no digest, and were not taken as records", &done.unproven),
         ("cannot be read", &done.unreadable),
+        ("that only CSV rows covered are not covered now", &done.rows_lost),
     ] {
-        let records: u64 = lost.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+        let records: u64 = lost.epochs().map(|(_, _, held)| held.held().count()).sum();
         if records == 0 {
             continue;
         }
         text += &format!("{} {what}:\n", counted(records, "record"));
         let all: Vec<_> = lost
             .epochs()
-            .flat_map(|(a, e, held)| held.authentic.ranges().iter().map(move |range| (a, e, *range)))
+            .flat_map(|(a, e, held)| {
+                held.held().ranges().to_vec().into_iter().map(move |range| (a, e, range))
+            })
             .collect();
         for (address, epoch, (first, last)) in all.iter().take(SHOWN) {
             text += &format!("  logger {address}, epoch {epoch}: {first} to {last}\n");
@@ -141,6 +161,12 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
         if all.len() > SHOWN {
             text += &format!("  and {} more; --json has all\n", all.len() - SHOWN);
         }
+    }
+    for (what, count) in &done.notes_left {
+        text += &format!(
+            "notes of people ({what}): {count} can be read there and prove nothing; they were not brought over: look at \
+             them in the file, and write down again what is right\n"
+        );
     }
     text += if done.is_whole() {
         "everything that it was known to hold is in the present ledger\n"
@@ -155,7 +181,7 @@ fn ranges(coverage: &Coverage) -> Vec<Value> {
     coverage
         .epochs()
         .flat_map(|(address, epoch, held)| {
-            held.authentic.ranges().iter().map(move |(first, last)| {
+            held.held().ranges().to_vec().into_iter().map(move |(first, last)| {
                 json!({ "logger": address.number(), "epoch": epoch.number(), "first": first, "last": last })
             })
         })

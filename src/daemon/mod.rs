@@ -16,6 +16,7 @@ pub mod notify;
 pub mod state;
 
 use crate::config::{self, Config};
+use crate::coverage::Coverage;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, Receipt, Stamp};
@@ -127,6 +128,10 @@ struct Daemon {
     commit_began: Option<Instant>,
     /// Since when another process holds the write lock, as far as commits have found.
     locked_since: Option<Instant>,
+    /// Whether the ledger was opened anew since the last settle, because it looked damaged.
+    looked_again: bool,
+    /// The ledger that is damaged, between its closing and its setting aside: where it is, and what it held.
+    lost: Option<(PathBuf, Coverage)>,
 }
 
 /// When what is due.
@@ -198,7 +203,7 @@ impl Daemon {
             && error.is_damage()
         {
             // Damage that the first look does not see.
-            let why = error.to_string();
+            let why = error.cause();
             let memory = ledger.coverage().clone();
             drop(ledger);
             let (new, told) = damage::replace(path, &why, &[], &memory, now)?;
@@ -237,6 +242,8 @@ impl Daemon {
             settle: Settle { day: 0, left: 0, slice: SETTLE_SLICE, refused: 0, given_up: false },
             commit_began: None,
             locked_since: None,
+            looked_again: false,
+            lost: None,
             config,
         };
         tracing::info!(
@@ -253,9 +260,9 @@ impl Daemon {
         if let Some(taken) = &taken {
             daemon.tell_taken_over(taken, now)?;
         }
-        let began = daemon.begin();
-        if daemon.or_take_over(began)? {
-            daemon.begin()?;
+        let mut began = daemon.begin();
+        while daemon.or_take_over(began)? {
+            began = daemon.begin();
         }
         // Else it is from the last settle or stop, and a start is to be quick.
         if !is_known {
@@ -278,11 +285,43 @@ impl Daemon {
     fn or_take_over(&mut self, done: Result<(), Error>) -> Result<bool, Error> {
         match done {
             Err(Error::Ledger(error)) if error.is_damage() => {
-                self.take_over(&error)?;
+                if !self.is_sound_at_second_look(&error)? {
+                    self.take_over(error)?;
+                }
                 Ok(true)
             }
             other => other.map(|()| false),
         }
+    }
+
+    /// Whether what looked like damage is gone when the ledger is opened anew: a page that was read wrong once, or
+    /// went wrong in memory, is no reason to set years aside. Once between two settles: what comes back is damage.
+    fn is_sound_at_second_look(&mut self, why: &LedgerError) -> Result<bool, Error> {
+        let path = self.ledger.path().to_owned();
+        if path.as_os_str().is_empty() || std::mem::replace(&mut self.looked_again, true) {
+            return Ok(false);
+        }
+        let memory = self.held_for_sure();
+        // Closes it: pages in memory are read again.
+        self.ledger = Ledger::nowhere()?;
+        match damage::look_again(&path, &memory)? {
+            Some(ledger) => {
+                tracing::warn!("{why}; it was read again, and nothing is wrong with it: going on");
+                self.ledger = ledger;
+                Ok(true)
+            }
+            None => {
+                self.lost = Some((path, memory));
+                Ok(false)
+            }
+        }
+    }
+
+    /// What this process knows to be committed. What waits for its commit may stand in the coverage already, after a
+    /// commit that failed on its way.
+    fn held_for_sure(&self) -> Coverage {
+        let waiting = self.intake.batch.items.iter().map(|item| item.arrival.identity);
+        self.ledger.coverage().without(waiting)
     }
 
     async fn next(
@@ -497,8 +536,10 @@ impl Daemon {
                 Ok(())
             }
             Err(error) if error.is_damage() => {
-                // Nothing of the batch is in: it goes into the ledger that takes over.
-                self.take_over(&error)?;
+                // Nothing of the batch is in: it goes in now, or into the ledger that takes over.
+                if !self.is_sound_at_second_look(&error)? {
+                    self.take_over(error)?;
+                }
                 self.commit()
             }
             Err(error) => {
@@ -509,21 +550,25 @@ impl Daemon {
     }
 
     /// The ledger cannot be read: it is set aside, and a new one takes over.
-    fn take_over(&mut self, why: &LedgerError) -> Result<(), Error> {
+    fn take_over(&mut self, why: LedgerError) -> Result<(), Error> {
         let now = self.clock.now();
-        let path = self.ledger.path().to_owned();
+        let (path, memory) = match self.lost.take() {
+            Some(lost) => lost,
+            None => (self.ledger.path().to_owned(), self.held_for_sure()),
+        };
+        if path.as_os_str().is_empty() {
+            // One that stands in while another is exchanged: there is nothing to set aside.
+            return Err(why.into());
+        }
         let radios: Vec<(u8, String)> = self
             .intake
             .ids()
             .map(|id| id.0)
             .zip(self.state.radios.iter().map(|radio| radio.name.clone()))
             .collect();
-        // What waits for its commit may stand in the coverage already, after a commit that failed on its way.
-        let waiting = self.intake.batch.items.iter().map(|item| item.arrival.identity);
-        let memory = self.ledger.coverage().without(waiting);
         // Closes the damaged one: its files may be renamed only then.
         self.ledger = Ledger::nowhere()?;
-        let (ledger, taken) = damage::replace(&path, &why.to_string(), &radios, &memory, now)?;
+        let (ledger, taken) = damage::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;
         self.settle = Settle {
             day: self.ledger.settled_day()?,
@@ -669,7 +714,11 @@ impl Daemon {
             }
             Err(error) => {
                 if error.is_damage() && !matches!(error, LedgerError::Corrupt(_)) {
-                    return self.take_over(&error);
+                    if !self.is_sound_at_second_look(&error)? {
+                        return self.take_over(error);
+                    }
+                    self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
+                    return Ok(());
                 }
                 // What is damaged stays in the journal, where every report reads it; intake goes on.
                 tracing::error!("cannot settle: {error}; going on without");
@@ -684,6 +733,7 @@ impl Daemon {
     /// What follows a whole settle.
     fn settled(&mut self) -> Result<(), Error> {
         let day = self.settle.day;
+        self.looked_again = false;
         self.quietly(|ledger| ledger.note_size(day))?;
         self.retire()?;
         self.write_known();
@@ -778,6 +828,11 @@ impl Daemon {
             // It will be tried again at the next start or reload; intake goes first.
             Err(error) if error.is_passing() => {
                 tracing::warn!("what is set aside could not be tried again now: {error}");
+                Ok(())
+            }
+            // One value that is not ours, in a file that can be read.
+            Err(error @ LedgerError::Corrupt(_)) => {
+                tracing::error!("what is set aside could not be tried again: {error}");
                 Ok(())
             }
             Err(error) => Err(error.into()),

@@ -248,7 +248,7 @@ fn append(
                     batch
                         .bytes
                         .get(range.clone())
-                        .ok_or_else(|| Error::Corrupt("a batch points beyond its bytes".into()))?,
+                        .ok_or_else(|| Error::Unexpected("a batch points beyond its bytes".into()))?,
                 ),
                 Content::Row { row, matched, resolution } => {
                     Brought::Row { row, matched: *matched, resolution: *resolution }
@@ -552,7 +552,7 @@ impl<'a> Writer<'a> {
         let slot = self
             .inserts
             .get_mut(n)
-            .ok_or_else(|| Error::Corrupt(format!("a reading with {n} channels reached the ledger")))?;
+            .ok_or_else(|| Error::Unexpected(format!("a reading with {n} channels reached the ledger")))?;
         let statement = match slot {
             Some(statement) => statement,
             None if self.direct.is_some() => slot.insert(self.db.prepare_cached(&settled_insert(n))?),

@@ -385,6 +385,43 @@ impl Blocks {
         Ok(blocks)
     }
 
+    /// One block, as its settled rows give it. `waiting`: records whose marker is still in the journal.
+    pub fn of_block(db: &Connection, place: Place, waiting: &BTreeSet<Identity>) -> Result<Block, Error> {
+        let (logger, epoch, block) = place;
+        let first = block.saturating_mul(BLOCK).saturating_add(1);
+        let span = (logger, epoch, first, first.saturating_add(BLOCK - 1));
+        const WITHIN: &str = "WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?";
+        let mut blocks = Self::default();
+        let mut rare: BTreeMap<&str, BTreeSet<Identity>> = BTreeMap::new();
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let mut statement =
+                db.prepare_cached(&format!("SELECT logger, epoch, sequence FROM {table} {WITHIN}"))?;
+            let mut rows = statement.query(span)?;
+            let all = rare.entry(table).or_default();
+            while let Some(row) = rows.next()? {
+                all.insert(identity(row)?);
+            }
+        }
+        let read_later = rare.get("opaque_row").cloned().unwrap_or_default();
+        let mut statement =
+            db.prepare_cached(&format!("SELECT {} FROM settled {WITHIN}", reading_columns()))?;
+        let mut readings = statement.query(span)?;
+        while let Some(row) = readings.next()? {
+            if !read_later.contains(&identity(row)?) || row.get::<_, i64>(3)? > 0 {
+                blocks.reading(row, true)?;
+            }
+        }
+        for (table, ids) in rare {
+            for id in ids {
+                let twice = table != "opaque_row" && read_later.contains(&id);
+                if !waiting.contains(&id) && !twice {
+                    blocks.rare(db, id)?;
+                }
+            }
+        }
+        Ok(blocks.by_place.remove(&place).unwrap_or_default())
+    }
+
     /// Adds these to the stored ones; `through`: the journal row up to which they were settled,
     /// `day`: when.
     pub fn store(&self, db: &Connection, through: i64, day: i64) -> Result<(), Error> {
@@ -400,7 +437,7 @@ impl Blocks {
 }
 
 /// Rare records whose marker is still in the journal.
-fn rare_in_journal(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
+pub fn rare_in_journal(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
     identities(db, "SELECT logger, epoch, sequence FROM journal WHERE kind > 1")
 }
 
@@ -448,7 +485,8 @@ pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Stored> {
     Ok(Stored { block, retired_at: row.get(7)? })
 }
 
-fn stored(db: &Connection, place: Place) -> Result<Option<Stored>, Error> {
+/// A block as it is stored.
+pub fn stored(db: &Connection, place: Place) -> Result<Option<Stored>, Error> {
     let sql = format!("{STORED} WHERE logger = ? AND epoch = ? AND block = ?");
     Ok(db.prepare_cached(&sql)?.query_row(place, stored_row).optional()?)
 }

@@ -17,7 +17,7 @@ use super::chunk::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use super::known::{self, Known};
 use super::restore::{beside, dated, free_name};
 use super::rows::{SHARED, kind};
-use super::state::{State, journal_insert};
+use super::state::journal_insert;
 use super::{Error, Ledger, Stamp, backup, guard, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
@@ -32,11 +32,16 @@ use std::path::{Path, PathBuf};
 /// going on would only fill it: the daemon ends, and says what to do.
 pub const ASIDE_MAX: usize = 8;
 
+/// Why a ledger of which there is no file any more was taken over.
+pub const GONE: &str = "the file is gone";
+
 /// A take-over that took place.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TakenOver {
-    /// Where the damaged ledger is now.
+    /// Where the damaged ledger is now. Where its file is gone: where it is looked for if somebody finds it.
     pub aside: PathBuf,
+    /// Whether there is a file.
+    pub is_there: bool,
     /// What was wrong with it.
     pub reason: String,
     /// Up to when it is known what it held; `None`: nothing is known.
@@ -56,18 +61,30 @@ impl TakenOver {
     pub fn text(&self) -> String {
         let name =
             self.aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-        let mut text =
-            format!("the ledger was damaged ({}) and is kept as {name}; a new one goes on", self.reason);
+        let reason = &self.reason;
+        let mut text = match self.is_there {
+            true => format!("the ledger was damaged ({reason}) and is kept as {name}; a new one goes on"),
+            false => format!("the ledger was damaged: {reason}; a new one goes on"),
+        };
         text += &match self.known_as_of {
             Some(at) => format!(
-                ", and knows what was held up to {}: {} records count as held there, {} were carried over",
+                ", and knows what was held up to {}: {} records count as held there, {} were carried over; what came in \
+                 later is told as missing",
                 crate::time::rfc3339(at),
                 self.records,
                 self.carried
             ),
-            None => "; nothing is known of what was held, so gaps are told that it may fill".to_owned(),
+            None => "; nothing is known of what was held: gaps are told that it may fill".to_owned(),
         };
-        text + "; keep that file, and check the disk; `stonechat restore` puts a backup in place"
+        text + &match self.is_there {
+            true => format!(
+                "; check the disk, and bring over what can be read: `stonechat verify --salvage {name}`"
+            ),
+            false => format!(
+                "; put the file back under the name {name}, or bring over a backup of it with `stonechat verify \
+                 --salvage`, and then `stonechat verify --salvage {name} --give-up`: what neither has is fetched"
+            ),
+        }
     }
 }
 
@@ -87,18 +104,22 @@ pub struct Opened {
 /// Opens the ledger for the daemon; where it is damaged, sets it aside and makes a new one. Call under the daemon's
 /// lock, with no connection to it open.
 pub fn open(path: &Path, now: Stamp) -> Result<Opened, Error> {
-    let (known, unused) = match Known::read(path) {
-        Ok(known) => (known, None),
-        Err(why) => (None, Some(why)),
-    };
+    super::restore::tidy(path);
+    let (mut known, mut unused) = read_known(path);
     let reason = match file_looks(path, known.is_some()) {
+        _ if unfinished(path, known.as_ref()).is_some() => "a take-over was cut short".to_owned(),
         Some(reason) => reason,
         None => match Ledger::open(path) {
-            Ok(ledger) => match differs(&ledger, known.as_ref())? {
-                None => return Ok(Opened { ledger, taken: None, is_known: known.is_some(), unused }),
-                Some(reason) => reason,
-            },
-            Err(error) if error.is_damage() => error.to_string(),
+            Ok(ledger) => {
+                if let Some(why) = of_another(&ledger, known.as_ref(), path)? {
+                    (known, unused) = (None, Some(why));
+                }
+                match differs(&ledger, known.as_ref())? {
+                    None => return Ok(Opened { ledger, taken: None, is_known: known.is_some(), unused }),
+                    Some(reason) => reason,
+                }
+            }
+            Err(error) if error.is_damage() => error.cause(),
             // A file of something else is left alone, unless it is known that a ledger stood there.
             Err(Error::NotALedger { .. }) if known.is_some() => "it is no ledger any more".to_owned(),
             Err(error) => return Err(error),
@@ -117,19 +138,71 @@ pub fn replace(
     memory: &Coverage,
     now: Stamp,
 ) -> Result<(Ledger, TakenOver), Error> {
-    let (known, unused) = match Known::read(path) {
-        Ok(known) => (known, None),
-        Err(why) => (None, Some(why)),
-    };
+    let (known, unused) = read_known(path);
     let (ledger, taken) = take_over(path, known, reason, radios, memory, now)?;
     Ok((ledger, TakenOver { unused, ..taken }))
+}
+
+/// A second look by a running daemon, whose connection must be closed before: one page that was read wrong is no
+/// reason to set years aside. `None`: it is damaged indeed, or lacks authentic records of `memory`.
+pub fn look_again(path: &Path, memory: &Coverage) -> Result<Option<Ledger>, Error> {
+    let (known, _) = read_known(path);
+    if file_looks(path, known.is_some()).is_some() {
+        return Ok(None);
+    }
+    let ledger = match Ledger::open(path) {
+        Ok(ledger) => ledger,
+        Err(error) if error.is_damage() || matches!(error, Error::NotALedger { .. }) => return Ok(None),
+        Err(error) => return Err(error),
+    };
+    let known = if of_another(&ledger, known.as_ref(), path)?.is_some() { None } else { known };
+    if differs(&ledger, known.as_ref())?.is_some() {
+        return Ok(None);
+    }
+    let lacks = memory.epochs().any(|(address, epoch, held)| {
+        let there = ledger.coverage().epoch(address, epoch);
+        held.authentic
+            .ranges()
+            .iter()
+            .any(|&(first, last)| there.is_none_or(|there| !there.authentic.missing(first..=last).is_empty()))
+    });
+    Ok((!lacks).then_some(ledger))
+}
+
+fn read_known(path: &Path) -> (Option<Known>, Option<String>) {
+    match Known::read(path) {
+        Ok(known) => (known, None),
+        Err(why) => (None, Some(why)),
+    }
+}
+
+/// Why what is known is not of this ledger: a folder that was copied from another gateway may hold both.
+fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Option<String>, Error> {
+    let Some(known) = known else { return Ok(None) };
+    // One in which nothing ever was, is not another that was put there: the one that is known has lost all it had.
+    if ledger.state.seen_row == 0 && ledger.state.coverage.epochs().next().is_none() {
+        return Ok(None);
+    }
+    match super::state::meta(&ledger.db, "ledger_id") {
+        Ok(id) if id != known.ledger_id => Ok(Some(format!(
+            "{}: is of another ledger; it is not used, and written anew",
+            known::path_of(path).display()
+        ))),
+        Ok(_) => Ok(None),
+        // What is damaged is found by whoever looks for damage.
+        Err(error) if error.is_damage() => Ok(None),
+        Err(error) => Err(error),
+    }
 }
 
 /// What the file itself says, before SQLite looks at it. Only while no connection to it is open.
 fn file_looks(path: &Path, is_known: bool) -> Option<String> {
     let length = match std::fs::metadata(path) {
         Ok(found) => found.len(),
-        Err(_) if is_known => return Some("the file is gone".to_owned()),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound && is_known => {
+            return Some(GONE.to_owned());
+        }
+        // Whoever opens it says why it cannot be reached.
         Err(_) => return None,
     };
     if length == 0 {
@@ -154,13 +227,14 @@ fn file_looks(path: &Path, is_known: bool) -> Option<String> {
         .then(|| format!("the file is cut off: {length} bytes of {whole}"))
 }
 
-/// What of an open ledger says that it is damaged; bounded work.
+/// What of an open ledger says that it is damaged; bounded work. Only what intake and coverage rest on: for the rest
+/// there is `verify`.
 fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Error> {
     let looked = super::snapshot(&ledger.db, |db| {
         if let Some(lost) = schema::lost(db)? {
             return Ok(Some(lost));
         }
-        for table in ["meta", "held_range", "named_epoch", "slot_use", "radio", "elsewhere", "aside_ledger"] {
+        for table in ["meta", "held_range", "named_epoch", "elsewhere", "aside_ledger"] {
             if guard::table_sum(db, table, "true", ())? != guard::kept(db, table)?.unwrap_or_default() {
                 return Ok(Some(format!("table {table} does not fit its digest")));
             }
@@ -169,7 +243,7 @@ fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Err
     });
     match looked {
         Ok(None) => {}
-        Err(error) if error.is_damage() => return Ok(Some(error.to_string())),
+        Err(error) if error.is_damage() => return Ok(Some(error.cause())),
         other => return other,
     }
     Ok(known.and_then(|known| {
@@ -184,17 +258,50 @@ fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Err
     }))
 }
 
-fn kept_aside(path: &Path) -> usize {
+/// Damaged ledgers beside this one, the oldest first.
+fn kept_aside(path: &Path) -> Vec<PathBuf> {
     let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let prefix = format!("{}.damaged-", path.file_name().unwrap_or_default().to_string_lossy());
-    let Ok(entries) = std::fs::read_dir(folder) else { return 0 };
-    entries
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let mut all: Vec<PathBuf> = entries
         .flatten()
         .filter(|entry| {
             let name = entry.file_name().to_string_lossy().into_owned();
             name.starts_with(&prefix) && ["-wal", "-shm", ".known"].iter().all(|end| !name.ends_with(end))
         })
-        .count()
+        .map(|entry| entry.path())
+        .collect();
+    all.sort();
+    all
+}
+
+/// The damaged ledger of a take-over that was cut short: no ledger is there, and no new one has noted that it was set
+/// aside.
+fn unfinished(path: &Path, known: Option<&Known>) -> Option<PathBuf> {
+    let is_gone = path.symlink_metadata().is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
+    let newest = kept_aside(path).pop().filter(|_| is_gone)?;
+    let name = newest.file_name()?.to_string_lossy().into_owned();
+    let is_noted = known.is_some_and(|known| {
+        let noted = known.rows.get("aside_ledger").map_or(&[][..], Vec::as_slice);
+        noted.iter().any(|row| row.get(1).and_then(Value::as_str) == Some(&name))
+    });
+    (!is_noted).then_some(newest)
+}
+
+/// Sets the ledger aside. The file goes first: where it ends after that, the next start finds no ledger, and a damaged
+/// one that nobody has noted, and goes on from there.
+fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
+    for end in ["", "-wal", "-shm"] {
+        let (from, mut to) = (beside(path, end), beside(aside, end));
+        if !end.is_empty() && to.symlink_metadata().is_ok() {
+            to = beside(&free_name(aside, "-more"), end);
+        }
+        match std::fs::rename(from, to) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
+    }
+    backup::sync_folder(path)
 }
 
 fn take_over(
@@ -205,41 +312,76 @@ fn take_over(
     memory: &Coverage,
     now: Stamp,
 ) -> Result<(Ledger, TakenOver), Error> {
-    let kept = kept_aside(path);
-    if kept >= ASIDE_MAX {
-        return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: reason.to_owned() });
-    }
-    let aside = free_name(path, &format!(".damaged-{}", dated(now.unix_s)));
     let at = |source| Error::SetAside { path: path.to_owned(), source };
-    // The -wal first: one that stays beside a new ledger would be read into it.
-    for end in ["-wal", "-shm", ""] {
-        match std::fs::rename(beside(path, end), beside(&aside, end)) {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(at(error)),
-            _ => {}
+    let aside = match unfinished(path, known.as_ref()) {
+        Some(aside) => aside,
+        None => {
+            let kept = kept_aside(path).len();
+            if kept >= ASIDE_MAX {
+                return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: reason.to_owned() });
+            }
+            free_name(path, &format!(".damaged-{}", dated(now.unix_s)))
         }
-    }
-    backup::sync_folder(path).map_err(at)?;
+    };
+    set_aside(path, &aside).map_err(at)?;
     // The file itself may tell more than what was written down yesterday, if what it tells fits its digests.
     let old = open_damaged(&aside);
-    let told = old.as_ref().and_then(|db| super::snapshot(db, |db| Known::of(db, now)).ok());
+    let before = known.as_ref().map(Known::fingerprints).unwrap_or_default();
+    let told = old.as_ref().and_then(|db| super::snapshot(db, |db| Known::of(db, &before, false, now)).ok());
     let known = match (known, told) {
-        (Some(known), Some(told)) if told.seen_row >= known.seen_row => Some(told),
+        (Some(known), Some(told))
+            if told.seen_row >= known.seen_row
+                || (told.ledger_id != known.ledger_id && told.seen_row > 0) =>
+        {
+            Some(told)
+        }
         (Some(known), _) => Some(known),
         (None, told) => told,
     };
-    let mut ledger = Ledger::open(path)?;
     let mut taken = TakenOver {
-        aside: aside.clone(),
+        is_there: aside.symlink_metadata().is_ok(),
+        aside,
         reason: reason.to_owned(),
         known_as_of: known.as_ref().map(|known| known.as_of),
         records: 0,
         carried: 0,
-        kept: kept + 1,
+        kept: kept_aside(path).len(),
         unused: None,
     };
+    // Made beside and whole before it takes the name: one that is half made would pass for a ledger that holds nothing.
+    let part = beside(path, ".taking-over");
+    let clear = || {
+        for end in ["", "-wal", "-shm"] {
+            let _ = std::fs::remove_file(beside(&part, end));
+        }
+    };
+    clear();
+    let made = make(&part, old.as_ref(), known.as_ref(), radios, memory, now, &mut taken);
+    if let Err(error) = made {
+        clear();
+        return Err(error);
+    }
+    std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(at)?;
+    std::fs::rename(&part, path).map_err(at)?;
+    backup::sync_folder(path).map_err(at)?;
+    clear();
+    Ok((Ledger::open(path)?, taken))
+}
+
+/// The new ledger, complete, in one file.
+fn make(
+    part: &Path,
+    old: Option<&Connection>,
+    known: Option<&Known>,
+    radios: &[(u8, String)],
+    memory: &Coverage,
+    now: Stamp,
+    taken: &mut TakenOver,
+) -> Result<(), Error> {
+    let mut ledger = Ledger::open(part)?;
     {
         let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
-        if let Some(known) = &known {
+        if let Some(known) = known {
             fill(&db, known)?;
         }
         for (id, name) in radios {
@@ -247,7 +389,7 @@ fn take_over(
                 Ok(db.execute("INSERT OR IGNORE INTO radio VALUES (?, ?)", params![id, name])?)
             })?;
         }
-        let mut covered = known.as_ref().map(Known::coverage).unwrap_or_default();
+        let mut covered = known.map(Known::coverage).unwrap_or_default();
         for (logger, epoch, basis, first, last) in known::ranges(memory) {
             taken.known_as_of = Some(now.unix_s);
             if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) {
@@ -255,15 +397,17 @@ fn take_over(
                 covered.insert_range(address, epoch, basis, first, last);
             }
         }
-        if let (Some(old), Some(known)) = (&old, &known) {
-            taken.carried = carry_over(&db, old, known, &mut covered);
+        if let (Some(old), Some(known)) = (old, known) {
+            taken.carried = carry_over(&db, old, known, &mut covered)?;
         }
-        note(&db, &aside, reason, &covered, taken.known_as_of, now)?;
+        note(&db, &taken.aside, &taken.reason, &covered, taken.known_as_of, now)?;
         taken.records = covered.epochs().map(|(_, _, held)| held.authentic.count()).sum();
         db.commit()?;
     }
-    ledger.state = super::snapshot(&ledger.db, State::load)?;
-    Ok((ledger, taken))
+    if !ledger.truncate_wal()? {
+        return Err(Error::Unexpected(format!("{}: somebody else has it open", part.display())));
+    }
+    Ok(())
 }
 
 /// Opens what is set aside, to see what can be read of it. It is no ledger that anybody else opens.
@@ -327,6 +471,8 @@ fn fill(db: &Connection, known: &Known) -> Result<(), Error> {
         blocks.settled_record(db, id)?;
     }
     blocks.store(db, known.seen_row, known.settled_day)?;
+    // It goes on with the numbers of the journal, and under the same name for itself.
+    guard::set_meta(db, "ledger_id", known.ledger_id)?;
     guard::set_meta(db, "settled_through", known.seen_row)?;
     guard::set_meta(db, "settled_day", known.settled_day)?;
     Ok(())
@@ -334,40 +480,50 @@ fn fill(db: &Connection, known: &Known) -> Result<(), Error> {
 
 /// Carries over what came in since, as far as seals prove it; gives how many records. Trouble with reading the
 /// damaged ledger ends it, and nothing else: what cannot be read stays there.
-fn carry_over(db: &Connection, old: &Connection, known: &Known, covered: &mut Coverage) -> u64 {
-    let mut carried = 0;
-    let mut done = || -> Result<(), Error> {
-        let columns = format!("row, kind, {SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX));
-        let sql = format!("SELECT {columns} FROM journal WHERE row > ? ORDER BY row");
-        let mut statement = old.prepare(&sql)?;
-        let mut rows = statement.query([known.seen_row])?;
-        let mut seal = Seal::default();
-        let mut stretch: Vec<[Option<i64>; JOURNAL_COLUMNS]> = Vec::new();
-        let mut writer = Carried { db, row: known.seen_row, seal: Seal::default() };
-        while let Some(row) = rows.next()? {
-            let mut values = [None; JOURNAL_COLUMNS];
-            for (at, value) in values.iter_mut().enumerate() {
-                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
-            }
-            if values[1] != Some(kind::SEAL) {
-                seal.feed(&values);
-                stretch.push(values);
-                if stretch.len() as i64 > 2 * SEAL_ROWS {
-                    stretch.clear();
-                }
-                continue;
-            }
-            let first = seal.first_row;
-            let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
-            for values in stretch.drain(..).filter(|_| right) {
-                carried += u64::from(writer.take(&values, covered)?);
-            }
-        }
-        writer.seal()
+fn carry_over(
+    db: &Connection,
+    old: &Connection,
+    known: &Known,
+    covered: &mut Coverage,
+) -> Result<u64, Error> {
+    let columns = format!("row, kind, {SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX));
+    let Ok(mut statement) = old.prepare(&format!("SELECT {columns} FROM journal WHERE row > ? ORDER BY row"))
+    else {
+        return Ok(0);
     };
-    // A page that cannot be read: what was proven before it stays.
-    let _ = done();
-    carried
+    let Ok(mut rows) = statement.query([known.seen_row]) else { return Ok(0) };
+    let mut carried = 0;
+    let mut seal = Seal::default();
+    let mut stretch: Vec<[Option<i64>; JOURNAL_COLUMNS]> = Vec::new();
+    let mut writer = Carried { db, row: known.seen_row, seal: Seal::default() };
+    // A page that cannot be read ends it: what was proven before it stays.
+    while let Ok(Some(row)) = rows.next() {
+        let mut values = [None; JOURNAL_COLUMNS];
+        let all = values.iter_mut().enumerate().try_for_each(|(at, value)| {
+            *value = row.get_ref(at).ok()?.as_i64_or_null().ok()?;
+            Some(())
+        });
+        if all.is_none() {
+            // No value of ours: no seal fits this stretch any more.
+            seal.feed(&[None; JOURNAL_COLUMNS]);
+            continue;
+        }
+        if values[1] != Some(kind::SEAL) {
+            seal.feed(&values);
+            stretch.push(values);
+            if stretch.len() as i64 > 2 * SEAL_ROWS {
+                stretch.clear();
+            }
+            continue;
+        }
+        let first = seal.first_row;
+        let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
+        for values in stretch.drain(..).filter(|_| right) {
+            carried += u64::from(writer.take(&values, covered)?);
+        }
+    }
+    writer.seal()?;
+    Ok(carried)
 }
 
 struct Carried<'a> {
@@ -378,7 +534,7 @@ struct Carried<'a> {
 
 impl Carried<'_> {
     /// Takes a proven row; `true`: with a record. Of profiles, events and opaque records only that they are held: no
-    /// seal is over their tables.
+    /// seal is over their tables. Of CSV rows too: their imports may not be known here.
     fn take(
         &mut self,
         values: &[Option<i64>; JOURNAL_COLUMNS],
@@ -391,7 +547,7 @@ impl Carried<'_> {
             let Some(id) = id else { return Ok(false) };
             let basis = if values[5] == Some(0) { Basis::Authentic } else { Basis::Csv };
             covered.insert(id, basis);
-            if kind != kind::READING {
+            if kind != kind::READING || basis != Basis::Authentic {
                 return Ok(false);
             }
         }
@@ -436,7 +592,7 @@ fn note(
     let name = aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     guard::change(db, "aside_ledger", "id = ?", [id], |db| {
         let row = params![id, name, now.unix_s, reason, known_as_of];
-        Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?)", row)?)
+        Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, NULL)", row)?)
     })?;
     for (logger, epoch, basis, first, last) in known::ranges(covered) {
         let key = (id, logger, epoch, basis, first);

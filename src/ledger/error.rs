@@ -77,6 +77,10 @@ pub enum Error {
         /// The cause.
         source: std::io::Error,
     },
+    /// Operator: the radios' numbers are used up.
+    TooManyRadios,
+    /// Ours: this program handed the ledger what it must not. The ledger is as it was.
+    Unexpected(String),
     /// Operator: the ledger is damaged once more, and enough damaged ones are kept.
     TooManyAside {
         /// The ledger.
@@ -134,6 +138,29 @@ impl Error {
             Self::Corrupt(_) => true,
             _ => false,
         }
+    }
+
+    /// What is wrong, without a remedy: for messages that have their own.
+    pub fn cause(&self) -> String {
+        match self {
+            Self::Corrupt(what) => what.clone(),
+            Self::Sql(source) | Self::Open { source, .. } => source.to_string(),
+            other => other.to_string(),
+        }
+    }
+
+    /// Whether it is about one value that this program never writes, in a file that can be read.
+    pub(super) fn is_of_a_value(&self) -> bool {
+        matches!(
+            self,
+            Self::Corrupt(_)
+                | Self::Sql(
+                    rusqlite::Error::IntegralValueOutOfRange(..)
+                        | rusqlite::Error::InvalidColumnType(..)
+                        | rusqlite::Error::FromSqlConversionFailure(..)
+                        | rusqlite::Error::Utf8Error(..)
+                )
+        )
     }
 
     /// Whether trying again later can help, with nothing lost meanwhile.
@@ -213,6 +240,10 @@ impl fmt::Display for Error {
                 "ledger {}: is damaged, and cannot be set aside: {source}; move it away with its -wal, and start again",
                 path.display()
             ),
+            Self::TooManyRadios => f.write_str(
+                "more than 255 radios have served this ledger; give a radio the name of one that is gone",
+            ),
+            Self::Unexpected(what) => write!(f, "a fault of this program: {what}; the ledger is as it was"),
             Self::TooManyAside { path, kept, reason } => write!(
                 f,
                 "ledger {}: is damaged ({reason}), and {kept} damaged ones are kept beside it already: the disk or the \
@@ -239,3 +270,48 @@ impl fmt::Display for Error {
 }
 
 impl std::error::Error for Error {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rusqlite::ffi;
+
+    fn sql(code: i32) -> Error {
+        Error::from(rusqlite::Error::SqliteFailure(ffi::Error::new(code), None))
+    }
+
+    #[test]
+    fn trouble_with_the_disk_a_lock_or_memory_is_no_damage_of_the_ledger() {
+        // Result codes of SQLite, by its documentation.
+        for code in [
+            ffi::SQLITE_IOERR,
+            ffi::SQLITE_IOERR_READ,
+            ffi::SQLITE_IOERR_SHORT_READ,
+            ffi::SQLITE_IOERR_WRITE,
+            ffi::SQLITE_IOERR_FSYNC,
+            ffi::SQLITE_IOERR_SHMMAP,
+            ffi::SQLITE_FULL,
+            ffi::SQLITE_BUSY,
+            ffi::SQLITE_BUSY_RECOVERY,
+            ffi::SQLITE_BUSY_SNAPSHOT,
+            ffi::SQLITE_LOCKED,
+            ffi::SQLITE_NOMEM,
+            ffi::SQLITE_READONLY,
+            ffi::SQLITE_CANTOPEN,
+            ffi::SQLITE_PROTOCOL,
+            ffi::SQLITE_PERM,
+            ffi::SQLITE_INTERRUPT,
+            ffi::SQLITE_CONSTRAINT,
+        ] {
+            assert!(!sql(code).is_damage(), "{code}");
+            let source = rusqlite::Error::SqliteFailure(ffi::Error::new(code), None);
+            assert!(!Error::at_open(std::path::Path::new("ledger.db"), source).is_damage(), "{code}");
+        }
+        for code in [ffi::SQLITE_CORRUPT, ffi::SQLITE_CORRUPT_INDEX, ffi::SQLITE_NOTADB] {
+            assert!(sql(code).is_damage(), "{code}");
+        }
+        for error in [Error::TooManyRadios, Error::Unexpected(String::new())] {
+            assert!(!error.is_damage() && !error.is_passing());
+        }
+    }
+}

@@ -10,6 +10,7 @@
 //!
 //! What this is not: no backup. It has no key, and hardly a measured value.
 
+use super::chunk::{self, Blocks, Place};
 use super::query::Snapshot;
 use super::restore::beside;
 use super::rows::{self, SHARED};
@@ -24,7 +25,7 @@ use rusqlite::{Connection, params};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::io::{Read, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
@@ -37,6 +38,9 @@ const BYTES_MAX: u64 = 256 << 20;
 const RECORDS_MAX: usize = 100_000;
 /// Spans of listening kept, the newest.
 const LISTENING_MAX: usize = 20_000;
+/// Events and profiles kept beside those of gaps, of each table the newest: a logger that starts anew each minute is
+/// not to fill the card with a list of its starts.
+const RARE_MAX: usize = 20_000;
 /// How far from a gap the nearest reading is looked for: as far as reports do.
 const STEPS: u32 = 8;
 
@@ -56,11 +60,16 @@ pub(super) const WHOLE: [&str; 12] = [
     "elsewhere",
 ];
 
+/// Digests of records that were proven before.
+pub(super) type Fingerprints = HashSet<[u8; 16]>;
+
 /// See the module's page.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Known {
     /// Of this release's schema; of another one the rows would not fit.
     pub schema: u32,
+    /// Which ledger it is of: one beside another ledger is not used.
+    pub ledger_id: i64,
     /// When it was written.
     pub as_of: i64,
     /// The journal row up to which all was settled.
@@ -81,17 +90,30 @@ pub fn path_of(ledger: &Path) -> PathBuf {
 }
 
 impl Known {
-    /// Reads it out of a ledger, in the one transaction that `db` is in. Every table it takes is compared with its
-    /// digest first: what is damaged must not be carried on.
-    pub(super) fn of(db: &Connection, now: Stamp) -> Result<Self, Error> {
+    /// Reads it out of a ledger, in the one transaction that `db` is in. Whatever it takes is compared with its digest
+    /// first: what is damaged must not be carried on. `before`: what was known last, whose records are not compared
+    /// once more. `is_sound`: what is not settled yet is taken without looking at its seals.
+    pub(super) fn of(
+        db: &Connection,
+        before: &Fingerprints,
+        is_sound: bool,
+        now: Stamp,
+    ) -> Result<Self, Error> {
         for table in WHOLE.iter().chain(&["held_range", "listening", "meta"]) {
             if guard::table_sum(db, table, "true", ())? != guard::kept(db, table)?.unwrap_or_default() {
                 return Err(Error::Corrupt(format!("table {table} does not fit its digest")));
             }
         }
-        let state = State::load(db)?;
+        let mut state = State::load(db)?;
+        let mut proof = Proof::new(db, before, is_sound)?;
+        if !proof.journal {
+            // Whoever takes over carries over those stretches whose seals fit.
+            state.coverage = super::state::load_ranges(db)?;
+            state.seen_row = state.settled_through;
+        }
         let mut known = Self {
             schema: super::SCHEMA_VERSION,
+            ledger_id: meta(db, "ledger_id")?,
             as_of: now.unix_s,
             settled_through: state.settled_through,
             seen_row: state.seen_row,
@@ -102,7 +124,7 @@ impl Known {
         for table in WHOLE {
             known.take(db, table, &format!("SELECT * FROM {table}"), ())?;
         }
-        known.records(db, &state.coverage)?;
+        known.records(db, &state.coverage, &mut proof)?;
         Ok(known)
     }
 
@@ -136,7 +158,7 @@ impl Known {
     }
 
     /// The records on which reports rest.
-    fn records(&mut self, db: &Connection, coverage: &Coverage) -> Result<(), Error> {
+    fn records(&mut self, db: &Connection, coverage: &Coverage, proof: &mut Proof<'_>) -> Result<(), Error> {
         let snapshot = Snapshot::take(db)?;
         // As reports tell them, with what is not settled yet.
         let mut listening = snapshot.listening()?;
@@ -182,13 +204,18 @@ impl Known {
         }
         let key = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
         let columns = format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
-        for id in &wanted {
+        for &id in &wanted {
             let place = params![id.address.number(), id.epoch.number(), id.sequence.number()];
             self.take(db, "settled", &format!("SELECT {columns} FROM settled {key}"), place)?;
-            let journal = format!("SELECT {columns} FROM journal {key} AND kind = 1");
+            self.keep_proven("settled", |row| proof.settled(id, row))?;
             // The journal has no index: it is read for what is not settled only.
-            if snapshot.is_unsettled(*id) {
-                self.take(db, "settled", &journal, place)?;
+            if snapshot.is_unsettled(id) && proof.journal {
+                self.take(
+                    db,
+                    "settled",
+                    &format!("SELECT {columns} FROM journal {key} AND kind = 1"),
+                    place,
+                )?;
             }
             self.take(db, "profile_row", &format!("SELECT * FROM profile_row {key}"), place)?;
             self.take(db, "event_row", &format!("SELECT * FROM event_row {key}"), place)?;
@@ -197,12 +224,54 @@ impl Known {
         self.take(
             db,
             "profile_row",
-            "SELECT * FROM profile_row WHERE previous_epoch > 0 AND rank = 0 GROUP BY logger, epoch, previous_last",
+            &format!(
+                "SELECT * FROM profile_row WHERE previous_epoch > 0 AND rank = 0
+                 GROUP BY logger, epoch, previous_last ORDER BY time DESC LIMIT {RARE_MAX}"
+            ),
             (),
         )?;
         // Power-ups, clocks that were set, memories that were cleared: a few a year.
-        self.take(db, "event_row", "SELECT * FROM event_row WHERE code IN (1, 2, 3) AND rank = 0", ())?;
+        self.take(
+            db,
+            "event_row",
+            &format!(
+                "SELECT * FROM event_row WHERE code IN (1, 2, 3) AND rank = 0 ORDER BY time DESC LIMIT {RARE_MAX}"
+            ),
+            (),
+        )?;
+        for (table, fits) in [("profile_row", proof.profiles), ("event_row", proof.events)] {
+            let rows = self.rows.entry(table.to_owned()).or_default();
+            rows.retain(|row| fits || proof.was_known(table, row));
+        }
         Ok(())
+    }
+
+    /// Of the rows that were taken last, keeps what is proven.
+    fn keep_proven(
+        &mut self,
+        table: &str,
+        mut proven: impl FnMut(&[Value]) -> Result<bool, Error>,
+    ) -> Result<(), Error> {
+        // At most one was: a record has one row of rank 0.
+        let Some(rows) = self.rows.get_mut(table) else { return Ok(()) };
+        let is_proven = match rows.last() {
+            Some(row) => proven(row)?,
+            None => true,
+        };
+        if !is_proven {
+            rows.pop();
+        }
+        Ok(())
+    }
+
+    /// Of its records: by them they are known again, at a fraction of their size.
+    pub(super) fn fingerprints(&self) -> Fingerprints {
+        let mut all = Fingerprints::new();
+        for table in ["settled", "profile_row", "event_row"] {
+            let rows = self.rows.get(table).map_or(&[][..], Vec::as_slice);
+            all.extend(rows.iter().map(|row| fingerprint(table, row)));
+        }
+        all
     }
 
     /// The coverage in it.
@@ -221,15 +290,26 @@ impl Known {
     /// Writes it beside the ledger: another name first, synced, renamed.
     pub fn write(&self, ledger: &Path) -> std::io::Result<()> {
         let path = path_of(ledger);
+        // Only the daemon writes it, under its lock.
         let part = beside(&path, ".part");
         let text = serde_json::to_string(self)?;
-        let mut file =
-            std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o640).open(&part)?;
-        writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
-        file.write_all(text.as_bytes())?;
-        file.write_all(b"\n")?;
-        file.sync_all()?;
-        drop(file);
+        let write = || {
+            let mut file = std::fs::OpenOptions::new()
+                .write(true)
+                .create(true)
+                .truncate(true)
+                .mode(0o640)
+                .open(&part)?;
+            writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
+            file.write_all(text.as_bytes())?;
+            file.write_all(b"\n")?;
+            file.sync_all()
+        };
+        if let Err(error) = write() {
+            // On a full disk the ledger needs the room.
+            let _ = std::fs::remove_file(&part);
+            return Err(error);
+        }
         std::fs::rename(&part, &path)?;
         backup::sync_folder(&path)
     }
@@ -258,6 +338,67 @@ impl Known {
         }
         Ok(Some(known))
     }
+}
+
+/// What of a ledger's records may be carried on.
+struct Proof<'a> {
+    db: &'a Connection,
+    before: &'a Fingerprints,
+    places: BTreeMap<Place, bool>,
+    waiting: BTreeSet<Identity>,
+    journal: bool,
+    profiles: bool,
+    events: bool,
+}
+
+impl<'a> Proof<'a> {
+    fn new(db: &'a Connection, before: &'a Fingerprints, is_sound: bool) -> Result<Self, Error> {
+        let fits = |table: &str| -> Result<bool, Error> {
+            Ok(guard::table_sum(db, table, "true", ())? == guard::kept(db, table)?.unwrap_or_default())
+        };
+        let mut journal = true;
+        if !is_sound {
+            chunk::check_seals(db, |_| journal = false)?;
+        }
+        Ok(Self {
+            db,
+            before,
+            places: BTreeMap::new(),
+            waiting: chunk::rare_in_journal(db)?,
+            journal,
+            profiles: fits("profile_row")?,
+            events: fits("event_row")?,
+        })
+    }
+
+    fn was_known(&self, table: &str, row: &[Value]) -> bool {
+        self.before.contains(&fingerprint(table, row))
+    }
+
+    /// Whether a settled reading is what it was: known before, or its block fits its digest.
+    fn settled(&mut self, id: Identity, row: &[Value]) -> Result<bool, Error> {
+        let number = |at: usize| row.get(at).and_then(Value::as_u64);
+        let key = (id.address.number().into(), id.epoch.number().into(), id.sequence.number().into());
+        let is_it = (number(0), number(1), number(2)) == (Some(key.0), Some(key.1), Some(key.2));
+        // Nothing of it was taken: it is no settled reading.
+        if !is_it || self.was_known("settled", row) {
+            return Ok(true);
+        }
+        let place = (id.address.number(), id.epoch.number(), chunk::block_of(id.sequence.number()));
+        if let Some(&fits) = self.places.get(&place) {
+            return Ok(fits);
+        }
+        let fits = match chunk::stored(self.db, place)? {
+            Some(stored) => Blocks::of_block(self.db, place, &self.waiting)? == stored.block,
+            None => false,
+        };
+        self.places.insert(place, fits);
+        Ok(fits)
+    }
+}
+
+fn fingerprint(table: &str, row: &[Value]) -> [u8; 16] {
+    guard::Sum::of(format!("{table} {}", Value::from(row.to_vec())).as_bytes()).bytes()
 }
 
 fn digest(bytes: &[u8]) -> String {
@@ -306,7 +447,12 @@ pub(super) fn ranges(coverage: &Coverage) -> Vec<(u16, u32, u8, u32, u32)> {
 impl super::Ledger {
     /// Writes what must outlive the ledger beside it; see the module's page.
     pub fn write_known(&mut self, now: Stamp) -> Result<(), Error> {
-        let known = super::snapshot(&self.db, |db| Known::of(db, now))?;
+        let id = super::snapshot(&self.db, |db| meta(db, "ledger_id"))?;
+        let before = match Known::read(&self.path) {
+            Ok(Some(before)) if before.ledger_id == id => before.fingerprints(),
+            _ => Fingerprints::new(),
+        };
+        let known = super::snapshot(&self.db, |db| Known::of(db, &before, true, now))?;
         known.write(&self.path).map_err(|source| Error::Known { path: path_of(&self.path), source })
     }
 }

@@ -117,8 +117,7 @@ impl Ledger {
             })?;
             let id: i64 =
                 transaction.query_row("SELECT id FROM radio WHERE name = ?", [name], |r| r.get(0))?;
-            let id = u8::try_from(id)
-                .map_err(|_| Error::Corrupt("more than 255 radios have served this ledger".into()))?;
+            let id = u8::try_from(id).map_err(|_| Error::TooManyRadios)?;
             ids.push(RadioId(id));
         }
         transaction.commit()?;

@@ -76,7 +76,7 @@ pub struct LastHeard {
 }
 
 /// A damaged ledger that was set aside.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct AsideLedger {
     /// Its name beside the present one.
     pub file: String,
@@ -84,8 +84,25 @@ pub struct AsideLedger {
     pub set_aside_at: i64,
     /// What was wrong with it.
     pub reason: String,
+    /// Up to when it is known what it held, Unix s; `None`: nothing is known.
+    pub known_as_of: Option<i64>,
+    /// When what could be read of it was brought over, Unix s: nothing counts as held there since.
+    pub salvaged_at: Option<i64>,
     /// Records that count as held because of it; some may have come again since.
     pub records: u64,
+    /// The largest sequence known to be held there, by logger and epoch.
+    pub reach: BTreeMap<(u16, u32), u32>,
+}
+
+impl AsideLedger {
+    /// Whether records that are missing may be in it: of those that came in between its last known state and its
+    /// setting aside nobody knows. `from` and `to`: when they were made, Unix s, as far as that can be told.
+    pub fn may_hold(&self, logger: u16, epoch: u32, first: u32, from: Option<i64>, to: Option<i64>) -> bool {
+        self.salvaged_at.is_none()
+            && self.reach.get(&(logger, epoch)).is_none_or(|&last| first > last)
+            && from.is_none_or(|from| from <= self.set_aside_at)
+            && self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known))
+    }
 }
 
 /// One consistent state of the ledger.
@@ -421,17 +438,32 @@ impl<'a> Snapshot<'a> {
     /// Damaged ledgers that were set aside, and how many records count as held in each.
     pub fn ledgers_set_aside(&self) -> Result<Vec<AsideLedger>, Error> {
         let mut statement = self.db.prepare_cached(
-            "SELECT file, set_aside_at, reason, coalesce(records, 0) FROM ledger_set_aside ORDER BY id",
+            "SELECT id, file, set_aside_at, reason, known_as_of, salvaged_at, coalesce(records, 0)
+             FROM ledger_set_aside ORDER BY id",
         )?;
         let rows = statement.query_map([], |row| {
-            Ok(AsideLedger {
-                file: row.get(0)?,
-                set_aside_at: row.get(1)?,
-                reason: row.get(2)?,
-                records: row.get::<_, i64>(3)?.unsigned_abs(),
-            })
+            let aside = AsideLedger {
+                file: row.get(1)?,
+                set_aside_at: row.get(2)?,
+                reason: row.get(3)?,
+                known_as_of: row.get(4)?,
+                salvaged_at: row.get(5)?,
+                records: row.get::<_, i64>(6)?.unsigned_abs(),
+                reach: BTreeMap::new(),
+            };
+            Ok((row.get::<_, i64>(0)?, aside))
         })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let mut all = Vec::new();
+        for row in rows {
+            let (id, mut aside) = row?;
+            let mut statement = self.db.prepare_cached(
+                "SELECT logger, epoch, max(last) FROM elsewhere WHERE ledger = ? GROUP BY logger, epoch",
+            )?;
+            let reach = statement.query_map([id], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))?;
+            aside.reach = reach.collect::<Result<_, _>>()?;
+            all.push(aside);
+        }
+        Ok(all)
     }
 
     /// The newest profile held of a logger, by its identity.

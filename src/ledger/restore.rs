@@ -20,13 +20,18 @@ use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 /// What people and the judge put beside the records, with the columns by which one row is told from another.
-const BESIDE: [(&str, &str, &str); 6] = [
+const BESIDE: [(&str, &str, &str); 7] = [
     ("remark_row", "*", "remark"),
     ("manual_row", "*", "reading by hand"),
     ("write_off", "*", "write-off"),
     ("import", "*", "import, or its withdrawal"),
     ("conflict", "logger, epoch, sequence, content", "other side of a conflict"),
     ("unopened", "logger, slot, epoch, sequence, frame", "unopened frame"),
+    (
+        "aside_ledger WHERE salvaged_at IS NULL AND id IN (SELECT ledger FROM elsewhere)",
+        "file",
+        "damaged ledger that was set aside and is not salvaged",
+    ),
 ];
 
 /// What the present ledger has more than the backup.
@@ -118,7 +123,10 @@ impl std::fmt::Display for RestoreError {
                 for (what, count) in &more.beside {
                     write!(f, ", {count} × {what}")?;
                 }
-                f.write_str("); nothing was changed: keep the present ledger, or move it away yourself if it is to go")
+                f.write_str(
+                    "); nothing was changed: keep the present ledger, and bring over what only the backup has with \
+                     `stonechat verify --salvage`; or move it away yourself if it is to go",
+                )
             }
             Self::Unreadable(error) => write!(
                 f,
@@ -194,6 +202,9 @@ pub fn restore(
     // Held to the end: no daemon may start on what is being exchanged.
     let _lock =
         if how.dry_run { None } else { Some(DaemonLock::take(ledger).map_err(RestoreError::Ledger)?) };
+    if !how.dry_run {
+        tidy(ledger);
+    }
     let part = beside(ledger, ".restore-part");
     let made = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&part);
     match made {
@@ -239,7 +250,10 @@ fn exchange(
                 restored.present_records = Some(records);
                 restored.more = more;
             }
-            Err(error) if how.over_damaged && !error.is_passing() => is_damaged = true,
+            Err(error) if !error.is_damage() && !matches!(error, Error::NotALedger { .. }) => {
+                return Err(RestoreError::Ledger(error));
+            }
+            Err(_) if how.over_damaged => is_damaged = true,
             Err(error) => return Err(RestoreError::Unreadable(error)),
         }
     }
@@ -263,9 +277,10 @@ fn exchange(
         } else {
             alone(ledger)?;
         }
-        rename_there(&known, &beside(&aside, ".known")).map_err(at)?;
+        // A second name first, so that there is a ledger at any instant; `tidy` takes it away if it ends here.
         std::fs::hard_link(ledger, &aside).map_err(at)?;
         backup::sync_folder(ledger).map_err(at)?;
+        rename_there(&known, &beside(&aside, ".known")).map_err(at)?;
         restored.replaced = Some(aside);
     } else {
         rename_there(&known, &free_name(&known, &format!(".replaced-{}", dated(now.unix_s)))).map_err(at)?;
@@ -273,6 +288,31 @@ fn exchange(
     std::fs::rename(part, ledger).map_err(at)?;
     backup::sync_folder(ledger).map_err(at)?;
     Ok(restored)
+}
+
+/// After a restore that was killed between its last two steps the present ledger has a second name, under which it
+/// would pass for the one that was replaced. It is taken away. Call under the daemon's lock.
+pub(super) fn tidy(ledger: &Path) {
+    let Ok(present) = std::fs::symlink_metadata(ledger) else { return };
+    if !present.is_file() || present.nlink() < 2 {
+        return;
+    }
+    let folder = ledger.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let own = ledger.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let Ok(entries) = std::fs::read_dir(folder) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let is_ours = ["replaced", "damaged"].iter().any(|kind| name.starts_with(&format!("{own}.{kind}-")));
+        let same = |found: std::fs::Metadata| (found.dev(), found.ino()) == (present.dev(), present.ino());
+        if is_ours && entry.metadata().is_ok_and(same) {
+            // What is known is of the ledger that stays.
+            let (aside, known) = (beside(&entry.path(), ".known"), beside(ledger, ".known"));
+            if known.symlink_metadata().is_err() {
+                let _ = rename_there(&aside, &known);
+            }
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
 }
 
 /// Renames what may not be there.

@@ -6,13 +6,15 @@
 //! record where a block's pages cannot all be read, so a damaged page costs what is in it.
 //!
 //! Proven is what fits a digest: a whole block its content digest (where a part of it cannot be read, the present
-//! ledger's records of the same identities are tried in its place), an unsettled stretch its seal. What fits none is
-//! told and not taken as a record: its loggers or its backups may still have it. Where somebody asks for it, such
-//! readings fill what is missing as CSV rows do, in an import of their own that can be withdrawn.
+//! ledger's records of the same identities are tried in its place), CSV rows the guard of their block, an unsettled
+//! stretch its seal, what people wrote down their table's. What fits none is told and not taken: its loggers or its
+//! backups may still have it. Where somebody asks for it, such readings and rows fill what is missing as CSV rows do,
+//! in an import of their own that can be withdrawn.
 //!
-//! What this is not: it brings over no CSV rows of the damaged ledger and no reception: such a record stands as one of a download.
+//! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
+//! nor frames that stayed shut.
 
-use super::chunk::{self, BLOCK, JOURNAL_COLUMNS, Place, Seal, Stored};
+use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal, Stored};
 use super::compare::{self, Held};
 use super::guard::Sum;
 use super::import::{Evidence, Item, Items, NotImported};
@@ -26,8 +28,9 @@ use crate::judge::{Outcome, Row, Tally};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Records of one transaction: bounds how long the write lock is held.
 const AT_ONCE: usize = 20_000;
@@ -43,6 +46,14 @@ pub struct Salvaged {
     pub conflicts: u64,
     /// Readings taken as rows of a CSV are, since they fit no digest: they fill, and prove nothing.
     pub filled: u64,
+    /// CSV rows brought over, as they were: with how they were matched, and how far their file rounded.
+    pub rows: u64,
+    /// Remarks, readings by hand and write-offs brought over.
+    pub notes: u64,
+    /// Such notes that are not here and fit no digest, or cannot be read: what they are, and how many can be read.
+    pub notes_left: BTreeMap<&'static str, u64>,
+    /// What only CSV rows covered there, and nothing covers here.
+    pub rows_lost: Coverage,
     /// Read, and not proven by any digest: not taken as records.
     pub unproven: Coverage,
     /// Held there by all that is known, and not to be read.
@@ -54,7 +65,8 @@ pub struct Salvaged {
 impl Salvaged {
     /// Whether everything is here now.
     pub fn is_whole(&self) -> bool {
-        self.unproven.epochs().next().is_none() && self.unreadable.epochs().next().is_none()
+        [&self.unproven, &self.unreadable, &self.rows_lost].iter().all(|lost| lost.epochs().next().is_none())
+            && self.notes_left.is_empty()
     }
 }
 
@@ -65,6 +77,10 @@ pub enum SalvageError {
     Ledger(Error),
     /// The damaged one cannot be opened at all.
     From(PathBuf, String),
+    /// It has a `-wal`, and no copy of the two can be made beside the ledger.
+    Copy(PathBuf, std::io::Error),
+    /// Nothing counts as held because of a ledger of this name.
+    NotCounted(PathBuf),
 }
 
 impl std::fmt::Display for SalvageError {
@@ -73,7 +89,20 @@ impl std::fmt::Display for SalvageError {
             Self::Ledger(error) => error.fmt(f),
             Self::From(path, why) => write!(
                 f,
-                "{}: cannot be read at all ({why}); restore a backup, and fetch the rest from the loggers",
+                "{}: cannot be read at all ({why}); salvage a backup in its place, and then this one once more with \
+                 --give-up: what neither has counts as missing from then on, and reports say where to fetch it",
+                path.display()
+            ),
+            Self::Copy(path, error) => write!(
+                f,
+                "{}: cannot be copied beside the ledger, which is needed because of its -wal: {error}; make room, and \
+                 salvage again",
+                path.display()
+            ),
+            Self::NotCounted(path) => write!(
+                f,
+                "{}: no part of the record counts as held in a ledger of this name; `stonechat gaps` names those that \
+                 were set aside",
                 path.display()
             ),
         }
@@ -97,15 +126,16 @@ impl From<rusqlite::Error> for SalvageError {
 /// A damaged ledger, open; takes its copy away when it is let go of.
 struct Source {
     db: Connection,
-    copy: Option<PathBuf>,
+    _copy: Option<Copied>,
 }
 
-impl Drop for Source {
+/// A copy, taken away when it is let go of.
+struct Copied(PathBuf);
+
+impl Drop for Copied {
     fn drop(&mut self) {
-        if let Some(copy) = &self.copy {
-            for end in ["", "-wal", "-shm"] {
-                let _ = std::fs::remove_file(beside(copy, end));
-            }
+        for end in ["", "-wal", "-shm"] {
+            let _ = std::fs::remove_file(beside(&self.0, end));
         }
     }
 }
@@ -114,12 +144,13 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
     let has_wal = std::fs::metadata(beside(from, "-wal")).is_ok_and(|wal| wal.len() > 0);
     let source = if has_wal {
-        let copy = beside(ledger, &format!(".salvage-{}", std::process::id()));
+        let copy = Copied(beside(ledger, &format!(".salvage-{}", std::process::id())));
         for end in ["", "-wal"] {
-            std::fs::copy(beside(from, end), beside(&copy, end)).map_err(|error| not(&error))?;
+            std::fs::copy(beside(from, end), beside(&copy.0, end))
+                .map_err(|error| SalvageError::Copy(from.to_owned(), error))?;
         }
-        let db = Connection::open_with_flags(&copy, OpenFlags::SQLITE_OPEN_READ_WRITE);
-        Source { db: db.map_err(|error| not(&error))?, copy: Some(copy) }
+        let db = Connection::open_with_flags(&copy.0, OpenFlags::SQLITE_OPEN_READ_WRITE);
+        Source { db: db.map_err(|error| not(&error))?, _copy: Some(copy) }
     } else {
         std::fs::metadata(from).map_err(|error| not(&error))?;
         // As a URI, for `immutable`: no lock is taken and no -wal or -shm is made.
@@ -134,7 +165,7 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
         }
         uri += "?immutable=1";
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
-        Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, copy: None }
+        Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, _copy: None }
     };
     let readable = source.db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0));
     match readable {
@@ -153,24 +184,40 @@ struct Found {
 
 type Block = BTreeMap<u32, Found>;
 
-/// Brings over what can be proven; with `fill`, readings that fit no digest too, as CSV rows are. `progress` is told of blocks done and of all.
+/// How to salvage.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct How<'a> {
+    /// Who does it: kept with what is brought over.
+    pub by: &'a str,
+    /// Take readings and rows that fit no digest too, as CSV rows are.
+    pub fill: bool,
+    /// Go on where the file cannot be read at all or is gone: what it held counts as missing then.
+    pub give_up: bool,
+}
+
+/// Brings over what can be proven. `progress` is told of blocks done and of all.
 pub fn salvage(
     from: &Path,
     path: &Path,
     roster: &Roster,
-    by: &str,
-    fill: bool,
+    how: How<'_>,
     now: Stamp,
     mut progress: impl FnMut(u64, u64),
 ) -> Result<Salvaged, SalvageError> {
-    let (sha256, _) =
-        backup::digest(from).map_err(|error| SalvageError::From(from.to_owned(), error.to_string()))?;
-    let source = open(from, path)?;
+    let source = match open(from, path) {
+        // An empty one holds nothing, and all that counted as held there is missing.
+        Err(SalvageError::From(..)) if how.give_up => Source { db: schema::in_memory()?, _copy: None },
+        opened => opened?,
+    };
+    let (sha256, _) = backup::digest(from).unwrap_or_default();
     let old = &source.db;
     let mut ledger = Ledger::open(path)?;
     let present = schema::open_for_reading(path)?;
     let name = from.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let counted = counted_there(&present, &name)?;
+    if how.give_up && counted.is_none() {
+        return Err(SalvageError::NotCounted(from.to_owned()));
+    }
     let mut salvaged = Salvaged { was_counted: counted.is_some(), ..Salvaged::default() };
     let expected = expected(old, counted.as_ref());
     let unsettled = proven_journal(old);
@@ -183,7 +230,7 @@ pub fn salvage(
         size_bytes: std::fs::metadata(from).map_or(0, |found| found.len()),
         sha256,
         is_sealed: true,
-        by: by.to_owned(),
+        by: how.by.to_owned(),
         refused: BTreeMap::new(),
         duplicates: 0,
     };
@@ -204,7 +251,7 @@ pub fn salvage(
             }
         }
         note_lost(place, &expected, &block, &read, &here, &mut salvaged);
-        if fill {
+        if how.fill {
             unsure.extend(settled.iter().filter_map(|(&sequence, found)| {
                 let id = Identity::new(place.0, place.1, sequence)?;
                 let is_needed = !block.contains_key(&sequence) && !here.contains_key(&sequence);
@@ -225,20 +272,337 @@ pub fn salvage(
         }
     }
     hand_over(&mut ledger, &mut kept, &evidence, roster, now, &mut salvaged)?;
-    drop(present);
-    if salvaged.was_counted {
-        ledger.forget_elsewhere(&name, &salvaged)?;
+    bring_notes(old, &mut ledger, &mut salvaged)?;
+    if counted.is_some() {
+        ledger.forget_elsewhere(&name, &salvaged, now)?;
     }
-    // Only now are they missing, so that they are taken.
-    let evidence = Evidence { is_sealed: false, file: format!("salvage of {name}, not proven"), ..evidence };
-    for part in unsure.chunks(AT_ONCE) {
-        let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
-            part.iter()
-                .try_for_each(|(id, row)| give(*id, Item::Row { row, matched: false, resolution: None }))
+    // Only now are they missing, so that they are taken: first what is proven.
+    let (rows, doubtful) = csv_rows(old, &present, &expected, &name)?;
+    for (import, rows) in rows {
+        let evidence = Evidence {
+            file: brought_as(&import.file, &name),
+            size_bytes: import.size_bytes,
+            sha256: import.sha256.clone(),
+            is_sealed: false,
+            ..evidence.clone()
         };
-        salvaged.filled += import(&mut ledger, &items, &evidence, roster, now)?.of(Outcome::Stored);
+        salvaged.rows += bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+    }
+    if how.fill {
+        let evidence =
+            Evidence { is_sealed: false, file: format!("salvage of {name}, not proven"), ..evidence.clone() };
+        let mut rows: Vec<CsvRow> = unsure
+            .into_iter()
+            .map(|(id, row)| CsvRow { id, row, matched: false, resolution: None })
+            .chain(doubtful)
+            .collect();
+        rows.sort_by_key(|row| row.id);
+        salvaged.filled += bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+    }
+    let covered = super::snapshot(&present, |db| Ok(State::load(db)?.coverage))?;
+    for (address, epoch, held) in expected.epochs() {
+        let here = covered.epoch(address, epoch).map(|epoch| epoch.held()).unwrap_or_default();
+        for &(first, last) in held.csv.without(&held.authentic).without(&here).ranges() {
+            salvaged.rows_lost.insert_range(address, epoch, Basis::Csv, first, last);
+        }
     }
     Ok(salvaged)
+}
+
+/// A CSV row as it was taken in.
+struct CsvRow {
+    id: Identity,
+    row: Row,
+    matched: bool,
+    resolution: Option<String>,
+}
+
+/// One as it is read: with the numbers of its import and of its resolution there.
+type FoundRow = (Identity, i64, Option<i64>, CsvRow);
+
+/// Proven ones by their import; and others.
+type CsvRows = (BTreeMap<CameWith, Vec<CsvRow>>, Vec<CsvRow>);
+
+/// The import that rows came with.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct CameWith {
+    number: i64,
+    file: String,
+    size_bytes: u64,
+    sha256: String,
+}
+
+/// What the import of a file's rows is called that a salvage brought.
+fn brought_as(file: &str, name: &str) -> String {
+    format!("{file} (salvage of {name})")
+}
+
+fn bring_rows(
+    ledger: &mut Ledger,
+    rows: &[CsvRow],
+    evidence: &Evidence,
+    roster: &Roster,
+    now: Stamp,
+) -> Result<u64, Error> {
+    let mut stored = 0;
+    for part in rows.chunks(AT_ONCE) {
+        let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
+            part.iter().try_for_each(|CsvRow { id, row, matched, resolution }| {
+                give(*id, Item::Row { row, matched: *matched, resolution: resolution.as_deref() })
+            })
+        };
+        stored += import(ledger, &items, evidence, roster, now)?.of(Outcome::Stored);
+    }
+    Ok(stored)
+}
+
+/// The CSV rows there that nothing covers here, of imports that stand: proven ones by their import, and those that
+/// can be read and fit no digest.
+fn csv_rows(
+    old: &Connection,
+    present: &Connection,
+    expected: &Coverage,
+    name: &str,
+) -> Result<CsvRows, Error> {
+    let (mut rows, mut doubtful) = (BTreeMap::<CameWith, Vec<CsvRow>>::new(), Vec::new());
+    let covered = super::snapshot(present, |db| Ok(State::load(db)?.coverage))?;
+    let (imports, fit) = standing(old, present, name)?;
+    let resolutions = if fits(old, "resolution") { resolutions(old) } else { BTreeMap::new() };
+    let waiting = chunk::rare_in_journal(old).unwrap_or_default();
+    for place in places_of(expected, |held| held.held()) {
+        let here = match (Address::new(place.0), Epoch::new(place.1)) {
+            (Some(address), Some(epoch)) => covered.epoch(address, epoch).map(|epoch| epoch.held()),
+            _ => continue,
+        }
+        .unwrap_or_default();
+        let found = read_rows(old, place);
+        if found.iter().all(|(id, ..)| here.contains(id.sequence.number())) {
+            continue;
+        }
+        let is_proven = fit
+            && stored(old, place).is_some_and(|stored| {
+                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.block.guard)
+            });
+        let mut taken = BTreeSet::new();
+        for (id, import, resolution, row) in found {
+            let Some(came) = imports.get(&import) else { continue };
+            // The lowest rank is the one that covers.
+            if here.contains(id.sequence.number()) || !taken.insert(id) {
+                continue;
+            }
+            let (mut row, mut is_proven) = (row, is_proven);
+            if let Some(number) = resolution {
+                row.resolution = resolutions.get(&number).cloned();
+                match row.resolution.as_deref().map(rows::steps_from_json) {
+                    Some(Ok(steps)) => row.row.steps = Some(Arc::new(steps)),
+                    // How far it was rounded is not known: it does not show what it seems to show.
+                    _ => continue,
+                }
+            }
+            is_proven &= came.number > 0;
+            match is_proven {
+                true => rows.entry(came.clone()).or_default().push(row),
+                false => doubtful.push(row),
+            }
+        }
+    }
+    Ok((rows, doubtful))
+}
+
+/// Imports there that were not withdrawn, neither there nor here since, nor what an earlier salvage brought of them;
+/// and whether their table fits its digest.
+fn standing(
+    old: &Connection,
+    present: &Connection,
+    name: &str,
+) -> Result<(BTreeMap<i64, CameWith>, bool), Error> {
+    let read = |db: &Connection| -> rusqlite::Result<Vec<(CameWith, bool)>> {
+        let mut statement =
+            db.prepare("SELECT id, file, size_bytes, sha256, withdrawn_at IS NOT NULL FROM import")?;
+        let rows = statement.query_map([], |row| {
+            let size = u64::try_from(row.get::<_, i64>(2)?).unwrap_or(0);
+            let came =
+                CameWith { number: row.get(0)?, file: row.get(1)?, size_bytes: size, sha256: row.get(3)? };
+            Ok((came, row.get(4)?))
+        })?;
+        rows.collect()
+    };
+    let here = read(present)?;
+    // What is known here of the same imports stands in for a table that cannot be read.
+    let fit = fits(old, "import");
+    let there = if fit { read(old).unwrap_or_default() } else { here.clone() };
+    let standing = there
+        .into_iter()
+        .filter(|(came, withdrawn)| {
+            let is_same = |other: &CameWith| {
+                other.sha256 == came.sha256
+                    && (other.file == came.file || other.file == brought_as(&came.file, name))
+            };
+            !withdrawn && !here.iter().any(|(other, withdrawn)| *withdrawn && is_same(other))
+        })
+        .map(|(came, _)| (came.number, came))
+        .collect();
+    Ok((standing, fit))
+}
+
+fn resolutions(old: &Connection) -> BTreeMap<i64, String> {
+    let read = || -> rusqlite::Result<BTreeMap<i64, String>> {
+        let mut statement = old.prepare("SELECT id, steps FROM resolution")?;
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+    };
+    read().unwrap_or_default()
+}
+
+/// Whether a table can be read and fits its digest.
+fn fits(old: &Connection, table: &str) -> bool {
+    let sum = guard::table_sum(old, table, "true", ());
+    sum.is_ok_and(|sum| guard::kept(old, table).is_ok_and(|kept| kept == Some(sum)))
+}
+
+/// A block's settled CSV rows, as far as they can be read: identity, import, resolution, the rest.
+fn read_rows(old: &Connection, place: Place) -> Vec<FoundRow> {
+    let (first, last) = span(place.2);
+    let mut found = Vec::new();
+    if rows_of(old, place, first, last, &mut found).is_err() {
+        found.clear();
+        for sequence in first..=last {
+            let _ = rows_of(old, place, sequence, sequence, &mut found);
+        }
+    }
+    found
+}
+
+fn rows_of(
+    old: &Connection,
+    (logger, epoch, _): Place,
+    first: u32,
+    last: u32,
+    found: &mut Vec<FoundRow>,
+) -> Result<(), Error> {
+    let sql = format!(
+        "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank > 0",
+        chunk::reading_columns()
+    );
+    let mut statement = old.prepare_cached(&sql)?;
+    let mut all = statement.query(params![logger, epoch, first, last])?;
+    while let Some(row) = all.next()? {
+        let take = || -> rusqlite::Result<Option<FoundRow>> {
+            let (Ok(id), n) = (chunk::identity(row), row.get::<_, u32>(8)? as usize) else { return Ok(None) };
+            if n == 0 || n > CHANNELS_MAX || !(first..=last).contains(&id.sequence.number()) {
+                return Ok(None);
+            }
+            let content = Row {
+                time: row.get(4)?,
+                battery_mv: row.get(6)?,
+                board_centi_c: row.get(7)?,
+                faults: row.get::<_, i64>(9)? as u64,
+                counts: (0..n).map(|at| row.get(19 + at)).collect::<Result<_, _>>()?,
+                steps: None,
+            };
+            let matched = row.get::<_, Option<i64>>(16)?.unwrap_or(0) != 0;
+            let csv = CsvRow { id, row: content, matched, resolution: None };
+            Ok(Some((id, row.get(15)?, row.get(17)?, csv)))
+        };
+        // A value out of its range is none of ours.
+        if let Ok(Some(one)) = take() {
+            found.push(one);
+        }
+    }
+    Ok(())
+}
+
+/// Notes of people: the table, what one of them is called, and the columns that say what was written.
+const NOTES: [(&str, &str, &str); 3] = [
+    ("remark_row", "remark", "logger, channel, from_at, to_at, kind, text, by_whom, written_at"),
+    (
+        "manual_row",
+        "reading by hand",
+        "logger, channel, at, value, unit, instrument, by_whom, written_at, file, line",
+    ),
+    ("write_off", "write-off", "logger, epoch, first, last, by_whom, reason, written_at"),
+];
+
+type Values = Vec<rusqlite::types::Value>;
+
+/// Its number, that of the one it corrects, and what it says.
+type Note = (i64, Option<i64>, Values);
+
+/// Brings over what people wrote down and the present ledger does not have, under numbers that are free here.
+fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -> Result<(), Error> {
+    let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
+    for (table, what, columns) in NOTES {
+        let is_write_off = table == "write_off";
+        let proven = fits(old, table) && (!is_write_off || fits(old, "write_off_part"));
+        let corrects = if is_write_off { "NULL" } else { "corrects" };
+        let sql = format!("SELECT id, {corrects}, {columns} FROM {table} ORDER BY id");
+        let read = |db: &Connection| -> (Vec<Note>, bool) {
+            let mut all = Vec::new();
+            let mut read = || -> rusqlite::Result<()> {
+                let mut statement = db.prepare(&sql)?;
+                let count = statement.column_count();
+                let mut rows = statement.query([])?;
+                while let Some(row) = rows.next()? {
+                    let values = (2..count).map(|at| row.get(at)).collect::<Result<Values, _>>()?;
+                    all.push((row.get(0)?, row.get(1)?, values));
+                }
+                Ok(())
+            };
+            let is_whole = read().is_ok();
+            (all, is_whole)
+        };
+        let held: HashMap<String, i64> =
+            read(&db).0.into_iter().map(|(id, _, values)| (format!("{values:?}"), id)).collect();
+        let (there, is_whole) = read(old);
+        let mut numbers = BTreeMap::new();
+        let mut left = 0;
+        for (id, corrects, values) in there {
+            if let Some(number) = held.get(&format!("{values:?}")) {
+                numbers.insert(id, *number);
+                continue;
+            }
+            if !proven {
+                left += 1;
+                continue;
+            }
+            let number: i64 =
+                db.query_row(&format!("SELECT coalesce(max(id), 0) + 1 FROM {table}"), [], |row| row.get(0))?;
+            let mut all: Values = vec![number.into()];
+            all.extend(values);
+            let mut names = format!("id, {columns}");
+            if !is_write_off {
+                names += ", corrects";
+                all.push(corrects.and_then(|old| numbers.get(&old).copied()).into());
+            }
+            let marks = vec!["?"; all.len()].join(", ");
+            guard::change(&db, table, "id = ?", [number], |db| {
+                let sql = format!("INSERT INTO {table} ({names}) VALUES ({marks})");
+                Ok(db.prepare_cached(&sql)?.execute(rusqlite::params_from_iter(all))?)
+            })?;
+            if is_write_off {
+                bring_parts(old, &db, id, number)?;
+            }
+            numbers.insert(id, number);
+            salvaged.notes += 1;
+        }
+        if left > 0 || !is_whole {
+            salvaged.notes_left.insert(what, left);
+        }
+    }
+    Ok(db.commit()?)
+}
+
+/// Which sequences were missing within a write-off.
+fn bring_parts(old: &Connection, db: &Connection, from: i64, to: i64) -> Result<(), Error> {
+    let mut statement = old.prepare_cached("SELECT first, last FROM write_off_part WHERE write_off = ?")?;
+    let parts = statement.query_map([from], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))?;
+    let parts = parts.collect::<Result<Vec<_>, _>>()?;
+    guard::change(db, "write_off_part", "write_off = ?", [to], |db| {
+        for (first, last) in parts {
+            db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?
+                .execute(params![to, first, last])?;
+        }
+        Ok(())
+    })
 }
 
 /// A reading as a CSV row; `None`: it is none.
@@ -256,63 +620,88 @@ fn row_of(id: Identity, plaintext: &[u8]) -> Option<Row> {
     }
 }
 
-/// What the present ledger counts as held there; `None`: it does not know of it.
+/// What the present ledger counts as held there; `None`: it does not know of it, or it was salvaged already.
 fn counted_there(db: &Connection, name: &str) -> Result<Option<Coverage>, Error> {
+    let is_known: bool = db.query_row(
+        "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NULL)",
+        [name],
+        |row| row.get(0),
+    )?;
+    if !is_known {
+        return Ok(None);
+    }
     let mut statement = db.prepare(
         "SELECT e.logger, e.epoch, e.basis, e.first, e.last FROM aside_ledger a JOIN elsewhere e ON e.ledger = a.id
          WHERE a.file = ?",
     )?;
     let mut rows = statement.query([name])?;
-    let mut coverage = None;
+    let mut coverage = Coverage::default();
     while let Some(row) = rows.next()? {
         let (address, epoch) = super::state::address_epoch(row)?;
         let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
-        let coverage = coverage.get_or_insert_with(Coverage::default);
         coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
     }
-    Ok(coverage)
+    Ok(Some(coverage))
 }
 
-/// Every identity that may be there, by whatever of it can be read and by what was known.
+/// Every identity that may be there, by whatever of it can be trusted and by what was known. Ranges that fit no digest
+/// are not: one flipped bit in them would be millions of records that nobody ever had.
 fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
     let mut all = counted.cloned().unwrap_or_default();
-    for sql in [
-        "SELECT logger, epoch, first, last, basis FROM held_range",
-        "SELECT logger, epoch, first, last, 0 FROM chunk WHERE retired_at IS NULL",
-    ] {
-        let of_chunks = sql.contains("chunk");
-        // A page that cannot be read ends it; what came before counts.
-        let mut read = || -> rusqlite::Result<()> {
-            let mut statement = old.prepare(sql)?;
-            let mut rows = statement.query([])?;
-            while let Some(row) = rows.next()? {
-                let place = (Address::new(row.get(0)?), Epoch::new(row.get(1)?));
-                let (first, last): (u32, u32) = (row.get(2)?, row.get(3)?);
-                let basis = if row.get::<_, i64>(4)? == 0 { Basis::Authentic } else { Basis::Csv };
-                // Where ranges are known, chunks say nothing new, and reach over gaps.
-                if let (Some(address), Some(epoch)) = place
-                    && !(of_chunks && all.epoch(address, epoch).is_some())
-                    && first <= last
-                {
-                    all.insert_range(address, epoch, basis, first, last);
+    let mut read = |sql: &str, of_chunks: bool| -> rusqlite::Result<()> {
+        let mut statement = old.prepare(sql)?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let place = (Address::new(row.get(0)?), Epoch::new(row.get(1)?));
+            let (first, last): (u32, u32) = (row.get(2)?, row.get(3)?);
+            let basis = if row.get::<_, i64>(4)? == 0 { Basis::Authentic } else { Basis::Csv };
+            let block: u32 = row.get(5)?;
+            let (Some(address), Some(epoch)) = place else { continue };
+            // Where ranges are known, chunks say nothing new, and reach over gaps.
+            let is_of_use = match of_chunks {
+                true => {
+                    all.epoch(address, epoch).is_none()
+                        && chunk::block_of(first) == block
+                        && chunk::block_of(last) == block
                 }
+                false => true,
+            };
+            if is_of_use && 0 < first && first <= last {
+                all.insert_range(address, epoch, basis, first, last);
             }
-            Ok(())
-        };
-        let _ = read();
+        }
+        Ok(())
+    };
+    // A page that cannot be read ends it; what came before counts.
+    if fits(old, "held_range") {
+        let _ = read("SELECT logger, epoch, first, last, basis, 0 FROM held_range", false);
+    } else {
+        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk WHERE retired_at IS NULL", true);
     }
     all
 }
 
 fn places(expected: &Coverage) -> BTreeSet<Place> {
+    places_of(expected, |held| held.authentic.clone())
+}
+
+fn places_of(
+    expected: &Coverage,
+    of: impl Fn(&crate::coverage::EpochCoverage) -> RangeSet,
+) -> BTreeSet<Place> {
     let mut places = BTreeSet::new();
     for (address, epoch, held) in expected.epochs() {
-        for &(first, last) in held.authentic.ranges() {
+        for &(first, last) in of(held).ranges() {
             let blocks = chunk::block_of(first)..=chunk::block_of(last);
             places.extend(blocks.map(|block| (address.number(), epoch.number(), block)));
         }
     }
     places
+}
+
+fn span(block: u32) -> (u32, u32) {
+    let first = block.saturating_mul(BLOCK).saturating_add(1);
+    (first, first.saturating_add(BLOCK - 1))
 }
 
 fn stored(old: &Connection, place: Place) -> Option<Stored> {
@@ -323,8 +712,7 @@ fn stored(old: &Connection, place: Place) -> Option<Stored> {
 /// Whatever of a block's settled records can be read.
 fn read(old: &Connection, place: Place) -> Block {
     let (logger, epoch, block) = place;
-    let first = block.saturating_mul(BLOCK).saturating_add(1);
-    let last = first.saturating_add(BLOCK - 1);
+    let (first, last) = span(block);
     let mut found = Block::new();
     if range(old, (logger, epoch), first, last, &mut found).is_err() {
         found.clear();
@@ -419,11 +807,7 @@ fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u3
 /// its digest: no seal is over them.
 fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
     let mut all: BTreeMap<Place, Block> = BTreeMap::new();
-    let fits = |table: &str| -> bool {
-        let sum = guard::table_sum(old, table, "true", ());
-        sum.is_ok_and(|sum| guard::kept(old, table).is_ok_and(|kept| kept == Some(sum)))
-    };
-    let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(fits);
+    let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
     let mut read = || -> Result<(), Error> {
         let columns = format!("row, kind, {SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
         let mut statement = old.prepare(&format!("SELECT {columns} FROM journal ORDER BY row"))?;
@@ -501,8 +885,7 @@ fn note_lost(
 ) {
     let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) else { return };
     let Some(held) = expected.epoch(address, epoch) else { return };
-    let first = block.saturating_mul(BLOCK).saturating_add(1);
-    let window: RangeSet = [(first, first.saturating_add(BLOCK - 1))].into_iter().collect();
+    let window: RangeSet = [span(block)].into_iter().collect();
     for &(first, last) in held.authentic.intersection(&window).ranges() {
         for sequence in first..=last {
             if brought.contains_key(&sequence) || here.contains_key(&sequence) {
@@ -559,7 +942,7 @@ fn import(
 impl Ledger {
     /// A ledger that was set aside holds nothing any more that is not here: what could not be brought counts as missing
     /// from now on, so that somebody fetches it.
-    fn forget_elsewhere(&mut self, file: &str, salvaged: &Salvaged) -> Result<(), Error> {
+    fn forget_elsewhere(&mut self, file: &str, salvaged: &Salvaged, now: Stamp) -> Result<(), Error> {
         self.state.valid = false;
         let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let csv = counted_there(&db, file)?.unwrap_or_default();
@@ -569,12 +952,32 @@ impl Ledger {
                 [file],
             )?)
         })?;
+        guard::change(&db, "aside_ledger", "file = ?", [file], |db| {
+            Ok(db.execute(
+                "UPDATE aside_ledger SET salvaged_at = ? WHERE file = ?",
+                params![now.unix_s, file],
+            )?)
+        })?;
         let left = damage::elsewhere(&db)?;
         let coverage = State::load(&db)?.coverage;
         for (address, epoch, held) in coverage.epochs() {
             let of = |coverage: &Coverage| coverage.epoch(address, epoch).cloned().unwrap_or_default();
             let gone = of(&salvaged.unproven).authentic.union(&of(&salvaged.unreadable).authentic);
-            let now = without(&held.authentic, &gone, &of(&left).authentic);
+            // The daemon may have received some of it since it was looked for.
+            let mut came = RangeSet::default();
+            for &(first, last) in gone.ranges() {
+                for table in ["settled", "profile_row", "event_row", "opaque_row"] {
+                    let mut statement = db.prepare_cached(&format!(
+                        "SELECT sequence FROM {table}
+                         WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
+                    ))?;
+                    let mut rows = statement.query(params![address.number(), epoch.number(), first, last])?;
+                    while let Some(row) = rows.next()? {
+                        came.insert(row.get(0)?);
+                    }
+                }
+            }
+            let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {
                 // CSV rows are not brought over: those that came since are here.
@@ -592,7 +995,13 @@ impl Ledger {
             }
         }
         super::import::next_generation(&db)?;
-        Ok(db.commit()?)
+        let is_last: bool = db.query_row(
+            "SELECT NOT EXISTS (SELECT 1 FROM aside_ledger WHERE salvaged_at IS NULL)",
+            [],
+            |row| row.get(0),
+        )?;
+        db.commit()?;
+        if is_last { self.clear_notice("ledger", "damaged", now) } else { Ok(()) }
     }
 }
 

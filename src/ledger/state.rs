@@ -268,14 +268,21 @@ impl Held for HeldRows<'_> {
     type Error = Error;
 
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Error> {
-        let reading = self.reading(identity)?;
-        if reading.is_some_and(|reading| rows::encoded(&Record::Reading(reading)) == plaintext) {
-            return Ok(Some(true));
+        let mut compare = || {
+            let reading = self.reading(identity)?;
+            if reading.is_some_and(|reading| rows::encoded(&Record::Reading(reading)) == plaintext) {
+                return Ok(Some(true));
+            }
+            if let Some(held) = rows::rare_plaintext(self.db, identity)? {
+                return Ok(Some(held == plaintext));
+            }
+            Ok(reading.map(|_| false))
+        };
+        match compare() {
+            // A damaged value is not what came: both are kept, and `verify` names the place.
+            Err(error) if Error::is_of_a_value(&error) => Ok(Some(false)),
+            compared => compared,
         }
-        if let Some(held) = rows::rare_plaintext(self.db, identity)? {
-            return Ok(Some(held == plaintext));
-        }
-        Ok(reading.map(|_| false))
     }
 
     fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
@@ -326,7 +333,7 @@ fn data_version(db: &Connection) -> Result<i64, Error> {
 }
 
 /// Coverage as it is stored: ranges and named ends, without the journal.
-fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
+pub(super) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
     let mut coverage = Coverage::default();
     let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM held_range")?;
     let mut rows = statement.query([])?;

@@ -12,6 +12,7 @@ use crate::cli::table::{Table, counted, duration, thousands};
 use crate::config::Config;
 use crate::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::judge::Row;
+use crate::ledger::query::AsideLedger;
 use crate::time::{local, offset_label};
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
@@ -93,21 +94,45 @@ impl<'a> Page<'a> {
         text += &self.unclosed();
         text += &self.silent();
         text += &self.written_off();
-        for aside in &self.found.aside {
+        for aside in self.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
             text += "\n";
-            text += &self.prose(
-                0,
-                &format!(
-                    "{} records count as held, and are in {}, which was damaged and set aside on {}: not in this ledger.",
-                    thousands(aside.records),
-                    aside.file,
-                    local(aside.set_aside_at, self.config.site.utc_offset_s)
-                ),
-            );
+            text += &self.prose(0, &self.set_aside(aside));
         }
         let is_marked = text.contains('~');
         text += &self.footnote(is_marked);
         text
+    }
+
+    /// What of the record is in a damaged ledger, for all that is known.
+    fn set_aside(&self, aside: &AsideLedger) -> String {
+        let offset = self.config.site.utc_offset_s;
+        let mut text = format!(
+            "The ledger was damaged ({}), and was set aside on {} as {}. {} there and not in this one.",
+            aside.reason,
+            local(aside.set_aside_at, offset),
+            aside.file,
+            match aside.records {
+                1 => "1 record counts as held".to_owned(),
+                records => format!("{} records count as held", thousands(records)),
+            },
+        );
+        let perhaps: u64 = self
+            .open
+            .iter()
+            .filter(|gap| self.found.perhaps_in(gap).is_some_and(|other| other.file == aside.file))
+            .map(|gap| gap.records())
+            .sum();
+        if perhaps > 0 {
+            let since = match aside.known_as_of {
+                Some(known) => format!("what came in after {} is not known", local(known, offset)),
+                None => "nothing is known of what it held".to_owned(),
+            };
+            text += &format!(" {} of those missing may be in it too: {since}.", counted(perhaps, "record"));
+        }
+        text + &format!(
+            " Before anybody drives, bring over what can be read: `stonechat verify --salvage {}`.",
+            aside.file
+        )
     }
 
     fn is_part(&self) -> bool {
