@@ -15,6 +15,7 @@
 //! What this is not: it reads no clock (stamps are passed in) and knows no keys. `docs/ledger.md` has the
 //! reasons for the layout.
 
+mod ahead;
 mod append;
 mod aside;
 pub mod backup;
