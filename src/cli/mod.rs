@@ -12,6 +12,7 @@ pub mod init;
 mod key;
 mod manual;
 mod people;
+mod plot;
 mod prose;
 mod remark;
 mod run;
@@ -97,6 +98,9 @@ enum Command {
                       stonechat units explain --point \"P-17 pore pressure\" --units calibrations.toml"
     )]
     Units(units::Command),
+    /// Readings in time as a picture, SVG or PNG, with gaps as gaps
+    #[command(after_help = plot::HELP)]
+    Plot(plot::Args),
     /// Where to go, in which order, until when, and what to fetch; a page a logger for the walk
     #[command(after_help = visits::HELP)]
     Visits(visits::Args),
@@ -188,6 +192,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Simulate(args) => simulate::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
         Command::Units(command) => units::run(config, &command, out),
+        Command::Plot(args) => plot::run(config, &args, out),
         Command::Visits(args) => visits::run(config, &args, out),
         Command::Completeness(args) => completeness::run(config, &args, out),
         Command::WriteOff(args) => write_off::run(config, &args, out),
