@@ -72,9 +72,9 @@ impl Deaf {
         (readings.len() as u64, readings.iter().filter(|heard| **heard).count() as u64)
     }
 
-    fn repair(&self) {
-        let address = Address::new(11).unwrap();
-        let file = self.site.path("11.sealed");
+    fn repair(&self, logger: u16) {
+        let address = Address::new(logger).unwrap();
+        let file = self.site.path(&format!("{logger}.sealed"));
         let end = self.truth.to_unix_s();
         std::fs::write(&file, hand::dump(&self.truth, self.truth.memory_at(address, end))).unwrap();
         let output = self.site.output(&["import", "--by", "a technician", file.to_str().unwrap()]);
@@ -160,11 +160,23 @@ fn an_outage_is_a_band_over_its_span_and_is_gone_after_its_repair() {
         assert!(text.contains(words), "{words}");
     }
 
-    deaf.repair();
+    deaf.repair(11);
     let file = deaf.site.path("after.svg");
+    // The counts are there, and the air pressure that they need is not: a temperature needs none.
+    let summary = deaf.drawn(&file, &["--point", POINT, "--point", "P-11 temperature"]);
+    assert_eq!(summary["points"][1]["by_hand"], made - heard, "{summary}");
+    assert!(summary["points"][0]["absent"].as_u64().unwrap() >= made - heard, "{summary}");
+    let text = std::fs::read_to_string(&file).unwrap();
+    assert!(text.contains("at the bottom: a reading without a value; input `barometer`"), "{text}");
+
+    deaf.repair(15);
     let summary = deaf.drawn(&file, &["--point", POINT, "--point", "P-11 temperature"]);
     assert_eq!(summary["points"][0]["gaps"], Value::Array(vec![]), "{summary}");
-    assert_eq!([&summary["points"][0]["missing"], &summary["points"][0]["by_hand"]], [0, made - heard]);
+    assert_eq!(
+        [&summary["points"][0]["missing"], &summary["points"][0]["by_hand"]],
+        [0, made - heard],
+        "{summary}"
+    );
     let text = std::fs::read_to_string(&file).unwrap();
     assert!(bands(&Document::parse(&text).unwrap()).is_empty());
     assert!(text.contains("hand download") && !text.contains("records missing"), "{text}");
