@@ -56,7 +56,7 @@ struct Chance(u64);
 impl Chance {
     fn below(&mut self, limit: u64) -> u64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (u128::from(self.0 >> 11) * u128::from(limit) >> 53) as u64
+        ((u128::from(self.0 >> 11) * u128::from(limit)) >> 53) as u64
     }
 
     fn micros(&mut self, limit: u64) -> Duration {
