@@ -574,7 +574,8 @@ impl Daemon {
                 if self.settle.refused == 0 {
                     tracing::warn!("cannot settle now: {error}; trying again from time to time");
                     if error.is_disk() {
-                        let text = format!("settling failed: {error}; check the disk, run `stonechat verify`");
+                        let text =
+                            format!("settling failed: {error}; check the disk, run `stonechat verify`");
                         let now = self.now();
                         self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))?;
                     }
