@@ -3,6 +3,7 @@
 
 pub mod daemon;
 pub mod hand;
+pub mod promises;
 pub mod truth;
 
 use std::path::PathBuf;
