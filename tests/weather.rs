@@ -189,13 +189,7 @@ fn a_tcp_peer_that_goes_is_called_again_and_one_that_falls_silent_is_asked_for()
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     ledger_equals_truth(&site.ledger(), field.truth(), &plan.to_roster());
     let result = "nothing lost; the kernel probes a peer that is silent for 60 s";
-    note(
-        "tcp-peer",
-        "a peer that is gone is called again",
-        "TCP peer gone within a frame, or silent",
-        5,
-        result,
-    );
+    note("tcp-peer", "a peer that is gone is called again", "TCP peer gone within a frame", 4, result);
 }
 
 /// Any bytes (SplitMix64).
@@ -324,6 +318,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
         names.iter().filter_map(|name| std::fs::metadata(site.path(name)).ok()).map(|file| file.len()).sum()
     };
     let (resident, ledger) = (status_kb(&daemon, "VmRSS"), size());
+    let mut largest = ledger;
     let mut chance = Bytes(35);
     let mut records = truth.records();
     let mut sent: Vec<Vec<u8>> = Vec::new();
@@ -340,6 +335,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
             peer.write_all(&line).unwrap();
             bytes_in += line.len() as u64;
             line.clear();
+            largest = largest.max(size());
         }
     }
     daemon.wait_for("the end of the flood", |state| {
@@ -348,11 +344,17 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
             && state.waiting == 0
             && state.outcomes.values().sum::<u64>() == state.frames_in
     });
-    let (grown, larger) = (status_kb(&daemon, "VmHWM").saturating_sub(resident), size() - ledger);
+    let grown = status_kb(&daemon, "VmHWM").saturating_sub(resident);
+    let larger = largest.max(size()) - ledger;
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     let state = daemon.state().unwrap();
     assert_eq!((state.phase.as_str(), state.outcomes.values().sum::<u64>()), ("stopped", state.frames_in));
-    assert!(daemon.log().len() < LOG_BYTES_MAX, "{} bytes of log", daemon.log().len());
+    assert!(
+        daemon.log().len() < LOG_BYTES_MAX,
+        "{} bytes of log: {:.4000}",
+        daemon.log().len(),
+        daemon.log()
+    );
     let held = held_equals_truth(&site.ledger(), &truth);
     let lacks: Vec<_> = truth
         .records()
@@ -369,7 +371,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
     }
     verified(&site.ledger());
     let result = format!(
-        "{} of {} genuine records stored; memory grew by {} kB, the ledger by {} kB, the log to {} bytes",
+        "{} of {} genuine records stored; memory grew by {} kB at most, the ledger with its -wal by {} kB at most, the log to {} bytes",
         held.len(),
         sent.len(),
         grown,

@@ -26,8 +26,11 @@ use stonechat::wire::frame::{AirFrame, KIND_AIR, RECORD_MAX, SerialFrame, encode
 use stonechat::wire::record::{Reading, Record, Request};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
 
+/// What a target does with an input.
+pub type Target = fn(&[u8]);
+
 /// All targets by name.
-pub const TARGETS: [(&str, fn(&[u8])); 6] = [
+pub const TARGETS: [(&str, Target); 6] = [
     ("deframer", deframer),
     ("frame", frame),
     ("record", record),
@@ -320,12 +323,15 @@ const RIGHT: [&str; 5] = [
     include_str!("../../config/calibrations.toml"),
 ];
 
-/// A folder in memory, one a process: the configuration is read from files.
+/// A folder of this process, where the fuzzer's script says or among temporary files: the configuration is read from
+/// files.
 fn folder() -> &'static PathBuf {
     static FOLDER: OnceLock<PathBuf> = OnceLock::new();
     FOLDER.get_or_init(|| {
-        let memory = PathBuf::from("/dev/shm");
-        let base = if memory.is_dir() { memory } else { std::env::temp_dir() };
+        let base = match std::env::var_os("STONECHAT_FUZZ_DIR") {
+            Some(given) => PathBuf::from(given),
+            None => std::env::temp_dir(),
+        };
         let folder = base.join(format!("stonechat-fuzz-{}", std::process::id()));
         std::fs::create_dir_all(&folder).unwrap();
         folder

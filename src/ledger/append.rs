@@ -222,7 +222,7 @@ impl Ledger {
         let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, forget);
         if done.is_err() {
             // What was taken into memory is not in the ledger: read it again under the next lock.
-            // MUTANT
+            self.state.valid = false;
         }
         done
     }
