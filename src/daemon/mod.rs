@@ -49,6 +49,8 @@ const SETTLE_SLICE: u32 = 100_000;
 const CLOCK_CHANGE_S: i64 = 30;
 /// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
 const COMMIT_SHUT: usize = 2048;
+/// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
+const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
 /// Bytes that are judged between two looks at what waits.
 const PIECE: usize = 16 << 10;
 /// How long a settle that the disk refuses waits for its next try; longer each time.
@@ -117,6 +119,8 @@ struct Daemon {
     intake: Intake,
     tally: Tally,
     state: DaemonState,
+    /// By radio: when the log last told that its reader had to wait, and how often it had by then.
+    waits_told: Vec<Option<(Instant, u64)>>,
     state_dir: Option<PathBuf>,
     state_failed: bool,
     notifier: Notifier,
@@ -221,6 +225,7 @@ impl Daemon {
             clock,
             clock_offset: None,
             tally: Tally::default(),
+            waits_told: vec![None; radios.len()],
             state,
             state_dir: config.runtime_dir.clone(),
             state_failed: false,
@@ -334,12 +339,15 @@ impl Daemon {
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.bytes_in = counters.bytes_in;
             state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
-            if counters.waits > state.waits {
-                tracing::warn!(
-                    radio = state.name,
-                    "the reader had to wait: bytes may have been lost before it"
-                );
-                state.waits = counters.waits;
+            state.waits = counters.waits;
+        }
+        if let Some(told) = self.waits_told.get_mut(radio) {
+            let (at, waits) = told.map_or((None, 0), |(at, waits)| (Some(at), waits));
+            if counters.waits > waits && at.is_none_or(|at| at.elapsed() >= WAITS_TOLD_EVERY) {
+                let radio = self.config.radios.get(radio).map_or("", |radio| radio.name.as_str());
+                let times = counters.waits - waits;
+                tracing::warn!(radio, times, "the reader had to wait: bytes may have been lost before it");
+                *told = Some((Instant::now(), counters.waits));
             }
         }
         if self.timers.commit.is_none() {
