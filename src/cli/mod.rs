@@ -26,7 +26,7 @@ pub mod visits;
 mod write_off;
 
 use crate::config::{self, Config};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
@@ -143,6 +143,11 @@ enum Command {
     /// report, and a comparison with the truth
     #[command(after_help = "Example: stonechat demo")]
     Demo(demo::Args),
+}
+
+/// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
+pub fn command() -> clap::Command {
+    Cli::command()
 }
 
 /// Runs the command that the process's arguments name, and returns the exit code.
