@@ -805,6 +805,7 @@ impl World {
                 faults: reading.faults(),
                 battery_mv: self.chance.percent(70).then_some(reading.battery_mv),
                 board_centi_c: reading.board_centi_c.filter(|_| self.chance.percent(70)),
+                steps: None,
             };
             if self.chance.percent(5) {
                 row.counts[0] = row.counts[0].wrapping_add(1);
