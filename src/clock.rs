@@ -1,7 +1,8 @@
 //! What a logger's clock should have shown: recorded times set right as far as that can be told.
 //!
 //! Input: a record's recorded time, when it was received by a synchronised gateway, and the clock-set and power-up
-//! events held of its epoch. Output: an estimate, for the times that reports show; `gaps` is its only caller.
+//! events held of its epoch. Output: an estimate, for the times that reports show; `gaps`
+//! and `export` are its callers.
 //!
 //! ```text
 //! power-up ──── records ──── set (+a) ──── records ──── set (+b) ────
@@ -11,6 +12,11 @@
 //!
 //! What this is not: no I/O and no clock of its own; the recorded time stays in the ledger and in its views, and no
 //! identity, duplicate or gap rests on what is worked out here.
+//!
+//! [`Drift`] is finer, and for exports: how a clock went between its settings, by receptions. Each window of time has
+//! one reading that came with the least delay; its delay, less what a frame may take on its way, is how slow the clock
+//! was. Between two such points the correction is a straight line; it never reaches over a setting, a power-up or an
+//! epoch. What came late tells nothing: a point is left out if its delay is more than a drift can have made.
 
 /// No watch crystal is further off than this, in the worst of winters: what a setting adds beyond that was a wrong
 /// clock and no slow one. 200 ppm are 8.6 minutes a month. Ours.
@@ -132,6 +138,120 @@ impl EpochClock {
     }
 }
 
+/// Seconds that a record may take from its logger to the gateway without a word on the clock. Ours: a repeat or two.
+const ON_THE_WAY_S: i64 = 5;
+
+/// How an epoch's clock went between its settings.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Drift {
+    /// By part (the events that lie before it), then by sequence: sequence, recorded time, seconds to add.
+    points: Vec<(usize, u32, i64, i64)>,
+}
+
+impl EpochClock {
+    /// The sequences at which a correction may not go on: settings and power-ups.
+    pub fn breaks(&self) -> Vec<u32> {
+        self.events.iter().map(|event| event.sequence).collect()
+    }
+
+    /// How the clock went, by receptions: (sequence, recorded time, reception by a synchronised gateway), each the one
+    /// with the least delay of its window.
+    pub fn drift(&self, receptions: &[(u32, i64, i64)]) -> Drift {
+        let mut points: Vec<(usize, u32, i64, i64)> = Vec::new();
+        for &(sequence, recorded, received_at) in receptions {
+            if recorded < PLAUSIBLE_FROM || received_at < PLAUSIBLE_FROM {
+                continue;
+            }
+            let part = self.part(sequence);
+            let slow_s = received_at.saturating_sub(self.set_right(sequence, recorded));
+            // What is on its way for a while makes a clock seem slow, never fast.
+            let slow_s = slow_s - slow_s.clamp(0, ON_THE_WAY_S);
+            let since = match part.checked_sub(1).and_then(|at| self.events.get(at)) {
+                Some(event) => Some(event.time),
+                None => self.first.map(|(_, time)| time),
+            };
+            let lasted_s = since.map_or(0, |since| recorded.saturating_sub(since)).max(0);
+            // A clock that is fast shows it by itself; one that seems slower than any crystal was only heard late.
+            if slow_s <= drift_most(lasted_s) {
+                points.push((part, sequence, recorded, slow_s));
+            }
+        }
+        points.sort_unstable();
+        // A window in which everything came late stands above the line through its neighbours by more than the clock
+        // can have gone between them: from both sides.
+        for _ in ["forwards", "backwards"] {
+            let mut kept: Vec<(usize, u32, i64, i64)> = Vec::with_capacity(points.len());
+            for &point in &points {
+                let is_late = kept.last().is_some_and(|last| {
+                    last.0 == point.0
+                        && point.3.saturating_sub(last.3)
+                            > drift_most(point.2.saturating_sub(last.2).saturating_abs())
+                });
+                if !is_late {
+                    kept.push(point);
+                }
+            }
+            points = kept;
+            points.reverse();
+        }
+        Drift { points }
+    }
+
+    /// As [`EpochClock::corrected`], with the drift between settings taken out.
+    pub fn corrected_by(
+        &self,
+        drift: &Drift,
+        sequence: u32,
+        recorded: i64,
+        received_at: Option<i64>,
+    ) -> Corrected {
+        let plain = self.corrected(sequence, recorded, received_at);
+        // A clock that was lost did not drift.
+        if plain.is_bound || recorded < PLAUSIBLE_FROM {
+            return plain;
+        }
+        let add = drift.at(self.part(sequence), recorded);
+        let mut time = self.set_right(sequence, recorded).saturating_add(add);
+        if let Some(received_at) = received_at.filter(|&at| at >= PLAUSIBLE_FROM) {
+            time = time.min(received_at);
+        }
+        if add == 0 || self.not_before.is_some_and(|floor| time < floor) {
+            return plain;
+        }
+        Corrected { time, is_estimate: time != recorded, is_bound: false }
+    }
+
+    /// How many settings and power-ups lie before a record.
+    fn part(&self, sequence: u32) -> usize {
+        self.events.partition_point(|event| event.sequence <= sequence)
+    }
+}
+
+impl Drift {
+    /// Seconds to add at a recorded time of a part: on a straight line between its points, and as at the nearest one
+    /// beyond them.
+    fn at(&self, part: usize, recorded: i64) -> i64 {
+        let from = self.points.partition_point(|point| point.0 < part);
+        let to = self.points.partition_point(|point| point.0 <= part);
+        let points = self.points.get(from..to).unwrap_or_default();
+        let next = points.partition_point(|point| point.2 < recorded);
+        match (next.checked_sub(1).and_then(|at| points.get(at)), points.get(next)) {
+            (Some(a), Some(b)) if b.2 > a.2 => {
+                let share = i128::from(recorded - a.2) * i128::from(b.3.saturating_sub(a.3));
+                a.3.saturating_add(i64::try_from(share / i128::from(b.2 - a.2)).unwrap_or(0))
+            }
+            (Some(near), _) | (None, Some(near)) => near.3,
+            (None, None) => 0,
+        }
+    }
+}
+
+/// The most that a crystal can have lost or gained in so many seconds.
+fn drift_most(lasted_s: i64) -> i64 {
+    let most = i128::from(lasted_s) * DRIFT_PPM_MAX / 1_000_000 + i128::from(SETTING_SLACK_S);
+    i64::try_from(most).unwrap_or(i64::MAX)
+}
+
 /// Whether a setting only made good what a clock had lost since it was right; then over how many of its seconds.
 fn drift(right_since: (u32, i64), set: &ClockEvent, added: i64) -> Option<((u32, i64), i64)> {
     let lasted_s = set.time.saturating_sub(added).saturating_sub(right_since.1);
@@ -202,13 +322,52 @@ mod tests {
     }
 
     #[test]
+    fn a_clock_that_went_slow_is_set_right_by_receptions_in_straight_lines() {
+        let clock = EpochClock::new(vec![power_up(1, NOW)], Some((1, NOW)));
+        // 40 s slow after 30 days, then no more; windows of ten days; 3 s on the way do not count.
+        let receptions = [
+            (10, NOW + DAY, NOW + DAY + 3),
+            (310, NOW + 31 * DAY, NOW + 31 * DAY + 45),
+            (400, NOW + 40 * DAY, NOW + 43 * DAY),
+            (510, NOW + 51 * DAY, NOW + 51 * DAY + 45),
+        ];
+        let drift = clock.drift(&receptions);
+        let at = |sequence, recorded| clock.corrected_by(&drift, sequence, recorded, None).time - recorded;
+        assert_eq!(at(10, NOW + DAY), 0);
+        assert_eq!(at(160, NOW + 16 * DAY), 20);
+        assert_eq!(at(410, NOW + 41 * DAY), 40, "what came three days late tells nothing");
+        assert_eq!(at(900, NOW + 90 * DAY), 40);
+        // Never after its own reception.
+        let received = clock.corrected_by(&drift, 411, NOW + 41 * DAY, Some(NOW + 41 * DAY + 7));
+        assert_eq!(received.time, NOW + 41 * DAY + 7);
+    }
+
+    #[test]
+    fn a_drift_never_reaches_over_a_setting() {
+        // Fast by 60 s until it is set back by an hour's mistake, right afterwards.
+        let clock = EpochClock::new(vec![power_up(1, NOW), set(100, NOW + 10 * DAY, -3_600)], Some((1, NOW)));
+        let receptions = [
+            (50, NOW + 5 * DAY + 3_600, NOW + 5 * DAY - 60),
+            (110, NOW + 11 * DAY, NOW + 11 * DAY + 2),
+            (200, NOW + 20 * DAY, NOW + 20 * DAY + 2),
+        ];
+        let drift = clock.drift(&receptions);
+        let at = |sequence, recorded| clock.corrected_by(&drift, sequence, recorded, None).time;
+        assert_eq!(at(60, NOW + 6 * DAY + 3_600), NOW + 6 * DAY - 60);
+        assert_eq!(at(150, NOW + 15 * DAY), NOW + 15 * DAY);
+        assert_eq!(at(101, NOW + 10 * DAY), NOW + 10 * DAY);
+    }
+
+    #[test]
     fn nonsense_neither_panics_nor_wraps() {
         let all = [i64::MIN, -1, 0, 1, NOW, i64::MAX];
         for a in all {
             for b in all {
                 let clock = EpochClock::new(vec![power_up(1, a), set(9, a, b), set(12, b, a)], Some((1, b)))
                     .not_before(Some(a));
+                let drift = clock.drift(&[(1, a, b), (5, b, a), (13, NOW, a)]);
                 for sequence in [0, 1, 5, 10, u32::MAX] {
+                    clock.corrected_by(&drift, sequence, b, Some(a));
                     clock.corrected(sequence, b, None);
                     clock.corrected(sequence, a, Some(b));
                 }

@@ -12,6 +12,7 @@ use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::{AirFrame, NoFrame, RECORD_MAX, SerialFrame, Signal};
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::Identity;
+use std::sync::Arc;
 
 /// What becomes of a frame. Exactly one for each frame between delimiters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -239,11 +240,100 @@ pub struct Row {
     pub battery_mv: Option<u16>,
     /// Hundredths of a degree Celsius, where the file has them.
     pub board_centi_c: Option<i16>,
+    /// How far its file rounded; `None`: not at all.
+    pub steps: Option<Arc<Steps>>,
+}
+
+/// How far a file rounds: the step from one value that it can show to the next. 0 or 1: it shows every one.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Steps {
+    /// Of the time, in seconds.
+    pub time_s: u32,
+    /// Of each channel, in raw counts; channels beyond are exact.
+    pub counts: Vec<u32>,
+    /// Of the battery, in millivolts.
+    pub battery_mv: u32,
+    /// Of the board temperature, in hundredths of a degree.
+    pub board_centi_c: u32,
+}
+
+impl Steps {
+    /// Whether it shows every value.
+    pub fn is_exact(&self) -> bool {
+        self.time_s <= 1
+            && self.battery_mv <= 1
+            && self.board_centi_c <= 1
+            && self.counts.iter().all(|&step| step <= 1)
+    }
+
+    fn of_channel(&self, channel: usize) -> u32 {
+        self.counts.get(channel).copied().unwrap_or(0)
+    }
+}
+
+/// Whether two values can be the same one, each shown in its step: an exact one within half a step of the other,
+/// ends included; of two rounded ones the spans must overlap.
+fn is_near(a: i64, b: i64, step_a: u32, step_b: u32) -> bool {
+    let width = |step: u32| if step > 1 { i64::from(step) } else { 0 };
+    let (wide, apart) = (width(step_a) + width(step_b), 2 * (a - b).abs());
+    if step_a > 1 && step_b > 1 { apart < wide } else { apart <= wide }
+}
+
+/// What is compared of a row or a reading.
+struct Compared<'a> {
+    time: u32,
+    counts: &'a [i32],
+    faults: u64,
+    battery_mv: Option<u16>,
+    board_centi_c: Option<i16>,
+    steps: Option<&'a Steps>,
+}
+
+impl Compared<'_> {
+    /// Equal at the resolution of both. What only one of them has is not compared.
+    fn is_near(&self, other: &Self) -> bool {
+        let exact = Steps::default();
+        let (mine, theirs) = (self.steps.unwrap_or(&exact), other.steps.unwrap_or(&exact));
+        fn both<T: Into<i64>>(a: Option<T>, b: Option<T>, near: impl Fn(i64, i64) -> bool) -> bool {
+            a.zip(b).is_none_or(|(a, b)| near(a.into(), b.into()))
+        }
+        let counts = |channel: usize| {
+            let (a, b) = (self.counts[channel], other.counts[channel]);
+            // A fault code is no measurement: it is never rounded.
+            let is_fault = self.faults >> channel & 1 == 1;
+            let step = |steps: &Steps| if is_fault { 0 } else { steps.of_channel(channel) };
+            is_near(a.into(), b.into(), step(mine), step(theirs))
+        };
+        self.faults == other.faults
+            && self.counts.len() == other.counts.len()
+            && is_near(self.time.into(), other.time.into(), mine.time_s, theirs.time_s)
+            && (0..self.counts.len()).all(counts)
+            && both(self.battery_mv, other.battery_mv, |a, b| {
+                is_near(a, b, mine.battery_mv, theirs.battery_mv)
+            })
+            && both(self.board_centi_c, other.board_centi_c, |a, b| {
+                is_near(a, b, mine.board_centi_c, theirs.board_centi_c)
+            })
+    }
 }
 
 impl Row {
-    /// Equal in time, counts and faults, and in battery and board temperature where the row has them.
+    /// Equal in time, counts and faults, and in battery and board temperature where the row has them; each as far
+    /// as the row's file shows it.
     pub fn agrees_with(&self, reading: &Reading) -> bool {
+        if let Some(steps) = &self.steps {
+            let reading = Compared {
+                time: reading.time,
+                counts: reading.counts(),
+                faults: reading.faults(),
+                battery_mv: Some(reading.battery_mv),
+                // A reading without a board temperature cannot agree with a row that has one.
+                board_centi_c: reading.board_centi_c,
+                steps: None,
+            };
+            return (self.board_centi_c.is_none() || reading.board_centi_c.is_some())
+                && self.compared(Some(steps)).is_near(&reading);
+        }
         self.time == reading.time
             && self.counts == reading.counts()
             && self.faults == reading.faults()
@@ -253,14 +343,18 @@ impl Row {
 
     /// The same between two rows: what only one of them has is not compared.
     pub fn agrees_with_row(&self, other: &Row) -> bool {
-        fn same<T: PartialEq>(a: Option<T>, b: Option<T>) -> bool {
-            a.is_none() || b.is_none() || a == b
+        self.compared(self.steps.as_deref()).is_near(&other.compared(other.steps.as_deref()))
+    }
+
+    fn compared<'a>(&'a self, steps: Option<&'a Steps>) -> Compared<'a> {
+        Compared {
+            time: self.time,
+            counts: &self.counts,
+            faults: self.faults,
+            battery_mv: self.battery_mv,
+            board_centi_c: self.board_centi_c,
+            steps,
         }
-        self.time == other.time
-            && self.counts == other.counts
-            && self.faults == other.faults
-            && same(self.battery_mv, other.battery_mv)
-            && same(self.board_centi_c, other.board_centi_c)
     }
 }
 

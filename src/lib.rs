@@ -7,7 +7,8 @@
 //! ```
 //!
 //! Readers meet the modules in the order in which the data does; each knows those before it and none after.
-//! `wire`, `seal`, `judge`, `coverage` and `gaps` are pure: no I/O, no clock, no chance.
+//! `wire`, `seal`, `judge`, `coverage`, `gaps`, `visits`, `completeness` and `units` are pure: no I/O, no clock, no
+//! chance.
 
 pub mod cli;
 pub mod clock;
@@ -15,6 +16,7 @@ pub mod completeness;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
+pub mod export;
 pub mod gaps;
 pub mod hand;
 pub mod judge;

@@ -258,7 +258,14 @@ impl History {
             }
             None => {
                 let counts = vec![sequence as i32];
-                let row = Row { time: time as u32, counts, faults: 0, battery_mv: None, board_centi_c: None };
+                let row = Row {
+                    time: time as u32,
+                    counts,
+                    faults: 0,
+                    battery_mv: None,
+                    board_centi_c: None,
+                    steps: None,
+                };
                 let content = Content::Row { row: Box::new(row), matched: false, resolution: None };
                 batch.items.push(BatchItem { arrival, content });
             }

@@ -446,6 +446,7 @@ impl Gateway {
                         faults: 0,
                         battery_mv: None,
                         board_centi_c: None,
+                        steps: None,
                     };
                     let content = Content::Row { row: Box::new(row), matched: false, resolution: None };
                     batch.items.push(BatchItem { arrival, content });

@@ -213,6 +213,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     let last = unix_s(&rain.last().unwrap()["time"]);
     assert!((fell - physics.rain_mm(last)).abs() < 0.4, "{fell}");
 
+    exported(&site, units);
     explained(&site, units);
     checked(&site, units);
     refused(&site, units);
@@ -277,6 +278,72 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
         assert!(daily == sorted, "logger {}: {} of {}", logger.address, daily.len(), all.len());
         let of_2000 = all.iter().filter(|(_, recorded, _)| *recorded < 1_000_000_000).count();
         assert_eq!(of_2000 > 0, logger.address.number() == 12, "logger {}", logger.address);
+    }
+}
+
+/// An export has the very values that are shown, and says what is to be said of each.
+fn exported(site: &Site, units: &str) {
+    let (from, to) = ("2026-05-29T00:00:00Z", "2026-05-30T00:00:00Z");
+    for (name, shape) in [("long.csv", "long"), ("wide.csv", "wide")] {
+        for point in ["P-11 pore pressure", "P-11 pore pressure level", "RG-21 rain"] {
+            let show =
+                ["units", "show", "--point", point, "--from", from, "--to", to, "--units", units, "--csv"];
+            let shown = String::from_utf8(site.output(&show).stdout).unwrap();
+            let shown: Vec<Vec<&str>> = shown.lines().skip(1).map(|line| line.split(',').collect()).collect();
+            assert!(shown.len() > 20, "{point}");
+            let file = site.path(name);
+            let output = site.output(&[
+                "export",
+                "--units",
+                units,
+                "--point",
+                point,
+                "--from",
+                from,
+                "--to",
+                to,
+                "--shape",
+                shape,
+                "--force",
+                "-o",
+                file.to_str().unwrap(),
+            ]);
+            assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+            let text = std::fs::read_to_string(&file).unwrap();
+            let mut lines = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
+            let header = lines.next().unwrap();
+            let at = |name: &str| header.iter().position(|column| *column == name).unwrap();
+            let rows: Vec<Vec<&str>> = lines.collect();
+            assert_eq!(rows.len(), shown.len(), "{point}, {shape}");
+            for (row, shown) in rows.iter().zip(&shown) {
+                assert_eq!(row[at("time")], shown[0]);
+                let column = if shape == "long" { at("value") } else { at(point) };
+                assert_eq!(row[column], shown[1], "{point} at {}", shown[0]);
+                if shape == "long" {
+                    assert_eq!((row[at("point")], row[at("unit")]), (point, shown[2]));
+                    assert!(row[at("note")] == shown[3] || row[at("note")] == shown[4], "{row:?} {shown:?}");
+                }
+            }
+        }
+    }
+    // What the values rest on is told by digests, and none of its figures is there.
+    let descriptor = std::fs::read_to_string(site.path("datapackage.json")).unwrap();
+    assert!(descriptor.contains("\"calibrations\": \"sha256:"), "{descriptor}");
+    let loose = site.path("loose.toml");
+    std::fs::copy(units, &loose).unwrap();
+    std::fs::set_permissions(&loose, std::fs::Permissions::from_mode(0o644)).unwrap();
+    for (args, says) in [
+        (vec!["--units", loose.to_str().unwrap()], "chmod 600"),
+        (vec!["--units", "/nowhere.toml"], "/nowhere.toml"),
+        (vec!["--units", units, "--point", "P-99"], "there is no such point"),
+        (vec!["--point", "P-11 pore pressure"], "name the calibrations with --units"),
+    ] {
+        let args = [&["export", "-o", "refused.csv"][..], &args].concat();
+        let output = site.output(&args);
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{told}");
+        assert!(told.contains(says), "{told}");
+        assert!(!Path::new("refused.csv").exists());
     }
 }
 

@@ -454,6 +454,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
         faults: list(&row["faults"]).iter().fold(0, |bits, fault| bits | 1 << number::<u32>(fault)),
         battery_mv: row["battery_mv"].as_u64().map(|mv| mv as u16),
         board_centi_c: row["board_centi_c"].as_i64().map(|board| board as i16),
+        steps: None,
     };
     let identity =
         Identity::new(number(&step["address"]), number(&step["epoch"]), number(&step["sequence"])).unwrap();

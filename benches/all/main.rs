@@ -4,16 +4,19 @@
 //! Data goes under `target/bench-data`; large ledgers are kept there for the next run.
 //!
 //! ```text
-//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read │ idle │ units
+//! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read, export │ idle
+//!                             import │ units
 //!                                        every group ──▶ table
 //! ```
 //!
 //! What this is not: no figure is asserted, and nothing fails for being slow.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod export;
 mod feed;
 mod idle;
 mod import;
+mod import_csv;
 mod intake;
 mod large;
 mod layout;
@@ -38,7 +41,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, idle, import, units
+    /// Only these groups: intake, trickle, layout, rest, report, read, export, idle, import, import-csv, units
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -71,7 +74,7 @@ pub struct Flags {
     /// Writes the table as JSON too
     #[arg(long)]
     json: Option<PathBuf>,
-    /// A Python with cobs, cryptography, crcmod and numpy
+    /// A Python with the libraries that `benches/run` installs
     #[arg(long)]
     peer_python: Option<PathBuf>,
     /// Given by cargo
@@ -108,16 +111,18 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 9] = [
+    let groups: [(&str, Group); 11] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
         ("rest", rest::run),
         ("report", report::run),
         ("read", read::run),
+        ("export", export::run),
         ("idle", idle::run),
         ("import", import::run),
         ("units", units::run),
+        ("import-csv", import_csv::run),
     ];
     for (name, run) in groups {
         // The alternatives of the layout are many; they run when asked for.

@@ -8,10 +8,12 @@ mod text;
 
 use super::table::counted;
 use super::{COULD_NOT, DONE, NO, Progress, USAGE, could_not, load, print, print_json};
+use crate::config::layout::Layout;
 use crate::config::{self, Config};
 use crate::coverage::{Coverage, RangeSet};
 use crate::gaps;
 use crate::hand::cover::{Found, Wanted};
+use crate::hand::describe::{self, NotDescribed};
 use crate::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
 use crate::hand::{Looks, Place};
 use crate::judge;
@@ -51,6 +53,15 @@ pub struct Args {
     /// Write all that is refused to this new file, with where and why
     #[arg(long, value_name = "FILE")]
     refused: Option<PathBuf>,
+    /// Read CSV files in another style by this layout: a name in the folder `layouts` beside site.toml, or a path
+    #[arg(long, value_name = "NAME")]
+    layout: Option<String>,
+    /// Which logger such files are of, where neither a column nor their name says
+    #[arg(long, value_name = "N", requires = "layout")]
+    logger: Option<u16>,
+    /// Look at an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout", "withdraw", "list"])]
+    describe: Option<PathBuf>,
     /// List the imports so far
     #[arg(long, conflicts_with_all = ["files", "dry_run", "strict", "refused", "withdraw"])]
     list: bool,
@@ -72,11 +83,16 @@ Examples:
   stonechat import --by \"R. Dale\" /media/stick
   stonechat import --by \"R. Dale\" P-17.sealed --refused refused.csv
   stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
+  stonechat import --describe unknown.csv > layouts/blue-reader.toml
+  stonechat import --dry-run --layout blue-reader --logger 17 unknown.csv
   stonechat import --list
   stonechat import --withdraw 3 --by \"R. Dale\" --reason \"file of another logger\"";
 
 /// Runs it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+    if let Some(file) = &args.describe {
+        return describe(file, args.json, out);
+    }
     if let Some(wanted) = &args.against {
         return against(wanted, args, out);
     }
@@ -115,9 +131,61 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
             return USAGE;
         }
     };
-    match import(&config, keyring, args, &by, out) {
+    let layout = match &args.layout {
+        None => None,
+        Some(name) => match config::layout::load(&layout_path(config_path, name)) {
+            Ok(layout) => Some(layout),
+            Err(problems) => {
+                for problem in problems.iter() {
+                    eprintln!("stonechat: {problem}");
+                }
+                return USAGE;
+            }
+        },
+    };
+    let logger = match args.logger.map(|number| (number, Address::new(number))) {
+        None => None,
+        Some((_, Some(address))) if config.roster.contains(address) => Some(address),
+        Some((number, _)) => {
+            return usage(&format!("--logger {number}: no such logger is on the roster; name one that is"));
+        }
+    };
+    let style = layout.as_ref().map(|layout| (layout, logger));
+    match import(&config, keyring, style, args, &by, out) {
         Ok(code) => code,
         Err(error) => could_not(&error),
+    }
+}
+
+/// A layout's file: a path, or a name in the folder of layouts.
+fn layout_path(config_path: &Path, name: &str) -> PathBuf {
+    if name.contains('/') || name.ends_with(".toml") {
+        return PathBuf::from(name);
+    }
+    let beside = config_path.parent().unwrap_or(Path::new(""));
+    beside.join("layouts").join(format!("{name}.toml"))
+}
+
+/// `--describe`: without configuration, ledger and keys.
+fn describe(file: &Path, json: bool, out: &mut dyn Write) -> u8 {
+    let (input, name) = match files::one(file) {
+        Ok(found) => found,
+        Err(why) => return could_not(&format!("{}: {why}", file.display())),
+    };
+    let mut none = None;
+    let mut desk =
+        Desk { progress: Progress::new(), name: name.clone(), size: input.size, said: 0, refused: &mut none };
+    let read = input.open().map_err(|error| NotDescribed::Read(NotPlanned::Read(error)));
+    let seen = read.and_then(|mut reader| describe::describe(&name, &mut reader, input.size, &mut desk));
+    desk.progress.done();
+    match seen {
+        Ok(seen) if json => print_json(out, &text::description_json(&seen), DONE),
+        Ok(seen) => print(out, &seen.text(), DONE),
+        Err(NotDescribed::Read(why)) => could_not(&format!("{name}: {why}")),
+        Err(why @ NotDescribed::NoColumns) => {
+            eprintln!("stonechat: {name}: {why}");
+            NO
+        }
     }
 }
 
@@ -233,6 +301,9 @@ pub struct GapChange {
     appears: RangeSet,
 }
 
+/// How CSV files in another style are read, and whose they are where somebody said so.
+type Style<'l> = (&'l Layout, Option<Address>);
+
 /// Everything that a person is told.
 pub struct Outcome {
     dry_run: bool,
@@ -248,13 +319,15 @@ pub struct Outcome {
 fn import(
     config: &Config,
     mut keyring: Keyring,
+    style: Option<Style<'_>>,
     args: &Args,
     by: &str,
     out: &mut dyn Write,
 ) -> Result<u8, Error> {
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let now = clock.now();
-    let Inputs { inputs, mut not_taken } = files::gather(&args.files, &config.ledger.path);
+    let Inputs { inputs, mut not_taken, .. } =
+        files::gather(&args.files, &config.ledger.path, style.is_some());
     if inputs.is_empty() {
         for file in &not_taken {
             eprintln!("stonechat: {} {}", file.name, file.why);
@@ -279,7 +352,7 @@ fn import(
         Planning::new(planner, &config.roster, &mut keyring, now.unix_s).whole_only(args.strict);
     for input in inputs {
         let name = input.name.clone();
-        let mistake = plan_one(&mut planning, input, &mut refused);
+        let mistake = plan_one(&mut planning, input, style, &mut refused);
         match mistake {
             Ok(()) => {}
             Err(NotPlanned::Ledger(error)) => return Err(error),
@@ -347,13 +420,17 @@ fn import(
 fn plan_one(
     planning: &mut Planning<'_>,
     input: Input,
+    style: Option<Style<'_>>,
     refused: &mut Option<RefusedFile>,
 ) -> Result<(), NotPlanned> {
     let mut desk =
         Desk { progress: Progress::new(), name: input.name.clone(), size: input.size, said: 0, refused };
     let mut reader = input.open().map_err(NotPlanned::Read)?;
-    let planned = match input.looks {
-        Looks::OwnCsv => planning.own_csv(&input.name, &mut reader, input.size, &mut desk),
+    let planned = match (input.looks, style) {
+        (Looks::OtherText, Some((layout, logger))) => {
+            planning.by_layout(&input.name, &mut reader, input.size, layout, logger, &mut desk)
+        }
+        (Looks::OwnCsv, _) => planning.own_csv(&input.name, &mut reader, input.size, &mut desk),
         _ => planning.sealed(&input.name, &mut reader, input.size, &mut desk),
     };
     desk.progress.done();
@@ -442,6 +519,11 @@ fn import_one(
                 let holder = holder.map_or(String::new(), |holder| format!(" ({holder})"));
                 format!("not imported: {error}{holder}; nothing of it is in the ledger; try again")
             }
+            // It may have been the sync of what is in already.
+            NotImported::Ledger(error @ Error::Sync(_)) => format!(
+                "not imported for certain: {error}; `stonechat import --list` says whether it is in the ledger; if \
+                 not, import it again"
+            ),
             NotImported::Ledger(error) => format!("not imported: {error}; nothing of it is in the ledger"),
             NotImported::PlanIsOld => {
                 "not imported: somebody changed what is covered meanwhile; import it again".to_owned()
@@ -566,7 +648,7 @@ fn against(wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     if args.files.is_empty() {
         return usage("name the files or folders that were copied");
     }
-    let Inputs { inputs, mut not_taken } = files::gather(&args.files, Path::new(""));
+    let Inputs { inputs, mut not_taken, .. } = files::gather(&args.files, Path::new(""), false);
     let mut found = Found::default();
     for input in inputs {
         let name = input.name.clone();

@@ -6,6 +6,7 @@ mod backup;
 pub mod check;
 pub mod completeness;
 pub mod demo;
+mod export;
 pub mod gaps;
 mod import;
 pub mod init;
@@ -26,7 +27,7 @@ pub mod visits;
 mod write_off;
 
 use crate::config::{self, Config};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
@@ -116,6 +117,9 @@ enum Command {
     /// What was measured by hand, a dip or a readout, beside the record
     #[command(subcommand, after_help = manual::HELP)]
     Manual(manual::Command),
+    /// Readings as a file: CSV, JSON Lines or Parquet, with a descriptor
+    #[command(after_help = export::HELP)]
+    Export(export::Args),
     /// Check the ledger: SQLite's integrity, and coverage against the records
     #[command(after_help = "Example: stonechat verify")]
     Verify {
@@ -143,6 +147,11 @@ enum Command {
     /// report, and a comparison with the truth
     #[command(after_help = "Example: stonechat demo")]
     Demo(demo::Args),
+}
+
+/// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
+pub fn command() -> clap::Command {
+    Cli::command()
 }
 
 /// Runs the command that the process's arguments name, and returns the exit code.
@@ -198,6 +207,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
+        Command::Export(args) => export::run(config, &args, out),
     }
 }
 

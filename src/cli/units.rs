@@ -4,8 +4,11 @@
 //! calculation of one value as one would do it on paper, or every mistake of both files. What this is not: it stores no
 //! value; raw counts stay raw.
 
+mod columns;
 pub(super) mod ledger;
 pub(super) mod values;
+
+pub(super) use columns::ByPoints;
 
 use super::table::{Table, counted};
 use super::{COULD_NOT, DONE, USAGE, could_not, load, print, print_json};

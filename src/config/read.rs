@@ -483,6 +483,21 @@ impl<'a, 'i> Table<'a, 'i> {
         self.note(field, &format!("{shown} is out of range, allowed {low} to {high}; write {}", field.what));
     }
 
+    /// A number without loss: text in quotes, or TOML's own number; as written.
+    pub(super) fn decimal(&self, field: &Field) -> Option<Found<String>> {
+        let (at, value) = self.value(field)?;
+        let value = match value.get_ref() {
+            DeValue::String(text) => text.to_string(),
+            DeValue::Integer(number) if number.radix() == 10 => number.as_str().to_owned(),
+            DeValue::Float(number) => number.as_str().to_owned(),
+            other => {
+                self.wrong_type(field, other, "a number, or one in quotes");
+                return None;
+            }
+        };
+        Some(Found { value, at })
+    }
+
     /// True or false.
     pub(super) fn boolean(&self, field: &Field) -> Option<bool> {
         let (_, value) = self.value(field)?;

@@ -3,10 +3,11 @@
 //!
 //! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
 
-use crate::judge::Row;
-use crate::ledger::Error;
+use crate::judge::{Row, Steps};
 use crate::ledger::import::Item;
+use crate::ledger::{Error, steps_json};
 use crate::wire::seq::{Identity, Slot};
+use std::sync::Arc;
 
 /// The most bytes of new content of one file: more than every logger's memory at a site.
 pub const BYTES_MAX: usize = u32::MAX as usize;
@@ -30,11 +31,20 @@ struct Place {
 pub struct Kept {
     bytes: Vec<u8>,
     places: Vec<Place>,
-    /// How far the file rounded (JSON), for its rows.
-    pub resolution: Option<String>,
+    /// How far the file rounded: its steps, and the same as the ledger keeps them.
+    resolution: Option<(Arc<Steps>, String)>,
 }
 
 impl Kept {
+    /// Says how far the file rounds, for all its rows.
+    pub fn set_steps(&mut self, steps: &Steps) {
+        self.resolution = steps_json(steps).map(|json| (Arc::new(steps.clone()), json));
+    }
+
+    fn steps(&self) -> Option<Arc<Steps>> {
+        self.resolution.as_ref().map(|(steps, _)| steps.clone())
+    }
+
     /// How many items it has.
     pub fn len(&self) -> usize {
         self.places.len()
@@ -92,7 +102,7 @@ impl Kept {
     /// The row of an item; `None` where it is a record.
     pub fn row(&self, item: u32) -> Option<Row> {
         let place = self.places.get(item as usize)?;
-        matches!(place.what, What::Row { .. }).then(|| unpacked(self.content(place)))
+        matches!(place.what, What::Row { .. }).then(|| unpacked(self.content(place), self.steps()))
     }
 
     fn content(&self, place: &Place) -> &[u8] {
@@ -112,8 +122,8 @@ impl Kept {
             match place.what {
                 What::Record(slot) => give(place.identity, Item::Record { slot, plaintext: content })?,
                 What::Row { matched } => {
-                    let row = unpacked(content);
-                    let resolution = self.resolution.as_deref();
+                    let row = unpacked(content, self.steps());
+                    let resolution = self.resolution.as_ref().map(|(_, json)| json.as_str());
                     give(place.identity, Item::Row { row: &row, matched, resolution })?;
                 }
             }
@@ -122,7 +132,7 @@ impl Kept {
     }
 }
 
-fn unpacked(bytes: &[u8]) -> Row {
+fn unpacked(bytes: &[u8], steps: Option<Arc<Steps>>) -> Row {
     let part = |at: usize, len: usize| bytes.get(at..at + len).unwrap_or(&[]);
     let flags = part(4, 1).first().copied().unwrap_or(0);
     let two = |at: usize| part(at, 2).try_into().unwrap_or([0; 2]);
@@ -137,6 +147,7 @@ fn unpacked(bytes: &[u8]) -> Row {
             .chunks_exact(4)
             .map(|count| i32::from_be_bytes(count.try_into().unwrap_or([0; 4])))
             .collect(),
+        steps,
     }
 }
 
@@ -155,7 +166,7 @@ mod tests {
             faults in any::<u64>(),
             counts in prop::collection::vec(any::<i32>(), 1..40),
         ) {
-            let row = Row { time, counts, faults, battery_mv, board_centi_c };
+            let row = Row { time, counts, faults, battery_mv, board_centi_c, steps: None };
             let mut kept = Kept::default();
             kept.push_record(Identity::new(9, 1, 1).unwrap(), Slot(0), b"x").unwrap();
             let item = kept.push_row(Identity::new(9, 1, 2).unwrap(), &row, false).unwrap();

@@ -10,9 +10,15 @@
 
 pub mod cover;
 pub mod csv;
+pub mod describe;
 pub mod dump;
+pub mod foreign;
 pub mod kept;
+pub mod layout;
 pub mod lines;
+pub mod local;
+mod loose;
+pub mod matching;
 pub mod plan;
 
 /// How many bytes of a file are looked at to recognise it.

@@ -13,15 +13,16 @@ use super::csv::OwnCsv;
 use super::dump::{DumpRun, Runs};
 use super::kept::Kept;
 use super::lines::{Line, Lines};
+use super::matching::Stretch;
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage};
-use crate::judge::{self, Held, Opened, Outcome, Refused, Row, RowVerdict, Verdict};
+use crate::judge::{self, Held, Opened, Outcome, Refused, Row, RowVerdict, Steps, Verdict};
 use crate::ledger::import::{HeldNow, Planner};
 use crate::ledger::{Error, Shut, row_content};
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::RECORD_MAX;
 use crate::wire::record::{Reading, Record};
-use crate::wire::seq::{Epoch, Identity, Slot};
+use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, HashMap};
 use std::io::Read;
@@ -85,6 +86,14 @@ pub struct FilePlan {
     pub same_as: Vec<i64>,
     /// Files are taken whole only, and something of this one is refused: nothing of it is to be taken.
     pub left_out: bool,
+    /// The layout by which it was read, where it is in another style.
+    pub layout: Option<String>,
+    /// What became of rows without sequence numbers, by logger.
+    pub stretches: Vec<(Address, Stretch)>,
+    /// Of those, rows that were matched by time to missing records.
+    pub matched: u64,
+    /// And rows that agree with held readings.
+    pub anchored: u64,
 }
 
 impl FilePlan {
@@ -143,6 +152,8 @@ pub enum NotPlanned {
     NoFrames,
     /// Its header is not the own CSV's.
     Header(String),
+    /// It does not fit the layout by which it should be read.
+    Layout(String),
     /// More new content than one import can take.
     TooMuch,
     /// The ledger could not say what it holds.
@@ -170,6 +181,7 @@ impl std::fmt::Display for NotPlanned {
                  gateway's own CSV",
             ),
             Self::Header(why) => write!(f, "line 1: {why}; the gateway's own CSV is described in README.md"),
+            Self::Layout(why) => f.write_str(why),
             Self::TooMuch => f.write_str("has more than 4 GB of new records; cut it in two"),
             Self::Ledger(error) => write!(f, "the ledger cannot be asked: {error}"),
             Self::Refusals(error) => write!(f, "what is refused cannot be written: {error}"),
@@ -184,25 +196,25 @@ impl From<Error> for NotPlanned {
 }
 
 /// Where an item stands: file and item.
-type At = (u32, u32);
+pub(super) type At = (u32, u32);
 
 /// Plans file after file. See the module's page.
 pub struct Planning<'a> {
     roster: &'a Roster,
     keyring: &'a mut Keyring,
-    planner: Planner,
+    pub(super) planner: Planner,
     now: i64,
     /// What was held before.
     before: Coverage,
     /// What would be held after the files so far.
-    after: Coverage,
-    records: HashMap<Identity, At>,
-    rows: HashMap<Identity, At>,
+    pub(super) after: Coverage,
+    pub(super) records: HashMap<Identity, At>,
+    pub(super) rows: HashMap<Identity, At>,
     /// Conflicting contents met in these files, and in which first.
     beside: HashMap<(Identity, Vec<u8>), u32>,
     /// Whether a file is taken only if nothing of it is refused.
     whole_only: bool,
-    files: Vec<FilePlan>,
+    pub(super) files: Vec<FilePlan>,
     waiting: Vec<Waiting>,
     bytes: Vec<u8>,
 }
@@ -239,6 +251,11 @@ impl<'a> Planning<'a> {
     pub fn whole_only(mut self, whole_only: bool) -> Self {
         self.whole_only = whole_only;
         self
+    }
+
+    /// The loggers of the site.
+    pub(super) fn roster(&self) -> &'a Roster {
+        self.roster
     }
 
     /// What was covered before.
@@ -301,11 +318,11 @@ impl<'a> Planning<'a> {
     pub fn rows_of(
         &mut self,
         name: &str,
-        resolution: Option<String>,
+        steps: &Steps,
         read: impl FnOnce(&mut Self) -> Result<Digested, NotPlanned>,
     ) -> Result<&FilePlan, NotPlanned> {
         self.whole(name, false, |planning| {
-            planning.current().kept.resolution = resolution;
+            planning.current().kept.set_steps(steps);
             read(planning)
         })
     }
@@ -357,7 +374,7 @@ impl<'a> Planning<'a> {
     }
 
     /// The file that is being read. There is one whenever this is called.
-    fn current(&mut self) -> &mut FilePlan {
+    pub(super) fn current(&mut self) -> &mut FilePlan {
         if self.files.is_empty() {
             self.files.push(FilePlan::default());
         }
@@ -692,11 +709,11 @@ fn is_odd(time: u32, now: i64) -> bool {
 }
 
 /// What is held, and what these files have brought so far.
-struct Both<'a> {
-    held: &'a mut dyn HeldNow,
-    records: &'a HashMap<Identity, At>,
-    rows: &'a HashMap<Identity, At>,
-    files: &'a [FilePlan],
+pub(super) struct Both<'a> {
+    pub(super) held: &'a mut dyn HeldNow,
+    pub(super) records: &'a HashMap<Identity, At>,
+    pub(super) rows: &'a HashMap<Identity, At>,
+    pub(super) files: &'a [FilePlan],
 }
 
 impl Both<'_> {

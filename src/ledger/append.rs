@@ -206,7 +206,7 @@ pub struct Receipt {
 
 impl Ledger {
     /// Judges a batch and commits it. When this returns `Ok`, all of it is on the disk; on an error none of it
-    /// is, and the batch can be tried again.
+    /// is, and the batch can be tried again. But after [`Error::Sync`] nobody knows, and the process must end.
     pub fn append(&mut self, batch: &Batch, roster: &Roster, now: Stamp) -> Result<Receipt, Error> {
         self.append_and_forget(batch, roster, now, &[])
     }
@@ -224,7 +224,9 @@ impl Ledger {
             // What was taken into memory is not in the ledger: read it again under the next lock.
             self.state.valid = false;
         }
-        done
+        let receipt = done?;
+        self.checkpoint_if_long()?;
+        Ok(receipt)
     }
 }
 
@@ -810,11 +812,16 @@ impl<'a> Writer<'a> {
 
 /// A CSV row as it is kept beside a record that it disagrees with.
 pub fn row_content(row: &Row) -> String {
-    serde_json::json!({
+    let mut content = serde_json::json!({
         "time": row.time, "counts": row.counts, "faults": row.faults,
         "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
-    })
-    .to_string()
+    });
+    if let Some(steps) = row.steps.as_deref().and_then(super::rows::steps_json)
+        && let Ok(steps) = serde_json::from_str::<serde_json::Value>(&steps)
+    {
+        content["resolution"] = steps;
+    }
+    content.to_string()
 }
 
 struct ReadingFields<'a> {

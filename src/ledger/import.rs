@@ -12,7 +12,7 @@
 use super::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
 use super::state::{self, State};
 use super::{Error, Ledger, Stamp, guard, settle};
-use crate::config::roster::Roster;
+use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{Held, Outcome, Row, RowVerdict};
 use crate::wire::record::Reading;
@@ -126,6 +126,38 @@ impl From<rusqlite::Error> for NotImported {
     }
 }
 
+/// A held record, as far as plans need it.
+#[derive(Clone, Copy, Debug)]
+pub struct HeldItem {
+    /// Which.
+    pub identity: Identity,
+    /// Its time on the logger's clock; 0 where it cannot be read.
+    pub time: u32,
+    /// What it is.
+    pub kind: HeldKind,
+}
+
+/// What a held record is.
+#[derive(Clone, Copy, Debug)]
+pub enum HeldKind {
+    /// A reading, or a row that covers.
+    Reading,
+    /// A profile.
+    Profile {
+        /// Seconds between readings from the next on.
+        interval_s: u32,
+    },
+    /// An event.
+    Event {
+        /// Which.
+        code: u8,
+        /// Its value.
+        value: i64,
+    },
+    /// Nobody can read it.
+    Opaque,
+}
+
 /// Reads the ledger for a plan: what is held, in short read transactions of its own.
 pub struct Planner {
     db: Connection,
@@ -167,6 +199,71 @@ impl Planner {
         let done = judge(&mut HeldAndKept { held, db: &transaction, conflicts: self.conflicts });
         transaction.finish()?;
         done
+    }
+
+    /// What is missing of a logger by epoch, were `coverage` held.
+    pub fn missing(
+        &self,
+        logger: &Logger,
+        coverage: &Coverage,
+    ) -> Result<Vec<(crate::wire::seq::Epoch, RangeSet)>, Error> {
+        super::query::with_snapshot(&self.db, |snapshot| {
+            let epochs = crate::gaps::missing(logger, coverage, snapshot)?;
+            Ok(epochs.into_iter().map(|of| (of.epoch, of.missing)).collect())
+        })
+    }
+
+    /// What is held of a logger, in no order: readings and covering rows of recorded times in `from..to`, and every
+    /// profile, event and opaque record.
+    pub fn held_of(
+        &self,
+        address: Address,
+        (from, to): (i64, i64),
+        give: &mut dyn FnMut(HeldItem),
+    ) -> Result<(), Error> {
+        let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
+        let logger = address.number();
+        let mut all =
+            |sql: &str,
+             key: &[&dyn rusqlite::ToSql],
+             kind: &dyn Fn(&rusqlite::Row<'_>) -> rusqlite::Result<(u32, HeldKind)>| {
+                let mut statement = self.db.prepare_cached(sql)?;
+                let mut rows = statement.query(key)?;
+                while let Some(row) = rows.next()? {
+                    let (time, kind) = kind(row)?;
+                    if let Some(identity) = Identity::new(logger, row.get(0)?, row.get(1)?) {
+                        give(HeldItem { identity, time, kind });
+                    }
+                }
+                Ok::<(), Error>(())
+            };
+        super::snapshot(&self.db, |_| {
+            for (table, condition) in [("settled", "true"), ("journal", "kind = 1")] {
+                all(
+                    &format!(
+                        "SELECT epoch, sequence, time FROM {table} t
+                         WHERE logger = ? AND {condition} AND time >= ? AND time < ? AND {shown}"
+                    ),
+                    &[&logger, &from, &to],
+                    &|row| Ok((row.get(2)?, HeldKind::Reading)),
+                )?;
+            }
+            all(
+                "SELECT epoch, sequence, time, interval_s FROM profile_row WHERE logger = ? AND rank = 0",
+                &[&logger],
+                &|row| Ok((row.get(2)?, HeldKind::Profile { interval_s: row.get(3)? })),
+            )?;
+            all(
+                "SELECT epoch, sequence, time, code, value FROM event_row WHERE logger = ? AND rank = 0",
+                &[&logger],
+                &|row| Ok((row.get(2)?, HeldKind::Event { code: row.get(3)?, value: row.get(4)? })),
+            )?;
+            all("SELECT epoch, sequence FROM opaque_row WHERE logger = ? AND rank = 0", &[&logger], &|_| {
+                Ok((0, HeldKind::Opaque))
+            })
+        })
     }
 
     /// Imports of a file with this digest that stand.
@@ -243,7 +340,9 @@ impl Ledger {
         if done.is_err() {
             self.state.valid = false;
         }
-        done
+        let imported = done?;
+        self.checkpoint_if_long()?;
+        Ok(imported)
     }
 
     #[allow(clippy::too_many_arguments)]

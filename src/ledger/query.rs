@@ -19,6 +19,17 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
 use std::rc::Rc;
 
+/// Runs `read` on one consistent state of a connection.
+pub(super) fn with_snapshot<T>(
+    db: &Connection,
+    read: impl FnOnce(&Snapshot<'_>) -> Result<T, Error>,
+) -> Result<T, Error> {
+    let transaction = rusqlite::Transaction::new_unchecked(db, TransactionBehavior::Deferred)?;
+    let value = read(&Snapshot::take(&transaction)?)?;
+    transaction.finish()?;
+    Ok(value)
+}
+
 /// A ledger open for reading.
 #[derive(Debug)]
 pub struct Reader {
@@ -33,10 +44,7 @@ impl Reader {
 
     /// Runs `read` on one consistent state.
     pub fn read<T>(&self, read: impl FnOnce(&Snapshot<'_>) -> Result<T, Error>) -> Result<T, Error> {
-        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Deferred)?;
-        let value = read(&Snapshot::take(&transaction)?)?;
-        transaction.finish()?;
-        Ok(value)
+        with_snapshot(&self.db, read)
     }
 
     /// The connection, for tests and benches that read through the public views.

@@ -4,7 +4,7 @@
 //! stored.
 
 use super::Error;
-use crate::judge::Row;
+use crate::judge::{Row, Steps};
 use crate::wire::record::{CHANNELS_MAX, Event, Profile, ProfileFields, RawUnit, Reading, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -50,7 +50,59 @@ pub fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
         board_centi_c: row.get(2)?,
         faults: row.get::<_, i64>(4)? as u64,
         counts,
+        steps: None,
     })
+}
+
+/// How far a file rounded, as the table `resolution` keeps it: JSON, field or channel to step, in the units of the
+/// view `reading`. `None`: it shows every value.
+pub fn steps_json(steps: &Steps) -> Option<String> {
+    if steps.is_exact() {
+        return None;
+    }
+    let mut all = serde_json::Map::new();
+    let mut add = |name: String, step: u32, value: serde_json::Value| {
+        if step > 1 {
+            all.insert(name, value);
+        }
+    };
+    add("time".to_owned(), steps.time_s, steps.time_s.into());
+    for (channel, &step) in steps.counts.iter().enumerate() {
+        add(format!("c{channel}"), step, step.into());
+    }
+    add("battery_mv".to_owned(), steps.battery_mv, steps.battery_mv.into());
+    add("board_c".to_owned(), steps.board_centi_c, (f64::from(steps.board_centi_c) / 100.0).into());
+    Some(serde_json::Value::Object(all).to_string())
+}
+
+/// The way back.
+pub fn steps_from_json(json: &str) -> Result<Steps, Error> {
+    let corrupt = || Error::Corrupt(format!("a resolution is not as it was written: {json}"));
+    let all: std::collections::BTreeMap<String, f64> = serde_json::from_str(json).map_err(|_| corrupt())?;
+    let mut steps = Steps::default();
+    for (name, step) in all {
+        let scaled = if name == "board_c" { (step * 100.0).round() } else { step };
+        if !(scaled.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&scaled)) {
+            return Err(corrupt());
+        }
+        let whole = scaled as u32;
+        match name.as_str() {
+            "time" => steps.time_s = whole,
+            "battery_mv" => steps.battery_mv = whole,
+            "board_c" => steps.board_centi_c = whole,
+            _ => {
+                let channel = name.strip_prefix('c').and_then(|number| number.parse::<usize>().ok());
+                let channel = channel.filter(|&channel| channel < CHANNELS_MAX).ok_or_else(corrupt)?;
+                if steps.counts.len() <= channel {
+                    steps.counts.resize(channel + 1, 0);
+                }
+                if let Some(place) = steps.counts.get_mut(channel) {
+                    *place = whole;
+                }
+            }
+        }
+    }
+    Ok(steps)
 }
 
 /// The same as an authentic reading.
@@ -125,4 +177,36 @@ pub fn raw_unit_names(profile: &Profile) -> String {
     let names: Vec<&str> =
         profile.raw_units().iter().filter_map(|&code| RawUnit::from_code(code)).map(RawUnit::name).collect();
     names.join(" ")
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn steps_come_back_from_json_as_they_went_in(
+            time_s in 0_u32..=86_400,
+            counts in prop::collection::vec(prop_oneof![Just(1_u32), any::<u32>()], 0..40),
+            battery_mv in 0_u32..=65_535,
+            board_centi_c in 0_u32..=65_535,
+        ) {
+            let steps = Steps { time_s, counts, battery_mv, board_centi_c };
+            let whole = |step: u32| if step > 1 { step } else { 0 };
+            match steps_json(&steps) {
+                None => prop_assert!(steps.is_exact()),
+                Some(json) => {
+                    let back = steps_from_json(&json).unwrap();
+                    prop_assert_eq!(back.time_s, whole(steps.time_s));
+                    prop_assert_eq!(back.battery_mv, whole(steps.battery_mv));
+                    prop_assert_eq!(back.board_centi_c, whole(steps.board_centi_c));
+                    for (channel, &step) in steps.counts.iter().enumerate() {
+                        prop_assert_eq!(back.counts.get(channel).copied().unwrap_or(0), whole(step));
+                    }
+                }
+            }
+        }
+    }
 }

@@ -8,12 +8,13 @@ use super::aside::AsideState;
 use super::rows::{self, kind};
 use super::{Error, rows::SHARED};
 use crate::coverage::{Basis, Coverage};
-use crate::judge::{Held, Row};
+use crate::judge::{Held, Row, Steps};
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::{Connection, OptionalExtension, params};
+use std::cell::RefCell;
 use std::collections::HashMap;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 /// An unsettled CSV row.
 #[derive(Clone, Copy, Debug)]
@@ -22,6 +23,9 @@ pub(super) struct RecentRow {
     pub rank: i64,
     pub covers: bool,
 }
+
+/// Steps by the number of their resolution.
+type Resolutions = RefCell<HashMap<i64, Arc<Steps>>>;
 
 /// See the module's page.
 #[derive(Debug)]
@@ -32,6 +36,8 @@ pub(super) struct State {
     /// Unsettled CSV rows, by rank.
     pub recent_rows: HashMap<Identity, Vec<RecentRow>>,
     pub aside: AsideState,
+    /// How far files rounded, by the number in their table; looked up once.
+    resolutions: Resolutions,
     /// The journal row last taken in.
     pub seen_row: i64,
     /// The journal row up to which all is settled.
@@ -51,6 +57,7 @@ impl State {
             recent: HashMap::new(),
             recent_rows: HashMap::new(),
             aside: AsideState::load(db)?,
+            resolutions: Resolutions::default(),
             seen_row: 0,
             settled_through: meta(db, "settled_through")?,
             generation: meta(db, "coverage_generation")?,
@@ -142,16 +149,18 @@ impl State {
 
     /// The view of what is held that `judge` asks, and the coverage it asks it for.
     pub fn split<'a>(&'a self, db: &'a Connection) -> (&'a Coverage, HeldRows<'a>) {
-        (&self.coverage, HeldRows { db, recent: &self.recent, recent_rows: &self.recent_rows })
+        let resolutions = &self.resolutions;
+        (&self.coverage, HeldRows { db, recent: &self.recent, recent_rows: &self.recent_rows, resolutions })
     }
 }
 
 // Made once: putting forty column names together takes longer than the look-up.
-static JOURNAL_ROW: LazyLock<String> =
-    LazyLock::new(|| format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", rows::content_columns()));
+static JOURNAL_ROW: LazyLock<String> = LazyLock::new(|| {
+    format!("SELECT {}, resolution FROM journal WHERE row = ? AND kind = 1", rows::content_columns())
+});
 static SETTLED_ROW: LazyLock<String> = LazyLock::new(|| {
     format!(
-        "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+        "SELECT {}, resolution FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
         rows::content_columns()
     )
 });
@@ -161,16 +170,44 @@ pub(super) struct HeldRows<'a> {
     db: &'a Connection,
     recent: &'a HashMap<Identity, i64>,
     recent_rows: &'a HashMap<Identity, Vec<RecentRow>>,
+    resolutions: &'a Resolutions,
 }
 
 impl HeldRows<'_> {
     fn journal_row(&self, row: i64) -> Result<Option<Row>, Error> {
-        Ok(self.db.prepare_cached(&JOURNAL_ROW)?.query_row([row], rows::row_content).optional()?)
+        let found =
+            self.db.prepare_cached(&JOURNAL_ROW)?.query_row([row], content_and_resolution).optional()?;
+        self.with_steps(found)
     }
 
     fn settled_row(&self, id: Identity, rank: i64) -> Result<Option<Row>, Error> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), rank];
-        Ok(self.db.prepare_cached(&SETTLED_ROW)?.query_row(key, rows::row_content).optional()?)
+        let found =
+            self.db.prepare_cached(&SETTLED_ROW)?.query_row(key, content_and_resolution).optional()?;
+        self.with_steps(found)
+    }
+
+    fn with_steps(&self, found: Option<(Row, Option<i64>)>) -> Result<Option<Row>, Error> {
+        let Some((mut row, resolution)) = found else { return Ok(None) };
+        if let Some(number) = resolution {
+            let known = self.resolutions.borrow().get(&number).cloned();
+            let steps = match known {
+                Some(steps) => steps,
+                None => {
+                    let json: Option<String> = self
+                        .db
+                        .prepare_cached("SELECT steps FROM resolution WHERE id = ?")?
+                        .query_row([number], |row| row.get(0))
+                        .optional()?;
+                    let json = json.ok_or_else(|| Error::Corrupt(format!("resolution {number} is gone")))?;
+                    let steps = Arc::new(rows::steps_from_json(&json)?);
+                    self.resolutions.borrow_mut().insert(number, steps.clone());
+                    steps
+                }
+            };
+            row.steps = Some(steps);
+        }
+        Ok(Some(row))
     }
 
     /// The rank that a further CSV row of this identity takes.
@@ -264,6 +301,11 @@ impl Held for HeldRows<'_> {
             None => Ok(None),
         }
     }
+}
+
+/// The content, and the number of its resolution, which comes after the content's 45 columns.
+fn content_and_resolution(row: &rusqlite::Row<'_>) -> rusqlite::Result<(Row, Option<i64>)> {
+    Ok((rows::row_content(row)?, row.get(45)?))
 }
 
 /// A small fact of the ledger.

@@ -45,6 +45,7 @@ pub mod field;
 pub mod incidents;
 pub mod physics;
 pub mod plan;
+pub mod styles;
 pub mod truth;
 pub mod witness;
 

@@ -3,6 +3,8 @@
 
 pub mod daemon;
 pub mod hand;
+pub mod promises;
+pub mod shim;
 pub mod truth;
 
 use std::path::PathBuf;

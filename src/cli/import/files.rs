@@ -48,12 +48,38 @@ pub struct Inputs {
     pub inputs: Vec<Input>,
     /// Files that are none.
     pub not_taken: Vec<NotTaken>,
+    by_layout: bool,
+}
+
+/// A file that somebody wants to be looked at, and its name as it is shown; whatever it looks like.
+pub fn one(path: &Path) -> Result<(Input, String), String> {
+    let (name, size, source) = if path.as_os_str() == "-" {
+        ("standard input".to_owned(), None, Source::Standard(Vec::new()))
+    } else {
+        let found = std::fs::metadata(path).map_err(|error| format!("cannot be opened: {error}"))?;
+        if !found.is_file() {
+            return Err("is no file; name one, or pipe it in with `-`".to_owned());
+        }
+        (shown(path), Some(found.len()), Source::File(path.to_owned()))
+    };
+    Ok((Input { name: name.clone(), looks: Looks::OtherText, size, source }, name))
+}
+
+/// What a file is taken for. UTF-16 has a zero in every other byte, as a dump has here and there; whoever reads by a
+/// layout may have such.
+fn looks_like(head: &[u8], by_layout: bool) -> Looks {
+    match recognise(head) {
+        Looks::Frames if by_layout && !crate::hand::dump::holds_frames(head) => Looks::OtherText,
+        looks => looks,
+    }
 }
 
 /// Finds and recognises.
-pub fn gather(paths: &[PathBuf], ledger: &Path) -> Inputs {
+///
+/// `by_layout`: text in another style is a download as well.
+pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
     let own = own_files(ledger);
-    let mut all = Inputs { inputs: Vec::new(), not_taken: Vec::new() };
+    let mut all = Inputs { inputs: Vec::new(), not_taken: Vec::new(), by_layout };
     let mut standard_is_read = false;
     for path in paths {
         if path.as_os_str() == "-" {
@@ -66,7 +92,7 @@ pub fn gather(paths: &[PathBuf], ledger: &Path) -> Inputs {
         }
     }
     // A CSV needs a sealed record of its epoch. Within a kind, the order given.
-    all.inputs.sort_by_key(|input| input.looks == Looks::OwnCsv);
+    all.inputs.sort_by_key(|input| matches!(input.looks, Looks::OwnCsv | Looks::OtherText));
     all
 }
 
@@ -139,9 +165,9 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     if let Err(error) = read {
         return refuse(format!("cannot be read: {error}"), true);
     }
-    match recognise(&head) {
+    match looks_like(&head, all.by_layout) {
         Looks::Empty => refuse("is empty; copy it from the reader again".to_owned(), is_named),
-        Looks::OtherText => refuse(other_text().to_owned(), is_named),
+        Looks::OtherText if !all.by_layout => refuse(other_text().to_owned(), is_named),
         // In a folder only what begins like a dump is one; whoever names a file lets it be searched through.
         Looks::Frames if !is_named && !crate::hand::dump::holds_frames(&head) => {
             refuse("is no download".to_owned(), false);
@@ -154,17 +180,18 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
 }
 
 fn other_text() -> &'static str {
-    "is text, but not the gateway's own CSV (`logger,epoch,sequence,time,battery_mv,board_c,c0,…`)"
+    "is text, but not the gateway's own CSV (`logger,epoch,sequence,time,battery_mv,board_c,c0,…`); a CSV in another \
+     style is read with --layout NAME, and --describe FILE prints a layout to start from"
 }
 
 fn standard(all: &mut Inputs) {
     let name = "standard input".to_owned();
     let mut head = Vec::new();
     let read = std::io::stdin().lock().take(HEAD_BYTES as u64).read_to_end(&mut head);
-    let why = match (read, recognise(&head)) {
+    let why = match (read, looks_like(&head, all.by_layout)) {
         (Err(error), _) => format!("cannot be read: {error}"),
         (Ok(_), Looks::Empty) => "is empty".to_owned(),
-        (Ok(_), Looks::OtherText) => other_text().to_owned(),
+        (Ok(_), Looks::OtherText) if !all.by_layout => other_text().to_owned(),
         (Ok(_), looks) => {
             all.inputs.push(Input { name, looks, size: None, source: Source::Standard(head) });
             return;

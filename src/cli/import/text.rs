@@ -5,6 +5,8 @@ use super::super::table::{Table, counted, thousands};
 use super::{GapChange, NotTaken, Outcome};
 use crate::coverage::RangeSet;
 use crate::hand::cover::{Found, Wanted};
+use crate::hand::describe::Description;
+use crate::hand::matching::What;
 use crate::hand::plan::FilePlan;
 use crate::judge;
 use crate::ledger::import::ImportEntry;
@@ -21,7 +23,9 @@ pub fn plan(of: &Outcome) -> String {
     if !folder.is_empty() {
         text += &format!("  In {folder}:\n");
     }
-    text.push_str(&files(&of.files, folder));
+    if !of.files.is_empty() {
+        text.push_str(&files(&of.files, folder));
+    }
     text.push_str(&notes(of, folder));
     text.push('\n');
     text.push_str(&gaps(&of.changes));
@@ -108,6 +112,7 @@ fn notes(of: &Outcome, folder: &str) -> String {
                 counted(file.conflicts, "record")
             ));
         }
+        text.push_str(&stretches(file));
         for (kind, group) in &file.refused {
             text += &note(&format!("{}: {} refused ({kind}):", name, thousands(group.count)));
             for (place, why) in &group.examples {
@@ -141,6 +146,70 @@ fn note(words: &str) -> String {
 /// Prose is no wider than what reads well.
 fn prose() -> usize {
     columns().clamp(60, 100)
+}
+
+/// What became of rows without sequence numbers, stretch by stretch.
+fn stretches(file: &FilePlan) -> String {
+    if file.stretches.is_empty() {
+        return String::new();
+    }
+    let left: u64 = file
+        .stretches
+        .iter()
+        .filter(|(_, stretch)| !matches!(stretch.what, What::Anchored | What::Matched))
+        .map(|(_, stretch)| stretch.rows)
+        .sum();
+    let mut text = format!(
+        "\n  {}: rows without sequence numbers: {} matched by time, {} agree with held readings and anchor them, {} \
+         left out.\n\n",
+        file.name,
+        thousands(file.matched),
+        thousands(file.anchored),
+        thousands(left)
+    );
+    let mut table = Table::new(&[">logger", "lines", ">rows", "", ">epoch", "sequences", "why"]);
+    for (logger, stretch) in file.stretches.iter().take(SHOWN) {
+        let (word, why) = fate(stretch.what);
+        let (epoch, sequences) = match stretch.sequences {
+            Some((epoch, first, last)) => (epoch.to_string(), sequences((first, last))),
+            None => (String::new(), String::new()),
+        };
+        table.row([
+            logger.to_string(),
+            lines(stretch.first_line, stretch.last_line),
+            thousands(stretch.rows),
+            word.to_owned(),
+            epoch,
+            sequences,
+            why.unwrap_or_default(),
+        ]);
+    }
+    text.push_str(&table.text(4));
+    if file.stretches.len() > SHOWN {
+        text.push_str(&format!(
+            "    and {} more stretches; --json has them all\n",
+            thousands((file.stretches.len() - SHOWN) as u64)
+        ));
+    }
+    text
+}
+
+fn fate(what: What) -> (&'static str, Option<String>) {
+    match what {
+        What::Anchored => ("anchored", None),
+        What::Matched => ("matched", None),
+        What::Unmatched(why) => ("unmatched", Some(why.to_string())),
+        What::Refused(why) => ("refused", Some(why.to_string())),
+    }
+}
+
+fn lines(first: u64, last: u64) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
+
+/// What was seen of an unknown file.
+pub fn description_json(seen: &Description) -> Value {
+    json!({ "seen": seen.seen(), "rows": seen.rows(), "complete": seen.is_complete(), "layout": seen.text() })
 }
 
 fn not_taken(all: &[NotTaken]) -> String {
@@ -285,6 +354,28 @@ fn not_taken_json(all: &[NotTaken]) -> Value {
         .collect()
 }
 
+fn stretches_json(file: &FilePlan) -> Value {
+    file.stretches
+        .iter()
+        .map(|(logger, stretch)| {
+            let (word, why) = fate(stretch.what);
+            let sequences = stretch
+                .sequences
+                .map(|(epoch, first, last)| json!({ "epoch": epoch.number(), "first": first, "last": last }));
+            json!({
+                "logger": logger.number(),
+                "first_line": stretch.first_line,
+                "last_line": stretch.last_line,
+                "rows": stretch.rows,
+                "repeated": stretch.repeated,
+                "what": word,
+                "why": why,
+                "sequences": sequences,
+            })
+        })
+        .collect()
+}
+
 /// All of it.
 pub fn json(of: &Outcome) -> Value {
     let files: Vec<Value> = of
@@ -333,6 +424,10 @@ pub fn json(of: &Outcome) -> Value {
                 "conflicts": file.conflicts,
                 "odd_times": file.odd_times,
                 "rows_that_step_back_differing": file.rows_differ,
+                "layout": file.layout,
+                "matched_by_time": file.matched,
+                "anchored": file.anchored,
+                "stretches": stretches_json(file),
                 "refused": refused,
                 "left_out": file.left_out,
                 "imported": imported,

@@ -149,30 +149,27 @@ fn one(sheet: &Sheet, page: &Page, number: usize) -> String {
     }
     text.push('\n');
     text += &wrapped(&caption(sheet, page), 0, 0, COLUMNS);
-    let has_points = page.channels.iter().any(|channel| channel.point.is_some());
-    let mut table = Table::new(&[
-        ">no",
-        if has_points { "point" } else { "" },
-        "channel",
-        "raw unit",
-        ">last",
-        "expected",
-        "readout",
-    ]);
+    let mut table = Table::new(&[">no", "channel", "raw unit", ">last", "expected", "readout"]);
     for (at, channel) in page.channels.iter().enumerate() {
         table.row([
             at.to_string(),
-            cut(&clean(channel.point.as_deref().unwrap_or("")), 8),
-            cut(&clean(&channel.name), if has_points { 12 } else { 16 }),
+            cut(&clean(&channel.name), 16),
             channel.raw_unit.map_or("", |unit| unit.name()).to_owned(),
             last(channel.last),
             expected(channel.expected),
             "________".to_owned(),
         ]);
     }
-    for line in table.text(0).lines() {
+    let lines = table.text(0);
+    // The heading, then a line a channel; a point's name has a line of its own below.
+    let points = std::iter::once(None).chain(page.channels.iter().map(|channel| channel.point.as_deref()));
+    for (line, point) in lines.lines().zip(points) {
         text += &cut(line, COLUMNS + 12);
         text.push('\n');
+        if let Some(point) = point {
+            text += &cut(&format!("    point: {}", clean(point)), COLUMNS);
+            text.push('\n');
+        }
     }
     text.push('\n');
     for [left, right] in BLANKS {

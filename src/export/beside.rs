@@ -1,0 +1,103 @@
+//! What people wrote down, beside the readings: remarks and manual readings as CSV files of their own.
+//!
+//! Input: the ledger's public views `remark` and `manual_reading`, where it has them. Output: `…-remarks.csv` and
+//! `…-manual.csv`. What a person wrote is never mixed into the readings' rows.
+
+use super::file::{Synced, Target};
+use super::table::{Column, Kind};
+use super::{Error, csv};
+use crate::ledger::extract::{self, Beside};
+use crate::ledger::query::Reader;
+use crate::wire::seq::Address;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// A view, what its file's name ends in, and its columns that are times.
+const VIEWS: [(&str, &str, &[&str]); 2] = [
+    ("remark", "remarks", &["from_at", "to_at", "written_at"]),
+    ("manual_reading", "manual", &["at", "written_at"]),
+];
+
+/// Numbers among the columns; everything else is words.
+const NUMBERS: [&str; 6] = ["id", "logger", "channel", "line", "corrects", "corrected_by"];
+
+/// A file that is written and has not its name yet.
+pub struct Ready {
+    /// Where it goes.
+    pub path: PathBuf,
+    /// Its rows.
+    pub rows: usize,
+    /// Its columns.
+    pub columns: Vec<Column>,
+    /// The file.
+    pub file: Synced,
+}
+
+/// Writes them beside a data file; none where the ledger has no such view, or nobody wrote anything.
+pub fn write(
+    reader: &Reader,
+    loggers: Option<&[Address]>,
+    data: &Path,
+    force: bool,
+) -> Result<Vec<Ready>, (PathBuf, Error)> {
+    let mut ready = Vec::new();
+    for (view, ending, times) in VIEWS {
+        let path = name(data, ending);
+        let at = |error: Error| (path.clone(), error);
+        let found: Beside =
+            extract::beside(reader, view, loggers, times).map_err(|error| at(error.into()))?;
+        let Some((names, rows)) = found.filter(|(_, rows)| !rows.is_empty()) else { continue };
+        let columns = columns(&names, times);
+        let file = file(&path, &columns, &rows, force).map_err(|error| at(error.into()))?;
+        ready.push(Ready { path, rows: rows.len(), columns, file });
+    }
+    Ok(ready)
+}
+
+/// `readings.csv` → `readings-remarks.csv`.
+pub fn name(data: &Path, ending: &str) -> PathBuf {
+    let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
+    data.with_file_name(format!("{stem}-{ending}.csv"))
+}
+
+fn columns(names: &[String], times: &[&str]) -> Vec<Column> {
+    names
+        .iter()
+        .map(|name| {
+            let kind = if times.contains(&name.as_str()) {
+                Kind::Time
+            } else if NUMBERS.contains(&name.as_str()) {
+                Kind::Int
+            } else {
+                Kind::Text
+            };
+            Column::new(name.clone(), kind, "as a person wrote it down; see docs/ledger.md")
+        })
+        .collect()
+}
+
+fn file(
+    path: &Path,
+    columns: &[Column],
+    rows: &[Vec<Option<String>>],
+    force: bool,
+) -> std::io::Result<Synced> {
+    let mut target = Target::create(path, force)?;
+    let mut out = Vec::new();
+    let mut line = |cells: &mut dyn Iterator<Item = &str>| {
+        out.clear();
+        for (at, cell) in cells.enumerate() {
+            if at > 0 {
+                out.push(b',');
+            }
+            csv::push_text(&mut out, cell);
+        }
+        out.push(b'\n');
+        target.write_all(&out)
+    };
+    line(&mut columns.iter().map(|column| column.name.as_ref()))?;
+    for row in rows {
+        line(&mut row.iter().map(|cell| cell.as_deref().unwrap_or("")))?;
+    }
+    target.sync()
+}

@@ -1,0 +1,603 @@
+//! Readings out: from the ledger to a file that a spreadsheet, a notebook or a database opens, with a descriptor.
+//!
+//! ```text
+//! ledger::extract ──▶ clock (as chosen) ──▶ shape (wide, long) ──▶ csv │ jsonl │ parquet ──▶ file (part, sync, rename)
+//!   stretches            gaps (rows of their own)   ▲ convert                                  └▶ describe
+//! ```
+//!
+//! Input: a [`Request`], a ledger opened for reading beside a daemon, the roster, a [`Convert`]. Output: a file, a
+//! [`Summary`], a descriptor. Order: by logger, epoch, sequence. Memory is that of a stretch of rows, of one row group
+//! of Parquet, and of the gaps; it does not grow with the readings.
+//!
+//! Consistency: each stretch is read in a short transaction of its own, so that the daemon's -wal stays small. All
+//! that was committed before the beginning is in it once; what is committed meanwhile may be in it or not. With
+//! `as_of` it is what stood then.
+//!
+//! What this is not: nothing here changes the ledger, and no reading is left out for its time alone but by the span
+//! that was asked for; how many have impossible times is counted.
+
+pub mod beside;
+pub mod convert;
+mod csv;
+pub mod describe;
+pub mod file;
+mod jsonl;
+mod parquet;
+mod shape;
+mod table;
+pub mod text;
+
+pub use table::{Column, Kind};
+
+use crate::clock::{Drift, EpochClock};
+use crate::config::roster::Roster;
+use crate::gaps::{self, Gap};
+use crate::ledger::Error as LedgerError;
+use crate::ledger::extract::{self, Extract, Next, Stretch, Wanted};
+use crate::ledger::query::Reader;
+use crate::time::rfc3339;
+use crate::wire::record::RawUnit;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use convert::{Convert, Count, Value};
+use file::Target;
+use shape::{Context, Given, Missing, Rows};
+use std::collections::{BTreeMap, BTreeSet};
+use table::Sink;
+
+/// How rows lie.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// A row a reading.
+    Wide,
+    /// A row a channel's value.
+    Long,
+}
+
+/// How a file is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Format {
+    /// RFC 4180.
+    Csv,
+    /// One JSON object a line.
+    JsonLines,
+    /// Apache Parquet.
+    Parquet,
+}
+
+/// Whose time a row has.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Clock {
+    /// As the logger recorded it.
+    Logger,
+    /// Set right by settings, by drift and by reception.
+    Corrected,
+}
+
+/// What is asked for.
+#[derive(Clone, Debug)]
+pub struct Request {
+    /// Of these loggers; of all if there is none.
+    pub loggers: Vec<Address>,
+    /// From this time of the chosen clock on, and before the other.
+    pub span: Option<(i64, i64)>,
+    /// How rows lie.
+    pub shape: Shape,
+    /// How the file is written.
+    pub format: Format,
+    /// Whose time a row has.
+    pub clock: Clock,
+    /// Seconds that times in text are ahead of UTC.
+    pub offset_s: i32,
+    /// Whether missing records get rows of their own.
+    pub gaps: bool,
+    /// As it stood then.
+    pub as_of: Option<i64>,
+    /// The present.
+    pub now: i64,
+}
+
+/// A time before 2020 is of a clock that began in 1970 or 2000.
+const POSSIBLE_FROM: i64 = 1_577_836_800;
+/// A clock may be ahead so far and still be one that somebody set.
+const AHEAD_S: i64 = 86_400;
+/// Windows in which the least delay of receptions is looked for: a drift shows in one, and outages are shorter. Ours.
+const WINDOW_S: i64 = 7 * 86_400;
+/// Fault codes that a descriptor lists; there are a handful.
+const FAULT_CODES_MAX: usize = 1_000;
+/// Rows between two looks at the clock for progress.
+const PROGRESS_ROWS: u64 = 16_384;
+
+impl Request {
+    fn possible(&self) -> (i64, i64) {
+        (POSSIBLE_FROM, self.now.saturating_add(AHEAD_S))
+    }
+
+    fn takes(&self, time: i64) -> bool {
+        self.span.is_none_or(|(from, to)| (from..to).contains(&time))
+    }
+}
+
+/// What was written of a logger.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct OfLogger {
+    /// Its name on the roster.
+    pub name: String,
+    /// Readings.
+    pub readings: u64,
+    /// Channels: name on the roster, and raw unit last in force.
+    pub channels: Vec<(String, Option<RawUnit>)>,
+}
+
+/// What was written.
+#[derive(Clone, Debug, Default)]
+pub struct Summary {
+    /// Rows of the file, without a header.
+    pub rows: u64,
+    /// Readings in it.
+    pub readings: u64,
+    /// Rows that stand for missing records.
+    pub missing: u64,
+    /// By logger.
+    pub loggers: BTreeMap<u16, OfLogger>,
+    /// The first and the last time of the chosen clock.
+    pub times: Option<(i64, i64)>,
+    /// Readings with an impossible recorded time, in the file.
+    pub impossible: u64,
+    /// The same, left out since their time is not in the span.
+    pub impossible_left_out: u64,
+    /// Readings whose time was corrected.
+    pub corrected: u64,
+    /// Fault codes that occur.
+    pub fault_codes: BTreeSet<i32>,
+    /// The columns.
+    pub columns: Vec<Column>,
+    /// The gaps of these loggers in the span.
+    pub gaps: Vec<Gap>,
+    /// Sequences given up to a backup: (logger, epoch, first, last).
+    pub given_up: Vec<(u16, u32, u32, u32)>,
+}
+
+/// Why an export could not be made.
+#[derive(Debug)]
+pub enum Error {
+    /// The ledger.
+    Ledger(LedgerError),
+    /// The file.
+    Io(std::io::Error),
+}
+
+impl std::fmt::Display for Error {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Ledger(error) => error.fmt(f),
+            Self::Io(error) => error.fmt(f),
+        }
+    }
+}
+
+impl std::error::Error for Error {}
+
+impl From<LedgerError> for Error {
+    fn from(error: LedgerError) -> Self {
+        Self::Ledger(error)
+    }
+}
+
+impl From<std::io::Error> for Error {
+    fn from(error: std::io::Error) -> Self {
+        Self::Io(error)
+    }
+}
+
+/// Writes what is asked for. `progress` is told of rows now and then.
+pub fn write(
+    reader: &Reader,
+    roster: &Roster,
+    request: &Request,
+    convert: &mut dyn Convert,
+    target: &mut Target,
+    mut progress: impl FnMut(u64),
+) -> Result<Summary, Error> {
+    let beginning = Beginning::look(reader, roster, request, convert.points().is_some())?;
+    let wanted = Wanted {
+        loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
+        // A corrected time says little of the recorded one: then all rows are looked at.
+        recorded: request.span.filter(|_| request.clock == Clock::Logger),
+        possible: request.possible(),
+        as_of: request.as_of,
+    };
+    let mut extract = Extract::begin(reader, wanted)?;
+    let is_raw_wide = request.shape == Shape::Wide && convert.points().is_none();
+    let mut channels = crate::wire::record::CHANNELS_MAX;
+    if is_raw_wide {
+        channels = beginning.channels(&extract, roster)?;
+    }
+    if is_raw_wide && target.is_stdout() {
+        // What has left cannot be taken back: so everything is looked at first.
+        channels = extract.most_channels()?;
+    }
+    loop {
+        let mut work = Work {
+            request,
+            roster,
+            beginning: &beginning,
+            summary: Summary {
+                gaps: beginning.gaps.clone(),
+                given_up: beginning.given_up(request),
+                ..Default::default()
+            },
+            gap: (0, 0),
+        };
+        let mut rows =
+            Rows::new(request.shape, request.format, request.clock, request.gaps, channels, convert);
+        let attempt = {
+            let columns = rows.columns().to_vec();
+            work.summary.columns.clone_from(&columns);
+            let about = vec![("stonechat:unit".to_owned(), describe::units_json(&columns))];
+            let mut sink: Box<dyn Sink + '_> = match request.format {
+                Format::Csv => Box::new(csv::Csv::new(&mut *target, &columns, request.offset_s)),
+                Format::JsonLines => {
+                    Box::new(jsonl::JsonLines::new(&mut *target, &columns, request.offset_s))
+                }
+                Format::Parquet => Box::new(parquet::Parquet::new(&mut *target, &columns, about)?),
+            };
+            let done = work.run(&mut extract, channels, &mut rows, convert, sink.as_mut(), &mut progress)?;
+            // Without a row there is no file, and not a header on standard output either.
+            if done.is_none() && work.summary.rows > 0 {
+                sink.finish()?;
+            }
+            done
+        };
+        match attempt {
+            None => return Ok(work.summary),
+            // A reading is wider than profiles and roster said: the header must be another.
+            Some(wider) => {
+                channels = wider;
+                extract.rewind();
+                if !target.restart()? {
+                    return Err(
+                        std::io::Error::other("a wider reading was stored meanwhile; run it again").into()
+                    );
+                }
+            }
+        }
+    }
+}
+
+/// What is looked at in one transaction before anything is written.
+struct Beginning {
+    /// By identity.
+    gaps: Vec<Gap>,
+    clocks: BTreeMap<(Address, Epoch), EpochClock>,
+    given_up: Vec<(u16, u32, u32, u32)>,
+}
+
+impl Beginning {
+    fn look(
+        reader: &Reader,
+        roster: &Roster,
+        request: &Request,
+        converts: bool,
+    ) -> Result<Self, LedgerError> {
+        let is_wanted = |logger: Address| request.loggers.is_empty() || request.loggers.contains(&logger);
+        let (gaps, clocks) = reader.read(|snapshot| {
+            let report = gaps::report(roster, snapshot.coverage(), snapshot, request.now, is_wanted)?;
+            let mut clocks = BTreeMap::new();
+            if request.clock == Clock::Corrected || converts {
+                let held: BTreeSet<Address> =
+                    snapshot.coverage().epochs().map(|(logger, _, _)| logger).collect();
+                for logger in held.into_iter().filter(|&logger| is_wanted(logger)) {
+                    let of = gaps::Clocks::new(snapshot.coverage(), snapshot, logger);
+                    for (epoch, _) in snapshot.coverage().epochs_of(logger) {
+                        clocks.insert((logger, epoch), of.of(epoch)?.as_ref().clone());
+                    }
+                }
+            }
+            Ok((report.gaps, clocks))
+        })?;
+        let mut gaps = gaps;
+        // What was missing then, nobody has kept.
+        gaps.retain(|gap| {
+            request.as_of.is_none()
+                && request.span.is_none_or(|(from, to)| {
+                    gap.to.is_none_or(|last| last >= from) && gap.from.is_none_or(|first| first < to)
+                })
+        });
+        gaps.sort_by_key(|gap| (gap.logger, gap.epoch, gap.first));
+        Ok(Self { gaps, clocks, given_up: extract::given_up(reader)? })
+    }
+
+    fn given_up(&self, request: &Request) -> Vec<(u16, u32, u32, u32)> {
+        let is_wanted = |number: u16| {
+            request.loggers.is_empty() || request.loggers.iter().any(|logger| logger.number() == number)
+        };
+        self.given_up.iter().filter(|range| is_wanted(range.0)).copied().collect()
+    }
+
+    /// Counts in a reading, as profiles and roster say: the most of them.
+    fn channels(&self, extract: &Extract<'_>, roster: &Roster) -> Result<usize, LedgerError> {
+        let mut most = 1;
+        for &logger in extract.loggers() {
+            most = most.max(roster.logger(logger).map_or(0, |logger| logger.channels.len()));
+            for (_, names) in extract.raw_units(logger)? {
+                most = most.max(names.split_whitespace().count());
+            }
+        }
+        Ok(most.min(crate::wire::record::CHANNELS_MAX))
+    }
+}
+
+/// One pass over the ledger.
+struct Work<'a> {
+    request: &'a Request,
+    roster: &'a Roster,
+    beginning: &'a Beginning,
+    summary: Summary,
+    /// Which gap comes next, and which of its sequences.
+    gap: (usize, u32),
+}
+
+impl Work<'_> {
+    /// Gives the number of channels that a row has, if the columns are too few for it.
+    fn run(
+        &mut self,
+        extract: &mut Extract<'_>,
+        channels: usize,
+        rows: &mut Rows,
+        convert: &mut dyn Convert,
+        sink: &mut dyn Sink,
+        progress: &mut impl FnMut(u64),
+    ) -> Result<Option<usize>, Error> {
+        let mut stretch = Stretch::default();
+        let mut of: Option<(Address, Epoch)> = None;
+        let mut profiles: Vec<(Identity, String)> = Vec::new();
+        let mut context = Context::default();
+        let mut until: Option<Identity> = None;
+        let mut clock = (EpochClock::default(), Drift::default());
+        let (possible_from, possible_to) = self.request.possible();
+        let mut told = 0;
+        let (mut made, mut counts, mut values) = (Vec::new(), Vec::new(), Vec::new());
+        loop {
+            match extract.next(&mut stretch, channels)? {
+                Next::End => break,
+                Next::TooWide(wider) => return Ok(Some(wider)),
+                Next::Rows => {}
+            }
+            let Some((logger, epoch)) = stretch.of else { continue };
+            if of.is_none_or(|(of, _)| of != logger) {
+                profiles = extract.raw_units(logger)?;
+            }
+            if of != Some((logger, epoch)) {
+                of = Some((logger, epoch));
+                // What holds is looked for at the first reading.
+                until = Identity::new(logger.number(), epoch.number(), 1);
+                if let Some(found) = self.beginning.clocks.get(&(logger, epoch)) {
+                    let least = extract.least_delays((logger, epoch), WINDOW_S, &found.breaks())?;
+                    let receptions: Vec<(u32, i64, i64)> = least
+                        .iter()
+                        .map(|found| (found.sequence, found.time, found.time.saturating_add(found.delay_s)))
+                        .collect();
+                    clock = (found.clone(), found.drift(&receptions));
+                } else {
+                    clock = (EpochClock::default(), Drift::default());
+                }
+            }
+            made.clear();
+            counts.clear();
+            values.clear();
+            for held in &stretch.rows {
+                made.push(match self.beginning.clocks.is_empty() {
+                    true => held.time,
+                    false => {
+                        let received_at = held.received_synchronised();
+                        clock.0.corrected_by(&clock.1, held.sequence, held.time, received_at).time
+                    }
+                });
+            }
+            if convert.points().is_some() {
+                for (held, &made) in stretch.rows.iter().zip(&made) {
+                    let Some(identity) = Identity::new(logger.number(), epoch.number(), held.sequence) else {
+                        continue;
+                    };
+                    if !self.request.takes(self.time(held.time, made)) {
+                        continue;
+                    }
+                    if until.is_some_and(|until| identity >= until) {
+                        until = self.context(identity, &profiles, &mut context);
+                    }
+                    counts.extend(counts_of(&stretch, held, identity, made, &context));
+                }
+                convert.values(&counts, &mut values)?;
+                until = Identity::new(logger.number(), epoch.number(), 1);
+            }
+            let mut value_at = 0;
+            for (held, &made) in stretch.rows.iter().zip(&made) {
+                let Some(sequence) = Sequence::new(held.sequence) else { continue };
+                let identity = Identity { address: logger, epoch, sequence };
+                let is_possible = (possible_from..possible_to).contains(&held.time);
+                let time = self.time(held.time, made);
+                if !self.request.takes(time) {
+                    self.summary.impossible_left_out += u64::from(!is_possible);
+                    continue;
+                }
+                if self.request.gaps {
+                    self.missing_before(identity, rows, sink)?;
+                }
+                if until.is_some_and(|until| identity >= until) {
+                    until = self.context(identity, &profiles, &mut context);
+                }
+                // An empty Vec takes nothing from the heap.
+                let mut of_reading: Vec<(u8, &Value)> = Vec::new();
+                while let Some(value) = values.get(value_at) {
+                    let Some(count) = counts.get(value.count).filter(|count| count.identity == identity)
+                    else {
+                        break;
+                    };
+                    of_reading.push((count.channel, value));
+                    value_at += 1;
+                }
+                let given = Given {
+                    identity,
+                    held,
+                    counts: stretch.counts(held),
+                    time,
+                    values: &of_reading,
+                    context: &context,
+                    resolution: held.resolution.and_then(|id| extract.resolution(id)),
+                };
+                let written = rows.reading(&given, sink)?;
+                if written > 0 {
+                    self.count(&given, written, is_possible, &context);
+                }
+            }
+            if self.summary.rows - told >= PROGRESS_ROWS {
+                told = self.summary.rows;
+                progress(told);
+            }
+        }
+        if self.request.gaps {
+            self.rest_missing(rows, sink)?;
+        }
+        Ok(None)
+    }
+
+    /// The time of the chosen clock.
+    fn time(&self, recorded: i64, made: i64) -> i64 {
+        match self.request.clock {
+            Clock::Logger => recorded,
+            Clock::Corrected => made,
+        }
+    }
+
+    fn count(&mut self, given: &Given<'_>, rows: u64, is_possible: bool, context: &Context) {
+        let summary = &mut self.summary;
+        summary.rows += rows;
+        summary.readings += 1;
+        summary.impossible += u64::from(!is_possible);
+        summary.corrected += u64::from(given.time != given.held.time);
+        let (first, last) = summary.times.unwrap_or((given.time, given.time));
+        summary.times = Some((first.min(given.time), last.max(given.time)));
+        if given.held.faults != 0 && summary.fault_codes.len() <= FAULT_CODES_MAX {
+            for (channel, &code) in given.counts.iter().enumerate() {
+                if given.held.faults >> channel & 1 == 1 {
+                    summary.fault_codes.insert(code);
+                }
+            }
+        }
+        let logger = summary.loggers.entry(given.identity.address.number()).or_default();
+        logger.readings += 1;
+        if logger.channels.len() < given.counts.len() {
+            logger.name.clone_from(&context.name);
+            for channel in logger.channels.len()..given.counts.len() {
+                let name = context.channel_names.get(channel).cloned().unwrap_or_default();
+                logger.channels.push((name, context.units.get(channel).copied().flatten()));
+            }
+        }
+    }
+
+    /// Names and units in force at a reading; gives from which identity on they have to be looked for again.
+    fn context(&self, at: Identity, profiles: &[(Identity, String)], into: &mut Context) -> Option<Identity> {
+        let next = profiles.partition_point(|(since, _)| *since <= at);
+        let logger = self.roster.logger(at.address);
+        into.name = logger.map(|logger| logger.name.clone()).unwrap_or_default();
+        into.channel_names = logger
+            .map(|logger| logger.channels.iter().map(|channel| channel.name.clone()).collect())
+            .unwrap_or_default();
+        into.units = match next.checked_sub(1).and_then(|at| profiles.get(at)) {
+            Some((_, names)) => names.split_whitespace().map(RawUnit::from_name).collect(),
+            None => logger
+                .map(|logger| logger.channels.iter().map(|channel| Some(channel.raw_unit)).collect())
+                .unwrap_or_default(),
+        };
+        profiles.get(next).map(|(since, _)| *since)
+    }
+
+    /// Rows of what is missing before a reading.
+    fn missing_before(&mut self, at: Identity, rows: &Rows, sink: &mut dyn Sink) -> Result<(), Error> {
+        while let Some(gap) = self.beginning.gaps.get(self.gap.0) {
+            let here = (at.address, at.epoch, at.sequence.number());
+            let first = self.gap.1.max(gap.first);
+            if (gap.logger, gap.epoch, first) > here {
+                break;
+            }
+            let in_it = (gap.logger, gap.epoch) == (at.address, at.epoch) && here.2 <= gap.last;
+            let last = if in_it { here.2 - 1 } else { gap.last };
+            self.missing(*gap, first, last, rows, sink)?;
+            if in_it {
+                // It turned up meanwhile.
+                self.gap.1 = here.2.saturating_add(1);
+                if here.2 < gap.last {
+                    break;
+                }
+            }
+            self.gap = (self.gap.0 + 1, 0);
+        }
+        Ok(())
+    }
+
+    fn rest_missing(&mut self, rows: &Rows, sink: &mut dyn Sink) -> Result<(), Error> {
+        while let Some(gap) = self.beginning.gaps.get(self.gap.0) {
+            self.missing(*gap, self.gap.1.max(gap.first), gap.last, rows, sink)?;
+            self.gap = (self.gap.0 + 1, 0);
+        }
+        Ok(())
+    }
+
+    fn missing(
+        &mut self,
+        gap: Gap,
+        first: u32,
+        last: u32,
+        rows: &Rows,
+        sink: &mut dyn Sink,
+    ) -> Result<(), Error> {
+        let name = self.roster.logger(gap.logger).map_or("", |logger| logger.name.as_str());
+        for sequence in first..=last {
+            let time = within(&gap, sequence);
+            if self.request.span.is_some() && !time.is_some_and(|time| self.request.takes(time)) {
+                continue;
+            }
+            rows.missing(gap.logger.number(), name, &Missing { epoch: gap.epoch, sequence, time }, sink)?;
+            self.summary.rows += 1;
+            self.summary.missing += 1;
+        }
+        Ok(())
+    }
+}
+
+/// A reading's counts, for conversion.
+fn counts_of<'a>(
+    stretch: &'a Stretch,
+    held: &'a extract::HeldReading,
+    identity: Identity,
+    made: i64,
+    context: &'a Context,
+) -> impl Iterator<Item = Count> + 'a {
+    stretch.counts(held).iter().enumerate().map(move |(channel, &count)| Count {
+        identity,
+        channel: channel as u8,
+        time: made,
+        is_corrected: made != held.time,
+        count,
+        is_fault: held.faults >> channel & 1 == 1,
+        raw_unit: context.units.get(channel).copied().flatten(),
+    })
+}
+
+/// When a missing record was made: on a straight line through its gap.
+fn within(gap: &Gap, sequence: u32) -> Option<i64> {
+    let (from, to) = (gap.from?, gap.to?);
+    let (at, of) = (i128::from(sequence.saturating_sub(gap.first)), i128::from(gap.last - gap.first));
+    let share = if of == 0 { 0 } else { (i128::from(to) - i128::from(from)) * at / of };
+    i64::try_from(i128::from(from) + share).ok()
+}
+
+/// A span as messages show it.
+pub fn span_text(span: Option<(i64, i64)>) -> String {
+    match span {
+        None => "at any time".to_owned(),
+        Some((i64::MIN, to)) => format!("before {}", rfc3339(to)),
+        Some((from, i64::MAX)) => format!("from {} on", rfc3339(from)),
+        Some((from, to)) => format!("from {} until before {}", rfc3339(from), rfc3339(to)),
+    }
+}

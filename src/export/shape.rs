@@ -1,0 +1,513 @@
+//! Readings as rows of a table: wide (a row a reading) or long (a row a channel's value).
+//!
+//! ```text
+//! wide, raw     logger,epoch,sequence,time,battery_mv,board_c,c0,c1,…             CSV exactly so: `import` reads it
+//!   beyond it   [logger_time,time_is_estimate] [faults] [missing]                 corrected clock; typed formats; gaps
+//! wide, points  logger,epoch,sequence,time,[…],<point>,…,[missing]
+//! long          logger,name,epoch,sequence,time,[…],received_at,clock_synchronised,source,channel,channel_name,
+//!               raw_unit,counts,fault,resolution,matched_by_time,[point,value,unit,note],[missing]
+//! ```
+//!
+//! Input: a reading with its context, or a missing record. Output: rows of cells, handed to a sink one by one.
+
+use super::convert::{Convert, Value, ucum};
+use super::table::{Cell, Column, Kind, Sink};
+use super::{Clock, Format, Shape};
+use crate::ledger::extract::HeldReading;
+use crate::wire::record::RawUnit;
+use crate::wire::seq::{Epoch, Identity};
+
+/// A logger's names and units, as far as they hold for a reading.
+#[derive(Clone, Debug, Default)]
+pub struct Context {
+    /// The logger's name on the roster.
+    pub name: String,
+    /// Names of its channels on the roster.
+    pub channel_names: Vec<String>,
+    /// Raw units by channel.
+    pub units: Vec<Option<RawUnit>>,
+}
+
+/// A reading as it is given out.
+#[derive(Clone, Copy)]
+pub struct Given<'a> {
+    /// Which one.
+    pub identity: Identity,
+    /// What is held.
+    pub held: &'a HeldReading,
+    /// Its counts or fault codes.
+    pub counts: &'a [i32],
+    /// The time of the chosen clock.
+    pub time: i64,
+    /// Values of its channels, each with its channel; empty for raw counts.
+    pub values: &'a [(u8, &'a Value)],
+    /// Names and units.
+    pub context: &'a Context,
+    /// How far its file rounded it.
+    pub resolution: Option<&'a str>,
+}
+
+/// A record that is missing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Missing {
+    /// Its epoch.
+    pub epoch: Epoch,
+    /// Its sequence.
+    pub sequence: u32,
+    /// When it was made, estimated.
+    pub time: Option<i64>,
+}
+
+/// Makes rows.
+pub struct Rows {
+    shape: Shape,
+    is_corrected: bool,
+    has_faults: bool,
+    has_missing: bool,
+    /// Counts in a wide raw row.
+    channels: usize,
+    points: Option<usize>,
+    columns: Vec<Column>,
+    point_names: Vec<String>,
+    faults: String,
+}
+
+impl Rows {
+    /// For a request; `channels`: of the widest reading.
+    pub fn new(
+        shape: Shape,
+        format: Format,
+        clock: Clock,
+        gaps: bool,
+        channels: usize,
+        convert: &dyn Convert,
+    ) -> Self {
+        let points = convert.points();
+        let is_corrected = clock == Clock::Corrected;
+        let is_raw_wide = shape == Shape::Wide && points.is_none();
+        let has_faults = is_raw_wide && format != Format::Csv;
+        let mut columns = vec![Column::new("logger", Kind::Int, "the logger's address").required()];
+        if shape == Shape::Long {
+            columns.push(Column::new("name", Kind::Text, "the logger's name on the roster"));
+        }
+        let time = match clock {
+            Clock::Logger => {
+                "when the reading was made, by the logger's clock; of a missing record, an estimate"
+            }
+            Clock::Corrected => "when the reading was made, corrected; of a missing record, an estimate",
+        };
+        columns.extend([
+            Column::new("epoch", Kind::Int, "the logger's epoch").required(),
+            Column::new("sequence", Kind::Int, "the record's number in its epoch").required(),
+            Column::new("time", Kind::Time, time),
+        ]);
+        let mut corrected = vec![
+            Column::new("logger_time", Kind::Time, "the time that the logger recorded"),
+            Column::new("time_is_estimate", Kind::Bool, "whether `time` is not what the logger recorded"),
+        ];
+        if !is_corrected {
+            corrected.clear();
+        }
+        match (shape, points) {
+            (Shape::Wide, None) => {
+                columns.push(Column::new("battery_mv", Kind::Int, "the logger's cell").unit("mV"));
+                columns.push(Column::new("board_c", Kind::Hundredths, "the logger's board").unit("Cel"));
+                for channel in 0..channels {
+                    let about = format!("channel {channel}, raw counts; their unit is the channel's");
+                    columns.push(Column::new(format!("c{channel}"), Kind::Int, about));
+                }
+                columns.append(&mut corrected);
+                if has_faults {
+                    let about = "fault codes by channel, as c1=4 c3=2; such a channel has no counts";
+                    columns.push(Column::new("faults", Kind::Text, about));
+                }
+            }
+            (Shape::Wide, Some(points)) => {
+                columns.append(&mut corrected);
+                for point in points {
+                    let column = Column::new(point.name.clone(), Kind::Real, "a point");
+                    columns.push(Column { unit: point.unit.clone().map(Into::into), ..column });
+                }
+            }
+            (Shape::Long, points) => {
+                columns.append(&mut corrected);
+                columns.extend([
+                    Column::new("received_at", Kind::Time, "when it came by radio, by the gateway's clock"),
+                    Column::new(
+                        "clock_synchronised",
+                        Kind::Bool,
+                        "whether the gateway's clock was right then",
+                    ),
+                    Column::new("source", Kind::Text, "radio, sealed-dump or csv"),
+                    Column::new("channel", Kind::Int, "the channel, from 0"),
+                    Column::new("channel_name", Kind::Text, "its name on the roster"),
+                    Column::new("raw_unit", Kind::Text, "UCUM code of one count"),
+                    Column::new("counts", Kind::Int, "raw counts, in raw_unit; empty where there is a fault"),
+                    Column::new("fault", Kind::Int, "fault code; empty where there are counts"),
+                    Column::new("resolution", Kind::Text, "JSON: what its file rounded to, by field"),
+                    Column::new(
+                        "matched_by_time",
+                        Kind::Bool,
+                        "a row without a number of its own, matched by time",
+                    ),
+                ]);
+                if points.is_some() {
+                    columns.extend([
+                        Column::new("point", Kind::Text, "the point"),
+                        Column::new("value", Kind::Real, "its value"),
+                        Column::new("unit", Kind::Text, "UCUM code of the value"),
+                        Column::new("note", Kind::Text, "what the value lacks, or why there is none"),
+                    ]);
+                }
+            }
+        }
+        if gaps {
+            let about = "true: no reading, the record is missing; its time is an estimate";
+            columns.push(Column::new("missing", Kind::Bool, about).required());
+        }
+        Self {
+            shape,
+            is_corrected,
+            has_faults,
+            has_missing: gaps,
+            channels,
+            points: points.map(<[_]>::len),
+            columns,
+            point_names: points.unwrap_or_default().iter().map(|point| point.name.clone()).collect(),
+            faults: String::new(),
+        }
+    }
+
+    /// The columns.
+    pub fn columns(&self) -> &[Column] {
+        &self.columns
+    }
+
+    /// Hands a reading's rows on; gives their number.
+    pub fn reading(&mut self, given: &Given<'_>, sink: &mut dyn Sink) -> std::io::Result<u64> {
+        match self.shape {
+            // Of a logger that is no point that is wanted.
+            _ if self.points.is_some() && given.values.is_empty() => Ok(0),
+            Shape::Wide => self.wide(given, sink).map(|()| 1),
+            Shape::Long if self.points.is_some() => {
+                for (channel, value) in given.values {
+                    self.long(given, usize::from(*channel), Some(value), sink)?;
+                }
+                Ok(given.values.len() as u64)
+            }
+            Shape::Long => {
+                for channel in 0..given.counts.len() {
+                    self.long(given, channel, None, sink)?;
+                }
+                Ok(given.counts.len() as u64)
+            }
+        }
+    }
+
+    fn wide(&mut self, given: &Given<'_>, sink: &mut dyn Sink) -> std::io::Result<()> {
+        let (held, id) = (given.held, given.identity);
+        let mut row = Row::new();
+        row.push(Cell::Int(i64::from(id.address.number())));
+        row.push(Cell::Int(i64::from(id.epoch.number())));
+        row.push(Cell::Int(i64::from(id.sequence.number())));
+        row.push(Cell::Time(given.time));
+        if let Some(points) = self.points {
+            self.corrected(given, &mut row);
+            let from = row.len;
+            for _ in 0..points {
+                row.push(Cell::Empty);
+            }
+            for (_, value) in given.values {
+                if let (Some(cell), Some(number)) = (row.cells.get_mut(from + value.point), value.value) {
+                    *cell = Cell::Real(number, value.decimals);
+                }
+            }
+        } else {
+            row.push(held.battery_mv.map_or(Cell::Empty, Cell::Int));
+            row.push(held.board_centi_c.map_or(Cell::Empty, Cell::Hundredths));
+            for channel in 0..self.channels {
+                row.push(match given.counts.get(channel) {
+                    None => Cell::Empty,
+                    Some(&code) if held.faults >> channel & 1 == 1 => Cell::Fault(code),
+                    Some(&count) => Cell::Int(i64::from(count)),
+                });
+            }
+            self.corrected(given, &mut row);
+            if self.has_faults {
+                fault_list(given, &mut self.faults);
+                row.push(if self.faults.is_empty() { Cell::Empty } else { Cell::Text(&self.faults) });
+            }
+        }
+        if self.has_missing {
+            row.push(Cell::Bool(false));
+        }
+        sink.row(row.cells())
+    }
+
+    fn corrected(&self, given: &Given<'_>, row: &mut Row<'_>) {
+        if self.is_corrected {
+            row.push(Cell::Time(given.held.time));
+            row.push(Cell::Bool(given.time != given.held.time));
+        }
+    }
+
+    fn long(
+        &self,
+        given: &Given<'_>,
+        channel: usize,
+        value: Option<&Value>,
+        sink: &mut dyn Sink,
+    ) -> std::io::Result<()> {
+        let (held, id, context) = (given.held, given.identity, given.context);
+        let Some(&count) = given.counts.get(channel) else { return Ok(()) };
+        let is_fault = held.faults >> channel & 1 == 1;
+        let text = |text: &'static str| Cell::Text(text);
+        let mut row = Row::new();
+        row.push(Cell::Int(i64::from(id.address.number())));
+        row.push(if context.name.is_empty() { Cell::Empty } else { Cell::Text(&context.name) });
+        row.push(Cell::Int(i64::from(id.epoch.number())));
+        row.push(Cell::Int(i64::from(id.sequence.number())));
+        row.push(Cell::Time(given.time));
+        self.corrected(given, &mut row);
+        row.push(held.received_at.map_or(Cell::Empty, Cell::Time));
+        row.push(held.received_at.and(held.synchronised).map_or(Cell::Empty, Cell::Bool));
+        row.push(Cell::Text(held.source.name()));
+        row.push(Cell::Int(channel as i64));
+        row.push(context.channel_names.get(channel).map_or(Cell::Empty, |name| Cell::Text(name)));
+        row.push(context.units.get(channel).copied().flatten().map(ucum).map_or(Cell::Empty, text));
+        row.push(if is_fault { Cell::Empty } else { Cell::Int(i64::from(count)) });
+        row.push(if is_fault { Cell::Int(i64::from(count)) } else { Cell::Empty });
+        row.push(given.resolution.map_or(Cell::Empty, Cell::Text));
+        row.push(Cell::Bool(held.matched));
+        if let Some(value) = value {
+            let words = |text| if str::is_empty(text) { Cell::Empty } else { Cell::Text(text) };
+            row.push(self.point_names.get(value.point).map_or(Cell::Empty, |name| Cell::Text(name)));
+            row.push(value.value.map_or(Cell::Empty, |number| Cell::Real(number, value.decimals)));
+            row.push(words(&value.unit));
+            row.push(words(&value.note));
+        }
+        if self.has_missing {
+            row.push(Cell::Bool(false));
+        }
+        sink.row(row.cells())
+    }
+
+    /// Hands on the row of a missing record: its identity, its estimated time, and nothing else.
+    pub fn missing(
+        &self,
+        logger: u16,
+        name: &str,
+        missing: &Missing,
+        sink: &mut dyn Sink,
+    ) -> std::io::Result<()> {
+        let mut row = Row::new();
+        row.push(Cell::Int(i64::from(logger)));
+        if self.shape == Shape::Long {
+            row.push(if name.is_empty() { Cell::Empty } else { Cell::Text(name) });
+        }
+        row.push(Cell::Int(i64::from(missing.epoch.number())));
+        row.push(Cell::Int(i64::from(missing.sequence)));
+        row.push(missing.time.map_or(Cell::Empty, Cell::Time));
+        while row.len + 1 < self.columns.len() {
+            row.push(Cell::Empty);
+        }
+        row.push(Cell::Bool(true));
+        sink.row(row.cells())
+    }
+}
+
+/// `c1=4 c3=2`.
+fn fault_list(given: &Given<'_>, into: &mut String) {
+    use std::fmt::Write;
+    into.clear();
+    if given.held.faults == 0 {
+        return;
+    }
+    for (channel, code) in given.counts.iter().enumerate() {
+        if given.held.faults >> channel & 1 == 1 {
+            let blank = if into.is_empty() { "" } else { " " };
+            // Into a String it cannot fail.
+            let _ = write!(into, "{blank}c{channel}={code}");
+        }
+    }
+}
+
+/// Cells of one row.
+struct Row<'a> {
+    cells: Vec<Cell<'a>>,
+    len: usize,
+}
+
+impl<'a> Row<'a> {
+    fn new() -> Self {
+        Self { cells: Vec::with_capacity(64), len: 0 }
+    }
+
+    fn push(&mut self, cell: Cell<'a>) {
+        self.cells.push(cell);
+        self.len += 1;
+    }
+
+    fn cells(&self) -> &[Cell<'a>] {
+        &self.cells
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::convert::{Count, PointColumn, Raw};
+    use super::*;
+    use crate::judge::Row as Content;
+    use crate::ledger::Error as LedgerError;
+    use proptest::prelude::*;
+
+    /// Keeps rows as text by column.
+    #[derive(Default)]
+    struct Kept(Vec<Vec<String>>);
+
+    impl Sink for Kept {
+        fn row(&mut self, cells: &[Cell<'_>]) -> std::io::Result<()> {
+            let text = |cell: &Cell<'_>| match *cell {
+                Cell::Empty => String::new(),
+                Cell::Int(value) | Cell::Time(value) | Cell::Hundredths(value) => value.to_string(),
+                Cell::Fault(code) => format!("!{code}"),
+                Cell::Real(value, _) => value.to_string(),
+                Cell::Text(text) => text.to_owned(),
+                Cell::Bool(yes) => yes.to_string(),
+            };
+            self.0.push(cells.iter().map(text).collect());
+            Ok(())
+        }
+
+        fn finish(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+
+    fn content() -> impl Strategy<Value = Content> {
+        (any::<u32>(), proptest::collection::vec(any::<i32>(), 1..=40), any::<u64>()).prop_map(
+            |(time, counts, faults)| {
+                let faults = faults & ((1 << counts.len()) - 1);
+                Content { time, counts, faults, battery_mv: None, board_centi_c: None, steps: None }
+            },
+        )
+    }
+
+    fn rows(
+        shape: Shape,
+        format: Format,
+        readings: &[Content],
+        convert: &mut dyn Convert,
+    ) -> (Vec<String>, Vec<Vec<String>>) {
+        let mut rows = Rows::new(shape, format, Clock::Logger, false, 40, convert);
+        let mut kept = Kept::default();
+        let context =
+            Context { name: "P-17".into(), channel_names: vec!["pore pressure".into()], units: vec![] };
+        for (at, content) in readings.iter().enumerate() {
+            let held = HeldReading::of_row(at as u32 + 1, content);
+            let identity = Identity::new(17, 1, at as u32 + 1).unwrap();
+            let counts: Vec<Count> = content
+                .counts
+                .iter()
+                .enumerate()
+                .map(|(channel, &count)| Count {
+                    identity,
+                    channel: channel as u8,
+                    time: held.time,
+                    is_corrected: false,
+                    count,
+                    is_fault: content.faults >> channel & 1 == 1,
+                    raw_unit: None,
+                })
+                .collect();
+            let mut values = Vec::new();
+            convert.values(&counts, &mut values).unwrap();
+            let values: Vec<(u8, &Value)> = values.iter().map(|value| (value.count as u8, value)).collect();
+            let given = Given {
+                identity,
+                held: &held,
+                counts: &content.counts,
+                time: held.time,
+                values: &values,
+                context: &context,
+                resolution: None,
+            };
+            rows.reading(&given, &mut kept).unwrap();
+        }
+        let names = rows.columns().iter().map(|column| column.name.to_string()).collect();
+        (names, kept.0)
+    }
+
+    proptest! {
+        #[test]
+        fn long_holds_what_wide_holds(readings in proptest::collection::vec(content(), 0..12)) {
+            let (wide_names, wide) = rows(Shape::Wide, Format::Csv, &readings, &mut Raw);
+            let (names, long) = rows(Shape::Long, Format::Csv, &readings, &mut Raw);
+            let at = |name: &str| names.iter().position(|known| known == name).unwrap();
+            let mut from_wide = Vec::new();
+            for row in &wide {
+                prop_assert_eq!(row.len(), wide_names.len());
+                for channel in 0..40 {
+                    let cell = &row[6 + channel];
+                    if !cell.is_empty() {
+                        let (count, fault) = match cell.strip_prefix('!') {
+                            Some(code) => (String::new(), code.to_owned()),
+                            None => (cell.clone(), String::new()),
+                        };
+                        from_wide.push((row[2].clone(), row[3].clone(), channel.to_string(), count, fault));
+                    }
+                }
+            }
+            let from_long: Vec<_> = long
+                .iter()
+                .map(|row| {
+                    let cell = |name: &str| row[at(name)].clone();
+                    (cell("sequence"), cell("time"), cell("channel"), cell("counts"), cell("fault"))
+                })
+                .collect();
+            prop_assert!(long.iter().all(|row| row.len() == names.len()));
+            prop_assert_eq!(from_long, from_wide);
+        }
+    }
+
+    /// Doubles the counts of channel 1; a fault has no value.
+    struct Doubled([PointColumn; 1]);
+
+    impl Convert for Doubled {
+        fn points(&self) -> Option<&[PointColumn]> {
+            Some(&self.0)
+        }
+
+        fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), LedgerError> {
+            for (at, count) in counts.iter().enumerate().filter(|(_, count)| count.channel == 1) {
+                let note = if count.is_fault { "fault" } else { "" };
+                let value = (!count.is_fault).then(|| f64::from(count.count) * 2.0);
+                let (decimals, unit) = (Some(1), "m".into());
+                into.push(Value { count: at, point: 0, value, unit, decimals, note: note.into() });
+            }
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn points_take_the_place_of_counts_and_other_channels_are_left_out() {
+        let reading = |counts: &[i32], faults| Content {
+            time: 7,
+            counts: counts.to_vec(),
+            faults,
+            battery_mv: None,
+            board_centi_c: None,
+            steps: None,
+        };
+        let readings = [reading(&[1, 21], 0), reading(&[1], 0), reading(&[1, 4], 2)];
+        let mut convert = Doubled([PointColumn { name: "P-17 head".into(), unit: Some("m".into()) }]);
+        let (names, wide) = rows(Shape::Wide, Format::Csv, &readings, &mut convert);
+        assert_eq!(names, ["logger", "epoch", "sequence", "time", "P-17 head"]);
+        assert_eq!(wide, [["17", "1", "1", "7", "42"], ["17", "1", "3", "7", ""]]);
+        let (names, long) = rows(Shape::Long, Format::Csv, &readings, &mut convert);
+        assert_eq!(names[names.len() - 4..], ["point", "value", "unit", "note"]);
+        assert_eq!(long.len(), 2);
+        assert_eq!(long[0][names.len() - 4..], ["P-17 head", "42", "m", ""]);
+        assert_eq!(long[1][names.len() - 4..], ["P-17 head", "", "m", "fault"]);
+    }
+}

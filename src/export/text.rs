@@ -1,0 +1,165 @@
+//! Numbers and times as text, into a buffer that is there already: no heap a cell, no general formatting.
+//!
+//! Input: integers, Unix seconds. Output: bytes, the same as `{}` and as RFC 3339 would give. What this is not: it
+//! quotes nothing; that is each format's own affair.
+
+/// Appends a decimal integer.
+pub fn push_int(out: &mut Vec<u8>, value: i64) {
+    const PAIRS: &[u8; 200] = b"0001020304050607080910111213141516171819\
+        2021222324252627282930313233343536373839\
+        4041424344454647484950515253545556575859\
+        6061626364656667686970717273747576777879\
+        8081828384858687888990919293949596979899";
+    let mut digits = [0_u8; 20];
+    let (mut at, mut rest) = (digits.len(), value.unsigned_abs());
+    while rest >= 100 {
+        let pair = (rest % 100) as usize * 2;
+        rest /= 100;
+        at -= 2;
+        digits[at..at + 2].copy_from_slice(&PAIRS[pair..pair + 2]);
+    }
+    if rest >= 10 {
+        let pair = rest as usize * 2;
+        at -= 2;
+        digits[at..at + 2].copy_from_slice(&PAIRS[pair..pair + 2]);
+    } else {
+        at -= 1;
+        digits[at] = b'0' + rest as u8;
+    }
+    if value < 0 {
+        out.push(b'-');
+    }
+    out.extend_from_slice(&digits[at..]);
+}
+
+/// Appends hundredths as a decimal number with two places: -407 is `-4.07`.
+pub fn push_hundredths(out: &mut Vec<u8>, value: i64) {
+    if value < 0 {
+        out.push(b'-');
+    }
+    let size = value.unsigned_abs();
+    push_int(out, (size / 100) as i64);
+    out.push(b'.');
+    push_two(out, size % 100);
+}
+
+fn push_two(out: &mut Vec<u8>, value: u64) {
+    out.push(b'0' + (value / 10 % 10) as u8);
+    out.push(b'0' + (value % 10) as u8);
+}
+
+/// Appends a number so that it reads back as the very same; `decimals`: rounded to so many places instead.
+pub fn push_real(out: &mut Vec<u8>, value: f64, decimals: Option<u8>) {
+    use std::io::Write;
+    // Writing into a Vec cannot fail.
+    let _ = match decimals {
+        Some(decimals) => write!(out, "{value:.*}", usize::from(decimals)),
+        None => write!(out, "{value}"),
+    };
+}
+
+/// RFC 3339 times in one offset; remembers the date it wrote last.
+#[derive(Clone, Debug)]
+pub struct Times {
+    offset_s: i64,
+    suffix: Vec<u8>,
+    day: Option<i64>,
+    date: Vec<u8>,
+}
+
+impl Times {
+    /// In an offset of whole minutes from UTC; 0 is written `Z`.
+    pub fn new(offset_s: i32) -> Self {
+        let suffix = match offset_s {
+            0 => "Z".to_owned(),
+            // The label of an offset is `UTC-07:00`.
+            _ => crate::time::offset_label(offset_s).replacen("UTC", "", 1),
+        };
+        Self { offset_s: i64::from(offset_s), suffix: suffix.into_bytes(), day: None, date: Vec::new() }
+    }
+
+    /// Appends a time. One that no calendar reaches is written as a number.
+    pub fn push(&mut self, out: &mut Vec<u8>, unix_s: i64) {
+        let local = unix_s.saturating_add(self.offset_s);
+        let (day, second) = (local.div_euclid(86_400), local.rem_euclid(86_400) as u64);
+        if self.day != Some(day) {
+            // Years of four digits, as RFC 3339 has them.
+            let date = chrono::DateTime::from_timestamp(local, 0)
+                .filter(|_| (-62_167_219_200..253_402_300_800).contains(&local));
+            let Some(date) = date else {
+                push_int(out, unix_s);
+                return;
+            };
+            self.date.clear();
+            self.date.extend_from_slice(date.format("%Y-%m-%dT").to_string().as_bytes());
+            self.day = Some(day);
+        }
+        out.extend_from_slice(&self.date);
+        push_two(out, second / 3600);
+        out.push(b':');
+        push_two(out, second / 60 % 60);
+        out.push(b':');
+        push_two(out, second % 60);
+        out.extend_from_slice(&self.suffix);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn text(write: impl FnOnce(&mut Vec<u8>)) -> String {
+        let mut out = Vec::new();
+        write(&mut out);
+        String::from_utf8(out).unwrap()
+    }
+
+    proptest! {
+        #[test]
+        fn integers_equal_the_general_formatter(value in any::<i64>(), small in -2000_i64..2000) {
+            prop_assert_eq!(text(|out| push_int(out, value)), value.to_string());
+            prop_assert_eq!(text(|out| push_int(out, small)), small.to_string());
+        }
+
+        #[test]
+        fn times_equal_the_general_formatter_in_any_order_and_offset(
+            times in proptest::collection::vec(0_i64..4_300_000_000, 1..20),
+            minutes in -1_439_i32..1_440,
+        ) {
+            let mut writer = Times::new(minutes * 60);
+            for unix_s in times {
+                let ours = text(|out| writer.push(out, unix_s));
+                let read = chrono::DateTime::parse_from_rfc3339(&ours).unwrap();
+                prop_assert_eq!(read.timestamp(), unix_s);
+                prop_assert_eq!(read.offset().local_minus_utc(), minutes * 60);
+            }
+        }
+
+        #[test]
+        fn hundredths_read_back(value in -40_000_i64..40_000) {
+            let read: f64 = text(|out| push_hundredths(out, value)).parse().unwrap();
+            prop_assert_eq!((read * 100.0).round() as i64, value);
+        }
+
+        #[test]
+        fn reals_read_back_to_the_bit(value in any::<f64>().prop_filter("finite", |value| value.is_finite())) {
+            let read: f64 = text(|out| push_real(out, value, None)).parse().unwrap();
+            prop_assert_eq!(read.to_bits(), value.to_bits());
+        }
+    }
+
+    #[test]
+    fn the_ends_of_the_ranges_are_written_and_nonsense_does_not_panic() {
+        assert_eq!(text(|out| push_int(out, i64::MIN)), i64::MIN.to_string());
+        assert_eq!(text(|out| push_int(out, 0)), "0");
+        assert_eq!(text(|out| push_hundredths(out, -7)), "-0.07");
+        assert_eq!(text(|out| push_hundredths(out, i64::MIN)), "-92233720368547758.08");
+        for unix_s in [i64::MIN, i64::MAX] {
+            assert_eq!(text(|out| Times::new(0).push(out, unix_s)), unix_s.to_string());
+        }
+        // `date -u -d 2026-05-04T06:00:00Z +%s` (GNU coreutils).
+        assert_eq!(text(|out| Times::new(-25_200).push(out, 1_777_874_400)), "2026-05-03T23:00:00-07:00");
+        assert_eq!(text(|out| Times::new(0).push(out, 1_777_874_400)), "2026-05-04T06:00:00Z");
+    }
+}

@@ -1,0 +1,295 @@
+//! A CSV in another style into the plan: lines by its layout, loggers, instants, and rows without sequence numbers.
+//!
+//! Input: a file's bytes, a [`Layout`], and which logger it is of where no column says. Output: rows handed to
+//! [`Planning`], which judges them as it judges all others; a line that is no row is refused by its number.
+//!
+//! Rows with epoch and sequence go through as they come: memory does not grow with them. Rows without are kept
+//! until the file ends, some hundred bytes each, since a match needs the rows around it.
+
+use super::Place;
+use super::layout::{Decoded, LayoutReader, NoRow, Parsed, each_line, logger_of_name};
+use super::lines::{Line, Lines};
+use super::local::{Instants, Settled, Settler};
+use super::matching::FileRow;
+use super::plan::{FilePlan, Listener, NotPlanned, Planning, pieces};
+use crate::config::layout::{Is, Layout, Zone};
+use crate::judge::Row;
+use crate::wire::seq::{Address, Identity};
+use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
+use std::io::Read;
+
+/// Loggers of one file; more than a site has.
+const LOGGERS_MAX: usize = 4096;
+
+/// A row on its way.
+struct Item {
+    place: u64,
+    record: Option<(u32, u32)>,
+    row: Row,
+    /// The line itself, where the row has to wait; else it is at hand.
+    line: Vec<u8>,
+}
+
+/// What is known of one logger in the file.
+#[derive(Default)]
+struct OfLogger {
+    settler: Settler<Item>,
+    last_line: Option<u64>,
+    loose: Vec<FileRow>,
+    /// Lines of the file that were refused when its last row came.
+    refusals: u64,
+    /// Why its rows cannot be taken; `None`: not looked at yet.
+    verdict: Option<Result<(), (&'static str, String)>>,
+}
+
+impl Planning<'_> {
+    /// Plans a CSV in another style. `logger`: whose it is, as a person said. On an error nothing of it is planned.
+    pub fn by_layout(
+        &mut self,
+        name: &str,
+        input: &mut dyn Read,
+        expected: Option<u64>,
+        layout: &Layout,
+        logger: Option<Address>,
+        listener: &mut dyn Listener,
+    ) -> Result<&FilePlan, NotPlanned> {
+        let of_file = file_logger(name, layout, logger).map_err(NotPlanned::Layout)?;
+        let roster = self.roster();
+        self.rows_of(name, &layout.steps(), |planning| {
+            planning.current().layout = Some(layout.title.clone());
+            let mut file = Foreign {
+                planning,
+                layout,
+                of_file,
+                reader: LayoutReader::new(layout, roster),
+                loggers: BTreeMap::new(),
+            };
+            let mut decoded = Decoded::new(layout.style.encoding);
+            let mut lines = Lines::default();
+            let digest = pieces(input, expected, listener, |piece, listener| {
+                each_line(&mut decoded, &mut lines, piece, false, |line| file.line(&line, listener))
+            })?;
+            each_line(&mut decoded, &mut lines, b"", true, |line| file.line(&line, listener))?;
+            file.finish(listener)?;
+            Ok(digest)
+        })
+    }
+}
+
+/// Whose file it is: as somebody said, or by its name. `Ok(None)`: a column says.
+fn file_logger(name: &str, layout: &Layout, said: Option<Address>) -> Result<Option<Address>, String> {
+    let by_name = match &layout.file_name {
+        Some(pattern) => match (logger_of_name(pattern, name), said) {
+            (Some(found), Some(said)) if found != said => {
+                return Err(format!(
+                    "is of logger {found} by its name, and --logger says {said}; name the right file"
+                ));
+            }
+            (None, None) => {
+                return Err(format!(
+                    "has no logger in its name, which should be like {pattern:?}; say whose it is with --logger N"
+                ));
+            }
+            (found, _) => found,
+        },
+        None => None,
+    };
+    let found = said.or(by_name);
+    if found.is_none() && !layout.has(|is| *is == Is::Logger) {
+        return Err(
+            "does not say whose it is: neither a column nor the layout does; add --logger N".to_owned()
+        );
+    }
+    Ok(found)
+}
+
+struct Foreign<'p, 'a, 'l> {
+    planning: &'p mut Planning<'a>,
+    layout: &'l Layout,
+    of_file: Option<Address>,
+    reader: LayoutReader<'l>,
+    loggers: BTreeMap<Address, OfLogger>,
+}
+
+impl Foreign<'_, '_, '_> {
+    fn line(&mut self, line: &Line<'_>, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+        let read = self.reader.line(line);
+        let parsed = match read.map_err(|why| NotPlanned::Layout(format!("line {}: {why}", line.number)))? {
+            Ok(None) => return Ok(()),
+            Ok(Some(parsed)) => self.welcome(parsed),
+            Err(why) => Err(why),
+        };
+        match parsed {
+            Ok((address, parsed)) => self.take(address, parsed, line, listener),
+            Err(NoRow(kind, why)) => {
+                self.planning.current().read += 1;
+                self.planning.refuse(kind, Place::Line(line.number), &why, line.bytes, listener)
+            }
+        }
+    }
+
+    /// Whose a row is, and whether this layout can be that logger's.
+    fn welcome(&mut self, parsed: Parsed) -> Result<(Address, Parsed), NoRow> {
+        let address = match (parsed.logger, self.of_file) {
+            (Some(found), Some(said)) if found != said => {
+                return Err(NoRow(
+                    "another logger",
+                    format!("is of logger {found}, and the file was said to be of logger {said}"),
+                ));
+            }
+            (Some(found), _) | (None, Some(found)) => found,
+            (None, None) => return Err(NoRow("foreign", "no logger".to_owned())),
+        };
+        if self.loggers.len() >= LOGGERS_MAX && !self.loggers.contains_key(&address) {
+            return Err(NoRow("foreign", format!("more than {LOGGERS_MAX} loggers in one file")));
+        }
+        let of_logger = self.loggers.entry(address).or_default();
+        let verdict =
+            of_logger.verdict.get_or_insert_with(|| channels_fit(self.planning, self.layout, address));
+        match verdict {
+            Ok(()) => Ok((address, parsed)),
+            Err((kind, why)) => Err(NoRow(kind, why.clone())),
+        }
+    }
+
+    fn take(
+        &mut self,
+        address: Address,
+        parsed: Parsed,
+        line: &Line<'_>,
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        let Self { planning, layout, loggers, .. } = self;
+        let of_logger = loggers.entry(address).or_default();
+        // Only where an hour may come twice does it matter whether a line does.
+        let again = matches!(layout.time.zone, Zone::Civil(_)) && {
+            let mut hasher = DefaultHasher::new();
+            line.bytes.hash(&mut hasher);
+            let hash = hasher.finish();
+            of_logger.last_line.replace(hash) == Some(hash)
+        };
+        let is_certain = matches!(parsed.instants, Instants::One(_));
+        let item = Item {
+            place: line.number,
+            record: parsed.record,
+            row: parsed.row,
+            line: if is_certain { Vec::new() } else { line.bytes.to_vec() },
+        };
+        let OfLogger { settler, loose, refusals, .. } = of_logger;
+        settler.push(item, parsed.instants, again, &mut |settled| {
+            settle(planning, address, (loose, refusals), settled, line.bytes, listener)
+        })
+    }
+
+    fn finish(mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+        if !self.reader.has_begun() {
+            return Err(NotPlanned::Layout(
+                "ends before its rows begin; the layout skips more lines than there are".to_owned(),
+            ));
+        }
+        let Self { planning, loggers, .. } = &mut self;
+        for (address, OfLogger { settler, loose, refusals, .. }) in loggers.iter_mut() {
+            settler.finish(&mut |settled| {
+                settle(planning, *address, (loose, refusals), settled, &[], listener)
+            })?;
+        }
+        planning.judge(listener)?;
+        for (address, of_logger) in std::mem::take(loggers) {
+            if !of_logger.loose.is_empty() {
+                planning.match_loose(address, of_logger.loose, listener)?;
+            }
+        }
+        planning.judge(listener)
+    }
+}
+
+/// A row whose instant is known, or will not be.
+fn settle(
+    planning: &mut Planning<'_>,
+    address: Address,
+    (loose, seen_refused): (&mut Vec<FileRow>, &mut u64),
+    (item, at): Settled<Item>,
+    line: &[u8],
+    listener: &mut dyn Listener,
+) -> Result<(), NotPlanned> {
+    let content = if item.line.is_empty() { line } else { &item.line };
+    let place = Place::Line(item.place);
+    let mut row = item.row;
+    let refused = match at {
+        Ok(at) => match u32::try_from(at) {
+            Ok(time) => {
+                row.time = time;
+                None
+            }
+            Err(_) => {
+                Some(("not a row", "its time is none that a logger can have (1970 to 2106)".to_owned()))
+            }
+        },
+        Err(why) => Some(("time not certain", format!("its time {why}"))),
+    };
+    let identity = match (refused, item.record) {
+        (Some(refused), _) => Err(refused),
+        (None, None) => {
+            let all = planning.current().refused_count();
+            let after_refused = std::mem::replace(seen_refused, all) != all;
+            loose.push(FileRow { line: item.place, row, after_refused });
+            return Ok(());
+        }
+        (None, Some((epoch, sequence))) => {
+            Identity::new(address.number(), epoch, sequence).ok_or_else(|| {
+                (
+                    "not a row",
+                    format!(
+                        "epoch {epoch}, sequence {sequence}: no record has these numbers (0 is reserved)"
+                    ),
+                )
+            })
+        }
+    };
+    match identity {
+        Ok(identity) => planning.row(identity, row, place, content, false, listener),
+        Err((kind, why)) => {
+            planning.current().read += 1;
+            planning.refuse(kind, place, &why, content, listener)
+        }
+    }
+}
+
+/// Whether the layout's channels can be those that the roster gives the logger.
+fn channels_fit(
+    planning: &Planning<'_>,
+    layout: &Layout,
+    address: Address,
+) -> Result<(), (&'static str, String)> {
+    let Some(logger) = planning.roster().logger(address) else {
+        return Err(("foreign", format!("logger {address} is not on the roster")));
+    };
+    if logger.channels.is_empty() {
+        return Ok(());
+    }
+    let (has, ought) = (layout.channels(), logger.channels.len());
+    if has != ought {
+        return Err((
+            "another logger",
+            format!("the layout has {has} channels, and the roster gives logger {address} {ought}"),
+        ));
+    }
+    for column in &layout.columns {
+        if let Is::Channel { channel, raw_unit: Some(unit), .. } = column.is
+            && let Some(ought) = logger.channels.get(channel).map(|of| of.raw_unit)
+            && ought != unit
+        {
+            return Err((
+                "another logger",
+                format!(
+                    "column {} is in {}, and the roster says that channel {channel} of logger {address} is in {}",
+                    column.place,
+                    unit.name(),
+                    ought.name()
+                ),
+            ));
+        }
+    }
+    Ok(())
+}

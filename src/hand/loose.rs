@@ -1,0 +1,146 @@
+//! Rows without sequence numbers into the plan: what the ledger and these files hold of their logger is put before
+//! `matching`, and what it finds is judged like any other row, marked as matched by time.
+//!
+//! What this is not: it decides nothing. Which row is which record, `matching` says; whether it is welcome, `judge`.
+
+use super::Place;
+use super::matching::{
+    Content, Contents, EpochHeld, Fate, FileRow, HeldRecord, History, Kind, What, match_rows,
+};
+use super::plan::{Both, Listener, NotPlanned, Planning};
+use crate::judge::Held;
+use crate::ledger::Error;
+use crate::ledger::import::HeldKind;
+use crate::wire::record::{Event, Record};
+use crate::wire::seq::{Address, Epoch, Identity};
+use std::collections::BTreeMap;
+
+/// Held readings so far off a file's times are left out: more than any clock that anybody would match by.
+const BEYOND_S: i64 = 3 * 86_400;
+
+impl Planning<'_> {
+    /// Matches one logger's rows, hands them to the judge, and keeps what was found for the plan.
+    pub(super) fn match_loose(
+        &mut self,
+        address: Address,
+        rows: Vec<FileRow>,
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        let Some(history) = self.history(address, &rows)? else { return Ok(()) };
+        let Self { planner, records, rows: planned, files, .. } = self;
+        let matching = planner.judge(|held| {
+            let mut contents = Around(Both { held, records, rows: planned, files });
+            match_rows(&history, &mut contents, &rows)
+        })?;
+        let mut stretches = matching.stretches.iter();
+        let mut left = 0;
+        let mut stretch = None;
+        for (row, fate) in rows.into_iter().zip(&matching.fates) {
+            if left == 0 {
+                stretch = stretches.next();
+                left = stretch.map_or(u64::MAX, |stretch| stretch.rows + stretch.repeated);
+            }
+            left -= 1;
+            let place = Place::Line(row.line);
+            match *fate {
+                Fate::Matched(identity) | Fate::Anchor(identity) => {
+                    let is_match = matches!(fate, Fate::Matched(_));
+                    let file = self.current();
+                    file.matched += u64::from(is_match);
+                    file.anchored += u64::from(!is_match);
+                    self.row(identity, row.row, place, &[], is_match, listener)?;
+                }
+                Fate::Repeated(_) => {
+                    let file = self.current();
+                    file.read += 1;
+                    file.twice += 1;
+                }
+                Fate::Unmatched | Fate::Refused => {
+                    let (kind, why) = match stretch.map(|stretch| stretch.what) {
+                        Some(What::Refused(why)) => ("against the rows around it", why.to_string()),
+                        Some(What::Unmatched(why)) => ("not matched", why.to_string()),
+                        _ => ("not matched", "no record is certain for it".to_owned()),
+                    };
+                    self.current().read += 1;
+                    self.refuse(kind, place, &why, &[], listener)?;
+                }
+            }
+        }
+        let found = matching.stretches.into_iter().map(|stretch| (address, stretch));
+        self.current().stretches.extend(found);
+        Ok(())
+    }
+
+    /// What is held and missing of a logger around the rows' times.
+    fn history(&mut self, address: Address, rows: &[FileRow]) -> Result<Option<History>, NotPlanned> {
+        let roster = self.roster();
+        let Some(logger) = roster.logger(address) else { return Ok(None) };
+        let times = || rows.iter().map(|row| i64::from(row.row.time));
+        let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(None) };
+        let span = (first - BEYOND_S, last + BEYOND_S);
+        let mut all = BTreeMap::<(Epoch, u32), HeldRecord>::new();
+        let mut add = |identity: Identity, time: u32, kind: Kind| {
+            let sequence = identity.sequence.number();
+            all.insert((identity.epoch, sequence), HeldRecord { sequence, time, kind });
+        };
+        self.planner.held_of(address, span, &mut |item| {
+            let kind = match item.kind {
+                HeldKind::Reading => Kind::Reading,
+                HeldKind::Profile { interval_s } => Kind::Profile { interval_s },
+                HeldKind::Event { code, value } => event(code, value),
+                HeldKind::Opaque => Kind::Unknown,
+            };
+            add(item.identity, item.time, kind);
+        })?;
+        let item = |at: &(u32, u32)| self.files.get(at.0 as usize).map(|file| (&file.kept, at.1));
+        for (&identity, at) in self.rows.iter().filter(|(identity, _)| identity.address == address) {
+            if let Some(row) = item(at).and_then(|(kept, item)| kept.row(item)) {
+                add(identity, row.time, Kind::Reading);
+            }
+        }
+        for (&identity, at) in self.records.iter().filter(|(identity, _)| identity.address == address) {
+            let plaintext = item(at).and_then(|(kept, item)| kept.plaintext(item));
+            let (time, kind) = match plaintext.map(|plaintext| Record::decode(plaintext, identity.epoch)) {
+                Some(Ok(Record::Reading(reading))) => (reading.time, Kind::Reading),
+                Some(Ok(Record::Profile(profile))) => {
+                    (profile.time, Kind::Profile { interval_s: profile.interval_s })
+                }
+                Some(Ok(Record::Event(of))) => (of.time, event(of.code, of.value)),
+                _ => (0, Kind::Unknown),
+            };
+            add(identity, time, kind);
+        }
+        let mut epochs = BTreeMap::<Epoch, EpochHeld>::new();
+        let new = |epoch| EpochHeld { epoch, records: Vec::new(), missing: Default::default() };
+        for ((epoch, _), record) in all {
+            epochs.entry(epoch).or_insert_with(|| new(epoch)).records.push(record);
+        }
+        for (epoch, missing) in self.planner.missing(logger, &self.after)? {
+            epochs.entry(epoch).or_insert_with(|| new(epoch)).missing = missing;
+        }
+        let epochs = epochs.into_values().collect();
+        Ok(Some(History { address, interval_s: logger.interval_s, epochs }))
+    }
+}
+
+fn event(code: u8, value: i64) -> Kind {
+    match code {
+        Event::CLOCK_SET => Kind::ClockSet { seconds_added: value },
+        Event::POWERED_UP => Kind::PowerUp,
+        _ => Kind::Event,
+    }
+}
+
+/// Contents out of the ledger and of what these files have brought.
+struct Around<'a>(Both<'a>);
+
+impl Contents for Around<'_> {
+    type Error = Error;
+
+    fn content(&mut self, identity: Identity) -> Result<Option<Content>, Error> {
+        if let Some(reading) = self.0.reading(identity)? {
+            return Ok(Some(Content::Reading(reading)));
+        }
+        Ok(self.0.row(identity)?.map(Content::Row))
+    }
+}
