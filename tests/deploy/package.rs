@@ -86,6 +86,7 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
         "usr/share/doc/stonechat/handbook.md",
         "usr/share/doc/stonechat/README.md",
         "usr/share/doc/stonechat/copyright",
+        "usr/share/doc/stonechat/licences.txt.gz",
         "usr/share/doc/stonechat/examples/tcp-radio.conf",
         "usr/share/doc/stonechat/examples/site.toml",
     ] {
