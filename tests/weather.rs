@@ -192,6 +192,98 @@ fn a_tcp_peer_that_goes_is_called_again_and_one_that_falls_silent_is_asked_for()
     kept("tcp-peer", "a peer that is gone is called again", "TCP peer gone within a frame", 4, result);
 }
 
+/// Two ends of a cable: ours, and the one in a network of its own, which goes with this.
+struct Cable {
+    network: String,
+    ours: String,
+}
+
+impl Cable {
+    const OURS: &str = "10.254.77.1";
+    const THEIRS: &str = "10.254.77.2";
+
+    /// `None` where this process may not lay one.
+    fn lay() -> Option<Self> {
+        let pid = std::process::id();
+        let cable = Self { network: format!("stonechat-{pid}"), ours: format!("sc{pid}") };
+        if !ip(&["netns", "add", &cable.network]) {
+            return None;
+        }
+        let (network, ours) = (&*cable.network, &*cable.ours);
+        let there = ["-n", network];
+        let laid = ip(&["link", "add", ours, "type", "veth", "peer", "name", "far", "netns", network])
+            && ip(&["address", "add", "10.254.77.1/30", "dev", ours])
+            && ip(&["link", "set", ours, "up"])
+            && ip(&[&there[..], &["address", "add", "10.254.77.2/30", "dev", "far"]].concat())
+            && ip(&[&there[..], &["link", "set", "far", "up"]].concat());
+        laid.then_some(cable)
+    }
+
+    /// From now on nothing gets through either way, and neither end is told: frames go to a card that nobody has.
+    fn swallow(&self) {
+        let nobody = ["lladdr", "02:00:00:00:00:99", "nud", "permanent", "dev"];
+        assert!(ip(&[&["neigh", "replace", Self::THEIRS][..], &nobody, &[&self.ours]].concat()));
+        let there = ["-n", &self.network, "neigh", "replace", Self::OURS];
+        assert!(ip(&[&there[..], &nobody, &["far"]].concat()));
+    }
+
+    fn mend(&self) {
+        assert!(ip(&["neigh", "del", Self::THEIRS, "dev", &self.ours]));
+        assert!(ip(&["-n", &self.network, "neigh", "del", Self::OURS, "dev", "far"]));
+    }
+}
+
+impl Drop for Cable {
+    fn drop(&mut self) {
+        // The cable goes with one of its ends.
+        ip(&["link", "del", &self.ours]);
+        ip(&["netns", "del", &self.network]);
+    }
+}
+
+fn ip(args: &[&str]) -> bool {
+    let output = std::process::Command::new("ip").args(args).output();
+    output.is_ok_and(|output| output.status.success())
+}
+
+/// As long as the kernel asks a silent peer, a minute and a half.
+#[test]
+fn a_tcp_peer_behind_a_black_hole_is_given_up_and_called_until_it_answers() {
+    let Some(cable) = Cable::lay() else {
+        eprintln!("NOT TESTED: a black hole needs root, iproute2 and network namespaces");
+        return;
+    };
+    let plan = FieldPlan::dense(37, 12, 40, 0.1, 0.05, 0.02);
+    let listener = TcpListener::bind((Cable::OURS, 0)).unwrap();
+    let site = Site::new(&plan, &format!("tcp://{}", listener.local_addr().unwrap()), 0.05, "");
+    let mut daemon = site.start_with(|command| {
+        // `ip` becomes what it starts, so that the process is the daemon.
+        let mut there = std::process::Command::new("ip");
+        there.args(["netns", "exec", &cable.network]).arg(command.get_program()).args(command.get_args());
+        there.env("STONECHAT_LOG", "info").stderr(std::fs::File::create(site.path("daemon.log")).unwrap());
+        *command = there;
+    });
+    let mut field = Field::new(plan.clone());
+    let half = field.left() / 2;
+    let (mut peer, _) = listener.accept().unwrap();
+    peer.write_all(&part(&mut field, half)).unwrap();
+    daemon.wait_frames(field.tally().frames());
+
+    cable.swallow();
+    let since = std::time::Instant::now();
+    daemon.wait_for("a peer that was given up", |state| !state.radios[0].up);
+    let took = since.elapsed().as_secs();
+    cable.mend();
+    let (mut again, _) = listener.accept().unwrap();
+    let rest = field.left();
+    again.write_all(&part(&mut field, rest)).unwrap();
+    daemon.wait_frames(field.tally().frames());
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    ledger_equals_truth(&site.ledger(), field.truth(), &plan.to_roster());
+    let result = format!("given up after {took} s, called again, nothing lost");
+    kept("black-hole", "a peer that is gone is called again", "TCP peer behind a black hole", 1, &result);
+}
+
 /// Any bytes (SplitMix64).
 struct Bytes(u64);
 
