@@ -8,6 +8,8 @@
 mod targets;
 mod util;
 
+use util::chance::Chance;
+
 /// Files of a target's corpus, by name.
 fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {
     let dir = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/corpus").join(target);
@@ -22,37 +24,28 @@ fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {
     files
 }
 
-/// SplitMix64.
-fn next(state: &mut u64) -> usize {
-    *state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
-    let mut z = *state;
-    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    (z ^ (z >> 31)) as usize
-}
-
-fn mutate(bytes: &mut Vec<u8>, other: &[u8], state: &mut u64) {
-    for _ in 0..1 + next(state) % 4 {
-        let at = next(state) % (bytes.len() + 1);
-        let len = (1 + next(state) % 16).min(bytes.len() - at);
-        match next(state) % 6 {
-            0 if at < bytes.len() => bytes[at] ^= 1 << (next(state) % 8),
-            1 if at < bytes.len() => bytes[at] = [0, 0xFF, b'\n', b'"', b',', b'-', 1, 0x80][next(state) % 8],
+fn mutate(bytes: &mut Vec<u8>, other: &[u8], chance: &mut Chance) {
+    for _ in 0..1 + chance.below(4) {
+        let at = chance.below(bytes.len() + 1);
+        let len = (1 + chance.below(16)).min(bytes.len() - at);
+        match chance.below(6) {
+            0 if at < bytes.len() => bytes[at] ^= 1 << (chance.below(8)),
+            1 if at < bytes.len() => bytes[at] = [0, 0xFF, b'\n', b'"', b',', b'-', 1, 0x80][chance.below(8)],
             2 => bytes.truncate(at),
             3 => {
                 bytes.drain(at..at + len);
             }
             4 => {
                 let copy = bytes[at..at + len].to_vec();
-                let to = next(state) % (bytes.len() + 1);
+                let to = chance.below(bytes.len() + 1);
                 bytes.splice(to..to, copy);
             }
             _ if !other.is_empty() => {
-                let from = next(state) % other.len();
-                let piece = &other[from..(from + 1 + next(state) % 64).min(other.len())];
+                let from = chance.below(other.len());
+                let piece = &other[from..(from + 1 + chance.below(64)).min(other.len())];
                 bytes.splice(at..at, piece.iter().copied());
             }
-            _ => bytes.push(next(state) as u8),
+            _ => bytes.push(chance.next() as u8),
         }
     }
 }
@@ -66,11 +59,11 @@ fn every_file_of_the_corpus_and_what_comes_of_changing_it_does_no_harm() {
         assert!(files.len() >= 3, "the corpus of {name} is all but empty");
         for (at, (file, bytes)) in files.iter().enumerate() {
             for seed in 0..=mutations {
-                let mut state = seed ^ (at as u64) << 32;
+                let mut chance = Chance(seed ^ (at as u64) << 32);
                 let mut input = bytes.clone();
                 if seed > 0 {
-                    let other = &files[next(&mut state) % files.len()].1;
-                    mutate(&mut input, other, &mut state);
+                    let other = &files[chance.below(files.len())].1;
+                    mutate(&mut input, other, &mut chance);
                 }
                 let done = std::panic::catch_unwind(|| target(&input));
                 assert!(done.is_ok(), "{name}: {file}, mutation {seed}: {}", hex(&input));

@@ -29,6 +29,7 @@ use stonechat::seal::{Cipher, SlotKey};
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
+use util::chance::Chance;
 
 /// Seeds of an ordinary run.
 const SEEDS: u64 = 40;
@@ -38,32 +39,6 @@ const MEMORY: u32 = 40;
 const SLOTS: u8 = 3;
 /// The gateway's time at the beginning.
 const BEGINS: i64 = 1_780_000_000;
-
-/// Numbers under a seed (SplitMix64).
-struct Chance(u64);
-
-impl Chance {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    /// 0 to `end`, without `end`.
-    fn below(&mut self, end: usize) -> usize {
-        (self.next() % end.max(1) as u64) as usize
-    }
-
-    fn percent(&mut self, percent: u64) -> bool {
-        self.next() % 100 < percent
-    }
-
-    fn pick<'a, T>(&mut self, all: &'a [T]) -> Option<&'a T> {
-        if all.is_empty() { None } else { all.get(self.below(all.len())) }
-    }
-}
 
 /// A record as its logger made it.
 #[derive(Clone, Debug)]
@@ -351,19 +326,7 @@ impl World {
         let mut roster = Roster::default();
         let (mut known, mut mistyped) = (BTreeSet::new(), BTreeSet::new());
         for address in 1..=loggers {
-            let logger = Logger {
-                address: Address::new(address).unwrap(),
-                name: format!("L{address}"),
-                interval_s: 600,
-                memory_records: MEMORY,
-                fastest_interval_s: None,
-                silent_after_s: None,
-                in_service: None,
-                battery_installed: None,
-                area: None,
-                access: None,
-                channels: Vec::new(),
-            };
+            let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, MEMORY);
             assert!(roster.add(logger).is_ok());
             for slot in 0..SLOTS {
                 if chance.percent(if slot == 0 { 85 } else { 50 }) {

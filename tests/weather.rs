@@ -13,6 +13,7 @@ use stonechat::ledger::query::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{Field, FieldPlan, Truth};
 use stonechat::wire::frame::{KIND_AIR, encode_line};
+use util::chance::Chance;
 use util::daemon::{Daemon, PATIENCE, Site};
 use util::promises::kept;
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
@@ -306,19 +307,6 @@ fn behind_a_black_hole(cable: &Cable) {
     kept("black-hole", "a peer that is gone is called again", "TCP peer behind a black hole", 1, &result);
 }
 
-/// Any bytes (SplitMix64).
-struct Bytes(u64);
-
-impl Bytes {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-}
-
 #[test]
 fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as_they_are() {
     const MEGABYTES: usize = 6;
@@ -331,7 +319,7 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
     daemon.wait_listening();
     let mut field = Field::new(plan.clone());
     let third = field.left().div_ceil(3);
-    let mut chance = Bytes(34);
+    let mut chance = Chance(34);
     let mut flood = |peer: &mut TcpStream, what: usize| {
         for _ in 0..MEGABYTES << 4 {
             let piece: Vec<u8> = (0..(1 << 16) / 8)
@@ -375,7 +363,7 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
 }
 
 /// What somebody with a transmitter and no key can send.
-fn forge(chance: &mut Bytes, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u8>) {
+fn forge(chance: &mut Chance, sent: &[Vec<u8>], roster: &[u16], line: &mut Vec<u8>) {
     let draw = chance.next();
     let mut air = sent[(draw >> 32) as usize % sent.len()].clone();
     match draw % 10 {
@@ -433,7 +421,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
     };
     let (resident, ledger) = (status_kb(&daemon, "VmRSS"), size());
     let mut largest = ledger;
-    let mut chance = Bytes(35);
+    let mut chance = Chance(35);
     let mut records = truth.records();
     let mut sent: Vec<Vec<u8>> = Vec::new();
     let (mut line, mut bytes_in) = (Vec::new(), 0);

@@ -152,19 +152,7 @@ fn roster() -> &'static Roster {
     ROSTER.get_or_init(|| {
         let mut roster = Roster::default();
         for address in [1, 279, 10_812] {
-            let logger = Logger {
-                address: Address::new(address).unwrap(),
-                name: format!("L{address}"),
-                interval_s: 600,
-                memory_records: 100,
-                fastest_interval_s: None,
-                silent_after_s: None,
-                in_service: None,
-                battery_installed: None,
-                area: None,
-                access: None,
-                channels: Vec::new(),
-            };
+            let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, 100);
             assert!(roster.add(logger).is_ok());
         }
         roster
