@@ -214,19 +214,7 @@ const LAST: u32 = 40;
 fn small_roster() -> Roster {
     let mut roster = Roster::default();
     for address in 1..=2 {
-        let logger = Logger {
-            address: Address::new(address).unwrap(),
-            name: format!("L{address}"),
-            interval_s: 600,
-            memory_records: MEMORY,
-            fastest_interval_s: None,
-            silent_after_s: None,
-            in_service: None,
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
-        };
+        let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, MEMORY);
         assert!(roster.add(logger).is_ok());
     }
     roster

@@ -88,19 +88,7 @@ fn prepare(dir: &Path, rows: u32) -> Roster {
     }
     std::fs::write(dir.join("import.csv"), text).unwrap();
     let mut roster = Roster::default();
-    let logger = Logger {
-        address: Address::new(17).unwrap(),
-        name: "P-17".to_owned(),
-        interval_s: INTERVAL_S as u32,
-        memory_records: 10_000_000,
-        fastest_interval_s: None,
-        silent_after_s: None,
-        in_service: None,
-        battery_installed: None,
-        area: None,
-        access: None,
-        channels: Vec::new(),
-    };
+    let logger = Logger::new(Address::new(17).unwrap(), "P-17", INTERVAL_S as u32, 10_000_000);
     roster.add(logger).unwrap();
     let path = dir.join("import.db");
     for suffix in ["", "-wal", "-shm", ".lock"] {

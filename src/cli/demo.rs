@@ -49,6 +49,8 @@ const STORM_S: i64 = 36 * 3600;
 const POINT: &str = "P-11 pore pressure";
 /// Which of the loggers' copies is cut off: that of the logger whose path loses most.
 const CUT_OFF: usize = 5;
+/// Its logger.
+const LOGGER_VISITED: &str = "11";
 /// How long the daemon may take to be there, or to stop.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -170,6 +172,26 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
 
     shell.say("\n2. The gap report\n")?;
     shell.run(&["gaps", "--now", &at])?;
+    shell.say("\n   The same as a picture: what the storm took from a sealed piezometer\n")?;
+    let units = dir.join("calibrations.toml").display().to_string();
+    let picture = |shell: &mut Shell<'_>, name: &str| {
+        let file = dir.join(name).display().to_string();
+        let temperature = POINT.replace("pore pressure", "temperature");
+        shell.run(&[
+            "plot",
+            "--point",
+            POINT,
+            "--point",
+            &temperature,
+            "--units",
+            &units,
+            "-o",
+            &file,
+            "--now",
+            &at,
+        ])
+    };
+    picture(&mut shell, "outage.png")?;
 
     shell.say("\n3. Whom to visit, and what to fetch there\n")?;
     shell.run(&["visits", "--now", &at])?;
@@ -189,6 +211,25 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     shell.say("\n5. The import\n")?;
     // The plan is the same as before: from its result on.
     shell.run_from(": import ", &["import", "--by", "a demo technician", &stick])?;
+
+    // Beside the record: exports carry it, pictures mark it.
+    let visited = crate::time::rfc3339(now - 6 * 3600);
+    shell.say("")?;
+    shell.run(&[
+        "remark",
+        "add",
+        "--logger",
+        LOGGER_VISITED,
+        "--kind",
+        "visit",
+        "--from",
+        &visited,
+        "--now",
+        &at,
+        "--by",
+        "a demo technician",
+        "memory copied, antenna straightened",
+    ])?;
 
     let config = load(&dir)?;
     other_readers(&mut shell, &dir, &config, field.plan(), &mut truth)?;
@@ -233,8 +274,25 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     )?;
     // A day before the end: the barometer's readings on both sides of it are there.
     let before = crate::time::rfc3339(now - 86_400);
-    let units = dir.join("calibrations.toml").display().to_string();
     shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--units", &units])?;
+
+    shell.say("\n12. The same piezometer out in engineering units, and as a picture through the storm and its repair\n")?;
+    let values = dir.join("pore-pressure.csv").display().to_string();
+    shell.run(&[
+        "export",
+        "--units",
+        &units,
+        "--point",
+        POINT,
+        "--gaps",
+        "--remarks",
+        "-o",
+        &values,
+        "--now",
+        &at,
+    ])?;
+    shell.say("")?;
+    picture(&mut shell, "repaired.png")?;
     write_truth(&field, &dir)?;
     shell.say(&format!(
         "\nThe folder stays. To try there:\n   \

@@ -525,6 +525,11 @@ fn import_one(
                 let holder = holder.map_or(String::new(), |holder| format!(" ({holder})"));
                 format!("not imported: {error}{holder}; nothing of it is in the ledger; try again")
             }
+            // It may have been the sync of what is in already.
+            NotImported::Ledger(error @ Error::Sync(_)) => format!(
+                "not imported for certain: {error}; `stonechat import --list` says whether it is in the ledger; if \
+                 not, import it again"
+            ),
             NotImported::Ledger(error) => format!("not imported: {error}; nothing of it is in the ledger"),
             NotImported::PlanIsOld => {
                 "not imported: somebody changed what is covered meanwhile; import it again".to_owned()

@@ -347,7 +347,9 @@ impl Ledger {
         if done.is_err() {
             self.state.valid = false;
         }
-        done
+        let imported = done?;
+        self.checkpoint_if_long()?;
+        Ok(imported)
     }
 
     #[allow(clippy::too_many_arguments)]
