@@ -21,13 +21,9 @@
 //!
 //! What this is not: no I/O and no SQL.
 
-use crate::clock::EpochClock;
-use crate::coverage::{Coverage, RangeSet};
-use crate::gaps::{Facts, GapState, Report};
-use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-
-/// How many epochs before a record's own bound its time. As in the gap report.
-const EPOCHS_BEFORE_MAX: usize = 3;
+use crate::coverage::RangeSet;
+use crate::gaps::{GapState, Report};
+use crate::wire::seq::Address;
 
 /// How a held record came.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -232,43 +228,6 @@ fn made_before(at: i64, from: i64, to: i64, records: u64) -> u64 {
     let into = u128::from(at.abs_diff(from));
     let whole = (into * steps).div_ceil(u128::from(length.max(1)));
     u64::try_from(whole).unwrap_or(records).min(records)
-}
-
-/// The clock of an epoch, as the gap report sets times right.
-pub fn clock<F: Facts>(
-    coverage: &Coverage,
-    facts: &F,
-    address: Address,
-    epoch: Epoch,
-) -> Result<EpochClock, F::Error> {
-    let mut not_before = None;
-    let before = coverage.epochs_of(address).rev().filter(|(of, _)| *of < epoch);
-    for (of, held) in before.take(EPOCHS_BEFORE_MAX) {
-        let last = held.authentic.largest().and_then(Sequence::new);
-        let Some(sequence) = last else { continue };
-        if let Some(seen) = facts.seen(Identity { address, epoch: of, sequence })? {
-            let clock = own_clock(coverage, facts, address, of)?;
-            let made = clock.corrected(sequence.number(), seen.time, seen.received_at);
-            not_before = not_before.max(Some(made.time));
-        }
-    }
-    Ok(own_clock(coverage, facts, address, epoch)?.not_before(not_before))
-}
-
-fn own_clock<F: Facts>(
-    coverage: &Coverage,
-    facts: &F,
-    address: Address,
-    epoch: Epoch,
-) -> Result<EpochClock, F::Error> {
-    let first =
-        coverage.epoch(address, epoch).and_then(|held| held.authentic.smallest()).and_then(Sequence::new);
-    let seen = match first {
-        Some(sequence) => facts.seen(Identity { address, epoch, sequence })?,
-        None => None,
-    };
-    let first = first.zip(seen).map(|(sequence, seen)| (sequence.number(), seen.time));
-    Ok(EpochClock::new(facts.clock_events(address, epoch)?, first))
 }
 
 /// The numbers of a set within a window.

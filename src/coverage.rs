@@ -23,11 +23,16 @@ impl RangeSet {
     /// Takes one number in; `false` if it was there.
     pub fn insert(&mut self, number: u32) -> bool {
         // Records mostly arrive in order: look at the end first.
-        if let Some((_, last)) = self.ranges.last_mut()
-            && last.checked_add(1) == Some(number)
-        {
-            *last = number;
-            return true;
+        match self.ranges.last_mut() {
+            Some((_, last)) if last.checked_add(1) == Some(number) => {
+                *last = number;
+                return true;
+            }
+            Some((_, last)) if *last >= number => {}
+            _ => {
+                self.ranges.push((number, number));
+                return true;
+            }
         }
         if self.contains(number) {
             return false;

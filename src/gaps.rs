@@ -944,7 +944,7 @@ struct OverwritingSpan {
 
 /// When `records` more records have been made after `newest`, with a reading each `interval` seconds.
 /// The earliest time also counts the daily profiles, and some records that may come sooner than that.
-fn made_by(newest: i64, records: i64, interval: i64, earliest: bool) -> Option<i64> {
+pub(crate) fn made_by(newest: i64, records: i64, interval: i64, earliest: bool) -> Option<i64> {
     if interval <= 0 {
         return None;
     }

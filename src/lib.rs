@@ -23,6 +23,7 @@ pub mod judge;
 pub mod ledger;
 pub mod link;
 pub mod people;
+pub mod plot;
 pub mod seal;
 pub mod sim;
 pub mod time;

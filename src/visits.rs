@@ -26,10 +26,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Gaps of no more records than this hurry nobody. As in the gap report.
 pub const SINGLE_RECORDS: u64 = 2;
-/// Loggers write a profile a day beside their readings.
-const PROFILE_EVERY_S: i64 = 86_400;
-/// Records that may come sooner than the interval tells, as the gap report reckons.
-const UNFORESEEN_RECORDS: i64 = 6;
 
 /// When a memory begins to overwrite something; `None`: not known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -114,7 +110,7 @@ pub fn gather<F: Facts>(
             if deadline.latest.is_some_and(|latest| latest > now)
                 && let Some(from) = open.from
             {
-                let full = filled_by(from, capacity + 1, fastest(logger, interval), true);
+                let full = gaps::made_by(from, capacity + 1, fastest(logger, interval), true);
                 deadline.earliest = [deadline.earliest, full].into_iter().flatten().min();
             }
             known.after.insert(open.epoch, deadline);
@@ -136,8 +132,8 @@ fn known<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Kn
     if let Some(made) = gaps::corrected(coverage, facts, newest)? {
         // The next record is gone when as many more have been made as the memory holds.
         known.since_newest = Deadline {
-            earliest: filled_by(made.time, capacity + 1, fastest(logger, interval), true),
-            latest: filled_by(made.time, capacity + 1, interval, false),
+            earliest: gaps::made_by(made.time, capacity + 1, fastest(logger, interval), true),
+            latest: gaps::made_by(made.time, capacity + 1, interval, false),
         };
     }
     known.is_written_off = facts.written_off(address)?.iter().any(|off| {
@@ -161,21 +157,6 @@ fn memory<F: Facts>(logger: &Logger, facts: &F, at: Option<Identity>) -> Result<
 fn fastest(logger: &Logger, in_force: i64) -> i64 {
     let alarm = logger.fastest_interval_s.map(i64::from);
     alarm.into_iter().chain([in_force]).filter(|&s| s > 0).min().unwrap_or(0)
-}
-
-/// When so many more records have been made after `from`, as the gap report reckons it.
-fn filled_by(from: i64, records: i64, interval: i64, earliest: bool) -> Option<i64> {
-    if interval <= 0 {
-        return None;
-    }
-    let (records, interval) = (i128::from(records), i128::from(interval));
-    let seconds = if earliest {
-        let day = i128::from(PROFILE_EVERY_S);
-        (records - i128::from(UNFORESEEN_RECORDS)).max(0) * interval * day / (interval + day)
-    } else {
-        records * interval
-    };
-    i64::try_from(i128::from(from) + seconds).ok()
 }
 
 /// How pressing a visit is; the module's page says why in this order.

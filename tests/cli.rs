@@ -160,6 +160,7 @@ fn every_command_explains_itself_with_an_example() {
         "remark",
         "manual",
         "units",
+        "plot",
         "verify",
         "backup",
         "set-aside",

@@ -6,7 +6,6 @@ mod util;
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
 use stonechat::cli::completeness::{self as cli, Wanted};
 use stonechat::completeness::{Count, Counts, LoggerCounts, Source, Span, months};
 use stonechat::config::Config;
@@ -24,6 +23,7 @@ use stonechat::sim::{self, Field, FieldPlan, Truth};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
 use util::daemon::Site;
+use util::same_as_snapshot;
 
 const DAY: i64 = 86_400;
 const T0: i64 = 1_780_000_000;
@@ -211,17 +211,9 @@ impl History {
         let radio = ledger.radios(&["mast"]).unwrap()[0];
         let mut roster = Roster::default();
         let logger = Logger {
-            address: address(7),
-            name: "L7".to_owned(),
-            interval_s: EVERY as u32,
-            memory_records: 10_000,
-            fastest_interval_s: None,
             silent_after_s: Some(u32::MAX),
             in_service: (first > 1).then_some(InService::Start { epoch: 1, sequence: first }),
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
+            ..Logger::new(address(7), "L7", EVERY as u32, 10_000)
         };
         assert!(roster.add(logger).is_ok());
         let naive = Naive { first, ..Naive::default() };
@@ -506,20 +498,6 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     // And of a ledger of which nothing is settled.
     let (_dir, config, _, _) = embankment(0);
     assert_eq!(cli::count(&config, &wanted, now, |_, _, _| ()).unwrap(), counts);
-}
-
-/// Byte for byte as it was read and found good.
-fn same_as_snapshot(name: &str, text: &str) {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
-    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
-        std::fs::write(&path, text).unwrap();
-        return;
-    }
-    let kept = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        kept == text,
-        "{name} is another now; if it reads as it should, run again with UPDATE_SNAPSHOTS=1:\n{text}"
-    );
 }
 
 #[test]

@@ -92,8 +92,15 @@ fn python(modules: &str) -> Option<PathBuf> {
             return Some(python);
         }
     }
-    eprintln!("skipped: no Python with {modules}; `benches/run` makes target/bench-venv with them");
+    skipped(&format!("no Python with {modules}; `tests/run` makes target/bench-venv with them"));
+    // Where all readers are said to be there, a check that does not run is a failure.
+    assert!(std::env::var_os("STONECHAT_TEST_READERS").is_none(), "no Python with {modules}");
     None
+}
+
+/// Past what the test runner keeps back of a test that passes.
+fn skipped(what: &str) {
+    let _ = std::io::Write::write_all(&mut std::io::stderr(), format!("\nskipped: {what}\n").as_bytes());
 }
 
 fn run_python(python: &Path, script: &str, args: &[&Path]) -> String {
@@ -693,6 +700,84 @@ fn beside_a_running_daemon_the_wal_stays_small_and_commits_go_on() {
 }
 
 #[test]
+fn commits_do_not_wait_for_an_export_that_stands_still_in_the_middle() {
+    let plan = FieldPlan::dense(97, 120, 150, 0.02, 0.02, 0.0);
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 3000");
+    let run = Field::new(plan.clone()).run_out();
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let line = run.line();
+    let (first, second) = line.split_at(line.len() / 3 * 2);
+    pty.write_within(first, PATIENCE).unwrap();
+    pty.wait_drained(PATIENCE).unwrap();
+    let before = daemon.wait_for("first part", |state| state.commits > 0 && state.waiting == 0);
+    let held = raw_values(&site.ledger(), "true");
+    // A pipe that nobody empties.
+    let mut child = site
+        .command(&["export", "--shape", "long", "-o", "-", "--now", NOW])
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut out = child.stdout.take().unwrap();
+    let mut text = vec![0; 1000];
+    std::io::Read::read_exact(&mut out, &mut text).unwrap();
+    pty.write_within(second, PATIENCE).unwrap();
+    // All that came meanwhile is committed, while the export has not ended.
+    let state = daemon.wait_frames(run.tally.frames());
+    assert!(child.try_wait().unwrap().is_none(), "the export was too small to stand still");
+    assert!(state.commits > before.commits && state.trouble.is_none());
+    let wal = std::fs::metadata(site.path("ledger.db-wal")).map_or(0, |wal| wal.len());
+    assert!(wal < 16 << 20, "{wal}");
+    std::io::Read::read_to_end(&mut out, &mut text).unwrap();
+    assert!(child.wait().unwrap().success());
+    println!(
+        "{} commits while it stood still, the longest {:.3} s; -wal {wal} bytes, {} bytes written out",
+        state.commits - before.commits,
+        state.longest_commit_s,
+        text.len()
+    );
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    let file = site.path("stood-still.csv");
+    std::fs::write(&file, text).unwrap();
+    let Some(python) = python("csv") else { return };
+    assert!(held.is_subset(&values_of(&run_python(&python, LONG_CSV, &[&file]))));
+}
+
+#[test]
+fn calibrations_that_cannot_be_read_end_an_export_before_a_file_is_there() {
+    use std::os::unix::fs::PermissionsExt;
+    let (site, ..) = site(98, 4, 3);
+    std::fs::create_dir(site.path("folder")).unwrap();
+    for (name, bytes, mode) in [
+        ("open.toml", &b"[[calibration]]\ngauge_factor = 31337.25\n"[..], 0o644),
+        ("broken.toml", b"[[calibration]\ngauge_factor = 31337.25\n", 0o600),
+        ("binary.toml", b"\xff\xfe31337.25\0", 0o600),
+    ] {
+        std::fs::write(site.path(name), bytes).unwrap();
+        std::fs::set_permissions(site.path(name), std::fs::Permissions::from_mode(mode)).unwrap();
+    }
+    let file = site.path("never.csv");
+    for (name, code, says) in [
+        ("absent.toml", 2, "absent.toml"),
+        ("folder", 2, "folder"),
+        ("open.toml", 2, "chmod 600"),
+        ("broken.toml", 2, "broken.toml"),
+        ("binary.toml", 2, "binary.toml"),
+    ] {
+        let units = site.path(name);
+        let output =
+            site.output(&["export", "--units", units.to_str().unwrap(), "-o", file.to_str().unwrap()]);
+        let told = stderr(&output);
+        println!("{name}: {told}");
+        assert_eq!(output.status.code(), Some(code), "{name}: {told}");
+        assert!(told.starts_with("stonechat: ") && told.contains(says), "{name}: {told}");
+        assert!(!told.contains("31337"), "a calibration's value is told: {told}");
+        assert!(!file.exists() && !site.path("datapackage.json").exists(), "{name}");
+    }
+}
+
+#[test]
 fn a_reader_that_takes_its_time_holds_no_transaction_open() {
     let (site, plan, _) = site(93, 6, 10);
     // Standard output is a pipe that nobody empties yet: the export waits in the middle of its writing.
@@ -719,7 +804,7 @@ fn a_reader_that_takes_its_time_holds_no_transaction_open() {
 fn a_full_disk_leaves_nothing_under_the_final_name() {
     let unshare = Command::new("unshare").args(["--mount", "true"]).status();
     if !is_root() || !unshare.is_ok_and(|status| status.success()) {
-        eprintln!("skipped: a small disk of its own needs root and mount namespaces");
+        skipped("a small disk of its own needs root and mount namespaces");
         return;
     }
     let plan = FieldPlan::dense(94, 60, 300, 0.0, 0.0, 0.0).with_faults(FaultRates::none());
@@ -814,8 +899,11 @@ fn the_lines_of_the_documentation_run() {
     }
     let script = site.path("read.r");
     std::fs::write(&script, &r[0]).unwrap();
-    match Command::new("Rscript").arg(&script).current_dir(site.dir.path()).output() {
-        Ok(output) => assert!(output.status.success(), "{}", stderr(&output)),
-        Err(_) => eprintln!("skipped: there is no Rscript here"),
+    for offset in ["Z", "-07:00"] {
+        export(&site, &["--shape", "long", "--offset", offset, "--force"], "long.csv");
+        match Command::new("Rscript").arg(&script).current_dir(site.dir.path()).output() {
+            Ok(output) => assert!(output.status.success(), "{offset}: {}", stderr(&output)),
+            Err(_) => skipped("no Rscript; `apt-get install --no-install-recommends r-base-core` brings it"),
+        }
     }
 }

@@ -4,6 +4,8 @@
 //! compared with sets of integers, and deadlines with the ring memories of the simulated field.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod util;
+
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
@@ -28,6 +30,7 @@ use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What, Witness};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use util::same_as_snapshot;
 
 const T0: i64 = 1_780_000_000;
 const DAY: i64 = 86_400;
@@ -312,17 +315,8 @@ impl Scene {
 
     fn of(addresses: &[u16]) -> Self {
         let loggers = addresses.iter().map(|&number| Logger {
-            address: address(number),
-            name: format!("L{number}"),
-            interval_s: EVERY as u32,
-            memory_records: 1_000,
-            fastest_interval_s: None,
             silent_after_s: Some(u32::MAX),
-            in_service: None,
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
+            ..Logger::new(address(number), format!("L{number}"), EVERY as u32, 1_000)
         });
         Self { loggers: loggers.collect(), model: Model::default(), now: T0 + 10 * DAY }
     }
@@ -2090,21 +2084,6 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
     ledger.append(&intake.batch, &config.roster, stamp(now)).unwrap();
     ledger.settle(10_000, 0).unwrap();
     (dir, config, now)
-}
-
-/// Byte for byte as it was read and found good; `UPDATE_SNAPSHOTS=1` writes it anew, to be read again.
-fn same_as_snapshot(name: &str, text: &str) {
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
-    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
-        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        std::fs::write(&path, text).unwrap();
-    }
-    let expected = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        text == expected,
-        "{} differs; `UPDATE_SNAPSHOTS=1 cargo test --test gaps` rewrites it:\n{text}",
-        path.display()
-    );
 }
 
 #[test]

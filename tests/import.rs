@@ -214,19 +214,7 @@ const LAST: u32 = 40;
 fn small_roster() -> Roster {
     let mut roster = Roster::default();
     for address in 1..=2 {
-        let logger = Logger {
-            address: Address::new(address).unwrap(),
-            name: format!("L{address}"),
-            interval_s: 600,
-            memory_records: MEMORY,
-            fastest_interval_s: None,
-            silent_after_s: None,
-            in_service: None,
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
-        };
+        let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, MEMORY);
         assert!(roster.add(logger).is_ok());
     }
     roster
@@ -1154,6 +1142,14 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
         "{kept} set aside of {}",
         theirs.memory_at(ours, other.to_unix_s()).len()
     );
+    // What is kept with the import counts each frame once: set aside, or unopened and left.
+    let list = small.site.json(&["import", "--list", "--json"]);
+    let outcomes = list["imports"][0]["outcomes"].as_object().unwrap();
+    let sum: u64 = outcomes.values().map(|count| count.as_u64().unwrap()).sum();
+    assert_eq!(sum as usize, theirs.memory_at(ours, other.to_unix_s()).len(), "{outcomes:?}");
+    // One more may have been set aside and have given way to a later one.
+    let aside = outcomes["set aside"].as_u64().unwrap() as usize;
+    assert!((kept..=kept + 1).contains(&aside), "{kept}: {outcomes:?}");
     verified(&small.site.ledger());
     // Once more: the same file as before, and nothing changes.
     small.refuses(1, &[&shut], &["the same file as import 1; it changes nothing"]);

@@ -14,109 +14,9 @@ use stonechat::config::layout;
 use stonechat::config::layout::Zone;
 use stonechat::hand::local::{Settled, Settler, instants};
 use stonechat::judge::{Row, Steps};
-use stonechat::ledger::query::Reader;
-use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::sim::styles::{self, Local, Style};
-use stonechat::sim::{FaultRates, Field, FieldPlan, TruthRecord};
-use stonechat::wire::record::{RawUnit, Reading, Record};
-use stonechat::wire::seq::{Address, Identity};
-
-const FROM: i64 = 1_780_000_000;
-
-/// A gateway that has heard one logger but for some records, in a folder of its own.
-struct Site {
-    dir: tempfile::TempDir,
-    address: Address,
-    units: Vec<RawUnit>,
-    records: Vec<TruthRecord>,
-}
-
-impl Site {
-    fn new(is_missing: impl Fn(u32) -> bool) -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let plan = FieldPlan::harrow_tarn(5, 1, FROM, 8).without_incidents().with_faults(FaultRates::none());
-        plan.write_config(dir.path(), "/nowhere/radio", 1.0).unwrap();
-        let truth = Field::new(plan.clone()).run_out().truth;
-        let logger = &plan.loggers[0];
-        let records = truth.records_of(logger.address).to_vec();
-        let mut ledger = Ledger::open(&dir.path().join("ledger.db")).unwrap();
-        let radio = ledger.radios(&["mast"]).unwrap()[0];
-        let mut batch = Batch::default();
-        let last = records.last().unwrap().identity;
-        for record in &records {
-            let is_reading = matches!(record.record(), Some(Record::Reading(_)));
-            if is_reading && record.identity != last && is_missing(record.identity.sequence.number()) {
-                continue;
-            }
-            let at = Stamp { unix_s: record.made_at_unix_s, synchronised: true };
-            let reception = Some(Reception { radio, at, signal: None });
-            let identity = record.identity;
-            let arrival =
-                Arrival { identity, slot: Some(record.slot), reception, import: None, stored_at: None };
-            batch.push_record(arrival, &record.plaintext);
-        }
-        let now = Stamp { unix_s: plan.to_unix_s(), synchronised: true };
-        ledger.append(&batch, &plan.to_roster(), now).unwrap();
-        let units = logger.channels.iter().map(|channel| channel.raw_unit()).collect();
-        Self { dir, address: logger.address, units, records }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.dir.path().join(name)
-    }
-
-    fn readings(&self) -> Vec<(Identity, Reading)> {
-        styles::readings(&self.records)
-    }
-
-    fn write(&self, name: &str, bytes: impl AsRef<[u8]>) -> PathBuf {
-        let path = self.path(name);
-        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        std::fs::write(&path, bytes).unwrap();
-        path
-    }
-
-    fn import(&self, args: &[&str]) -> (i32, String, String) {
-        let output = Command::new(env!("CARGO_BIN_EXE_stonechat"))
-            .arg("--config")
-            .arg(self.path("site.toml"))
-            .arg("import")
-            .args(args)
-            .current_dir(self.dir.path())
-            .output()
-            .unwrap();
-        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
-        (output.status.code().unwrap(), text(&output.stdout), text(&output.stderr))
-    }
-
-    /// What the view shows of each reading: time, counts, faults, resolution and source.
-    fn held(&self) -> BTreeMap<u32, Shown> {
-        let reader = Reader::open(&self.path("ledger.db")).unwrap();
-        let mut statement = reader
-            .connection()
-            .prepare(
-                "SELECT sequence, time, channels, faults, resolution, source, c0, c1, c2, c3 FROM reading",
-            )
-            .unwrap();
-        let rows = statement.query_map([], |row| {
-            let channels = row.get::<_, u32>(2)? as usize;
-            let counts = (0..channels.min(4)).map(|i| row.get(6 + i)).collect::<Result<_, _>>()?;
-            Ok((row.get(0)?, (row.get(1)?, counts, row.get::<_, i64>(3)? as u64, row.get(4)?, row.get(5)?)))
-        });
-        rows.unwrap().collect::<Result<_, _>>().unwrap()
-    }
-
-    fn conflicts(&self) -> i64 {
-        let reader = Reader::open(&self.path("ledger.db")).unwrap();
-        reader
-            .connection()
-            .query_row("SELECT count(*) FROM set_aside WHERE what = 'conflict'", [], |row| row.get(0))
-            .unwrap()
-    }
-}
-
-/// Time, counts, faults, resolution, source.
-type Shown = (u32, Vec<i32>, u64, Option<String>, String);
+use stonechat::wire::record::Reading;
+use util::reader_site::Site;
 
 fn generated() -> Vec<(&'static str, Style)> {
     let base = Style::default;
@@ -351,6 +251,16 @@ fn the_examples_are_read_and_say_what_their_comments_say() {
     }
 }
 
+#[test]
+fn the_page_on_layouts_shows_the_very_examples() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let page = std::fs::read_to_string(root.join("docs/layouts.md")).unwrap();
+    let shown: Vec<&str> =
+        page.split("```toml\n").skip(1).map(|rest| rest.split("```").next().unwrap()).collect();
+    let file = |name: &str| std::fs::read_to_string(root.join("config/layouts").join(name)).unwrap();
+    assert_eq!(shown, [file("numbered.toml"), file("by-the-minute.toml")]);
+}
+
 const RIGHT: &str = "[layout]\ntitle = \"t\"\n[time]\nresolution_s = 1\nutc_offset = \"+00:00\"\n\
     [[column]]\nname = \"Epoch\"\nis = \"epoch\"\n[[column]]\nname = \"Sequence\"\nis = \"sequence\"\n\
     [[column]]\nname = \"Date\"\nis = \"time\"\nformat = \"%Y-%m-%d %H:%M:%S\"\n\
@@ -429,7 +339,7 @@ fn a_bad_file_is_refused_by_line_with_its_reason() {
         "line 1: the layout names the column \"Sequence\", and the header has \"Epoch\", \"Date\"",
     );
     refused(format!("Epoch,Epoch,{header}"), "are both called \"Epoch\"");
-    refused(format!("{header}{good}1;3;x\n"), "line 3: 1 columns; the rows of this layout have");
+    refused(format!("{header}{good}1;3;x\n"), "line 3: columns: 1; the rows of this layout have");
     refused(format!("{header}{good}{header}"), "line 3: the header over again");
     refused(format!("{header}1,2,2026-06-01 00:00:00\0,{cells}\n"), "line 2: holds a NUL byte");
     refused(
@@ -465,7 +375,7 @@ fn a_bad_file_is_refused_by_line_with_its_reason() {
     if units != 1 {
         let (code, out, _) = site.import(&["--dry-run", "--layout", "few", "--logger", &number, "f.csv"]);
         assert_eq!(code, 1);
-        assert!(out.contains("the layout has 1 channels, and the roster gives logger"), "{out}");
+        assert!(out.contains("channels: the layout has 1, and the roster gives logger"), "{out}");
     }
 }
 

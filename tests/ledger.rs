@@ -23,19 +23,7 @@ const NOW: Stamp = Stamp { unix_s: 1_780_000_000, synchronised: true };
 fn roster(loggers: u16) -> Roster {
     let mut roster = Roster::default();
     for address in 1..=loggers {
-        let added = roster.add(Logger {
-            address: Address::new(address).unwrap(),
-            name: format!("L{address}"),
-            interval_s: 600,
-            memory_records: 4000,
-            fastest_interval_s: None,
-            silent_after_s: None,
-            in_service: None,
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
-        });
+        let added = roster.add(Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, 4000));
         assert!(added.is_ok());
     }
     roster

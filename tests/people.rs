@@ -16,6 +16,7 @@ use stonechat::sim::{FaultRates, FieldPlan};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
 use util::daemon::Site;
+use util::same_as_snapshot;
 
 /// 2026-05-04 08:00 on the site's clock (UTC-07:00).
 const T0: i64 = 1_777_906_800;
@@ -666,20 +667,6 @@ fn a_held_write_lock_and_a_missing_ledger_are_told_with_what_to_do() {
         assert!(text.contains("there is none; `stonechat run` makes it"), "{args:?}: {text}");
         assert!(!empty.ledger().exists());
     }
-}
-
-/// Byte for byte as it was read and found good; `UPDATE_SNAPSHOTS=1` writes it anew, to be read again.
-fn same_as_snapshot(name: &str, text: &str) {
-    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
-    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
-        std::fs::write(&path, text).unwrap();
-    }
-    let expected = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        text == expected,
-        "{} differs; `UPDATE_SNAPSHOTS=1 cargo test --test people` rewrites it:\n{text}",
-        path.display()
-    );
 }
 
 #[test]

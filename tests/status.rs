@@ -5,7 +5,7 @@
 mod util;
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use stonechat::cli::status::{self, Look, Status, Surroundings};
 use stonechat::daemon::intake::Intake;
 use stonechat::daemon::state::{CommitState, DaemonState, RadioState};
@@ -16,6 +16,7 @@ use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{Field, FieldPlan, Span, Truth, Witness};
 use stonechat::wire::record::{Event, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
+use util::same_as_snapshot;
 
 const DAY: i64 = 86_400;
 /// 2026-05-04, in the site's morning.
@@ -198,19 +199,6 @@ fn field() -> (Heard, i64) {
     (heard, now)
 }
 
-fn compare(name: &str, text: &str) {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
-    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
-        std::fs::write(&path, text).unwrap();
-        return;
-    }
-    let kept = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        kept == text,
-        "{name} is another now; if it reads as it should, run again with UPDATE_SNAPSHOTS=1:\n{text}"
-    );
-}
-
 #[test]
 fn the_texts_are_those_that_were_read_and_found_good() {
     let (heard, now) = field();
@@ -227,7 +215,7 @@ fn the_texts_are_those_that_were_read_and_found_good() {
         assert!(text.chars().all(|c| c == '\n' || !c.is_control()), "{name}");
         assert!(look.unicode || text.is_ascii(), "{name}");
         assert!(text.lines().rfind(|line| !line.starts_with(' ')).unwrap().starts_with("Next: "), "{name}");
-        compare(name, &text);
+        same_as_snapshot(name, &text);
     }
 }
 

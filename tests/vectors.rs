@@ -38,19 +38,12 @@ fn roster(all: &Value) -> Roster {
     let mut roster = Roster::default();
     for address in list(&all["roster"]) {
         let memory = all["memory_records"].get(address.to_string()).map_or(4000, number);
-        let added = roster.add(Logger {
-            address: Address::new(number(address)).unwrap(),
-            name: format!("L{address}"),
-            interval_s: 600,
-            memory_records: memory,
-            fastest_interval_s: None,
-            silent_after_s: None,
-            in_service: None,
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
-        });
+        let added = roster.add(Logger::new(
+            Address::new(number(address)).unwrap(),
+            format!("L{address}"),
+            600,
+            memory,
+        ));
         assert!(added.is_ok());
     }
     roster

@@ -21,6 +21,7 @@ use stonechat::visits::{Class, Deadline, Known, Visit, plan};
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::{Address, Epoch, Identity};
 use util::daemon::Site;
+use util::same_as_snapshot;
 
 const DAY: i64 = 86_400;
 const NOW: i64 = 1_780_000_000;
@@ -52,17 +53,9 @@ impl Scene {
         let mut known = BTreeMap::new();
         for &number in numbers {
             let logger = Logger {
-                address: address(number),
-                name: format!("L{number}"),
-                interval_s: 600,
-                memory_records: 1_000,
-                fastest_interval_s: None,
-                silent_after_s: None,
-                in_service: None,
                 battery_installed: Some("2026-05-04".to_owned()),
                 area: Some("crest".to_owned()),
-                access: None,
-                channels: Vec::new(),
+                ..Logger::new(address(number), format!("L{number}"), 600, 1_000)
             };
             assert!(roster.add(logger).is_ok());
             let of = Known {
@@ -379,20 +372,6 @@ fn embankment() -> (Heard, i64) {
     }
     heard.config.roster = roster;
     (heard, now)
-}
-
-/// Byte for byte as it was read and found good.
-fn same_as_snapshot(name: &str, text: &str) {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
-    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
-        std::fs::write(&path, text).unwrap();
-        return;
-    }
-    let kept = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(
-        kept == text,
-        "{name} is another now; if it reads as it should, run again with UPDATE_SNAPSHOTS=1:\n{text}"
-    );
 }
 
 #[test]

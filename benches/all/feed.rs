@@ -64,17 +64,13 @@ pub fn roster(interval_s: u32, memory_records: u32) -> Roster {
     let mut roster = Roster::default();
     for address in 1..=LOGGERS {
         let logger = Logger {
-            address: Address::new(address).expect("above 0"),
-            name: format!("P-{address}"),
-            interval_s,
-            memory_records,
             fastest_interval_s: Some(60),
-            silent_after_s: None,
-            in_service: None,
-            battery_installed: None,
-            area: None,
-            access: None,
-            channels: Vec::new(),
+            ..Logger::new(
+                Address::new(address).expect("above 0"),
+                format!("P-{address}"),
+                interval_s,
+                memory_records,
+            )
         };
         roster.add(logger).expect("each address once");
     }

@@ -2,11 +2,12 @@
 //!
 //! Three simulated weeks of the invented Harrow Tarn embankment go through a real pseudo-terminal into this
 //! program's own `run`, as a child process; a storm takes the radio down for a day and a half. Then the gap
-//! report, the visit list, downloads and their import, what is left, a write-off, and a comparison of every raw
-//! count with the truth, through the public views. The daemon's clock is the simulation's, so that weeks pass in
-//! seconds.
+//! report, the visit list, downloads and their import, two other readers' CSV, what is left, a write-off, and a
+//! comparison of every raw count with the truth, through the public views. The daemon's clock is the simulation's, so
+//! that weeks pass in seconds.
 
 mod compare;
+mod readers;
 
 use super::gaps::report_text;
 use super::simulate::write_truth;
@@ -46,6 +47,10 @@ const STEP_S: i64 = 300;
 const STORM_S: i64 = 36 * 3600;
 /// A sealed piezometer.
 const POINT: &str = "P-11 pore pressure";
+/// Which of the loggers' copies is cut off: that of the logger whose path loses most.
+const CUT_OFF: usize = 5;
+/// Its logger.
+const LOGGER_VISITED: &str = "11";
 /// How long the daemon may take to be there, or to stop.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -167,6 +172,26 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
 
     shell.say("\n2. The gap report\n")?;
     shell.run(&["gaps", "--now", &at])?;
+    shell.say("\n   The same as a picture: what the storm took from a sealed piezometer\n")?;
+    let units = dir.join("calibrations.toml").display().to_string();
+    let picture = |shell: &mut Shell<'_>, name: &str| {
+        let file = dir.join(name).display().to_string();
+        let temperature = POINT.replace("pore pressure", "temperature");
+        shell.run(&[
+            "plot",
+            "--point",
+            POINT,
+            "--point",
+            &temperature,
+            "--units",
+            &units,
+            "-o",
+            &file,
+            "--now",
+            &at,
+        ])
+    };
+    picture(&mut shell, "outage.png")?;
 
     shell.say("\n3. Whom to visit, and what to fetch there\n")?;
     shell.run(&["visits", "--now", &at])?;
@@ -183,15 +208,37 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     let stick = stick.display().to_string();
     shell.run(&["import", "--dry-run", &stick])?;
 
-    shell.say("\n5. The import, and what is left\n")?;
+    shell.say("\n5. The import\n")?;
     // The plan is the same as before: from its result on.
-    shell.run_from("import 1,", &["import", "--by", "a demo technician", &stick])?;
+    shell.run_from(": import ", &["import", "--by", "a demo technician", &stick])?;
+
+    // Beside the record: exports carry it, pictures mark it.
+    let visited = crate::time::rfc3339(now - 6 * 3600);
     shell.say("")?;
-    shell.run(&["gaps", "--now", &at])?;
+    shell.run(&[
+        "remark",
+        "add",
+        "--logger",
+        LOGGER_VISITED,
+        "--kind",
+        "visit",
+        "--from",
+        &visited,
+        "--now",
+        &at,
+        "--by",
+        "a demo technician",
+        "memory copied, antenna straightened",
+    ])?;
 
     let config = load(&dir)?;
+    other_readers(&mut shell, &dir, &config, field.plan(), &mut truth)?;
+
+    shell.say("\n7. What is left\n")?;
+    shell.run(&["gaps", "--now", &at])?;
+
     if let Some(gap) = gone(&config, now)? {
-        shell.say("\n6. What no logger has any more is declared, with name and reason\n")?;
+        shell.say("\n8. What no logger has any more is declared, with name and reason\n")?;
         let numbers =
             [gap.logger.to_string(), gap.epoch.to_string(), gap.first.to_string(), gap.last.to_string()];
         let [logger, epoch, first, last] = &numbers;
@@ -212,10 +259,10 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         ])?;
     }
 
-    shell.say("\n7. How complete is the record?\n")?;
+    shell.say("\n9. How complete is the record?\n")?;
     shell.run(&["completeness", "--now", &at])?;
 
-    shell.say("\n8. Every raw count in the ledger against the truth\n")?;
+    shell.say("\n10. Every raw count in the ledger against the truth\n")?;
     let (report, _) = report_text(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
     let compared = compare::compare(&config, &truth, &report)?;
     for line in &compared.lines {
@@ -223,12 +270,29 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     }
 
     shell.say(
-        "\n9. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n",
+        "\n11. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n",
     )?;
     // A day before the end: the barometer's readings on both sides of it are there.
     let before = crate::time::rfc3339(now - 86_400);
-    let units = dir.join("calibrations.toml").display().to_string();
     shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--units", &units])?;
+
+    shell.say("\n12. The same piezometer out in engineering units, and as a picture through the storm and its repair\n")?;
+    let values = dir.join("pore-pressure.csv").display().to_string();
+    shell.run(&[
+        "export",
+        "--units",
+        &units,
+        "--point",
+        POINT,
+        "--gaps",
+        "--remarks",
+        "-o",
+        &values,
+        "--now",
+        &at,
+    ])?;
+    shell.say("")?;
+    picture(&mut shell, "repaired.png")?;
     write_truth(&field, &dir)?;
     shell.say(&format!(
         "\nThe folder stays. To try there:\n   \
@@ -285,14 +349,52 @@ impl Shell<'_> {
     }
 }
 
+/// Two loggers were read with other readers too: their CSV files, by layouts. Marks in the truth what they bring.
+fn other_readers(
+    shell: &mut Shell<'_>,
+    dir: &Path,
+    config: &Config,
+    plan: &FieldPlan,
+    truth: &mut Truth,
+) -> Result<(), String> {
+    let Some(cut_off) = truth.addresses().nth(CUT_OFF) else { return Ok(()) };
+    let [numbered, plain] =
+        readers::write(dir, plan, truth, cut_off).map_err(|error| format!("{}: {error}", dir.display()))?;
+    let (Some(numbered), Some(plain)) = (numbered, plain) else { return Ok(()) };
+    shell.say(&format!(
+        "\n6. Two files of other readers, each in its own style, read by its layout (in {}/layouts).\n   \
+         The first knows no sequence numbers, shows local time to the minute, and rounds. It may fill what the\n   \
+         copy of logger {cut_off} lacks that was cut off: where rows before and after agree with held readings\n   \
+         (anchored), and as many rows as missing records stand between (matched)\n",
+        dir.display()
+    ))?;
+    shell.run(&["import", "--dry-run", "--layout", plain.layout, &plain.path])?;
+    shell.say("")?;
+    let by = ["--by", "a demo technician"];
+    shell
+        .run_from(": import ", &[&["import"], &by[..], &["--layout", plain.layout, &plain.path]].concat())?;
+    shell.say("\n   The second shows logger, epoch and sequence; nothing has to be matched\n")?;
+    shell.run(&[&["import"], &by[..], &["--layout", numbered.layout, &numbered.path]].concat())?;
+    for identity in readers::matched_by_time(&config.ledger.path, &plain)? {
+        truth.mark_heard(identity);
+    }
+    for identity in numbered.readings {
+        truth.mark_heard(identity);
+    }
+    Ok(())
+}
+
 /// What a person brings: memories copied as they are at the end. One reader is old and writes CSV; one copy was cut
-/// off when the stick was pulled. Marks in the truth what is in them. Returns how many files there are.
+/// off when the stick was pulled; one logger was read with another reader ([`readers`]). Marks in the truth what is
+/// in them. Returns how many files there are.
 fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
     std::fs::create_dir_all(stick)?;
     let addresses: Vec<Address> = truth.addresses().collect();
-    let (as_csv, cut_off) = (addresses.get(1).copied(), addresses.get(4).copied());
-    let mut brought = Vec::new();
-    for &address in &addresses {
+    let (as_csv, cut_off) = (addresses.get(1).copied(), addresses.get(CUT_OFF).copied());
+    let elsewhere = readers::numbered(truth);
+    let (mut brought, mut files) = (Vec::new(), 0);
+    for &address in addresses.iter().filter(|&&address| Some(address) != elsewhere) {
+        files += 1;
         let memory = truth.memory_at(address, truth.to_unix_s());
         if Some(address) == as_csv {
             let (csv, taken) = truth.own_csv(address);
@@ -317,7 +419,7 @@ fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
     for identity in brought {
         truth.mark_heard(identity);
     }
-    Ok(addresses.len() as u64)
+    Ok(files)
 }
 
 /// The oldest gap that no memory has any more.

@@ -94,7 +94,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         return describe(file, args.json, out);
     }
     if let Some(wanted) = &args.against {
-        return against(wanted, args, out);
+        return against(config_path, wanted, args, out);
     }
     let config = match load(config_path) {
         Ok(config) => config,
@@ -131,17 +131,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
             return USAGE;
         }
     };
-    let layout = match &args.layout {
-        None => None,
-        Some(name) => match config::layout::load(&layout_path(config_path, name)) {
-            Ok(layout) => Some(layout),
-            Err(problems) => {
-                for problem in problems.iter() {
-                    eprintln!("stonechat: {problem}");
-                }
-                return USAGE;
-            }
-        },
+    let layout = match load_layout(config_path, args) {
+        Ok(layout) => layout,
+        Err(code) => return code,
     };
     let logger = match args.logger.map(|number| (number, Address::new(number))) {
         None => None,
@@ -154,6 +146,20 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     match import(&config, keyring, style, args, &by, out) {
         Ok(code) => code,
         Err(error) => could_not(&error),
+    }
+}
+
+/// The layout that is asked for; the exit code where it cannot be read, when all is said.
+fn load_layout(config_path: &Path, args: &Args) -> Result<Option<Layout>, u8> {
+    let Some(name) = &args.layout else { return Ok(None) };
+    match config::layout::load(&layout_path(config_path, name)) {
+        Ok(layout) => Ok(Some(layout)),
+        Err(problems) => {
+            for problem in problems.iter() {
+                eprintln!("stonechat: {problem}");
+            }
+            Err(USAGE)
+        }
     }
 }
 
@@ -521,6 +527,11 @@ fn import_one(
                 let holder = holder.map_or(String::new(), |holder| format!(" ({holder})"));
                 format!("not imported: {error}{holder}; nothing of it is in the ledger; try again")
             }
+            // It may have been the sync of what is in already.
+            NotImported::Ledger(error @ Error::Sync(_)) => format!(
+                "not imported for certain: {error}; `stonechat import --list` says whether it is in the ledger; if \
+                 not, import it again"
+            ),
             NotImported::Ledger(error) => format!("not imported: {error}; nothing of it is in the ledger"),
             NotImported::PlanIsOld => {
                 "not imported: somebody changed what is covered meanwhile; import it again".to_owned()
@@ -634,7 +645,7 @@ fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write
 }
 
 /// `--dry-run --against`: without ledger and keys.
-fn against(wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
+fn against(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let wanted = match std::fs::read(wanted)
         .map_err(|error| format!("cannot be read: {error}"))
         .and_then(|json| Wanted::read(&json))
@@ -645,7 +656,17 @@ fn against(wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     if args.files.is_empty() {
         return usage("name the files or folders that were copied");
     }
-    let Inputs { inputs, mut not_taken, .. } = files::gather(&args.files, Path::new(""), false);
+    let layout = match load_layout(config_path, args) {
+        Ok(layout) => layout,
+        Err(code) => return code,
+    };
+    let logger = match args.logger.map(|number| (number, Address::new(number))) {
+        None => None,
+        Some((_, Some(address))) => Some(address),
+        Some((number, None)) => return usage(&format!("--logger {number}: no logger has this address")),
+    };
+    let roster = wanted.roster();
+    let Inputs { inputs, mut not_taken, .. } = files::gather(&args.files, Path::new(""), layout.is_some());
     let mut found = Found::default();
     for input in inputs {
         let name = input.name.clone();
@@ -659,6 +680,9 @@ fn against(wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         };
         let read = input.open().map_err(NotPlanned::Read).and_then(|mut reader| match input.looks {
             Looks::OwnCsv => found.own_csv(&mut reader, &mut desk),
+            Looks::OtherText if let Some(layout) = &layout => {
+                found.by_layout(&name, &mut reader, (layout, logger), &roster, &mut desk)
+            }
             _ => found.sealed(&mut reader, &mut desk),
         });
         desk.progress.done();

@@ -87,13 +87,17 @@ fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {
     let (dir, site) = (dir.display(), site.display());
     writeln!(out, "wrote site.toml, loggers.toml and keys.toml to {dir}; next:")?;
     writeln!(out, "  1. {dir}/site.toml: the site's name, its offset from UTC and the radio's port")?;
-    writeln!(out, "     (ls -l /dev/serial/by-id/ lists the ports)")?;
+    writeln!(
+        out,
+        "     (ls -l /dev/serial/by-id/ lists the ports); where systemd runs the daemon, also the ledger's"
+    )?;
+    writeln!(out, "     path, below /var/lib/stonechat")?;
     writeln!(out, "  2. {dir}/loggers.toml: your loggers in place of the three invented ones")?;
     writeln!(
         out,
-        "  3. copy {dir}/keys.toml to a safe place away from the gateway, and give the file to the"
+        "  3. copy {dir}/keys.toml to a safe place away from the gateway: without it nothing can be opened;"
     )?;
-    writeln!(out, "     user that runs the daemon: without it nothing can be opened")?;
+    writeln!(out, "     the file is root's where systemd runs the daemon, else that user's who runs it")?;
     writeln!(out, "  4. set each logger up with its own key; this prints what its programmer needs:")?;
     writeln!(out, "     stonechat -c {site} key derive --logger N")?;
     writeln!(out, "     (or --all; to a terminal, or with -o FILE into a new file)")?;

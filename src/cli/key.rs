@@ -631,7 +631,7 @@ impl SlotReport<'_> {
             std::cmp::Ordering::Equal => "NEXT",
             std::cmp::Ordering::Greater => "then",
         };
-        let reload = "let the daemon read it: systemctl reload stonechat, or kill -HUP its process";
+        let reload = "let the daemon read it: systemctl restart stonechat, or kill -HUP its process";
         let facts = self.slots.iter().find(|facts| facts.slot == *to);
         let is_given = facts.is_some_and(|facts| facts.key == Some("given"));
         let is_begun = facts.is_some();

@@ -14,6 +14,7 @@ pub mod init;
 mod key;
 mod manual;
 mod people;
+mod plot;
 mod prose;
 mod remark;
 mod restore;
@@ -28,7 +29,7 @@ pub mod visits;
 mod write_off;
 
 use crate::config::{self, Config};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
@@ -100,6 +101,9 @@ enum Command {
                       stonechat units explain --point \"P-17 pore pressure\" --units calibrations.toml"
     )]
     Units(units::Command),
+    /// Readings in time as a picture, SVG or PNG, with gaps as gaps
+    #[command(after_help = plot::HELP)]
+    Plot(plot::Args),
     /// Where to go, in which order, until when, and what to fetch; a page a logger for the walk
     #[command(after_help = visits::HELP)]
     Visits(visits::Args),
@@ -147,6 +151,11 @@ enum Command {
     /// report, and a comparison with the truth
     #[command(after_help = "Example: stonechat demo")]
     Demo(demo::Args),
+}
+
+/// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
+pub fn command() -> clap::Command {
+    Cli::command()
 }
 
 /// Runs the command that the process's arguments name, and returns the exit code.
@@ -198,6 +207,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Simulate(args) => simulate::run(&args, out),
         Command::Demo(args) => demo::run(&args, out),
         Command::Units(command) => units::run(config, &command, out),
+        Command::Plot(args) => plot::run(config, &args, out),
         Command::Visits(args) => visits::run(config, &args, out),
         Command::Completeness(args) => completeness::run(config, &args, out),
         Command::WriteOff(args) => write_off::run(config, &args, out),

@@ -6,6 +6,7 @@ use crate::daemon;
 use crate::time::{Clock, FileClock, SystemClock};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// The arguments of `run`.
 #[derive(clap::Args)]
@@ -13,6 +14,9 @@ pub struct Args {
     /// Take the time from a file of Unix seconds, as a simulated field keeps it
     #[arg(long, value_name = "FILE", hide = true)]
     simulated_clock: Option<PathBuf>,
+    /// Wait so long for the ledger's lock before the watchdog is told nothing more, for tests
+    #[arg(long, value_name = "SECONDS", hide = true)]
+    lock_patience: Option<u32>,
 }
 
 /// Runs the daemon until it is told to stop.
@@ -54,7 +58,9 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
             return COULD_NOT;
         }
     };
-    match runtime.block_on(daemon::run(config, keyring, clock)) {
+    let patience =
+        args.lock_patience.map_or(daemon::LOCK_PATIENCE, |seconds| Duration::from_secs(seconds.into()));
+    match runtime.block_on(daemon::run(config, keyring, clock, patience)) {
         Ok(()) => DONE,
         Err(error) => {
             tracing::error!("ended: {error}");

@@ -5,8 +5,8 @@
 //! value; raw counts stay raw.
 
 mod columns;
-mod ledger;
-mod values;
+pub(super) mod ledger;
+pub(super) mod values;
 
 pub(super) use columns::ByPoints;
 
@@ -111,15 +111,15 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
 }
 
 /// Points and calibrations, and what it takes to name them.
-struct Site<'c> {
+pub(super) struct Site<'c> {
     config: &'c Config,
-    points: Points,
-    calibrations: Calibrations,
+    pub(super) points: Points,
+    pub(super) calibrations: Calibrations,
     words: Words,
 }
 
 impl<'c> Site<'c> {
-    fn load(config: &'c Config, units: &Path) -> Result<Self, Problems> {
+    pub(super) fn load(config: &'c Config, units: &Path) -> Result<Self, Problems> {
         let (points, calibrations) = config::load_calibrations(config, units)?;
         let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
         let words = Words {
@@ -130,15 +130,15 @@ impl<'c> Site<'c> {
         Ok(Self { config, points, calibrations, words })
     }
 
-    fn chain<'a>(&'a self, inputs: &'a LedgerInputs<'a>) -> Chain<'a, LedgerInputs<'a>> {
+    pub(super) fn chain<'a>(&'a self, inputs: &'a LedgerInputs<'a>) -> Chain<'a, LedgerInputs<'a>> {
         Chain { points: &self.points, calibrations: &self.calibrations, inputs }
     }
 
-    fn inputs<'a>(&'a self, snapshot: &'a Snapshot<'a>) -> LedgerInputs<'a> {
+    pub(super) fn inputs<'a>(&'a self, snapshot: &'a Snapshot<'a>) -> LedgerInputs<'a> {
         LedgerInputs::new(snapshot, &self.config.roster)
     }
 
-    fn has(&self, point: &str) -> bool {
+    pub(super) fn has(&self, point: &str) -> bool {
         self.points.contains(point) || !self.calibrations.derived_of(point).is_empty()
     }
 }

@@ -134,7 +134,8 @@ pub enum Port {
 /// What the service manager says by environment variables. Passed in, so that tests need not set any.
 #[derive(Clone, Debug, Default)]
 pub struct Environment {
-    /// `$CREDENTIALS_DIRECTORY`: key files below it are accepted with the modes that they have there.
+    /// `$CREDENTIALS_DIRECTORY`: key files below it are accepted with the modes that they have there, and one of the
+    /// name that `[keys] file` ends in stands in for that file.
     pub credentials_directory: Option<PathBuf>,
     /// `$RUNTIME_DIRECTORY`, the first one if there are several; without it [`RUNTIME_DIR`], if that is there.
     pub runtime_directory: Option<PathBuf>,
@@ -155,6 +156,14 @@ impl Environment {
             credentials_directory: variable("CREDENTIALS_DIRECTORY").map(PathBuf::from),
             runtime_directory: named.or_else(usual),
         }
+    }
+
+    /// The keyring's file: what the service manager handed in under that name, else the named file itself. So one
+    /// `site.toml` serves the daemon, which may not read root's keyring, and root's own commands.
+    fn keys_file(&self, named: PathBuf) -> PathBuf {
+        let directory = self.credentials_directory.as_deref().filter(|directory| directory.is_absolute());
+        let handed = directory.zip(named.file_name()).map(|(directory, name)| directory.join(name));
+        handed.filter(|path| path.is_file()).unwrap_or(named)
     }
 }
 
@@ -299,7 +308,8 @@ fn read_site(
     problems: &mut Problems,
 ) -> (Option<Config>, Option<PathBuf>) {
     let mut mistakes = Vec::new();
-    let found = site::read(path, &mut mistakes);
+    let mut found = site::read(path, &mut mistakes);
+    found.keys_file = found.keys_file.map(|named| environment.keys_file(named));
     let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
     let roster = found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, &mut mistakes));
     let complete = mistakes.is_empty();
@@ -335,6 +345,23 @@ fn config(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_keyring_that_the_service_manager_hands_in_stands_in_for_the_file_of_its_name() {
+        let dir = tempfile::tempdir().unwrap();
+        let named = PathBuf::from("/etc/stonechat/keys.toml");
+        let of = |directory: Option<&Path>| {
+            let credentials_directory = directory.map(Path::to_path_buf);
+            Environment { credentials_directory, ..Environment::default() }.keys_file(named.clone())
+        };
+        assert_eq!(of(None), named);
+        assert_eq!(of(Some(dir.path())), named, "nothing was handed in");
+        std::fs::write(dir.path().join("other.toml"), "").unwrap();
+        assert_eq!(of(Some(dir.path())), named, "something else was handed in");
+        std::fs::write(dir.path().join("keys.toml"), "").unwrap();
+        assert_eq!(of(Some(dir.path())), dir.path().join("keys.toml"));
+        assert_eq!(of(Some(Path::new(""))), named, "an empty variable is none");
+    }
 
     #[test]
     fn a_persons_shell_finds_the_folder_that_the_service_manager_keeps_for_the_daemon() {

@@ -92,6 +92,25 @@ pub struct Logger {
     pub channels: Vec<Channel>,
 }
 
+impl Logger {
+    /// With what a roster must say, and nothing else.
+    pub fn new(address: Address, name: impl Into<String>, interval_s: u32, memory_records: u32) -> Self {
+        Self {
+            address,
+            name: name.into(),
+            interval_s,
+            memory_records,
+            fastest_interval_s: None,
+            silent_after_s: None,
+            in_service: None,
+            battery_installed: None,
+            area: None,
+            access: None,
+            channels: Vec::new(),
+        }
+    }
+}
+
 /// One channel of a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Channel {

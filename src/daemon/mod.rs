@@ -36,7 +36,7 @@ const COMMIT_ITEMS: usize = 8192;
 /// Memory that may wait for a commit that the disk refuses.
 const HOLD_BYTES_MAX: usize = 16 << 20;
 /// So long does waiting for the ledger's lock count as moving: an import of a million records takes seconds.
-const LOCK_PATIENCE: Duration = Duration::from_secs(120);
+pub const LOCK_PATIENCE: Duration = Duration::from_secs(120);
 /// How long a refused commit waits for its next try.
 const RETRY_AFTER: Duration = Duration::from_secs(2);
 /// The same where another process had the lock: the try has waited for it (SQLite's busy timeout).
@@ -51,6 +51,8 @@ const SETTLE_SLICE: u32 = 100_000;
 const CLOCK_CHANGE_S: i64 = 30;
 /// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
 const COMMIT_SHUT: usize = 2048;
+/// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
+const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
 /// Bytes that are judged between two looks at what waits.
 const PIECE: usize = 16 << 10;
 /// How long a settle that the disk refuses waits for its next try; longer each time.
@@ -119,6 +121,8 @@ struct Daemon {
     intake: Intake,
     tally: Tally,
     state: DaemonState,
+    /// By radio: when the log last told that its reader had to wait, and how often it had by then.
+    waits_told: Vec<Option<(Instant, u64)>>,
     state_dir: Option<PathBuf>,
     state_failed: bool,
     notifier: Notifier,
@@ -132,6 +136,8 @@ struct Daemon {
     looked_again: bool,
     /// The ledger that is damaged, between its closing and its setting aside: where it is, and what it held.
     lost: Option<(PathBuf, Coverage)>,
+    /// How long that counts as moving.
+    lock_patience: Duration,
 }
 
 /// When what is due.
@@ -158,14 +164,20 @@ struct Settle {
     given_up: bool,
 }
 
-/// Runs until SIGTERM or SIGINT, then commits what is there and returns.
-pub async fn run(config: Config, keyring: Keyring, clock: Box<dyn Clock>) -> Result<(), Error> {
+/// Runs until SIGTERM or SIGINT, then commits what is there and returns. `lock_patience` is [`LOCK_PATIENCE`] but in
+/// tests.
+pub async fn run(
+    config: Config,
+    keyring: Keyring,
+    clock: Box<dyn Clock>,
+    lock_patience: Duration,
+) -> Result<(), Error> {
     let _lock = DaemonLock::take(&config.ledger.path)?;
     // Signals first: one that comes while the ledger opens must not kill what is half done.
     let mut terminate = signal(SignalKind::terminate()).map_err(Error::System)?;
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::System)?;
     let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
-    let mut daemon = Daemon::start(config, keyring, clock)?;
+    let mut daemon = Daemon::start(config, keyring, clock, lock_patience)?;
     let mut links = Links::open(&daemon.config.radios, Backoff::default()).map_err(Error::System)?;
     daemon.notifier.tell("READY=1\nSTATUS=listening");
     let mut bytes = Vec::new();
@@ -190,7 +202,12 @@ pub async fn run(config: Config, keyring: Keyring, clock: Box<dyn Clock>) -> Res
 }
 
 impl Daemon {
-    fn start(config: Config, mut keyring: Keyring, clock: Box<dyn Clock>) -> Result<Self, Error> {
+    fn start(
+        config: Config,
+        mut keyring: Keyring,
+        clock: Box<dyn Clock>,
+        lock_patience: Duration,
+    ) -> Result<Self, Error> {
         let now = clock.now();
         let path = &config.ledger.path;
         let names: Vec<&str> = config.radios.iter().map(|radio| radio.name.as_str()).collect();
@@ -231,6 +248,7 @@ impl Daemon {
             clock,
             clock_offset: None,
             tally: Tally::default(),
+            waits_told: vec![None; radios.len()],
             state,
             state_dir: config.runtime_dir.clone(),
             state_failed: false,
@@ -244,6 +262,7 @@ impl Daemon {
             locked_since: None,
             looked_again: false,
             lost: None,
+            lock_patience,
             config,
         };
         tracing::info!(
@@ -404,12 +423,15 @@ impl Daemon {
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.bytes_in = counters.bytes_in;
             state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
-            if counters.waits > state.waits {
-                tracing::warn!(
-                    radio = state.name,
-                    "the reader had to wait: bytes may have been lost before it"
-                );
-                state.waits = counters.waits;
+            state.waits = counters.waits;
+        }
+        if let Some(told) = self.waits_told.get_mut(radio) {
+            let (at, waits) = told.map_or((None, 0), |(at, waits)| (Some(at), waits));
+            if counters.waits > waits && at.is_none_or(|at| at.elapsed() >= WAITS_TOLD_EVERY) {
+                let radio = self.config.radios.get(radio).map_or("", |radio| radio.name.as_str());
+                let times = counters.waits - waits;
+                tracing::warn!(radio, times, "the reader had to wait: bytes may have been lost before it");
+                *told = Some((Instant::now(), counters.waits));
             }
         }
         if self.timers.commit.is_none() {
@@ -489,7 +511,7 @@ impl Daemon {
     /// is to see that nothing is committed any more.
     fn tell_watchdog(&mut self) {
         if let Some(every) = Notifier::watchdog_every() {
-            if self.locked_since.is_none_or(|since| since.elapsed() < LOCK_PATIENCE) {
+            if self.locked_since.is_none_or(|since| since.elapsed() < self.lock_patience) {
                 self.notifier.tell("WATCHDOG=1");
             }
             self.timers.watchdog = Some(Instant::now() + every);
@@ -515,7 +537,7 @@ impl Daemon {
                 let text = self.passing_trouble(&error);
                 // An import has the lock for seconds: that is no fault, and the try itself has waited for it.
                 let is_locked = self.locked_since.is_some();
-                let is_fault = self.locked_since.is_none_or(|since| since.elapsed() >= LOCK_PATIENCE);
+                let is_fault = self.locked_since.is_none_or(|since| since.elapsed() >= self.lock_patience);
                 if self.state.trouble.as_ref() != Some(&text) {
                     let waiting = self.intake.batch.items.len();
                     if is_fault {
@@ -614,10 +636,10 @@ impl Daemon {
         let since = *self.locked_since.get_or_insert_with(Instant::now);
         let holder = crate::ledger::lock_holder(self.ledger.path());
         let holder = holder.map_or(String::new(), |holder| format!(": {holder}"));
-        if since.elapsed() < LOCK_PATIENCE {
+        if since.elapsed() < self.lock_patience {
             return format!("{error}{holder}");
         }
-        format!("{error}{holder}, for more than {} s; end that process", LOCK_PATIENCE.as_secs())
+        format!("{error}{holder}, for more than {} s; end that process", self.lock_patience.as_secs())
     }
 
     fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {
@@ -685,7 +707,10 @@ impl Daemon {
                 if settled.rows == 0 {
                     self.settle.left = 0;
                 }
-                self.settle.refused = 0;
+                if std::mem::take(&mut self.settle.refused) > 0 {
+                    let now = self.now();
+                    self.quietly(|ledger| ledger.clear_notice("ledger", "settling", now))?;
+                }
                 if self.settle.left > 0 {
                     self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
                 } else {
@@ -696,12 +721,19 @@ impl Daemon {
                 self.write_state();
                 Ok(())
             }
-            Err(error) if error.is_passing() => {
+            // A disk that failed once may not do so again; one settle missed must not mean none for a year.
+            Err(error) if error.is_passing() || error.is_disk() => {
                 // Less at once, and later: a large transaction that fails again and again wears the card out.
                 let wait =
                     SETTLE_RETRY.saturating_mul(1 << self.settle.refused.min(6)).min(SETTLE_RETRY_MOST);
                 if self.settle.refused == 0 {
                     tracing::warn!("cannot settle now: {error}; trying again from time to time");
+                    if error.is_disk() {
+                        let text =
+                            format!("settling failed: {error}; check the disk, run `stonechat verify`");
+                        let now = self.now();
+                        self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))?;
+                    }
                 }
                 self.settle.refused += 1;
                 self.settle.slice = (self.settle.slice / 2).max(1000);

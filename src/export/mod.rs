@@ -5,9 +5,12 @@
 //!   stretches            gaps (rows of their own)   ▲ convert                                  └▶ describe
 //! ```
 //!
+//! Two threads: one reads and converts a stretch while the other forms the rows of the one before it; a third, of
+//! `file`, writes and digests.
+//!
 //! Input: a [`Request`], a ledger opened for reading beside a daemon, the roster, a [`Convert`]. Output: a file, a
-//! [`Summary`], a descriptor. Order: by logger, epoch, sequence. Memory is that of a stretch of rows, of one row group
-//! of Parquet, and of the gaps; it does not grow with the readings.
+//! [`Summary`], a descriptor. Order: by logger, epoch, sequence. Memory is that of two stretches of rows, of one row
+//! group of Parquet, and of the gaps; it does not grow with the readings.
 //!
 //! Consistency: each stretch is read in a short transaction of its own, so that the daemon's -wal stays small. All
 //! that was committed before the beginning is in it once; what is committed meanwhile may be in it or not. With
@@ -42,6 +45,8 @@ use convert::{Convert, Count, Value};
 use file::Target;
 use shape::{Context, Given, Missing, Rows};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::sync::mpsc::sync_channel;
 use table::Sink;
 
 /// How rows lie.
@@ -104,8 +109,6 @@ const AHEAD_S: i64 = 86_400;
 const WINDOW_S: i64 = 7 * 86_400;
 /// Fault codes that a descriptor lists; there are a handful.
 const FAULT_CODES_MAX: usize = 1_000;
-/// Rows between two looks at the clock for progress.
-const PROGRESS_ROWS: u64 = 16_384;
 
 impl Request {
     fn possible(&self) -> (i64, i64) {
@@ -114,6 +117,14 @@ impl Request {
 
     fn takes(&self, time: i64) -> bool {
         self.span.is_none_or(|(from, to)| (from..to).contains(&time))
+    }
+
+    /// The time of the chosen clock.
+    fn time(&self, recorded: i64, made: i64) -> i64 {
+        match self.clock {
+            Clock::Logger => recorded,
+            Clock::Corrected => made,
+        }
     }
 }
 
@@ -205,6 +216,8 @@ pub fn write(
         recorded: request.span.filter(|_| request.clock == Clock::Logger),
         possible: request.possible(),
         as_of: request.as_of,
+        // Columns of the long shape; and clocks are set right by receptions.
+        whence: request.shape == Shape::Long || !beginning.clocks.is_empty(),
     };
     let mut extract = Extract::begin(reader, wanted)?;
     let is_raw_wide = request.shape == Shape::Wide && convert.points().is_none();
@@ -221,6 +234,7 @@ pub fn write(
             request,
             roster,
             beginning: &beginning,
+            resolutions: extract.resolutions().clone(),
             summary: Summary {
                 gaps: beginning.gaps.clone(),
                 given_up: beginning.given_up(request),
@@ -234,14 +248,19 @@ pub fn write(
             let columns = rows.columns().to_vec();
             work.summary.columns.clone_from(&columns);
             let about = vec![("stonechat:unit".to_owned(), describe::units_json(&columns))];
-            let mut sink: Box<dyn Sink + '_> = match request.format {
+            let mut sink: Box<dyn Sink + Send + '_> = match request.format {
                 Format::Csv => Box::new(csv::Csv::new(&mut *target, &columns, request.offset_s)),
                 Format::JsonLines => {
                     Box::new(jsonl::JsonLines::new(&mut *target, &columns, request.offset_s))
                 }
                 Format::Parquet => Box::new(parquet::Parquet::new(&mut *target, &columns, about)?),
             };
-            let done = work.run(&mut extract, channels, &mut rows, convert, sink.as_mut(), &mut progress)?;
+            let reading =
+                Walk { request, roster, beginning: &beginning, extract: &mut extract, channels, convert };
+            let done = side_by_side(reading, &mut work, &mut rows, sink.as_mut(), &mut progress)?;
+            if done.is_none() && request.gaps {
+                work.rest_missing(&rows, sink.as_mut())?;
+            }
             // Without a row there is no file, and not a header on standard output either.
             if done.is_none() && work.summary.rows > 0 {
                 sink.finish()?;
@@ -261,6 +280,172 @@ pub fn write(
                 }
             }
         }
+    }
+}
+
+/// Reads a stretch while the rows of the one before are formed; gives the number of channels that a row has, if the
+/// columns are too few for it.
+fn side_by_side(
+    mut walk: Walk<'_, '_>,
+    work: &mut Work<'_>,
+    rows: &mut Rows,
+    sink: &mut (dyn Sink + Send),
+    progress: &mut impl FnMut(u64),
+) -> Result<Option<usize>, Error> {
+    // Nobody waits in between: so there are two pieces, one that is read and one that is written.
+    let (pieces, incoming) = sync_channel::<Piece>(0);
+    let (outgoing, used) = sync_channel::<(Piece, u64)>(1);
+    std::thread::scope(|scope| {
+        let form = move || -> Result<(), Error> {
+            for piece in incoming {
+                work.take(&piece, rows, sink)?;
+                let _ = outgoing.try_send((piece, work.summary.rows));
+            }
+            Ok(())
+        };
+        let forming = std::thread::Builder::new().name("export rows".into()).spawn_scoped(scope, form)?;
+        let mut left_behind = Left::default();
+        let read = loop {
+            let mut piece = match used.try_recv() {
+                Ok((piece, rows)) => {
+                    progress(rows);
+                    piece
+                }
+                Err(_) => Piece::default(),
+            };
+            match walk.next(&mut left_behind, &mut piece) {
+                Ok(Next::End) => break Ok(None),
+                Ok(Next::TooWide(wider)) => break Ok(Some(wider)),
+                // It has met an error, which comes below.
+                Ok(Next::Rows) if pieces.send(piece).is_err() => break Ok(None),
+                Ok(Next::Rows) => {}
+                Err(error) => break Err(error),
+            }
+        };
+        drop(pieces);
+        let formed = forming.join();
+        formed.unwrap_or_else(|_| Err(std::io::Error::other("the forming of rows broke down").into()))?;
+        read
+    })
+}
+
+/// A stretch, with all that its rows need.
+#[derive(Default)]
+struct Piece {
+    stretch: Stretch,
+    /// Raw units of its logger by profiles.
+    profiles: Arc<Vec<(Identity, String)>>,
+    /// When each was made, corrected as far as it has to be.
+    made: Vec<i64>,
+    counts: Vec<Count>,
+    values: Vec<Value>,
+}
+
+/// What holds from one stretch to the next.
+#[derive(Default)]
+struct Left {
+    of: Option<(Address, Epoch)>,
+    profiles: Arc<Vec<(Identity, String)>>,
+    clock: (EpochClock, Drift),
+}
+
+/// The reading half: the ledger, and conversion.
+struct Walk<'a, 'b> {
+    request: &'a Request,
+    roster: &'a Roster,
+    beginning: &'a Beginning,
+    extract: &'a mut Extract<'b>,
+    channels: usize,
+    convert: &'a mut dyn Convert,
+}
+
+impl Walk<'_, '_> {
+    fn next(&mut self, left: &mut Left, into: &mut Piece) -> Result<Next, Error> {
+        into.made.clear();
+        into.counts.clear();
+        into.values.clear();
+        let next = self.extract.next(&mut into.stretch, self.channels)?;
+        let (Next::Rows, Some((logger, epoch))) = (next, into.stretch.of) else { return Ok(next) };
+        if left.of.is_none_or(|(of, _)| of != logger) {
+            left.profiles = Arc::new(self.extract.raw_units(logger)?);
+        }
+        into.profiles = Arc::clone(&left.profiles);
+        let clocks = &self.beginning.clocks;
+        if left.of != Some((logger, epoch)) {
+            left.of = Some((logger, epoch));
+            left.clock = match clocks.get(&(logger, epoch)) {
+                None => Default::default(),
+                Some(found) => {
+                    let least = self.extract.least_delays((logger, epoch), WINDOW_S, &found.breaks())?;
+                    let receptions: Vec<(u32, i64, i64)> = least
+                        .iter()
+                        .map(|found| (found.sequence, found.time, found.time.saturating_add(found.delay_s)))
+                        .collect();
+                    (found.clone(), found.drift(&receptions))
+                }
+            };
+        }
+        for held in &into.stretch.rows {
+            into.made.push(match clocks.is_empty() {
+                true => held.time,
+                false => {
+                    let received_at = held.received_synchronised();
+                    left.clock.0.corrected_by(&left.clock.1, held.sequence, held.time, received_at).time
+                }
+            });
+        }
+        if self.convert.points().is_none() {
+            return Ok(next);
+        }
+        let mut names = Names::new(self.roster, &into.profiles);
+        for (held, &made) in into.stretch.rows.iter().zip(&into.made) {
+            let Some(identity) = Identity::new(logger.number(), epoch.number(), held.sequence) else {
+                continue;
+            };
+            if self.request.takes(self.request.time(held.time, made)) {
+                into.counts.extend(counts_of(&into.stretch, held, identity, made, names.at(identity)));
+            }
+        }
+        self.convert.values(&into.counts, &mut into.values)?;
+        Ok(next)
+    }
+}
+
+/// Names and units in force along a logger's readings.
+struct Names<'a> {
+    roster: &'a Roster,
+    profiles: &'a [(Identity, String)],
+    context: Context,
+    /// From this identity on they have to be looked for again; `None`: never.
+    until: Option<Identity>,
+    is_begun: bool,
+}
+
+impl<'a> Names<'a> {
+    fn new(roster: &'a Roster, profiles: &'a [(Identity, String)]) -> Self {
+        Self { roster, profiles, context: Context::default(), until: None, is_begun: false }
+    }
+
+    /// At a reading; asked in the order of identities of one logger.
+    fn at(&mut self, at: Identity) -> &Context {
+        if self.is_begun && self.until.is_none_or(|until| at < until) {
+            return &self.context;
+        }
+        self.is_begun = true;
+        let next = self.profiles.partition_point(|(since, _)| *since <= at);
+        let logger = self.roster.logger(at.address);
+        self.context.name = logger.map(|logger| logger.name.clone()).unwrap_or_default();
+        self.context.channel_names = logger
+            .map(|logger| logger.channels.iter().map(|channel| channel.name.clone()).collect())
+            .unwrap_or_default();
+        self.context.units = match next.checked_sub(1).and_then(|at| self.profiles.get(at)) {
+            Some((_, names)) => names.split_whitespace().map(RawUnit::from_name).collect(),
+            None => logger
+                .map(|logger| logger.channels.iter().map(|channel| Some(channel.raw_unit)).collect())
+                .unwrap_or_default(),
+        };
+        self.until = self.profiles.get(next).map(|(since, _)| *since);
+        &self.context
     }
 }
 
@@ -327,150 +512,68 @@ impl Beginning {
     }
 }
 
-/// One pass over the ledger.
+/// The forming half: rows, and what is counted of them.
 struct Work<'a> {
     request: &'a Request,
     roster: &'a Roster,
     beginning: &'a Beginning,
+    /// How far files rounded what they show.
+    resolutions: BTreeMap<i64, String>,
     summary: Summary,
     /// Which gap comes next, and which of its sequences.
     gap: (usize, u32),
 }
 
 impl Work<'_> {
-    /// Gives the number of channels that a row has, if the columns are too few for it.
-    fn run(
-        &mut self,
-        extract: &mut Extract<'_>,
-        channels: usize,
-        rows: &mut Rows,
-        convert: &mut dyn Convert,
-        sink: &mut dyn Sink,
-        progress: &mut impl FnMut(u64),
-    ) -> Result<Option<usize>, Error> {
-        let mut stretch = Stretch::default();
-        let mut of: Option<(Address, Epoch)> = None;
-        let mut profiles: Vec<(Identity, String)> = Vec::new();
-        let mut context = Context::default();
-        let mut until: Option<Identity> = None;
-        let mut clock = (EpochClock::default(), Drift::default());
+    /// Hands the rows of a stretch on.
+    fn take(&mut self, piece: &Piece, rows: &mut Rows, sink: &mut dyn Sink) -> Result<(), Error> {
+        let Some((logger, epoch)) = piece.stretch.of else { return Ok(()) };
         let (possible_from, possible_to) = self.request.possible();
-        let mut told = 0;
-        let (mut made, mut counts, mut values) = (Vec::new(), Vec::new(), Vec::new());
-        loop {
-            match extract.next(&mut stretch, channels)? {
-                Next::End => break,
-                Next::TooWide(wider) => return Ok(Some(wider)),
-                Next::Rows => {}
+        let mut names = Names::new(self.roster, &piece.profiles);
+        let mut value_at = 0;
+        for (held, &made) in piece.stretch.rows.iter().zip(&piece.made) {
+            let Some(sequence) = Sequence::new(held.sequence) else { continue };
+            let identity = Identity { address: logger, epoch, sequence };
+            let is_possible = (possible_from..possible_to).contains(&held.time);
+            let time = self.request.time(held.time, made);
+            if !self.request.takes(time) {
+                self.summary.impossible_left_out += u64::from(!is_possible);
+                continue;
             }
-            let Some((logger, epoch)) = stretch.of else { continue };
-            if of.is_none_or(|(of, _)| of != logger) {
-                profiles = extract.raw_units(logger)?;
+            if self.request.gaps {
+                self.missing_before(identity, rows, sink)?;
             }
-            if of != Some((logger, epoch)) {
-                of = Some((logger, epoch));
-                // What holds is looked for at the first reading.
-                until = Identity::new(logger.number(), epoch.number(), 1);
-                if let Some(found) = self.beginning.clocks.get(&(logger, epoch)) {
-                    let least = extract.least_delays((logger, epoch), WINDOW_S, &found.breaks())?;
-                    let receptions: Vec<(u32, i64, i64)> = least
-                        .iter()
-                        .map(|found| (found.sequence, found.time, found.time.saturating_add(found.delay_s)))
-                        .collect();
-                    clock = (found.clone(), found.drift(&receptions));
-                } else {
-                    clock = (EpochClock::default(), Drift::default());
-                }
-            }
-            made.clear();
-            counts.clear();
-            values.clear();
-            for held in &stretch.rows {
-                made.push(match self.beginning.clocks.is_empty() {
-                    true => held.time,
-                    false => {
-                        let received_at = held.received_synchronised();
-                        clock.0.corrected_by(&clock.1, held.sequence, held.time, received_at).time
-                    }
-                });
-            }
-            if convert.points().is_some() {
-                for (held, &made) in stretch.rows.iter().zip(&made) {
-                    let Some(identity) = Identity::new(logger.number(), epoch.number(), held.sequence) else {
-                        continue;
-                    };
-                    if !self.request.takes(self.time(held.time, made)) {
-                        continue;
-                    }
-                    if until.is_some_and(|until| identity >= until) {
-                        until = self.context(identity, &profiles, &mut context);
-                    }
-                    counts.extend(counts_of(&stretch, held, identity, made, &context));
-                }
-                convert.values(&counts, &mut values)?;
-                until = Identity::new(logger.number(), epoch.number(), 1);
-            }
-            let mut value_at = 0;
-            for (held, &made) in stretch.rows.iter().zip(&made) {
-                let Some(sequence) = Sequence::new(held.sequence) else { continue };
-                let identity = Identity { address: logger, epoch, sequence };
-                let is_possible = (possible_from..possible_to).contains(&held.time);
-                let time = self.time(held.time, made);
-                if !self.request.takes(time) {
-                    self.summary.impossible_left_out += u64::from(!is_possible);
-                    continue;
-                }
-                if self.request.gaps {
-                    self.missing_before(identity, rows, sink)?;
-                }
-                if until.is_some_and(|until| identity >= until) {
-                    until = self.context(identity, &profiles, &mut context);
-                }
-                // An empty Vec takes nothing from the heap.
-                let mut of_reading: Vec<(u8, &Value)> = Vec::new();
-                while let Some(value) = values.get(value_at) {
-                    let Some(count) = counts.get(value.count).filter(|count| count.identity == identity)
-                    else {
-                        break;
-                    };
-                    of_reading.push((count.channel, value));
-                    value_at += 1;
-                }
-                let given = Given {
-                    identity,
-                    held,
-                    counts: stretch.counts(held),
-                    time,
-                    values: &of_reading,
-                    context: &context,
-                    resolution: held.resolution.and_then(|id| extract.resolution(id)),
+            let context = names.at(identity);
+            // An empty Vec takes nothing from the heap.
+            let mut of_reading: Vec<(u8, &Value)> = Vec::new();
+            while let Some(value) = piece.values.get(value_at) {
+                let Some(count) = piece.counts.get(value.count).filter(|count| count.identity == identity)
+                else {
+                    break;
                 };
-                let written = rows.reading(&given, sink)?;
-                if written > 0 {
-                    self.count(&given, written, is_possible, &context);
-                }
+                of_reading.push((count.channel, value));
+                value_at += 1;
             }
-            if self.summary.rows - told >= PROGRESS_ROWS {
-                told = self.summary.rows;
-                progress(told);
+            let resolution = held.resolution.and_then(|id| self.resolutions.get(&id));
+            let given = Given {
+                identity,
+                held,
+                counts: piece.stretch.counts(held),
+                time,
+                values: &of_reading,
+                context,
+                resolution: resolution.map(String::as_str),
+            };
+            let written = rows.reading(&given, sink)?;
+            if written > 0 {
+                Self::count(&mut self.summary, &given, written, is_possible);
             }
         }
-        if self.request.gaps {
-            self.rest_missing(rows, sink)?;
-        }
-        Ok(None)
+        Ok(())
     }
 
-    /// The time of the chosen clock.
-    fn time(&self, recorded: i64, made: i64) -> i64 {
-        match self.request.clock {
-            Clock::Logger => recorded,
-            Clock::Corrected => made,
-        }
-    }
-
-    fn count(&mut self, given: &Given<'_>, rows: u64, is_possible: bool, context: &Context) {
-        let summary = &mut self.summary;
+    fn count(summary: &mut Summary, given: &Given<'_>, rows: u64, is_possible: bool) {
+        let context = given.context;
         summary.rows += rows;
         summary.readings += 1;
         summary.impossible += u64::from(!is_possible);
@@ -493,23 +596,6 @@ impl Work<'_> {
                 logger.channels.push((name, context.units.get(channel).copied().flatten()));
             }
         }
-    }
-
-    /// Names and units in force at a reading; gives from which identity on they have to be looked for again.
-    fn context(&self, at: Identity, profiles: &[(Identity, String)], into: &mut Context) -> Option<Identity> {
-        let next = profiles.partition_point(|(since, _)| *since <= at);
-        let logger = self.roster.logger(at.address);
-        into.name = logger.map(|logger| logger.name.clone()).unwrap_or_default();
-        into.channel_names = logger
-            .map(|logger| logger.channels.iter().map(|channel| channel.name.clone()).collect())
-            .unwrap_or_default();
-        into.units = match next.checked_sub(1).and_then(|at| profiles.get(at)) {
-            Some((_, names)) => names.split_whitespace().map(RawUnit::from_name).collect(),
-            None => logger
-                .map(|logger| logger.channels.iter().map(|channel| Some(channel.raw_unit)).collect())
-                .unwrap_or_default(),
-        };
-        profiles.get(next).map(|(since, _)| *since)
     }
 
     /// Rows of what is missing before a reading.

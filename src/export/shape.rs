@@ -70,6 +70,8 @@ pub struct Rows {
     columns: Vec<Column>,
     point_names: Vec<String>,
     faults: String,
+    /// Room of the row before, so that a row takes nothing from the heap.
+    room: Vec<Cell<'static>>,
 }
 
 impl Rows {
@@ -175,6 +177,7 @@ impl Rows {
             columns,
             point_names: points.unwrap_or_default().iter().map(|point| point.name.clone()).collect(),
             faults: String::new(),
+            room: Vec::new(),
         }
     }
 
@@ -206,14 +209,14 @@ impl Rows {
 
     fn wide(&mut self, given: &Given<'_>, sink: &mut dyn Sink) -> std::io::Result<()> {
         let (held, id) = (given.held, given.identity);
-        let mut row = Row::new();
+        let mut row = Row::within(std::mem::take(&mut self.room));
         row.push(Cell::Int(i64::from(id.address.number())));
         row.push(Cell::Int(i64::from(id.epoch.number())));
         row.push(Cell::Int(i64::from(id.sequence.number())));
         row.push(Cell::Time(given.time));
         if let Some(points) = self.points {
             self.corrected(given, &mut row);
-            let from = row.len;
+            let from = row.cells.len();
             for _ in 0..points {
                 row.push(Cell::Empty);
             }
@@ -241,7 +244,9 @@ impl Rows {
         if self.has_missing {
             row.push(Cell::Bool(false));
         }
-        sink.row(row.cells())
+        let written = sink.row(&row.cells);
+        self.room = row.room();
+        written
     }
 
     fn corrected(&self, given: &Given<'_>, row: &mut Row<'_>) {
@@ -252,7 +257,7 @@ impl Rows {
     }
 
     fn long(
-        &self,
+        &mut self,
         given: &Given<'_>,
         channel: usize,
         value: Option<&Value>,
@@ -262,7 +267,7 @@ impl Rows {
         let Some(&count) = given.counts.get(channel) else { return Ok(()) };
         let is_fault = held.faults >> channel & 1 == 1;
         let text = |text: &'static str| Cell::Text(text);
-        let mut row = Row::new();
+        let mut row = Row::within(std::mem::take(&mut self.room));
         row.push(Cell::Int(i64::from(id.address.number())));
         row.push(if context.name.is_empty() { Cell::Empty } else { Cell::Text(&context.name) });
         row.push(Cell::Int(i64::from(id.epoch.number())));
@@ -289,7 +294,9 @@ impl Rows {
         if self.has_missing {
             row.push(Cell::Bool(false));
         }
-        sink.row(row.cells())
+        let written = sink.row(&row.cells);
+        self.room = row.room();
+        written
     }
 
     /// Hands on the row of a missing record: its identity, its estimated time, and nothing else.
@@ -300,7 +307,7 @@ impl Rows {
         missing: &Missing,
         sink: &mut dyn Sink,
     ) -> std::io::Result<()> {
-        let mut row = Row::new();
+        let mut row = Row::within(Vec::new());
         row.push(Cell::Int(i64::from(logger)));
         if self.shape == Shape::Long {
             row.push(if name.is_empty() { Cell::Empty } else { Cell::Text(name) });
@@ -308,11 +315,11 @@ impl Rows {
         row.push(Cell::Int(i64::from(missing.epoch.number())));
         row.push(Cell::Int(i64::from(missing.sequence)));
         row.push(missing.time.map_or(Cell::Empty, Cell::Time));
-        while row.len + 1 < self.columns.len() {
+        while row.cells.len() + 1 < self.columns.len() {
             row.push(Cell::Empty);
         }
         row.push(Cell::Bool(true));
-        sink.row(row.cells())
+        sink.row(&row.cells)
     }
 }
 
@@ -335,21 +342,22 @@ fn fault_list(given: &Given<'_>, into: &mut String) {
 /// Cells of one row.
 struct Row<'a> {
     cells: Vec<Cell<'a>>,
-    len: usize,
 }
 
 impl<'a> Row<'a> {
-    fn new() -> Self {
-        Self { cells: Vec::with_capacity(64), len: 0 }
+    /// In the room that a row before has left.
+    fn within(room: Vec<Cell<'static>>) -> Self {
+        Self { cells: room }
     }
 
     fn push(&mut self, cell: Cell<'a>) {
         self.cells.push(cell);
-        self.len += 1;
     }
 
-    fn cells(&self) -> &[Cell<'a>] {
-        &self.cells
+    /// Its room, without what it borrowed: collecting from a vector into one of the same size keeps the allocation.
+    fn room(mut self) -> Vec<Cell<'static>> {
+        self.cells.clear();
+        self.cells.into_iter().map(|_| Cell::Empty).collect()
     }
 }
 

@@ -1,16 +1,21 @@
 //! Whether what is on the stick covers what was to be fetched: on a laptop in the valley, with neither ledger nor
 //! keys.
 //!
-//! Input: the JSON of `gaps` or `visits`, and downloads. Identities stand in clear in a dump, and anybody can forge
+//! Input: the JSON of `gaps` or `visits`, and downloads: sealed dumps, the own CSV, and CSV in other styles by their
+//! layout, where that has sequence numbers. Rows without them are told by what is held, so there the ledger is needed. Identities stand in clear in a dump, and anybody can forge
 //! them without a key: what is told here is what the files say of themselves, and the gateway's import decides.
 
 use super::csv::OwnCsv;
 use super::dump::Runs;
-use super::lines::Lines;
+use super::foreign::{ENDS_EARLY, file_logger};
+use super::layout::{Decoded, LayoutReader, each_line};
+use super::lines::{Line, Lines};
 use super::plan::{Listener, NotPlanned, pieces};
+use crate::config::layout::{Is, Layout};
+use crate::config::roster::{Logger, Roster};
 use crate::coverage::RangeSet;
 use crate::wire::frame::SerialFrame;
-use crate::wire::seq::Identity;
+use crate::wire::seq::{Address, Identity};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -85,6 +90,30 @@ impl Wanted {
         gaps.dedup_by(|a, b| (a.logger, a.epoch, a.first, a.last) == (b.logger, b.epoch, b.first, b.last));
         Ok(Self { site: file.site, gaps })
     }
+
+    /// The loggers that something is to be fetched from, with the names by which files may call them; nothing else is
+    /// known of them here.
+    pub fn roster(&self) -> Roster {
+        let mut roster = Roster::default();
+        for want in &self.gaps {
+            let Some(address) = Address::new(want.logger) else { continue };
+            // Each logger once, however many gaps it has.
+            let _ = roster.add(Logger {
+                address,
+                name: want.name.clone(),
+                interval_s: 0,
+                memory_records: 0,
+                fastest_interval_s: None,
+                silent_after_s: None,
+                in_service: None,
+                battery_installed: None,
+                area: None,
+                access: None,
+                channels: Vec::new(),
+            });
+        }
+        roster
+    }
 }
 
 /// What files say that they hold.
@@ -142,6 +171,51 @@ impl Found {
         };
         pieces(input, None, listener, |piece, _| lines.feed(piece, |line| take(line.bytes)))?;
         lines.finish(|line| take(line.bytes))
+    }
+
+    /// Takes a CSV in another style in. `logger`: whose it is, as a person said; `roster`: who is called what.
+    pub fn by_layout(
+        &mut self,
+        name: &str,
+        input: &mut dyn Read,
+        (layout, logger): (&Layout, Option<Address>),
+        roster: &Roster,
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        if !layout.has(|is| *is == Is::Sequence) {
+            return Err(NotPlanned::Layout(
+                "has no sequence numbers by its layout: which records its rows are is told by what the ledger holds \
+                 around them, so only the gateway can say; take it there, and see `import --dry-run --layout`"
+                    .to_owned(),
+            ));
+        }
+        let of_file = file_logger(name, layout, logger).map_err(NotPlanned::Layout)?;
+        let mut reader = LayoutReader::new(layout, roster);
+        let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::default());
+        let mut take = |line: Line<'_>| {
+            let read = reader.line(&line);
+            match read.map_err(|why| NotPlanned::Layout(format!("line {}: {why}", line.number)))? {
+                Ok(None) => {}
+                Ok(Some(parsed)) => {
+                    let is_of_file = |found: &Address| of_file.is_none_or(|of_file| of_file == *found);
+                    let address = parsed.logger.or(of_file).filter(is_of_file);
+                    let identity = address.zip(parsed.record).and_then(|(address, (epoch, sequence))| {
+                        Identity::new(address.number(), epoch, sequence)
+                    });
+                    match identity {
+                        Some(identity) => self.insert(identity),
+                        None => self.unreadable += 1,
+                    }
+                }
+                Err(_) => self.unreadable += 1,
+            }
+            Ok(())
+        };
+        pieces(input, None, listener, |piece, _| {
+            each_line(&mut decoded, &mut lines, piece, false, &mut take)
+        })?;
+        each_line(&mut decoded, &mut lines, b"", true, &mut take)?;
+        if reader.has_begun() { Ok(()) } else { Err(NotPlanned::Layout(ENDS_EARLY.to_owned())) }
     }
 
     /// What the files say they hold of a range. Of one without an end: what they hold from its first on; nobody can

@@ -656,7 +656,10 @@ impl Description {
         }
         if let Some((step, times)) = self.steps.iter().max_by_key(|(_, times)| **times) {
             let rest = self.steps.values().sum::<u64>() - times;
-            all.push(format!("From row to row mostly {step} s; {rest} times otherwise."));
+            all.push(match rest {
+                0 => format!("From row to row always {step} s."),
+                _ => format!("From row to row mostly {step} s; otherwise: {rest} of the rows."),
+            });
         }
         if self.uneven > 0 {
             all.push(format!(

@@ -22,6 +22,9 @@ use std::io::Read;
 /// Loggers of one file; more than a site has.
 const LOGGERS_MAX: usize = 4096;
 
+/// A file without rows, where lines are to be skipped.
+pub(super) const ENDS_EARLY: &str = "ends before its rows begin; the layout skips more lines than there are";
+
 /// A row on its way.
 struct Item {
     place: u64,
@@ -78,7 +81,11 @@ impl Planning<'_> {
 }
 
 /// Whose file it is: as somebody said, or by its name. `Ok(None)`: a column says.
-fn file_logger(name: &str, layout: &Layout, said: Option<Address>) -> Result<Option<Address>, String> {
+pub(super) fn file_logger(
+    name: &str,
+    layout: &Layout,
+    said: Option<Address>,
+) -> Result<Option<Address>, String> {
     let by_name = match &layout.file_name {
         Some(pattern) => match (logger_of_name(pattern, name), said) {
             (Some(found), Some(said)) if found != said => {
@@ -184,9 +191,7 @@ impl Foreign<'_, '_, '_> {
 
     fn finish(mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
         if !self.reader.has_begun() {
-            return Err(NotPlanned::Layout(
-                "ends before its rows begin; the layout skips more lines than there are".to_owned(),
-            ));
+            return Err(NotPlanned::Layout(ENDS_EARLY.to_owned()));
         }
         let Self { planning, loggers, .. } = &mut self;
         for (address, OfLogger { settler, loose, refusals, .. }) in loggers.iter_mut() {
@@ -272,7 +277,7 @@ fn channels_fit(
     if has != ought {
         return Err((
             "another logger",
-            format!("the layout has {has} channels, and the roster gives logger {address} {ought}"),
+            format!("channels: the layout has {has}, and the roster gives logger {address} {ought}"),
         ));
     }
     for column in &layout.columns {

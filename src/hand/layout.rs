@@ -190,6 +190,13 @@ impl<'l> LayoutReader<'l> {
     }
 
     fn read_header(&mut self, bytes: &[u8]) -> Result<(), String> {
+        if memchr::memchr(0, bytes).is_some() {
+            return Err(
+                "the header holds NUL bytes: the file is UTF-16 and the layout says otherwise (write \
+                        `[file] encoding = \"utf-16\"`), or it is damaged"
+                    .to_owned(),
+            );
+        }
         self.width = self.fields.cut(bytes);
         self.header = bytes.to_vec();
         let name = |at: usize| String::from_utf8_lossy(self.fields.get(bytes, at)).trim().to_owned();
@@ -222,8 +229,8 @@ impl<'l> LayoutReader<'l> {
                             let there: Vec<String> =
                                 names.iter().take(20).map(|name| shown(name.as_bytes())).collect();
                             return Err(format!(
-                                "the layout names the column {}, and the header has {}; correct the layout, or \
-                                 `[file] skip_before` and `delimiter`",
+                                "the layout names the column {}, and the header has {}; name the right layout, or \
+                                 correct this one (its `[file] skip_before` and `delimiter` too)",
                                 shown(wanted.as_bytes()),
                                 there.join(", ")
                             ));
@@ -279,7 +286,7 @@ impl<'l> LayoutReader<'l> {
         }
         let count = self.fields.cut(bytes);
         if count != self.width {
-            let why = format!("{count} columns; the rows of this layout have {} here", self.width);
+            let why = format!("columns: {count}; the rows of this layout have {} here", self.width);
             return Err(NoRow("another style", why));
         }
         if bytes == self.header {

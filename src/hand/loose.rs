@@ -62,7 +62,10 @@ impl Planning<'_> {
                         _ => ("not matched", "no record is certain for it".to_owned()),
                     };
                     self.current().read += 1;
-                    self.refuse(kind, place, &why, &[], listener)?;
+                    // Its own line need not be said twice.
+                    let own = format!("{place} ");
+                    let why = why.strip_prefix(&own).unwrap_or(&why);
+                    self.refuse(kind, place, why, &[], listener)?;
                 }
             }
         }

@@ -206,7 +206,7 @@ pub struct Receipt {
 
 impl Ledger {
     /// Judges a batch and commits it. When this returns `Ok`, all of it is on the disk; on an error none of it
-    /// is, and the batch can be tried again.
+    /// is, and the batch can be tried again. But after [`Error::Sync`] nobody knows, and the process must end.
     pub fn append(&mut self, batch: &Batch, roster: &Roster, now: Stamp) -> Result<Receipt, Error> {
         self.append_and_forget(batch, roster, now, &[])
     }
@@ -224,7 +224,9 @@ impl Ledger {
             // What was taken into memory is not in the ledger: read it again under the next lock.
             self.state.valid = false;
         }
-        done
+        let receipt = done?;
+        self.checkpoint_if_long()?;
+        Ok(receipt)
     }
 }
 

@@ -4,7 +4,7 @@
 //! The copy is written under another name, synced, verified, and only then renamed; its digest is kept in the
 //! ledger, and it is what retention rests on.
 
-use super::schema::open_for_reading;
+use super::schema::{open_for_reading, set_journal_mode};
 use super::{Error, Ledger, Stamp, guard, verify};
 use crate::ledger::state::meta;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
@@ -127,7 +127,7 @@ fn copy(
     rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
     drop(source);
     // One file, whole by itself: no -wal is left beside it, and none is made by whoever opens it to read.
-    let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
+    set_journal_mode(&copy, "DELETE")?;
     drop(copy);
     let verified = verify::verify(beside, |step| progress(step))?;
     if !verified.differences.is_empty() {

@@ -111,6 +111,13 @@ pub enum Error {
     /// A sync failed: the kernel may have dropped what was not yet on the disk, so nothing may be told
     /// committed any more.
     Sync(rusqlite::Error),
+    /// The same of the ledger's folder.
+    SyncFolder {
+        /// The folder.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
     /// Anything else that SQLite says.
     Sql(rusqlite::Error),
     /// A value in the ledger that this program never writes.
@@ -166,6 +173,11 @@ impl Error {
     /// Whether trying again later can help, with nothing lost meanwhile.
     pub fn is_passing(&self) -> bool {
         matches!(self, Self::Full(_) | Self::Busy(_))
+    }
+
+    /// Whether the disk did not read or write what it should; a failed sync is not among these.
+    pub fn is_disk(&self) -> bool {
+        matches!(self, Self::Sql(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::SystemIoFailure))
     }
 }
 
@@ -263,6 +275,9 @@ impl fmt::Display for Error {
             Self::Full(_) => f.write_str("the disk is full; make room on the ledger's disk"),
             Self::Busy(_) => f.write_str("another process holds the ledger's write lock"),
             Self::Sync(source) => write!(f, "a sync to the disk failed: {source}; check the disk"),
+            Self::SyncFolder { path, source } => {
+                write!(f, "the ledger's folder {} cannot be synced: {source}; check the disk", path.display())
+            }
             Self::Sql(source) => write!(f, "the ledger cannot serve: {source}"),
             Self::Corrupt(what) => write!(f, "the ledger is damaged: {what}; run `stonechat verify`"),
         }

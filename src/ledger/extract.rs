@@ -73,7 +73,7 @@ pub struct HeldReading {
     pub source: Source,
     /// A row without a sequence number of its own, matched by time.
     pub matched: bool,
-    /// How far its file rounded it; see [`Extract::resolution`].
+    /// How far its file rounded it; see [`Extract::resolutions`].
     pub resolution: Option<i64>,
     /// When the ledger took it in; `None` where nothing says.
     pub stored_at: Option<i64>,
@@ -147,6 +147,9 @@ pub struct Wanted {
     pub possible: (i64, i64),
     /// As it stood then.
     pub as_of: Option<i64>,
+    /// How each reading came, too. Else a [`HeldReading`] has no reception, no resolution and no time of storing, and
+    /// its source means nothing: columns that nobody needs are not read.
+    pub whence: bool,
 }
 
 /// A journal row by identity.
@@ -189,10 +192,34 @@ pub struct Extract<'a> {
     epoch_is_open: bool,
 }
 
-/// Columns of a reading as [`read_row`] takes them.
-const COLUMNS: &str = "sequence, rank, time, lag, battery_mv, board_centi_c, n, faults, synchronised, import, matched, \
-     resolution, stored_at";
-const COLUMN_COUNT: usize = 13;
+/// Columns of a reading as [`read_row`] takes them, then how it came, then its counts.
+const COLUMNS: [&str; 8] =
+    ["sequence", "rank", "time", "battery_mv", "board_centi_c", "n", "faults", "import"];
+const WHENCE: [&str; 5] = ["lag", "synchronised", "matched", "resolution", "stored_at"];
+
+/// Which columns are read of each row.
+#[derive(Clone, Copy)]
+struct Taken {
+    whence: bool,
+    channels: usize,
+}
+
+impl Taken {
+    fn columns(self) -> String {
+        let whence: &[&str] = if self.whence { &WHENCE } else { &[] };
+        let mut all = [&COLUMNS, whence].concat().join(", ");
+        if self.channels > 0 {
+            all.push_str(", ");
+            all.push_str(&rows::channel_columns(self.channels.min(CHANNELS_MAX)));
+        }
+        all
+    }
+
+    /// The place of the first count.
+    fn counts_at(self) -> usize {
+        COLUMNS.len() + if self.whence { WHENCE.len() } else { 0 }
+    }
+}
 
 impl<'a> Extract<'a> {
     /// Looks at what is not settled, and at imports.
@@ -254,9 +281,9 @@ impl<'a> Extract<'a> {
         &self.loggers
     }
 
-    /// How far a file rounded what it shows: JSON, field or channel → step.
-    pub fn resolution(&self, id: i64) -> Option<&str> {
-        self.resolutions.get(&id).map(String::as_str)
+    /// How far files rounded what they show, by [`HeldReading::resolution`]: JSON, field or channel → step.
+    pub fn resolutions(&self) -> &BTreeMap<i64, String> {
+        &self.resolutions
     }
 
     /// Begins again from the first logger; the journal's rows stay those of the beginning.
@@ -315,11 +342,12 @@ impl<'a> Extract<'a> {
     fn stretch(&mut self, logger: Address, into: &mut Stretch, channels: usize) -> Result<usize, Error> {
         let (number, epoch, passed) = (logger.number(), self.at.1, self.at.2);
         let mut widest = 0;
+        // What was delivered then depends on when each was stored.
+        let taken = Taken { whence: self.wanted.whence || self.wanted.as_of.is_some(), channels };
         let sql = format!(
-            "SELECT {COLUMNS}{}{} FROM settled WHERE logger = ?1 AND epoch = ?2 AND sequence BETWEEN ?3 AND ?4
+            "SELECT {} FROM settled WHERE logger = ?1 AND epoch = ?2 AND sequence BETWEEN ?3 AND ?4
              ORDER BY sequence, rank LIMIT ?5",
-            if channels > 0 { ", " } else { "" },
-            rows::channel_columns(channels.min(CHANNELS_MAX))
+            taken.columns()
         );
         let (ranges, blocks_end) = self.ranges(number, epoch, passed)?;
         let mut through = blocks_end;
@@ -334,7 +362,7 @@ impl<'a> Extract<'a> {
             let first = first.max(passed.saturating_add(1));
             let mut found = statement.query(params![number, epoch, first, last, room as i64])?;
             while let Some(row) = found.next()? {
-                widest = widest.max(read_row(row, channels, into)?);
+                widest = widest.max(read_row(row, taken, into)?);
             }
             if into.rows.len() - before == room {
                 // The last identity may have further rows: it comes whole, the next time.
@@ -368,17 +396,13 @@ impl<'a> Extract<'a> {
             }
         }
         if from < to {
-            let sql = format!(
-                "SELECT {COLUMNS}{}{} FROM journal WHERE row = ? AND kind = 1",
-                if channels > 0 { ", " } else { "" },
-                rows::channel_columns(channels.min(CHANNELS_MAX))
-            );
+            let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", taken.columns());
             let mut statement = self.db.prepare_cached(&sql)?;
             for key in &self.journal[from..to] {
                 let mut found = statement.query([key.row])?;
                 // Gone: it was settled meanwhile, and came from there.
                 if let Some(row) = found.next()? {
-                    widest = widest.max(read_row(row, channels, into)?);
+                    widest = widest.max(read_row(row, taken, into)?);
                 }
             }
         }
@@ -614,7 +638,7 @@ pub enum Next {
 }
 
 /// Takes a row in; gives its number of channels.
-fn read_row(row: &rusqlite::Row<'_>, channels: usize, into: &mut Stretch) -> Result<usize, Error> {
+fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result<usize, Error> {
     let number = |at: usize| -> Result<Option<i64>, Error> {
         match row.get_ref(at)? {
             ValueRef::Integer(value) => Ok(Some(value)),
@@ -628,36 +652,46 @@ fn read_row(row: &rusqlite::Row<'_>, channels: usize, into: &mut Stretch) -> Res
     let sequence = u32::try_from(all(number(0)?)).map_err(|_| {
         Error::Corrupt("a reading has a sequence out of range; run `stonechat verify`".into())
     })?;
-    let (rank, time, lag) = (all(number(1)?), all(number(2)?), number(3)?);
-    let n = usize::try_from(all(number(6)?)).unwrap_or(0).min(CHANNELS_MAX);
-    let import = number(9)?;
+    let (rank, time) = (all(number(1)?), all(number(2)?));
+    let n = usize::try_from(all(number(5)?)).unwrap_or(0).min(CHANNELS_MAX);
     let first = into.counts.len();
-    for at in 0..n.min(channels) {
-        let count = all(number(COLUMN_COUNT + at)?);
+    for at in 0..n.min(taken.channels) {
+        let count = all(number(taken.counts_at() + at)?);
         into.counts.push(i32::try_from(count).map_err(|_| {
             Error::Corrupt("a reading has a count out of range; run `stonechat verify`".into())
         })?);
     }
+    // Of an authentic row nothing else needs its import.
+    let import = if taken.whence || rank > 0 { number(7)? } else { None };
     let source = match (rank, import) {
         (1.., _) => Source::Csv,
         (_, Some(_)) => Source::SealedDump,
         _ => Source::Radio,
     };
-    into.rows.push(HeldReading {
+    let mut held = HeldReading {
         sequence,
         rank,
         time,
-        received_at: lag.map(|lag| time.saturating_add(lag)),
-        synchronised: number(8)?.map(|known| known != 0),
-        battery_mv: number(4)?,
-        board_centi_c: number(5)?,
-        faults: all(number(7)?) as u64,
+        received_at: None,
+        synchronised: None,
+        battery_mv: number(3)?,
+        board_centi_c: number(4)?,
+        faults: all(number(6)?) as u64,
         source,
-        matched: number(10)?.is_some_and(|matched| matched != 0),
-        resolution: number(11)?,
-        stored_at: number(12)?,
-        counts: (u32::try_from(first).unwrap_or(u32::MAX), n.min(channels) as u8),
-    });
+        matched: false,
+        resolution: None,
+        stored_at: None,
+        counts: (u32::try_from(first).unwrap_or(u32::MAX), n.min(taken.channels) as u8),
+    };
+    if taken.whence {
+        let whence = |at: usize| number(COLUMNS.len() + at);
+        held.received_at = whence(0)?.map(|lag| time.saturating_add(lag));
+        held.synchronised = whence(1)?.map(|known| known != 0);
+        held.matched = whence(2)?.is_some_and(|matched| matched != 0);
+        held.resolution = whence(3)?;
+        held.stored_at = whence(4)?;
+    }
+    into.rows.push(held);
     into.import.push(import);
     Ok(n)
 }

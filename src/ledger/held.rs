@@ -305,10 +305,11 @@ impl OfLogger<'_, '_> {
         let mut count = Count::new(address, spans);
         let blocks = self.blocks()?;
         let by_radio = self.all_by_radio(&coverage)?;
+        let clocks = gaps::Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
-            let clock = completeness::clock(&coverage, &facts, address, epoch)?;
+            let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
             let unsettled = self.unsettled.and_then(|unsettled| unsettled.readings.get(&epoch));
             // Authentic ones first: a CSV row counts where there is none.
@@ -411,10 +412,11 @@ impl OfLogger<'_, '_> {
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
         let report = gaps::report(&self.roster(), &coverage, &facts, at, |_| true)?;
         let mut count = Count::new(address, spans);
+        let clocks = gaps::Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
-            let clock = completeness::clock(&coverage, &facts, address, epoch)?;
+            let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
             tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
             for block in given_up.get(&epoch).into_iter().flatten() {

@@ -9,6 +9,7 @@
 //! What this is not: it reads no file and knows no key. It never alters a row: withdrawing marks the import, and
 //! works out anew what is covered.
 
+use super::ahead::Ahead;
 use super::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
 use super::state::{self, State};
 use super::{Error, Ledger, Stamp, guard, settle};
@@ -196,7 +197,12 @@ impl Planner {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Deferred)?;
         self.state.refresh(&transaction)?;
         let (_, held) = self.state.split(&transaction);
-        let done = judge(&mut HeldAndKept { held, db: &transaction, conflicts: self.conflicts });
+        let done = judge(&mut HeldAndKept {
+            held,
+            ahead: Ahead::default(),
+            db: &transaction,
+            conflicts: self.conflicts,
+        });
         transaction.finish()?;
         done
     }
@@ -281,6 +287,7 @@ pub trait HeldNow: Held<Error = Error> {
 
 struct HeldAndKept<'a> {
     held: state::HeldRows<'a>,
+    ahead: Ahead,
     db: &'a Connection,
     conflicts: bool,
 }
@@ -318,7 +325,7 @@ impl Held for HeldAndKept<'_> {
     }
 
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Error> {
-        self.held.reading(id)
+        self.ahead.reading(&mut self.held, id)
     }
 
     fn row(&mut self, id: Identity) -> Result<Option<Row>, Error> {
@@ -344,7 +351,9 @@ impl Ledger {
         if done.is_err() {
             self.state.valid = false;
         }
-        done
+        let imported = done?;
+        self.checkpoint_if_long()?;
+        Ok(imported)
     }
 
     #[allow(clippy::too_many_arguments)]
@@ -565,7 +574,13 @@ fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usi
     }
     add(Outcome::Duplicate.name(), evidence.duplicates);
     add("refused", rows_refused);
-    add("set aside", (shut as u64).saturating_sub(receipt.over_limit));
+    // Each frame once: what is set aside has been refused as unopened when it was planned.
+    let aside = (shut as u64).saturating_sub(receipt.over_limit);
+    add("set aside", aside);
+    if let Some(unopened) = counts.get_mut(Outcome::Unopened.name()) {
+        *unopened = unopened.saturating_sub(aside);
+    }
+    counts.retain(|_, count| *count > 0);
     counts
 }
 

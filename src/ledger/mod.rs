@@ -15,6 +15,7 @@
 //! What this is not: it reads no clock (stamps are passed in) and knows no keys. `docs/ledger.md` has the
 //! reasons for the layout.
 
+mod ahead;
 mod append;
 mod aside;
 pub mod backup;
@@ -159,6 +160,21 @@ impl Ledger {
         Ok(u64::try_from(log - done).unwrap_or(0))
     }
 
+    /// The same after a commit that has made the -wal long: never waiting for a reader. Only a failed sync is an
+    /// error: of anything else the commit stands, the -wal stays as it is, and the next commit tries again.
+    fn checkpoint_if_long(&mut self) -> Result<(), Error> {
+        let pages = self
+            .db
+            .prepare_cached("PRAGMA wal_checkpoint(NOOP)")
+            .and_then(|mut pragma| pragma.query_row([], |row| row.get::<_, i64>(1)));
+        if pages.is_ok_and(|pages| pages >= i64::from(schema::CHECKPOINT_PAGES))
+            && let Err(error @ Error::Sync(_)) = self.checkpoint()
+        {
+            return Err(error);
+        }
+        Ok(())
+    }
+
     /// Empties the -wal if nobody is in its way; gives up at once otherwise.
     pub fn truncate_wal(&mut self) -> Result<bool, Error> {
         self.db.busy_timeout(std::time::Duration::ZERO)?;
@@ -253,8 +269,11 @@ impl DaemonLock {
             let told = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
             return Err(Error::Locked { path, holder: told.then(|| holder.trim().to_owned()) });
         }
-        file.set_len(0).and_then(|()| file.rewind()).map_err(at)?;
-        writeln!(file, "process {}", std::process::id()).map_err(at)?;
+        // Who has it is for messages; the lock counts. A full disk must not keep a daemon from starting.
+        let _ = file
+            .set_len(0)
+            .and_then(|()| file.rewind())
+            .and_then(|()| writeln!(file, "process {}", std::process::id()));
         Ok(Self { _file: file })
     }
 }

@@ -775,13 +775,13 @@ impl Snapshot<'_> {
                 Some(off_s) => (from.saturating_sub(off_s), to.saturating_add(off_s)),
                 None => (i64::MIN, i64::MAX),
             };
-            self.rows_in_time(address, epoch, (low, high), |id, row, received_at| {
+            self.rows_in_time(address, epoch, (low, high), |id, row, received_at, is_by_hand| {
                 let corrected = clock.corrected(id.sequence.number(), i64::from(row.time), received_at);
                 if !(from..to).contains(&corrected.time) {
                     return Ok(());
                 }
                 let units = profiles.at(self.db, id)?;
-                take(&TimedReading { identity: id, row, corrected, units })
+                take(&TimedReading { identity: id, row, corrected, units, is_by_hand })
             })?;
         }
         Ok(())
@@ -833,13 +833,14 @@ impl Snapshot<'_> {
         Ok(Some(off_s))
     }
 
-    /// The readings of an epoch by recorded time, each with its reception by a synchronised gateway.
+    /// The readings of an epoch by recorded time, each with its reception by a synchronised gateway, and whether it came
+    /// from a hand download instead.
     fn rows_in_time(
         &self,
         address: Address,
         epoch: Epoch,
         (from, to): (i64, i64),
-        mut take: impl FnMut(Identity, &crate::judge::Row, Option<i64>) -> Result<(), Error>,
+        mut take: impl FnMut(Identity, &crate::judge::Row, Option<i64>, bool) -> Result<(), Error>,
     ) -> Result<(), Error> {
         let (logger, epoch) = (address.number(), epoch.number());
         let mut found = |row: &rusqlite::Row<'_>| -> Result<(), Error> {
@@ -848,7 +849,7 @@ impl Snapshot<'_> {
             let content = rows::row_content(row)?;
             let lag: Option<i64> = row.get(46)?;
             let received_at = lag.map(|lag| i64::from(content.time) + lag);
-            take(id, &content, received_at.filter(|_| is_synchronised(row.get(47))))
+            take(id, &content, received_at.filter(|_| is_synchronised(row.get(47))), lag.is_none())
         };
         let columns = rows::content_columns();
         for (table, only) in [("settled", "sequence BETWEEN ?5 AND ?6"), ("journal", "kind = 1")] {
@@ -886,6 +887,8 @@ pub struct TimedReading<'a> {
     pub corrected: crate::clock::Corrected,
     /// Raw units by channel, of the profile in force; empty where none is held.
     pub units: &'a [u8],
+    /// It came from a hand download, and not by radio.
+    pub is_by_hand: bool,
 }
 
 impl TimedReading<'_> {

@@ -35,7 +35,7 @@ const PAGE_SIZE: u32 = 1024;
 
 /// Pages in the -wal at which a commit moves them into the ledger: 4 MB, and few enough for one page of the -shm
 /// (4,062), which then need not grow on a disk that has become full.
-const CHECKPOINT_PAGES: u32 = 4000;
+pub const CHECKPOINT_PAGES: u32 = 4000;
 
 /// How long a statement waits for another process's commit.
 pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
@@ -53,15 +53,24 @@ pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
         db.pragma_update(None, "page_size", PAGE_SIZE).map_err(|source| Error::at_open(path, source))?;
     }
     // Readers go on while the daemon commits, and a commit is one sequential write and one sync.
-    let mode: String = db
-        .query_row("PRAGMA journal_mode = WAL", [], |row| row.get(0))
-        .map_err(|source| Error::at_open(path, source))?;
+    let mode = set_journal_mode(&db, "WAL").map_err(|source| Error::at_open(path, source))?;
     if mode != "wal" {
         return Err(Error::NoWal { path: path.to_owned(), mode });
     }
     writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
     migrate(&mut db, path)?;
     Ok(db)
+}
+
+/// Syncs the ledger's folder, so that a power cut cannot take the name of a -wal with commits in it. SQLite does so
+/// with a process's first sync of a -wal, but passes over a failure.
+fn sync_folder(path: &Path) -> Result<(), Error> {
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    match std::fs::File::open(folder).and_then(|folder| folder.sync_all()) {
+        // A file system without it says so.
+        Err(error) if error.kind() == std::io::ErrorKind::InvalidInput => Ok(()),
+        done => done.map_err(|source| Error::SyncFolder { path: folder.to_owned(), source }),
+    }
 }
 
 /// Opens for reading. The daemon may be up, stopped or killed; the reader may be another user.
@@ -105,10 +114,23 @@ fn refuse_old_library(version: i32) -> Result<(), Error> {
 /// An existing file is left unopened: see the module's page.
 fn create_file(path: &Path) -> Result<(), Error> {
     match std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(path) {
-        Ok(_) => Ok(()),
+        Ok(_) => sync_folder(path),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
         Err(source) => Err(Error::Create { path: path.to_owned(), source }),
     }
+}
+
+/// Sets it and says which is in force. The change is committed with the step after the row that tells it, so a
+/// query for one row would pass over a failed sync, and a power cut could then leave an empty file, whose -wal SQLite
+/// deletes with all commits in it.
+pub fn set_journal_mode(db: &Connection, mode: &str) -> Result<String, rusqlite::Error> {
+    let mut statement = db.prepare(&format!("PRAGMA journal_mode = {mode}"))?;
+    let mut rows = statement.query([])?;
+    let mut in_force = String::new();
+    while let Some(row) = rows.next()? {
+        in_force = row.get(0)?;
+    }
+    Ok(in_force)
 }
 
 fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> {
@@ -131,8 +153,9 @@ fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
     // A commit is told only when it is on the disk.
     db.pragma_update(None, "synchronous", "FULL")?;
     // Pages gather in the -wal, where the journal's last page is written again and again, and move into the
-    // ledger once: PASSIVE, never waiting for a reader, after the commit that makes the -wal this long.
-    db.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)?;
+    // ledger once, by `Ledger::checkpoint_if_long`. SQLite's own checkpoint after a commit passes over every error of
+    // it, but a failed sync must end the daemon.
+    db.pragma_update(None, "wal_autocheckpoint", 0)?;
     // After a large transaction the -wal shrinks again.
     db.pragma_update(None, "journal_size_limit", i64::from(CHECKPOINT_PAGES * PAGE_SIZE) * 2)?;
     Ok(())
@@ -163,6 +186,8 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
     let transaction = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(at)?;
     // Read again under the lock: another process may have migrated meanwhile.
     let found = identify(&transaction, path)? as usize;
+    // The -wal is there from the first lock on, and nothing is in it yet.
+    sync_folder(path)?;
     if found < MIGRATIONS.len() {
         for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
             transaction.execute_batch(sql).map_err(at)?;

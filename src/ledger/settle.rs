@@ -38,7 +38,9 @@ impl Ledger {
         if done.is_err() {
             self.state.valid = false;
         }
-        done
+        let settled = done?;
+        self.checkpoint_if_long()?;
+        Ok(settled)
     }
 
     /// Notes the ledger's size on a day, for its growth.

@@ -174,6 +174,16 @@ pub(super) struct HeldRows<'a> {
 }
 
 impl HeldRows<'_> {
+    /// The ledger.
+    pub fn db(&self) -> &Connection {
+        self.db
+    }
+
+    /// Whether the record is not settled yet.
+    pub fn is_recent(&self, id: Identity) -> bool {
+        self.recent.contains_key(&id)
+    }
+
     fn journal_row(&self, row: i64) -> Result<Option<Row>, Error> {
         let found =
             self.db.prepare_cached(&JOURNAL_ROW)?.query_row([row], content_and_resolution).optional()?;

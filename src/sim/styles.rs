@@ -237,8 +237,8 @@ pub fn two_styles(address: Address, units: &[RawUnit], records: &[TruthRecord]) 
     [file(&numbered, "numbered"), file(&plain, "by-the-minute")]
 }
 
-/// The layout of a style.
-fn layout(style: &Style, title: &str, units: &[RawUnit]) -> String {
+/// The layout of a style; its title is the start of a file's name, where no column says whose it is.
+pub fn layout(style: &Style, title: &str, units: &[RawUnit]) -> String {
     let mut text = format!(
         "# A simulated reader; no such make exists.\n[layout]\ntitle = \"{title}\"\n\n[file]\ndelimiter = \"{}\"\n\
          decimal_mark = \"{}\"\nskip_before = {}\nskip_after = {}\n\n[time]\nresolution_s = {}\nrounding = \"{}\"\n",

@@ -1,9 +1,12 @@
 //! What several test files need.
 #![allow(dead_code, missing_docs, clippy::unwrap_used)]
 
+pub mod chance;
 pub mod daemon;
 pub mod hand;
 pub mod promises;
+pub mod reader_site;
+pub mod shim;
 pub mod truth;
 
 use std::path::PathBuf;
@@ -25,4 +28,15 @@ pub fn unhex(text: &str) -> Vec<u8> {
 /// The rows of a reference file as fields; no field of those holds a comma or a quote.
 pub fn csv(name: &str) -> Vec<Vec<String>> {
     read_data(name).lines().skip(1).map(|line| line.split(',').map(str::to_owned).collect()).collect()
+}
+
+/// Byte for byte as it was read and found good; `UPDATE_SNAPSHOTS=1` writes it anew, to be read again.
+pub fn same_as_snapshot(name: &str, text: &str) {
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/snapshots").join(name);
+    if std::env::var_os("UPDATE_SNAPSHOTS").is_some() {
+        std::fs::write(&path, text).unwrap();
+    }
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    let remedy = "if it reads as it should, run again with UPDATE_SNAPSHOTS=1";
+    assert!(kept == text, "{} is another now; {remedy}:\n{text}", path.display());
 }

@@ -1,4 +1,7 @@
 //! The demo's last word: every raw count of the ledger, through its public views, against the truth.
+//!
+//! What came out of a file that rounds is compared at the resolution that the ledger says it has, and told apart: such
+//! a count is within half a step of the truth, and not equal to it.
 
 use crate::cli::table::{counted, thousands};
 use crate::config::Config;
@@ -8,7 +11,7 @@ use crate::ledger::verify;
 use crate::sim::Truth;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// What the comparison found, in figures.
 pub struct Compared {
@@ -72,6 +75,11 @@ pub fn compare(config: &Config, truth: &Truth, report: &Report) -> Result<Compar
             values.absent
         ),
         format!(
+            "of these, {} rounded by a file, {} matched by time: within half a step of the truth, in time too",
+            counted(values.rounded, "reading"),
+            thousands(values.matched)
+        ),
+        format!(
             "{} and events: {} different, {} absent",
             counted(others.records, "profile"),
             others.wrong,
@@ -95,10 +103,42 @@ struct Counted {
     values: u64,
     wrong: u64,
     absent: u64,
+    /// Readings with a resolution, and readings matched by time.
+    rounded: u64,
+    matched: u64,
+}
+
+/// The steps in which rounded readings are shown, by field or channel.
+type Resolutions = HashMap<Identity, BTreeMap<String, f64>>;
+
+fn resolutions(db: &rusqlite::Connection, counted: &mut Counted) -> rusqlite::Result<Resolutions> {
+    let mut statement = db.prepare(
+        "SELECT logger, epoch, sequence, resolution, matched_by_time FROM reading
+         WHERE resolution IS NOT NULL OR matched_by_time = 1",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut all = Resolutions::new();
+    while let Some(row) = rows.next()? {
+        counted.matched += u64::from(row.get::<_, bool>(4)?);
+        let steps: Option<String> = row.get(3)?;
+        counted.rounded += u64::from(steps.is_some());
+        let steps = steps.and_then(|json| serde_json::from_str(&json).ok());
+        if let (Some(identity), Some(steps)) = (Identity::new(row.get(0)?, row.get(1)?, row.get(2)?), steps) {
+            all.insert(identity, steps);
+        }
+    }
+    Ok(all)
+}
+
+/// Whether a value can be shown so: equal, or within half a step.
+fn shows(shown: i64, made: i64, step: Option<&f64>) -> bool {
+    let most = step.map_or(0.0, |step| step / 2.0);
+    (shown - made).abs() as f64 <= most
 }
 
 fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
     let mut counted = Counted::default();
+    let resolutions = resolutions(db, &mut counted)?;
     let mut statement =
         db.prepare("SELECT logger, epoch, sequence, time, channel, counts, fault FROM raw_value")?;
     let mut rows = statement.query([])?;
@@ -107,11 +147,19 @@ fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<
         counted.values += 1;
         let (time, channel): (u32, usize) = (row.get(3)?, row.get::<_, u32>(4)? as usize);
         let (counts, fault): (i32, bool) = (row.get(5)?, row.get(6)?);
-        let made = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).and_then(|id| truth.record(id));
+        let identity = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?);
+        let made = identity.and_then(|id| truth.record(id));
+        let steps = identity.and_then(|id| resolutions.get(&id));
         let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
             Some(Record::Reading(reading)) => {
-                reading.time == time
-                    && reading.counts().get(channel) == Some(&counts)
+                // A fault code is never rounded.
+                let of_count = steps.filter(|_| !fault).and_then(|steps| steps.get(&format!("c{channel}")));
+                let of_time = steps.and_then(|steps| steps.get("time"));
+                shows(time.into(), reading.time.into(), of_time)
+                    && reading
+                        .counts()
+                        .get(channel)
+                        .is_some_and(|&made| shows(counts.into(), made.into(), of_count))
                     && (reading.faults() >> channel) & 1 == u64::from(fault)
             }
             _ => false,
@@ -156,4 +204,17 @@ fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<
         truth.heard().filter(|made| !matches!(made.record(), Some(Record::Reading(_)))).count() as u64;
     counted.absent = counted.records.saturating_sub(seen);
     Ok(counted)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::shows;
+
+    #[test]
+    fn a_rounded_value_shows_what_is_within_half_a_step_of_it_and_an_exact_one_itself_only() {
+        assert!(shows(2950, 2945, Some(&10.0)) && shows(2950, 2955, Some(&10.0)));
+        assert!(!shows(2950, 2944, Some(&10.0)) && !shows(2950, 2956, Some(&10.0)));
+        assert!(shows(7, 7, None) && !shows(7, 8, None));
+        assert!(!shows(i64::from(i32::MAX), i64::from(i32::MIN), Some(&60.0)));
+    }
 }

@@ -6,11 +6,12 @@ use super::{GapChange, NotTaken, Outcome};
 use crate::coverage::RangeSet;
 use crate::hand::cover::{Found, Wanted};
 use crate::hand::describe::Description;
-use crate::hand::matching::What;
+use crate::hand::matching::{Stretch, What};
 use crate::hand::plan::FilePlan;
 use crate::judge;
 use crate::ledger::import::ImportEntry;
 use crate::time::{local, offset_label, rfc3339};
+use crate::wire::seq::Address;
 use serde_json::{Value, json};
 
 /// Lines of a list before "and so many more".
@@ -18,7 +19,10 @@ const SHOWN: usize = 20;
 
 /// The plan: nothing is written yet.
 pub fn plan(of: &Outcome) -> String {
-    let mut text = format!("{}: plan of the import. Nothing is written yet.\n\n", of.site);
+    let mut text = format!("{}: plan of the import. Nothing is written yet.\n", of.site);
+    if !of.files.is_empty() {
+        text.push('\n');
+    }
     let folder = folder(&of.files);
     if !folder.is_empty() {
         text += &format!("  In {folder}:\n");
@@ -30,8 +34,12 @@ pub fn plan(of: &Outcome) -> String {
     text.push('\n');
     text.push_str(&gaps(&of.changes));
     if of.dry_run {
+        let is_whole = of.files.iter().all(|file| file.refused_count() == 0)
+            && of.not_taken.iter().all(|file| !file.is_mistake);
         let next = if of.files.iter().any(FilePlan::changes) {
             "Next: the same with --by NAME instead of --dry-run imports it.\n"
+        } else if !is_whole {
+            "Next: mend what is said above; nothing else in the files is new.\n"
         } else {
             "Next: nothing. The ledger has all of it.\n"
         };
@@ -112,7 +120,7 @@ fn notes(of: &Outcome, folder: &str) -> String {
                 counted(file.conflicts, "record")
             ));
         }
-        text.push_str(&stretches(file));
+        text.push_str(&stretches(file, name));
         for (kind, group) in &file.refused {
             text += &note(&format!("{}: {} refused ({kind}):", name, thousands(group.count)));
             for (place, why) in &group.examples {
@@ -149,7 +157,7 @@ fn prose() -> usize {
 }
 
 /// What became of rows without sequence numbers, stretch by stretch.
-fn stretches(file: &FilePlan) -> String {
+fn stretches(file: &FilePlan, name: &str) -> String {
     if file.stretches.is_empty() {
         return String::new();
     }
@@ -159,16 +167,18 @@ fn stretches(file: &FilePlan) -> String {
         .filter(|(_, stretch)| !matches!(stretch.what, What::Anchored | What::Matched))
         .map(|(_, stretch)| stretch.rows)
         .sum();
-    let mut text = format!(
-        "\n  {}: rows without sequence numbers: {} matched by time, {} agree with held readings and anchor them, {} \
-         left out.\n\n",
-        file.name,
+    let mut text = note(&format!(
+        "{name}: rows without sequence numbers: {} matched by time to missing records; {} agree with held readings \
+         (anchored); {} left out.",
         thousands(file.matched),
         thousands(file.anchored),
         thousands(left)
-    );
-    let mut table = Table::new(&[">logger", "lines", ">rows", "", ">epoch", "sequences", "why"]);
-    for (logger, stretch) in file.stretches.iter().take(SHOWN) {
+    ));
+    text.push('\n');
+    let mut table = Table::new(&[">logger", "lines", ">rows", "", ">epoch", "sequences"]);
+    let mut reasons = Vec::new();
+    let shown = most_telling(&file.stretches);
+    for (logger, stretch) in &shown {
         let (word, why) = fate(stretch.what);
         let (epoch, sequences) = match stretch.sequences {
             Some((epoch, first, last)) => (epoch.to_string(), sequences((first, last))),
@@ -181,17 +191,47 @@ fn stretches(file: &FilePlan) -> String {
             word.to_owned(),
             epoch,
             sequences,
-            why.unwrap_or_default(),
         ]);
+        reasons.push(why);
     }
-    text.push_str(&table.text(4));
-    if file.stretches.len() > SHOWN {
-        text.push_str(&format!(
-            "    and {} more stretches; --json has them all\n",
-            thousands((file.stretches.len() - SHOWN) as u64)
-        ));
+    // A reason may be long: it stands below its stretch, as prose.
+    let header = None;
+    for (line, why) in table.text(4).lines().zip(std::iter::once(header).chain(reasons)) {
+        text.push_str(line);
+        text.push('\n');
+        if let Some(why) = why {
+            text.push_str(&wrapped(&why, 12, 14, prose()));
+        }
+    }
+    if file.stretches.len() > shown.len() {
+        let more = |of: &str| {
+            let count = |all: &mut dyn Iterator<Item = What>| all.filter(|&what| fate(what).0 == of).count();
+            let all = count(&mut file.stretches.iter().map(|(_, stretch)| stretch.what));
+            (all - count(&mut shown.iter().map(|(_, stretch)| stretch.what))) as u64
+        };
+        let more: Vec<String> = ["unmatched", "refused", "matched", "anchored"]
+            .iter()
+            .filter(|of| more(of) > 0)
+            .map(|of| format!("{} {of}", thousands(more(of))))
+            .collect();
+        text.push_str(&format!("    and more stretches: {}; --json has them all\n", more.join(", ")));
     }
     text
+}
+
+/// At most [`SHOWN`] stretches, in the file's order: those that are left out before those that are matched, and those
+/// before those that only anchor.
+fn most_telling(all: &[(Address, Stretch)]) -> Vec<&(Address, Stretch)> {
+    let importance = |what: What| match what {
+        What::Unmatched(_) | What::Refused(_) => 0,
+        What::Matched => 1,
+        What::Anchored => 2,
+    };
+    let mut places: Vec<usize> = (0..all.len()).collect();
+    places.sort_by_key(|&at| (importance(all[at].1.what), at));
+    places.truncate(SHOWN);
+    places.sort_unstable();
+    places.into_iter().map(|at| &all[at]).collect()
 }
 
 fn fate(what: What) -> (&'static str, Option<String>) {

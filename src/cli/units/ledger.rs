@@ -17,7 +17,7 @@ const BEFORE_S: i64 = 86_400;
 const AFTER_S: i64 = 8 * 86_400;
 
 /// A snapshot of the ledger.
-pub(super) struct LedgerInputs<'s> {
+pub(in crate::cli) struct LedgerInputs<'s> {
     snapshot: &'s Snapshot<'s>,
     roster: &'s Roster,
     windows: RefCell<BTreeMap<Address, Rc<Window>>>,
@@ -39,38 +39,50 @@ struct Kept {
 }
 
 impl<'s> LedgerInputs<'s> {
-    pub(super) fn new(snapshot: &'s Snapshot<'s>, roster: &'s Roster) -> Self {
+    pub(in crate::cli) fn new(snapshot: &'s Snapshot<'s>, roster: &'s Roster) -> Self {
         Self { snapshot, roster, windows: RefCell::default() }
     }
 
     /// The readings of a channel in a span, by time.
-    pub(super) fn samples(
+    pub(in crate::cli) fn samples(
         &self,
         logger: Address,
         channel: u8,
         (from, to): (i64, i64),
     ) -> Result<Vec<Sample>, Error> {
+        let told = self.samples_told(logger, channel, (from, to))?;
+        Ok(told.into_iter().map(|(sample, _)| sample).collect())
+    }
+
+    /// The same, each with whether it came from a hand download.
+    pub(in crate::cli) fn samples_told(
+        &self,
+        logger: Address,
+        channel: u8,
+        (from, to): (i64, i64),
+    ) -> Result<Vec<(Sample, bool)>, Error> {
         let mut samples = Vec::new();
         self.snapshot.readings_made_in(logger, (from, to), |reading| {
             if let Some((count, is_fault)) = reading.count(channel) {
                 let told = reading.raw_unit(channel).or_else(|| self.of_roster(logger, channel));
-                samples.push(Sample {
+                let sample = Sample {
                     identity: reading.identity,
                     time: reading.corrected.time,
                     is_corrected: reading.corrected.is_estimate,
                     count,
                     is_fault,
                     raw_unit: told.unwrap_or(RawUnit::Count),
-                });
+                };
+                samples.push((sample, reading.is_by_hand));
             }
             Ok(())
         })?;
-        samples.sort_by_key(|sample| (sample.time, sample.identity));
+        samples.sort_by_key(|(sample, _)| (sample.time, sample.identity));
         Ok(samples)
     }
 
     /// When the newest reading before an instant was made.
-    pub(super) fn newest_before(&self, logger: Address, before: i64) -> Result<Option<i64>, Error> {
+    pub(in crate::cli) fn newest_before(&self, logger: Address, before: i64) -> Result<Option<i64>, Error> {
         // No logger's clock shows more: so the first window is a sensible one.
         let newest =
             self.snapshot.heard(logger).map_or(i64::MAX, |heard| heard.received_at.saturating_add(1));

@@ -84,7 +84,7 @@ pub(super) fn told(
 }
 
 /// A point at one reading of its own, or of the point that leads it.
-fn worked<'a>(
+pub(in crate::cli) fn worked<'a>(
     site: &'a Site<'_>,
     inputs: &'a LedgerInputs<'a>,
     point: &str,

@@ -1,0 +1,380 @@
+//! What each fuzz target does with an input: feeds it to one reader of hostile bytes, and checks what must hold
+//! whatever the bytes are. A target ends in a panic if it does not.
+//!
+//! The fuzzer's binaries (`src/bin`) and an ordinary test over the committed corpus (`tests/corpus.rs` of the main
+//! package, which takes this file in as a module) run the same functions. What this is not: a place for expected
+//! values; those are in `tests/vectors.rs`.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, dead_code)]
+
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::path::PathBuf;
+use std::sync::OnceLock;
+use stonechat::config::roster::{Logger, Roster};
+use stonechat::config::{self, Environment};
+use stonechat::coverage::{Basis, Coverage};
+use stonechat::hand::csv::OwnCsv;
+use stonechat::hand::dump::Runs;
+use stonechat::hand::lines::Lines;
+use stonechat::hand::{HEAD_BYTES, recognise};
+use stonechat::judge::{self, Held, Opened, Outcome, Row, Tally, Verdict};
+use stonechat::seal::keyring::Keyring;
+use stonechat::seal::{Cipher, SiteKey};
+use stonechat::wire::cobs::{Deframer, ENCODED_MAX, Run};
+use stonechat::wire::frame::{AirFrame, KIND_AIR, RECORD_MAX, SerialFrame, encode_line, encode_serial};
+use stonechat::wire::record::{Reading, Record, Request};
+use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
+
+/// What a target does with an input.
+pub type Target = fn(&[u8]);
+
+/// All targets by name.
+pub const TARGETS: [(&str, Target); 6] = [
+    ("deframer", deframer),
+    ("frame", frame),
+    ("record", record),
+    ("dump", dump),
+    ("csv", csv),
+    ("config", config),
+];
+
+/// Cuts `data` into pieces of sizes that depend on it.
+fn pieces(data: &[u8], seed: u8) -> impl Iterator<Item = &[u8]> {
+    let (mut rest, mut state) = (data, u32::from(seed) + 1);
+    std::iter::from_fn(move || {
+        if rest.is_empty() {
+            return None;
+        }
+        state = state.wrapping_mul(1_103_515_245).wrapping_add(12_345);
+        let (piece, after) = rest.split_at((1 + (state >> 16) as usize % 97).min(rest.len()));
+        rest = after;
+        Some(piece)
+    })
+}
+
+/// A stream of bytes off a radio: the cut into pieces makes no difference, and every run counts once.
+pub fn deframer(data: &[u8]) {
+    let Some((&seed, data)) = data.split_first() else { return };
+    type Found = (Option<Vec<u8>>, u64);
+    fn of(run: Run<'_>) -> Found {
+        match run {
+            Run::Frame { decoded, encoded_len } => (Some(decoded.to_vec()), encoded_len as u64),
+            Run::BadStuffing { encoded_len } => (None, encoded_len as u64),
+            Run::TooLong { encoded_len } => {
+                assert!(encoded_len > ENCODED_MAX as u64, "a run of {encoded_len} bytes is too long");
+                (None, encoded_len)
+            }
+        }
+    }
+    let mut whole = Vec::new();
+    let mut reader = Deframer::default();
+    let mut rest = data;
+    while let Some(run) = reader.next_run(&mut rest) {
+        whole.push(of(run));
+    }
+    whole.extend(reader.finish().map(of));
+    let mut cut = Vec::new();
+    let mut reader = Deframer::default();
+    for mut piece in pieces(data, seed) {
+        while let Some(run) = reader.next_run(&mut piece) {
+            cut.push(of(run));
+        }
+    }
+    cut.extend(reader.finish().map(of));
+    assert_eq!(whole, cut);
+    let lengths: Vec<u64> =
+        data.split(|&byte| byte == 0).filter(|run| !run.is_empty()).map(|run| run.len() as u64).collect();
+    assert_eq!(whole.iter().map(|(_, len)| *len).collect::<Vec<_>>(), lengths);
+}
+
+/// One decoded run. An even first byte: as it is; an odd one: with a right check sequence put to it.
+pub fn frame(data: &[u8]) {
+    let Some((&mode, rest)) = data.split_first() else { return };
+    let mut run = rest.to_vec();
+    if mode & 1 == 1 {
+        let Some((&kind, air)) = rest.split_first() else { return };
+        run.clear();
+        encode_serial(kind, None, air, &mut run);
+    }
+    let Ok(frame) = SerialFrame::parse(&run) else { return };
+    let id = frame.air.identity;
+    assert!(id.epoch.number() >= 1 && id.sequence.number() >= 1);
+    let (header, sealed, tag) = frame.air.parts();
+    assert_eq!([header, sealed, tag].concat(), frame.air.bytes());
+    assert!((1..=RECORD_MAX).contains(&sealed.len()));
+    let mut again = Vec::new();
+    encode_serial(KIND_AIR, frame.signal, frame.air.bytes(), &mut again);
+    assert_eq!(again, run);
+    // Whatever it is, keys that never sealed it do not open it.
+    let mut out = [0; RECORD_MAX];
+    let mut keyring = keyring();
+    assert!(keyring.open(&frame.air, &mut out).is_err() || is_ours(&frame.air));
+}
+
+fn is_ours(air: &AirFrame<'_>) -> bool {
+    let mut out = [0; RECORD_MAX];
+    let id = air.identity;
+    let cipher = Cipher::new(&site_key().derive(id.address, air.slot));
+    let Some(plaintext) = cipher.open(air, &mut out).map(<[u8]>::to_vec) else { return false };
+    cipher.seal(air.slot, id, &plaintext).as_deref() == Some(air.bytes())
+}
+
+/// A plaintext: what is understood is written back byte for byte.
+pub fn record(data: &[u8]) {
+    let epoch = Epoch::new(7).unwrap();
+    if let Ok(record) = Record::decode(data, epoch) {
+        let mut again = Vec::new();
+        record.encode(&mut again);
+        assert_eq!(again, data, "{record:?}");
+        assert!(data.len() <= RECORD_MAX);
+        let _ = record.time();
+    }
+    if let Some(request) = Request::decode(data) {
+        let mut again = Vec::new();
+        assert!(request.encode(&mut again));
+        assert_eq!(again, data);
+    }
+}
+
+fn site_key() -> SiteKey {
+    SiteKey::new(&[0x33; 32]).unwrap()
+}
+
+fn keyring() -> Keyring {
+    let mut keyring = Keyring::default();
+    keyring.set_site_key(site_key(), None);
+    keyring
+}
+
+fn roster() -> &'static Roster {
+    static ROSTER: OnceLock<Roster> = OnceLock::new();
+    ROSTER.get_or_init(|| {
+        let mut roster = Roster::default();
+        for address in [1, 279, 10_812] {
+            let logger = Logger::new(Address::new(address).unwrap(), format!("L{address}"), 600, 100);
+            assert!(roster.add(logger).is_ok());
+        }
+        roster
+    })
+}
+
+#[derive(Default)]
+struct Desk {
+    coverage: Coverage,
+    records: BTreeMap<Identity, Vec<u8>>,
+}
+
+impl Held for Desk {
+    type Error = Infallible;
+
+    fn is_same(&mut self, id: Identity, plaintext: &[u8]) -> Result<Option<bool>, Infallible> {
+        Ok(self.records.get(&id).map(|held| held == plaintext))
+    }
+
+    fn is_given_up(&mut self, _: Identity) -> Result<bool, Infallible> {
+        Ok(false)
+    }
+
+    fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Infallible> {
+        Ok(self.records.get(&id).and_then(|held| match Record::decode(held, id.epoch) {
+            Ok(Record::Reading(reading)) => Some(reading),
+            _ => None,
+        }))
+    }
+
+    fn row(&mut self, _: Identity) -> Result<Option<Row>, Infallible> {
+        Ok(None)
+    }
+}
+
+/// A sealed dump, from the bytes of a file to what a ledger would take. An odd first byte: what follows are
+/// plaintexts by their length, sealed here, since no fuzzer guesses a tag.
+pub fn dump(data: &[u8]) {
+    let Some((&mode, rest)) = data.split_first() else { return };
+    let file = if mode & 1 == 1 { sealed_here(rest) } else { rest.to_vec() };
+    let _ = recognise(&file[..file.len().min(HEAD_BYTES)]);
+    let mut keyring = keyring();
+    let (mut desk, mut tally) = (Desk::default(), Tally::default());
+    let (mut runs, mut places) = (0, Vec::new());
+    let mut reader = Runs::default();
+    let mut take = |run: stonechat::hand::dump::DumpRun<'_>| -> Result<(), Infallible> {
+        runs += 1;
+        places.push((run.at, run.encoded_len));
+        let mut out = [0; RECORD_MAX];
+        tally.count(match judge::open(run.decoded, roster(), &mut keyring, &mut out) {
+            Opened::Dropped(outcome) => outcome,
+            Opened::Foreign(_) => Outcome::Foreign,
+            Opened::Shut { .. } => Outcome::Unopened,
+            Opened::Record { frame, plaintext, .. } => {
+                let coverage = desk.coverage.clone();
+                let verdict = judge::judge(&coverage, &mut desk, frame.identity, plaintext)?;
+                let known = desk.records.contains_key(&frame.identity);
+                assert_eq!(matches!(verdict, Verdict::New { .. }), !known, "{}", frame.identity);
+                if !known {
+                    desk.records.insert(frame.identity, plaintext.to_vec());
+                    desk.coverage.insert(frame.identity, Basis::Authentic);
+                }
+                verdict.outcome()
+            }
+        });
+        Ok(())
+    };
+    for piece in pieces(&file, mode) {
+        let Ok(()) = reader.feed(piece, &mut take);
+    }
+    let Ok(()) = reader.finish(&mut take);
+    assert_eq!(tally.frames(), runs);
+    let mut end = 0;
+    for (at, len) in places {
+        assert!(at >= end && at + len <= file.len() as u64, "a run at {at} of {len} bytes");
+        assert!(!file[at as usize..(at + len) as usize].contains(&0));
+        end = at + len;
+    }
+}
+
+/// Plaintexts, each after two bytes: its length and a few bits of its sequence; sealed and put on the line.
+fn sealed_here(mut rest: &[u8]) -> Vec<u8> {
+    let mut file = Vec::new();
+    let address = Address::new(279).unwrap();
+    let cipher = Cipher::new(&site_key().derive(address, Slot(0)));
+    while let [len, place, after @ ..] = rest {
+        let (plaintext, after) = after.split_at(usize::from(*len).min(after.len()));
+        let id = Identity::new(279, 1 + u32::from(place >> 6), 1 + u32::from(place & 0x3F)).unwrap();
+        if let Some(air) = cipher.seal(Slot(0), id, plaintext) {
+            encode_line(KIND_AIR, None, &air, &mut file);
+        }
+        rest = after;
+    }
+    file
+}
+
+/// An own CSV: a row that is taken can be written down and read again, and is the same.
+pub fn csv(data: &[u8]) {
+    let Some((&seed, data)) = data.split_first() else { return };
+    let _ = recognise(&data[..data.len().min(HEAD_BYTES)]);
+    let mut lines = Lines::default();
+    let mut found: Vec<Vec<u8>> = Vec::new();
+    let mut take = |line: stonechat::hand::lines::Line<'_>| -> Result<(), Infallible> {
+        assert_eq!(line.number, found.len() as u64 + 1);
+        found.push(line.bytes.to_vec());
+        Ok(())
+    };
+    for piece in pieces(data, seed) {
+        let Ok(()) = lines.feed(piece, &mut take);
+    }
+    let Ok(()) = lines.finish(&mut take);
+    let Some((header, rows)) = found.split_first() else { return };
+    let Ok(mut reader) = OwnCsv::new(header) else { return };
+    for line in rows {
+        let Ok((id, row)) = reader.row(line) else { continue };
+        assert!((1..=40).contains(&row.counts.len()) && (row.faults as u128) >> row.counts.len() == 0);
+        let text = row_text(id, &row);
+        let header = (0..row.counts.len())
+            .fold(String::from("logger,epoch,sequence,time,battery_mv,board_c"), |text, channel| {
+                format!("{text},c{channel}")
+            });
+        let again = OwnCsv::new(header.as_bytes()).unwrap().row(text.as_bytes());
+        assert_eq!(again, Ok((id, row)), "{text}");
+    }
+}
+
+fn row_text(id: Identity, row: &Row) -> String {
+    let mut text = format!(
+        "{},{},{},{},{},",
+        id.address.number(),
+        id.epoch.number(),
+        id.sequence.number(),
+        stonechat::time::rfc3339(i64::from(row.time)),
+        row.battery_mv.map_or(String::new(), |mv| mv.to_string()),
+    );
+    if let Some(board) = row.board_centi_c {
+        let sign = if board < 0 { "-" } else { "" };
+        text += &format!("{sign}{}.{:02}", board.unsigned_abs() / 100, board.unsigned_abs() % 100);
+    }
+    for (channel, count) in row.counts.iter().enumerate() {
+        let mark = if (row.faults >> channel) & 1 == 1 { "!" } else { "" };
+        text += &format!(",{mark}{count}");
+    }
+    text
+}
+
+/// The files of a site, by the first byte.
+const FILES: [&str; 5] = ["site.toml", "loggers.toml", "keys.toml", "points.toml", "calibrations.toml"];
+
+/// Right files beside the one that is fuzzed.
+const RIGHT: [&str; 5] = [
+    include_str!("../../config/site.toml"),
+    include_str!("../../config/loggers.toml"),
+    "[site_key]\nhex = \"5a0c4e7b91d2f3468095a1b2c3d4e5f60718293a4b5c6d7e8f90a1b2c3d4e5f6\"\n",
+    include_str!("../../config/points.toml"),
+    include_str!("../../config/calibrations.toml"),
+];
+
+/// A folder of this process, where the fuzzer's script says or among temporary files: the configuration is read from
+/// files.
+fn folder() -> &'static PathBuf {
+    static FOLDER: OnceLock<PathBuf> = OnceLock::new();
+    FOLDER.get_or_init(|| {
+        let base = match std::env::var_os("STONECHAT_FUZZ_DIR") {
+            Some(given) => PathBuf::from(given),
+            None => std::env::temp_dir(),
+        };
+        let folder = base.join(format!("stonechat-fuzz-{}", std::process::id()));
+        std::fs::create_dir_all(&folder).unwrap();
+        folder
+    })
+}
+
+/// Throws away what [`config`] has written.
+pub fn clean_up() {
+    let _ = std::fs::remove_dir_all(folder());
+}
+
+fn write(name: &str, content: &[u8]) {
+    use std::io::Write as _;
+    use std::os::unix::fs::OpenOptionsExt as _;
+    let mut options = std::fs::OpenOptions::new();
+    let mut file =
+        options.write(true).create(true).truncate(true).mode(0o600).open(folder().join(name)).unwrap();
+    file.write_all(content).unwrap();
+}
+
+/// One file of the configuration among right ones; the first byte says which. Mistakes are told by file and line,
+/// and no message shows a key.
+pub fn config(data: &[u8]) {
+    let Some((&which, content)) = data.split_first() else { return };
+    let which = usize::from(which) % FILES.len();
+    for (at, (name, right)) in FILES.iter().zip(RIGHT).enumerate() {
+        write(name, if at == which { content } else { right.as_bytes() });
+    }
+    let site = folder().join(FILES[0]);
+    let environment = Environment { credentials_directory: None, runtime_directory: Some(folder().clone()) };
+    let survey = config::survey(&site, &environment);
+    let mut told = survey.problems.to_string();
+    for warning in &survey.warnings {
+        told += &format!("\n{warning}");
+    }
+    if let Some(config) = &survey.config {
+        let calibrations = folder().join(FILES[4]);
+        if let Err(problems) = config::load_calibrations_in(config, &calibrations, &environment) {
+            told += &format!("\n{problems}");
+        }
+        if let Err(problems) = config::load_keyring_in(config, &environment) {
+            told += &format!("\n{problems}");
+        }
+    }
+    if which == 2 {
+        let text = String::from_utf8_lossy(content);
+        for line in text.lines() {
+            let Some((key, value)) = line.split_once('=') else { continue };
+            let value = value.trim().trim_matches('"');
+            let secret =
+                key.trim() == "hex" && value.len() >= 16 && value.bytes().all(|b| b.is_ascii_hexdigit());
+            // A text that stands elsewhere in the file as well is no secret.
+            if secret && text.matches(value).count() == 1 {
+                assert!(!told.contains(value), "a message shows a key: {told}");
+            }
+        }
+    }
+}

@@ -1,0 +1,85 @@
+//! The demo's two files of other readers: what they are, where they stand, and what the truth may say of them.
+//!
+//! One reader knows sequence numbers, the other writes local time to the minute and rounds. They are written from the
+//! simulated memories into a folder of their own, with the layouts that read them.
+
+use crate::ledger::query::Reader;
+use crate::sim::styles::{StyleFile, readings, two_styles};
+use crate::sim::{FieldPlan, Truth};
+use crate::wire::seq::{Address, Identity};
+use std::collections::HashSet;
+use std::io;
+use std::path::Path;
+
+/// Which of the field's loggers have been read with a reader that knows sequence numbers.
+const NUMBERED: usize = 9;
+
+/// A file, and what is in it.
+pub struct Brought {
+    /// Where it stands.
+    pub path: String,
+    /// The name of its layout.
+    pub layout: &'static str,
+    /// The readings that it shows.
+    pub readings: Vec<Identity>,
+}
+
+/// The logger that is read with a reader that knows sequence numbers; no sealed dump of it is brought.
+pub fn numbered(truth: &Truth) -> Option<Address> {
+    truth.addresses().nth(NUMBERED)
+}
+
+/// Writes both files, and their layouts beside the configuration: one of a reader that knows numbers, and one, of
+/// the logger `without_numbers`, that does not.
+pub fn write(
+    dir: &Path,
+    plan: &FieldPlan,
+    truth: &Truth,
+    without_numbers: Address,
+) -> io::Result<[Option<Brought>; 2]> {
+    let (folder, layouts) = (dir.join("readers"), dir.join("layouts"));
+    std::fs::create_dir_all(&folder)?;
+    std::fs::create_dir_all(&layouts)?;
+    let of = |address: Address, pick: fn([StyleFile; 2]) -> StyleFile| -> io::Result<Option<Brought>> {
+        let Some(logger) = plan.loggers.iter().find(|logger| logger.address == address) else {
+            return Ok(None);
+        };
+        let units: Vec<_> = logger.channels.iter().map(|channel| channel.raw_unit()).collect();
+        let memory = truth.memory_at(address, truth.to_unix_s());
+        let file = pick(two_styles(address, &units, memory));
+        let path = folder.join(&file.name);
+        std::fs::write(&path, &file.bytes)?;
+        std::fs::write(layouts.join(format!("{}.toml", file.layout_name)), &file.layout)?;
+        Ok(Some(Brought {
+            path: path.display().to_string(),
+            layout: file.layout_name,
+            readings: readings(memory).into_iter().map(|(identity, _)| identity).collect(),
+        }))
+    };
+    let with_numbers = match numbered(truth) {
+        Some(address) => of(address, |[numbered, _]| numbered)?,
+        None => None,
+    };
+    Ok([with_numbers, of(without_numbers, |[_, plain]| plain)?])
+}
+
+/// The records that the ledger took from a file by their times alone. Which these are only the ledger says; what is
+/// said under each number is compared with the truth like everything else.
+pub fn matched_by_time(ledger: &Path, file: &Brought) -> Result<Vec<Identity>, String> {
+    let failed = |error: &dyn std::fmt::Display| format!("the ledger cannot be read: {error}");
+    let reader = Reader::open(ledger).map_err(|error| failed(&error))?;
+    let shown: HashSet<Identity> = file.readings.iter().copied().collect();
+    let mut statement = reader
+        .connection()
+        .prepare("SELECT logger, epoch, sequence FROM reading WHERE matched_by_time = 1")
+        .map_err(|error| failed(&error))?;
+    let rows = statement
+        .query_map([], |row| Ok(Identity::new(row.get(0)?, row.get(1)?, row.get(2)?)))
+        .map_err(|error| failed(&error))?;
+    let mut matched = Vec::new();
+    for row in rows {
+        // What was never in the file stays unheard in the truth, and the comparison finds it.
+        matched.extend(row.map_err(|error| failed(&error))?.filter(|identity| shown.contains(identity)));
+    }
+    Ok(matched)
+}

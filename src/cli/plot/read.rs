@@ -1,0 +1,381 @@
+//! What a plot shows, out of one consistent state of the ledger.
+//!
+//! Readings are read a stretch of time after the other, so that memory does not grow with the years.
+
+use super::super::people;
+use super::super::units::Site;
+use super::super::units::ledger::LedgerInputs;
+use super::super::units::values;
+use super::config::{self, Config};
+use crate::gaps;
+use crate::ledger::Error;
+use crate::ledger::people::{Manual, Remark};
+use crate::ledger::query::Snapshot;
+use crate::plot::scene::Size;
+use crate::plot::thin::At;
+use crate::plot::{Band, Drawn, Note, Picture, Series};
+use crate::time::{local, offset_label};
+use crate::units::chain::Sample;
+use crate::units::points::{Points, Stay};
+use crate::units::ucum::Unit;
+use crate::units::{Absent, Mark, Silent};
+use crate::wire::record::RawUnit;
+use crate::wire::seq::Address;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// How much is read at once.
+const STRETCH_S: i64 = 31 * 86_400;
+/// A new epoch whose first reading comes after more than so many intervals is a new beginning.
+const PAUSE_INTERVALS: i64 = 3;
+
+/// What is drawn in one panel.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum Subject {
+    Point(String),
+    Channel(Address, u8),
+}
+
+impl Subject {
+    pub(super) fn name(&self) -> String {
+        match self {
+            Self::Point(name) => name.clone(),
+            Self::Channel(logger, channel) => format!("logger {logger} channel {channel}"),
+        }
+    }
+}
+
+/// The site, with what makes counts into units if it was named.
+pub(super) struct Ground<'c> {
+    pub(super) config: &'c Config,
+    pub(super) site: Option<Site<'c>>,
+    points: Points,
+    units: Option<String>,
+}
+
+/// Where a subject is measured for a time.
+struct Stretch<'g> {
+    logger: Address,
+    channel: u8,
+    stay: Option<&'g Stay>,
+    from: i64,
+    to: i64,
+}
+
+impl<'c> Ground<'c> {
+    pub(super) fn load(config: &'c Config, units: Option<&Path>, needs_points: bool) -> Result<Self, u8> {
+        let told = |problems: config::Problems| {
+            for problem in problems.iter() {
+                eprintln!("stonechat: {problem}");
+            }
+            super::USAGE
+        };
+        let site = units.map(|units| Site::load(config, units)).transpose().map_err(told)?;
+        let points = match needs_points && site.is_none() {
+            true => config::load_points(config).map_err(told)?,
+            false => Points::default(),
+        };
+        let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+        Ok(Self { config, site, points, units: units.map(name) })
+    }
+
+    fn points(&self) -> &Points {
+        self.site.as_ref().map_or(&self.points, |site| &site.points)
+    }
+
+    pub(super) fn has(&self, point: &str) -> bool {
+        self.site.as_ref().map_or_else(|| self.points.contains(point), |site| site.has(point))
+    }
+
+    pub(super) fn names(&self) -> Vec<&str> {
+        let mut names: BTreeSet<&str> = self.points().names().into_iter().collect();
+        if let Some(site) = &self.site {
+            names.extend(site.calibrations.derived().iter().map(|derived| derived.name.as_str()));
+        }
+        names.into_iter().collect()
+    }
+
+    /// Where a subject is measured in a span; a derived point where the first of its inputs is.
+    fn stretches(&self, subject: &Subject, (from, to): (i64, i64)) -> Vec<Stretch<'_>> {
+        match subject {
+            Subject::Channel(logger, channel) => {
+                vec![Stretch { logger: *logger, channel: *channel, stay: None, from, to }]
+            }
+            Subject::Point(name) => {
+                let leader = self.site.as_ref().map_or(name.as_str(), |site| site.calibrations.leader(name));
+                let stays = self.points().of(leader).iter();
+                stays
+                    .map(|stay| Stretch {
+                        logger: stay.logger,
+                        channel: stay.channel,
+                        stay: Some(stay),
+                        from: from.max(stay.from),
+                        to: to.min(stay.until.unwrap_or(i64::MAX)),
+                    })
+                    .filter(|stretch| stretch.from < stretch.to)
+                    .collect()
+            }
+        }
+    }
+
+    fn interval_s(&self, logger: Address) -> i64 {
+        self.config.roster.logger(logger).map_or(0, |logger| i64::from(logger.interval_s))
+    }
+
+    /// A reading as it is drawn.
+    fn drawn(
+        &self,
+        subject: &Subject,
+        inputs: &LedgerInputs<'_>,
+        stay: Option<&Stay>,
+        (sample, is_by_hand): (&Sample, bool),
+    ) -> Result<Drawn, Error> {
+        let drawn =
+            |value, unit, marks| Drawn { time: sample.time, value, unit, marks, is_by_hand, is_new: false };
+        let Some(site) = &self.site else {
+            let value = match sample.is_fault {
+                true => Err(Absent::Fault { code: sample.count }.to_string()),
+                false => Ok(f64::from(sample.count)),
+            };
+            return Ok(drawn(value, sample.raw_unit.name(), Vec::new()));
+        };
+        let worked = match (subject, stay) {
+            (Subject::Point(name), Some(stay)) => {
+                values::worked(site, inputs, name, (stay, sample), &mut Silent)?.0
+            }
+            _ => {
+                let (logger, channel) = match subject {
+                    Subject::Channel(logger, channel) => (*logger, *channel),
+                    Subject::Point(_) => return Ok(drawn(Err(Absent::NoSensor.to_string()), "", Vec::new())),
+                };
+                let Some(stay) = site.points.on(logger, channel, sample.time) else {
+                    let why = "the points' file has no point on this channel at this time";
+                    return Ok(drawn(Err(why.to_owned()), "", Vec::new()));
+                };
+                site.chain(inputs).of_reading(stay, sample, &mut Silent)?
+            }
+        };
+        let unit = worked.unit.map_or("", Unit::code);
+        Ok(match worked.outcome {
+            Ok(value) => drawn(Ok(value.value), unit, value.marks.iter().map(Mark::sentence).collect()),
+            Err(why) => drawn(Err(why.to_string()), unit, Vec::new()),
+        })
+    }
+}
+
+/// From when until when; `None`: nothing is held.
+pub(super) fn span(
+    ground: &Ground<'_>,
+    snapshot: &Snapshot<'_>,
+    subjects: &[Subject],
+    (from, to): (Option<i64>, Option<i64>),
+    usual_s: i64,
+) -> Result<Option<(i64, i64)>, Error> {
+    if let (Some(from), Some(to)) = (from, to) {
+        return Ok(Some((from, to)));
+    }
+    let inputs = LedgerInputs::new(snapshot, &ground.config.roster);
+    let whole = (i64::MIN, to.unwrap_or(i64::MAX));
+    let stretches: Vec<Stretch<'_>> =
+        subjects.iter().flat_map(|subject| ground.stretches(subject, whole)).collect();
+    let mut newest = None;
+    for stretch in &stretches {
+        newest =
+            newest.max(inputs.newest_before(stretch.logger, stretch.to)?.filter(|&at| at >= stretch.from));
+    }
+    let Some(newest) = newest else { return Ok(None) };
+    let end = to.unwrap_or(newest.saturating_add(1));
+    if let Some(from) = from {
+        return Ok((from < end).then_some((from, end)));
+    }
+    // From the first reading on, where the usual span begins before there was any.
+    let usual = newest.saturating_sub(usual_s);
+    let mut first = newest;
+    for stretch in &stretches {
+        let span = (usual.max(stretch.from), newest);
+        snapshot.readings_made_in(stretch.logger, span, |reading| {
+            first = first.min(reading.corrected.time);
+            Ok(())
+        })?;
+    }
+    Ok(Some((first, end)))
+}
+
+/// All that is drawn of a span.
+pub(super) fn picture(
+    ground: &Ground<'_>,
+    snapshot: &Snapshot<'_>,
+    subjects: &[Subject],
+    (from, to): (i64, i64),
+    size: Size,
+    now: i64,
+) -> Result<Picture, Error> {
+    let config = ground.config;
+    let offset_s = config.site.utc_offset_s;
+    let measured: Vec<(&Subject, Vec<Stretch<'_>>)> =
+        subjects.iter().map(|subject| (subject, ground.stretches(subject, (from, to)))).collect();
+    let loggers: BTreeSet<Address> =
+        measured.iter().flat_map(|(_, stretches)| stretches).map(|stretch| stretch.logger).collect();
+    let report =
+        gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))?;
+    let inputs = LedgerInputs::new(snapshot, &config.roster);
+    let mut remarks = BTreeMap::<(i64, i64), Remark>::new();
+    let (mut panels, mut lines) = (Vec::new(), Vec::new());
+    for (subject, stretches) in &measured {
+        let mut bands = Vec::new();
+        for stretch in stretches {
+            // A logger's gaps are the point's only while it measured the point.
+            let mut add = |band: Option<Band>| {
+                bands.extend(band.filter(|band| band.to >= stretch.from && band.from < stretch.to));
+            };
+            let of = |logger: Address| logger == stretch.logger;
+            report.gaps.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_gap(gap)));
+            report.unclosed.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_unclosed(gap)));
+            let until = stretch.to.min(now);
+            report.silent.iter().filter(|s| of(s.logger)).for_each(|s| add(Band::of_silence(s, until)));
+        }
+        let mut series = Series::new(size.columns(from, to), bands);
+        read(ground, &inputs, subject, stretches, &mut series)?;
+        let code = series.unit().unwrap_or("");
+        let (mut manual, mut others) = (Vec::new(), Vec::new());
+        for stretch in stretches {
+            let until = stretch.to.saturating_sub(1);
+            for reading in snapshot.manual_between(stretch.logger, stretch.from, until)? {
+                if reading.what.channel != stretch.channel {
+                    continue;
+                }
+                match at(&reading).filter(|_| reading.what.unit == code && ground.site.is_some()) {
+                    Some(at) => manual.push(at),
+                    None => others.push(format!("not drawn: {}", people::manual_line(&reading, offset_s))),
+                }
+            }
+            for remark in snapshot.remarks(Some(stretch.logger))? {
+                let is_of = remark.what.channel.is_none_or(|channel| channel == stretch.channel);
+                if is_of && remark.corrected_by.is_none() && remark.overlaps(stretch.from, until) {
+                    remarks.insert((remark.what.from, remark.id), remark);
+                }
+            }
+        }
+        lines.extend(others);
+        let unit = unit(ground, code);
+        panels.push(series.finish(name(ground, subject, to), by(ground, stretches), unit, manual));
+    }
+    let several = loggers.len() > 1;
+    let note = |remark: &Remark| Note {
+        from: remark.what.from,
+        to: remark.what.to,
+        text: match several {
+            true => format!("logger {}: {}", remark.what.logger, people::remark_line(remark, offset_s)),
+            false => people::remark_line(remark, offset_s),
+        },
+    };
+    let units = match &ground.units {
+        Some(file) => format!("Values from raw counts by {file}."),
+        None => "Raw counts, as the loggers made them.".to_owned(),
+    };
+    Ok(Picture {
+        site: config.site.name.clone(),
+        from,
+        to,
+        offset_s,
+        panels,
+        notes: remarks.values().map(note).collect(),
+        lines,
+        footer: vec![
+            format!(
+                "Made {} ({}) by stonechat {} from what the ledger held then. {units}",
+                local(now, offset_s),
+                offset_label(offset_s),
+                env!("CARGO_PKG_VERSION")
+            ),
+            super::super::CAUTION.split_whitespace().collect::<Vec<_>>().join(" "),
+        ],
+    })
+}
+
+/// A manual reading on an axis.
+fn at(reading: &Manual) -> Option<At> {
+    let value: f64 = reading.what.value.parse().ok()?;
+    value.is_finite().then_some(At { time: reading.what.at, value })
+}
+
+/// Reads the readings of a subject in order of time, a stretch after the other.
+fn read(
+    ground: &Ground<'_>,
+    inputs: &LedgerInputs<'_>,
+    subject: &Subject,
+    stretches: &[Stretch<'_>],
+    series: &mut Series,
+) -> Result<(), Error> {
+    let mut before: Option<Sample> = None;
+    for stretch in stretches {
+        let pause = ground.interval_s(stretch.logger).saturating_mul(PAUSE_INTERVALS);
+        let mut from = stretch.from;
+        let mut is_first = true;
+        while from < stretch.to {
+            let to = from.saturating_add(STRETCH_S).min(stretch.to);
+            for (sample, is_by_hand) in inputs.samples_told(stretch.logger, stretch.channel, (from, to))? {
+                let mut drawn = ground.drawn(subject, inputs, stretch.stay, (&sample, is_by_hand))?;
+                // Another sensor, or an epoch that began long after the last one ended, without a gap between.
+                drawn.is_new = before.is_some_and(|before| {
+                    let is_late = sample.time.saturating_sub(before.time) > pause;
+                    is_first || before.identity.epoch != sample.identity.epoch && is_late
+                });
+                is_first = false;
+                series.push(drawn);
+                before = Some(sample);
+            }
+            from = to;
+        }
+    }
+    Ok(())
+}
+
+fn name(ground: &Ground<'_>, subject: &Subject, to: i64) -> String {
+    match subject {
+        Subject::Point(name) => name.clone(),
+        Subject::Channel(logger, channel) => {
+            let point = ground.site.as_ref().and_then(|site| site.points.on(*logger, *channel, to - 1));
+            let told = ground.config.roster.logger(*logger);
+            let told = told.and_then(|told| told.channels.get(usize::from(*channel)));
+            match (point, told) {
+                (Some(stay), _) => format!("{}, {}", subject.name(), stay.point),
+                (None, Some(told)) if !told.name.is_empty() => format!("{}, {}", subject.name(), told.name),
+                _ => subject.name(),
+            }
+        }
+    }
+}
+
+/// Which loggers and channels measured it.
+fn by(ground: &Ground<'_>, stretches: &[Stretch<'_>]) -> String {
+    let mut all: Vec<String> = Vec::new();
+    for stretch in stretches {
+        let Some(stay) = stretch.stay else {
+            let told = ground.config.roster.logger(stretch.logger);
+            return told.map_or(String::new(), |told| told.name.clone());
+        };
+        let sensor = stay.serial.as_ref().map_or(String::new(), |serial| format!(", sensor {serial}"));
+        all.push(format!("logger {} channel {}{sensor}", stretch.logger, stretch.channel));
+    }
+    all.dedup();
+    all.join("; ")
+}
+
+/// A unit as people write it.
+fn unit(ground: &Ground<'_>, code: &str) -> String {
+    if ground.site.is_some() {
+        return Unit::from_code(code).map_or_else(|_| code.to_owned(), |unit| unit.shown().to_owned());
+    }
+    let one = match RawUnit::from_name(code) {
+        Some(RawUnit::MilliHertz) => "0.001 Hz",
+        Some(RawUnit::MilliOhm) => "0.001 ohm",
+        Some(RawUnit::NanoRatio) => "1e-9 V/V",
+        Some(RawUnit::NanoAmp) => "1 nA",
+        Some(RawUnit::TenNanoVolt) => "10 nV",
+        Some(RawUnit::NanoSine) => "1e-9 of a sine",
+        Some(RawUnit::Pulse) => return "pulses, running total".to_owned(),
+        Some(RawUnit::Count) | None => return "raw counts".to_owned(),
+    };
+    format!("raw counts of {one}")
+}

@@ -1,0 +1,289 @@
+//! Rows without sequence numbers: which missing sequence of their logger each of them is, where that is certain.
+//!
+//! Input: the rows of one file that belong to one logger, in the file's order; what is held and missing of that
+//! logger ([`History`]); and the contents of held readings ([`Contents`]), asked for one at a time. Output: a
+//! [`Matching`]: one [`Fate`] a row, and the file cut into [`Stretch`]es, each with what becomes of it and why.
+//!
+//! ```text
+//! held        100 ──── missing 101 102 103 ──── 104 ──── 105        sequences
+//! rows         ●          ●     ●     ●          ●        ●         in the file's order
+//!            anchor     three rows, three sequences     anchors
+//! ```
+//!
+//! What makes a match certain is counting and not time: if the rows before and after a stretch are held readings,
+//! and the rows between are as many as the sequences missing between, then each row is its sequence, whatever the
+//! clock did. Time only has to agree. So all care goes into the anchors: a row is one if a held reading agrees with
+//! it in time and values, and a flank of anchors counts only if its values tell one time from another. A file that is
+//! an hour off, of a logger whose values stand still, would else agree with the wrong readings.
+//!
+//! Times are those on the logger's clock, as recorded. A held clock setting or power-up cuts them: before it they
+//! follow from the reading before, after it from the reading behind, and never across. A matched row keeps the
+//! file's own time, at the file's resolution.
+//!
+//! The way through: `order` and `timeline` put both sides in order, `stretches` finds what each row meets and which
+//! stretches fit, `evidence` asks whether the anchors beside them prove it, `told` puts it down. `contents` asks for held
+//! readings; `why` has the reasons.
+//!
+//! Cost: one binary search and one content a row, and a bounded number of contents a stretch. Memory: a few dozen
+//! bytes a row beside the rows themselves, and as much a held reading.
+//!
+//! What this is not: no I/O, and no judge. What is matched goes through `judge` like any row with a number.
+mod contents;
+mod evidence;
+mod order;
+mod stretches;
+mod timeline;
+mod told;
+mod why;
+
+pub use why::Why;
+
+use crate::coverage::RangeSet;
+use crate::judge::Row;
+use crate::wire::record::Reading;
+use crate::wire::seq::{Address, Epoch, Identity};
+use contents::Asked;
+use order::Ordered;
+use std::collections::HashMap;
+use timeline::Timeline;
+
+/// A row of the file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FileRow {
+    /// Its line, from 1.
+    pub line: u64,
+    /// What it says: the time on the logger's clock, as the layout makes it UTC, and `steps` for its resolution.
+    pub row: Row,
+    /// Whether lines between this row and the logger's row before it were refused: nothing is concluded across.
+    pub after_refused: bool,
+}
+
+/// What a held record is, as far as matching needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A reading, or a CSV row that covers.
+    Reading,
+    /// A profile.
+    Profile {
+        /// Seconds between readings from the next on; 0: none is promised.
+        interval_s: u32,
+    },
+    /// A clock set.
+    ClockSet {
+        /// Seconds added.
+        seconds_added: i64,
+    },
+    /// A power-up.
+    PowerUp,
+    /// Any other event.
+    Event,
+    /// Opaque, or given up: it may have been a reading, and cannot be compared.
+    Unknown,
+}
+
+/// A held record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct HeldRecord {
+    /// Its sequence.
+    pub sequence: u32,
+    /// Its time on the logger's clock (after the change, where it sets the clock); without meaning where it is [`Kind::Unknown`].
+    pub time: u32,
+    /// What it is.
+    pub kind: Kind,
+}
+
+/// One epoch of a logger.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EpochHeld {
+    /// Which.
+    pub epoch: Epoch,
+    /// What is held, authentic or by row, ascending by sequence, each once. What lies more than two days off the
+    /// file's times may be left out; the last profile before what is given must then stand first.
+    pub records: Vec<HeldRecord>,
+    /// What must exist, is expected, and is not held. Only this is ever matched.
+    pub missing: RangeSet,
+}
+
+/// What is known of one logger.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct History {
+    /// The logger.
+    pub address: Address,
+    /// Seconds between readings by the roster, where no held profile says it.
+    pub interval_s: u32,
+    /// Its epochs, ascending.
+    pub epochs: Vec<EpochHeld>,
+}
+
+/// A held reading, to be compared.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Content {
+    /// Authentic.
+    Reading(Reading),
+    /// A row that covers.
+    Row(Row),
+}
+
+impl Content {
+    fn agrees_with(&self, row: &Row) -> bool {
+        match self {
+            Self::Reading(reading) => row.agrees_with(reading),
+            Self::Row(other) => row.agrees_with_row(other),
+        }
+    }
+}
+
+/// Where contents come from.
+pub trait Contents {
+    /// What may go wrong.
+    type Error;
+
+    /// The reading or row held under an identity that [`History`] calls a [`Kind::Reading`]; `None`: it cannot be
+    /// had, and is taken for [`Kind::Unknown`]. Mostly asked in ascending order, and now and then a day or so off.
+    fn content(&mut self, identity: Identity) -> Result<Option<Content>, Self::Error>;
+}
+
+/// What becomes of a row.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fate {
+    /// It is this missing record.
+    Matched(Identity),
+    /// It agrees with this held reading.
+    Anchor(Identity),
+    /// The same as an earlier row of the file (by index), which counts.
+    Repeated(usize),
+    /// No sequence is known for it; its stretch says why.
+    Unmatched,
+    /// Something speaks against it; its stretch says what.
+    Refused,
+}
+
+/// What becomes of a stretch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum What {
+    /// All rows agree with held readings.
+    Anchored,
+    /// All rows are matched.
+    Matched,
+    /// Nothing is wrong with the rows, but it is not certain which sequences they are.
+    Unmatched(Why),
+    /// Something is wrong.
+    Refused(Why),
+}
+
+/// Consecutive rows of the file that share their fate. Repeated rows go with the stretch that they lie in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    /// Line of its first row.
+    pub first_line: u64,
+    /// Line of its last row.
+    pub last_line: u64,
+    /// Its rows, repeated ones left out.
+    pub rows: u64,
+    /// Repeated rows in it.
+    pub repeated: u64,
+    /// What becomes of it.
+    pub what: What,
+    /// The epoch, first and last sequence that it is matched or anchored to, or was tried for.
+    pub sequences: Option<(Epoch, u32, u32)>,
+}
+
+/// The outcome for one logger's rows of one file.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Matching {
+    /// One for each row, in order.
+    pub fates: Vec<Fate>,
+    /// All rows once, in order.
+    pub stretches: Vec<Stretch>,
+}
+
+/// Matches the rows of one file that belong to one logger. `rows` are in the file's order, which may as a whole be
+/// from the newest to the oldest.
+pub fn match_rows<C: Contents>(
+    history: &History,
+    contents: &mut C,
+    rows: &[FileRow],
+) -> Result<Matching, C::Error> {
+    let line = Timeline::new(history);
+    let asked = Asked::new(history.address, contents);
+    let mut matcher = Matcher {
+        line: &line,
+        asked,
+        file: Ordered::new(rows),
+        met: Vec::new(),
+        anchors: Vec::new(),
+        pairs: HashMap::new(),
+    };
+    matcher.meet()?;
+    matcher.match_all()
+}
+
+/// What a row meets among the held readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Met {
+    /// It agrees with this one, and with no other.
+    Anchor(usize),
+    /// It agrees with more than one, or cannot be compared.
+    Several,
+    /// It is at this one's time, and disagrees.
+    Disagrees(usize),
+    /// None is at its time.
+    Nothing,
+}
+
+/// A row that agrees with a held reading.
+#[derive(Clone, Copy, Debug)]
+struct Anchor {
+    /// Place in the order.
+    row: usize,
+    held: usize,
+    /// Anchors of one run follow each other without a break, or across stretches that fit.
+    run: u32,
+}
+
+/// A stretch that fits: as many rows as sequences, each in its time.
+#[derive(Clone, Debug)]
+struct Fit {
+    /// The held reading before; the next one is behind.
+    before: usize,
+    sequences: Vec<u32>,
+    /// Whether the clock and the interval stayed.
+    is_plain: bool,
+}
+
+/// Consecutive rows.
+struct Piece {
+    /// Places in the order.
+    from: usize,
+    to: usize,
+    /// `None`: anchors.
+    fit: Option<Result<Fit, Why>>,
+}
+
+struct Matcher<'a, 'l, 'c, C> {
+    line: &'l Timeline<'a>,
+    asked: Asked<'c, C>,
+    file: Ordered<'a>,
+    met: Vec<Met>,
+    anchors: Vec<Anchor>,
+    /// Of held readings of a run of the clock so far apart, in a part of it: pairs, and pairs that differ.
+    pairs: HashMap<(u32, i64, usize), (u32, u32)>,
+}
+
+impl<C: Contents> Matcher<'_, '_, '_, C> {
+    fn match_all(mut self) -> Result<Matching, C::Error> {
+        let mut pieces = self.cut();
+        self.number_runs(&pieces);
+        self.test(&mut pieces)?;
+        // One row to one sequence: where two stretches of a file fit one gap, neither is taken.
+        let mut takers: HashMap<usize, usize> = HashMap::new();
+        for at in 0..pieces.len() {
+            let Some(Ok(fit)) = &pieces[at].fit else { continue };
+            if let Some(other) = takers.insert(fit.before, at) {
+                pieces[other].fit = Some(Err(Why::Twice));
+                pieces[at].fit = Some(Err(Why::Twice));
+            }
+        }
+        Ok(self.told(&pieces))
+    }
+}

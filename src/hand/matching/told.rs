@@ -1,0 +1,89 @@
+//! What was found, put down in the file's order: a fate for each row, and the stretches with their lines.
+
+use super::{Contents, Fate, Matcher, Matching, Met, Piece, Stretch, What};
+use crate::wire::seq::Identity;
+
+impl<C: Contents> Matcher<'_, '_, '_, C> {
+    /// Puts fates and stretches down in the file's order.
+    pub(super) fn told(&self, pieces: &[Piece]) -> Matching {
+        let line = self.line;
+        let mut fates = vec![Fate::Unmatched; self.file.rows.len()];
+        for &(row, of) in &self.file.repeated {
+            fates[row as usize] = Fate::Repeated(of as usize);
+        }
+        let mut stretches = Vec::with_capacity(pieces.len());
+        for piece in pieces {
+            for at in piece.from..piece.to {
+                fates[self.file.order[at] as usize] = match (&piece.fit, self.met[at]) {
+                    (None, Met::Anchor(held)) => line.identity(held).map_or(Fate::Unmatched, Fate::Anchor),
+                    (Some(Ok(fit)), _) => {
+                        let epoch = line.epoch(fit.before).epoch.number();
+                        let sequence = fit.sequences.get(at - piece.from).copied().unwrap_or(0);
+                        let identity = Identity::new(line.history.address.number(), epoch, sequence);
+                        identity.map_or(Fate::Unmatched, Fate::Matched)
+                    }
+                    (Some(Err(why)), _) if why.is_refusal() => Fate::Refused,
+                    _ => Fate::Unmatched,
+                };
+            }
+            stretches.push(self.stretch(piece));
+        }
+        if self.file.order.windows(2).next().is_some_and(|two| two[0] > two[1]) {
+            stretches.reverse();
+        }
+        let mut matching = Matching { fates, stretches };
+        self.count_repeated(&mut matching);
+        matching
+    }
+
+    fn stretch(&self, piece: &Piece) -> Stretch {
+        let line = self.line;
+        let (one, other) = (self.file.line(piece.from), self.file.line(piece.to - 1));
+        let of = |first: usize, last: usize| {
+            Some((line.epoch(first).epoch, line.sequence(first), line.sequence(last)))
+        };
+        let held = |at: usize| match self.met.get(at) {
+            Some(&Met::Anchor(held)) => Some(held),
+            _ => None,
+        };
+        let (what, sequences) = match &piece.fit {
+            None => {
+                let both = held(piece.from).zip(held(piece.to - 1));
+                (What::Anchored, both.and_then(|(first, last)| of(first, last)))
+            }
+            Some(Ok(fit)) => {
+                let both = fit.sequences.first().zip(fit.sequences.last());
+                (What::Matched, both.map(|(&first, &last)| (line.epoch(fit.before).epoch, first, last)))
+            }
+            Some(Err(why)) => {
+                // Between which held readings it was tried.
+                let both = piece.from.checked_sub(1).and_then(held).zip(held(piece.to));
+                let tried = both.filter(|&(before, after)| {
+                    before < after && line.held[before].epoch == line.held[after].epoch
+                });
+                let tried = tried.and_then(|(before, after)| {
+                    let (epoch, first, last) = of(before, after)?;
+                    (last - first > 1).then_some((epoch, first + 1, last - 1))
+                });
+                (if why.is_refusal() { What::Refused(*why) } else { What::Unmatched(*why) }, tried)
+            }
+        };
+        let rows = (piece.to - piece.from) as u64;
+        Stretch { first_line: one.min(other), last_line: one.max(other), rows, repeated: 0, what, sequences }
+    }
+
+    /// Repeated rows go with the stretch in whose lines they are, or the one before.
+    fn count_repeated(&self, matching: &mut Matching) {
+        let mut at = 0;
+        for &(row, _) in &self.file.repeated {
+            let line = self.file.rows[row as usize].line;
+            while matching.stretches.get(at + 1).is_some_and(|next| next.first_line <= line) {
+                at += 1;
+            }
+            if let Some(stretch) = matching.stretches.get_mut(at) {
+                stretch.repeated += 1;
+                stretch.last_line = stretch.last_line.max(line);
+            }
+        }
+    }
+}

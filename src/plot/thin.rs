@@ -1,0 +1,243 @@
+//! Long spans in few points: of each pixel column the first, lowest, highest and last value, so that no spike is lost.
+//!
+//! Input: values in order of time, each with whether the line is broken before it. Output: pieces of line, at most four
+//! values a column, whatever goes in; memory is that of the output. Pure.
+//!
+//! What this is not: no mean and no smoothing; every value that comes out went in.
+
+/// A value in time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct At {
+    /// When, Unix seconds.
+    pub time: i64,
+    /// What.
+    pub value: f64,
+}
+
+/// From time to pixel columns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Columns {
+    /// Where the first begins.
+    pub from: i64,
+    /// Where the last ends, after `from`.
+    pub to: i64,
+    /// How many, above 0.
+    pub number: u32,
+}
+
+impl Columns {
+    /// The column of an instant; what lies outside is in the first or last.
+    pub fn of(&self, time: i64) -> u32 {
+        let span = i128::from(self.to.saturating_sub(self.from).max(1));
+        let into = i128::from(time.saturating_sub(self.from).max(0));
+        let column = into * i128::from(self.number) / span;
+        u32::try_from(column).unwrap_or(u32::MAX).min(self.number.saturating_sub(1))
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Open {
+    column: u32,
+    first: At,
+    low: At,
+    high: At,
+    last: At,
+    /// How many values so far, and which of them the lowest and the highest are: two may have one time.
+    count: u64,
+    low_at: u64,
+    high_at: u64,
+}
+
+/// Takes values and gives pieces of line.
+#[derive(Clone, Debug)]
+pub struct Thinned {
+    columns: Columns,
+    done: Vec<Vec<At>>,
+    piece: Vec<At>,
+    open: Option<Open>,
+    hidden: u64,
+}
+
+impl Thinned {
+    /// Nothing yet.
+    pub fn new(columns: Columns) -> Self {
+        Self { columns, done: Vec::new(), piece: Vec::new(), open: None, hidden: 0 }
+    }
+
+    /// Takes the next value in time; `is_broken`: the line does not go from the one before to this one.
+    ///
+    /// A break within a column cannot be seen, and is counted instead: so pieces are never more than columns.
+    pub fn push(&mut self, at: At, is_broken: bool) {
+        let column = self.columns.of(at.time);
+        match &mut self.open {
+            Some(open) if open.column == column => {
+                self.hidden += u64::from(is_broken);
+                if at.value < open.low.value {
+                    (open.low, open.low_at) = (at, open.count);
+                }
+                if at.value > open.high.value {
+                    (open.high, open.high_at) = (at, open.count);
+                }
+                open.last = at;
+                open.count += 1;
+            }
+            _ => {
+                self.flush();
+                if is_broken {
+                    self.close();
+                }
+                self.open = Some(Open {
+                    column,
+                    first: at,
+                    low: at,
+                    high: at,
+                    last: at,
+                    count: 1,
+                    low_at: 0,
+                    high_at: 0,
+                });
+            }
+        }
+    }
+
+    fn flush(&mut self) {
+        let Some(open) = self.open.take() else { return };
+        let between = match open.low_at <= open.high_at {
+            true => [open.low, open.high],
+            false => [open.high, open.low],
+        };
+        for at in [open.first, between[0], between[1], open.last] {
+            if self.piece.last() != Some(&at) {
+                self.piece.push(at);
+            }
+        }
+    }
+
+    fn close(&mut self) {
+        if !self.piece.is_empty() {
+            self.done.push(std::mem::take(&mut self.piece));
+        }
+    }
+
+    /// The pieces, and how many breaks are narrower than a column.
+    pub fn finish(mut self) -> (Vec<Vec<At>>, u64) {
+        self.flush();
+        self.close();
+        (self.done, self.hidden)
+    }
+}
+
+/// Instants of symbols, none nearer to the one before than so many columns.
+#[derive(Clone, Debug)]
+pub struct Spaced {
+    columns: Columns,
+    apart: u32,
+    last: Option<u32>,
+    kept: Vec<At>,
+    all: u64,
+}
+
+impl Spaced {
+    /// Nothing yet.
+    pub fn new(columns: Columns, apart: u32) -> Self {
+        Self { columns, apart, last: None, kept: Vec::new(), all: 0 }
+    }
+
+    /// Takes the next in time.
+    pub fn push(&mut self, at: At) {
+        self.all += 1;
+        let column = self.columns.of(at.time);
+        if self.last.is_none_or(|last| column >= last.saturating_add(self.apart)) {
+            self.last = Some(column);
+            self.kept.push(at);
+        }
+    }
+
+    /// Those that are drawn.
+    pub fn kept(&self) -> &[At] {
+        &self.kept
+    }
+
+    /// How many there are.
+    pub fn count(&self) -> u64 {
+        self.all
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_spike_of_one_value_among_a_million_is_drawn() {
+        let columns = Columns { from: 0, to: 1_000_000, number: 800 };
+        let mut thinned = Thinned::new(columns);
+        for time in 0..1_000_000 {
+            thinned.push(At { time, value: if time == 777_777 { 42.0 } else { 1.0 } }, false);
+        }
+        let (pieces, hidden) = thinned.finish();
+        assert_eq!((pieces.len(), hidden), (1, 0));
+        assert!(pieces[0].contains(&At { time: 777_777, value: 42.0 }));
+        assert!(pieces[0].len() <= 3_200, "{}", pieces[0].len());
+    }
+
+    #[test]
+    fn a_break_is_seen_where_it_spans_columns_and_counted_where_it_does_not() {
+        let mut thinned = Thinned::new(Columns { from: 0, to: 100, number: 10 });
+        for (time, broken) in [(0, false), (4, true), (8, false), (35, true), (36, false)] {
+            thinned.push(At { time, value: 1.0 }, broken);
+        }
+        let (pieces, hidden) = thinned.finish();
+        let times: Vec<Vec<i64>> = pieces.iter().map(|p| p.iter().map(|at| at.time).collect()).collect();
+        assert_eq!((times, hidden), (vec![vec![0, 8], vec![35, 36]], 1));
+    }
+
+    #[test]
+    fn two_values_of_one_time_stay_in_their_order() {
+        let mut thinned = Thinned::new(Columns { from: 0, to: 100, number: 1 });
+        for (time, value) in [(0, 0.0), (0, -1.0), (5, -0.5)] {
+            thinned.push(At { time, value }, false);
+        }
+        let (pieces, _) = thinned.finish();
+        let values: Vec<f64> = pieces[0].iter().map(|at| at.value).collect();
+        assert_eq!(values, [0.0, -1.0, -0.5]);
+    }
+
+    proptest! {
+        #[test]
+        fn no_extreme_is_lost_and_nothing_is_made_up(
+            steps in prop::collection::vec((0i64..200, -1e6f64..1e6, prop::bool::weighted(0.1)), 1..400),
+            number in 1u32..60,
+        ) {
+            let mut time = 0;
+            let mut all = Vec::new();
+            for (step, value, broken) in steps {
+                time += step;
+                all.push((At { time, value }, broken));
+            }
+            let columns = Columns { from: 0, to: time + 1, number };
+            let mut thinned = Thinned::new(columns);
+            for &(at, broken) in &all {
+                thinned.push(at, broken);
+            }
+            let (pieces, hidden) = thinned.finish();
+            let out: Vec<At> = pieces.iter().flatten().copied().collect();
+            // Every value went in, in this order.
+            let mut rest = all.iter().map(|(at, _)| at);
+            prop_assert!(out.iter().all(|at| rest.any(|other| other == at)));
+            for column in 0..number {
+                let of = |at: &&At| columns.of(at.time) == column;
+                let went: Vec<f64> = all.iter().map(|(at, _)| at).filter(of).map(|at| at.value).collect();
+                let came: Vec<f64> = out.iter().filter(of).map(|at| at.value).collect();
+                prop_assert!(came.len() <= 4);
+                let ends = |v: &[f64]| (v.iter().copied().fold(f64::INFINITY, f64::min), v.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+                prop_assert_eq!(ends(&went), ends(&came));
+                prop_assert_eq!((went.first(), went.last()), (came.first(), came.last()));
+            }
+            let breaks = all.iter().skip(1).filter(|(_, broken)| *broken).count() as u64;
+            prop_assert_eq!(pieces.len() as u64 - 1 + hidden, breaks);
+            prop_assert!(pieces.len() <= number as usize);
+        }
+    }
+}
