@@ -9,14 +9,18 @@
 
 use std::collections::BTreeMap;
 use std::convert::Infallible;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
+use stonechat::config::layout::{self, Layout};
 use stonechat::config::roster::{Logger, Roster};
 use stonechat::config::{self, Environment};
 use stonechat::coverage::{Basis, Coverage};
 use stonechat::hand::csv::OwnCsv;
+use stonechat::hand::describe::describe;
 use stonechat::hand::dump::Runs;
-use stonechat::hand::lines::Lines;
+use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
+use stonechat::hand::lines::{Line, Lines};
+use stonechat::hand::plan::{Listener, Refusal};
 use stonechat::hand::{HEAD_BYTES, recognise};
 use stonechat::judge::{self, Held, Opened, Outcome, Row, Tally, Verdict};
 use stonechat::seal::keyring::Keyring;
@@ -30,12 +34,13 @@ use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
 pub type Target = fn(&[u8]);
 
 /// All targets by name.
-pub const TARGETS: [(&str, Target); 6] = [
+pub const TARGETS: [(&str, Target); 7] = [
     ("deframer", deframer),
     ("frame", frame),
     ("record", record),
     ("dump", dump),
     ("csv", csv),
+    ("layout", layout),
     ("config", config),
 ];
 
@@ -255,7 +260,7 @@ pub fn csv(data: &[u8]) {
     let _ = recognise(&data[..data.len().min(HEAD_BYTES)]);
     let mut lines = Lines::default();
     let mut found: Vec<Vec<u8>> = Vec::new();
-    let mut take = |line: stonechat::hand::lines::Line<'_>| -> Result<(), Infallible> {
+    let mut take = |line: Line<'_>| -> Result<(), Infallible> {
         assert_eq!(line.number, found.len() as u64 + 1);
         found.push(line.bytes.to_vec());
         Ok(())
@@ -277,6 +282,62 @@ pub fn csv(data: &[u8]) {
         let again = OwnCsv::new(header.as_bytes()).unwrap().row(text.as_bytes());
         assert_eq!(again, Ok((id, row)), "{text}");
     }
+}
+
+/// Says nothing.
+struct Quiet;
+
+impl Listener for Quiet {
+    fn progress(&mut self, _: u64) {}
+
+    fn refused(&mut self, _: &Refusal<'_>) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Between a layout and the file that is read by it.
+const CUT: &[u8] = b"\n----\n";
+
+/// A layout and a file in its style: what is read does not hang on how it comes in, and what `--describe` prints of any
+/// file is a layout, or says where somebody must choose.
+pub fn layout(data: &[u8]) {
+    let Some((&seed, data)) = data.split_first() else { return };
+    let Some(at) = data.windows(CUT.len()).position(|window| window == CUT) else { return };
+    let (style, file) = (String::from_utf8_lossy(&data[..at]), &data[at + CUT.len()..]);
+    let name = Path::new("style.toml");
+    let mut layouts = Vec::from_iter(layout::parse(name, &style));
+    if let Ok(seen) = describe("P-1.csv", &mut &file[..], Some(file.len() as u64), &mut Quiet) {
+        let text = seen.text();
+        match layout::parse(name, &text) {
+            Ok(layout) => layouts.push(layout),
+            Err(problems) => assert!(text.contains("choose"), "{text}\n{problems}"),
+        }
+    }
+    for layout in &layouts {
+        assert_eq!(rows(layout, [file].into_iter()), rows(layout, pieces(file, seed)));
+    }
+}
+
+/// What a file's lines give, as text, up to the line that ends it.
+fn rows<'a>(layout: &Layout, pieces: impl Iterator<Item = &'a [u8]>) -> Vec<String> {
+    let mut reader = LayoutReader::new(layout, roster());
+    let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::default());
+    let mut all = Vec::new();
+    let mut take = |line: Line<'_>| {
+        let read = reader.line(&line);
+        all.push(format!("{} {read:?}", line.number));
+        if let Ok(Ok(Some(parsed))) = &read {
+            assert!((parsed.row.faults as u128) >> parsed.row.counts.len() == 0);
+        }
+        read.map_or(Err(()), |_| Ok(()))
+    };
+    for piece in pieces {
+        if each_line(&mut decoded, &mut lines, piece, false, &mut take).is_err() {
+            return all;
+        }
+    }
+    let _ = each_line(&mut decoded, &mut lines, &[], true, &mut take);
+    all
 }
 
 fn row_text(id: Identity, row: &Row) -> String {

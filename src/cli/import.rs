@@ -80,13 +80,13 @@ pub struct Args {
 pub const HELP: &str = "\
 Examples:
   stonechat import --dry-run /media/stick
-  stonechat import --by \"R. Dale\" /media/stick
-  stonechat import --by \"R. Dale\" P-17.sealed --refused refused.csv
+  stonechat import --by \"A. Surveyor\" /media/stick
+  stonechat import --by \"A. Surveyor\" P-17.sealed --refused refused.csv
   stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
   stonechat import --describe unknown.csv > layouts/blue-reader.toml
   stonechat import --dry-run --layout blue-reader --logger 17 unknown.csv
   stonechat import --list
-  stonechat import --withdraw 3 --by \"R. Dale\" --reason \"file of another logger\"";
+  stonechat import --withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"";
 
 /// Runs it.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {

@@ -21,7 +21,7 @@ fills what the present ledger lacks.
 
 Examples:
   stonechat verify
-  stonechat verify --salvage ledger.db.damaged-20260504T120000Z --by \"R. Dale\"";
+  stonechat verify --salvage ledger.db.damaged-20260504T120000Z --by \"A. Surveyor\"";
 
 /// The arguments of `verify`.
 #[derive(clap::Args)]

@@ -15,6 +15,7 @@ use chrono::NaiveDateTime;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Read;
+use std::path::Path;
 
 /// Lines by which the style is told.
 const HEAD_LINES: usize = 400;
@@ -594,9 +595,9 @@ impl Description {
         }
     }
 
-    /// Whether the layout is complete as it is printed.
+    /// Whether the layout is complete as it is printed; if not, it says where somebody must choose.
     pub fn is_complete(&self) -> bool {
-        !self.layout().contains(&format!("\"{CHOOSE}\""))
+        crate::config::layout::parse(Path::new("layout"), &self.layout()).is_ok()
     }
 
     /// How many rows.
@@ -826,6 +827,13 @@ impl Description {
                 }
             };
             let _ = writeln!(text, "[[column]]\n{place}\n{}\n", lines.join("\n"));
+        }
+        if channel == 0 {
+            text.push_str(
+                "# No column looks like a channel's raw values, and a row needs at least channel 0: choose one. Engineering\n\
+                 # values are none; `stonechat manual` keeps them.\n# [[column]]\n# number = 1\n# is = \"channel\"\n\
+                 # channel = 0\n# unit = \"Hz\"\n\n",
+            );
         }
         text.push_str(&self.faults(&roles, any_channel));
         text

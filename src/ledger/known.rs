@@ -41,6 +41,9 @@ const LISTENING_MAX: usize = 20_000;
 /// Events and profiles kept beside those of gaps, of each table the newest: a logger that starts anew each minute is
 /// not to fill the card with a list of its starts.
 const RARE_MAX: usize = 20_000;
+/// Blocks that are compared with their digests at a time by a daemon that has other things to do; records of others
+/// follow at the next time. What was known before is not compared again.
+const PROOFS_MAX: usize = 2_000;
 /// How far from a gap the nearest reading is looked for: as far as reports do.
 const STEPS: u32 = 8;
 
@@ -92,7 +95,8 @@ pub fn path_of(ledger: &Path) -> PathBuf {
 impl Known {
     /// Reads it out of a ledger, in the one transaction that `db` is in. Whatever it takes is compared with its digest
     /// first: what is damaged must not be carried on. `before`: what was known last, whose records are not compared
-    /// once more. `is_sound`: what is not settled yet is taken without looking at its seals.
+    /// once more. `is_sound`: what is not settled yet is taken without looking at its seals, and only so much is compared
+    /// as does not hold the daemon up.
     pub(super) fn of(
         db: &Connection,
         before: &Fingerprints,
@@ -136,23 +140,10 @@ impl Known {
         key: impl rusqlite::Params,
     ) -> Result<(), Error> {
         let mut statement = db.prepare_cached(sql)?;
-        let columns = statement.column_count();
         let mut rows = statement.query(key)?;
         let all = self.rows.entry(table.to_owned()).or_default();
         while let Some(row) = rows.next()? {
-            let mut values = Vec::with_capacity(columns);
-            for at in 0..columns {
-                values.push(match row.get_ref(at)? {
-                    ValueRef::Integer(number) => Value::from(number),
-                    ValueRef::Text(bytes) => Value::from(String::from_utf8_lossy(bytes)),
-                    // There are none in these tables.
-                    ValueRef::Null | ValueRef::Real(_) | ValueRef::Blob(_) => Value::Null,
-                });
-            }
-            while values.last() == Some(&Value::Null) {
-                values.pop();
-            }
-            all.push(values);
+            all.push(values_of(row)?);
         }
         Ok(())
     }
@@ -208,17 +199,12 @@ impl Known {
             let place = params![id.address.number(), id.epoch.number(), id.sequence.number()];
             self.take(db, "settled", &format!("SELECT {columns} FROM settled {key}"), place)?;
             self.keep_proven("settled", |row| proof.settled(id, row))?;
-            // The journal has no index: it is read for what is not settled only.
-            if snapshot.is_unsettled(id) && proof.journal {
-                self.take(
-                    db,
-                    "settled",
-                    &format!("SELECT {columns} FROM journal {key} AND kind = 1"),
-                    place,
-                )?;
-            }
             self.take(db, "profile_row", &format!("SELECT * FROM profile_row {key}"), place)?;
             self.take(db, "event_row", &format!("SELECT * FROM event_row {key}"), place)?;
+        }
+        if proof.journal {
+            wanted.retain(|&id| snapshot.is_unsettled(id));
+            self.unsettled(db, &wanted)?;
         }
         // The profiles that told ends of epochs.
         self.take(
@@ -242,6 +228,23 @@ impl Known {
         for (table, fits) in [("profile_row", proof.profiles), ("event_row", proof.events)] {
             let rows = self.rows.entry(table.to_owned()).or_default();
             rows.retain(|row| fits || proof.was_known(table, row));
+        }
+        Ok(())
+    }
+
+    /// Readings of the journal. It has no index, so it is read once, whole: what is not settled is not much.
+    fn unsettled(&mut self, db: &Connection, wanted: &BTreeSet<Identity>) -> Result<(), Error> {
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        let columns = format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
+        let mut statement =
+            db.prepare(&format!("SELECT {columns} FROM journal WHERE kind = 1 AND rank = 0"))?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            if Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).is_some_and(|id| wanted.contains(&id)) {
+                self.rows.entry("settled".to_owned()).or_default().push(values_of(row)?);
+            }
         }
         Ok(())
     }
@@ -345,6 +348,7 @@ struct Proof<'a> {
     db: &'a Connection,
     before: &'a Fingerprints,
     places: BTreeMap<Place, bool>,
+    places_max: usize,
     waiting: BTreeSet<Identity>,
     journal: bool,
     profiles: bool,
@@ -364,6 +368,7 @@ impl<'a> Proof<'a> {
             db,
             before,
             places: BTreeMap::new(),
+            places_max: if is_sound { PROOFS_MAX } else { usize::MAX },
             waiting: chunk::rare_in_journal(db)?,
             journal,
             profiles: fits("profile_row")?,
@@ -388,6 +393,9 @@ impl<'a> Proof<'a> {
         if let Some(&fits) = self.places.get(&place) {
             return Ok(fits);
         }
+        if self.places.len() >= self.places_max {
+            return Ok(false);
+        }
         let fits = match chunk::stored(self.db, place)? {
             Some(stored) => Blocks::of_block(self.db, place, &self.waiting)? == stored.block,
             None => false,
@@ -395,6 +403,23 @@ impl<'a> Proof<'a> {
         self.places.insert(place, fits);
         Ok(fits)
     }
+}
+
+/// A row as it is kept; what is absent at its end is left out.
+fn values_of(row: &rusqlite::Row<'_>) -> Result<Vec<Value>, Error> {
+    let mut values = Vec::new();
+    for at in 0..row.as_ref().column_count() {
+        values.push(match row.get_ref(at)? {
+            ValueRef::Integer(number) => Value::from(number),
+            ValueRef::Text(bytes) => Value::from(String::from_utf8_lossy(bytes)),
+            // There are none in these tables.
+            ValueRef::Null | ValueRef::Real(_) | ValueRef::Blob(_) => Value::Null,
+        });
+    }
+    while values.last() == Some(&Value::Null) {
+        values.pop();
+    }
+    Ok(values)
 }
 
 fn fingerprint(table: &str, row: &[Value]) -> [u8; 16] {
