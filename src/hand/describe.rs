@@ -10,7 +10,8 @@
 use super::layout::{Decoded, Fields, When, each_line};
 use super::lines::{Line, Lines};
 use super::plan::{Listener, NotPlanned, pieces};
-use crate::config::layout::{Encoding, Format, Style, unit};
+use crate::config::Problems;
+use crate::config::layout::{Encoding, Format, Layout, Style, unit};
 use chrono::NaiveDateTime;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -103,6 +104,10 @@ impl std::fmt::Display for NotDescribed {
             ),
         }
     }
+}
+
+fn parsed(layout: &str) -> Result<Layout, Problems> {
+    crate::config::layout::parse(Path::new("layout"), layout)
 }
 
 /// Looks at a file.
@@ -597,7 +602,7 @@ impl Description {
 
     /// Whether the layout is complete as it is printed; if not, it says where somebody must choose.
     pub fn is_complete(&self) -> bool {
-        crate::config::layout::parse(Path::new("layout"), &self.layout()).is_ok()
+        parsed(&self.layout()).is_ok()
     }
 
     /// How many rows.
@@ -612,7 +617,15 @@ impl Description {
             let _ = writeln!(text, "# {line}");
         }
         text.push('\n');
-        text.push_str(&self.layout());
+        let layout = self.layout();
+        text.push_str(&layout);
+        // What the file does not tell, and no mark in the layout stands for.
+        if let (false, Err(problems)) = (layout.contains(&format!("\"{CHOOSE}\"")), parsed(&layout)) {
+            text.push_str("\n# It is no layout yet; to choose:\n");
+            for problem in problems.iter() {
+                let _ = writeln!(text, "# - {}", problem.text.replace(char::is_control, " "));
+            }
+        }
         text
     }
 
@@ -827,13 +840,6 @@ impl Description {
                 }
             };
             let _ = writeln!(text, "[[column]]\n{place}\n{}\n", lines.join("\n"));
-        }
-        if channel == 0 {
-            text.push_str(
-                "# No column looks like a channel's raw values, and a row needs at least channel 0: choose one. Engineering\n\
-                 # values are none; `stonechat manual` keeps them.\n# [[column]]\n# number = 1\n# is = \"channel\"\n\
-                 # channel = 0\n# unit = \"Hz\"\n\n",
-            );
         }
         text.push_str(&self.faults(&roles, any_channel));
         text
