@@ -304,7 +304,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
          sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
          {}",
         dir.display(),
-        super::CAUTION
+        super::prose::wrapped(super::CAUTION, 0, 0, 100)
     ))?;
     Ok(compared.same)
 }

@@ -43,8 +43,8 @@ pub const USAGE: u8 = 2;
 pub const COULD_NOT: u8 = 3;
 
 const CAUTION: &str = "\
-This is no warning or alarm system for life safety: local codes, the site's emergency plan and licensed
-engineers decide. Radio use follows the local regulator.";
+This is no warning or alarm system for life safety: local codes, the site's emergency \
+plan and licensed engineers decide. Radio use follows the local regulator.";
 
 /// Where the configuration is looked for if nobody says.
 const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
@@ -90,7 +90,7 @@ enum Command {
                             stonechat gaps --from 2026-05-04T00:00:00-07:00 --to 2026-05-06T00:00:00-07:00\n  \
                             stonechat gaps --fail-if-open && echo complete")]
     Gaps(gaps::Args),
-    /// Hand downloads into the ledger: sealed dumps and the gateway's own CSV
+    /// Hand downloads into the ledger: sealed dumps, the gateway's own CSV, other readers' CSV by layouts
     #[command(after_help = import::HELP)]
     Import(import::Args),
     /// Points in engineering units, for whoever holds the calibrations

@@ -98,19 +98,7 @@ impl Wanted {
         for want in &self.gaps {
             let Some(address) = Address::new(want.logger) else { continue };
             // Each logger once, however many gaps it has.
-            let _ = roster.add(Logger {
-                address,
-                name: want.name.clone(),
-                interval_s: 0,
-                memory_records: 0,
-                fastest_interval_s: None,
-                silent_after_s: None,
-                in_service: None,
-                battery_installed: None,
-                area: None,
-                access: None,
-                channels: Vec::new(),
-            });
+            let _ = roster.add(Logger::new(address, want.name.clone(), 0, 0));
         }
         roster
     }

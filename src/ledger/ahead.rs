@@ -150,19 +150,7 @@ mod tests {
         let mut roster = Roster::default();
         let loggers = [17_u16, 18];
         for number in loggers {
-            let logger = Logger {
-                address: Address::new(number).unwrap(),
-                name: format!("P-{number}"),
-                interval_s: 60,
-                memory_records: 10_000,
-                fastest_interval_s: None,
-                silent_after_s: None,
-                in_service: None,
-                battery_installed: None,
-                area: None,
-                access: None,
-                channels: Vec::new(),
-            };
+            let logger = Logger::new(Address::new(number).unwrap(), format!("P-{number}"), 60, 10_000);
             roster.add(logger).unwrap();
         }
         let now = Stamp { unix_s: 1_700_200_000, synchronised: true };

@@ -288,7 +288,7 @@ pub(super) fn picture(
                 offset_label(offset_s),
                 env!("CARGO_PKG_VERSION")
             ),
-            super::super::CAUTION.split_whitespace().collect::<Vec<_>>().join(" "),
+            super::super::CAUTION.to_owned(),
         ],
     })
 }
