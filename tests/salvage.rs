@@ -23,7 +23,7 @@ use util::truth::{held_equals_truth, verified};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PAGE: u64 = 1024;
-const DALE: How<'static> = How { by: "R. Dale", fill: false, give_up: false };
+const DALE: How<'static> = How { by: "A. Surveyor", fill: false, give_up: false };
 
 type Key = (u16, u32, u32);
 
@@ -465,13 +465,32 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
         damage::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let aside = taken.aside.to_str().unwrap();
     let before = std::fs::read(&taken.aside).unwrap();
+    // Until then no report passes for the whole, and whoever mistypes the name is told the right one.
+    let name = taken.aside.file_name().unwrap().to_str().unwrap();
+    let (csv, svg) = (site.path("all.csv"), site.path("11.svg"));
+    let (csv, svg) = (csv.to_str().unwrap(), svg.to_str().unwrap());
+    let now = "2026-06-10T00:00:00Z";
+    for line in [
+        &["export", "-o", csv, "--now", now][..],
+        &["plot", "--logger", "11", "--channel", "0", "-o", svg, "--now", now],
+        &["visits", "--now", now],
+        &["verify"],
+    ] {
+        let output = site.output(line);
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(told.contains("not in this:") && told.contains(name), "{line:?}: {told}");
+    }
+    let picture = std::fs::read_to_string(svg).unwrap();
+    assert!(picture.contains("Not drawn:") && picture.contains(name), "{picture}");
+    let output = site.output(&["verify", "--salvage", "ledger.db.damaged-20000101T000000Z"]);
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(told.contains(&format!("there is no such file; set aside here: {name}")), "{told}");
     let done = site.json(&["verify", "--salvage", aside, "--by", "R. Dale", "--json"]);
     assert_eq!(done["unproven"], serde_json::json!([]));
     assert_eq!(done["unreadable"], serde_json::json!([]));
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
     assert_eq!(std::fs::read(&taken.aside).unwrap(), before, "the damaged file is not changed");
     // By its name alone, as notices tell it.
-    let name = taken.aside.file_name().unwrap().to_str().unwrap();
     let output = site.output(&["verify", "--salvage", name]);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(text.contains("0 records brought over"), "{text}");
@@ -480,7 +499,7 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     std::fs::write(&noise, vec![0xA5; 5000]).unwrap();
     for (file, says) in [
         (noise, "cannot be read at all"),
-        (site.path("absent.db"), "cannot be read at all"),
+        (site.path("absent.db"), "there is no such file; no damaged ledger is set aside here"),
         (site.ledger(), "is the present ledger"),
     ] {
         let output = site.output(&["verify", "--salvage", file.to_str().unwrap()]);

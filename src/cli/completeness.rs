@@ -85,6 +85,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
+    super::people::tell_not_here(&config.ledger.path);
     let wanted = match wanted(&config, args, now) {
         Ok(wanted) => wanted,
         Err(text) => {

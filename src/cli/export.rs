@@ -104,6 +104,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
+    super::people::tell_not_here(&config.ledger.path);
     let request = match request(&config, args, now) {
         Ok(request) => request,
         Err(text) => {
@@ -169,6 +170,14 @@ fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
         None => match ending.to_ascii_lowercase().as_str() {
             "jsonl" | "ndjson" => Format::JsonLines,
             "parquet" => Format::Parquet,
+            "xlsx" | "xls" | "xlsm" | "ods" | "json" | "xml" | "html" | "pdf" | "db" | "sqlite"
+            | "feather" => {
+                return Err(format!(
+                    "{}: no format of that ending is written; write .csv, which spreadsheets open, .jsonl or .parquet, or \
+                     name one with --format",
+                    args.output.display()
+                ));
+            }
             _ => Format::Csv,
         },
         Some("csv") => Format::Csv,

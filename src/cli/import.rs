@@ -186,6 +186,11 @@ fn describe(file: &Path, json: bool, out: &mut dyn Write) -> u8 {
     desk.progress.done();
     match seen {
         Ok(seen) if json => print_json(out, &text::description_json(&seen), DONE),
+        Ok(seen) if input.looks == Looks::OwnCsv => {
+            let own =
+                "# It begins as the gateway's own CSV does, which needs no layout: import it as it is.\n#\n";
+            print(out, &format!("{own}{}", seen.text()), DONE)
+        }
         Ok(seen) => print(out, &seen.text(), DONE),
         Err(NotDescribed::Read(why)) => could_not(&format!("{name}: {why}")),
         Err(why @ NotDescribed::NoColumns) => {

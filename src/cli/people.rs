@@ -1,12 +1,14 @@
 //! What `write-off`, `remark` and `manual` have in common, and how reports show what was written down.
 
+use super::table::counted;
 use super::{COULD_NOT, could_not};
 use crate::config::Config;
 use crate::ledger::people::{Manual, Remark, WrittenOff};
-use crate::ledger::query::Reader;
+use crate::ledger::query::{AsideLedger, Reader};
 use crate::ledger::{Error, Ledger, Stamp};
 use crate::time::{Clock, SystemClock, local, rfc3339};
 use serde_json::{Value, json};
+use std::path::Path;
 
 /// The present for what is written: the computer's clock, or what `--now` says.
 pub fn stamp(config: &Config, now: Option<&str>) -> Result<Stamp, u8> {
@@ -123,4 +125,24 @@ pub fn write_off_line(off: &WrittenOff, utc_offset_s: i32) -> String {
 pub fn quiet_line(remark: &Remark, utc_offset_s: i32) -> String {
     let until = remark.what.to.map_or("further notice".to_owned(), |to| local(to, utc_offset_s));
     format!("expected quiet until {until}, by {}: {}", remark.what.by, remark.what.text)
+}
+
+/// What is in a damaged ledger that was set aside, and so not in what is shown.
+pub(super) fn not_here(aside: &AsideLedger) -> String {
+    format!(
+        "{} counted as held in {}, a damaged ledger that was set aside; `stonechat verify --salvage {}` brings over \
+         what it still has",
+        counted(aside.records, "record"),
+        aside.file,
+        aside.file
+    )
+}
+
+/// Says so on standard error, before a report that would pass for the whole. Whoever cannot read the ledger says why by
+/// itself.
+pub(super) fn tell_not_here(ledger: &Path) {
+    let asides = Reader::open(ledger).and_then(|reader| reader.read(|snapshot| snapshot.not_salvaged()));
+    for aside in asides.unwrap_or_default() {
+        eprintln!("stonechat: note: not in this: {}", not_here(&aside));
+    }
 }

@@ -54,6 +54,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     if let Some(from) = &args.salvage {
         return salvage(&config, from, args, out);
     }
+    super::people::tell_not_here(&config.ledger.path);
     let progress = Progress::new();
     let found = verify::verify(&config.ledger.path, |step| progress.say(&format!("checking: {step} …")));
     progress.done();
@@ -168,11 +169,13 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
              them in the file, and write down again what is right\n"
         );
     }
+    text += "what was brought counts as come by hand: by which radio it came, and when, fits no digest and stays in the file\n";
     text += if done.is_whole() {
         "everything that it was known to hold is in the present ledger\n"
     } else {
-        "what could not be brought counts as missing now, unless another ledger has it: see `stonechat gaps`, and \
-         import a backup's or the loggers' records\n"
+        "what could not be brought counts as missing now, unless another ledger has it: see `stonechat gaps`; a \
+         backup that has it is brought over in the same way (`stonechat verify --salvage BACKUP`), and copies of the \
+         loggers' memories are imported\n"
     };
     print(out, &text, code)
 }

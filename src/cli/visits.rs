@@ -87,6 +87,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         let form = args.sheet.as_deref().map(|file| form(file, &config)).transpose()?;
         Ok((loggers, form))
     });
+    super::people::tell_not_here(&config.ledger.path);
     let (loggers, form) = match asked {
         Ok(asked) => asked,
         Err(text) => {

@@ -422,6 +422,9 @@ pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<C
         if let Some((side, summary, kind)) = one_side
             && is_whole
             && let Some(known) = side.known(place)
+            // Else the block's times are those of several stretches.
+            && known.ranges().len() == 1
+            && known.count() == summary.records
         {
             let times = summary.time_min.zip(summary.time_max);
             for &(first, last) in known.ranges() {

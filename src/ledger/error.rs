@@ -278,6 +278,11 @@ impl fmt::Display for Error {
             Self::SyncFolder { path, source } => {
                 write!(f, "the ledger's folder {} cannot be synced: {source}; check the disk", path.display())
             }
+            Self::Sql(source) if self.is_damage() => write!(
+                f,
+                "the ledger is damaged: {source}; the daemon sets it aside and goes on with a new one (`stonechat run`; \
+                 restart it if it runs), then `stonechat verify --salvage` brings over what can be read"
+            ),
             Self::Sql(source) => write!(f, "the ledger cannot serve: {source}"),
             Self::Corrupt(what) => write!(f, "the ledger is damaged: {what}; run `stonechat verify`"),
         }

@@ -466,6 +466,13 @@ impl<'a> Snapshot<'a> {
         Ok(all)
     }
 
+    /// Those of them from which nobody has brought over yet what they hold.
+    pub fn not_salvaged(&self) -> Result<Vec<AsideLedger>, Error> {
+        let mut all = self.ledgers_set_aside()?;
+        all.retain(|aside| aside.salvaged_at.is_none());
+        Ok(all)
+    }
+
     /// The newest profile held of a logger, by its identity.
     pub fn newest_profile(&self, address: Address) -> Result<Option<(Identity, Profile)>, Error> {
         let sql = format!(

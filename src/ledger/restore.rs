@@ -102,6 +102,9 @@ impl std::fmt::Display for RestoreError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Ledger(error) => error.fmt(f),
+            Self::Backup(path, Error::NotALedger { .. }) => {
+                write!(f, "{}: is no ledger, and so no backup of one; nothing was changed", path.display())
+            }
             Self::Backup(path, error) => {
                 write!(f, "{}: {error}; nothing was changed: restore another backup", path.display())
             }

@@ -75,6 +75,8 @@ impl Salvaged {
 pub enum SalvageError {
     /// The present ledger could not serve.
     Ledger(Error),
+    /// There is no such file; what damaged ledgers are set aside here, by their names.
+    Absent(PathBuf, Vec<String>),
     /// The damaged one cannot be opened at all.
     From(PathBuf, String),
     /// It has a `-wal`, and no copy of the two can be made beside the ledger.
@@ -87,6 +89,19 @@ impl std::fmt::Display for SalvageError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Ledger(error) => error.fmt(f),
+            Self::Absent(path, asides) => write!(
+                f,
+                "{}: there is no such file; {}",
+                path.display(),
+                match asides.as_slice() {
+                    [] => "no damaged ledger is set aside here; name the file, or a backup".to_owned(),
+                    all => format!(
+                        "set aside here: {}. Where the very file that is named there is lost for good, --give-up counts \
+                         what it held as missing",
+                        all.join(", ")
+                    ),
+                }
+            ),
             Self::From(path, why) => write!(
                 f,
                 "{}: cannot be read at all ({why}); salvage a backup in its place, and then this one once more with \
@@ -204,6 +219,16 @@ pub fn salvage(
     now: Stamp,
     mut progress: impl FnMut(u64, u64),
 ) -> Result<Salvaged, SalvageError> {
+    let is_absent = from.symlink_metadata().is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
+    if is_absent && !how.give_up {
+        let db = schema::open_for_reading(path)?;
+        let mut statement = db
+            .prepare("SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id")
+            .map_err(Error::from)?;
+        let names =
+            statement.query_map([], |row| row.get(0)).and_then(Iterator::collect).map_err(Error::from)?;
+        return Err(SalvageError::Absent(from.to_owned(), names));
+    }
     let source = match open(from, path) {
         // An empty one holds nothing, and all that counted as held there is missing.
         Err(SalvageError::From(..)) if how.give_up => Source { db: schema::in_memory()?, _copy: None },

@@ -72,6 +72,12 @@ impl<'a> Page<'a> {
             ),
         );
         text += &self.restriction();
+        // First: who drives for what lies in a file beside, drives for nothing.
+        for aside in self.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
+            text += "\n";
+            text += &self.prose(0, &self.set_aside(aside));
+            text += "\n";
+        }
         let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
         if nothing_open && report.silent.is_empty() {
             text += match self.is_part() {
@@ -94,10 +100,6 @@ impl<'a> Page<'a> {
         text += &self.unclosed();
         text += &self.silent();
         text += &self.written_off();
-        for aside in self.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
-            text += "\n";
-            text += &self.prose(0, &self.set_aside(aside));
-        }
         let is_marked = text.contains('~');
         text += &self.footnote(is_marked);
         text

@@ -62,7 +62,18 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
         }
         (shown(path), Some(found.len()), Source::File(path.to_owned()))
     };
-    Ok((Input { name: name.clone(), looks: Looks::OtherText, size, source }, name))
+    let looks = match &source {
+        // That it cannot be read is said by whoever reads it whole.
+        Source::File(path) => head_of(path).map_or(Looks::OtherText, |head| recognise(&head)),
+        Source::Standard(_) => Looks::OtherText,
+    };
+    Ok((Input { name: name.clone(), looks, size, source }, name))
+}
+
+fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut head = Vec::new();
+    File::open(path)?.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
+    Ok(head)
 }
 
 /// What a file is taken for. UTF-16 has a zero in every other byte, as a dump has here and there; whoever reads by a
@@ -160,10 +171,15 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     if all.inputs.len() >= FILES_MAX {
         return refuse(format!("is beyond {FILES_MAX} files; import a part of them at a time"), true);
     }
-    let mut head = Vec::new();
-    let read = File::open(path).and_then(|file| file.take(HEAD_BYTES as u64).read_to_end(&mut head));
-    if let Err(error) = read {
-        return refuse(format!("cannot be read: {error}"), true);
+    let head = match head_of(path) {
+        Ok(head) => head,
+        Err(error) => return refuse(format!("cannot be read: {error}"), true),
+    };
+    // SQLite's file format, section 1.3.
+    if head.starts_with(b"SQLite format 3\0") {
+        let remedy = "is a database and no download; what a backup or a damaged ledger has, `stonechat verify --salvage` \
+                      brings over";
+        return refuse(remedy.to_owned(), is_named);
     }
     match looks_like(&head, all.by_layout) {
         Looks::Empty => refuse("is empty; copy it from the reader again".to_owned(), is_named),

@@ -219,6 +219,9 @@ pub(super) fn picture(
     let report =
         gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))?;
     let inputs = LedgerInputs::new(snapshot, &config.roster);
+    // Records of a ledger that was set aside count as held, so no gap parts what is on their two sides.
+    let asides = snapshot.not_salvaged()?;
+    let is_parted = !asides.is_empty();
     let mut remarks = BTreeMap::<(i64, i64), Remark>::new();
     let (mut panels, mut lines) = (Vec::new(), Vec::new());
     for (subject, stretches) in &measured {
@@ -235,7 +238,7 @@ pub(super) fn picture(
             report.silent.iter().filter(|s| of(s.logger)).for_each(|s| add(Band::of_silence(s, until)));
         }
         let mut series = Series::new(size.columns(from, to), bands);
-        read(ground, &inputs, subject, stretches, &mut series)?;
+        read(ground, &inputs, subject, (stretches, is_parted), &mut series)?;
         let code = series.unit().unwrap_or("");
         let (mut manual, mut others) = (Vec::new(), Vec::new());
         for stretch in stretches {
@@ -260,6 +263,7 @@ pub(super) fn picture(
         let unit = unit(ground, code);
         panels.push(series.finish(name(ground, subject, to), by(ground, stretches), unit, manual));
     }
+    lines.extend(asides.iter().map(|aside| format!("Not drawn: {}", people::not_here(aside))));
     let several = loggers.len() > 1;
     let note = |remark: &Remark| Note {
         from: remark.what.from,
@@ -304,7 +308,7 @@ fn read(
     ground: &Ground<'_>,
     inputs: &LedgerInputs<'_>,
     subject: &Subject,
-    stretches: &[Stretch<'_>],
+    (stretches, is_parted): (&[Stretch<'_>], bool),
     series: &mut Series,
 ) -> Result<(), Error> {
     let mut before: Option<Sample> = None;
@@ -319,7 +323,7 @@ fn read(
                 // Another sensor, or an epoch that began long after the last one ended, without a gap between.
                 drawn.is_new = before.is_some_and(|before| {
                     let is_late = sample.time.saturating_sub(before.time) > pause;
-                    is_first || before.identity.epoch != sample.identity.epoch && is_late
+                    is_first || is_late && (is_parted || before.identity.epoch != sample.identity.epoch)
                 });
                 is_first = false;
                 series.push(drawn);
