@@ -209,7 +209,7 @@ impl<'a> Life<'a> {
     fn import(&mut self, kind: &str, at_a_write: bool) -> bool {
         let (file, names) = self.download();
         let kill_at = at_a_write.then(|| 1 + self.chance.below(400));
-        let mut child = self.spawn(&["import", "--by", "R. Dale", file.to_str().unwrap()], kill_at);
+        let mut child = self.spawn(&["import", "--by", "A. Surveyor", file.to_str().unwrap()], kill_at);
         if !at_a_write {
             std::thread::sleep(self.chance.micros(60_000));
             child.kill().unwrap();
@@ -235,7 +235,7 @@ impl<'a> Life<'a> {
         let mut daemon = self.start(None);
         let Some(mut stream) = self.accept(&mut daemon) else { panic!("{}", daemon.log()) };
         stream.write_all(&self.load()).unwrap();
-        let mut child = self.spawn(&["import", "--by", "R. Dale", file.to_str().unwrap()], None);
+        let mut child = self.spawn(&["import", "--by", "A. Surveyor", file.to_str().unwrap()], None);
         std::thread::sleep(self.chance.micros(100_000));
         let done = if self.chance.below(2) == 0 {
             daemon.kill();
@@ -338,7 +338,7 @@ impl<'a> Life<'a> {
         self.after(0, "at the end");
         let file = self.site.path("all.sealed");
         std::fs::write(&file, hand::dump(&self.run.truth, self.run.truth.records())).unwrap();
-        let mut child = self.spawn(&["import", "--by", "R. Dale", file.to_str().unwrap()], None);
+        let mut child = self.spawn(&["import", "--by", "A. Surveyor", file.to_str().unwrap()], None);
         assert!(child.wait().unwrap().success());
         let mut truth = self.run.truth.clone();
         let all: Vec<_> = truth.records().map(|made| made.identity).collect();
@@ -382,7 +382,8 @@ fn killed_at_a_random_instant_of_whatever_it_does_nothing_told_is_lost_and_nothi
         "inside opening or making the ledger",
         "import killed with nothing of its file in",
     ] {
-        assert!(kills < 40 || count.of(what) > 0, "no kill {what}: {count:?}");
+        // One kill in twenty and fewer is so: a short run may have none, a long one must.
+        assert!(kills < 400 || count.of(what) > 0, "no kill {what}: {count:?}");
     }
     let text: Vec<String> =
         count.0.lock().unwrap().iter().map(|(what, count)| format!("{what}: {count}")).collect();
