@@ -280,3 +280,18 @@ fn verify_names_the_logger_and_range_where_coverage_and_records_differ() {
     assert_eq!(output.status.code(), Some(1));
     assert!(text.contains("logger 11, epoch 1: records 10 to 12 are covered, but not there"), "{text}");
 }
+
+#[test]
+fn a_demo_takes_a_new_folder_even_where_its_process_number_had_one_before() {
+    let dir = tempfile::tempdir().unwrap();
+    // The shell becomes the demo, and so has its number.
+    let script = "mkdir \"$TMPDIR/stonechat-demo-$$\" && : > \"$TMPDIR/stonechat-demo-$$/ledger.db\" && exec \"$0\" demo --days 3";
+    let output = std::process::Command::new("sh")
+        .args(["-c", script, env!("CARGO_BIN_EXE_stonechat")])
+        .env("TMPDIR", dir.path())
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
+    assert!(said.contains("=> the ledger equals the truth"), "{said}");
+}

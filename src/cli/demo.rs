@@ -128,7 +128,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     let mut say = |text: &str| writeln!(out, "{text}").map_err(|error| format!("cannot print: {error}"));
     let dir = match &args.dir {
         Some(dir) => dir.clone(),
-        None => std::env::temp_dir().join(format!("stonechat-demo-{}", std::process::id())),
+        None => new_folder()?,
     };
     std::fs::create_dir_all(&dir).map_err(|error| format!("{}: {error}", dir.display()))?;
     if dir.join("ledger.db").exists() {
@@ -307,6 +307,21 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         super::prose::wrapped(super::CAUTION, 0, 0, 100)
     ))?;
     Ok(compared.same)
+}
+
+/// A folder that was not there before: process numbers come again, and so do their demos' folders.
+fn new_folder() -> Result<PathBuf, String> {
+    let base = std::env::temp_dir();
+    let names = std::iter::once(String::new()).chain((2..100).map(|number| format!("-{number}")));
+    for name in names {
+        let dir = base.join(format!("stonechat-demo-{}{name}", std::process::id()));
+        match std::fs::create_dir(&dir) {
+            Ok(()) => return Ok(dir),
+            Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(error) => return Err(format!("{}: {error}; name a folder with --dir", dir.display())),
+        }
+    }
+    Err(format!("{} is full of demos; take some away, or name a folder with --dir", base.display()))
 }
 
 /// Types commands, and shows what they say.
