@@ -249,6 +249,20 @@ pub struct Row {
     pub steps: Option<Arc<Steps>>,
 }
 
+impl Row {
+    /// What a file that leaves nothing out and rounds nothing would say of a reading.
+    pub fn of(reading: &Reading) -> Self {
+        Self {
+            time: reading.time,
+            counts: reading.counts().to_vec(),
+            faults: reading.faults(),
+            battery_mv: Some(reading.battery_mv),
+            board_centi_c: reading.board_centi_c,
+            steps: None,
+        }
+    }
+}
+
 /// How far a file rounds: the step from one value that it can show to the next. 0 or 1: it shows every one.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Steps {

@@ -235,3 +235,29 @@ fn a_backup_is_the_same_and_files_that_are_neither_ledger_nor_dump_are_refused_a
     std::fs::write(&noise, vec![0x55; 4000]).unwrap();
     assert_eq!(site.output(&["compare", noise.to_str().unwrap()]).status.code(), Some(3));
 }
+
+#[test]
+fn a_damaged_copy_is_named_with_a_remedy_for_a_copy_and_nothing_is_changed() {
+    let plan = FieldPlan::dense(77, 4, 40, 0.0, 0.0, 0.0);
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    hand::receive(&site.ledger(), &plan, &Field::new(plan.clone()).run_out().emissions);
+    let copy = site.path("copy.db");
+    let copied = site.output(&["backup", copy.to_str().unwrap()]);
+    assert!(copied.status.success());
+    let mut bytes = std::fs::read(&copy).unwrap();
+    // All pages but the first.
+    bytes[4096..].fill(0xA5);
+    std::fs::write(&copy, bytes).unwrap();
+    let held = std::fs::read(site.ledger()).unwrap();
+    for (line, remedy) in [
+        (["compare", copy.to_str().unwrap()], "compare with another copy"),
+        (["restore", copy.to_str().unwrap()], "nothing was changed: restore another backup"),
+    ] {
+        let output = site.output(&line);
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(3), "{told}");
+        assert!(told.contains("copy.db") && told.contains(remedy), "{told}");
+        assert!(!told.contains("the daemon sets it aside"), "{told}");
+    }
+    assert_eq!(std::fs::read(site.ledger()).unwrap(), held);
+}

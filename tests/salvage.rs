@@ -280,17 +280,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
             ))
         })
         .filter_map(|made| match made.record() {
-            Some(Record::Reading(reading)) => Some((
-                made.identity,
-                Row {
-                    time: reading.time,
-                    counts: reading.counts().to_vec(),
-                    faults: reading.faults(),
-                    battery_mv: Some(reading.battery_mv),
-                    board_centi_c: reading.board_centi_c,
-                    steps: None,
-                },
-            )),
+            Some(Record::Reading(reading)) => Some((made.identity, Row::of(&reading))),
             _ => None,
         })
         .collect();

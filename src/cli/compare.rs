@@ -10,6 +10,7 @@ use crate::config::{self, Config};
 use crate::hand::Looks;
 use crate::hand::dump::{DumpRun, Runs};
 use crate::judge::{self, Opened, Outcome, Tally};
+use crate::ledger::Error as LedgerError;
 use crate::ledger::compare::{Compared, Difference, Kind, LoggerCompared, Records, Side, compare};
 use crate::seal::keyring::Keyring;
 use crate::time::{local, offset_label, rfc3339};
@@ -118,8 +119,7 @@ fn compared(
     for (at, path) in [args.a.as_path(), b].into_iter().enumerate() {
         if sides.get(at).is_some_and(Option::is_none) {
             let read = |rows: u64| progress.say(&format!("reading {}: {rows} rows …", shown(path)));
-            let side = Side::ledger(path, args.full, read)
-                .map_err(|error| NotRead(COULD_NOT, format!("{}: {error}", shown(path))))?;
+            let side = Side::ledger(path, args.full, read).map_err(|error| not_read(path, &error))?;
             sides[at] = Some(side);
         }
     }
@@ -133,6 +133,20 @@ fn compared(
     let told: [Told; 2] =
         told.try_into().map_err(|_| NotRead(COULD_NOT, "there are not two sides to compare".to_owned()))?;
     Ok((told, found))
+}
+
+/// Either side may be a copy that no daemon serves, so its damage has a remedy of its own.
+fn not_read(path: &Path, error: &LedgerError) -> NotRead {
+    let path = shown(path);
+    let text = match error.is_damage() {
+        true => format!(
+            "{path}: is damaged ({}); compare with another copy, or bring over what it still has with `stonechat verify \
+             --salvage {path}`",
+            error.cause()
+        ),
+        false => format!("{path}: {error}"),
+    };
+    NotRead(COULD_NOT, text)
 }
 
 fn shown(path: &Path) -> String {

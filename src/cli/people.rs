@@ -141,7 +141,7 @@ pub(super) fn not_here(aside: &AsideLedger) -> String {
 /// Says so on standard error, before a report that would pass for the whole. Whoever cannot read the ledger says why by
 /// itself.
 pub(super) fn tell_not_here(ledger: &Path) {
-    let asides = Reader::open(ledger).and_then(|reader| reader.read(|snapshot| snapshot.not_salvaged()));
+    let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
     for aside in asides.unwrap_or_default() {
         eprintln!("stonechat: note: not in this: {}", not_here(&aside));
     }

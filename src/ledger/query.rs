@@ -47,10 +47,51 @@ impl Reader {
         with_snapshot(&self.db, read)
     }
 
+    /// Damaged ledgers that were set aside and not brought over yet, without looking at anything else.
+    pub fn not_salvaged(&self) -> Result<Vec<AsideLedger>, Error> {
+        super::snapshot(&self.db, not_salvaged)
+    }
+
     /// The connection, for tests and benches that read through the public views.
     pub fn connection(&self) -> &Connection {
         &self.db
     }
+}
+
+fn asides(db: &Connection) -> Result<Vec<AsideLedger>, Error> {
+    let mut statement = db.prepare_cached(
+        "SELECT id, file, set_aside_at, reason, known_as_of, salvaged_at, coalesce(records, 0)
+         FROM ledger_set_aside ORDER BY id",
+    )?;
+    let rows = statement.query_map([], |row| {
+        let aside = AsideLedger {
+            file: row.get(1)?,
+            set_aside_at: row.get(2)?,
+            reason: row.get(3)?,
+            known_as_of: row.get(4)?,
+            salvaged_at: row.get(5)?,
+            records: row.get::<_, i64>(6)?.unsigned_abs(),
+            reach: BTreeMap::new(),
+        };
+        Ok((row.get::<_, i64>(0)?, aside))
+    })?;
+    let mut all = Vec::new();
+    for row in rows {
+        let (id, mut aside) = row?;
+        let mut statement = db.prepare_cached(
+            "SELECT logger, epoch, max(last) FROM elsewhere WHERE ledger = ? GROUP BY logger, epoch",
+        )?;
+        let reach = statement.query_map([id], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))?;
+        aside.reach = reach.collect::<Result<_, _>>()?;
+        all.push(aside);
+    }
+    Ok(all)
+}
+
+fn not_salvaged(db: &Connection) -> Result<Vec<AsideLedger>, Error> {
+    let mut all = asides(db)?;
+    all.retain(|aside| aside.salvaged_at.is_none());
+    Ok(all)
 }
 
 /// An unsettled record, as far as reports need it.
@@ -437,40 +478,12 @@ impl<'a> Snapshot<'a> {
 
     /// Damaged ledgers that were set aside, and how many records count as held in each.
     pub fn ledgers_set_aside(&self) -> Result<Vec<AsideLedger>, Error> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT id, file, set_aside_at, reason, known_as_of, salvaged_at, coalesce(records, 0)
-             FROM ledger_set_aside ORDER BY id",
-        )?;
-        let rows = statement.query_map([], |row| {
-            let aside = AsideLedger {
-                file: row.get(1)?,
-                set_aside_at: row.get(2)?,
-                reason: row.get(3)?,
-                known_as_of: row.get(4)?,
-                salvaged_at: row.get(5)?,
-                records: row.get::<_, i64>(6)?.unsigned_abs(),
-                reach: BTreeMap::new(),
-            };
-            Ok((row.get::<_, i64>(0)?, aside))
-        })?;
-        let mut all = Vec::new();
-        for row in rows {
-            let (id, mut aside) = row?;
-            let mut statement = self.db.prepare_cached(
-                "SELECT logger, epoch, max(last) FROM elsewhere WHERE ledger = ? GROUP BY logger, epoch",
-            )?;
-            let reach = statement.query_map([id], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))?;
-            aside.reach = reach.collect::<Result<_, _>>()?;
-            all.push(aside);
-        }
-        Ok(all)
+        asides(self.db)
     }
 
     /// Those of them from which nobody has brought over yet what they hold.
     pub fn not_salvaged(&self) -> Result<Vec<AsideLedger>, Error> {
-        let mut all = self.ledgers_set_aside()?;
-        all.retain(|aside| aside.salvaged_at.is_none());
-        Ok(all)
+        not_salvaged(self.db)
     }
 
     /// The newest profile held of a logger, by its identity.

@@ -106,7 +106,8 @@ impl std::fmt::Display for RestoreError {
                 write!(f, "{}: is no ledger, and so no backup of one; nothing was changed", path.display())
             }
             Self::Backup(path, error) => {
-                write!(f, "{}: {error}; nothing was changed: restore another backup", path.display())
+                let cause = error.cause();
+                write!(f, "{}: {cause}; nothing was changed: restore another backup", path.display())
             }
             Self::Itself(path) => write!(f, "{}: is the ledger itself; name a backup of it", path.display()),
             Self::NotSound(path, differences) => write!(

@@ -633,14 +633,7 @@ fn bring_parts(old: &Connection, db: &Connection, from: i64, to: i64) -> Result<
 /// A reading as a CSV row; `None`: it is none.
 fn row_of(id: Identity, plaintext: &[u8]) -> Option<Row> {
     match Record::decode(plaintext, id.epoch) {
-        Ok(Record::Reading(reading)) => Some(Row {
-            time: reading.time,
-            counts: reading.counts().to_vec(),
-            faults: reading.faults(),
-            battery_mv: Some(reading.battery_mv),
-            board_centi_c: reading.board_centi_c,
-            steps: None,
-        }),
+        Ok(Record::Reading(reading)) => Some(Row::of(&reading)),
         _ => None,
     }
 }

@@ -73,14 +73,7 @@ impl<'a, C: Contents> Asked<'a, C> {
 pub(super) fn loosely(content: &Content, like: &Row) -> Option<Row> {
     let mut row = match content {
         Content::Row(row) => row.clone(),
-        Content::Reading(reading) => Row {
-            time: reading.time,
-            counts: reading.counts().to_vec(),
-            faults: reading.faults(),
-            battery_mv: Some(reading.battery_mv),
-            board_centi_c: reading.board_centi_c,
-            steps: None,
-        },
+        Content::Reading(reading) => Row::of(reading),
     };
     row.battery_mv = row.battery_mv.filter(|_| like.battery_mv.is_some());
     row.board_centi_c = row.board_centi_c.filter(|_| like.board_centi_c.is_some());
