@@ -11,12 +11,12 @@
 //! chance.
 
 pub mod cli;
-pub mod clock;
 pub mod completeness;
 pub mod config;
 pub mod coverage;
 pub mod daemon;
 pub mod export;
+pub mod files;
 pub mod gaps;
 pub mod hand;
 pub mod judge;
@@ -24,9 +24,16 @@ pub mod ledger;
 pub mod link;
 pub mod people;
 pub mod plot;
+pub mod record;
 pub mod seal;
+#[cfg(feature = "sim")]
 pub mod sim;
+pub mod state;
+pub mod text;
 pub mod time;
 pub mod units;
 pub mod visits;
+pub mod when;
 pub mod wire;
+
+pub use record::clock;

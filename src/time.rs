@@ -87,41 +87,62 @@ pub fn unix_s() -> i64 {
     }
 }
 
-/// RFC 3339 in UTC, as files and JSON write it. A time that no calendar reaches is written as a number.
-pub fn rfc3339(unix_s: i64) -> String {
-    match chrono::DateTime::from_timestamp(unix_s, 0) {
-        Some(time) => time.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
-        None => unix_s.to_string(),
-    }
-}
+/// A time by a logger's own clock, in Unix seconds. It may be wrong by years.
+///
+/// It is never compared with a [`GatewayTime`]: `record::clock` is the only place where one becomes the other.
+///
+/// ```compile_fail,E0308
+/// use stonechat::time::{GatewayTime, LoggerTime};
+/// assert!(LoggerTime(0) < GatewayTime(1));
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(transparent)]
+pub struct LoggerTime(pub i64);
 
-/// For people: the site's fixed offset, without saying which (whoever prints it labels the table).
-pub fn local(unix_s: i64, utc_offset_s: i32) -> String {
-    match chrono::DateTime::from_timestamp(unix_s.saturating_add(i64::from(utc_offset_s)), 0) {
-        Some(time) => time.format("%Y-%m-%d %H:%M").to_string(),
-        None => unix_s.to_string(),
-    }
-}
+/// A time by the gateway's clock, or one estimated to be as if by it, in Unix seconds.
+///
+/// ```
+/// use stonechat::time::GatewayTime;
+/// assert_eq!(GatewayTime(60).later(-90), GatewayTime(-30));
+/// assert_eq!(GatewayTime(60).since(GatewayTime(90)), -30);
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(transparent)]
+pub struct GatewayTime(pub i64);
 
-/// The label of an offset: `UTC-07:00`.
-pub fn offset_label(utc_offset_s: i32) -> String {
-    let sign = if utc_offset_s < 0 { '-' } else { '+' };
-    let minutes = utc_offset_s.unsigned_abs() / 60;
-    format!("UTC{sign}{:02}:{:02}", minutes / 60, minutes % 60)
+macro_rules! arithmetic {
+    ($($time:ident),+) => {$(
+        impl $time {
+            /// Unix seconds.
+            pub const fn unix_s(self) -> i64 {
+                self.0
+            }
+
+            /// So many seconds later; at the ends of the range it stays there.
+            #[must_use]
+            pub const fn later(self, seconds: i64) -> Self {
+                Self(self.0.saturating_add(seconds))
+            }
+
+            /// Seconds since another time of the same clock.
+            pub const fn since(self, earlier: Self) -> i64 {
+                self.0.saturating_sub(earlier.0)
+            }
+        }
+    )+};
+}
+arithmetic!(LoggerTime, GatewayTime);
+
+impl Stamp {
+    /// The time, whether the clock was synchronised or not.
+    pub const fn time(self) -> GatewayTime {
+        GatewayTime(self.unix_s)
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn times_print_in_utc_and_in_the_sites_offset() {
-        assert_eq!(rfc3339(1_767_262_500), "2026-01-01T10:15:00Z");
-        assert_eq!(local(1_767_262_500, -7 * 3600), "2026-01-01 03:15");
-        assert_eq!(offset_label(-25_200), "UTC-07:00");
-        assert_eq!(offset_label(20_700), "UTC+05:45");
-        assert_eq!(rfc3339(i64::MAX), i64::MAX.to_string());
-    }
 
     #[test]
     fn a_file_clock_that_is_gone_is_not_synchronised() {

@@ -2,7 +2,7 @@
 //! reports in text and JSON.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;

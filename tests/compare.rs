@@ -2,7 +2,7 @@
 //! through the command.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};

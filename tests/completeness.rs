@@ -2,7 +2,7 @@
 //! what was known at each of several times against what was told then.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};

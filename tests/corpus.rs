@@ -6,7 +6,7 @@
 
 #[path = "../fuzz/src/lib.rs"]
 mod targets;
-mod util;
+use crate::util;
 
 use util::chance::Chance;
 

@@ -2,7 +2,7 @@
 //! killed at random instants; beside other processes; without its port; told to stop.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeSet;
 use std::io::Write;

@@ -2,7 +2,7 @@
 //! stays the one it was, and there is never a crash loop.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
@@ -536,7 +536,7 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
     assert_eq!(aside.len(), 2, "{aside:?}\n{}", daemon.log());
     assert_eq!(daemon.log().matches("the ledger was damaged").count(), 2, "{}", daemon.log());
     // Nothing that was held is told as missing, whatever is where.
-    let status = site.output(&["status", "--now", &stonechat::time::rfc3339(run.truth.to_unix_s())]);
+    let status = site.output(&["status", "--now", &stonechat::text::rfc3339(run.truth.to_unix_s())]);
     let text = String::from_utf8_lossy(&status.stdout).into_owned();
     assert!(text.contains("the ledger was damaged"), "{text}");
     let gaps = report(&site.ledger(), &plan, &run);

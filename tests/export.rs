@@ -2,7 +2,7 @@
 //! back; as of an earlier time against a model; beside a daemon; onto a full disk.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -15,7 +15,7 @@ use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{ClockDrift, FaultRates, Field, FieldPlan, Run};
-use stonechat::time::rfc3339;
+use stonechat::text::rfc3339;
 use stonechat::wire::record::{Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
 use util::daemon::{PATIENCE, Site, is_root};

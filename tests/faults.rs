@@ -4,7 +4,7 @@
 //! each. Whatever fails: nothing that was told committed is missing, nothing is there twice, and `verify` is content.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeMap;
 use std::io::Write;

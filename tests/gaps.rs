@@ -4,7 +4,7 @@
 //! compared with sets of integers, and deadlines with the ring memories of the simulated field.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};

@@ -2,7 +2,7 @@
 //! grouping, beside a running daemon, killed in the middle, and whatever is wrong with the files.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use proptest::prelude::*;
 use serde_json::Value;

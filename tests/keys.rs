@@ -2,7 +2,7 @@
 //! digit of one turns up where it should not.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use rustix::pty::OpenptFlags;
 use std::fs::{self, File, OpenOptions};

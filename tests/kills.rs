@@ -5,7 +5,7 @@
 //! and all that was told committed since is there, once and with the true values, and `verify` is content.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;

@@ -2,7 +2,7 @@
 //! in real zones, and bad layouts and files with the message each one gets.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use chrono::NaiveDateTime;
 use proptest::prelude::*;

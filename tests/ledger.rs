@@ -2,7 +2,7 @@
 //! set aside, files that are no ledger, and the accident that one closed file would be.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -376,7 +376,7 @@ fn role_of_another_process() {
 
 fn another_process_opens_and_closes(path: &Path) {
     let status = std::process::Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", "role_of_another_process"])
+        .args(["--exact", "ledger::role_of_another_process"])
         .env("STONECHAT_TEST_LEDGER", path)
         .stdout(std::process::Stdio::null())
         .status()

@@ -2,7 +2,7 @@
 //! keeps since schema 2.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use rusqlite::Connection;
 use rusqlite::types::Value;

@@ -2,7 +2,7 @@
 //! which words; how it shows in reports; and that a record that turns up counts all the same.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use proptest::prelude::*;
 use std::collections::BTreeSet;

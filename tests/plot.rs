@@ -1,13 +1,13 @@
 //! Plots by the real binary, on the ledger of a simulated field with an outage, before and after its repair.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use resvg::usvg::roxmltree::Document;
 use serde_json::Value;
 use std::path::Path;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth};
-use stonechat::time::rfc3339;
+use stonechat::text::rfc3339;
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::Address;
 use util::daemon::Site;

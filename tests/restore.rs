@@ -2,7 +2,7 @@
 //! there is kept.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::path::PathBuf;
 use std::process::Output;

@@ -1,7 +1,7 @@
 //! What a damaged ledger still holds, brought over: nothing wrong is stored, what is lost is told and becomes a gap.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
@@ -331,7 +331,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     drop(new);
     let aside = taken.aside.to_str().unwrap();
     // What came in since is told as missing, and that it may be in there.
-    let now = stonechat::time::rfc3339(end);
+    let now = stonechat::text::rfc3339(end);
     let told = site.json(&["gaps", "--json", "--now", &now]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap();
     assert_eq!(told["ledgers_set_aside"][0]["file"], name);
@@ -400,7 +400,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     drop(opened.ledger);
     hand::receive(&path, &plan, &run.emissions[at(3)..]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap().to_owned();
-    let now = stonechat::time::rfc3339(run.truth.to_unix_s());
+    let now = stonechat::text::rfc3339(run.truth.to_unix_s());
     let told = site.json(&["gaps", "--json", "--now", &now]);
     let mut perhaps = BTreeSet::new();
     for gap in told["gaps"].as_array().unwrap() {

@@ -10,7 +10,7 @@
 //! What it does not do: real input/output errors and power cuts, which other tests force upon the real binary.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;

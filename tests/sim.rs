@@ -3,7 +3,7 @@
 // The lint's own exception for tests covers test functions only, not what they share.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-mod util;
+use crate::util;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 use stonechat::daemon::intake::Intake;

@@ -3,7 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use aes_gcm::aead::inout::InOutBuf;
 use aes_gcm::aead::{AeadInOut, Nonce, Tag};

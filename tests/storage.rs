@@ -2,7 +2,7 @@
 //! of time is found without reading the years, retention gives up only what a verified copy holds.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeMap;
 use std::os::unix::fs::FileExt;

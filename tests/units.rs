@@ -3,8 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-#[path = "util/mod.rs"]
-mod util;
+use crate::util;
 
 use proptest::prelude::*;
 use stonechat::units::bridge::{Arms, Leads, Potentiometer, StrainBridge, Transducer};

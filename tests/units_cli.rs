@@ -2,7 +2,7 @@
 //! `UPDATE_SNAPSHOTS=1` writes the calculation anew; read it aloud before you keep it.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::convert::Infallible;
 use std::os::unix::fs::PermissionsExt;

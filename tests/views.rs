@@ -2,7 +2,7 @@
 //! the oldest that is promised), reads every value that the daemon stored.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeSet;
 use std::process::Command;

@@ -3,7 +3,7 @@
 //! `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::collections::BTreeMap;
 use std::path::Path;

@@ -4,7 +4,7 @@
 //! `STONECHAT_TEST_FORGED=N` sends so many forged frames (default 200,000).
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-mod util;
+use crate::util;
 
 use std::io::Write;
 use std::net::{TcpListener, TcpStream};
@@ -264,7 +264,7 @@ fn a_tcp_peer_behind_a_black_hole_is_given_up_and_called_until_it_answers() {
         eprintln!("skipped: a black hole needs root, iproute2 and network namespaces");
         return;
     };
-    let name = "a_tcp_peer_behind_a_black_hole_is_given_up_and_called_until_it_answers";
+    let name = "weather::a_tcp_peer_behind_a_black_hole_is_given_up_and_called_until_it_answers";
     let status = std::process::Command::new("ip")
         .args(["netns", "exec", &cable.ours])
         .arg(std::env::current_exe().unwrap())

@@ -117,7 +117,7 @@ fn peak_mib(site: &Path, format: &str, out: &Path) -> Option<f64> {
 fn binary() -> PathBuf {
     let target = std::env::var_os("CARGO_TARGET_DIR").map(PathBuf::from);
     let target = target.unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("target"));
-    target.join("release/stonechat")
+    target.join("gateway/stonechat")
 }
 
 fn arguments(site: &Path, format: &str, shape: &str, out: &Path) -> Vec<std::ffi::OsString> {
@@ -135,7 +135,7 @@ fn export(site: &Path, format: &str, shape: &str, out: &Path) {
         .stdout(Stdio::null())
         .stderr(Stdio::inherit())
         .status()
-        .expect("the release binary; benches/run builds it");
+        .expect("the binary of profile gateway; benches/run builds it");
     assert!(status.success(), "the export failed");
 }
 

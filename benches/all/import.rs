@@ -96,7 +96,7 @@ fn files(dir: &Path, each: u32) -> (PathBuf, PathBuf, PathBuf) {
             let board = reading.board_centi_c.map_or(0.0, f64::from) / 100.0;
             let mut row = format!(
                 "{logger},1,{sequence},{},{},{board:.2}",
-                stonechat::time::rfc3339(time),
+                stonechat::text::rfc3339(time),
                 reading.battery_mv
             );
             for count in reading.counts() {

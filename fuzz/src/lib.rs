@@ -346,7 +346,7 @@ fn row_text(id: Identity, row: &Row) -> String {
         id.address.number(),
         id.epoch.number(),
         id.sequence.number(),
-        stonechat::time::rfc3339(i64::from(row.time)),
+        stonechat::text::rfc3339(i64::from(row.time)),
         row.battery_mv.map_or(String::new(), |mv| mv.to_string()),
     );
     if let Some(board) = row.board_centi_c {

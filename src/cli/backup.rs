@@ -1,8 +1,8 @@
 //! `stonechat backup FILE`: a verified copy of the ledger, while the daemon goes on.
 
-use super::table::{counted, thousands};
 use super::{DONE, NO, Progress, could_not, load, print, print_json};
 use crate::ledger::backup::{self, BackupError};
+use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};
 use std::io::Write;
 use std::path::{Path, PathBuf};

@@ -7,13 +7,13 @@
 //! this is not: it starts nothing, writes nothing, and opens the ledger, which may be in use, as any report
 //! does: for reading, by SQLite and no other means.
 
-use super::table::counted;
 use super::{COULD_NOT, DONE, USAGE};
 use crate::config::roster::Logger;
 use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
 use crate::seal::keyring::Keyring;
+use crate::text::counted;
 use crate::wire::record::{Profile, RawUnit};
 use crate::wire::seq::{Address, Identity, Slot};
 use rustix::fs::{Access, OFlags};

@@ -4,7 +4,6 @@
 //! `ledger::compare` compare, and prints.
 
 use super::import::files::{self, Input};
-use super::table::{counted, thousands};
 use super::{COULD_NOT, DONE, NO, Progress, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config};
 use crate::hand::Looks;
@@ -13,7 +12,8 @@ use crate::judge::{self, Opened, Outcome, Tally};
 use crate::ledger::Error as LedgerError;
 use crate::ledger::compare::{Compared, Difference, Kind, LoggerCompared, Records, Side, compare};
 use crate::seal::keyring::Keyring;
-use crate::time::{local, offset_label, rfc3339};
+use crate::text::{counted, thousands};
+use crate::text::{local, offset_label, rfc3339};
 use crate::wire::frame::RECORD_MAX;
 use serde_json::{Value, json};
 use std::io::{Read, Write};

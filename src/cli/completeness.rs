@@ -1,14 +1,15 @@
 //! `stonechat completeness`: how much of what must exist is held, by logger and month or any span, and by the way it
 //! came; now, or as it was known at a time.
 
-use super::table::{Table, thousands};
+use super::table::Table;
 use super::{DONE, Progress, USAGE, could_not, load, print, print_json};
 use crate::completeness::{self, Counts, LoggerCounts, Span};
 use crate::config::Config;
 use crate::ledger::Error;
 use crate::ledger::held::{self, Unsettled};
 use crate::ledger::query::Reader;
-use crate::time::{local, offset_label, rfc3339};
+use crate::text::thousands;
+use crate::text::{local, offset_label, rfc3339};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 use std::io::Write;

@@ -11,13 +11,13 @@ mod readers;
 
 use super::gaps::report_text;
 use super::simulate::write_truth;
-use super::table::counted;
 use super::{DONE, NO, Progress, could_not};
 use crate::config::{self, Config};
 use crate::daemon::state::DaemonState;
 use crate::gaps::Gap;
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, FieldPlan, Span, Truth};
+use crate::text::counted;
 use crate::wire::frame::{KIND_AIR, encode_line};
 use crate::wire::seq::Address;
 use std::fs::File;
@@ -166,7 +166,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     ))?;
 
     let now = field.plan().to_unix_s();
-    let at = crate::time::rfc3339(now);
+    let at = crate::text::rfc3339(now);
     let site = dir.join("site.toml").display().to_string();
     let mut shell = Shell { site: &site, say: &mut say };
 
@@ -191,7 +191,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
             &at,
         ])
     };
-    picture(&mut shell, "outage.png")?;
+    picture(&mut shell, "outage.svg")?;
 
     shell.say("\n3. Whom to visit, and what to fetch there\n")?;
     shell.run(&["visits", "--now", &at])?;
@@ -213,7 +213,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     shell.run_from(": import ", &["import", "--by", "a demo technician", &stick])?;
 
     // Beside the record: exports carry it, pictures mark it.
-    let visited = crate::time::rfc3339(now - 6 * 3600);
+    let visited = crate::text::rfc3339(now - 6 * 3600);
     shell.say("")?;
     shell.run(&[
         "remark",
@@ -273,7 +273,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         "\n11. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n",
     )?;
     // A day before the end: the barometer's readings on both sides of it are there.
-    let before = crate::time::rfc3339(now - 86_400);
+    let before = crate::text::rfc3339(now - 86_400);
     shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--units", &units])?;
 
     shell.say("\n12. The same piezometer out in engineering units, and as a picture through the storm and its repair\n")?;
@@ -292,7 +292,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         &at,
     ])?;
     shell.say("")?;
-    picture(&mut shell, "repaired.png")?;
+    picture(&mut shell, "repaired.svg")?;
     write_truth(&field, &dir)?;
     shell.say(&format!(
         "\nThe folder stays. To try there:\n   \

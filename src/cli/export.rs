@@ -1,6 +1,5 @@
 //! `stonechat export -o FILE`: readings as a file for a spreadsheet, a notebook or a database, with a descriptor.
 
-use super::table::{counted, thousands};
 use super::units::ByPoints;
 use super::{DONE, NO, Progress, USAGE, could_not, instant, load, present, print, print_json};
 use crate::config::Config;
@@ -10,7 +9,8 @@ use crate::export::file::{Synced, Target};
 use crate::export::{self, Clock, Error, Format, Request, Shape, Summary, beside, span_text};
 use crate::ledger::extract;
 use crate::ledger::query::Reader;
-use crate::time::rfc3339;
+use crate::text::rfc3339;
+use crate::text::{counted, thousands};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 use std::io::{ErrorKind, Write};
@@ -159,6 +159,17 @@ impl Failed {
     }
 }
 
+#[cfg(feature = "desk")]
+fn parquet() -> Result<Format, String> {
+    Ok(Format::Parquet)
+}
+
+#[cfg(not(feature = "desk"))]
+fn parquet() -> Result<Format, String> {
+    Err("this program was built without Parquet; write .csv or .jsonl, or build it with `--features desk`"
+        .to_owned())
+}
+
 fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
     if args.units.is_none() && !args.point.is_empty() {
         return Err(
@@ -169,7 +180,7 @@ fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
     let format = match args.format.as_deref() {
         None => match ending.to_ascii_lowercase().as_str() {
             "jsonl" | "ndjson" => Format::JsonLines,
-            "parquet" => Format::Parquet,
+            "parquet" => parquet()?,
             "xlsx" | "xls" | "xlsm" | "ods" | "json" | "xml" | "html" | "pdf" | "db" | "sqlite"
             | "feather" => {
                 return Err(format!(
@@ -182,7 +193,7 @@ fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
         },
         Some("csv") => Format::Csv,
         Some("jsonl") => Format::JsonLines,
-        Some("parquet") => Format::Parquet,
+        Some("parquet") => parquet()?,
         Some(other) => return Err(format!("--format {other:?} is none; write csv, jsonl or parquet")),
     };
     let shape = match args.shape.as_deref() {
@@ -454,7 +465,7 @@ fn as_json(request: &Request, summary: &Summary, whole: &export::file::Written, 
     let files: Vec<String> = names.iter().map(|name| name.display().to_string()).collect();
     json!({
         "files": files, "bytes": whole.bytes, "sha256": whole.sha256,
-        "format": match request.format { Format::Csv => "csv", Format::JsonLines => "jsonl", Format::Parquet => "parquet" },
+        "format": request.format.name(),
         "shape": match request.shape { Shape::Wide => "wide", Shape::Long => "long" },
         "clock": match request.clock { Clock::Logger => "logger", Clock::Corrected => "corrected" },
         "as_of": request.as_of.map(rfc3339),

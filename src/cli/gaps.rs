@@ -12,7 +12,7 @@ use crate::gaps::{self, Gap, GapState, Report};
 use crate::judge::Row;
 use crate::ledger::Error;
 use crate::ledger::query::{AsideLedger, Reader, Snapshot};
-use crate::time::rfc3339;
+use crate::text::rfc3339;
 use crate::wire::seq::{Address, Identity};
 use notes::{Notes, Span};
 use serde_json::{Value, json};

@@ -6,7 +6,6 @@
 pub(super) mod files;
 mod text;
 
-use super::table::counted;
 use super::{COULD_NOT, DONE, NO, Progress, USAGE, could_not, load, print, print_json};
 use crate::config::layout::Layout;
 use crate::config::{self, Config};
@@ -21,7 +20,9 @@ use crate::ledger::import::{Evidence, Imported, NotImported, Planner};
 use crate::ledger::query::Reader;
 use crate::ledger::{Error, Ledger};
 use crate::seal::keyring::Keyring;
-use crate::time::{Clock, Stamp, SystemClock, rfc3339};
+use crate::text::counted;
+use crate::text::rfc3339;
+use crate::time::{Clock, Stamp, SystemClock};
 use crate::wire::seq::{Address, Epoch};
 use files::{Input, Inputs};
 use std::collections::BTreeMap;
@@ -243,10 +244,10 @@ impl RefusedFile {
         };
         let content = match std::str::from_utf8(refusal.content) {
             Ok(text) if matches!(refusal.place, Place::Line(_)) => text.to_owned(),
-            _ => refusal.content.iter().map(|byte| format!("{byte:02x}")).collect(),
+            _ => crate::text::hex(&refusal.content),
         };
         let cells = [refusal.file, &refusal.place.to_string(), refusal.kind, refusal.why, &content];
-        let cells: Vec<String> = cells.into_iter().map(super::table::csv_cell).collect();
+        let cells: Vec<String> = cells.into_iter().map(crate::text::csv_cell).collect();
         writeln!(file, "{}", cells.join(","))
     }
 

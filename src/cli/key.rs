@@ -6,7 +6,7 @@
 //!
 //! Promises: no key enters a pipe, an existing file, a log, an error or a buffer that is not wiped.
 
-use super::table::{Table, counted};
+use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::roster::{InService, Logger};
 use crate::config::{self, Config};
@@ -15,7 +15,9 @@ use crate::ledger::Error;
 use crate::ledger::query::{Reader, Sealed, Snapshot};
 use crate::seal::keyring::{Keyring, Last};
 use crate::seal::{SlotKey, hex};
-use crate::time::{local, offset_label, rfc3339, unix_s};
+use crate::text::counted;
+use crate::text::{local, offset_label, rfc3339};
+use crate::time::unix_s;
 use crate::wire::frame;
 use crate::wire::seq::{Address, Identity, Slot};
 use rustix::rand::{GetRandomFlags, getrandom};

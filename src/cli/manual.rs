@@ -1,13 +1,14 @@
 //! `stonechat manual`: what somebody measured by hand, a dip or a readout, beside the record.
 
 use super::people::{manual_json, stamp, write};
-use super::table::{Table, counted};
+use super::table::Table;
 use super::{COULD_NOT, DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::people::ManualOutcome;
 use crate::ledger::query::Reader;
 use crate::people::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, ManualFile, NewManual};
-use crate::time::{local, offset_label};
+use crate::text::counted;
+use crate::text::{local, offset_label};
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
@@ -142,7 +143,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
         None => return Err(could_not(&"the ledger took no manual reading; nothing was written")),
     };
     if args.json {
-        let (logger, at) = (row.logger.number(), crate::time::rfc3339(row.at));
+        let (logger, at) = (row.logger.number(), crate::text::rfc3339(row.at));
         let value = json!({
             "id": id, "added": is_new, "logger": logger, "channel": row.channel, "time": at, "value": row.value,
             "unit": row.unit,

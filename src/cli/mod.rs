@@ -6,6 +6,7 @@ mod backup;
 pub mod check;
 mod compare;
 pub mod completeness;
+#[cfg(feature = "sim")]
 pub mod demo;
 mod export;
 pub mod gaps;
@@ -20,6 +21,7 @@ mod remark;
 mod restore;
 mod run;
 mod set_aside;
+#[cfg(feature = "sim")]
 mod simulate;
 pub mod status;
 mod table;
@@ -144,9 +146,11 @@ enum Command {
                       stonechat key slot --logger 17"
     )]
     Key(key::Command),
+    #[cfg(feature = "sim")]
     /// A simulated field: frames of invented loggers onto a pseudo-terminal, a TCP port or a file
     #[command(after_help = "Example: stonechat simulate --dir /tmp/field --days 2 --to pty --rate 3600")]
     Simulate(simulate::Args),
+    #[cfg(feature = "sim")]
     /// A whole story on simulated loggers: intake through a pseudo-terminal, an outage over a storm, the gap
     /// report, and a comparison with the truth
     #[command(after_help = "Example: stonechat demo")]
@@ -204,7 +208,9 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Restore(args) => restore::run(config, &args, out),
         Command::SetAside(command) => set_aside::run(config, &command, out),
         Command::Key(command) => key::run(config, &command, out),
+        #[cfg(feature = "sim")]
         Command::Simulate(args) => simulate::run(&args, out),
+        #[cfg(feature = "sim")]
         Command::Demo(args) => demo::run(&args, out),
         Command::Units(command) => units::run(config, &command, out),
         Command::Plot(args) => plot::run(config, &args, out),

@@ -1,12 +1,13 @@
 //! What `write-off`, `remark` and `manual` have in common, and how reports show what was written down.
 
-use super::table::counted;
 use super::{COULD_NOT, could_not};
 use crate::config::Config;
 use crate::ledger::people::{Manual, Remark, WrittenOff};
 use crate::ledger::query::{AsideLedger, Reader};
 use crate::ledger::{Error, Ledger, Stamp};
-use crate::time::{Clock, SystemClock, local, rfc3339};
+use crate::text::counted;
+use crate::text::{local, rfc3339};
+use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
 use std::path::Path;
 

@@ -11,7 +11,7 @@ use crate::config::{self, Config};
 use crate::ledger::query::Reader;
 use crate::plot::scene::{self, Size};
 use crate::plot::{Picture, render};
-use crate::time::{local, offset_label, rfc3339};
+use crate::text::{local, offset_label, rfc3339};
 use crate::wire::seq::Address;
 use read::{Ground, Subject};
 use serde_json::{Value, json};
@@ -33,6 +33,7 @@ const WIDTH_MIN: u32 = 480;
 /// Wider and higher than this, no printer takes it.
 const SIDE_MAX: u32 = 10_000;
 /// Pixels of a PNG: 160 MB of memory while it is drawn.
+#[cfg(feature = "desk")]
 const PIXELS_MAX: u64 = 40_000_000;
 /// How much is shown where nobody says from when.
 const USUAL_S: i64 = 30 * 86_400;
@@ -82,6 +83,7 @@ pub struct Args {
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Form {
     Svg,
+    #[cfg(feature = "desk")]
     Png,
 }
 
@@ -104,7 +106,12 @@ fn form(path: &Path) -> Result<Form, u8> {
     let extension = path.extension().map(|extension| extension.to_ascii_lowercase());
     match extension.as_deref().and_then(|extension| extension.to_str()) {
         Some("svg") => Ok(Form::Svg),
+        #[cfg(feature = "desk")]
         Some("png") => Ok(Form::Png),
+        #[cfg(not(feature = "desk"))]
+        Some("png") => {
+            Err(usage("this program was built without PNG; write .svg, or build it with `--features desk`"))
+        }
         _ => {
             Err(usage(&format!("-o {}: a plot is written as .svg or .png; end its name so", path.display())))
         }
@@ -172,6 +179,7 @@ fn drawn(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
             picture.panels.len()
         ))
     })?;
+    #[cfg(feature = "desk")]
     if form == Form::Png && u64::from(laid.width) * u64::from(laid.height) > PIXELS_MAX {
         return Err(usage(&format!(
             "{} by {} pixels are too many for a PNG; make it smaller with --width and --height, or write an .svg",
@@ -181,7 +189,8 @@ fn drawn(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
     let svg = render::svg(&laid).map_err(|text| could_not(&text))?;
     let bytes = match form {
         Form::Svg => svg.into_bytes(),
-        Form::Png => render::png(&svg).map_err(|text| could_not(&text))?,
+        #[cfg(feature = "desk")]
+        Form::Png => crate::plot::png::of(&svg).map_err(|text| could_not(&text))?,
     };
     file::write(&args.output, &bytes, args.force).map_err(|text| could_not(&text))?;
     if args.json {
@@ -321,7 +330,7 @@ fn said(picture: &Picture, scene: &scene::Scene, file: &Path) -> String {
         offset_label(offset_s)
     );
     for panel in &picture.panels {
-        let gaps = super::table::counted(panel.bands.len() as u64, "gap");
+        let gaps = crate::text::counted(panel.bands.len() as u64, "gap");
         let absent = match panel.absent_count {
             0 => String::new(),
             n => format!(", {n} without a value"),

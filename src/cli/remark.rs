@@ -7,7 +7,7 @@ use crate::config::Config;
 use crate::ledger::people::Remark;
 use crate::ledger::query::Reader;
 use crate::people::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
-use crate::time::offset_label;
+use crate::text::offset_label;
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::Path;

@@ -1,9 +1,9 @@
 //! `stonechat restore FILE`: a backup in the ledger's place, if nothing is lost by it.
 
-use super::table::{counted, thousands};
 use super::{DONE, NO, Progress, could_not, load, print, print_json};
 use crate::ledger::compare::Kind;
 use crate::ledger::restore::{How, More, RestoreError, restore};
+use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
 use std::io::Write;

@@ -1,11 +1,13 @@
 //! `stonechat set-aside`: what was kept beside the record, and another try at it.
 
-use super::table::{Table, counted};
+use super::table::Table;
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config;
 use crate::ledger::query::{Reader, SetAside};
 use crate::ledger::{Error, Ledger, row_content};
-use crate::time::{Clock, SystemClock, local, offset_label, rfc3339};
+use crate::text::counted;
+use crate::text::{local, offset_label, rfc3339};
+use crate::time::{Clock, SystemClock};
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use std::io::Write;

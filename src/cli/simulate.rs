@@ -1,10 +1,10 @@
 //! `stonechat simulate`: frames of invented loggers onto a pseudo-terminal, a TCP port or a file; beside them
 //! a configuration, the truth and the loggers' memories.
 
-use super::table::counted;
 use super::{DONE, Progress, USAGE, could_not, print};
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, FieldPlan};
+use crate::text::counted;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::net::{TcpListener, TcpStream};

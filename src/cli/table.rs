@@ -50,57 +50,16 @@ impl Table {
     }
 }
 
-/// 12,345,678.
-pub fn thousands(number: u64) -> String {
-    let digits = number.to_string();
-    let mut text = String::new();
-    for (at, digit) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
-}
-
-/// A count with its noun: `1 record`, `12 records`.
-pub fn counted(number: u64, noun: &str) -> String {
-    let s = if number == 1 { "" } else { "s" };
-    format!("{} {noun}{s}", thousands(number))
-}
-
-/// A cell of a CSV line, quoted where RFC 4180 asks for it.
-pub fn csv_cell(text: &str) -> String {
-    if text.contains(['"', ',', '\n', '\r']) {
-        format!("\"{}\"", text.replace('"', "\"\""))
-    } else {
-        text.to_owned()
-    }
-}
-
-/// A length of time, to two units: `3 d 4 h`, `12 min`, `45 s`.
-pub fn duration(seconds: i64) -> String {
-    let s = seconds.max(0);
-    match s {
-        0..60 => format!("{s} s"),
-        60..3600 => format!("{} min", s / 60),
-        3600..86_400 => format!("{} h {} min", s / 3600, s % 3600 / 60),
-        _ => format!("{} d {} h", s / 86_400, s % 86_400 / 3600),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::text::thousands;
 
     #[test]
-    fn numbers_stand_right_and_lengths_are_told_in_two_units() {
+    fn numbers_are_padded_to_the_right() {
         let mut table = Table::new(&["name", ">records"]);
         table.row(["P-17".into(), "9".into()]);
         table.row(["L".into(), thousands(1_234_567)]);
         assert_eq!(table.text(2), "  name    records\n  P-17          9\n  L     1,234,567\n");
-        assert_eq!(duration(59), "59 s");
-        assert_eq!(duration(2 * 86_400 + 3 * 3600 + 1), "2 d 3 h");
-        assert_eq!(counted(1, "gap"), "1 gap");
     }
 }

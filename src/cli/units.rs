@@ -10,11 +10,12 @@ pub(super) mod values;
 
 pub(super) use columns::ByPoints;
 
-use super::table::{Table, counted};
+use super::table::Table;
 use super::{COULD_NOT, DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config, Environment, Problems};
 use crate::ledger::query::{Reader, Snapshot};
-use crate::time::{local, offset_label, rfc3339};
+use crate::text::counted;
+use crate::text::{local, offset_label, rfc3339};
 use crate::units::calibration::Calibrations;
 use crate::units::chain::{Chain, Line, Words};
 use crate::units::points::Points;

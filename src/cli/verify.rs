@@ -1,10 +1,10 @@
 //! `stonechat verify`: is the ledger sound?
 
-use super::table::{counted, thousands};
 use super::{DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::coverage::Coverage;
 use crate::ledger::{salvage, verify};
+use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
 use std::io::Write;

@@ -13,7 +13,7 @@ use crate::config::Config;
 use crate::gaps;
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
-use crate::time::rfc3339;
+use crate::text::rfc3339;
 use crate::visits::{self, Fetch, Visit};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
@@ -161,7 +161,7 @@ fn write_sheets(
         Form::Html => "open it in a browser and print it",
         Form::Text => "print it, a page at each form feed",
     };
-    let pages = super::table::counted(sheet.pages.len() as u64, "page");
+    let pages = crate::text::counted(sheet.pages.len() as u64, "page");
     print(out, &format!("{}: {pages}; {what}\n", file.display()), DONE)
 }
 

@@ -1,14 +1,14 @@
 //! `stonechat write-off`: what nobody looks for any more, who decided so and why, and what has turned up since.
 
 use super::people::{stamp, write, write_off_json};
-use super::table::counted;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::coverage::RangeSet;
 use crate::ledger::people::{WriteOffAsked, WriteOffHistory, WriteOffPlan, WriteOffRefused, ranges};
 use crate::ledger::query::Reader;
 use crate::people::{self, BY_MAX, TEXT_MAX};
-use crate::time::{local, offset_label, rfc3339};
+use crate::text::counted;
+use crate::text::{local, offset_label, rfc3339};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::Path;

@@ -12,8 +12,8 @@
 use super::file::{self, Readers};
 use super::problem::{Problem, Problems};
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
-use super::when;
 use crate::judge::Steps;
+use crate::when;
 use crate::wire::record::{CHANNELS_MAX, RawUnit};
 use std::path::Path;
 

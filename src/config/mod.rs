@@ -23,7 +23,6 @@ mod problem;
 mod read;
 pub mod roster;
 mod site;
-mod when;
 
 pub use advice::advice;
 pub use file::FILE_LEN_MAX_BYTES;

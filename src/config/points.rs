@@ -6,8 +6,8 @@
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
-use super::when;
 use crate::units::points::{Points, Stay};
+use crate::when;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
 use std::path::Path;

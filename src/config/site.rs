@@ -6,7 +6,8 @@
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, PATH_LEN_MAX_CHARS, Table};
-use super::{Ledger, Port, Radio, Site, when};
+use super::{Ledger, Port, Radio, Site};
+use crate::when;
 use std::collections::BTreeMap;
 use std::net::{Ipv6Addr, SocketAddr};
 use std::path::{Path, PathBuf};

@@ -13,7 +13,7 @@
 
 pub mod intake;
 pub mod notify;
-pub mod state;
+pub use crate::state;
 
 use crate::config::{self, Config};
 use crate::coverage::Coverage;

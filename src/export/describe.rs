@@ -9,7 +9,7 @@ use super::convert::ucum;
 use super::file::Written;
 use super::table::{Column, Kind};
 use super::{Clock, Format, Request, Shape, Summary};
-use crate::time::rfc3339;
+use crate::text::rfc3339;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
@@ -129,6 +129,7 @@ fn resource(file: &str, columns: &[Column], written: &Written, format: Format) -
     let (profile, name, mediatype) = match format {
         Format::Csv => ("tabular-data-resource", "csv", "text/csv"),
         Format::JsonLines => ("data-resource", "jsonl", "application/jsonl"),
+        #[cfg(feature = "desk")]
         Format::Parquet => ("data-resource", "parquet", "application/vnd.apache.parquet"),
     };
     let mut resource = json!({
@@ -136,7 +137,7 @@ fn resource(file: &str, columns: &[Column], written: &Written, format: Format) -
         "bytes": written.bytes, "hash": format!("sha256:{}", written.sha256),
         "schema": {"fields": columns.iter().map(field).collect::<Vec<_>>()},
     });
-    if format != Format::Parquet {
+    if format.is_text() {
         resource["encoding"] = json!("utf-8");
     }
     if format == Format::Csv {

@@ -5,6 +5,7 @@
 //! overwritten unless told. Digest and size are worked out on the way. A thread of its own writes and digests, so
 //! that a slow disk and the ledger's reading overlap; at most two pieces wait for it.
 
+use crate::files;
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{Seek, Write};
@@ -61,11 +62,7 @@ impl Target {
         if path.is_dir() {
             return Err(std::io::ErrorKind::IsADirectory.into());
         }
-        let name = path.file_name().ok_or(std::io::ErrorKind::InvalidInput)?;
-        let mut hidden = std::ffi::OsString::from(".");
-        hidden.push(name);
-        hidden.push(format!(".part-{}", std::process::id()));
-        let part = path.with_file_name(hidden);
+        let part = files::part_name(path)?;
         let file = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&part)?;
         let place = Place::File { path: path.to_owned(), part, force };
         let mut target = Self { place, piece: Vec::new(), running: None, written: 0 };
@@ -124,12 +121,8 @@ impl Synced {
     /// Gives it its name.
     pub fn rename(mut self) -> std::io::Result<Written> {
         if let Place::File { path, part, force } = &self.target.place {
-            if *force {
-                std::fs::rename(part, path)?;
-            } else {
-                rename_new(part, path)?;
-            }
-            sync_folder(path)?;
+            files::take_name(part, path, *force)?;
+            files::sync_folder(path)?;
         }
         // Nothing is left to remove.
         self.target.place = Place::Stdout;
@@ -192,7 +185,7 @@ impl Running {
                 piece.clear();
                 let _ = outgoing.try_send(piece);
             }
-            let sha256 = hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+            let sha256 = crate::text::hex(&hasher.finalize());
             Ok((file, Written { bytes, sha256 }))
         };
         let thread = std::thread::Builder::new().name("export".into()).spawn(work)?;
@@ -203,20 +196,6 @@ impl Running {
         drop(self.pieces);
         self.thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the writing thread broke down")))
     }
-}
-
-/// Renames, and overwrites nothing where the file system can promise that (a stick's may not).
-fn rename_new(from: &Path, to: &Path) -> std::io::Result<()> {
-    use rustix::fs::{CWD, RenameFlags, renameat_with};
-    match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
-        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => std::fs::rename(from, to),
-        other => Ok(other?),
-    }
-}
-
-fn sync_folder(path: &Path) -> std::io::Result<()> {
-    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    File::open(folder)?.sync_all()
 }
 
 #[cfg(test)]

@@ -25,6 +25,7 @@ mod csv;
 pub mod describe;
 pub mod file;
 mod jsonl;
+#[cfg(feature = "desk")]
 mod parquet;
 mod shape;
 mod table;
@@ -38,7 +39,7 @@ use crate::gaps::{self, Gap};
 use crate::ledger::Error as LedgerError;
 use crate::ledger::extract::{self, Extract, Next, Stretch, Wanted};
 use crate::ledger::query::Reader;
-use crate::time::rfc3339;
+use crate::text::rfc3339;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use convert::{Convert, Count, Value};
@@ -65,8 +66,26 @@ pub enum Format {
     Csv,
     /// One JSON object a line.
     JsonLines,
+    #[cfg(feature = "desk")]
     /// Apache Parquet.
     Parquet,
+}
+
+impl Format {
+    /// Whether it is lines of text.
+    pub fn is_text(self) -> bool {
+        matches!(self, Self::Csv | Self::JsonLines)
+    }
+
+    /// As options and JSON write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Csv => "csv",
+            Self::JsonLines => "jsonl",
+            #[cfg(feature = "desk")]
+            Self::Parquet => "parquet",
+        }
+    }
 }
 
 /// Whose time a row has.
@@ -247,13 +266,17 @@ pub fn write(
         let attempt = {
             let columns = rows.columns().to_vec();
             work.summary.columns.clone_from(&columns);
-            let about = vec![("stonechat:unit".to_owned(), describe::units_json(&columns))];
             let mut sink: Box<dyn Sink + Send + '_> = match request.format {
                 Format::Csv => Box::new(csv::Csv::new(&mut *target, &columns, request.offset_s)),
                 Format::JsonLines => {
                     Box::new(jsonl::JsonLines::new(&mut *target, &columns, request.offset_s))
                 }
-                Format::Parquet => Box::new(parquet::Parquet::new(&mut *target, &columns, about)?),
+                #[cfg(feature = "desk")]
+                Format::Parquet => Box::new(parquet::Parquet::new(
+                    &mut *target,
+                    &columns,
+                    vec![("stonechat:unit".to_owned(), describe::units_json(&columns))],
+                )?),
             };
             let reading =
                 Walk { request, roster, beginning: &beginning, extract: &mut extract, channels, convert };

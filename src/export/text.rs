@@ -73,7 +73,7 @@ impl Times {
         let suffix = match offset_s {
             0 => "Z".to_owned(),
             // The label of an offset is `UTC-07:00`.
-            _ => crate::time::offset_label(offset_s).replacen("UTC", "", 1),
+            _ => crate::text::offset_label(offset_s).replacen("UTC", "", 1),
         };
         Self { offset_s: i64::from(offset_s), suffix: suffix.into_bytes(), day: None, date: Vec::new() }
     }

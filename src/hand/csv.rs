@@ -320,7 +320,7 @@ mod tests {
     proptest::proptest! {
         #[test]
         fn the_quick_reader_of_times_equals_the_general_one(unix in 0_i64..4_294_967_295) {
-            let text = crate::time::rfc3339(unix);
+            let text = crate::text::rfc3339(unix);
             proptest::prop_assert_eq!(quick_time(text.as_bytes()), Some(unix));
             proptest::prop_assert_eq!(time(text.as_bytes()), Ok(unix as u32));
         }

@@ -792,6 +792,6 @@ pub fn pieces(
     if let Some(expected) = expected.filter(|&expected| expected != total) {
         return Err(NotPlanned::Changed { expected, found: total });
     }
-    let sha256 = hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+    let sha256 = crate::text::hex(&hasher.finalize());
     Ok(Digested { size_bytes: total, sha256 })
 }

@@ -6,11 +6,10 @@
 
 use super::schema::{open_for_reading, set_journal_mode};
 use super::{Error, Ledger, Stamp, guard, verify};
+use crate::files;
 use crate::ledger::state::meta;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
-use sha2::{Digest, Sha256};
 use std::fs::File;
-use std::io::Read;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
@@ -98,8 +97,8 @@ pub fn make(
     let done = copy(ledger, &beside, &mut progress).and_then(|(settled_through, verified)| {
         let at = |error| BackupError::File(target.to_owned(), error);
         let (sha256, size_bytes) = digest(&beside).map_err(at)?;
-        rename_new(&beside, target).map_err(at)?;
-        sync_folder(target).map_err(at)?;
+        files::take_name(&beside, target, false).map_err(at)?;
+        files::sync_folder(target).map_err(at)?;
         Ok((settled_through, Made { file: target.to_owned(), size_bytes, sha256, verified }))
     });
     for name in ["", "-wal", "-shm", "-journal"] {
@@ -142,33 +141,8 @@ fn copy(
     Ok((settled_through, verified))
 }
 
-/// Renames, and overwrites nothing where the file system can promise that (a stick's may not).
-fn rename_new(from: &Path, to: &Path) -> std::io::Result<()> {
-    use rustix::fs::{CWD, RenameFlags, renameat_with};
-    match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
-        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => std::fs::rename(from, to),
-        other => Ok(other?),
-    }
-}
-
 pub(super) fn digest(path: &Path) -> std::io::Result<(String, u64)> {
-    let mut file = File::open(path)?;
-    let mut hasher = Sha256::new();
-    let (mut buffer, mut size) = (vec![0; 1 << 16], 0);
-    loop {
-        let read = file.read(&mut buffer)?;
-        if read == 0 {
-            break;
-        }
-        size += read as u64;
-        hasher.update(&buffer[..read]);
-    }
-    Ok((hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect(), size))
-}
-
-pub(super) fn sync_folder(path: &Path) -> std::io::Result<()> {
-    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    File::open(folder)?.sync_all()
+    files::digest(&mut File::open(path)?)
 }
 
 impl Ledger {

@@ -18,7 +18,7 @@ use super::known::{self, Known};
 use super::restore::{beside, dated, free_name};
 use super::rows::{SHARED, kind};
 use super::state::journal_insert;
-use super::{Error, Ledger, Stamp, backup, guard, schema, settle};
+use super::{Error, Ledger, Stamp, guard, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -70,7 +70,7 @@ impl TakenOver {
             Some(at) => format!(
                 ", and knows what was held up to {}: {} records count as held there, {} were carried over; what came in \
                  later is told as missing",
-                crate::time::rfc3339(at),
+                crate::text::rfc3339(at),
                 self.records,
                 self.carried
             ),
@@ -301,7 +301,7 @@ fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
             _ => {}
         }
     }
-    backup::sync_folder(path)
+    crate::files::sync_folder(path)
 }
 
 fn take_over(
@@ -363,7 +363,7 @@ fn take_over(
     }
     std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(at)?;
     std::fs::rename(&part, path).map_err(at)?;
-    backup::sync_folder(path).map_err(at)?;
+    crate::files::sync_folder(path).map_err(at)?;
     clear();
     Ok((Ledger::open(path)?, taken))
 }

@@ -732,7 +732,7 @@ pub fn beside(
         let mut cells = Vec::with_capacity(columns.len());
         for (at, name) in columns.iter().enumerate() {
             cells.push(match row.get_ref(at)? {
-                ValueRef::Integer(at) if time.contains(&name.as_str()) => Some(crate::time::rfc3339(at)),
+                ValueRef::Integer(at) if time.contains(&name.as_str()) => Some(crate::text::rfc3339(at)),
                 ValueRef::Integer(value) => Some(value.to_string()),
                 ValueRef::Real(value) => Some(value.to_string()),
                 ValueRef::Text(text) => Some(String::from_utf8_lossy(text).into_owned()),

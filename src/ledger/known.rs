@@ -15,7 +15,7 @@ use super::query::Snapshot;
 use super::restore::beside;
 use super::rows::{self, SHARED};
 use super::state::{State, meta};
-use super::{Error, Stamp, backup, guard};
+use super::{Error, Stamp, guard};
 use crate::coverage::Coverage;
 use crate::gaps::Facts;
 use crate::wire::record::CHANNELS_MAX;
@@ -314,7 +314,7 @@ impl Known {
             return Err(error);
         }
         std::fs::rename(&part, &path)?;
-        backup::sync_folder(&path)
+        crate::files::sync_folder(&path)
     }
 
     /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.
@@ -427,7 +427,7 @@ fn fingerprint(table: &str, row: &[Value]) -> [u8; 16] {
 }
 
 fn digest(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+    crate::text::hex(&Sha256::digest(bytes))
 }
 
 fn identity(address: Address, epoch: Epoch, sequence: u32) -> Option<Identity> {

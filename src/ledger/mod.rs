@@ -134,8 +134,7 @@ impl Ledger {
     /// of the configuration's files it is; never the keyring. `true` if it was noted.
     pub fn note_configuration(&mut self, file: &str, content: &str, at: Stamp) -> Result<bool, Error> {
         use sha2::{Digest, Sha256};
-        let digest: String =
-            Sha256::digest(content.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect();
+        let digest = crate::text::hex(&Sha256::digest(content.as_bytes()));
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let newest: i64 =
             transaction

@@ -19,7 +19,7 @@ use crate::config::roster::Roster;
 use crate::coverage::RangeSet;
 use crate::gaps::{self, EpochMissing, Gap, WriteOff};
 use crate::people::{Kind, NewManual, NewRemark};
-use crate::time::rfc3339;
+use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::fmt;

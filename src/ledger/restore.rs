@@ -12,7 +12,7 @@
 
 use super::compare::{self, Compared, Kind, Side};
 use super::state::State;
-use super::{DaemonLock, Error, Stamp, backup, guard, schema, verify};
+use super::{DaemonLock, Error, Stamp, guard, schema, verify};
 use crate::coverage::{Coverage, RangeSet};
 use rusqlite::{Connection, OpenFlags};
 use std::collections::BTreeMap;
@@ -283,14 +283,14 @@ fn exchange(
         }
         // A second name first, so that there is a ledger at any instant; `tidy` takes it away if it ends here.
         std::fs::hard_link(ledger, &aside).map_err(at)?;
-        backup::sync_folder(ledger).map_err(at)?;
+        crate::files::sync_folder(ledger).map_err(at)?;
         rename_there(&known, &beside(&aside, ".known")).map_err(at)?;
         restored.replaced = Some(aside);
     } else {
         rename_there(&known, &free_name(&known, &format!(".replaced-{}", dated(now.unix_s)))).map_err(at)?;
     }
     std::fs::rename(part, ledger).map_err(at)?;
-    backup::sync_folder(ledger).map_err(at)?;
+    crate::files::sync_folder(ledger).map_err(at)?;
     Ok(restored)
 }
 

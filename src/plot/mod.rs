@@ -10,6 +10,8 @@
 //! none is, the line is broken and never bridged.
 
 pub mod axis;
+#[cfg(feature = "desk")]
+pub mod png;
 pub mod render;
 pub mod scene;
 pub mod thin;

@@ -1,6 +1,6 @@
-//! Shapes as SVG, through the drawing backend of `plotters`, and that SVG as PNG, through `resvg` with a font of our own.
+//! Shapes as SVG, through the drawing backend of `plotters`; `png` makes a PNG of it.
 //!
-//! What this is not: no layout. Both files show the same, since one is made of the other; no font of the machine is used.
+//! What this is not: no layout.
 
 use super::scene::{Anchor, Colour, Scene, Shape};
 use plotters::backend::DrawingBackend;
@@ -9,11 +9,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{
     Color, FontDesc, FontFamily, FontStyle, FontTransform, RGBColor, ShapeStyle, TextStyle,
 };
-use resvg::{tiny_skia, usvg};
-use std::sync::Arc;
 
-/// DejaVu Sans, cut down to Latin, Greek, Cyrillic and signs; its licence is beside it.
-static FONT: &[u8] = include_bytes!("font/DejaVuSans-subset.ttf");
 /// What a viewer takes where it has no DejaVu Sans.
 const FAMILY: &str = "DejaVu Sans, Verdana, sans-serif";
 /// The backend places in whole numbers: so many are a pixel.
@@ -109,24 +105,11 @@ pub fn svg(scene: &Scene) -> Result<String, String> {
     Ok(text.replacen(&drawn, &page, 1))
 }
 
-/// An SVG document of ours as PNG, in its own size. Error: in words.
-pub fn png(svg: &str) -> Result<Vec<u8>, String> {
-    let mut options = usvg::Options { font_family: "DejaVu Sans".to_owned(), ..usvg::Options::default() };
-    Arc::make_mut(&mut options.fontdb).load_font_data(FONT.to_vec());
-    let failed = |error: &dyn std::fmt::Display| format!("the plot cannot be drawn: {error}");
-    let tree = usvg::Tree::from_str(svg, &options).map_err(|error| failed(&error))?;
-    let size = tree.size().to_int_size();
-    let mut pixels = tiny_skia::Pixmap::new(size.width(), size.height())
-        .ok_or_else(|| "the plot cannot be drawn: it is too large".to_owned())?;
-    resvg::render(&tree, tiny_skia::Transform::identity(), &mut pixels.as_mut());
-    pixels.encode_png().map_err(|error| failed(&error))
-}
-
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
-    fn text(words: &str, x: f64) -> Shape {
+    pub fn text(words: &str, x: f64) -> Shape {
         let (anchor, text) = (Anchor::Start, words.to_owned());
         Shape::Text {
             at: (x, 20.0),
@@ -139,27 +122,11 @@ mod tests {
         }
     }
 
-    fn dark(png: &[u8]) -> usize {
-        let pixels = tiny_skia::Pixmap::decode_png(png).unwrap();
-        pixels.pixels().iter().filter(|p| p.alpha() > 0 && p.red() < 128).count()
-    }
-
     #[test]
     fn names_with_signs_of_xml_and_controls_make_a_document_all_the_same() {
         let shapes = vec![text("a <b> & \"c\" \u{1}\u{7}", 1.0)];
         let svg = svg(&Scene { width: 200, height: 40, shapes, ..Scene::default() }).unwrap();
-        usvg::Tree::from_str(&svg, &usvg::Options::default()).unwrap();
         assert!(svg.contains("a &lt;b&gt; &amp; "), "{svg}");
         assert!(svg.starts_with(r#"<svg width="200" height="40" viewBox="0 0 4000 800""#), "{svg}");
-    }
-
-    #[test]
-    fn text_is_drawn_with_the_font_that_is_built_in() {
-        let scene =
-            |words| Scene { width: 200, height: 40, shapes: vec![text(words, 1.0)], ..Scene::default() };
-        let of = |words| dark(&png(&svg(&scene(words)).unwrap()).unwrap());
-        assert_eq!(of(" "), 0);
-        let (one, two) = (of("kPa °C µm ⁻⁶"), of("kPa °C µm ⁻⁶ Ω m³/s"));
-        assert!(one > 30 && two > one, "{one} {two}");
     }
 }

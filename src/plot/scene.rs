@@ -8,7 +8,7 @@
 use super::axis;
 use super::thin::Columns;
 use super::{Missing, Panel, Picture};
-use crate::time::{local, offset_label};
+use crate::text::{local, offset_label};
 
 /// A colour: red, green, blue.
 pub type Colour = (u8, u8, u8);

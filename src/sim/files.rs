@@ -59,7 +59,7 @@ impl FieldPlan {
             );
             let since = self.in_service_since(logger.address);
             lines.extend(
-                since.map(|since| format!("in_service_from = {}", quoted(&crate::time::rfc3339(since)))),
+                since.map(|since| format!("in_service_from = {}", quoted(&crate::text::rfc3339(since)))),
             );
             lines.extend([
                 format!("battery_installed = {}", quoted(&installed)),
@@ -73,7 +73,7 @@ impl FieldPlan {
 
     fn points_toml(&self) -> String {
         let mut text = String::from("# A simulated site; nothing in here exists.\n");
-        let from = quoted(&crate::time::rfc3339(self.from_unix_s));
+        let from = quoted(&crate::text::rfc3339(self.from_unix_s));
         for (logger, index, channel) in self.channels() {
             let (point, serial) = (quoted(&point_name(logger, channel)), quoted(&serial(logger, index)));
             // Writing to a String does not fail.
@@ -97,8 +97,8 @@ impl FieldPlan {
             .map(|(logger, _, channel)| point_name(logger, channel));
         let span = format!(
             "from = {}\nuntil = {}",
-            quoted(&crate::time::rfc3339(self.from_unix_s)),
-            quoted(&crate::time::rfc3339(self.to_unix_s() + CALIBRATED_FOR_S)),
+            quoted(&crate::text::rfc3339(self.from_unix_s)),
+            quoted(&crate::text::rfc3339(self.to_unix_s() + CALIBRATED_FOR_S)),
         );
         for (logger, index, channel) in self.channels() {
             let name = point_name(logger, channel);
@@ -163,11 +163,7 @@ impl FieldPlan {
     }
 
     fn keys_toml(&self) -> String {
-        let mut hex = String::with_capacity(64);
-        for byte in self.site_key {
-            // Writing to a String does not fail.
-            let _ = write!(hex, "{byte:02x}");
-        }
+        let hex = crate::text::hex(&self.site_key);
         format!("# A simulated site's key: it protects nothing.\n[site_key]\nhex = \"{hex}\"\n")
     }
 }

@@ -53,7 +53,7 @@ impl Truth {
         }
         csv.push('\n');
         for (id, reading) in &readings {
-            let time = crate::time::rfc3339(i64::from(reading.time));
+            let time = crate::text::rfc3339(i64::from(reading.time));
             let _ = write!(csv, "{},{},{},{time},{},", id.address, id.epoch, id.sequence, reading.battery_mv);
             if let Some(board) = reading.board_centi_c {
                 let sign = if board < 0 { "-" } else { "" };

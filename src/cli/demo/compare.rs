@@ -3,12 +3,12 @@
 //! What came out of a file that rounds is compared at the resolution that the ledger says it has, and told apart: such
 //! a count is within half a step of the truth, and not equal to it.
 
-use crate::cli::table::{counted, thousands};
 use crate::config::Config;
 use crate::gaps::Report;
 use crate::ledger::query::Reader;
 use crate::ledger::verify;
 use crate::sim::Truth;
+use crate::text::{counted, thousands};
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use std::collections::{BTreeMap, BTreeSet, HashMap};

@@ -8,12 +8,13 @@ use super::notes::{Notes, Span};
 use super::{Found, Moved, Wanted, name};
 use crate::cli::people::{cut, manual_line, quiet_line, remark_line, write_off_line};
 use crate::cli::prose::wrapped;
-use crate::cli::table::{Table, counted, duration, thousands};
+use crate::cli::table::Table;
 use crate::config::Config;
 use crate::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::judge::Row;
 use crate::ledger::query::AsideLedger;
-use crate::time::{local, offset_label};
+use crate::text::{counted, duration, thousands};
+use crate::text::{local, offset_label};
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -1,7 +1,7 @@
 //! What `import` says, on the terminal and as JSON.
 
 use super::super::prose::{columns, wrapped};
-use super::super::table::{Table, counted, thousands};
+use super::super::table::Table;
 use super::{GapChange, NotTaken, Outcome};
 use crate::coverage::RangeSet;
 use crate::hand::cover::{Found, Wanted};
@@ -10,7 +10,8 @@ use crate::hand::matching::{Stretch, What};
 use crate::hand::plan::FilePlan;
 use crate::judge;
 use crate::ledger::import::ImportEntry;
-use crate::time::{local, offset_label, rfc3339};
+use crate::text::{counted, thousands};
+use crate::text::{local, offset_label, rfc3339};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 

@@ -14,7 +14,7 @@ use crate::ledger::query::Snapshot;
 use crate::plot::scene::Size;
 use crate::plot::thin::At;
 use crate::plot::{Band, Drawn, Note, Picture, Series};
-use crate::time::{local, offset_label};
+use crate::text::{local, offset_label};
 use crate::units::chain::Sample;
 use crate::units::points::{Points, Stay};
 use crate::units::ucum::Unit;

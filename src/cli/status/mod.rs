@@ -23,7 +23,7 @@ use crate::judge::Outcome;
 use crate::ledger::Error;
 use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
-use crate::time::rfc3339;
+use crate::text::rfc3339;
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;

@@ -7,10 +7,10 @@ use super::fit::{Column, paragraph, table};
 use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
 use super::{LoggerStatus, Status};
 use crate::cli::people::{cut, quiet_line, write_off_line};
-use crate::cli::table::{counted, duration, thousands};
 use crate::daemon::state::DaemonState;
 use crate::judge::Outcome;
-use crate::time::{local, offset_label};
+use crate::text::{counted, duration, thousands};
+use crate::text::{local, offset_label};
 
 /// Days of the strip where there is little room.
 const STRIP_DAYS_NARROW: usize = 14;
@@ -146,13 +146,14 @@ fn is_stuck(status: &Status, state: &DaemonState) -> bool {
 
 fn ledger(status: &Status) -> (&'static str, String) {
     let around = &status.around;
-    let free =
-        around.disk_free_bytes.map_or(String::new(), |free| format!(", {} free on its disk", bytes(free)));
+    let free = around
+        .disk_free_bytes
+        .map_or(String::new(), |free| format!(", {} free on its disk", crate::text::size(free)));
     let growth = status.growth.map_or(String::new(), |growth| {
         let full = growth.full_in_days.map_or(String::new(), |days| format!(", full in {}", years(days)));
-        format!("; grows {} a day over {} days{full}", bytes(growth.bytes_per_day), growth.days)
+        format!("; grows {} a day over {} days{full}", crate::text::size(growth.bytes_per_day), growth.days)
     });
-    ("ledger", format!("{}{free}{growth}", bytes(around.ledger_bytes)))
+    ("ledger", format!("{}{free}{growth}", crate::text::size(around.ledger_bytes)))
 }
 
 fn radios(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
@@ -459,13 +460,5 @@ fn years(days: u64) -> String {
     match days {
         0..800 => format!("{days} days"),
         _ => format!("{} years", days.saturating_mul(4) / 1461),
-    }
-}
-
-fn bytes(number: u64) -> String {
-    match number {
-        0..1_000_000 => format!("{:.1} kB", number as f64 / 1e3),
-        1_000_000..1_000_000_000 => format!("{:.1} MB", number as f64 / 1e6),
-        _ => format!("{:.1} GB", number as f64 / 1e9),
     }
 }

@@ -109,7 +109,7 @@ impl Site<'_> {
 /// A file's SHA-256, so that whoever has it can tell that it was this one.
 fn digest(path: &Path) -> String {
     let Ok(bytes) = std::fs::read(path) else { return "not readable any more".to_owned() };
-    let hex: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+    let hex = crate::text::hex(&Sha256::digest(&bytes));
     format!("sha256:{hex}")
 }
 

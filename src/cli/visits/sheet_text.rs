@@ -3,8 +3,9 @@
 use super::sheet::{EXPECTED_DAYS, Page, Sheet};
 use super::text::{battery, ranges, said, stake};
 use crate::cli::prose::{cut, wrapped};
-use crate::cli::table::{Table, duration};
-use crate::time::{local, offset_label};
+use crate::cli::table::Table;
+use crate::text::duration;
+use crate::text::{local, offset_label};
 
 /// Columns of a printed page.
 const COLUMNS: usize = 78;

@@ -4,9 +4,10 @@
 
 use super::name;
 use crate::cli::prose::{cut, wrapped};
-use crate::cli::table::{Table, counted, duration, thousands};
+use crate::cli::table::Table;
 use crate::config::Config;
-use crate::time::{local, offset_label};
+use crate::text::{counted, duration, thousands};
+use crate::text::{local, offset_label};
 use crate::visits::{Class, Fetch, Visit};
 use std::collections::BTreeMap;
 

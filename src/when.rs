@@ -13,7 +13,7 @@ const OFFSET_MAX_MINUTES: i32 = 14 * 60;
 const INSTANT_MAX: i64 = u32::MAX as i64;
 
 /// An offset such as `-07:00`, in seconds east of UTC.
-pub(super) fn offset_s(text: &str) -> Result<i32, &'static str> {
+pub fn offset_s(text: &str) -> Result<i32, &'static str> {
     let (sign, rest) = match text.split_at_checked(1) {
         Some(("+", rest)) => (1, rest),
         Some(("-", rest)) => (-1, rest),
@@ -35,7 +35,7 @@ pub(super) fn offset_s(text: &str) -> Result<i32, &'static str> {
 }
 
 /// A date `YYYY-MM-DD` of the calendar.
-pub(super) fn date(text: &str) -> Result<NaiveDate, &'static str> {
+pub fn date(text: &str) -> Result<NaiveDate, &'static str> {
     let in_form = text.len() == 10
         && text.bytes().enumerate().all(|(i, byte)| match i {
             4 | 7 => byte == b'-',
@@ -50,7 +50,7 @@ pub(super) fn date(text: &str) -> Result<NaiveDate, &'static str> {
 }
 
 /// An instant with its offset, or a date that begins at midnight of the site's offset; seconds since 1970.
-pub(super) fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
+pub fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
     match date(text) {
         Ok(date) => {
             return in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp() - i64::from(site_offset_s));

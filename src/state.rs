@@ -7,7 +7,7 @@ use crate::judge::{Outcome, Tally};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// The file's name in the runtime directory.
 pub const FILE: &str = "state.json";
@@ -95,8 +95,10 @@ impl DaemonState {
     /// Writes it for others to read.
     pub fn write(&self, dir: &Path) -> io::Result<()> {
         let text = serde_json::to_string(self).map_err(io::Error::other)?;
-        let beside: PathBuf = dir.join(format!(".{FILE}.{}", std::process::id()));
-        std::fs::write(&beside, text)?;
-        std::fs::rename(&beside, dir.join(FILE))
+        // Not synced: the folder is in memory, and what a restart finds of an earlier run is of no use.
+        let path = dir.join(FILE);
+        let part = crate::files::part_name(&path)?;
+        std::fs::write(&part, text)?;
+        crate::files::take_name(&part, &path, true)
     }
 }

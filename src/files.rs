@@ -1,0 +1,151 @@
+//! Putting a file in its place whole or not at all, and the small questions about files that many ask.
+//!
+//! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
+//! name there is the whole file, or what was there before. What this is not: nothing here opens an SQLite file
+//! (`ledger`), and nothing here knows what is written.
+
+use rustix::fs::{CWD, RenameFlags, renameat_with};
+use sha2::{Digest, Sha256};
+use std::ffi::OsString;
+use std::fs::{File, OpenOptions};
+use std::io::{self, ErrorKind, Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+/// How a file is put.
+#[derive(Clone, Copy, Debug)]
+pub struct How {
+    /// Whether a file of that name is replaced. If not, it stays, and the answer is `AlreadyExists`.
+    pub replace: bool,
+    /// Permission bits; the process's umask may take some away.
+    pub mode: u32,
+}
+
+/// Puts a whole file.
+///
+/// Errors: `AlreadyExists` where `replace` is not set and the name is taken; others as the system gives them. After any
+/// error nothing of the new file is left, and what was there before is unchanged.
+pub fn put(path: &Path, bytes: &[u8], how: How) -> io::Result<()> {
+    if !how.replace && path.symlink_metadata().is_ok() {
+        return Err(ErrorKind::AlreadyExists.into());
+    }
+    let part = part_name(path)?;
+    let made = OpenOptions::new().write(true).create_new(true).mode(how.mode).open(&part);
+    let done = made.and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()));
+    let done = done.and_then(|()| take_name(&part, path, how.replace));
+    if done.is_err() {
+        // Half a file, made here a moment ago.
+        let _ = std::fs::remove_file(&part);
+        return done;
+    }
+    sync_folder(path)
+}
+
+/// The name under which a file is written until it is whole: hidden, in the same folder, with this process's number.
+pub fn part_name(path: &Path) -> io::Result<PathBuf> {
+    let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;
+    let mut hidden = OsString::from(".");
+    hidden.push(name);
+    hidden.push(format!(".part-{}", std::process::id()));
+    Ok(path.with_file_name(hidden))
+}
+
+/// Renames; with `replace` over what is there.
+///
+/// Without it, nothing is overwritten, as the file system promises. One that cannot promise it (some sticks) is asked
+/// first whether the name is free.
+pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
+    if replace {
+        return std::fs::rename(from, to);
+    }
+    match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
+        Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => {
+            if to.symlink_metadata().is_ok() {
+                return Err(ErrorKind::AlreadyExists.into());
+            }
+            std::fs::rename(from, to)
+        }
+        other => Ok(other?),
+    }
+}
+
+/// Makes the names in a file's folder durable.
+pub fn sync_folder(path: &Path) -> io::Result<()> {
+    File::open(folder_of(path))?.sync_all()
+}
+
+/// The folder in which a file lies.
+pub fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
+/// The path with more at the end of its name: `ledger.db` and `-wal` give `ledger.db-wal`.
+pub fn with_tail(path: &Path, tail: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(tail);
+    PathBuf::from(name)
+}
+
+/// SHA-256 in hexadecimal, and the size, of all that can be read.
+pub fn digest(from: &mut impl Read) -> io::Result<(String, u64)> {
+    let (mut hasher, mut buffer, mut size) = (Sha256::new(), vec![0; 1 << 16], 0);
+    loop {
+        let read = match from.read(&mut buffer) {
+            Ok(0) => break,
+            Ok(read) => read,
+            Err(error) if error.kind() == ErrorKind::Interrupted => continue,
+            Err(error) => return Err(error),
+        };
+        hasher.update(buffer.get(..read).unwrap_or_default());
+        size += read as u64;
+    }
+    Ok((crate::text::hex(&hasher.finalize()), size))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(dir: &Path) -> usize {
+        std::fs::read_dir(dir).unwrap().count()
+    }
+
+    #[test]
+    fn a_file_is_put_whole_and_replaces_only_where_it_may() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.txt");
+        let once = How { replace: false, mode: 0o600 };
+        put(&path, b"first", once).unwrap();
+        assert_eq!(put(&path, b"second", once).unwrap_err().kind(), ErrorKind::AlreadyExists);
+        assert_eq!(std::fs::read(&path).unwrap(), b"first");
+        put(&path, b"third", How { replace: true, mode: 0o600 }).unwrap();
+        assert_eq!((std::fs::read(&path).unwrap(), names(dir.path())), (b"third".to_vec(), 1));
+        assert_eq!(
+            std::os::unix::fs::PermissionsExt::mode(&path.metadata().unwrap().permissions()) & 0o777,
+            0o600
+        );
+    }
+
+    #[test]
+    fn a_name_that_was_taken_meanwhile_is_kept_and_nothing_is_left() {
+        let dir = tempfile::tempdir().unwrap();
+        let (from, to) = (dir.path().join("from"), dir.path().join("to"));
+        std::fs::write(&from, "ours").unwrap();
+        std::fs::write(&to, "theirs").unwrap();
+        assert_eq!(take_name(&from, &to, false).unwrap_err().kind(), ErrorKind::AlreadyExists);
+        assert_eq!(std::fs::read(&to).unwrap(), b"theirs");
+        let folder = dir.path().join("missing/a.txt");
+        assert_eq!(
+            put(&folder, b"x", How { replace: true, mode: 0o600 }).unwrap_err().kind(),
+            ErrorKind::NotFound
+        );
+        assert_eq!(names(dir.path()), 2);
+    }
+
+    #[test]
+    fn a_digest_is_that_of_the_standard() {
+        // FIPS 180-4's example for SHA-256 of "abc".
+        let known = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(digest(&mut &b"abc"[..]).unwrap(), (known.to_owned(), 3));
+    }
+}

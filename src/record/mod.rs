@@ -1,0 +1,7 @@
+//! What a record is worth: pure rules about records, their clocks and what must exist.
+//!
+//! Reads no clock, no file and no randomness. What this is not: it keeps nothing (`ledger`) and says nothing to people
+//! (`cli`).
+
+pub mod clock;
+pub mod facts;

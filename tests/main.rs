@@ -1,0 +1,41 @@
+//! Every test but those of what a gateway gets (`tests/deploy`), in one binary: one file a subject, linked once.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod cli;
+mod clock;
+mod compare;
+mod completeness;
+mod config;
+mod corpus;
+mod daemon;
+mod damage;
+mod export;
+mod faults;
+mod gaps;
+mod import;
+mod keys;
+mod kills;
+mod layouts;
+mod ledger;
+mod link;
+mod matching;
+mod migrations;
+mod people;
+mod plot;
+mod points;
+mod power;
+mod readers;
+mod restore;
+mod salvage;
+mod seeds;
+mod sim;
+mod standards;
+mod status;
+mod storage;
+mod units;
+mod units_cli;
+mod util;
+mod vectors;
+mod views;
+mod visits;
+mod weather;
