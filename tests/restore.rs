@@ -191,3 +191,115 @@ fn a_ledger_that_cannot_be_read_is_kept_aside_as_damaged_only_when_asked() {
     let kept = files(&site, "ledger.db.damaged-");
     assert_eq!(std::fs::read(&kept[0]).unwrap(), garbage);
 }
+
+/// Moves the ledger away as a message may advise, without what lies next to it.
+fn moved_away(site: &Site) -> PathBuf {
+    let away = site.path("away.db");
+    std::fs::rename(site.ledger(), &away).unwrap();
+    assert!(std::fs::metadata(site.path("ledger.db-wal")).unwrap().len() > 0, "a -wal stays");
+    away
+}
+
+#[test]
+fn a_wal_that_stayed_when_its_ledger_was_moved_away_is_never_read_into_the_restored_one() {
+    let (site, plan, run, copy) = half_backed_up(86);
+    let in_copy = held_equals_truth(&copy, &run.truth);
+    moved_away(&site);
+    let wal = std::fs::read(site.path("ledger.db-wal")).unwrap();
+    ended(&site.output(&["restore", copy.to_str().unwrap()]), 0);
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), in_copy);
+    verified(&site.ledger());
+    // The commits in it are kept, next to the ledger that they may belong to.
+    let kept: Vec<PathBuf> = files(&site, "ledger.db.")
+        .into_iter()
+        .filter(|path| path.to_string_lossy().ends_with("-wal"))
+        .collect();
+    assert_eq!(kept.len(), 1, "{:?}", files(&site, "l"));
+    assert_eq!(std::fs::read(&kept[0]).unwrap(), wal);
+    // And the restored ledger takes what comes next.
+    hand::receive(&site.ledger(), &plan, &run.emissions);
+    verified(&site.ledger());
+    util::promises::kept(
+        "restore-stale-wal",
+        "a -wal or -journal of another ledger is never read into a restored one",
+        "restore where a -wal stayed",
+        1,
+        "the restored ledger is what the backup was; the -wal is kept under another name",
+    );
+}
+
+#[test]
+fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_refused() {
+    let (site, _, run, _) = half_backed_up(87);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let all = held_equals_truth(&site.ledger(), &run.truth);
+    let mut writers = Vec::new();
+    let done = stonechat::ledger::restore::restore(
+        &whole,
+        &site.ledger(),
+        stonechat::ledger::restore::How::default(),
+        NOW,
+        |step| {
+            if step != "putting it in place" {
+                return;
+            }
+            // After the comparison, which it would have changed.
+            for (at, words) in [(0, "the first"), (1, "the second")] {
+                let mut command = site.command(&[
+                    "remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", words,
+                ]);
+                let mut child = command
+                    .stdout(std::process::Stdio::piped())
+                    .stderr(std::process::Stdio::piped())
+                    .spawn()
+                    .unwrap();
+                if at == 0 {
+                    child.wait().unwrap();
+                } else {
+                    // It has the ledger open, and waits for its lock while the ledger is exchanged.
+                    let fds = format!("/proc/{}/fd", child.id());
+                    let has_it_open = || {
+                        std::fs::read_dir(&fds).is_ok_and(|fds| {
+                            fds.flatten()
+                                .any(|fd| std::fs::read_link(fd.path()).is_ok_and(|to| to == site.ledger()))
+                        })
+                    };
+                    while !has_it_open() && child.try_wait().unwrap().is_none() {
+                        std::thread::yield_now();
+                    }
+                }
+                writers.push((child, words));
+            }
+        },
+    )
+    .unwrap();
+    assert!(done.replaced.is_some());
+    let mut written = 0;
+    for (child, words) in writers {
+        let output = child.wait_with_output().unwrap();
+        let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+        let is_there: bool = reader
+            .connection()
+            .query_row("SELECT EXISTS (SELECT 1 FROM remark WHERE text = ?)", [words], |row| row.get(0))
+            .unwrap();
+        assert_eq!(
+            output.status.success(),
+            is_there,
+            "{words}: {}{}",
+            text(&output.stdout),
+            text(&output.stderr)
+        );
+        written += u64::from(is_there);
+    }
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), all);
+    verified(&site.ledger());
+    verified(&done.replaced.unwrap());
+    util::promises::kept(
+        "restore-beside-writers",
+        "what a command calls written during a restore is in the restored ledger",
+        "commands that write during a restore",
+        2,
+        &format!("{written} written into the restored ledger, the others refused"),
+    );
+}
