@@ -303,3 +303,78 @@ fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_
         &format!("{written} written into the restored ledger, the others refused"),
     );
 }
+
+#[test]
+fn another_backup_is_asked_for_only_where_this_one_was_read_and_is_bad() {
+    let (site, _, run, copy) = half_backed_up(88);
+    let before = held_equals_truth(&site.ledger(), &run.truth);
+    let file = copy.to_str().unwrap();
+    // Locked by another process: nobody knows whether it is good.
+    let other = rusqlite::Connection::open(&copy).unwrap();
+    other.execute_batch("BEGIN EXCLUSIVE").unwrap();
+    let said = ended(&site.output(&["restore", "--dry-run", file]), 3);
+    assert!(!said.contains("another backup") && said.contains("let it end"), "{said}");
+    drop(other);
+    // Read, and cut in half.
+    let bytes = std::fs::read(&copy).unwrap();
+    std::fs::write(&copy, &bytes[..bytes.len() / 2]).unwrap();
+    let output = site.output(&["restore", "--dry-run", file]);
+    let said = text(&output.stderr);
+    assert!(!output.status.success() && said.contains("restore another backup"), "{said}");
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
+}
+
+#[test]
+fn a_dry_run_says_that_the_daemon_has_to_be_stopped_and_leaves_it_alone() {
+    let (site, _, _, _) = half_backed_up(89);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let whole = whole.to_str().unwrap();
+    ended(&site.output(&["restore", "--dry-run", whole]), 0);
+    let mut daemon = site.start();
+    daemon.wait_for("state", |state| state.phase == "running");
+    let said = ended(&site.output(&["restore", "--dry-run", whole]), 1);
+    let process = format!("process {}", daemon.state().unwrap().pid);
+    assert!(
+        said.contains("a daemon runs") && said.contains(&process) && said.contains("stop the daemon"),
+        "{said}"
+    );
+    assert_eq!(daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn what_root_restores_belongs_to_the_user_whose_folder_it_is() {
+    use std::os::unix::fs::{MetadataExt, PermissionsExt, chown};
+    if !util::daemon::is_root() {
+        println!("skipped: only root can give files to another user");
+        return;
+    }
+    const SERVICE: u32 = 61_234;
+    let (site, _, run, copy) = half_backed_up(90);
+    let in_copy = held_equals_truth(&copy, &run.truth);
+    for path in files(&site, "ledger.db") {
+        std::fs::remove_file(path).unwrap();
+    }
+    let state = site.dir.path();
+    std::fs::set_permissions(state, std::fs::Permissions::from_mode(0o755)).unwrap();
+    chown(state, Some(SERVICE), Some(SERVICE)).unwrap();
+    ended(&site.output(&["restore", "--dry-run", copy.to_str().unwrap()]), 0);
+    ended(&site.output(&["restore", copy.to_str().unwrap()]), 0);
+    ended(&site.output(&["verify"]), 0);
+    let theirs = files(&site, "ledger.db");
+    assert!(theirs.len() >= 2, "{theirs:?}");
+    for path in theirs {
+        assert_eq!(std::fs::metadata(&path).unwrap().uid(), SERVICE, "{}", path.display());
+    }
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), in_copy);
+    // The service's user goes on, and restores by itself.
+    let as_service = |args: &[&str]| {
+        use std::os::unix::process::CommandExt;
+        let mut command = site.command(args);
+        ended(&command.uid(SERVICE).gid(SERVICE).output().unwrap(), 0)
+    };
+    chown(&copy, Some(SERVICE), Some(SERVICE)).unwrap();
+    as_service(&["restore", "--dry-run", copy.to_str().unwrap()]);
+    as_service(&["restore", copy.to_str().unwrap()]);
+    as_service(&["verify"]);
+}

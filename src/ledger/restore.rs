@@ -18,7 +18,7 @@ use super::{DaemonLock, Error, Stamp, guard, schema, verify};
 use crate::coverage::RangeSet;
 use rusqlite::{Connection, OpenFlags};
 use std::collections::BTreeMap;
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
@@ -79,6 +79,8 @@ pub struct Restored {
     pub replaced: Option<PathBuf>,
     /// What the present ledger has more; only a dry run tells of anything.
     pub more: More,
+    /// In a dry run, the daemon that has to be stopped before.
+    pub daemon: Option<String>,
 }
 
 /// Why nothing was put in place. The present ledger is as it was.
@@ -100,8 +102,8 @@ pub enum RestoreError {
     Unreadable(Error),
     /// Another process has the ledger open.
     InUse,
-    /// A half-made copy of an earlier restore is in the way.
-    Leftover(PathBuf),
+    /// The name under which the copy is made until it is whole.
+    Part(PathBuf, std::io::Error),
     /// Folder or disk.
     File(PathBuf, std::io::Error),
 }
@@ -113,9 +115,18 @@ impl std::fmt::Display for RestoreError {
             Self::Backup(path, Error::NotALedger { .. }) => {
                 write!(f, "{}: is no ledger, and so no backup of one; nothing was changed", path.display())
             }
-            Self::Backup(path, error) => {
+            // It was read, and is bad.
+            Self::Backup(path, error) if error.is_damage() || error.is_of_a_value() => {
                 let cause = error.cause();
                 write!(f, "{}: {cause}; nothing was changed: restore another backup", path.display())
+            }
+            Self::Backup(path, Error::Busy(_)) => write!(
+                f,
+                "{}: another process has it open and locked; nothing was changed: let it end, and restore again",
+                path.display()
+            ),
+            Self::Backup(path, error) => {
+                write!(f, "{}: cannot be copied: {}; nothing was changed", path.display(), error.cause())
             }
             Self::Itself(path) => write!(f, "{}: is the ledger itself; name a backup of it", path.display()),
             Self::NotSound(path, differences) => write!(
@@ -157,11 +168,10 @@ impl std::fmt::Display for RestoreError {
                 "another process has the ledger open (a report or an import?); nothing was changed: let it end, and \
                  restore again",
             ),
-            Self::Leftover(path) => write!(
-                f,
-                "{}: a copy that an earlier restore did not finish; nothing was changed: remove it, and restore again",
-                path.display()
-            ),
+            Self::Part(path, error) => {
+                let why = crate::files::Part::refused(error);
+                write!(f, "{}: {why}; nothing was changed", path.display())
+            }
             Self::File(path, error) => write!(f, "{}: {error}; nothing was changed", path.display()),
         }
     }
@@ -225,19 +235,11 @@ pub fn restore(
     if !how.dry_run {
         tidy(ledger);
     }
-    let part = beside(ledger, ".restore-part");
-    let made = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&part);
-    match made {
-        Ok(_) => {}
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            return Err(RestoreError::Leftover(part));
-        }
-        Err(error) => return Err(RestoreError::File(part, error)),
-    }
-    let done = exchange(file, ledger, &part, present.is_some(), how, now, &mut progress);
-    for end in ["", "-wal", "-shm", "-journal"] {
-        // Our own copy, where it did not take the ledger's place.
-        let _ = std::fs::remove_file(beside(&part, end));
+    let name = beside(ledger, ".restore-part");
+    let part = crate::files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
+    let mut done = exchange(file, ledger, part.path(), present.is_some(), how, now, &mut progress);
+    if let (Ok(restored), true) = (&mut done, how.dry_run) {
+        restored.daemon = super::holder::daemon_of(ledger);
     }
     done
 }
@@ -261,7 +263,8 @@ fn exchange(
     }
     let at = |error| RestoreError::File(part.to_owned(), error);
     std::fs::File::open(part).and_then(|file| file.sync_all()).map_err(at)?;
-    let mut restored = Restored { verified, present_records: None, replaced: None, more: More::default() };
+    let mut restored =
+        Restored { verified, present_records: None, replaced: None, more: More::default(), daemon: None };
     // From before the comparison until the backup has the name, no other process can write what it would not find.
     let mut present = Present::Absent;
     if is_present {
@@ -402,7 +405,7 @@ fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
 fn copy(file: &Path, part: &Path) -> Result<(), Error> {
     let source = schema::open_any_for_reading(file)?;
     let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
-    rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
+    super::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
     drop(copy);
     drop(schema::open_for_writing(part)?);
