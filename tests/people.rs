@@ -282,7 +282,7 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     let unclosed = |desk: &Desk| desk.json(&["gaps"])["unclosed"][0].clone();
     assert_eq!(unclosed(&desk)["state"], "open");
     assert_eq!(desk.run(&["gaps", "--fail-if-open"]).0, 1);
-    let told = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
+    let told = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
     assert!(told.contains("epoch 1, whatever it made from 31 on"), "{told}");
     assert_eq!(unclosed(&desk)["state"], "written-off");
     assert_eq!(unclosed(&desk)["written_off"][0]["by"], "A. Surveyor");
@@ -769,7 +769,7 @@ proptest! {
             let last = first + length;
             if is_write_off {
                 let asked = WriteOffAsked { logger: L, epoch: 1, range: Some((first, last)) };
-                let done = ledger.write_off(&roster, &asked, "A. Surveyor", "a trial", now).unwrap();
+                let done = ledger.write_off(&roster, &[asked], "A. Surveyor", "a trial", now).unwrap();
                 let missing: Vec<u32> = (first..=last).filter(|n| !held.contains(n)).collect();
                 let is_news = last <= must && missing.iter().any(|n| !off.contains(n));
                 prop_assert_eq!(done.is_ok(), is_news, "{}..={}: {:?}", first, last, done);

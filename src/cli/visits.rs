@@ -14,6 +14,7 @@ use crate::gaps;
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::visits::{self, Fetch, Visit};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
@@ -212,7 +213,7 @@ fn gather(
     let wanted = |address: Address| loggers.is_empty() || loggers.contains(&address);
     let roster = &config.roster;
     let report = gaps::report(roster, snapshot.coverage(), snapshot, now, wanted)?;
-    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, &report, now, wanted)?;
+    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
     let addresses: Vec<Address> = known.keys().copied().collect();
     for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
         let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
@@ -258,6 +259,7 @@ fn name(config: &Config, logger: Address) -> &str {
 /// of null: to the end of the epoch, which nobody has told.
 pub fn as_json(config: &Config, visits: &[Visit], now: i64) -> Value {
     let time = |at: Option<i64>| at.map(rfc3339);
+    let date = |at: Option<GatewayTime>| at.map(|at| rfc3339(at.unix_s()));
     let range = |fetch: &Fetch| {
         json!({
             "logger": fetch.logger.number(), "epoch": fetch.epoch.number(), "first": fetch.first, "last": fetch.last,
@@ -274,8 +276,9 @@ pub fn as_json(config: &Config, visits: &[Visit], now: i64) -> Value {
         .map(|visit| {
             json!({
                 "logger": visit.logger.number(), "name": name(config, visit.logger), "class": visit.class.name(),
-                "go_before_earliest": time(visit.deadline.earliest), "go_before_latest": time(visit.deadline.latest),
-                "days_left": visit.days_left(now), "nothing_left_by": time(visit.nothing_left_by),
+                "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
+                "in_logger": visit.in_logger.name(), "days_left": visit.days_left(now),
+                "nothing_left_by": date(visit.nothing_left_by),
                 "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
                 "at_stake": {
                     "records": visit.stake.records, "readings": visit.stake.readings,
@@ -289,6 +292,7 @@ pub fn as_json(config: &Config, visits: &[Visit], now: i64) -> Value {
                 "battery_installed": visit.battery_installed, "area": visit.area, "access": visit.access,
                 "fetch": visit.fetch.iter().map(dated).collect::<Vec<_>>(),
                 "no_longer_in_the_logger": visit.look_for.iter().map(dated).collect::<Vec<_>>(),
+                "in_another_unit": visit.elsewhere.iter().map(dated).collect::<Vec<_>>(),
             })
         })
         .collect();

@@ -4,4 +4,5 @@
 //! (`cli`).
 
 pub mod clock;
+pub mod expected;
 pub mod facts;

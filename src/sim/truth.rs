@@ -12,7 +12,6 @@ use super::{logger, physics::Physics};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use serde::Serialize;
-use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 use std::ops::RangeInclusive;
@@ -63,6 +62,8 @@ pub(super) struct LoggerTruth {
     pub(super) memory_records: usize,
     /// From when on the roster expects its records, where it says.
     pub(super) in_service_from: Option<i64>,
+    /// The shortest interval that the roster gives.
+    pub(super) interval_s: u32,
     pub(super) records: Vec<TruthRecord>,
     /// In order; epochs grow.
     pub(super) epochs: Vec<EpochTruth>,
@@ -100,28 +101,34 @@ impl LoggerTruth {
         self.records.iter().filter(|record| record.heard)
     }
 
-    /// The first sequence of an epoch that is expected; `None`: none of it is.
+    /// The first sequence of an epoch that is expected; `None`: none of it is. A record counts as received when it was
+    /// made, so a date within seconds of one may be told otherwise.
     fn first_expected(&self, epoch: u32) -> Option<u32> {
         let Some(since) = self.in_service_from else { return Some(1) };
-        let heard = self.heard().filter(|record| i64::from(record.time) >= since);
-        let first = heard.map(|record| record.identity).min()?;
-        match epoch.cmp(&first.epoch.number()) {
-            Ordering::Greater => Some(1),
-            Ordering::Equal => Some(first.sequence.number()),
-            // Only an epoch of which nothing was heard, if the one that names it began more than a day later.
-            Ordering::Less => {
-                let by =
-                    self.epochs.iter().find(|by| by.names.is_some_and(|(of, _)| of.number() == epoch))?;
-                let began = self
-                    .heard()
-                    .filter(|record| record.identity.epoch == by.epoch)
-                    .min_by_key(|r| r.identity)?;
-                let unheard = !self.heard().any(|record| record.identity.epoch.number() == epoch);
-                let named = self.named().any(|(of, _)| of == epoch);
-                let counts = by.epoch >= first.epoch && i64::from(began.time) > since + 86_400;
-                (unheard && named && counts).then_some(1)
+        let heard = || self.heard().filter(move |record| record.identity.epoch.number() == epoch);
+        let sequence = |record: &TruthRecord| u64::from(record.identity.sequence.number());
+        let before = heard().filter(|r| r.made_at_unix_s < since).map(sequence).max().unwrap_or(0);
+        let after = heard().filter(|r| sequence(r) > before).min_by_key(|r| r.identity);
+        let later = self.heard().filter(|r| r.identity.epoch.number() > epoch).min_by_key(|r| r.identity);
+        let (first, at) = match (after, later) {
+            (Some(after), _) => (sequence(after), Some(after.made_at_unix_s)),
+            (None, Some(later)) if later.made_at_unix_s <= since => return None,
+            (None, later) => {
+                let named = self.named().filter(|(of, _)| *of == epoch).map(|(_, last)| last).max();
+                (before.max(u64::from(named.unwrap_or(0))) + 1, later.map(|r| r.made_at_unix_s))
             }
-        }
+        };
+        let profiles = heard().filter_map(|record| match record.record() {
+            Some(Record::Profile(profile)) => Some(profile.interval_s),
+            _ => None,
+        });
+        let interval = i64::from(profiles.chain([self.interval_s]).min().unwrap_or(0));
+        let Some(span) = at.map(|at| at - since).filter(|&span| span >= 0 && interval > 0) else {
+            return u32::try_from(before + 1).ok();
+        };
+        let up = |by: i64| u64::try_from((span + by - 1) / by).unwrap_or(0);
+        let most = up(interval) + up(86_400) + 6;
+        u32::try_from(before.max(first.saturating_sub(most + 1)) + 1).ok()
     }
 
     /// What the heard profiles say of earlier epochs: (epoch, its last sequence).
