@@ -309,6 +309,23 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
 }
 
 #[test]
+fn all_unclosed_epochs_of_a_logger_are_written_off_at_once() {
+    let desk = Desk::new();
+    for epoch in 1..=5 {
+        desk.hear(L, epoch, 1..=5);
+    }
+    assert_eq!(desk.json(&["gaps"])["totals"]["unclosed"], 4);
+    desk.refused(2, &write_off(&["--all-unclosed"]), &["is heard now", "--yes"]);
+    let text = desk.done(&write_off(&["--all-unclosed", "--dry-run"]));
+    assert_eq!(text.matches("would be written off").count(), 4, "{text}");
+    let text = desk.done(&write_off(&["--all-unclosed", "--yes"]));
+    assert_eq!(text.matches("whatever it made from 6 on").count(), 4, "{text}");
+    assert_eq!(desk.json(&["gaps"])["totals"]["unclosed"], 0);
+    assert!(desk.done(&write_off(&["--all-unclosed"])).contains("nothing to write off"));
+    desk.verified();
+}
+
+#[test]
 fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     let desk = Desk::new();
     desk.hear(L, 1, 1..=30);
@@ -336,7 +353,9 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     assert_eq!(desk.gaps(L)[1], (1, 201, 203, "open".to_owned()));
     let list = desk.done(&["write-off", "--list"]);
     assert!(list.contains("heard again with 200: what is missing from there on is a gap"), "{list}");
-    desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
+    // It is heard now: what it may still hold is not given up without a question.
+    desk.refused(2, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["is heard now", "--yes"]);
+    desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
     desk.verified();
 }
 

@@ -372,6 +372,7 @@ impl<'a> Life<'a> {
                 time: record.time(),
                 plaintext: plaintext.into(),
                 heard: false,
+                heard_at_unix_s: None,
             });
         }
     }

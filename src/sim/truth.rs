@@ -32,6 +32,8 @@ pub struct TruthRecord {
     pub plaintext: Box<[u8]>,
     /// Whether a whole copy came over the line, as [`super::Witness`] saw it.
     pub heard: bool,
+    /// When the first such copy came, by a right clock, where that was said.
+    pub heard_at_unix_s: Option<i64>,
 }
 
 // Like the record itself: nothing of its content is printed.
@@ -42,6 +44,11 @@ impl std::fmt::Debug for TruthRecord {
 }
 
 impl TruthRecord {
+    /// By when a gateway can know of it: when it came, and else when it was made.
+    fn known_at(&self) -> i64 {
+        self.heard_at_unix_s.unwrap_or(self.made_at_unix_s)
+    }
+
     /// The record read back from its plaintext; always there.
     pub fn record(&self) -> Option<Record> {
         Record::decode(&self.plaintext, self.identity.epoch).ok()
@@ -54,6 +61,8 @@ pub struct Truth {
     loggers: BTreeMap<Address, LoggerTruth>,
     sealer: Arc<Sealer>,
     to_unix_s: i64,
+    /// When what is heard now comes over the line.
+    line_at_unix_s: Option<i64>,
 }
 
 /// One logger's records, in the order in which it made them.
@@ -101,21 +110,20 @@ impl LoggerTruth {
         self.records.iter().filter(|record| record.heard)
     }
 
-    /// The first sequence of an epoch that is expected; `None`: none of it is. A record counts as received when it was
-    /// made, so a date within seconds of one may be told otherwise.
+    /// The first sequence of an epoch that is expected; `None`: none of it is.
     fn first_expected(&self, epoch: u32) -> Option<u32> {
         let Some(since) = self.in_service_from else { return Some(1) };
         let heard = || self.heard().filter(move |record| record.identity.epoch.number() == epoch);
         let sequence = |record: &TruthRecord| u64::from(record.identity.sequence.number());
-        let before = heard().filter(|r| r.made_at_unix_s < since).map(sequence).max().unwrap_or(0);
+        let before = heard().filter(|r| r.known_at() < since).map(sequence).max().unwrap_or(0);
         let after = heard().filter(|r| sequence(r) > before).min_by_key(|r| r.identity);
         let later = self.heard().filter(|r| r.identity.epoch.number() > epoch).min_by_key(|r| r.identity);
         let (first, at) = match (after, later) {
-            (Some(after), _) => (sequence(after), Some(after.made_at_unix_s)),
-            (None, Some(later)) if later.made_at_unix_s <= since => return None,
+            (Some(after), _) => (sequence(after), Some(after.known_at())),
+            (None, Some(later)) if later.known_at() <= since => return None,
             (None, later) => {
                 let named = self.named().filter(|(of, _)| *of == epoch).map(|(_, last)| last).max();
-                (before.max(u64::from(named.unwrap_or(0))) + 1, later.map(|r| r.made_at_unix_s))
+                (before.max(u64::from(named.unwrap_or(0))) + 1, later.map(|r| r.known_at()))
             }
         };
         let profiles = heard().filter_map(|record| match record.record() {
@@ -150,7 +158,12 @@ impl Truth {
         for of in &plan.loggers {
             loggers.entry(of.address).or_insert_with(|| logger::live(plan, of, &physics));
         }
-        Self { loggers, sealer: Arc::new(Sealer::new(plan)), to_unix_s: plan.to_unix_s() }
+        Self {
+            loggers,
+            sealer: Arc::new(Sealer::new(plan)),
+            to_unix_s: plan.to_unix_s(),
+            line_at_unix_s: None,
+        }
     }
 
     /// When the field ends.
@@ -242,17 +255,27 @@ impl Truth {
         heard.into_iter().filter(is_open).filter(|epoch| logger.first_expected(*epoch).is_some()).collect()
     }
 
+    /// Says when what is heard from here on comes over the line; `None`: not known, or by hand.
+    pub fn set_line_time(&mut self, at_unix_s: Option<i64>) {
+        self.line_at_unix_s = at_unix_s;
+    }
+
     /// Says that a record is held after all; `true` if it was not before.
     pub fn mark_heard(&mut self, identity: Identity) -> bool {
         let Some(logger) = self.loggers.get_mut(&identity.address) else { return false };
         let Some(index) = logger.index(identity) else { return false };
-        !std::mem::replace(&mut logger.records[index].heard, true)
+        let record = &mut logger.records[index];
+        if !record.heard {
+            record.heard_at_unix_s = self.line_at_unix_s;
+        }
+        !std::mem::replace(&mut record.heard, true)
     }
 
     /// Forgets what was heard, to have another [`super::Witness`] listen.
     pub fn forget_heard(&mut self) {
         for record in self.loggers.values_mut().flat_map(|logger| &mut logger.records) {
             record.heard = false;
+            record.heard_at_unix_s = None;
         }
     }
 

@@ -416,7 +416,8 @@ impl<'a> Page<'a> {
                 format!("{partly}may be going now, goes from {} at the latest", at(latest))
             }
             (_, Some(earliest), _) if earliest <= self.now => format!("{partly}may be gone, go now"),
-            (_, Some(earliest), _) => format!("{partly}may be there, {FETCH_BEFORE}{}", at(earliest)),
+            // The footnote says what the mark means.
+            (_, Some(earliest), _) => format!("{partly}{FETCH_BEFORE}{} ?", at(earliest)),
             (_, None, _) => format!("{partly}until when is not known"),
         }
     }
@@ -549,7 +550,9 @@ impl<'a> Page<'a> {
             .iter()
             .filter(|visit| matches!(visit.class, Class::Dated | Class::Undated) && self.is_worth_it(visit))
             .collect();
-        if let Some(first) = large.first() {
+        let is_only_silent = |visit: &&&Visit| visit.stake.records == 0 && visit.unclosed == 0;
+        let is_more = !large.iter().all(|visit| is_only_silent(&visit));
+        if let Some(first) = large.first().filter(|_| is_more) {
             let logger = first.logger;
             return match first.deadline.goes_by().map(|by| by.unix_s()) {
                 Some(by) if by <= self.now => {
@@ -781,6 +784,16 @@ impl<'a> Page<'a> {
         }
         let mut text = String::from("\n");
         text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
+        let is_unsure = |gap: &&Gap| {
+            gap.in_memory.in_logger == InLogger::Perhaps
+                && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
+        };
+        if self.open.iter().any(|gap| is_unsure(&gap)) {
+            text += &self.prose(
+                0,
+                "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",
+            );
+        }
         if is_marked {
             text += &self.prose(
                 0,
