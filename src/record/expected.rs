@@ -324,7 +324,7 @@ mod tests {
         let slow = Pace { interval_s: u32::MAX, a_day: 1 };
         assert_eq!(slow.most_in(i64::MIN), Some(6));
         assert!(slow.most_in(i64::MAX).is_some());
-        assert!(slow.soonest(i64::MAX).is_some_and(|s| s > 0));
+        assert_eq!(slow.soonest(i64::MAX), None, "longer than can be counted");
         assert_eq!(slow.soonest(i64::MIN), Some(0));
     }
 }
