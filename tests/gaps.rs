@@ -2083,6 +2083,7 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
     intake.close_windows(stamp(now));
     ledger.append(&intake.batch, &config.roster, stamp(now)).unwrap();
     ledger.settle(10_000, 0).unwrap();
+    crate::util::daemon::seems_to_run(config.runtime_dir.as_deref().unwrap(), now);
     (dir, config, now)
 }
 

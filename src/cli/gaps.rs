@@ -12,7 +12,11 @@ use crate::gaps::{self, Gap, GapState, Report};
 use crate::judge::Row;
 use crate::ledger::Error;
 use crate::ledger::query::{AsideLedger, Reader, Snapshot};
+use crate::record::unread::Opaque;
+use crate::report::gateway::Gateway;
+use crate::state::DaemonState;
 use crate::text::rfc3339;
+use crate::view;
 use crate::wire::seq::{Address, Identity};
 use notes::{Notes, Span};
 use serde_json::{Value, json};
@@ -117,6 +121,9 @@ pub struct Found {
     pub report: Report,
     moved: Vec<Moved>,
     notes: Notes,
+    gateway: Gateway,
+    /// Records that this version cannot read.
+    opaque: Vec<Opaque>,
     /// Damaged ledgers in which a part of the record is.
     aside: Vec<AsideLedger>,
 }
@@ -176,6 +183,9 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         // Of all loggers: what an outage was shows only in who else was heard.
         let mut report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |_| true)?;
+        let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+        let gateway = super::gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+        gateway.take_explained(&mut report);
         report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
         report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
         report
@@ -187,7 +197,9 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
         });
         let moved = moved(&report, wanted, snapshot)?;
         let notes = Notes::read(&report, &config.roster, snapshot, now)?;
-        Ok(Found { report, moved, notes, aside: snapshot.ledgers_set_aside()? })
+        let addresses = config.roster.loggers().map(|logger| logger.address);
+        let opaque = snapshot.opaque(addresses.filter(|&logger| wanted.takes(logger)))?;
+        Ok(Found { report, moved, notes, gateway, opaque, aside: snapshot.ledgers_set_aside()? })
     })
 }
 
@@ -303,9 +315,20 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
             })
         })
         .collect();
+    let opaque: Vec<Value> = found
+        .opaque
+        .iter()
+        .map(|opaque| {
+            let mut value = view::unread::opaque_json(Some(opaque));
+            value["logger"] = json!(opaque.logger.number());
+            value["name"] = json!(name(roster, opaque.logger));
+            value
+        })
+        .collect();
     let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
     json!({
         "site": config.site.name, "generated_at": rfc3339(now),
+        "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
         "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
         "totals": {

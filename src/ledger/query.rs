@@ -100,6 +100,8 @@ struct Unsettled {
     rank: i64,
     /// Its time is not the record's, which nobody can read.
     opaque: bool,
+    /// When it came by radio, by whatever the gateway's clock said.
+    by_radio_at: Option<i64>,
     seen: Seen,
 }
 
@@ -238,10 +240,12 @@ impl<'a> Snapshot<'a> {
             }
             if !withdrawn {
                 let kind: i64 = row.get(0)?;
+                // Whether it came by radio has nothing to do with whether the clock was right.
+                let by_radio_at = received_at;
                 let received_at = received_at.filter(|_| is_synchronised(row.get(12)));
                 let seen = Seen { time, received_at, is_reading: kind == kind::READING };
                 let rows = self.unsettled.entry(identity).or_default();
-                rows.push(Unsettled { rank, opaque: kind == kind::OPAQUE, seen });
+                rows.push(Unsettled { rank, opaque: kind == kind::OPAQUE, by_radio_at, seen });
                 rows.sort_by_key(|unsettled| unsettled.rank);
             }
         }
@@ -404,18 +408,6 @@ impl<'a> Snapshot<'a> {
                 bytes: row.get::<_, f64>(10)? as u64,
             })
         })?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// Addresses off the roster, with frames counted.
-    pub fn foreign(&self) -> Result<Vec<(u16, u64)>, Error> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT address, sum(frames) FROM (
-                 SELECT address, frames FROM foreign_address
-                 UNION ALL SELECT logger, c2 FROM journal WHERE kind = 0 AND logger <> 0 AND c2 > 0)
-             GROUP BY address ORDER BY 2 DESC",
-        )?;
-        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)? as u64)))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -584,7 +576,7 @@ impl<'a> Snapshot<'a> {
             "SELECT logger, slot, count(*) FROM unopened WHERE reason = ? GROUP BY logger, slot",
         )?;
         let mut frames = BTreeMap::new();
-        let mut found = statement.query([super::aside::CLOSED])?;
+        let mut found = statement.query([crate::record::unopened::WhyShut::Closed.text()])?;
         while let Some(row) = found.next()? {
             if let Some(address) = Address::new(row.get(0)?) {
                 frames.insert((address, Slot(row.get(1)?)), row.get::<_, i64>(2)? as u64);
@@ -692,7 +684,7 @@ impl<'a> Snapshot<'a> {
         let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
         for (id, row) in unsettled.filter(|(_, row)| row.rank == 0) {
             // As the settled counters do it.
-            let day = row.seen.received_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
+            let day = row.by_radio_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
             if let Some(day) = day {
                 *days.entry((id.address, day)).or_default() += 1;
             }
@@ -714,7 +706,7 @@ impl<'a> Snapshot<'a> {
         let mut unsettled = BTreeMap::<Address, u64>::new();
         for (id, rows) in &self.unsettled {
             *unsettled.entry(id.address).or_default() += 1;
-            let shown = rows.first().filter(|row| row.seen.received_at.is_none() && !row.opaque);
+            let shown = rows.first().filter(|row| row.by_radio_at.is_none() && !row.opaque);
             if let Some(day) = shown.map(|row| row.seen.time / DAY_S)
                 && (first..=last).contains(&day)
             {

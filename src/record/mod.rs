@@ -5,3 +5,6 @@
 
 pub mod clock;
 pub mod facts;
+pub mod spans;
+pub mod unopened;
+pub mod unread;

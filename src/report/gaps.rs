@@ -14,6 +14,7 @@ use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, Expectation, RangeSet};
 use crate::record::clock::{Corrected, EpochClock};
 pub use crate::record::facts::{Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::spans::covered;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -272,6 +273,15 @@ pub fn missing<F: Facts>(
         });
     }
     Ok(all)
+}
+
+/// Seconds without anything new by radio after which a logger is silent; `None`: it never is.
+pub fn silent_after_s<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+) -> Result<Option<i64>, F::Error> {
+    Ok(Subject::new(logger, coverage, facts)?.silent_after()?.1)
 }
 
 /// When a held record was made, as far as can be told; `None` where it has no time.
@@ -835,17 +845,23 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(all)
     }
 
-    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+    /// The interval in force now, and seconds without anything new by radio after which the logger is silent.
+    fn silent_after(&self) -> Result<(i64, Option<i64>), F::Error> {
         let interval = match self.newest() {
             Some(newest) => self.interval_s(newest)?,
             None => i64::from(self.logger.interval_s),
         };
         let limit = match self.logger.silent_after_s {
-            Some(limit) => i64::from(limit),
+            Some(limit) => Some(i64::from(limit)),
             // A logger that promises no interval is never silent, unless the roster says after what.
-            None if interval == 0 => return Ok(None),
-            None => SILENT_INTERVALS * interval,
+            None if interval == 0 => None,
+            None => Some(SILENT_INTERVALS * interval),
         };
+        Ok((interval, limit))
+    }
+
+    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+        let (interval, Some(limit)) = self.silent_after()? else { return Ok(None) };
         let last_heard = self.facts.last_heard(self.logger.address)?;
         let in_service_from = match self.logger.in_service {
             Some(InService::From(since)) if since > now => return Ok(None),
@@ -982,19 +998,6 @@ fn none_heard(outage: &Outage, gaps: &[Gap], witnesses: &[Witness]) -> bool {
     let able = || witnesses.iter().filter(|witness| witness.could_speak(from, to));
     let heard = able().filter(|witness| witness.was_heard(from, to, gaps)).count();
     able().count() > 1 && 10 * heard <= able().count()
-}
-
-/// How much of a time some spans cover together.
-fn covered(from: i64, to: i64, spans: impl Iterator<Item = (i64, i64)>) -> i64 {
-    let mut clipped: Vec<(i64, i64)> =
-        spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
-    clipped.sort_unstable();
-    let (mut total, mut end) = (0, i64::MIN);
-    for (a, b) in clipped {
-        total += (b - a.max(end)).max(0);
-        end = end.max(b);
-    }
-    total
 }
 
 fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {

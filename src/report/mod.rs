@@ -7,4 +7,5 @@
 //! and no text.
 
 pub mod gaps;
+pub mod gateway;
 pub mod visits;
