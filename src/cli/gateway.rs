@@ -6,6 +6,19 @@ use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
 use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
 use crate::state::DaemonState;
+use crate::wire::seq::{Address, Identity, Sequence};
+
+/// When the newest record held of a logger came in by radio: it may have been opened later, with another key.
+fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Result<Option<i64>, Error> {
+    let newest = snapshot.coverage().epochs_of(address).rev().find_map(|(epoch, held)| {
+        let sequence = Sequence::new(held.authentic.largest()?)?;
+        Some(Identity { address, epoch, sequence })
+    });
+    match newest {
+        Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at)),
+        None => Ok(None),
+    }
+}
 
 /// Works it out of one state of the ledger and what a daemon last said.
 pub fn look(
@@ -29,7 +42,7 @@ pub fn look(
             logger: address,
             silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
             in_service_from,
-            last_heard: snapshot.last_heard(address)?,
+            last_heard: snapshot.last_heard(address)?.max(opened_later(snapshot, address)?),
             is_accounted_for: quiet.contains_key(&address) || given_up.contains_key(&address),
         });
     }

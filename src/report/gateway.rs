@@ -88,7 +88,7 @@ pub struct LoggerHeard {
     pub silent_after_s: Option<i64>,
     /// From when it is in service.
     pub in_service_from: Option<i64>,
-    /// When its newest record that was stored by radio came in.
+    /// When its newest record came in by radio, whether it was opened at once or later.
     pub last_heard: Option<i64>,
     /// It need not be heard: a remark or a write-off says so.
     pub is_accounted_for: bool,
@@ -164,11 +164,11 @@ impl Gateway {
         self.faults.is_empty()
     }
 
-    /// Takes those silences out of a report that the gateway explains, and returns them.
+    /// Leaves those silences in a report that are the loggers', and returns those that the gateway explains.
     pub fn take_explained(&self, report: &mut Report) -> Vec<Silence> {
-        let (explained, silent) =
-            report.silent.drain(..).partition(|silence| self.explained.contains(&silence.logger));
-        report.silent = silent;
+        let mut explained = std::mem::take(&mut report.silent);
+        report.silent.extend(explained.extract_if(.., |silence| self.silent.contains(&silence.logger)));
+        explained.retain(|silence| self.explained.contains(&silence.logger));
         explained
     }
 }
