@@ -25,6 +25,7 @@ pub mod link;
 pub mod people;
 pub mod plot;
 pub mod record;
+pub mod report;
 pub mod seal;
 #[cfg(feature = "sim")]
 pub mod sim;

@@ -35,6 +35,7 @@ mod storage;
 mod units;
 mod units_cli;
 mod util;
+mod values;
 mod vectors;
 mod views;
 mod visits;
