@@ -28,7 +28,7 @@ fn site(seed: u64, loggers: usize, days: u32) -> (Site, FieldPlan, Run) {
     (site, plan, run)
 }
 
-fn fill(path: &Path, plan: &FieldPlan) -> Run {
+pub fn fill(path: &Path, plan: &FieldPlan) -> Run {
     let roster = plan.to_roster();
     let mut keyring = Keyring::default();
     keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);

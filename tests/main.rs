@@ -36,6 +36,7 @@ mod units;
 mod units_cli;
 mod util;
 mod values;
+mod values_by_chance;
 mod vectors;
 mod views;
 mod visits;

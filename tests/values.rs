@@ -2,13 +2,17 @@
 //! has its calculation by hand beside it; every command that gives values is asked, and all must agree.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+use crate::export::fill;
 use crate::util;
 
+use stonechat::sim::{ClockDrift, FaultRates, FieldPlan};
 use stonechat::wire::record::{RawUnit, Record};
 use stonechat::wire::seq::Identity;
 use util::bench::{
     Bench, NOW, T, dated, entry, faulty, id, logger, point, power_up, profile, reading, rows, stay,
 };
+
+use util::daemon::Site;
 
 type Heard = (Identity, Record, i64);
 
@@ -505,4 +509,117 @@ fn names_that_a_spreadsheet_would_run_are_harmless_in_csv_unless_they_are_to_be_
     let row = &bench.by_units(&["--remarks", "--leave-formulas"])[0];
     assert_eq!([&row["name"], &row["channel_name"], &row["point"]], ["@L-20", "+c0", name]);
     assert!(remarks().contains(",-2+3 cm,"), "{}", remarks());
+}
+
+/// One time for a reading and what corrects it: a field whose clocks go slow and fast by up to a minute a week, asked by
+/// every command for every point.
+#[test]
+fn all_commands_agree_on_every_point_of_a_field_whose_clocks_drift() {
+    let mut plan = FieldPlan::harrow_tarn(86, 8, T, 8).with_faults(FaultRates::none());
+    let loggers: Vec<_> = plan.to_roster().loggers().map(|logger| logger.address).collect();
+    for (at, logger) in loggers.into_iter().enumerate() {
+        plan.clock_drift
+            .push((logger, ClockDrift { slow_ppm: 80.0 - 20.0 * at as f64, cold_ppm_per_k2: 0.034 }));
+    }
+    let site = Site::new(&plan, "tcp://127.0.0.1:9", 1.0, "");
+    fill(&site.ledger(), &plan);
+    let units = site.path("calibrations.toml");
+    let units = units.to_str().unwrap();
+    let export = |shape: &str| {
+        let file = site.path("all.csv");
+        let args =
+            ["export", "--units", units, "--shape", shape, "--force", "--no-descriptor", "--now", NOW, "-o"];
+        let output = site.output(&[&args[..], &[file.to_str().unwrap()]].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        rows(&std::fs::read_to_string(file).unwrap())
+    };
+    let (long, wide) = (export("long"), export("wide"));
+    let names: std::collections::BTreeSet<&str> = long.iter().map(|row| row["point"].as_str()).collect();
+    assert!(names.len() > 12, "{names:?}");
+    let (mut corrected, mut compared) = (0, 0);
+    for name in names {
+        let args =
+            ["units", "show", "--point", name, "--units", units, "--from", "2026-01-01T00:00:00Z", "--json"];
+        let show = site.json(&args);
+        let shown: Vec<(String, String)> = show["values"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|value| {
+                corrected += usize::from(value["time_corrected"] == true);
+                let marks: Vec<_> =
+                    value["marks"].as_array().unwrap().iter().filter_map(|m| m.as_str()).collect();
+                let note = value["absent"]["code"].as_str().map_or_else(|| marks.join(","), str::to_owned);
+                let time = value["time"].as_str().unwrap().to_owned();
+                (time, format!("{}|{note}", value["text"].as_str().unwrap_or_default()))
+            })
+            .collect();
+        compared += shown.len();
+        let sorted = |mut all: Vec<(String, String)>| {
+            all.sort();
+            all
+        };
+        let of_long = long.iter().filter(|row| row["point"] == name);
+        let of_long = of_long.map(|row| (row["time"].clone(), format!("{}|{}", row["value"], row["note"])));
+        assert!(sorted(of_long.collect()) == sorted(shown.clone()), "{name}: the long table differs");
+        let note = format!("{name} note");
+        let of_wide = wide.iter().map(|row| (row["time"].clone(), format!("{}|{}", row[name], row[&note])));
+        let of_wide = of_wide.filter(|(_, cell)| cell != "|");
+        assert!(sorted(of_wide.collect()) == sorted(shown.clone()), "{name}: the wide table differs");
+        // A calculation in the middle, and a picture of all.
+        let (time, cell) = &shown[shown.len() / 2];
+        let explain =
+            site.json(&["units", "explain", "--point", name, "--units", units, "--at", time, "--json"]);
+        let value = &explain["values"][0];
+        assert_eq!(
+            value["text"].as_str().unwrap_or_default(),
+            cell.split('|').next().unwrap(),
+            "{name} {time}"
+        );
+        let plot = ["plot", "--point", name, "--units", units, "--force", "--now", NOW, "--json", "-o"];
+        let file = site.path("all.svg");
+        let span = ["--from", "2026-01-01T00:00:00Z", "--to", "2026-07-01T00:00:00Z"];
+        let plot = site.json(&[&plot[..], &[file.to_str().unwrap()], &span].concat());
+        let absent = shown.iter().filter(|(_, cell)| cell.starts_with('|')).count();
+        let panel = &plot["points"][0];
+        assert_eq!((&panel["readings"], &panel["absent"]), (&shown.len().into(), &absent.into()), "{name}");
+    }
+    println!("{compared} values, {corrected} at corrected times");
+    assert!(corrected * 4 > compared, "{corrected} of {compared}");
+}
+
+#[test]
+fn a_bridge_says_how_its_leads_run_and_whose_resistance_is_stated() {
+    let bridge = |kind: &str, leads: &str| {
+        let form = format!(
+            "conversion = {{ kind = {kind:?}, gauge_factor = 2.1, polarity = \"tension_positive\", ratio_zero = 0{leads} }}"
+        );
+        let bench =
+            Bench::new(&logger(20, &[RawUnit::NanoRatio]), &point("P", 20, 0), &entry("P", "10*-6", &form));
+        let units = |time| profile(time, &[RawUnit::NanoRatio], (0, 0));
+        // Of 1,000e-6 on three wires with leads of 10 ohm and a gauge of 120: 130 ohm and 120 × 1.0021 + 10 ohm.
+        let gauge = 120.0 * 1.0021 + 10.0;
+        let ratio = gauge / (gauge + 130.0) - 0.5;
+        let counts = move |time| reading(time, &[(ratio * 1e9_f64).round() as i32]);
+        bench.hear(&in_a_row(1, T, &[Some(&units), Some(&counts)]));
+        bench
+    };
+    let quarter = |leads: &str| bridge("bridge_quarter", leads);
+    assert_eq!(
+        quarter(", wiring = \"three_wire\", one_lead_ohm = 10, gauge_ohm = 120").short("P"),
+        ["1000.00"]
+    );
+    let check = ["units", "check", "--units", "calibrations.toml"];
+    for (kind, leads, says) in [
+        ("bridge_quarter", ", one_lead_ohm = 10, gauge_ohm = 120", "wiring"),
+        ("bridge_quarter", ", wiring = \"three_wire\", gauge_ohm = 120", "one lead, one way"),
+        ("bridge_quarter", ", wiring = \"four_wire\", one_lead_ohm = 10, gauge_ohm = 120", "two_wire"),
+        ("bridge_half_bending", ", wiring = \"two_wire\", one_lead_ohm = 10, gauge_ohm = 120", "three_wire"),
+        ("bridge_full_bending", ", wiring = \"three_wire\", one_lead_ohm = 10, gauge_ohm = 120", "four_wire"),
+    ] {
+        let output = bridge(kind, leads).output(&check);
+        let said = String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{said}");
+        assert!(said.contains(says), "{kind}: {said}");
+    }
 }

@@ -9,7 +9,8 @@ use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, po
 /// Which arms of a bridge are active.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Arms {
-    /// One: ε = 4 (V − V0) / (GF (1 + 2 V0)(1 − 2 V)), which is 4 V / (GF (1 − 2 V)) of a bridge in balance at its zero.
+    /// One: ε = 4 Vr / (GF (1 − 2 Vr)). On two wires the leads put the bridge out of balance at its zero, so that there it
+    /// is 4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0))), V0 being the ratio of the zero.
     Quarter,
     /// One in tension, one beside it in as much compression: ε = 2 Vr / GF.
     HalfBending,
@@ -95,7 +96,7 @@ impl StrainBridge {
             let numbers = format!("{sign}({} − {})", term(ratio), term(self.zero_ratio));
             Step::new("Vr", format!("{sign}(V_r − V_r0)"), numbers, vr, "V/V")
         });
-        let v0 = self.zero();
+        let v0 = self.imbalance();
         let (times, rest) = match self.arms {
             Arms::Quarter => (4.0, positive(1.0 + 2.0 * v0, DENOMINATOR)? * (1.0 - 2.0 * (vr + v0))),
             Arms::HalfBending => (2.0, 1.0),
@@ -125,16 +126,29 @@ impl StrainBridge {
         Ok(raised)
     }
 
-    /// The ratio of the dated zero, with the sign of tension.
-    fn zero(&self) -> f64 {
-        if self.is_reversed { -self.zero_ratio } else { self.zero_ratio }
+    /// How far the bridge itself is out of balance at its zero, with the sign of tension: by the leads of a quarter bridge
+    /// on two wires. Of any other it is not known whether the bridge or the instrument is off, and it is small.
+    fn imbalance(&self) -> f64 {
+        match self.leads {
+            Some(leads) if leads.wiring == Wiring::Two => {
+                if self.is_reversed {
+                    -self.zero_ratio
+                } else {
+                    self.zero_ratio
+                }
+            }
+            _ => 0.0,
+        }
     }
 
     fn strain_step(&self, vr: f64, strain: f64) -> Step {
         let (v, gf) = (term(vr), term(self.gauge_factor));
         let (formula, numbers) = match self.arms {
+            Arms::Quarter if self.imbalance() == 0.0 => {
+                ("4 Vr / (GF (1 − 2 Vr))", format!("4 × {v} / ({gf} × (1 − 2 × {v}))"))
+            }
             Arms::Quarter => {
-                let v0 = term(self.zero());
+                let v0 = term(self.imbalance());
                 let rest = format!("(1 + 2 × {v0}) × (1 − 2 × ({v} + {v0}))");
                 ("4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0)))", format!("4 × {v} / ({gf} × {rest})"))
             }
@@ -161,8 +175,8 @@ impl StrainBridge {
         let x = self.gauge_factor * strain / raised;
         let vr = match self.arms {
             Arms::Quarter => {
-                let x = x * (1.0 + 2.0 * self.zero());
-                x * (1.0 - 2.0 * self.zero()) / (4.0 + 2.0 * x)
+                let x = x * (1.0 + 2.0 * self.imbalance());
+                x * (1.0 - 2.0 * self.imbalance()) / (4.0 + 2.0 * x)
             }
             Arms::HalfBending => x / 2.0,
             Arms::HalfPoisson { poisson } => x * (1.0 + poisson) / (4.0 + 2.0 * x * (1.0 - poisson)),
