@@ -17,7 +17,6 @@ pub mod coverage;
 pub mod daemon;
 pub mod export;
 pub mod files;
-pub mod gaps;
 pub mod hand;
 pub mod judge;
 pub mod ledger;
@@ -33,8 +32,8 @@ pub mod state;
 pub mod text;
 pub mod time;
 pub mod units;
-pub mod visits;
 pub mod when;
 pub mod wire;
 
 pub use record::clock;
+pub use report::{gaps, visits};

@@ -444,8 +444,8 @@ fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'
 /// Which files values rest on, with their digests, so that whoever has them can see that it was these.
 fn provenance(config: &Config, units: &Path) -> Vec<(String, String)> {
     let digest = |path: &Path| {
-        let read = std::fs::File::open(path).and_then(|mut file| crate::files::digest(&mut file));
-        read.map_or("not readable any more".to_owned(), |(hex, _)| format!("sha256:{hex}"))
+        let digest = crate::files::digest_of(path);
+        digest.map_or("not readable any more".to_owned(), |hex| format!("sha256:{hex}"))
     };
     let points = config.points_file.as_deref().map(|points| ("points".to_owned(), digest(points)));
     std::iter::once(("calibrations".to_owned(), digest(units))).chain(points).collect()

@@ -5,8 +5,8 @@
 //! codes only (docs/units.md lists them), since a calibration's limits do not belong into a file for others.
 
 use super::convert::{Convert, Count, Lacks, PointColumn, Value};
-use crate::ledger::Error;
 use crate::ledger::query::Reader;
+use crate::report::inputs::ReadError;
 use crate::report::values::Site;
 use crate::units::Silent;
 use crate::units::chain::{Lead, Sample, Worked};
@@ -102,7 +102,7 @@ impl Convert for ByPoints<'_> {
         Some(&self.columns)
     }
 
-    fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), Error> {
+    fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), ReadError> {
         let site = self.site;
         self.reader.read(|snapshot| {
             let inputs = site.inputs(snapshot);

@@ -12,11 +12,11 @@
 //!
 //! What this is not: it writes nothing, and no gap report rests on it.
 
-use super::query::Snapshot;
-use super::{Error, damage, rows};
-use crate::clock::{Corrected, EpochClock, ReadingClock};
+use super::query::{self, Snapshot};
+use super::{Error, rows};
 use crate::config::roster::Roster;
 use crate::coverage::RangeSet;
+use crate::record::clock::{Corrected, EpochClock, ReadingClock};
 use crate::record::raw_unit::{Passing, RawUnits, Stated};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -141,7 +141,7 @@ impl<'s> Readings<'s> {
         if let Some(times) = self.known.epochs.borrow().get(&(address, epoch)) {
             return Ok(Rc::clone(times));
         }
-        let clocks = crate::gaps::Clocks::new(self.snapshot.coverage(), self.snapshot, address);
+        let clocks = crate::record::clocks::Clocks::new(self.snapshot.coverage(), self.snapshot, address);
         let clock = clocks.of(epoch)?.as_ref().clone();
         let times = Rc::new(epoch_times(clock, &self.timed(address, epoch)?));
         self.known.epochs.borrow_mut().insert((address, epoch), Rc::clone(&times));
@@ -217,7 +217,7 @@ impl<'s> Readings<'s> {
             return Ok(Rc::clone(lacking));
         }
         let mut lacking = Lacking::default();
-        for (address, epoch, held) in damage::elsewhere(self.snapshot.db)?.epochs() {
+        for (address, epoch, held) in query::elsewhere(self.snapshot.db)?.epochs() {
             lacking.elsewhere.insert((address, epoch), held.held());
         }
         for (logger, epoch, first, last) in super::chunk::retired(self.snapshot.db)? {

@@ -1052,6 +1052,23 @@ impl Facts for Snapshot<'_> {
     }
 }
 
+/// What counts as held because of ledgers that were set aside.
+pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
+    let mut coverage = Coverage::default();
+    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM elsewhere")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = super::state::address_epoch(row)?;
+        let basis = if row.get::<_, i64>(2)? == 0 {
+            crate::coverage::Basis::Authentic
+        } else {
+            crate::coverage::Basis::Csv
+        };
+        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
+    }
+    Ok(coverage)
+}
+
 /// Windows of a radio with at most `slack_s` seconds between them become one; order by radio is kept.
 pub(super) fn merge_windows(windows: Vec<(u8, i64, i64)>, slack_s: i64) -> Vec<(u8, i64, i64)> {
     let mut sorted = windows;

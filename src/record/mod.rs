@@ -4,5 +4,6 @@
 //! (`cli`).
 
 pub mod clock;
+pub mod clocks;
 pub mod facts;
 pub mod raw_unit;

@@ -3,9 +3,9 @@
 //! Times and raw units come from `ledger::made` alone, for the reading and for everything that corrects it.
 
 use crate::config::roster::Roster;
-use crate::ledger::Error;
 use crate::ledger::made::{Known, MadeReading, Readings};
 use crate::ledger::query::Snapshot;
+use crate::record::facts::Facts;
 use crate::units::chain::{Around, Earlier, Inputs, Sample};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -13,6 +13,9 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::Arc;
+
+/// What reading the ledger may fail with.
+pub type ReadError = <Snapshot<'static> as Facts>::Error;
 
 /// How much is read before what is asked for, and after: values are mostly asked for in the order of time.
 const BEFORE_S: i64 = 86_400;
@@ -95,7 +98,7 @@ impl<'s> LedgerInputs<'s> {
         logger: Address,
         channel: u8,
         span: (i64, i64),
-    ) -> Result<Vec<(Sample, bool)>, Error> {
+    ) -> Result<Vec<(Sample, bool)>, ReadError> {
         let mut samples = Vec::new();
         self.readings.made_in(logger, span, |reading| {
             if let Some((count, is_fault)) = reading.count(channel) {
@@ -116,7 +119,7 @@ impl<'s> LedgerInputs<'s> {
     }
 
     /// A window that holds a span.
-    fn window(&self, logger: Address, from: i64, to: i64) -> Result<Rc<Window>, Error> {
+    fn window(&self, logger: Address, from: i64, to: i64) -> Result<Rc<Window>, ReadError> {
         if let Some(window) = self.windows.borrow().get(&logger)
             && window.from <= from
             && to <= window.to
@@ -136,7 +139,7 @@ impl<'s> LedgerInputs<'s> {
     }
 
     /// A stretch that holds a sequence, and some before and after it.
-    fn order(&self, logger: Address, epoch: Epoch, sequence: u32) -> Result<Rc<Order>, Error> {
+    fn order(&self, logger: Address, epoch: Epoch, sequence: u32) -> Result<Rc<Order>, ReadError> {
         if let Some(order) = self.orders.borrow().get(&logger)
             && order.epoch == epoch
             && (order.first..=order.last).contains(&sequence)
@@ -158,7 +161,7 @@ impl<'s> LedgerInputs<'s> {
 
     /// The last reading before a record, in the order in which the logger made them, that has a channel with a count and
     /// no fault; with the number of readings that were passed over.
-    fn counted_before(&self, channel: u8, id: Identity) -> Result<Option<(Sample, u64)>, Error> {
+    fn counted_before(&self, channel: u8, id: Identity) -> Result<Option<(Sample, u64)>, ReadError> {
         let coverage = self.readings.snapshot().coverage();
         let epochs = coverage.epochs_of(id.address).rev().filter(|(epoch, _)| *epoch <= id.epoch);
         let mut passed = 0;
@@ -182,9 +185,9 @@ impl<'s> LedgerInputs<'s> {
 }
 
 impl Inputs for LedgerInputs<'_> {
-    type Error = Error;
+    type Error = ReadError;
 
-    fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Error> {
+    fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, ReadError> {
         let (from, to) = (at.saturating_sub(within_s), at.saturating_add(within_s).saturating_add(1));
         let window = self.window(logger, from, to)?;
         let after = window.readings.partition_point(|kept| kept.time <= at);
@@ -195,14 +198,14 @@ impl Inputs for LedgerInputs<'_> {
         Ok(Around { before, after })
     }
 
-    fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Error> {
+    fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, ReadError> {
         let order = self.order(identity.address, identity.epoch, identity.sequence.number())?;
         let at = order.readings.partition_point(|kept| kept.identity < identity);
         let kept = order.readings.get(at).filter(|kept| kept.identity == identity);
         Ok(kept.and_then(|kept| kept.sample(channel)))
     }
 
-    fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Error> {
+    fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, ReadError> {
         let Some((earlier, faults)) = self.counted_before(channel, sample.identity)? else { return Ok(None) };
         let (before, after) = (earlier.identity, sample.identity);
         let restarted =

@@ -1,8 +1,7 @@
 //! The values of a point over a span of time, and the calculation of one.
 
-use super::inputs::LedgerInputs;
+use super::inputs::{LedgerInputs, ReadError};
 use crate::config::roster::Roster;
-use crate::ledger::Error;
 use crate::ledger::made::Known;
 use crate::ledger::query::Snapshot;
 use crate::units::calibration::Calibrations;
@@ -98,7 +97,12 @@ impl Shown {
 }
 
 /// The values of a point in a span; without a beginning, of the last day.
-pub fn of(site: &Site<'_>, inputs: &LedgerInputs<'_>, point: &str, span: Span) -> Result<Vec<Shown>, Error> {
+pub fn of(
+    site: &Site<'_>,
+    inputs: &LedgerInputs<'_>,
+    point: &str,
+    span: Span,
+) -> Result<Vec<Shown>, ReadError> {
     let to = span.to.unwrap_or(i64::MAX);
     let from = match span.from {
         Some(from) => from,
@@ -121,7 +125,7 @@ pub fn told(
     inputs: &LedgerInputs<'_>,
     point: &str,
     at: Option<i64>,
-) -> Result<Option<(Told, Shown)>, Error> {
+) -> Result<Option<(Told, Shown)>, ReadError> {
     let before = at.map_or(i64::MAX, |at| at.saturating_add(1));
     let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
     let mut told = Told::new(site.words.clone());
@@ -137,7 +141,7 @@ pub fn worked<'a>(
     point: &str,
     (stay, sample): (&Stay, &Sample),
     account: &mut impl Account,
-) -> Result<(Worked, bool), Error> {
+) -> Result<(Worked, bool), ReadError> {
     let chain = site.chain(inputs);
     let is_own = site.points.contains(point);
     let worked = match is_own {
@@ -156,7 +160,7 @@ fn readings<'s>(
     inputs: &LedgerInputs<'_>,
     point: &str,
     span: (i64, i64),
-) -> Result<Vec<(&'s Stay, Sample)>, Error> {
+) -> Result<Vec<(&'s Stay, Sample)>, ReadError> {
     let mut found = Vec::new();
     for lead in site.leads(point, span) {
         let samples = inputs.samples(lead.stay.logger, lead.stay.channel, (lead.from, lead.to))?;
@@ -170,7 +174,7 @@ fn newest<'s>(
     inputs: &LedgerInputs<'_>,
     point: &str,
     before: i64,
-) -> Result<Option<(&'s Stay, Sample)>, Error> {
+) -> Result<Option<(&'s Stay, Sample)>, ReadError> {
     for lead in site.leads(point, (i64::MIN, before)).into_iter().rev() {
         let (stay, mut before) = (lead.stay, lead.to);
         // A reading without the channel is none of the point's: look further back, a day at a time.
