@@ -1331,6 +1331,40 @@ fn strict_takes_whole_files_only_and_what_is_left_out_hides_nothing_of_the_other
 }
 
 #[test]
+fn a_dump_that_begins_and_ends_within_frames_is_whole_and_strict_takes_it() {
+    let small = Small::new();
+    let all = hand::dump(&small.truth, &small.gap);
+    let first = all.iter().position(|&byte| byte == 0).unwrap();
+    let cut = small.file("cut.sealed", &all[first - 9..all.len() - 12]);
+    let records = small.gap.len() as u64 - 2;
+    let planned = import(&small.site, 0, &["--dry-run", "--strict", &cut]);
+    assert!(flat(&planned).contains("begins and ends within a frame"), "{planned}");
+    let done = import_json(&small.site, 0, &["--by", "R. Dale", "--strict", &cut]);
+    let file = &done["files"][0];
+    assert_eq!((&file["new"], &file["read"]), (&records.into(), &records.into()), "{file}");
+    assert_eq!(file["refused"], serde_json::json!({}), "{file}");
+    assert_eq!(file["cut_at_edges"], 2, "{file}");
+    // What is damaged in the middle, or is longer than any frame, is refused as before.
+    let mut damaged = all.clone();
+    damaged[first + 5] ^= 1;
+    let damaged = small.file("damaged.sealed", damaged);
+    import(&small.site, 1, &["--dry-run", &damaged]);
+    let mut long = vec![7; 300];
+    long.push(0);
+    long.extend(&all);
+    let long = small.file("long.sealed", long);
+    let planned = import_json(&small.site, 1, &["--dry-run", &long]);
+    assert_eq!(planned["files"][0]["refused"]["damaged"]["count"], 1, "{planned}");
+    // A first frame that ends at a delimiter is whole, and so is a last one without its delimiter.
+    let mut whole = vec![0];
+    whole.extend(&all[..all.len() - 1]);
+    let whole = small.file("whole.sealed", whole);
+    let planned = import_json(&small.site, 0, &["--dry-run", &whole]);
+    assert_eq!(planned["files"][0]["cut_at_edges"], 0, "{planned}");
+    assert_eq!(planned["files"][0]["read"], small.gap.len(), "{planned}");
+}
+
+#[test]
 fn after_a_file_that_could_not_be_written_the_others_wait_since_what_both_bring_was_planned_with_it() {
     let small = Small::new();
     let first = small.file("a.sealed", hand::dump(&small.truth, &small.gap[..3]));
@@ -1408,8 +1442,19 @@ fn whoever_imports_must_say_who() {
         assert!(told.starts_with("stonechat: ") && told.contains(word), "{told}");
     };
     refused(&[&csv], "say who imports with --by NAME");
-    for name in ["", "  ", "R.\nDale", "R. \x1b[31mDale", &"x".repeat(101)] {
-        refused(&["--by", name, &csv], "--by takes a person's name of 1 to 100 characters");
+    let long = "x".repeat(81);
+    // The rule for a name is the same wherever a person gives one.
+    for (name, why) in [
+        ("", "--by is empty; write it out"),
+        ("  ", "--by is empty; write it out"),
+        ("R.\nDale", "--by has the control character \\n"),
+        ("R. \x1b[31mDale", "--by has the control character \\u{1b}"),
+        ("R. \u{202e}Dale", "--by has the control character \\u{202e}"),
+        (long.as_str(), "--by has 81 characters; at most 80 are kept"),
+    ] {
+        refused(&["--by", name, &csv], why);
+        let remark = small.site.output(&["remark", "add", "--logger", "12", "--kind", "other", "--by", name, "a remark"]);
+        assert!(text(&remark.stderr).contains(why), "{}", text(&remark.stderr));
     }
     refused(&["--by", "R. Dale"], "name files or folders to import");
     refused(&["--withdraw", "1", "--by", "R. Dale"], "say why with --reason TEXT");

@@ -19,6 +19,7 @@ mod layouts;
 mod ledger;
 mod link;
 mod matching;
+mod neighbours;
 mod migrations;
 mod people;
 mod plot;
