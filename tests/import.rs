@@ -375,6 +375,7 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
             by: "R. Dale".to_owned(),
             refused: BTreeMap::new(),
             duplicates: plan.held + plan.twice,
+            neighbours: Some(plan.neighbours.clone()),
         };
         let done = ledger
             .import(&evidence, &|give| plan.kept.each(give), &plan.shut, &roster, NOW, withdrawals, false)
@@ -560,7 +561,23 @@ impl Model {
         }
     }
 
-    fn row(&mut self, name: (u16, u32, u32), variant: u8, bare: bool, counts: &mut Counts) {
+    /// What the rows of a file say where records are held: each row's identity, and whether the two agree.
+    fn votes(&self, rows: &Names) -> Vec<(Identity, bool)> {
+        let vote = |&(name, variant): &((u16, u32, u32), u8)| {
+            let record = self.slates.get(&name)?.record.filter(|&record| record <= 9)?;
+            Some((id(name), is_reading(name) && record == variant))
+        };
+        rows.iter().filter_map(vote).collect()
+    }
+
+    fn row(
+        &mut self,
+        name: (u16, u32, u32),
+        variant: u8,
+        bare: bool,
+        votes: &[(Identity, bool)],
+        counts: &mut Counts,
+    ) {
         let authentic = self
             .slates
             .iter()
@@ -577,6 +594,10 @@ impl Model {
         let agrees = match (slate.record, slate.row) {
             (Some(record), _) => is_reading(name) && record <= 9 && record == variant,
             (None, Some((row, _))) => row == variant,
+            (None, None) if !hand::may_fill(votes, id(name)) => {
+                counts.refused += 1;
+                return;
+            }
             (None, None) => {
                 counts.new += 1;
                 slate.row = Some((variant, bare));
@@ -645,10 +666,11 @@ proptest! {
                     for file in files {
                         let (bytes, whole) = bytes_of(file);
                         let mut counts = Counts::default();
+                        let votes = model.votes(&whole);
                         for (name, variant) in &whole {
                             match file {
                                 FileOf::Dump { .. } => model.record(*name, *variant, &mut counts),
-                                FileOf::Csv { bare, .. } => model.row(*name, *variant, *bare, &mut counts),
+                                FileOf::Csv { bare, .. } => model.row(*name, *variant, *bare, &votes, &mut counts),
                             }
                         }
                         if matches!(file, FileOf::Dump { .. }) && whole.is_empty() {
@@ -1453,7 +1475,9 @@ fn whoever_imports_must_say_who() {
         (long.as_str(), "--by has 81 characters; at most 80 are kept"),
     ] {
         refused(&["--by", name, &csv], why);
-        let remark = small.site.output(&["remark", "add", "--logger", "12", "--kind", "other", "--by", name, "a remark"]);
+        let remark = small
+            .site
+            .output(&["remark", "add", "--logger", "12", "--kind", "other", "--by", name, "a remark"]);
         assert!(text(&remark.stderr).contains(why), "{}", text(&remark.stderr));
     }
     refused(&["--by", "R. Dale"], "name files or folders to import");

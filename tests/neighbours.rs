@@ -28,7 +28,8 @@ impl Holes {
             let address = plan.loggers[at].address;
             let hour = plan.from_unix_s + 20 * 3_600;
             plan.logger_outages.push((address, Span::new(hour, hour + 8 * 3_600)));
-            plan.logger_outages.push((address, Span::new(plan.to_unix_s() - 6 * 3_600, plan.to_unix_s() + 1)));
+            plan.logger_outages
+                .push((address, Span::new(plan.to_unix_s() - 6 * 3_600, plan.to_unix_s() + 1)));
         }
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let run = Field::new(plan.clone()).run_out();
@@ -81,7 +82,10 @@ impl Holes {
 }
 
 /// The own CSV of these readings, with their numbers and times changed.
-fn csv(readings: &[(Identity, Reading)], change: impl Fn(Identity, Reading) -> (Identity, Reading)) -> String {
+fn csv(
+    readings: &[(Identity, Reading)],
+    change: impl Fn(Identity, Reading) -> (Identity, Reading),
+) -> String {
     let channels = readings.iter().map(|(_, reading)| reading.counts().len()).max().unwrap_or(1);
     let mut text = hand::csv_header(channels);
     for &(id, reading) in readings {
@@ -113,7 +117,7 @@ fn a_csv_whose_comparable_rows_all_disagree_fills_nothing_and_says_how_many_and_
     let planned = holes.import(1, &["--dry-run", &wrong]);
     let all = readings.len() - within.len() - beyond.len();
     let comparison = format!(
-        "{all} of {all} rows that can be compared with held readings disagree, all by −6 h: check `utc_offset`"
+        "{all} of {all} rows that can be compared with held readings disagree, all by −6 h: check the UTC offset"
     );
     for word in [comparison.as_str(), "refused (disagrees with its neighbours)"] {
         assert!(flat(&planned).contains(word), "no {word:?} in {planned}");

@@ -4,7 +4,6 @@
 //! Boundary: `config` and `units check`, on real files in a fresh folder a test.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-
 use proptest::prelude::*;
 use std::fs;
 use std::os::unix::fs::PermissionsExt;

@@ -166,11 +166,8 @@ mod tests {
         }
         let more_than_half = |side: &[bool]| side.iter().filter(|&&agrees| agrees).count() * 2 > side.len();
         if below.is_empty() && above.is_empty() {
-            let others: Vec<bool> = list
-                .iter()
-                .filter(|(of, _)| of.address == new.address)
-                .map(|&(_, agrees)| !agrees)
-                .collect();
+            let others: Vec<bool> =
+                list.iter().filter(|(of, _)| of.address == new.address).map(|&(_, agrees)| !agrees).collect();
             return if more_than_half(&others) { ("other epochs", false) } else { ("none", true) };
         }
         for side in [&below, &above] {
@@ -200,7 +197,7 @@ mod tests {
                 Standing::Proven => ("both sides", true),
                 Standing::Unproven => match naive(&rows, new) {
                     // Both are marked alike.
-                    both @ (("none" | "one side"), true) => both,
+                    both @ ("none" | "one side", true) => both,
                     _ => ("unproven", true),
                 },
                 Standing::Against { below, above } => {
