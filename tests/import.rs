@@ -1286,12 +1286,14 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     let path = dir.path().join("ledger.db");
     let mut ledger = Ledger::open(&path).unwrap();
     append(&mut ledger, &known());
+    append(&mut ledger, &vec![((2, 1, LAST - 1), 0), ((2, 1, LAST - 2), 0)]);
     let before = hand::tables(&path);
     // New records, a record twice, and the other side of a conflict.
     let mut bytes: Vec<u8> = (1..30).flat_map(|sequence| frame(id((1, 1, sequence)), 0)).collect();
     bytes.extend(frame(id((1, 1, 3)), 0));
     bytes.extend(frame(id((1, 1, LAST)), 2));
     let rows: String = (2..9)
+        .chain([LAST - 2, LAST - 1])
         .map(|sequence| hand::csv_row(id((2, 1, sequence)), &reading(id((2, 1, sequence)), 0), 3))
         .chain([hand::csv_row(id((2, 1, LAST)), &reading(id((2, 1, LAST)), 1), 3)])
         .collect();
@@ -1323,6 +1325,27 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     let plan = planning.own_csv("P-2", &mut csv.as_bytes(), None, &mut quiet).unwrap();
     assert_eq!((plan.new, plan.conflicts, plan.kept.len()), (7, 1, 8));
     assert!(before == hand::tables(&path), "a plan writes nothing");
+}
+
+#[test]
+fn after_a_damaged_ledger_a_plan_finds_no_conflict_with_what_is_held_elsewhere() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let held: Names = (10..=20).filter(|n| n % 9 != 0).map(|sequence| ((1, 1, sequence), 0)).collect();
+    append(&mut ledger, &held);
+    while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
+    ledger.write_known(NOW).unwrap();
+    drop(ledger);
+    let (ledger, _) =
+        stonechat::ledger::damage::replace(&path, "by this test", &[], &Default::default(), NOW).unwrap();
+    drop(ledger);
+    let file = FileOf::Csv { names: held.clone(), bare: false };
+    let (bytes, _) = bytes_of(&file);
+    let (roster, mut keyring) = (small_roster(), small_keyring());
+    let mut planning = Planning::new(Planner::open(&path).unwrap(), &roster, &mut keyring, NOW.unix_s);
+    let plan = planning.own_csv("P-1", &mut &bytes[..], None, &mut Quiet(0)).unwrap();
+    assert_eq!((plan.conflicts, plan.held, plan.new), (0, held.len() as u64, 0));
 }
 
 // ---- what a person asks for ------------------------------------------------------------------------------
@@ -1438,7 +1461,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     // What was right went in.
     let list = import_json(&small.site, 0, &["--list"]);
     assert_eq!(list["imports"].as_array().unwrap().len(), 2);
-    assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "stored": 2 }));
+    assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "unproven": 2 }));
     small.refuses(
         2,
         &[&csv, "--refused", to],
@@ -1469,7 +1492,7 @@ fn whoever_imports_must_say_who() {
     for (name, why) in [
         ("", "--by is empty; write it out"),
         ("  ", "--by is empty; write it out"),
-        ("R.\nDale", "--by has the control character \\n"),
+        ("R.\nDale", "--by has the control character \\u{a}"),
         ("R. \x1b[31mDale", "--by has the control character \\u{1b}"),
         ("R. \u{202e}Dale", "--by has the control character \\u{202e}"),
         (long.as_str(), "--by has 81 characters; at most 80 are kept"),
