@@ -15,6 +15,7 @@ mod gaps;
 mod import;
 mod keys;
 mod kills;
+mod layers;
 mod layouts;
 mod ledger;
 mod link;

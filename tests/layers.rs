@@ -1,0 +1,833 @@
+//! Who may import whom, and the doors: what only one room may use.
+//!
+//! Reads every path in `src`, in `use` and in bodies, macros' arguments too, outside `#[cfg(test)]` code. Names are
+//! followed to where they are defined (through `pub use`, and `use … as …`), so that a re-export opens no second way.
+//!
+//! What is not yet as it should be is listed in `tests/data/layers.txt`, by file and room. That list may only shrink: a
+//! new violation fails, and an entry that no longer occurs fails as well.
+//!
+//! What this is not: it judges no type that comes back from a call, and no method; those need no path.
+
+use crate::util;
+use proc_macro2::{Delimiter, TokenStream, TokenTree};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::rc::Rc;
+use std::str::FromStr;
+
+/// Where a file belongs that still lies elsewhere: its module's path, and its path in the layout to come. A folder's
+/// line holds for what is in it. Without a line, a file belongs where it lies. A line goes when its file moves.
+const MOVES: &[(&str, &str)] = &[
+    ("completeness", "report/completeness"),
+    ("config/roster", "record/roster"),
+    ("coverage", "record/coverage"),
+    ("gaps", "report/gaps"),
+    ("judge", "record/judge"),
+    ("ledger", "ledger/write/open"),
+    ("ledger/ahead", "ledger/read/ahead"),
+    ("ledger/append", "ledger/write/append"),
+    ("ledger/aside", "ledger/write/aside"),
+    ("ledger/backup", "ledger/care/backup"),
+    ("ledger/chunk", "ledger/digest/block"),
+    ("ledger/compare", "ledger/care/compare"),
+    ("ledger/damage", "ledger/care/take_over"),
+    ("ledger/error", "ledger/db/error"),
+    ("ledger/extract", "ledger/read/extract"),
+    ("ledger/guard", "ledger/digest/table"),
+    ("ledger/held", "ledger/read/held"),
+    ("ledger/holder", "ledger/db/lock_holder"),
+    ("ledger/import", "ledger/write/import"),
+    ("ledger/known", "ledger/care/sidecar"),
+    ("ledger/people", "ledger/write/notes"),
+    ("ledger/query", "ledger/read/snapshot"),
+    ("ledger/restore", "ledger/care/restore"),
+    ("ledger/retire", "ledger/write/retire"),
+    ("ledger/rows", "ledger/db/row"),
+    ("ledger/salvage", "ledger/care/salvage"),
+    ("ledger/schema", "ledger/db/schema"),
+    ("ledger/settle", "ledger/write/settle"),
+    ("ledger/state", "ledger/write/state"),
+    ("ledger/verify", "ledger/care/verify"),
+    ("people", "record/notes"),
+    ("visits", "report/visits"),
+];
+
+/// The import table: a room, or a part of one, and what it may import besides itself. The longest entry that fits
+/// decides. `*` is everything.
+const TABLE: &[(&str, &[&str])] = &[
+    // What is it? Pure: each knows only those before it.
+    ("time", &[]),
+    ("text", &["time"]),
+    ("when", &["time", "text"]),
+    ("wire", &["time", "text", "when"]),
+    ("seal", &["time", "text", "when", "wire"]),
+    ("record", &["time", "text", "when", "wire", "seal"]),
+    ("units", &["time", "text", "when", "wire", "seal", "record"]),
+    ("siting", &["time", "text", "when", "wire", "seal", "record", "units"]),
+    // Where is it kept?
+    ("files", &["time", "text"]),
+    ("state", &["time", "text", "files"]),
+    ("config", &["time", "text", "when", "wire", "seal", "record", "units", "siting", "files"]),
+    ("link", &["time", "wire", "config/Port"]),
+    // Its files have times in many styles, which `text` and `when` write and read.
+    ("sim", &["time", "text", "when", "wire", "seal", "record", "files"]),
+    ("ledger/db", &["time", "text", "wire", "record", "files"]),
+    ("ledger/digest", &["time", "text", "wire", "record", "files", "ledger/db"]),
+    ("ledger/read", &["time", "text", "wire", "record", "files", "ledger/db", "ledger/digest"]),
+    (
+        "ledger/write",
+        &["time", "text", "wire", "record", "files", "ledger/db", "ledger/digest", "ledger/read"],
+    ),
+    (
+        "ledger/care",
+        &[
+            "time",
+            "text",
+            "wire",
+            "record",
+            "files",
+            "ledger/db",
+            "ledger/digest",
+            "ledger/read",
+            "ledger/write",
+        ],
+    ),
+    // What does it mean?
+    (
+        "report",
+        &["time", "text", "when", "wire", "record", "units", "siting", "config", "state", "ledger/read"],
+    ),
+    (
+        "export",
+        &["time", "text", "when", "wire", "record", "units", "siting", "files", "report", "ledger/read"],
+    ),
+    (
+        "plot",
+        &["time", "text", "when", "wire", "record", "units", "siting", "files", "report", "ledger/read"],
+    ),
+    (
+        "hand",
+        &[
+            "time",
+            "text",
+            "when",
+            "wire",
+            "seal",
+            "record",
+            "units",
+            "siting",
+            "config",
+            "files",
+            "report",
+            "ledger/read",
+        ],
+    ),
+    // How is it said, and asked?
+    ("view", &["time", "text", "wire", "record", "report", "hand", "export", "plot", "ledger/care"]),
+    (
+        "page",
+        &[
+            "time",
+            "text",
+            "wire",
+            "record",
+            "config",
+            "state",
+            "report",
+            "view",
+            "plot",
+            "export",
+            "ledger/read",
+        ],
+    ),
+    (
+        "notices",
+        &["time", "text", "wire", "record", "config", "state", "files", "report", "view", "ledger/read"],
+    ),
+    (
+        "office",
+        &[
+            "time",
+            "text",
+            "wire",
+            "record",
+            "config",
+            "state",
+            "files",
+            "report",
+            "export",
+            "ledger/digest",
+            "ledger/read",
+        ],
+    ),
+    (
+        "office/pull",
+        &[
+            "time",
+            "text",
+            "wire",
+            "record",
+            "config",
+            "state",
+            "files",
+            "report",
+            "export",
+            "ledger/digest",
+            "ledger/read",
+            "ledger/care/replica",
+        ],
+    ),
+    (
+        "daemon",
+        &[
+            "link",
+            "time",
+            "text",
+            "when",
+            "wire",
+            "seal",
+            "record",
+            "units",
+            "siting",
+            "config",
+            "files",
+            "state",
+            "report/memory",
+            "report/ask",
+            "report/conditions",
+            "ledger",
+        ],
+    ),
+    ("cli", &["*"]),
+    // Their only work is to hand on, and to name what there is.
+    ("main", &["*"]),
+    ("lib", &["*"]),
+];
+
+/// A door: what only few may use. `what` are libraries, or items of our own by their place.
+struct Door {
+    name: &'static str,
+    what: &'static [&'static str],
+    /// Who may, and for good.
+    keepers: &'static [&'static str],
+}
+
+const DOORS: &[Door] = &[
+    // The demo compares the ledger with the truth through its public views, as an outside client would.
+    Door { name: "rusqlite", what: &["rusqlite"], keepers: &["ledger", "cli/demo"] },
+    Door { name: "chrono", what: &["chrono", "chrono_tz"], keepers: &["time", "text", "when"] },
+    Door {
+        name: "std::fs",
+        what: &["std/fs", "tokio/fs"],
+        keepers: &["files", "config/file", "state", "ledger/db"],
+    },
+    // Types that show or take a key's bytes. `config/keys` reads digits into them; the two commands make keys and hand
+    // them out; simulated loggers have keys as real ones do.
+    Door {
+        name: "keys' bytes",
+        what: &["seal/SlotKey", "seal/SiteKey", "seal/hex"],
+        keepers: &["seal", "config/keys", "cli/key", "cli/init", "sim/sealer"],
+    },
+    Door {
+        name: "the keyring's file",
+        what: &["config/keys", "config/load_keyring", "config/load_keyring_in", "config/survey"],
+        keepers: &[
+            "config",
+            "daemon",
+            "cli/run",
+            "cli/import",
+            "cli/compare",
+            "cli/set_aside",
+            "cli/key",
+            "cli/check",
+            "cli/init",
+            "cli/enrol",
+        ],
+    },
+];
+
+/// Whether `place` is `of`, or in it.
+fn is_in(place: &str, of: &str) -> bool {
+    of == "*" || place.strip_prefix(of).is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
+}
+
+/// The room of a place: what the list and messages name.
+fn room(place: &str) -> String {
+    let mut parts = place.split('/');
+    let first = parts.next().unwrap_or_default();
+    match (first, parts.next()) {
+        ("ledger", Some(second)) => format!("ledger/{second}"),
+        _ => first.to_owned(),
+    }
+}
+
+/// One path as it is written in a file: `a::b::c`, and whether it is in a `use`, with the name that it gets there.
+struct Written {
+    path: Vec<String>,
+    name: Option<String>,
+    public: bool,
+    /// Inline modules around it.
+    inside: Vec<String>,
+}
+
+/// What a file says: its paths outside tests, and the modules that are there only for tests.
+#[derive(Default)]
+struct Said {
+    paths: Vec<Written>,
+    of_tests: BTreeSet<String>,
+}
+
+fn word(tree: Option<&TokenTree>) -> Option<String> {
+    match tree {
+        Some(TokenTree::Ident(word)) => Some(word.to_string()),
+        _ => None,
+    }
+}
+
+fn is_sign(tree: Option<&TokenTree>, sign: char) -> bool {
+    matches!(tree, Some(TokenTree::Punct(punct)) if punct.as_char() == sign)
+}
+
+fn is_step(trees: &[TokenTree], at: usize) -> bool {
+    is_sign(trees.get(at), ':') && is_sign(trees.get(at + 1), ':')
+}
+
+/// Whether `#[…]` says that what follows is for tests only.
+fn is_for_tests(attribute: &TokenTree) -> bool {
+    let TokenTree::Group(group) = attribute else { return false };
+    let text = group.stream().to_string().replace(' ', "");
+    let inner = text.strip_prefix("cfg(").and_then(|rest| rest.strip_suffix(')'));
+    inner == Some("test") || inner.is_some_and(|inner| inner.starts_with("all(test,"))
+}
+
+/// The index after the item that starts at `at`.
+fn after_item(trees: &[TokenTree], mut at: usize, said: &mut Said, inside: &[String]) -> usize {
+    while is_sign(trees.get(at), '#') {
+        at += 2;
+    }
+    if word(trees.get(at)).as_deref() == Some("pub") {
+        at += 1;
+        if matches!(trees.get(at), Some(TokenTree::Group(group)) if group.delimiter() == Delimiter::Parenthesis)
+        {
+            at += 1;
+        }
+    }
+    let first = word(trees.get(at)).unwrap_or_default();
+    let second = word(trees.get(at + 1)).unwrap_or_default();
+    if first == "mod" && is_sign(trees.get(at + 2), ';') {
+        said.of_tests.extend((inside.is_empty()).then_some(second.clone()));
+    }
+    let to_brace = ["fn", "mod", "impl", "struct", "enum", "trait", "unsafe", "async", "macro_rules"]
+        .contains(&first.as_str())
+        || (first == "const" && second == "fn");
+    let to_semicolon = ["use", "const", "static", "let", "type", "extern"].contains(&first.as_str());
+    while let Some(tree) = trees.get(at) {
+        at += 1;
+        let ends = match tree {
+            TokenTree::Group(group) => to_brace && group.delimiter() == Delimiter::Brace,
+            TokenTree::Punct(punct) => match punct.as_char() {
+                ';' => true,
+                ',' => !to_brace && !to_semicolon,
+                _ => false,
+            },
+            _ => false,
+        };
+        if ends {
+            break;
+        }
+    }
+    at
+}
+
+/// Every path of some code into `said`.
+fn read(stream: TokenStream, inside: &[String], said: &mut Said) {
+    let trees: Vec<TokenTree> = stream.into_iter().collect();
+    let mut at = 0;
+    let mut public = false;
+    while at < trees.len() {
+        if is_sign(trees.get(at), '#') && trees.get(at + 1).is_some_and(is_for_tests) {
+            at = after_item(&trees, at + 2, said, inside);
+            continue;
+        }
+        match &trees[at] {
+            TokenTree::Group(group) => read(group.stream(), inside, said),
+            TokenTree::Ident(found) => {
+                let found = found.to_string();
+                match found.as_str() {
+                    // Not `use<'a>` of a return type.
+                    "use" if !is_sign(trees.get(at + 1), '<') => {
+                        at = read_use(&trees, at + 1, &[], public, inside, said);
+                        public = false;
+                        continue;
+                    }
+                    "mod" => {
+                        if let (Some(name), Some(TokenTree::Group(body))) =
+                            (word(trees.get(at + 1)), trees.get(at + 2))
+                        {
+                            read(body.stream(), &[inside, &[name]].concat(), said);
+                            at += 3;
+                            continue;
+                        }
+                    }
+                    _ if is_step(&trees, at + 1) => {
+                        let mut path = vec![found];
+                        at += 1;
+                        while is_step(&trees, at) {
+                            let Some(next) = word(trees.get(at + 2)) else { break };
+                            path.push(next);
+                            at += 3;
+                        }
+                        said.paths.push(Written { path, name: None, public: false, inside: inside.to_vec() });
+                        continue;
+                    }
+                    _ => {}
+                }
+                public = found == "pub";
+            }
+            TokenTree::Punct(_) => public = false,
+            TokenTree::Literal(_) => {}
+        }
+        at += 1;
+    }
+}
+
+/// The leaves of a `use` from `at` on; the index after it.
+fn read_use(
+    trees: &[TokenTree],
+    mut at: usize,
+    before: &[String],
+    public: bool,
+    inside: &[String],
+    said: &mut Said,
+) -> usize {
+    let mut path = before.to_vec();
+    let mut name = None;
+    let mut whole = true;
+    let mut leaf = |path: &mut Vec<String>, name: &mut Option<String>, whole: &mut bool| {
+        if *whole && path.len() > before.len() {
+            if path.last().is_some_and(|last| last == "self") && path.len() > 1 {
+                path.pop();
+            }
+            let name = name.take().or_else(|| path.last().cloned());
+            said.paths.push(Written { path: path.clone(), name, public, inside: inside.to_vec() });
+        }
+        *path = before.to_vec();
+        *whole = true;
+    };
+    let mut groups = Vec::new();
+    while let Some(tree) = trees.get(at) {
+        at += 1;
+        match tree {
+            TokenTree::Ident(found) if *found == "as" => {
+                name = word(trees.get(at));
+                at += 1;
+            }
+            TokenTree::Ident(found) => path.push(found.to_string()),
+            TokenTree::Group(group) => {
+                groups.push((group.stream(), path.clone()));
+                whole = false;
+            }
+            TokenTree::Punct(punct) => match punct.as_char() {
+                '*' => path.push("*".to_owned()),
+                ',' => leaf(&mut path, &mut name, &mut whole),
+                ';' => break,
+                _ => {}
+            },
+            TokenTree::Literal(_) => {}
+        }
+    }
+    leaf(&mut path, &mut name, &mut whole);
+    for (stream, path) in groups {
+        let trees: Vec<TokenTree> = stream.into_iter().collect();
+        read_use(&trees, 0, &path, public, inside, said);
+    }
+    at
+}
+
+/// A program to be judged.
+struct Program {
+    /// By module (`ledger/append`; the root is ""): the file, and what it says.
+    modules: BTreeMap<String, (String, Rc<Said>)>,
+    /// The modules that have others below them.
+    fronts: BTreeSet<String>,
+    /// By module: names that `use` brings in, and what they are, as absolute paths.
+    brought: BTreeMap<String, BTreeMap<String, Vec<String>>>,
+}
+
+impl Program {
+    fn of(files: &BTreeMap<String, Rc<Said>>) -> Self {
+        let mut modules = BTreeMap::new();
+        for (file, said) in files {
+            let module = file.trim_end_matches(".rs").trim_end_matches("/mod");
+            let module = if module == "lib" { "" } else { module };
+            modules.insert(module.to_owned(), (file.clone(), Rc::clone(said)));
+        }
+        let of_tests: Vec<String> = modules
+            .iter()
+            .flat_map(|(module, (_, said))| said.of_tests.iter().map(|name| join(module, name)))
+            .collect();
+        modules.retain(|module, _| !of_tests.iter().any(|test| is_in(module, test)));
+        let fronts =
+            modules.keys().filter_map(|module| module.rsplit_once('/')).map(|(front, _)| front.to_owned());
+        let mut program = Self { fronts: fronts.collect(), modules, brought: BTreeMap::new() };
+        let mut brought: BTreeMap<String, BTreeMap<String, Vec<String>>> = BTreeMap::new();
+        for (module, (_, said)) in &program.modules {
+            for written in &said.paths {
+                if let Some(name) = written.name.as_ref().filter(|name| *name != "*" && *name != "_") {
+                    let path = program.absolute(module, written);
+                    brought.entry(module.clone()).or_default().insert(name.clone(), path);
+                }
+            }
+        }
+        program.brought = brought;
+        program
+    }
+
+    /// A path from the root: "" and then our own modules, or a library and then what is in it.
+    fn absolute(&self, module: &str, written: &Written) -> Vec<String> {
+        let own = |parts: &[&str], rest: &[String]| -> Vec<String> {
+            let parts = parts.iter().filter(|part| !part.is_empty()).map(|part| (*part).to_owned());
+            std::iter::once(String::new()).chain(parts).chain(rest.iter().cloned()).collect()
+        };
+        let here: Vec<&str> =
+            module.split('/').chain(written.inside.iter().map(String::as_str)).collect::<Vec<_>>();
+        let path = &written.path;
+        match path[0].as_str() {
+            "crate" | "stonechat" => own(&[], &path[1..]),
+            "self" => own(&here, &path[1..]),
+            "super" => {
+                let up = path.iter().take_while(|step| *step == "super").count();
+                assert!(up <= here.len(), "{module}: {}", path.join("::"));
+                own(&here[..here.len() - up], &path[up..])
+            }
+            first => {
+                // A `use` of the file, or a module next to it: also from within an inline module, which is right often
+                // enough, since names of modules are few.
+                let known = self.brought.get(module).and_then(|names| names.get(first));
+                match known {
+                    Some(brought) if written.name.is_none() || brought[1..] != path[1..] => {
+                        [brought.as_slice(), &path[1..]].concat()
+                    }
+                    _ if self.modules.contains_key(&join(module, first)) => {
+                        own(&module.split('/').collect::<Vec<_>>(), path)
+                    }
+                    _ => path.clone(),
+                }
+            }
+        }
+    }
+
+    /// Where the thing is defined: an item's place in our own code, or a library's path, joined by `/`.
+    fn place(&self, path: &[String], depth: usize) -> String {
+        if path.first().is_none_or(|first| !first.is_empty()) {
+            return path.join("/");
+        }
+        let mut module = String::new();
+        for (at, step) in path.iter().enumerate().skip(1) {
+            let next = join(&module, step);
+            if self.modules.contains_key(&next) {
+                module = next;
+                continue;
+            }
+            // What a module has brought in is reached through it: follow it to where it is defined.
+            if let Some(brought) = self.brought.get(&module).and_then(|names| names.get(step))
+                && depth < 16
+                && brought[..] != path[..=at]
+            {
+                return self.place(&[brought.as_slice(), &path[at + 1..]].concat(), depth + 1);
+            }
+            // What the root does not have is a room that is not there, or not yet.
+            let rest = path[if module.is_empty() { 1 } else { at }..].join("/");
+            return if module.is_empty() { rest } else { format!("{}/{rest}", moved(&module)) };
+        }
+        // A module by itself is only the way to what is in it.
+        if self.is_front(&module) { module } else { moved(&module) }
+    }
+
+    /// Whether other modules are below it.
+    fn is_front(&self, module: &str) -> bool {
+        self.fronts.contains(module)
+    }
+
+    /// Everything that is against the table or goes through a door, as lines of the list; and what cannot be judged. Of
+    /// one file, or of all.
+    fn violations(&self, of: Option<&str>) -> (BTreeSet<String>, BTreeSet<String>) {
+        let mut found = BTreeSet::new();
+        let mut unknown = BTreeSet::new();
+        for (module, (file, said)) in &self.modules {
+            if of.is_some_and(|of| of != file) {
+                continue;
+            }
+            let place = if module.is_empty() { "lib".to_owned() } else { moved(module) };
+            let rule = TABLE.iter().filter(|(of, _)| is_in(&place, of)).max_by_key(|(of, _)| of.len());
+            let Some((_, allowed)) = rule else {
+                unknown.insert(format!(
+                    "src/{file} is in no room of TABLE; give it a line there, or move it, or say in MOVES where it goes"
+                ));
+                continue;
+            };
+            for written in &said.paths {
+                let path = self.absolute(module, written);
+                let target = self.place(&path, 0);
+                for door in DOORS {
+                    let kept = door.keepers.iter().any(|keeper| is_in(&place, keeper));
+                    if !kept && door.what.iter().any(|what| is_in(&target, what)) {
+                        found.insert(format!("src/{file} -> {}", door.name));
+                    }
+                }
+                let ours = path[0].is_empty();
+                // A module may say what is in its own folder: that is what a front door is.
+                let front = written.public
+                    && path.len() > 1
+                    && is_in(&path[1..].join("/"), module)
+                    && !module.is_empty();
+                let same = room(&target) == room(&place);
+                // To name a folder on the way to what may be imported from it is no import: what is reached through the
+                // name is judged where it is used.
+                let may = |of: &&str| is_in(&target, of) || (self.is_front(&target) && is_in(of, &target));
+                if ours && !same && !front && !allowed.iter().any(may) {
+                    found.insert(format!("src/{file} -> {}", room(&target)));
+                }
+            }
+        }
+        (found, unknown)
+    }
+}
+
+fn join(module: &str, name: &str) -> String {
+    if module.is_empty() { name.to_owned() } else { format!("{module}/{name}") }
+}
+
+/// Where a module belongs.
+fn moved(module: &str) -> String {
+    let line = MOVES
+        .iter()
+        .filter(|(from, _)| *from == module || (*from != "ledger" && is_in(module, from)))
+        .max_by_key(|(from, _)| from.len());
+    match line {
+        Some((from, to)) => format!("{to}{}", &module[from.len()..]),
+        None => module.to_owned(),
+    }
+}
+
+/// What a file's text says.
+fn said(file: &str, text: &str) -> Rc<Said> {
+    let mut said = Said::default();
+    let tokens = TokenStream::from_str(text).unwrap_or_else(|error| panic!("src/{file}: {error}"));
+    read(tokens, &[], &mut said);
+    Rc::new(said)
+}
+
+/// The program's own files, by their paths below `src`.
+fn texts() -> BTreeMap<String, String> {
+    fn walk(folder: &Path, below: &str, texts: &mut BTreeMap<String, String>) {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            let name = join(below, path.file_name().unwrap().to_str().unwrap());
+            if path.is_dir() {
+                walk(&path, &name, texts);
+            } else if name.ends_with(".rs") {
+                texts.insert(name, std::fs::read_to_string(&path).unwrap());
+            }
+        }
+    }
+    let mut texts = BTreeMap::new();
+    walk(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), "", &mut texts);
+    texts
+}
+
+/// The program as it is, to plant violations in.
+struct Garden {
+    texts: BTreeMap<String, String>,
+    files: BTreeMap<String, Rc<Said>>,
+    before: BTreeSet<String>,
+}
+
+impl Garden {
+    fn new() -> Self {
+        let texts = texts();
+        let files = texts.iter().map(|(file, text)| (file.clone(), said(file, text))).collect();
+        let (before, _) = Program::of(&files).violations(None);
+        Self { texts, files, before }
+    }
+
+    /// What the program violates once `code` is added to one of its files, and does not as it is.
+    fn planted(&self, file: &str, code: &str) -> Vec<String> {
+        let text = self.texts.get(file).unwrap_or_else(|| panic!("there is no src/{file}"));
+        let mut files = self.files.clone();
+        files.insert(file.to_owned(), said(file, &format!("{text}\n{code}")));
+        let (after, _) = Program::of(&files).violations(Some(file));
+        after.difference(&self.before).cloned().collect()
+    }
+}
+
+/// A program of a few invented files.
+fn invented(files: &[(&str, &str)]) -> Program {
+    Program::of(&files.iter().map(|(file, text)| ((*file).to_owned(), said(file, text))).collect())
+}
+
+fn found_in(files: &[(&str, &str)]) -> Vec<String> {
+    invented(files).violations(None).0.into_iter().collect()
+}
+
+/// What is to be done, so that the list fits again; empty if it does.
+fn wrong(found: &BTreeSet<String>, listed: &BTreeSet<String>, unknown: &BTreeSet<String>) -> String {
+    let lines = |lines: Vec<&String>| lines.iter().map(|line| format!("\n    {line}")).collect::<String>();
+    let mut wrong = String::new();
+    let new: Vec<&String> = found.difference(listed).collect();
+    if !new.is_empty() {
+        wrong += &format!(
+            "\n\nThese files now use what their room may not (TABLE and DOORS in tests/layers.rs). Mend them; \
+             a file that only moved gets these lines in tests/data/layers.txt for its old ones:{}",
+            lines(new)
+        );
+    }
+    let mended: Vec<&String> = listed.difference(found).collect();
+    if !mended.is_empty() {
+        wrong +=
+            &format!("\n\nThese are mended. Take these lines out of tests/data/layers.txt:{}", lines(mended));
+    }
+    if !unknown.is_empty() {
+        wrong += &format!("\n\nThese cannot be judged:{}", lines(unknown.iter().collect()));
+    }
+    wrong
+}
+
+#[test]
+fn every_file_imports_only_what_its_room_may_but_for_what_is_listed_and_the_list_has_nothing_that_is_mended()
+{
+    let files: BTreeMap<_, _> =
+        texts().into_iter().map(|(file, text)| (file.clone(), said(&file, &text))).collect();
+    assert!(files.len() > 150, "{} files", files.len());
+    let (found, unknown) = Program::of(&files).violations(None);
+    let list = util::read_data("layers.txt");
+    let listed: BTreeSet<String> = list
+        .lines()
+        .map(str::trim)
+        .filter(|line| !line.is_empty() && !line.starts_with('#'))
+        .map(str::to_owned)
+        .collect();
+    let wrong = wrong(&found, &listed, &unknown);
+    assert!(wrong.is_empty(), "{wrong}");
+}
+
+#[test]
+fn a_planted_import_of_a_floor_above_is_found_in_use_and_in_bodies() {
+    let garden = Garden::new();
+    let report = "fn planted() { let _ = crate::report::planted(); }";
+    assert_eq!(garden.planted("wire/mod.rs", "use crate::cli::Command;"), ["src/wire/mod.rs -> cli"]);
+    assert_eq!(garden.planted("wire/seq.rs", report), ["src/wire/seq.rs -> report"]);
+    assert_eq!(garden.planted("ledger/verify.rs", report), ["src/ledger/verify.rs -> report"]);
+    // Through `super`, in a group, under another name, as an argument of a macro, and in an inline module.
+    for code in [
+        "use super::super::cli::Command;",
+        "use {crate::{time::Stamp, cli::{self as other, Command}}};",
+        "fn planted() { println!(\"{}\", crate::cli::planted()); }",
+        "mod inner { fn planted() -> super::super::super::cli::Planted { todo!() } }",
+        "pub(crate) use crate::cli as other;",
+    ] {
+        assert_eq!(garden.planted("wire/seq.rs", code), ["src/wire/seq.rs -> cli"], "{code}");
+    }
+}
+
+#[test]
+fn what_stands_in_tests_comments_and_texts_is_no_import() {
+    let garden = Garden::new();
+    for code in [
+        "#[cfg(test)] mod more { use crate::cli::Command; }",
+        "#[cfg(test)] use crate::cli::{Command, planted};",
+        "#[cfg(test)] #[allow(unused)] pub(crate) fn planted(a: u8) -> u8 { crate::cli::planted(a) }",
+        "/// See [`crate::cli::Command`].\nstruct Planted;",
+        "// use crate::cli::Command;\n/* crate::cli::Command */",
+        "const PLANTED: &str = \"crate::cli::Command\";",
+    ] {
+        assert_eq!(garden.planted("wire/seq.rs", code), [""; 0], "{code}");
+    }
+    // What follows the test's code is looked at again.
+    let code = "#[cfg(test)] fn planted() {} fn other() { crate::cli::planted(); }";
+    assert_eq!(garden.planted("wire/seq.rs", code), ["src/wire/seq.rs -> cli"]);
+    let of_tests = [
+        ("lib.rs", "mod wire; mod cli;"),
+        ("wire/mod.rs", "#[cfg(test)] mod tests; mod seq;"),
+        ("wire/tests.rs", "use crate::cli::Command;"),
+        ("wire/seq.rs", ""),
+        ("cli.rs", ""),
+    ];
+    assert_eq!(found_in(&of_tests), [""; 0]);
+}
+
+#[test]
+fn a_name_is_followed_through_re_exports_and_local_names_to_where_it_is_defined() {
+    let files = |of_report: &'static str| {
+        [
+            ("lib.rs", "pub mod ledger; pub mod report; pub mod time; pub use time as clock;"),
+            ("time.rs", "pub struct Stamp;"),
+            ("report.rs", of_report),
+            (
+                "ledger/mod.rs",
+                "pub mod read; pub mod care; pub use read::Snapshot; pub use care::{Backup, lock};",
+            ),
+            ("ledger/read.rs", "pub use crate::time::Stamp; pub struct Snapshot;"),
+            ("ledger/care.rs", "pub struct Backup; pub mod lock {}"),
+        ]
+    };
+    let allowed = ["src/report.rs -> ledger/care"];
+    assert_eq!(found_in(&files("use crate::ledger::Snapshot; use crate::clock::Stamp;")), [""; 0]);
+    assert_eq!(found_in(&files("use crate::ledger::read::Stamp;")), [""; 0]);
+    assert_eq!(found_in(&files("use crate::ledger::Backup;")), allowed);
+    assert_eq!(found_in(&files("use crate::ledger as store; fn f() { store::Backup::make(); }")), allowed);
+    assert_eq!(
+        found_in(&files("use crate::ledger::{self, Snapshot}; fn f() { ledger::lock::take(); }")),
+        allowed
+    );
+}
+
+#[test]
+fn a_door_opens_for_its_keepers_only() {
+    let garden = Garden::new();
+    for (file, code, opened) in [
+        ("gaps.rs", "fn f(db: &rusqlite::Connection) {}", "src/gaps.rs -> rusqlite"),
+        ("gaps.rs", "use chrono::Days;", "src/gaps.rs -> chrono"),
+        ("gaps.rs", "use std::{io, fs::{self, File}};", "src/gaps.rs -> std::fs"),
+        ("gaps.rs", "fn f() { std::fs::read(\"a\"); }", "src/gaps.rs -> std::fs"),
+        ("wire/frame.rs", "fn f() -> ::std::fs::File { todo!() }", "src/wire/frame.rs -> std::fs"),
+        ("link/queue.rs", "use crate::seal::SlotKey;", "src/link/queue.rs -> keys' bytes"),
+        (
+            "cli/visits.rs",
+            "fn f() { crate::config::load_keyring(); }",
+            "src/cli/visits.rs -> the keyring's file",
+        ),
+        ("cli/backup.rs", "use crate::seal; fn f(k: seal::SiteKey) {}", "src/cli/backup.rs -> keys' bytes"),
+    ] {
+        let found = garden.planted(file, code);
+        assert!(found.contains(&opened.to_owned()), "{code}: {found:?}");
+    }
+    for (file, code) in [
+        ("ledger/query.rs", "fn f(db: &rusqlite::Connection) {}"),
+        ("when.rs", "use chrono::Days;"),
+        ("files.rs", "fn f() { std::fs::read(\"a\"); }"),
+        ("cli/visits.rs", "fn f() { std::io::stdout(); }"),
+    ] {
+        assert_eq!(garden.planted(file, code), [""; 0], "{code}");
+    }
+}
+
+#[test]
+fn a_file_that_has_no_room_is_named() {
+    let (_, unknown) = invented(&[("lib.rs", "mod cellar;"), ("cellar.rs", "")]).violations(None);
+    assert_eq!(unknown.len(), 1, "{unknown:?}");
+    assert!(unknown.iter().all(|line| line.starts_with("src/cellar.rs is in no room")), "{unknown:?}");
+}
+
+#[test]
+fn the_list_may_neither_lack_a_violation_nor_keep_one_that_is_mended() {
+    let set = |lines: &[&str]| -> BTreeSet<String> { lines.iter().map(|line| (*line).to_owned()).collect() };
+    let none = set(&[]);
+    let (old, new) = (set(&["src/a.rs -> b"]), set(&["src/a.rs -> b", "src/a.rs -> c"]));
+    assert_eq!(wrong(&old, &old, &none), "");
+    let lacks = wrong(&new, &old, &none);
+    assert!(lacks.ends_with("\n    src/a.rs -> c") && lacks.contains("Mend them"), "{lacks}");
+    let keeps = wrong(&old, &new, &none);
+    assert!(keeps.ends_with("\n    src/a.rs -> c") && keeps.contains("Take these lines out"), "{keeps}");
+    assert!(!wrong(&old, &old, &new).is_empty());
+}
