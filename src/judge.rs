@@ -490,7 +490,7 @@ pub fn judge_row<H: Held + ?Sized>(
                 Ok(JudgedRow { verdict: RowVerdict::Conflict, agrees: Some(false) })
             }
             Some(_) => {
-                let is_telling = !agrees_beside(coverage, held, identity, row)?;
+                let is_telling = is_telling(coverage, held, identity, row)?;
                 Ok(JudgedRow { verdict: RowVerdict::Duplicate, agrees: is_telling.then_some(true) })
             }
             None if held.is_given_up(identity)? || held.is_elsewhere(identity)? => {
@@ -514,8 +514,9 @@ pub fn judge_row<H: Held + ?Sized>(
 /// How many sequences off the next held reading is looked for: profiles and events stand between readings.
 const BESIDE_MAX: u32 = 8;
 
-/// Whether a row would agree with the next reading held on either side as well: then it says nothing about its own.
-fn agrees_beside<H: Held + ?Sized>(
+/// Whether it says anything that a row agrees with the reading under its own number: not if it would agree with the next
+/// one that is held on either side as well, or rounds and there is none on one side to compare it with.
+fn is_telling<H: Held + ?Sized>(
     coverage: &Coverage,
     held: &mut H,
     identity: Identity,
@@ -525,6 +526,7 @@ fn agrees_beside<H: Held + ?Sized>(
     let places: [&dyn Fn(u32) -> Option<u32>; 2] =
         [&|by| sequence.checked_add(by), &|by| sequence.checked_sub(by)];
     for place in places {
+        let mut is_held = false;
         for by in 1..=BESIDE_MAX {
             let Some(beside) = place(by).and_then(Sequence::new) else { break };
             let beside = Identity { sequence: beside, ..identity };
@@ -533,11 +535,15 @@ fn agrees_beside<H: Held + ?Sized>(
             }
             if let Some(reading) = held.reading(beside)? {
                 if row.agrees_with(&reading) {
-                    return Ok(true);
+                    return Ok(false);
                 }
+                is_held = true;
                 break;
             }
         }
+        if !is_held && row.steps.is_some() {
+            return Ok(false);
+        }
     }
-    Ok(false)
+    Ok(true)
 }

@@ -336,6 +336,24 @@ impl Drawn {
         Some(self.ledger.import(&evidence, &items, &[], &self.roster, NOW, withdrawals, false).unwrap())
     }
 
+    /// Whether a row says anything for or against its neighbours.
+    fn can_compare(&self, of: Identity, row: &Row) -> bool {
+        let held = |id: Identity| self.truth.get(&id).filter(|_| self.held.contains(&id));
+        let agrees = |record: &Record| match record {
+            Record::Reading(reading) => Some(row.agrees_with(reading)),
+            _ => None,
+        };
+        let Some(own) = held(of) else { return false };
+        let near = |by: i64| {
+            let sequence = u32::try_from(i64::from(of.sequence.number()) + by).ok()?;
+            let id = Identity::new(of.address.number(), of.epoch.number(), sequence)?;
+            held(id).and_then(agrees)
+        };
+        let beside = [(1..=8).find_map(near), (1..=8).find_map(|by: i64| near(-by))];
+        let is_telling = !beside.contains(&Some(true)) && (row.steps.is_none() || !beside.contains(&None));
+        agrees(own) != Some(true) || is_telling
+    }
+
     /// The CSV rows that show as readings, and whether each is marked unproven.
     fn shown(&self) -> Vec<(Identity, bool)> {
         shown(&self.path)
@@ -456,14 +474,9 @@ fn no_wrong_file_puts_a_row_next_to_held_records_and_right_files_lose_nothing() 
         };
         let right: BTreeSet<Identity> =
             rows.iter().filter(|(id, row)| is_right(id, row)).map(|(id, _)| *id).collect();
-        let is_reading =
-            |id: &Identity| matches!(drawn.truth.get(id), Some(Record::Reading(_) | Record::Profile(_)));
-        // Epochs in which a row of the file stands where an authentic record is held.
-        let compared: BTreeSet<Epoch> = rows
-            .iter()
-            .filter(|(id, _)| drawn.held.contains(id) && is_reading(id))
-            .map(|(id, _)| id.epoch)
-            .collect();
+        // Epochs in which a row of the file can be compared.
+        let compared: BTreeSet<Epoch> =
+            rows.iter().filter(|(id, row)| drawn.can_compare(*id, row)).map(|(id, _)| id.epoch).collect();
         let plan = drawn.plan(&rows, &steps);
         let planned = plan.0.new;
         let done = drawn.import(plan);
