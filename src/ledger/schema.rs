@@ -102,7 +102,13 @@ fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
         return Err(Error::NoWal { path: path.to_owned(), mode });
     }
     writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
-    migrate(&mut db, path)?;
+    // One that is up to date needs no write lock, which another process may hold for long. Read again: where the mode
+    // has just changed, the first read makes the -wal.
+    if identify(&db, path)? == VERSION {
+        sync_folder(path)?;
+    } else {
+        migrate(&mut db, path)?;
+    }
     Ok(db)
 }
 
