@@ -21,6 +21,7 @@ mod ledger;
 mod link;
 mod matching;
 mod migrations;
+mod neighbours;
 mod people;
 mod plot;
 mod points;

@@ -6,4 +6,5 @@
 pub mod clock;
 pub mod clocks;
 pub mod facts;
+pub mod neighbours;
 pub mod raw_unit;
