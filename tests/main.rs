@@ -36,6 +36,7 @@ mod storage;
 mod units;
 mod units_cli;
 mod util;
+mod vanish;
 mod vectors;
 mod views;
 mod visits;

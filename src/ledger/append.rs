@@ -149,6 +149,23 @@ impl Batch {
         *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
     }
 
+    /// Takes in another one, behind what is in it.
+    pub fn take_in(&mut self, other: Batch) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(&other.bytes);
+        self.items.extend(other.items.into_iter().map(|mut item| {
+            if let Content::Plaintext(range) = &mut item.content {
+                *range = range.start + start..range.end + start;
+            }
+            item
+        }));
+        self.shut.extend(other.shut);
+        self.windows.extend(other.windows);
+        for (address, count) in other.foreign {
+            *self.foreign.entry(address).or_default() += count;
+        }
+    }
+
     /// Whether there is nothing in it.
     pub fn is_empty(&self) -> bool {
         self.items.is_empty() && self.shut.is_empty() && self.windows.is_empty() && self.foreign.is_empty()
@@ -225,8 +242,12 @@ impl Ledger {
             self.state.valid = false;
         }
         let receipt = done?;
-        self.checkpoint_if_long()?;
-        Ok(receipt)
+        match self.after_commit() {
+            Err(Error::Vanished { path, what, .. }) => {
+                Err(Error::Vanished { path, what, receipt: Some(Box::new(receipt)) })
+            }
+            done => done.map(|()| receipt),
+        }
     }
 }
 

@@ -995,6 +995,8 @@ impl Ledger {
                     }
                 }
             }
+            let lost = gone.without(&came).without(&of(&left).authentic);
+            super::state::keep_once_held(&db, address, epoch, &lost)?;
             let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {
@@ -1020,6 +1022,30 @@ impl Ledger {
         )?;
         db.commit()?;
         if is_last { self.clear_notice("ledger", "damaged", now) } else { Ok(()) }
+    }
+}
+
+impl Ledger {
+    /// Ledgers that were set aside and whose file is gone since: what counted as held there is missing from now on.
+    /// Gives their names, and how many records are missing because of it.
+    pub fn forget_gone(&mut self, now: Stamp) -> Result<Vec<(String, u64)>, Error> {
+        let names: Vec<String> = {
+            let mut statement =
+                self.db.prepare("SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id")?;
+            let names = statement.query_map([], |row| row.get(0))?;
+            names.collect::<Result<_, _>>()?
+        };
+        let mut gone = Vec::new();
+        for name in names {
+            if !crate::files::is_absent(&self.path.with_file_name(&name)) {
+                continue;
+            }
+            let held = counted_there(&self.db, &name)?.unwrap_or_default();
+            let records = held.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+            self.forget_elsewhere(&name, &Salvaged { unreadable: held, ..Salvaged::default() }, now)?;
+            gone.push((name, records));
+        }
+        Ok(gone)
     }
 }
 
