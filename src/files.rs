@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use std::ffi::OsString;
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
 /// How a file is put.
@@ -144,6 +144,106 @@ pub fn with_tail(path: &Path, tail: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(tail);
     PathBuf::from(name)
+}
+
+/// A file on its way to its name, which one run of the program writes at a time.
+///
+/// A lock file next to it says that it is ours: what a run left that was killed is taken away by the next one, and what
+/// is not ours is left alone. Dropped, it takes away what still has the name, with what SQLite puts next to it.
+#[derive(Debug)]
+pub struct Part {
+    path: PathBuf,
+    lock: PathBuf,
+    _held: File,
+}
+
+impl Part {
+    /// Makes an empty file of that name, with the owner of its folder.
+    ///
+    /// Errors: `WouldBlock` where another run is writing it; `AlreadyExists` where a file is there that is not ours.
+    pub fn take(path: &Path) -> io::Result<Self> {
+        let lock = with_tail(path, ".lock");
+        let (held, was_there) = loop {
+            let was_there = lock.symlink_metadata().is_ok();
+            let mut how = OpenOptions::new();
+            how.read(true).write(true).mode(0o600);
+            let opened = if was_there { how.open(&lock) } else { how.create_new(true).open(&lock) };
+            let held = match opened {
+                Ok(held) => held,
+                // Another run was quicker, or has just ended.
+                Err(error) if matches!(error.kind(), ErrorKind::AlreadyExists | ErrorKind::NotFound) => {
+                    if folder_of(path).metadata().is_err() {
+                        return Err(error);
+                    }
+                    continue;
+                }
+                Err(error) => return Err(error),
+            };
+            rustix::fs::flock(&held, rustix::fs::FlockOperation::NonBlockingLockExclusive)?;
+            let (mine, there) = (held.metadata()?, lock.symlink_metadata());
+            if there.is_ok_and(|there| (there.dev(), there.ino()) == (mine.dev(), mine.ino())) {
+                break (held, was_there);
+            }
+        };
+        if was_there {
+            remove_with_sidecars(path);
+        }
+        let made = OpenOptions::new().write(true).create_new(true).mode(0o640).open(path);
+        let made = made.and_then(|_| {
+            give_to_owner_of_folder(path).inspect_err(|_| {
+                let _ = std::fs::remove_file(path);
+            })
+        });
+        if let Err(error) = made {
+            let _ = std::fs::remove_file(&lock);
+            return Err(error);
+        }
+        Ok(Self { path: path.to_owned(), lock, _held: held })
+    }
+
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Why it could not be taken, with the remedy.
+    pub fn refused(error: &io::Error) -> String {
+        match error.kind() {
+            ErrorKind::WouldBlock => {
+                "another run of the same command is writing it: wait until it ends".to_owned()
+            }
+            ErrorKind::AlreadyExists => {
+                "there is a file of that name, which this program did not leave: move it away".to_owned()
+            }
+            _ => error.to_string(),
+        }
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        remove_with_sidecars(&self.path);
+        let _ = std::fs::remove_file(&self.lock);
+    }
+}
+
+/// Takes away a file of ours that has no name yet, and what SQLite puts next to it.
+fn remove_with_sidecars(path: &Path) {
+    for tail in ["", "-wal", "-shm", "-journal"] {
+        let _ = std::fs::remove_file(with_tail(path, tail));
+    }
+}
+
+/// Gives a file that root made to the owner and group of its folder: the service must be able to use it.
+pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
+    if !rustix::process::geteuid().is_root() {
+        return Ok(());
+    }
+    let (folder, file) = (std::fs::metadata(folder_of(path))?, std::fs::symlink_metadata(path)?);
+    if (folder.uid(), folder.gid()) == (file.uid(), file.gid()) {
+        return Ok(());
+    }
+    std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
 }
 
 /// SHA-256 in hexadecimal, and the size, of all that can be read.

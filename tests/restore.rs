@@ -191,3 +191,190 @@ fn a_ledger_that_cannot_be_read_is_kept_aside_as_damaged_only_when_asked() {
     let kept = files(&site, "ledger.db.damaged-");
     assert_eq!(std::fs::read(&kept[0]).unwrap(), garbage);
 }
+
+/// Moves the ledger away as a message may advise, without what lies next to it.
+fn moved_away(site: &Site) -> PathBuf {
+    let away = site.path("away.db");
+    std::fs::rename(site.ledger(), &away).unwrap();
+    assert!(std::fs::metadata(site.path("ledger.db-wal")).unwrap().len() > 0, "a -wal stays");
+    away
+}
+
+#[test]
+fn a_wal_that_stayed_when_its_ledger_was_moved_away_is_never_read_into_the_restored_one() {
+    let (site, plan, run, copy) = half_backed_up(86);
+    let in_copy = held_equals_truth(&copy, &run.truth);
+    moved_away(&site);
+    let wal = std::fs::read(site.path("ledger.db-wal")).unwrap();
+    ended(&site.output(&["restore", copy.to_str().unwrap()]), 0);
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), in_copy);
+    verified(&site.ledger());
+    // The commits in it are kept, next to the ledger that they may belong to.
+    let kept: Vec<PathBuf> = files(&site, "ledger.db.")
+        .into_iter()
+        .filter(|path| path.to_string_lossy().ends_with("-wal"))
+        .collect();
+    assert_eq!(kept.len(), 1, "{:?}", files(&site, "l"));
+    assert_eq!(std::fs::read(&kept[0]).unwrap(), wal);
+    // And the restored ledger takes what comes next.
+    hand::receive(&site.ledger(), &plan, &run.emissions);
+    verified(&site.ledger());
+    util::promises::kept(
+        "restore-stale-wal",
+        "a -wal or -journal of another ledger is never read into a restored one",
+        "restore where a -wal stayed",
+        1,
+        "the restored ledger is what the backup was; the -wal is kept under another name",
+    );
+}
+
+#[test]
+fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_refused() {
+    let (site, _, run, _) = half_backed_up(87);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let all = held_equals_truth(&site.ledger(), &run.truth);
+    let mut writers = Vec::new();
+    let done = stonechat::ledger::restore::restore(
+        &whole,
+        &site.ledger(),
+        stonechat::ledger::restore::How::default(),
+        NOW,
+        |step| {
+            if step != "putting it in place" {
+                return;
+            }
+            // After the comparison, which it would have changed.
+            for (at, words) in [(0, "the first"), (1, "the second")] {
+                let mut command = site.command(&[
+                    "remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", words,
+                ]);
+                let mut child = command
+                    .stdout(std::process::Stdio::piped())
+                    .stderr(std::process::Stdio::piped())
+                    .spawn()
+                    .unwrap();
+                if at == 0 {
+                    child.wait().unwrap();
+                } else {
+                    // It has the ledger open, and waits for its lock while the ledger is exchanged.
+                    let fds = format!("/proc/{}/fd", child.id());
+                    let has_it_open = || {
+                        std::fs::read_dir(&fds).is_ok_and(|fds| {
+                            fds.flatten()
+                                .any(|fd| std::fs::read_link(fd.path()).is_ok_and(|to| to == site.ledger()))
+                        })
+                    };
+                    while !has_it_open() && child.try_wait().unwrap().is_none() {
+                        std::thread::yield_now();
+                    }
+                }
+                writers.push((child, words));
+            }
+        },
+    )
+    .unwrap();
+    assert!(done.replaced.is_some());
+    let mut written = 0;
+    for (child, words) in writers {
+        let output = child.wait_with_output().unwrap();
+        let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+        let is_there: bool = reader
+            .connection()
+            .query_row("SELECT EXISTS (SELECT 1 FROM remark WHERE text = ?)", [words], |row| row.get(0))
+            .unwrap();
+        assert_eq!(
+            output.status.success(),
+            is_there,
+            "{words}: {}{}",
+            text(&output.stdout),
+            text(&output.stderr)
+        );
+        written += u64::from(is_there);
+    }
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), all);
+    verified(&site.ledger());
+    verified(&done.replaced.unwrap());
+    util::promises::kept(
+        "restore-beside-writers",
+        "what a command calls written during a restore is in the restored ledger",
+        "commands that write during a restore",
+        2,
+        &format!("{written} written into the restored ledger, the others refused"),
+    );
+}
+
+#[test]
+fn another_backup_is_asked_for_only_where_this_one_was_read_and_is_bad() {
+    let (site, _, run, copy) = half_backed_up(88);
+    let before = held_equals_truth(&site.ledger(), &run.truth);
+    let file = copy.to_str().unwrap();
+    // Locked by another process: nobody knows whether it is good.
+    let other = rusqlite::Connection::open(&copy).unwrap();
+    other.execute_batch("BEGIN EXCLUSIVE").unwrap();
+    let said = ended(&site.output(&["restore", "--dry-run", file]), 3);
+    assert!(!said.contains("another backup") && said.contains("let it end"), "{said}");
+    drop(other);
+    // Read, and cut in half.
+    let bytes = std::fs::read(&copy).unwrap();
+    std::fs::write(&copy, &bytes[..bytes.len() / 2]).unwrap();
+    let output = site.output(&["restore", "--dry-run", file]);
+    let said = text(&output.stderr);
+    assert!(!output.status.success() && said.contains("restore another backup"), "{said}");
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), before);
+}
+
+#[test]
+fn a_dry_run_says_that_the_daemon_has_to_be_stopped_and_leaves_it_alone() {
+    let (site, _, _, _) = half_backed_up(89);
+    let whole = site.path("whole.db");
+    backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
+    let whole = whole.to_str().unwrap();
+    ended(&site.output(&["restore", "--dry-run", whole]), 0);
+    let mut daemon = site.start();
+    daemon.wait_for("state", |state| state.phase == "running");
+    let said = ended(&site.output(&["restore", "--dry-run", whole]), 1);
+    let process = format!("process {}", daemon.state().unwrap().pid);
+    assert!(
+        said.contains("a daemon runs") && said.contains(&process) && said.contains("stop the daemon"),
+        "{said}"
+    );
+    assert_eq!(daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn what_root_restores_belongs_to_the_user_whose_folder_it_is() {
+    use std::os::unix::fs::{MetadataExt, PermissionsExt, chown};
+    if !util::daemon::is_root() {
+        println!("skipped: only root can give files to another user");
+        return;
+    }
+    const SERVICE: u32 = 61_234;
+    let (site, _, run, copy) = half_backed_up(90);
+    let in_copy = held_equals_truth(&copy, &run.truth);
+    for path in files(&site, "ledger.db") {
+        std::fs::remove_file(path).unwrap();
+    }
+    let state = site.dir.path();
+    std::fs::set_permissions(state, std::fs::Permissions::from_mode(0o755)).unwrap();
+    chown(state, Some(SERVICE), Some(SERVICE)).unwrap();
+    ended(&site.output(&["restore", "--dry-run", copy.to_str().unwrap()]), 0);
+    ended(&site.output(&["restore", copy.to_str().unwrap()]), 0);
+    ended(&site.output(&["verify"]), 0);
+    let theirs = files(&site, "ledger.db");
+    assert!(theirs.len() >= 2, "{theirs:?}");
+    for path in theirs {
+        assert_eq!(std::fs::metadata(&path).unwrap().uid(), SERVICE, "{}", path.display());
+    }
+    assert_eq!(held_equals_truth(&site.ledger(), &run.truth), in_copy);
+    // The service's user goes on, and restores by itself.
+    let as_service = |args: &[&str]| {
+        use std::os::unix::process::CommandExt;
+        let mut command = site.command(args);
+        ended(&command.uid(SERVICE).gid(SERVICE).output().unwrap(), 0)
+    };
+    chown(&copy, Some(SERVICE), Some(SERVICE)).unwrap();
+    as_service(&["restore", "--dry-run", copy.to_str().unwrap()]);
+    as_service(&["restore", copy.to_str().unwrap()]);
+    as_service(&["verify"]);
+}

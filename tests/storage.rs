@@ -355,7 +355,7 @@ fn a_backup_touches_no_file_that_is_there_already() {
     let (target, part) = (dir.path().join("x.db"), dir.path().join("x.db.part"));
     std::fs::write(&part, "somebody's notes").unwrap();
     let refused = backup::make(&path, &target, NOW, |_| ()).unwrap_err().to_string();
-    assert!(refused.contains("x.db.part: there is a file already"), "{refused}");
+    assert!(refused.contains("x.db.part: there is a file of that name"), "{refused}");
     assert_eq!(std::fs::read_to_string(&part).unwrap(), "somebody's notes");
     std::fs::remove_file(&part).unwrap();
     backup::make(&path, &target, NOW, |_| ()).unwrap();
@@ -425,4 +425,91 @@ fn the_wal_stays_short_beside_a_reader_that_stays_open() {
     println!("longest -wal: {longest} bytes");
     assert!(longest < 16 << 20, "{longest}");
     assert!(ledger.unsettled_rows() < 100_000, "it has settled");
+}
+
+#[test]
+fn a_backup_that_was_killed_can_be_made_again_under_the_same_name_and_a_strangers_file_is_left_alone() {
+    let plan = FieldPlan::harrow_tarn(61, 2, 1_780_000_000, 2).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
+    util::hand::receive(&site.ledger(), &plan, &run.emissions);
+    let target = site.path("copy.db");
+    let mut killed = 0;
+    for round in 0..40 {
+        let mut child = site.command(&["backup", target.to_str().unwrap()]).spawn().unwrap();
+        // At some instant at which its copy has a name.
+        while !site.path("copy.db.part").exists() && child.try_wait().unwrap().is_none() {
+            std::thread::yield_now();
+        }
+        for _ in 0..round * 200 {
+            std::thread::yield_now();
+        }
+        let _ = child.kill();
+        child.wait().unwrap();
+        if site.path("copy.db.part").exists() {
+            killed += 1;
+        }
+        let _ = std::fs::remove_file(&target);
+    }
+    assert!(killed > 0, "no run was killed with its copy half made");
+    let output = site.output(&["backup", target.to_str().unwrap()]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    util::truth::verified(&target);
+    let left: Vec<_> = std::fs::read_dir(site.dir.path())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .filter(|name| name.starts_with("copy.db") && name != "copy.db")
+        .collect();
+    assert!(left.is_empty(), "{left:?}");
+    // What is not ours stays.
+    let other = site.path("other.db.part");
+    std::fs::write(&other, "a stranger's").unwrap();
+    let output = site.output(&["backup", site.path("other.db").to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(3));
+    assert_eq!(std::fs::read(&other).unwrap(), b"a stranger's");
+    util::promises::kept(
+        "backup-killed",
+        "a backup that was killed can be made again under the same name",
+        "SIGKILL of `backup` with its copy half made",
+        killed,
+        "the next run takes the half copy away and makes a sound one",
+    );
+}
+
+#[test]
+fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked() {
+    let plan = FieldPlan::harrow_tarn(62, 3, 1_780_000_000, 4).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
+    util::hand::receive(&site.ledger(), &plan, &run.emissions);
+    let mut ledger = Ledger::open(&site.ledger()).unwrap();
+    ledger.settle(u32::MAX, 2).unwrap();
+    drop(ledger);
+    let copy = site.path("copy.db");
+    backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
+    let file = copy.to_str().unwrap();
+    assert_eq!(site.output(&["compare", file]).status.code(), Some(0));
+    assert_eq!(site.output(&["verify", file]).status.code(), Some(0));
+    // A leaf page of the settled readings is no page any more.
+    let db = rusqlite::Connection::open(&copy).unwrap();
+    let root: u64 = db
+        .query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'settled'", [], |row| {
+            row.get::<_, i64>(0)
+        })
+        .unwrap() as u64;
+    drop(db);
+    let mut bytes = std::fs::read(&copy).unwrap();
+    let page = 1024_usize;
+    let at = (root as usize - 1) * page;
+    assert!([2, 5].contains(&bytes[at]), "an interior page");
+    let child = u32::from_be_bytes(bytes[at + 8..at + 12].try_into().unwrap()) as usize;
+    bytes[(child - 1) * page..child * page].fill(0x5a);
+    std::fs::write(&copy, bytes).unwrap();
+    let compared = site.output(&["compare", file]);
+    assert_eq!(compared.status.code(), Some(3), "{}", String::from_utf8_lossy(&compared.stdout));
+    assert!(String::from_utf8_lossy(&compared.stderr).contains("is damaged"));
+    let checked = site.output(&["verify", file]);
+    assert_eq!(checked.status.code(), Some(1), "{}", String::from_utf8_lossy(&checked.stderr));
+    // The site's own ledger is as sound as before.
+    assert_eq!(site.output(&["verify"]).status.code(), Some(0));
 }

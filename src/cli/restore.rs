@@ -53,12 +53,13 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     progress.done();
     match done {
         Ok(restored) => {
-            let code = if restored.more.is_nothing() { DONE } else { NO };
+            let code = if restored.more.is_nothing() && restored.daemon.is_none() { DONE } else { NO };
             if args.json {
                 let value = json!({
                     "file": args.file, "ledger": ledger, "dry_run": args.dry_run, "done": !args.dry_run,
                     "verified": restored.verified, "present_records": restored.present_records,
                     "replaced": restored.replaced, "present_has_more": more_json(&restored.more),
+                    "daemon": restored.daemon,
                 });
                 return print_json(out, &value, code);
             }
@@ -76,6 +77,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
                 (true, DONE, _) => {
                     "it would take the place of the present ledger; nothing was changed\n".to_owned()
                 }
+                (true, ..) if restored.more.is_nothing() => format!(
+                    "it would be refused: a daemon runs ({}); nothing was changed\nNext: stop the daemon, and restore.\n",
+                    restored.daemon.as_deref().unwrap_or_default()
+                ),
                 (true, ..) => {
                     "it would be refused: the present ledger has more in it; nothing was changed\n".to_owned()
                 }

@@ -1,9 +1,9 @@
 //! `stonechat verify`: is the ledger sound?
 
-use super::{DONE, NO, Progress, could_not, load, print, print_json};
+use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::coverage::Coverage;
-use crate::ledger::{salvage, verify};
+use crate::ledger::{Error as LedgerError, salvage, verify};
 use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
@@ -21,11 +21,15 @@ fills what the present ledger lacks.
 
 Examples:
   stonechat verify
+  stonechat verify /media/stick/harrow-tarn-2026-05-04.db
   stonechat verify --salvage ledger.db.damaged-20260504T120000Z --by \"A. Surveyor\"";
 
 /// The arguments of `verify`.
 #[derive(clap::Args)]
 pub struct Args {
+    /// A backup, or another ledger, to check instead of the site's
+    #[arg(conflicts_with = "salvage")]
+    file: Option<PathBuf>,
     /// Bring every readable record of this damaged ledger over into the present one
     #[arg(long, value_name = "FROM")]
     salvage: Option<PathBuf>,
@@ -54,20 +58,33 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     if let Some(from) = &args.salvage {
         return salvage(&config, from, args, out);
     }
-    super::people::tell_not_here(&config.ledger.path);
+    let file = args.file.as_deref().unwrap_or(&config.ledger.path);
+    if args.file.is_none() {
+        super::people::tell_not_here(file);
+    }
     let progress = Progress::new();
-    let found = verify::verify(&config.ledger.path, |step| progress.say(&format!("checking: {step} …")));
+    let found = verify::verify(file, |step| progress.say(&format!("checking: {step} …")));
     progress.done();
     let found = match found {
         Ok(found) => found,
+        Err(LedgerError::SchemaTooOld { found, supported, .. }) if args.file.is_some() => {
+            return could_not(&format!(
+                "{}: is of schema {found}, this program checks schema {supported}; `stonechat restore --dry-run FILE` \
+                 brings a copy of it up to date and checks that",
+                file.display()
+            ));
+        }
+        Err(error) if args.file.is_some() => {
+            could_not(&format!("{}: {}", file.display(), error.cause()));
+            return if error.is_damage() { NO } else { COULD_NOT };
+        }
         Err(error) => return could_not(&error),
     };
     let code = if found.differences.is_empty() { DONE } else { NO };
     if json {
         return print_json(out, &serde_json::json!(found), code);
     }
-    let mut text =
-        format!("{}: {}", config.ledger.path.display(), counted(found.records, "authentic record"));
+    let mut text = format!("{}: {}", file.display(), counted(found.records, "authentic record"));
     if found.rows > 0 {
         text += &format!(", {}", counted(found.rows, "CSV row"));
     }
@@ -80,6 +97,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     }
     text += if found.differences.is_empty() {
         "sound: SQLite finds no damage, and coverage is what the records say\n"
+    } else if args.file.is_some() {
+        "not sound: do not restore it as it is; `stonechat verify --salvage` brings over what it proves\n"
     } else {
         "not sound: keep this file as it is, make a copy of it and of its -wal, and compare with a backup\n"
     };

@@ -10,8 +10,11 @@ use crate::files;
 use crate::ledger::state::meta;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use std::fs::File;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// Between two tries at a ledger that another process holds.
+const BUSY_PAUSE: Duration = Duration::from_millis(20);
 
 /// A copy that was made.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
@@ -33,6 +36,8 @@ pub enum BackupError {
     Exists(PathBuf),
     /// The ledger, or the copy, could not serve.
     Ledger(Error),
+    /// The name under which the copy is made until it is whole.
+    Part(PathBuf, std::io::Error),
     /// The target's folder or disk.
     File(PathBuf, std::io::Error),
     /// The copy is not sound, and was taken away again.
@@ -48,6 +53,10 @@ impl std::fmt::Display for BackupError {
                 path.display()
             ),
             Self::Ledger(error) => error.fmt(f),
+            Self::Part(path, error) => {
+                let why = files::Part::refused(error);
+                write!(f, "backup {}: {why}; no backup was made", path.display())
+            }
             Self::File(path, error) => write!(f, "backup {}: {error}", path.display()),
             Self::NotSound(differences) => write!(
                 f,
@@ -82,31 +91,17 @@ pub fn make(
     if target.symlink_metadata().is_ok() {
         return Err(BackupError::Exists(target.to_owned()));
     }
-    let mut beside = target.as_os_str().to_owned();
-    beside.push(".part");
-    let beside = PathBuf::from(beside);
-    // Made by us or not at all: somebody else's file under this name is nobody's to remove.
-    let part = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&beside);
-    match part {
-        Ok(_) => {}
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            return Err(BackupError::Exists(beside));
-        }
-        Err(error) => return Err(BackupError::File(beside, error)),
-    }
-    let done = copy(ledger, &beside, &mut progress).and_then(|(settled_through, verified)| {
+    let part = files::Part::take(&files::with_tail(target, ".part"))
+        .map_err(|error| BackupError::Part(files::with_tail(target, ".part"), error))?;
+    let beside = part.path();
+    let done = copy(ledger, beside, &mut progress).and_then(|(settled_through, verified)| {
         let at = |error| BackupError::File(target.to_owned(), error);
-        let (sha256, size_bytes) = digest(&beside).map_err(at)?;
-        files::take_name(&beside, target, false).map_err(at)?;
+        let (sha256, size_bytes) = digest(beside).map_err(at)?;
+        files::take_name(beside, target, false).map_err(at)?;
         files::sync_folder(target).map_err(at)?;
         Ok((settled_through, Made { file: target.to_owned(), size_bytes, sha256, verified }))
     });
-    for name in ["", "-wal", "-shm", "-journal"] {
-        let mut path = beside.as_os_str().to_owned();
-        path.push(name);
-        // Part of a copy that is made, or of one that failed: nobody's only copy.
-        let _ = std::fs::remove_file(path);
-    }
+    drop(part);
     let (settled_through, made) = done?;
     let mut ledger = Ledger::open(ledger)?;
     ledger.note_backup(&made, settled_through, now)?;
@@ -123,7 +118,7 @@ fn copy(
     let source = open_for_reading(ledger)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE;
     let mut copy = Connection::open_with_flags(beside, flags)?;
-    rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
+    whole(&source, &mut copy, super::schema::BUSY_TIMEOUT)?;
     drop(source);
     // One file, whole by itself: no -wal is left beside it, and none is made by whoever opens it to read.
     set_journal_mode(&copy, "DELETE")?;
@@ -139,6 +134,47 @@ fn copy(
         .and_then(|file| file.sync_all())
         .map_err(|e| BackupError::File(beside.to_owned(), e))?;
     Ok((settled_through, verified))
+}
+
+/// Copies a ledger of any schema, all of it or not at all; waits `patience` for a lock that another process holds.
+///
+/// Errors: `Busy` where the lock was not to be had, and the copy is then empty or none; `Unexpected` where the copy
+/// does not reach as far as the ledger did before.
+pub(super) fn whole(source: &Connection, copy: &mut Connection, patience: Duration) -> Result<(), Error> {
+    use rusqlite::{backup::StepResult, ffi};
+    let before = reach(source)?;
+    {
+        let backup = rusqlite::backup::Backup::new(source, copy)?;
+        let until = Instant::now() + patience;
+        // A busy ledger is no error of this call: it says so in its answer, with nothing copied.
+        while backup.step(-1)? != StepResult::Done {
+            if Instant::now() >= until {
+                let busy = ffi::Error::new(ffi::SQLITE_BUSY);
+                return Err(rusqlite::Error::SqliteFailure(busy, None).into());
+            }
+            std::thread::sleep(BUSY_PAUSE);
+        }
+    }
+    let copied = reach(copy)?;
+    if copied.0 < before.0 || copied.1 < before.1 {
+        return Err(Error::Unexpected(format!(
+            "a copy has {} records up to journal row {}, and the ledger had {} up to {}",
+            copied.1, copied.0, before.1, before.0
+        )));
+    }
+    Ok(())
+}
+
+/// The last journal row that was ever written, and how many authentic records are settled: neither becomes less.
+fn reach(db: &Connection) -> Result<(i64, i64), Error> {
+    let last = meta(db, "settled_through")?;
+    let last_row: i64 = db.query_row("SELECT coalesce(max(row), 0) FROM journal", [], |row| row.get(0))?;
+    let records = db.query_row(
+        "SELECT coalesce(sum(last - first + 1), 0) FROM held_range WHERE basis = 0",
+        [],
+        |row| row.get(0),
+    )?;
+    Ok((last.max(last_row), records))
 }
 
 pub(super) fn digest(path: &Path) -> std::io::Result<(String, u64)> {
@@ -165,5 +201,29 @@ impl Ledger {
             )?)
         })?;
         Ok(transaction.commit()?)
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_copy_of_a_ledger_that_another_process_holds_is_no_copy() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("ledger.db");
+        drop(Ledger::open(&path).unwrap());
+        let source = Connection::open(&path).unwrap();
+        set_journal_mode(&source, "DELETE").unwrap();
+        source.busy_timeout(Duration::ZERO).unwrap();
+        let other = Connection::open(&path).unwrap();
+        other.execute_batch("BEGIN EXCLUSIVE").unwrap();
+        let mut copy = Connection::open(dir.path().join("copy.db")).unwrap();
+        let refused = whole(&source, &mut copy, Duration::from_millis(20));
+        assert!(matches!(refused, Err(Error::Busy(_))), "{refused:?}");
+        other.execute_batch("ROLLBACK").unwrap();
+        whole(&source, &mut copy, Duration::from_millis(20)).unwrap();
+        assert!(crate::ledger::schema::differences(&copy).unwrap().is_empty());
     }
 }

@@ -19,6 +19,7 @@ use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::{Connection, params};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
+use std::rc::Rc;
 
 /// What a block holds on one side.
 #[derive(Clone, Copy, Debug, Default)]
@@ -58,7 +59,7 @@ pub struct Side {
 }
 
 enum Source {
-    Ledger { db: Connection, coverage: Box<Coverage> },
+    Ledger { db: Rc<Connection>, coverage: Box<Coverage> },
     Records(BTreeMap<Place, BTreeMap<u32, Held>>),
 }
 
@@ -107,10 +108,19 @@ fn place_of(id: Identity) -> Place {
 impl Side {
     /// A ledger or a backup of one. `anew`: its digests are worked out from every row instead of taken as stored.
     /// The state that is compared is let go of when the side is dropped.
-    pub fn ledger(path: &Path, anew: bool, mut progress: impl FnMut(u64)) -> Result<Self, Error> {
+    pub fn ledger(path: &Path, anew: bool, progress: impl FnMut(u64)) -> Result<Self, Error> {
         let db = schema::open_for_reading(path)?;
         // One state for all that follows; ended when the connection closes.
         db.execute_batch("BEGIN")?;
+        Self::within(Rc::new(db), anew, progress)
+    }
+
+    /// The same by a connection that has a transaction open, which stays open.
+    pub(super) fn within(
+        db: Rc<Connection>,
+        anew: bool,
+        mut progress: impl FnMut(u64),
+    ) -> Result<Self, Error> {
         let coverage = Box::new(State::load(&db)?.coverage);
         let mut blocks = BTreeMap::new();
         {

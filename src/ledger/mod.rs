@@ -279,6 +279,8 @@ impl DaemonLock {
             .truncate(false)
             .open(&path)
             .map_err(at)?;
+        // Root may restore; the daemon must be able to take it then.
+        crate::files::give_to_owner_of_folder(&path).map_err(at)?;
         let lock = rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive);
         if let Err(error) = lock {
             if error != rustix::io::Errno::WOULDBLOCK {

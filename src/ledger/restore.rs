@@ -5,7 +5,9 @@
 //! schema, verified and synced under another name first; then one rename puts it in place, so a power cut leaves
 //! either the old ledger or the new one, whole.
 //!
-//! It refuses while a daemon runs or anybody else has the ledger open, and where the present ledger holds what the
+//! From before the comparison until the backup has the name, one connection locks the present ledger: a command that
+//! writes meanwhile waits, and then finds the restored one (`schema::open_for_writing`). It refuses while a daemon
+//! runs or another process has the ledger open, and where the present ledger holds what the
 //! backup does not: records (by the digests of blocks), CSV rows, or what people wrote down.
 //!
 //! What this is not: it merges nothing.
@@ -13,11 +15,15 @@
 use super::compare::{self, Compared, Kind, Side};
 use super::state::State;
 use super::{DaemonLock, Error, Stamp, guard, schema, verify};
-use crate::coverage::{Coverage, RangeSet};
+use crate::coverage::RangeSet;
 use rusqlite::{Connection, OpenFlags};
 use std::collections::BTreeMap;
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
+
+/// What lies next to a ledger and goes with it.
+const SIDECARS: [&str; 4] = ["-wal", "-shm", "-journal", ".known"];
 
 /// What people and the judge put beside the records, with the columns by which one row is told from another.
 const BESIDE: [(&str, &str, &str); 7] = [
@@ -73,6 +79,8 @@ pub struct Restored {
     pub replaced: Option<PathBuf>,
     /// What the present ledger has more; only a dry run tells of anything.
     pub more: More,
+    /// In a dry run, the daemon that has to be stopped before.
+    pub daemon: Option<String>,
 }
 
 /// Why nothing was put in place. The present ledger is as it was.
@@ -86,14 +94,16 @@ pub enum RestoreError {
     Itself(PathBuf),
     /// The backup is not sound.
     NotSound(PathBuf, Vec<String>),
+    /// It was sound before it was put in place, and is not under the ledger's name. What was there before is kept.
+    NotSoundInPlace(PathBuf, Option<PathBuf>, Vec<String>),
     /// The present ledger has more in it.
     HasMore(Box<More>),
     /// The present ledger cannot be read, so nobody knows what it has more.
     Unreadable(Error),
     /// Another process has the ledger open.
     InUse,
-    /// A half-made copy of an earlier restore is in the way.
-    Leftover(PathBuf),
+    /// The name under which the copy is made until it is whole.
+    Part(PathBuf, std::io::Error),
     /// Folder or disk.
     File(PathBuf, std::io::Error),
 }
@@ -105,9 +115,18 @@ impl std::fmt::Display for RestoreError {
             Self::Backup(path, Error::NotALedger { .. }) => {
                 write!(f, "{}: is no ledger, and so no backup of one; nothing was changed", path.display())
             }
-            Self::Backup(path, error) => {
+            // It was read, and is bad.
+            Self::Backup(path, error) if error.is_damage() || error.is_of_a_value() => {
                 let cause = error.cause();
                 write!(f, "{}: {cause}; nothing was changed: restore another backup", path.display())
+            }
+            Self::Backup(path, Error::Busy(_)) => write!(
+                f,
+                "{}: another process has it open and locked; nothing was changed: let it end, and restore again",
+                path.display()
+            ),
+            Self::Backup(path, error) => {
+                write!(f, "{}: cannot be copied: {}; nothing was changed", path.display(), error.cause())
             }
             Self::Itself(path) => write!(f, "{}: is the ledger itself; name a backup of it", path.display()),
             Self::NotSound(path, differences) => write!(
@@ -117,6 +136,14 @@ impl std::fmt::Display for RestoreError {
                 differences.first().map_or("", String::as_str),
                 if differences.len() > 1 { ", and more" } else { "" }
             ),
+            Self::NotSoundInPlace(path, replaced, differences) => {
+                let first = differences.first().map_or("", String::as_str);
+                write!(f, "{}: the backup is in place, and cannot be read there as it was ({first})", path.display())?;
+                if let Some(replaced) = replaced {
+                    write!(f, "; what was there before is kept as {}", replaced.display())?;
+                }
+                f.write_str(": check the disk, and restore again")
+            }
             Self::HasMore(more) => {
                 write!(
                     f,
@@ -141,11 +168,10 @@ impl std::fmt::Display for RestoreError {
                 "another process has the ledger open (a report or an import?); nothing was changed: let it end, and \
                  restore again",
             ),
-            Self::Leftover(path) => write!(
-                f,
-                "{}: a copy that an earlier restore did not finish; nothing was changed: remove it, and restore again",
-                path.display()
-            ),
+            Self::Part(path, error) => {
+                let why = crate::files::Part::refused(error);
+                write!(f, "{}: {why}; nothing was changed", path.display())
+            }
             Self::File(path, error) => write!(f, "{}: {error}; nothing was changed", path.display()),
         }
     }
@@ -183,7 +209,7 @@ pub(super) fn free_name(path: &Path, suffix: &str) -> PathBuf {
     loop {
         let number = if at == 1 { String::new() } else { format!("-{at}") };
         let name = beside(path, &format!("{suffix}{number}"));
-        if ["", "-wal", "-shm"].iter().all(|end| beside(&name, end).symlink_metadata().is_err()) {
+        if ["", "-wal", "-shm", "-journal"].iter().all(|end| beside(&name, end).symlink_metadata().is_err()) {
             return name;
         }
         at += 1;
@@ -209,19 +235,11 @@ pub fn restore(
     if !how.dry_run {
         tidy(ledger);
     }
-    let part = beside(ledger, ".restore-part");
-    let made = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&part);
-    match made {
-        Ok(_) => {}
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {
-            return Err(RestoreError::Leftover(part));
-        }
-        Err(error) => return Err(RestoreError::File(part, error)),
-    }
-    let done = exchange(file, ledger, &part, present.is_some(), how, now, &mut progress);
-    for end in ["", "-wal", "-shm", "-journal"] {
-        // Our own copy, where it did not take the ledger's place.
-        let _ = std::fs::remove_file(beside(&part, end));
+    let name = beside(ledger, ".restore-part");
+    let part = crate::files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
+    let mut done = exchange(file, ledger, part.path(), present.is_some(), how, now, &mut progress);
+    if let (Ok(restored), true) = (&mut done, how.dry_run) {
+        restored.daemon = super::holder::daemon_of(ledger);
     }
     done
 }
@@ -245,19 +263,21 @@ fn exchange(
     }
     let at = |error| RestoreError::File(part.to_owned(), error);
     std::fs::File::open(part).and_then(|file| file.sync_all()).map_err(at)?;
-    let mut restored = Restored { verified, present_records: None, replaced: None, more: More::default() };
-    let mut is_damaged = false;
+    let mut restored =
+        Restored { verified, present_records: None, replaced: None, more: More::default(), daemon: None };
+    // From before the comparison until the backup has the name, no other process can write what it would not find.
+    let mut present = Present::Absent;
     if is_present {
         progress("comparing with the present ledger");
-        match more(ledger, part) {
-            Ok((records, more)) => {
+        present = Present::open(ledger, how)?;
+        match present.more(part) {
+            Ok(Some((records, more))) => {
                 restored.present_records = Some(records);
                 restored.more = more;
             }
-            Err(error) if !error.is_damage() && !matches!(error, Error::NotALedger { .. }) => {
-                return Err(RestoreError::Ledger(error));
-            }
-            Err(_) if how.over_damaged => is_damaged = true,
+            Ok(None) => {}
+            Err(error) if !error.is_damage() => return Err(RestoreError::Ledger(error)),
+            Err(_) if how.over_damaged => present = Present::Damaged(present.connection()),
             Err(error) => return Err(RestoreError::Unreadable(error)),
         }
     }
@@ -267,31 +287,83 @@ fn exchange(
     if !restored.more.is_nothing() {
         return Err(RestoreError::HasMore(Box::new(restored.more)));
     }
+    progress("putting it in place");
     let at = |error| RestoreError::File(ledger.to_owned(), error);
-    // What is remembered of the ledger that goes is not true of the one that comes.
-    let known = beside(ledger, ".known");
+    let kind = if matches!(present, Present::Damaged(_)) { "damaged" } else { "replaced" };
+    let aside = free_name(ledger, &format!(".{kind}-{}", dated(now.unix_s)));
+    if let Present::Sound(db) = &present {
+        one_file(db, ledger)?;
+    }
     if is_present {
-        let kind = if is_damaged { "damaged" } else { "replaced" };
-        let aside = free_name(ledger, &format!(".{kind}-{}", dated(now.unix_s)));
-        if is_damaged {
-            // A -wal beside a ledger that it does not belong to would be read into it: it goes first.
-            for end in ["-wal", "-shm"] {
-                rename_there(&beside(ledger, end), &beside(&aside, end)).map_err(at)?;
-            }
-        } else {
-            alone(ledger)?;
-        }
         // A second name first, so that there is a ledger at any instant; `tidy` takes it away if it ends here.
         std::fs::hard_link(ledger, &aside).map_err(at)?;
         crate::files::sync_folder(ledger).map_err(at)?;
-        rename_there(&known, &beside(&aside, ".known")).map_err(at)?;
-        restored.replaced = Some(aside);
-    } else {
-        rename_there(&known, &free_name(&known, &format!(".replaced-{}", dated(now.unix_s)))).map_err(at)?;
     }
+    // What lies next to a ledger that it does not belong to would be read into it: it goes first, whether there is a
+    // ledger or not. What is remembered of the ledger that goes is not true of the one that comes.
+    for end in SIDECARS {
+        rename_there(&beside(ledger, end), &beside(&aside, end)).map_err(at)?;
+    }
+    crate::files::sync_folder(ledger).map_err(at)?;
+    restored.replaced = is_present.then_some(aside);
     std::fs::rename(part, ledger).map_err(at)?;
     crate::files::sync_folder(ledger).map_err(at)?;
+    drop(present);
+    // Once more under its name: whatever lies next to it now is read with it.
+    progress("checking it in its place");
+    let in_place = verify::verify(ledger, |step| progress(step)).map_err(RestoreError::Ledger)?;
+    if !in_place.differences.is_empty() {
+        return Err(RestoreError::NotSoundInPlace(
+            ledger.to_owned(),
+            restored.replaced,
+            in_place.differences,
+        ));
+    }
     Ok(restored)
+}
+
+/// The ledger that is to be replaced.
+enum Present {
+    /// There is none.
+    Absent,
+    /// It can be read; nobody else can use it unless this is a dry run.
+    Sound(Rc<Connection>),
+    /// It cannot be read; as far as SQLite can open it, nobody else can use it.
+    Damaged(Option<Rc<Connection>>),
+}
+
+impl Present {
+    fn open(ledger: &Path, how: How) -> Result<Self, RestoreError> {
+        let opened = if how.dry_run {
+            schema::open_for_reading(ledger).and_then(|db| Ok(db.execute_batch("BEGIN").map(|()| db)?))
+        } else {
+            schema::open_alone(ledger)
+        };
+        match opened {
+            Ok(db) => Ok(Self::Sound(Rc::new(db))),
+            Err(Error::Busy(_)) => Err(RestoreError::InUse),
+            Err(error) if !error.is_damage() && !matches!(error, Error::NotALedger { .. }) => {
+                Err(RestoreError::Ledger(error))
+            }
+            Err(_) if how.over_damaged => Ok(Self::Damaged(None)),
+            Err(error) => Err(RestoreError::Unreadable(error)),
+        }
+    }
+
+    fn connection(self) -> Option<Rc<Connection>> {
+        match self {
+            Self::Absent => None,
+            Self::Sound(db) => Some(db),
+            Self::Damaged(db) => db,
+        }
+    }
+
+    fn more(&self, part: &Path) -> Result<Option<(u64, More)>, Error> {
+        match self {
+            Self::Sound(db) => more(db, part).map(Some),
+            _ => Ok(None),
+        }
+    }
 }
 
 /// After a restore that was killed between its last two steps the present ledger has a second name, under which it
@@ -309,10 +381,12 @@ pub(super) fn tidy(ledger: &Path) {
         let is_ours = ["replaced", "damaged"].iter().any(|kind| name.starts_with(&format!("{own}.{kind}-")));
         let same = |found: std::fs::Metadata| (found.dev(), found.ino()) == (present.dev(), present.ino());
         if is_ours && entry.metadata().is_ok_and(same) {
-            // What is known is of the ledger that stays.
-            let (aside, known) = (beside(&entry.path(), ".known"), beside(ledger, ".known"));
-            if known.symlink_metadata().is_err() {
-                let _ = rename_there(&aside, &known);
+            // What had gone aside with it belongs to the ledger that stays.
+            for end in SIDECARS {
+                let (aside, own) = (beside(&entry.path(), end), beside(ledger, end));
+                if own.symlink_metadata().is_err() {
+                    let _ = rename_there(&aside, &own);
+                }
             }
             let _ = std::fs::remove_file(entry.path());
         }
@@ -331,7 +405,7 @@ fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
 fn copy(file: &Path, part: &Path) -> Result<(), Error> {
     let source = schema::open_any_for_reading(file)?;
     let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
-    rusqlite::backup::Backup::new(&source, &mut copy)?.step(-1)?;
+    super::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
     drop(copy);
     drop(schema::open_for_writing(part)?);
@@ -340,22 +414,31 @@ fn copy(file: &Path, part: &Path) -> Result<(), Error> {
     Ok(())
 }
 
-/// Makes the present ledger one file, which only works while nobody else has it open.
-fn alone(ledger: &Path) -> Result<(), RestoreError> {
+/// Makes a ledger that nobody else can use one file.
+fn one_file(db: &Connection, ledger: &Path) -> Result<(), RestoreError> {
     let attempt = || -> Result<String, Error> {
-        let db = Connection::open_with_flags(ledger, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
-        Ok(db.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?)
+        // The lock stays; only the mode cannot be changed within a transaction.
+        db.execute_batch("COMMIT")?;
+        Ok(schema::set_journal_mode(db, "DELETE")?)
     };
     match attempt() {
-        Ok(mode) if mode == "delete" => Ok(()),
+        Ok(mode) if mode == "delete" => {
+            // Of that very change; while the lock is kept, SQLite empties it instead of taking it away. And the index
+            // of the -wal that is no more.
+            for end in ["-journal", "-shm"] {
+                let _ = std::fs::remove_file(beside(ledger, end));
+            }
+            Ok(())
+        }
         Ok(_) | Err(Error::Busy(_)) => Err(RestoreError::InUse),
         Err(error) => Err(RestoreError::Ledger(error)),
     }
 }
 
-/// What `ledger` has that `backup` has not, and how many records it has.
-fn more(ledger: &Path, backup: &Path) -> Result<(u64, More), Error> {
-    let (mine, theirs) = (Side::ledger(ledger, false, |_| ())?, Side::ledger(backup, false, |_| ())?);
+/// What the present ledger has that `backup` has not, and how many records it has. A transaction is open in `ledger`.
+fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, More), Error> {
+    let (mine, theirs) =
+        (Side::within(Rc::clone(ledger), false, |_| ())?, Side::ledger(backup, false, |_| ())?);
     let mut more = More { records: compare::compare(&mine, &theirs, |_| true)?, ..More::default() };
     let records = mine.record_count();
     for logger in more.records.loggers.values_mut() {
@@ -363,11 +446,9 @@ fn more(ledger: &Path, backup: &Path) -> Result<(u64, More), Error> {
     }
     more.records.loggers.retain(|_, logger| !logger.differences.is_empty());
     drop((mine, theirs));
-    let (mine, theirs) = (schema::open_for_reading(ledger)?, schema::open_for_reading(backup)?);
-    let coverage = |db: &Connection| -> Result<Coverage, Error> {
-        super::snapshot(db, |db| Ok(State::load(db)?.coverage))
-    };
-    let (mine_covers, theirs_covers) = (coverage(&mine)?, coverage(&theirs)?);
+    let theirs = schema::open_for_reading(backup)?;
+    let mine_covers = State::load(ledger)?.coverage;
+    let theirs_covers = super::snapshot(&theirs, |db| Ok(State::load(db)?.coverage))?;
     for (address, epoch, held) in mine_covers.epochs() {
         let there = theirs_covers.epoch(address, epoch).map(|epoch| epoch.held()).unwrap_or_default();
         for &(first, last) in held.csv.ranges() {
@@ -378,7 +459,7 @@ fn more(ledger: &Path, backup: &Path) -> Result<(u64, More), Error> {
         }
     }
     for (table, columns, what) in BESIDE {
-        let count = rows_more(&mine, &theirs, table, columns)?;
+        let count = rows_more(ledger, &theirs, table, columns)?;
         if count > 0 {
             more.beside.insert(what, count);
         }

@@ -41,10 +41,53 @@ pub const CHECKPOINT_PAGES: u32 = 4000;
 /// How long a statement waits for another process's commit.
 pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
+/// How often a ledger is opened again that a restore exchanges in that very moment.
+const EXCHANGED_TRIES: u32 = 5;
+
 /// Opens for writing; creates what is absent; migrates what is older.
 pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
+    // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
+    // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
+    // From here on the connection holds a lock that keeps every restore out.
+    for _ in 1..EXCHANGED_TRIES {
+        create_file(path)?;
+        let before = file_identity(path);
+        let opened = open_present_for_writing(path);
+        if file_identity(path) == before {
+            return opened;
+        }
+    }
     create_file(path)?;
+    open_present_for_writing(path)
+}
+
+/// Device and inode of the file under a name, by `stat`; `None` where there is none.
+fn file_identity(path: &Path) -> Option<(u64, u64)> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+}
+
+/// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while another
+/// one has it open. A transaction is open then, in which nothing has been written.
+pub fn open_alone(path: &Path) -> Result<Connection, Error> {
+    let at = |source| Error::at_open(path, source);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags).map_err(at)?;
+    db.busy_timeout(BUSY_TIMEOUT).map_err(at)?;
+    // Before anything else, some settings included: the first access then locks the whole file, in write-ahead mode too.
+    db.pragma_update(None, "locking_mode", "EXCLUSIVE").map_err(at)?;
+    db.execute_batch("BEGIN EXCLUSIVE; COMMIT").map_err(at)?;
+    settings_of_every_connection(&db).map_err(at)?;
+    db.execute_batch("BEGIN EXCLUSIVE").map_err(at)?;
+    match identify(&db, path)? {
+        0 => Err(Error::NotALedger { path: path.to_owned() }),
+        VERSION => Ok(db),
+        found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
+    }
+}
+
+fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
     settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;

@@ -42,6 +42,13 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
     Ok(found)
 }
 
+/// What SQLite itself finds wrong with a file, one line each.
+pub fn integrity_of(path: &Path) -> Result<Vec<String>, Error> {
+    let mut found = Verified::default();
+    integrity(&schema::open_for_reading(path)?, &mut found)?;
+    Ok(found.differences)
+}
+
 fn integrity(db: &Connection, found: &mut Verified) -> Result<(), Error> {
     let mut statement = db.prepare("PRAGMA integrity_check(100)")?;
     let mut rows = statement.query([])?;
