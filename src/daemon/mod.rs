@@ -152,7 +152,7 @@ struct Vanished {
     what: String,
     /// What was committed, and what that did.
     batch: Batch,
-    receipt: Option<Box<Receipt>>,
+    receipt: Option<Receipt>,
 }
 
 /// When what is due.
@@ -340,8 +340,8 @@ impl Daemon {
                 }
                 Ok(true)
             }
-            Err(Error::Ledger(LedgerError::Vanished { what, receipt, .. })) => {
-                self.has_vanished(what, receipt);
+            Err(Error::Ledger(LedgerError::Vanished { what, .. })) => {
+                self.has_vanished(what);
                 Ok(true)
             }
             other => other.map(|()| false),
@@ -350,8 +350,9 @@ impl Daemon {
 
     /// The ledger's files are not at their place. What the last commit wrote is not called committed before it is in
     /// a ledger that can be found again.
-    fn has_vanished(&mut self, what: String, receipt: Option<Box<Receipt>>) {
+    fn has_vanished(&mut self, what: String) {
         tracing::error!("the ledger has vanished: {what}; copying out what the open connection still reads");
+        let receipt = self.ledger.take_unreached();
         let batch = if receipt.is_some() { std::mem::take(&mut self.intake.batch) } else { Batch::default() };
         self.vanished = Some(Vanished { what, batch, receipt });
         self.timers.commit = Some(Instant::now());
@@ -712,10 +713,10 @@ impl Daemon {
                 self.intake.batch.clear();
                 self.committed(&receipt, now)
             }
-            Err(LedgerError::Vanished { what, receipt, .. }) => {
+            Err(LedgerError::Vanished { what, .. }) => {
                 self.commit_began = None;
                 self.locked_since = None;
-                self.has_vanished(what, receipt);
+                self.has_vanished(what);
                 match self.comes_back()? {
                     true => self.commit(),
                     false => Ok(()),
@@ -1092,10 +1093,7 @@ impl Daemon {
                 if let Some(vanished) = &self.vanished {
                     let records = records + vanished.batch.items.len();
                     let (path, what) = (self.ledger.path().to_owned(), vanished.what.clone());
-                    return Err(Error::Unwritten {
-                        records,
-                        source: LedgerError::Vanished { path, what, receipt: None },
-                    });
+                    return Err(Error::Unwritten { records, source: LedgerError::Vanished { path, what } });
                 }
                 // The same once more, for its reason.
                 if let Err(source) = self.ledger.append(&self.intake.batch, &self.config.roster, now) {

@@ -243,8 +243,9 @@ impl Ledger {
         }
         let receipt = done?;
         match self.after_commit() {
-            Err(Error::Vanished { path, what, .. }) => {
-                Err(Error::Vanished { path, what, receipt: Some(Box::new(receipt)) })
+            Err(error @ Error::Vanished { .. }) => {
+                self.unreached = Some(receipt);
+                Err(error)
             }
             done => done.map(|()| receipt),
         }

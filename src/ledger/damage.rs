@@ -23,6 +23,7 @@ use super::{Error, Ledger, Stamp, guard, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
+use rusqlite::config::DbConfig;
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
 use serde_json::Value;
@@ -466,12 +467,38 @@ fn make(
     Ok(())
 }
 
-/// Opens what is set aside, to see what can be read of it. It is no ledger that anybody else opens.
+/// Opens what is set aside, to see what can be read of it. It is no ledger that any other program has open.
 fn open_damaged(aside: &Path) -> Option<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(aside, flags).ok()?;
+    can_be_read(&db).ok()?;
     let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
     (version == super::SCHEMA_VERSION).then_some(db)
+}
+
+/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
+/// salvaged; what does not is unreadable, and its records are missing.
+pub(super) fn can_be_read(db: &Connection) -> Result<(), String> {
+    // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
+    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
+        Ok(tables) if tables > 0 => Ok(()),
+        Ok(_) => Err("there is no table in it".to_owned()),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+/// Opens a ledger that came to the path from elsewhere, if it is sound as far as a start looks. What is known of the
+/// former one says nothing of this one.
+pub(super) fn open_if_sound(path: &Path) -> Result<Option<Ledger>, Error> {
+    if file_looks(path, false).is_some() {
+        return Ok(None);
+    }
+    match Ledger::open(path) {
+        Ok(ledger) => Ok(differs(&ledger, None)?.is_none().then_some(ledger)),
+        Err(error) if error.is_damage() || matches!(error, Error::NotALedger { .. }) => Ok(None),
+        Err(error) => Err(error),
+    }
 }
 
 fn sql(value: &Value) -> Sql {

@@ -84,8 +84,6 @@ pub enum Error {
         path: PathBuf,
         /// What is not as it was.
         what: String,
-        /// What that commit did, where it was one of a batch.
-        receipt: Option<Box<super::Receipt>>,
     },
     /// Operator: what a vanished ledger held could not be copied out.
     Rescue {
@@ -269,7 +267,7 @@ impl fmt::Display for Error {
                 "ledger {}: is damaged, and cannot be set aside: {source}; move it away with its -wal, and start again",
                 path.display()
             ),
-            Self::Vanished { path, what, .. } => write!(
+            Self::Vanished { path, what } => write!(
                 f,
                 "ledger {}: {what}: somebody removed, renamed, cut or covered it while it was open; what was written last \
                  is not in the ledger at this path: look at the daemon's notices, and do this once more",

@@ -73,6 +73,8 @@ pub struct Ledger {
     path: PathBuf,
     /// Its files as they were when it was opened; `None`: it has none, or they could not be asked for.
     place: Option<Place>,
+    /// What the last commit of a batch did, where the files were not at their place afterwards.
+    unreached: Option<Receipt>,
     state: State,
     limits: AsideLimits,
 }
@@ -83,20 +85,33 @@ impl Ledger {
         let db = schema::open_for_writing(path)?;
         let state = snapshot(&db, State::load)?;
         let place = Place::of(path, &db);
-        Ok(Self { db, path: path.to_owned(), place, state, limits: AsideLimits::default() })
+        Ok(Self { db, path: path.to_owned(), place, unreached: None, state, limits: AsideLimits::default() })
     }
 
     /// A ledger in memory that nobody keeps: stands in while the one on the disk is exchanged.
     pub(crate) fn nowhere() -> Result<Self, Error> {
         let db = schema::in_memory()?;
         let state = snapshot(&db, State::load)?;
-        Ok(Self { db, path: PathBuf::new(), place: None, state, limits: AsideLimits::default() })
+        Ok(Self {
+            db,
+            path: PathBuf::new(),
+            place: None,
+            unreached: None,
+            state,
+            limits: AsideLimits::default(),
+        })
     }
 
     /// With other limits for what is set aside.
     pub fn with_limits(mut self, limits: AsideLimits) -> Self {
         self.limits = limits;
         self
+    }
+
+    /// After [`Error::Vanished`] of a batch: what its commit did. It may be called committed once the files that were
+    /// written to are found again.
+    pub fn take_unreached(&mut self) -> Option<Receipt> {
+        self.unreached.take()
     }
 
     /// Where it is.
@@ -176,7 +191,7 @@ impl Ledger {
         let frames = place::frames_in_wal(&self.db).unwrap_or(0);
         match place.differs(&self.db, frames) {
             None => Ok(()),
-            Some(what) => Err(Error::Vanished { path: self.path.clone(), what, receipt: None }),
+            Some(what) => Err(Error::Vanished { path: self.path.clone(), what }),
         }
     }
 

@@ -182,11 +182,9 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
         Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, _copy: None }
     };
-    let readable = source.db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0));
-    match readable {
-        Ok(tables) if tables > 0 => Ok(source),
-        Ok(_) => Err(not(&"there is no table in it")),
-        Err(error) => Err(not(&error)),
+    match damage::can_be_read(&source.db) {
+        Ok(()) => Ok(source),
+        Err(why) => Err(not(&why)),
     }
 }
 

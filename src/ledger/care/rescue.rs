@@ -190,6 +190,7 @@ pub fn go_on(
         let kept = files::names_beside(path, ".found-").len();
         return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: what.to_owned() });
     }
+    let found = free_name(path, &format!(".found-{}", dated(now.unix_s)));
     let mut was_there = false;
     for end in ["", "-wal", "-shm"] {
         was_there |= files::rename_if_there(&beside(path, end), &beside(&found, end)).map_err(at)?;
@@ -231,7 +232,7 @@ fn sound_one_of_this_site(path: &Path, signs: &Signs) -> Result<Option<Ledger>, 
     if !theirs.is_ok_and(|theirs| theirs.are_of_the_same_site(signs)) {
         return Ok(None);
     }
-    damage::look_again(path, &Coverage::default())
+    damage::open_if_sound(path)
 }
 
 /// A copy that a killed daemon has left, where there is no ledger: it takes the path. Call under the daemon's lock,

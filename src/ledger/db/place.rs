@@ -176,8 +176,3 @@ pub fn frames_in_wal(db: &Connection) -> rusqlite::Result<u64> {
     let frames: i64 = db.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?.query_row([], |row| row.get(1))?;
     Ok(u64::try_from(frames).unwrap_or(0))
 }
-
-/// Bytes of a ledger's -wal; 0 where there is none.
-pub fn wal_bytes(ledger: &Path) -> u64 {
-    std::fs::metadata(crate::files::with_tail(ledger, "-wal")).map_or(0, |found| found.len())
-}
