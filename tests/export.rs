@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use stonechat::daemon::intake::Intake;
-use stonechat::judge::Row;
+use stonechat::judge::{Placed, Row};
 use stonechat::ledger::import::{Evidence, Item, Planner};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
@@ -457,13 +457,14 @@ fn as_of_gives_what_would_have_been_delivered_then() {
                         by: "R. Dale".into(),
                         refused: BTreeMap::new(),
                         duplicates: 0,
+                        neighbours: None,
                     };
                     let stamp = Stamp { unix_s: at, synchronised: true };
                     let done = ledger.import(
                         &evidence,
                         &|take| {
                             for (id, row) in &rows {
-                                take(*id, Item::Row { row, matched: false, resolution: None })?;
+                                take(*id, Item::Row { row, placed: Placed::ByNumber, resolution: None })?;
                             }
                             Ok(())
                         },

@@ -57,6 +57,8 @@ pub struct Config {
     pub roster_file: PathBuf,
     /// The keyring's file. Only `run`, `check`, `import` and the key commands read it.
     pub keys_file: PathBuf,
+    /// Whether that file is a copy that the service manager handed in: only a restart brings another one.
+    pub keys_are_handed_in: bool,
     /// The points' file, where the site has one. Only commands that tell of points read it: a mistake in it must not
     /// keep the daemon from starting.
     pub points_file: Option<PathBuf>,
@@ -308,13 +310,16 @@ fn read_site(
 ) -> (Option<Config>, Option<PathBuf>) {
     let mut mistakes = Vec::new();
     let mut found = site::read(path, &mut mistakes);
+    let named = found.keys_file.clone();
     found.keys_file = found.keys_file.map(|named| environment.keys_file(named));
+    let keys_are_handed_in = found.keys_file != named;
     let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
     let roster = found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, &mut mistakes));
     let complete = mistakes.is_empty();
     problems.add(mistakes);
     let keys_file = found.keys_file.clone();
     let config = roster.filter(|_| complete).and_then(|roster| config(path, environment, found, roster));
+    let config = config.map(|config| Config { keys_are_handed_in, ..config });
     (config, keys_file)
 }
 
@@ -332,6 +337,7 @@ fn config(
         roster,
         roster_file: found.roster_file?,
         keys_file: found.keys_file?,
+        keys_are_handed_in: false,
         points_file: found.points_file,
         radios: found.radios,
         page_listen: found.page_listen?,

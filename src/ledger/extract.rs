@@ -17,6 +17,7 @@
 
 use super::query::Reader;
 use super::{Error, rows};
+use crate::judge::Placed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::types::ValueRef;
@@ -687,7 +688,7 @@ fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result
         let whence = |at: usize| number(COLUMNS.len() + at);
         held.received_at = whence(0)?.map(|lag| time.saturating_add(lag));
         held.synchronised = whence(1)?.map(|known| known != 0);
-        held.matched = whence(2)?.is_some_and(|matched| matched != 0);
+        held.matched = Placed::from_code(whence(2)?) == Placed::ByTime;
         held.resolution = whence(3)?;
         held.stored_at = whence(4)?;
     }

@@ -579,6 +579,72 @@ impl<'a> Snapshot<'a> {
         Ok(largest)
     }
 
+    /// The record with the smallest identity that came under a slot. Reads on from the logger's oldest record.
+    pub fn smallest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
+        let from = Identity::new(address.number(), 1, 1);
+        let Some(from) = from else { return Ok(None) };
+        Ok(self.sealed_from(from, slot, 1)?.into_iter().next())
+    }
+
+    /// The first `most` records that came under a slot, from an identity of its logger on.
+    pub fn sealed_from(&self, from: Identity, slot: Slot, most: usize) -> Result<Vec<Sealed>, Error> {
+        let mut all = Vec::new();
+        let journal = ("journal", "time", "time + lag");
+        let (address, most_rows) = (from.address, most as i64);
+        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+            let only = if table == "journal" { "AND kind > 0" } else { "" };
+            let sql = format!(
+                "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                 WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ? {only}
+                 ORDER BY epoch, sequence LIMIT ?"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let (epoch, sequence) = (from.epoch.number(), from.sequence.number());
+            let mut found = statement.query(params![address.number(), epoch, sequence, slot.0, most_rows])?;
+            while let Some(row) = found.next()? {
+                all.extend(sealed(address, row)?);
+            }
+        }
+        // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+        all.sort_unstable_by_key(|sealed| sealed.identity);
+        all.dedup_by_key(|sealed| sealed.identity);
+        all.truncate(most);
+        Ok(all)
+    }
+
+    /// When the newest record that came by radio under a slot, with this or a larger identity, came in: what is in the
+    /// journal is newer than what is settled, and there the row says the order. Looks at the `NEWEST_LOOKED_AT` largest
+    /// identities of what is settled.
+    pub fn latest_reception(&self, from: Identity, slot: Slot) -> Result<Option<(bool, i64)>, Error> {
+        /// Settled records of a slot that are looked at.
+        const NEWEST_LOOKED_AT: i64 = 1000;
+        let (address, epoch, sequence) = (from.address.number(), from.epoch.number(), from.sequence.number());
+        let row: Option<i64> = self
+            .db
+            .prepare_cached(
+                "SELECT max(row) FROM journal WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0
+                     AND slot = ? AND kind > 0 AND lag IS NOT NULL AND stored_at IS NULL",
+            )?
+            .query_row(params![address, epoch, sequence, slot.0], |row| row.get(0))?;
+        if let Some(row) = row {
+            return Ok(Some((true, row)));
+        }
+        let mut latest: Option<i64> = None;
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT max(at) FROM (SELECT {received_at} AS at FROM {table}
+                     WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ?
+                     ORDER BY epoch DESC, sequence DESC LIMIT ?)"
+            );
+            let here: Option<i64> = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(params![address, epoch, sequence, slot.0, NEWEST_LOOKED_AT], |row| row.get(0))?;
+            latest = latest.max(here);
+        }
+        Ok(latest.map(|at| (false, at)))
+    }
+
     /// Frames set aside because their slot is closed before them, by logger and slot.
     pub fn shut_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
         let mut statement = self.db.prepare_cached(

@@ -5,3 +5,4 @@
 
 pub mod clock;
 pub mod facts;
+pub mod neighbours;
