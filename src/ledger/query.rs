@@ -142,7 +142,8 @@ impl AsideLedger {
         self.salvaged_at.is_none()
             && self.reach.get(&(logger, epoch)).is_none_or(|&last| first > last)
             && from.is_none_or(|from| from <= self.set_aside_at)
-            && self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known))
+            // Where it cannot be read, nothing counts as held there, and all that was held may be in it.
+            && (self.reach.is_empty() || self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known)))
     }
 }
 
