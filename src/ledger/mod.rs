@@ -219,10 +219,10 @@ impl Ledger {
     fn after_commit(&mut self) -> Result<(), Error> {
         self.is_reachable()?;
         let pages = place::frames_in_wal(&self.db);
-        if pages.is_ok_and(|pages| pages >= u64::from(schema::CHECKPOINT_PAGES)) {
-            if let Err(error @ Error::Sync(_)) = self.checkpoint() {
-                return Err(error);
-            }
+        if pages.is_ok_and(|pages| pages >= u64::from(schema::CHECKPOINT_PAGES))
+            && let Err(error @ Error::Sync(_)) = self.checkpoint()
+        {
+            return Err(error);
         }
         Ok(())
     }
