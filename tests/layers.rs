@@ -47,6 +47,7 @@ const MOVES: &[(&str, &str)] = &[
     ("ledger/schema", "ledger/db/schema"),
     ("ledger/settle", "ledger/write/settle"),
     ("ledger/state", "ledger/write/state"),
+    ("ledger/unread", "ledger/read/unread"),
     ("ledger/verify", "ledger/care/verify"),
     ("people", "record/notes"),
 ];
