@@ -150,7 +150,7 @@ impl Gateway {
         gateway.faults.extend(of_keys(evidence, &shut, unopened));
         let counted = evidence.loggers.iter().filter(|logger| logger.silent_after_s.is_some());
         let all_silent = counted.clone().all(|logger| gateway.silent.contains(&logger.logger));
-        if all_silent && counted.clone().any(|logger| !logger.is_accounted_for) {
+        if gateway.faults.is_empty() && all_silent && counted.clone().any(|logger| !logger.is_accounted_for) {
             gateway.faults.push(Fault::NothingHeard);
         }
         if evidence.daemon.is_some_and(|state| evidence.is_alive && !state.clock_synchronised) {
