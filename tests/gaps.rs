@@ -20,7 +20,7 @@ use stonechat::gaps::{
     self, Came, Cause, Facts, Gap, GapState, Outage, ProfileSeen, Report, Seen, Silence, UnclosedGap,
     WriteOff,
 };
-use stonechat::judge::{Outcome, Row, RowVerdict, Tally};
+use stonechat::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Ledger, RadioId, Reception, Stamp, Window,
@@ -516,7 +516,8 @@ impl Gateway {
                         board_centi_c: None,
                         steps: None,
                     };
-                    let content = Content::Row { row: Box::new(row), matched: false, resolution: None };
+                    let content =
+                        Content::Row { row: Box::new(row), placed: Placed::ByNumber, resolution: None };
                     batch.items.push(BatchItem { arrival, content });
                 }
             }
@@ -2212,6 +2213,7 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
     intake.close_windows(stamp(now));
     ledger.append(&intake.batch, &config.roster, stamp(now)).unwrap();
     ledger.settle(10_000, 0).unwrap();
+    crate::util::daemon::seems_to_run(config.runtime_dir.as_deref().unwrap(), now);
     (dir, config, now)
 }
 

@@ -43,6 +43,7 @@ impl Desk {
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let config = stonechat::config::load(&site.path("site.toml")).unwrap();
         drop(Ledger::open(&site.ledger()).unwrap());
+        util::daemon::seems_to_run(config.runtime_dir.as_deref().unwrap(), NOW_S);
         Self { site, config }
     }
 

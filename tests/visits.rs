@@ -303,6 +303,7 @@ impl Heard {
         intake.close_windows(stamp(until));
         ledger.append(&intake.batch, &config.roster, stamp(until)).unwrap();
         ledger.settle(1_000, 0).unwrap();
+        util::daemon::seems_to_run(config.runtime_dir.as_deref().unwrap(), until);
         Self { _dir: dir, config, truth: run.truth, plan }
     }
 }
@@ -341,7 +342,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
         let field = small_memories(seed);
         let now = field.from_unix_s + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
-        let visits = cli::read(&heard.config, &[], now).unwrap();
+        let visits = cli::read(&heard.config, &[], now).unwrap().visits;
         for visit in &visits {
             let context = format!("seed {seed}, logger {}", visit.logger);
             let memory = heard.truth.memory_at(visit.logger, now);
@@ -471,14 +472,14 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
         FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 2).without_incidents().with_faults(FaultRates::none());
     let now = field.to_unix_s();
     let heard = Heard::new(field, now);
-    assert_eq!(cli::read(&heard.config, &[], now).unwrap(), []);
+    assert_eq!(cli::read(&heard.config, &[], now).unwrap().visits, []);
     let none = cli::read_sheet(&heard.config, &[], now).unwrap();
     assert_eq!(none.pages, []);
     let one = cli::read_sheet(&heard.config, &[address(12)], now).unwrap();
     assert_eq!(one.pages.len(), 1);
     assert!(cli::sheet_as(&one, Form::Text).contains("nothing is open"));
-    let list = cli::page(&heard.config, &[], false, now, 80);
-    assert!(list.contains("Nobody needs to go."), "{list}");
+    let list = cli::page(&heard.config, &cli::read(&heard.config, &[], now).unwrap(), false, now, 80);
+    assert!(list.contains("No visit is needed."), "{list}");
 }
 
 #[test]
@@ -491,14 +492,14 @@ fn json_has_what_a_computer_without_ledger_and_keys_needs() {
         .iter()
         .filter_map(|range| Some(range["last"].as_u64()? - range["first"].as_u64().unwrap() + 1))
         .sum();
-    let at_stake: u64 = visits.iter().map(|visit| visit.stake.records).sum();
+    let at_stake: u64 = visits.visits.iter().map(|visit| visit.stake.records).sum();
     assert!(records == at_stake && records > 1_000, "{records} {at_stake}");
     assert!(fetch.iter().any(|range| range["logger"] == 22 && range["last"].is_null()), "the silent one");
     assert!(fetch.iter().all(|range| range["logger"].is_u64() && range["epoch"].is_u64()));
     assert!(!json["no_longer_in_the_loggers"].as_array().unwrap().is_empty());
     let order: Vec<u64> =
         json["visits"].as_array().unwrap().iter().map(|v| v["logger"].as_u64().unwrap()).collect();
-    assert_eq!(order, visits.iter().map(|visit| u64::from(visit.logger.number())).collect::<Vec<_>>());
+    assert_eq!(order, visits.visits.iter().map(|visit| u64::from(visit.logger.number())).collect::<Vec<_>>());
 }
 
 // ----------------------------------------------------------------------------------------------- the HTML sheet

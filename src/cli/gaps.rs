@@ -12,10 +12,14 @@ use crate::gaps::{self, BadEnd, Gap, GapState, Report};
 use crate::judge::Row;
 use crate::ledger::Error;
 use crate::ledger::query::{AsideLedger, Reader, Snapshot};
+use crate::record::unread::Opaque;
+use crate::report::gateway::Gateway;
 use crate::report::memory::InMemory;
 use crate::report::visits::{self, Visit};
+use crate::state::DaemonState;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
+use crate::view;
 use crate::wire::seq::{Address, Identity};
 use notes::{Notes, Span};
 use serde_json::{Value, json};
@@ -23,8 +27,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::path::Path;
 
-/// Columns of the report within `demo`, which indents it.
-const DEMO_COLUMNS: usize = 96;
 /// Gaps of no more records than this are summed up per logger, unless `--each`.
 const SINGLE_RECORDS: u64 = 2;
 /// How many gaps of a logger stand in lines of their own, with the values on both sides; the longest.
@@ -122,6 +124,9 @@ pub struct Found {
     notes: Notes,
     /// Where to go for what is wanted of it, in order.
     visits: Vec<Visit>,
+    gateway: Gateway,
+    /// Records that this version cannot read.
+    opaque: Vec<Opaque>,
     /// Damaged ledgers in which a part of the record is.
     aside: Vec<AsideLedger>,
 }
@@ -181,6 +186,9 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         // Of all loggers: what an outage was shows only in who else was heard.
         let mut report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |_| true)?;
+        let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+        let gateway = super::gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+        gateway.take_explained(&mut report);
         report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
         report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
         report
@@ -196,7 +204,10 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
             visits::gather(&config.roster, snapshot.coverage(), snapshot, |logger| wanted.takes(logger))?;
         let visits = visits::plan(&report, &config.roster, &known, now);
         let notes = Notes::read(&report, &config.roster, snapshot, now)?;
-        Ok(Found { report, moved, notes, visits, aside: snapshot.ledgers_set_aside()? })
+        let addresses = config.roster.loggers().map(|logger| logger.address);
+        let opaque = snapshot.opaque(addresses.filter(|&logger| wanted.takes(logger)))?;
+        let aside = snapshot.ledgers_set_aside()?;
+        Ok(Found { report, moved, notes, visits, gateway, opaque, aside })
     })
 }
 
@@ -333,9 +344,20 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
             })
         })
         .collect();
+    let opaque: Vec<Value> = found
+        .opaque
+        .iter()
+        .map(|opaque| {
+            let mut value = view::unread::opaque_json(Some(opaque));
+            value["logger"] = json!(opaque.logger.number());
+            value["name"] = json!(name(roster, opaque.logger));
+            value
+        })
+        .collect();
     let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
     json!({
         "site": config.site.name, "generated_at": rfc3339(now),
+        "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
         "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
         "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(roster, bad)).collect::<Vec<_>>(),
@@ -347,10 +369,8 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     })
 }
 
-/// For `demo`: the report as text, of a configuration that is loaded already.
-pub(super) fn report_text(config: &Config, now: i64) -> Result<(Report, String), u8> {
-    let wanted = Wanted::default();
-    let found = read(config, &wanted, now).map_err(|error| could_not(&error))?;
-    let text = page(config, &found, &wanted, now, DEMO_COLUMNS);
-    Ok((found.report, text))
+/// For `demo`: the report, of a configuration that is loaded already.
+#[cfg(feature = "sim")]
+pub(super) fn report_of(config: &Config, now: i64) -> Result<Report, u8> {
+    read(config, &Wanted::default(), now).map(|found| found.report).map_err(|error| could_not(&error))
 }

@@ -23,6 +23,7 @@ use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::gaps;
 use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::clocks::Clocks;
 use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -308,7 +309,7 @@ impl OfLogger<'_, '_> {
         let mut count = Count::new(address, spans);
         let blocks = self.blocks()?;
         let by_radio = self.all_by_radio(&coverage)?;
-        let clocks = gaps::Clocks::new(&coverage, &facts, address);
+        let clocks = Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
@@ -415,7 +416,7 @@ impl OfLogger<'_, '_> {
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
         let report = gaps::report(&self.roster(), &coverage, &facts, at, |_| true)?;
         let mut count = Count::new(address, spans);
-        let clocks = gaps::Clocks::new(&coverage, &facts, address);
+        let clocks = Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);

@@ -377,6 +377,7 @@ impl Ledger {
             written.push((id, plan));
         }
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Ok(written))
     }
 
@@ -408,6 +409,7 @@ impl Ledger {
             )?)
         })?;
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Ok(id))
     }
 
@@ -461,6 +463,7 @@ impl Ledger {
             Ok(outcomes)
         })?;
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Ok(outcomes))
     }
 }

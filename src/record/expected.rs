@@ -94,6 +94,8 @@ pub struct EpochMissing {
     pub must: u32,
     /// The largest held authentic sequence; `None`: the epoch is known by name only.
     pub largest_held: Option<u32>,
+    /// The largest that is held, or was held once in a ledger that cannot be read any more.
+    pub largest_known: Option<u32>,
     /// What profiles say of its end.
     pub named: Option<Named>,
     /// The next epoch that is held or named.
@@ -108,11 +110,11 @@ impl EpochMissing {
         self.named.is_some()
     }
 
-    /// If the epoch is over and no record has named its end, and it is expected: its last held sequence and the next
+    /// If the epoch is over and no record has named its end, and it is expected: its last known sequence and the next
     /// epoch.
     pub fn unclosed(&self) -> Option<(u32, Epoch)> {
         let open = self.first.is_some() && self.named.is_none();
-        self.largest_held.zip(self.next_epoch).filter(|_| open)
+        self.largest_known.zip(self.next_epoch).filter(|_| open)
     }
 }
 
@@ -145,6 +147,7 @@ pub fn missing<F: Facts>(
             first,
             must: expectation.must,
             largest_held: expectation.largest_held,
+            largest_known: expectation.largest_known(),
             named: expectation.named,
             next_epoch,
             missing,
@@ -237,7 +240,12 @@ impl<F: Facts> Service<'_, F> {
                 std::cmp::Ordering::Equal => Some(sequence),
                 std::cmp::Ordering::Greater => Some(1),
             }),
-            Some(InService::From(since)) => self.since(of, later, GatewayTime(since)),
+            Some(InService::From(since)) => {
+                let first = self.since(of, later, GatewayTime(since))?;
+                // What was held once was expected then, whatever is left by which the date can be placed.
+                let once = of.once_held.map(|(first, _)| first);
+                Ok([first, once].into_iter().flatten().min())
+            }
         }
     }
 

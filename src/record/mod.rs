@@ -4,5 +4,11 @@
 //! (`cli`).
 
 pub mod clock;
+pub mod clocks;
 pub mod expected;
 pub mod facts;
+pub mod neighbours;
+pub mod raw_unit;
+pub mod spans;
+pub mod unopened;
+pub mod unread;

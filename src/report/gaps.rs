@@ -13,22 +13,20 @@
 use super::memory::{InMemory, Memory};
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, RangeSet};
-use crate::record::clock::{Corrected, EpochClock};
+use crate::record::clock::Corrected;
+use crate::record::clocks::Clocks;
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
 pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::spans::covered;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
-use std::rc::Rc;
+use std::collections::BTreeSet;
 
 /// A reception that lies further than this in the future was stamped by a wrong clock.
 const CLOCK_SLACK_S: i64 = 86_400;
 /// Intervals without anything new by radio after which a logger is silent.
 const SILENT_INTERVALS: i64 = 3;
-/// How many epochs before a record's own say when it cannot have been made yet.
-const EPOCHS_BEFORE_MAX: usize = 3;
 /// A radio that has not listened for so long before an outage was taken down, and not off.
 const RADIO_RETIRED_S: i64 = 7 * 86_400;
 /// Reports show minutes: a clock that is set right by less is not marked.
@@ -270,6 +268,15 @@ fn of_logger<F: Facts>(
     Ok(())
 }
 
+/// Seconds without anything new by radio after which a logger is silent; `None`: it never is.
+pub fn silent_after_s<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+) -> Result<Option<i64>, F::Error> {
+    Ok(Subject::new(logger, coverage, facts)?.silent_after()?.1)
+}
+
 /// When a held record was made, as far as can be told; `None` where it has no time.
 pub fn corrected<F: Facts>(
     coverage: &Coverage,
@@ -306,56 +313,6 @@ pub fn readings_beside<F: Facts>(
     let before = nearest(&mut (1..=STEPS).filter_map(|step| gap.first.checked_sub(step)))?;
     let after = nearest(&mut (1..=STEPS).filter_map(|step| gap.last.checked_add(step)))?;
     Ok((before, after))
-}
-
-/// The clocks of one logger's epochs, each asked for once.
-pub struct Clocks<'a, F> {
-    coverage: &'a Coverage,
-    facts: &'a F,
-    address: Address,
-    known: RefCell<BTreeMap<Epoch, Rc<EpochClock>>>,
-}
-
-impl<'a, F: Facts> Clocks<'a, F> {
-    /// Of a logger.
-    pub fn new(coverage: &'a Coverage, facts: &'a F, address: Address) -> Self {
-        Self { coverage, facts, address, known: RefCell::default() }
-    }
-
-    /// Of an epoch.
-    pub fn of(&self, epoch: Epoch) -> Result<Rc<EpochClock>, F::Error> {
-        if let Some(known) = self.known.borrow().get(&epoch) {
-            return Ok(Rc::clone(known));
-        }
-        let mut not_before = None;
-        // Bounded by themselves and by their receptions only, so that this ends.
-        let before = self.coverage.epochs_of(self.address).rev().filter(|(of, _)| *of < epoch);
-        for (of, held) in before.take(EPOCHS_BEFORE_MAX) {
-            let last = held.authentic.largest().and_then(Sequence::new);
-            let last = last.map(|sequence| Identity { address: self.address, epoch: of, sequence });
-            if let Some(last) = last
-                && let Some(seen) = self.facts.seen(last)?
-            {
-                let clock = self.without_floor(of)?;
-                let made = clock.corrected(last.sequence.number(), seen.time, seen.received_at);
-                not_before = not_before.max(Some(made.time));
-            }
-        }
-        let clock = Rc::new(self.without_floor(epoch)?.not_before(not_before));
-        self.known.borrow_mut().insert(epoch, Rc::clone(&clock));
-        Ok(clock)
-    }
-
-    fn without_floor(&self, epoch: Epoch) -> Result<EpochClock, F::Error> {
-        let held = self.coverage.epoch(self.address, epoch);
-        let first = held.and_then(|held| held.authentic.smallest()).and_then(Sequence::new);
-        let seen = match first {
-            Some(sequence) => self.facts.seen(Identity { address: self.address, epoch, sequence })?,
-            None => None,
-        };
-        let first = first.zip(seen).map(|(sequence, seen)| (sequence.number(), seen.time));
-        Ok(EpochClock::new(self.facts.clock_events(self.address, epoch)?, first))
-    }
 }
 
 /// What tells whether a logger was heard during an outage.
@@ -622,17 +579,23 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok(all)
     }
 
-    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+    /// The interval in force now, and seconds without anything new by radio after which the logger is silent.
+    fn silent_after(&self) -> Result<(i64, Option<i64>), F::Error> {
         let interval = match self.newest() {
             Some(newest) => self.interval_s(newest)?,
             None => i64::from(self.logger.interval_s),
         };
         let limit = match self.logger.silent_after_s {
-            Some(limit) => i64::from(limit),
+            Some(limit) => Some(i64::from(limit)),
             // A logger that promises no interval is never silent, unless the roster says after what.
-            None if interval == 0 => return Ok(None),
-            None => SILENT_INTERVALS * interval,
+            None if interval == 0 => None,
+            None => Some(SILENT_INTERVALS * interval),
         };
+        Ok((interval, limit))
+    }
+
+    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+        let (interval, Some(limit)) = self.silent_after()? else { return Ok(None) };
         let last_heard = self.facts.last_heard(self.logger.address)?;
         let in_service_from = match self.logger.in_service {
             Some(InService::From(since)) if since > now => return Ok(None),
@@ -752,19 +715,6 @@ fn none_heard(outage: &Outage, gaps: &[Gap], witnesses: &[Witness]) -> bool {
     let able = || witnesses.iter().filter(|witness| witness.could_speak(from, to));
     let heard = able().filter(|witness| witness.was_heard(from, to, gaps)).count();
     able().count() > 1 && 10 * heard <= able().count()
-}
-
-/// How much of a time some spans cover together.
-fn covered(from: i64, to: i64, spans: impl Iterator<Item = (i64, i64)>) -> i64 {
-    let mut clipped: Vec<(i64, i64)> =
-        spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
-    clipped.sort_unstable();
-    let (mut total, mut end) = (0, i64::MIN);
-    for (a, b) in clipped {
-        total += (b - a.max(end)).max(0);
-        end = end.max(b);
-    }
-    total
 }
 
 fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {

@@ -17,6 +17,7 @@ use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, SINGLE_RECORDS, Visit};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
+use crate::view;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -75,6 +76,12 @@ impl<'a> Page<'a> {
             ),
         );
         text += &self.restriction();
+        let offset = self.config.site.utc_offset_s;
+        if let Some(first) = view::gateway::first(&self.found.gateway, offset) {
+            text += "\n";
+            text += &self.prose(0, &first);
+            text += "\n";
+        }
         // First: who drives for what lies in a file beside, drives for nothing.
         for aside in self.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
             text += "\n";
@@ -83,9 +90,13 @@ impl<'a> Page<'a> {
         }
         let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
         if nothing_open && report.silent.is_empty() {
-            text += match self.is_part() {
-                true => "\nNothing is missing in this part, and no logger of it is silent.\n",
-                false => {
+            text += match (self.found.gateway.works(), self.is_part()) {
+                (false, true) => "\nNothing is missing in this part, as far as it was received.\n",
+                (false, false) => {
+                    "\nEvery record that must exist is held, as far as the gateway received any.\n"
+                }
+                (true, true) => "\nNothing is missing in this part, and no logger of it is silent.\n",
+                (true, false) => {
                     "\nComplete: every record that must exist is held, and no logger is silent.\nNothing to do.\n"
                 }
             };
@@ -102,6 +113,7 @@ impl<'a> Page<'a> {
             text += &self.drive();
         }
         text += &self.unclosed();
+        text += &self.opaque();
         text += &self.silent();
         text += &self.written_off();
         let is_marked = text.contains('~');
@@ -262,6 +274,9 @@ impl<'a> Page<'a> {
         text += &self.prose(
             INDENT,
             &match silent {
+                0 if !self.found.gateway.explained.is_empty() => {
+                    "Whether it is over is not known before the gateway works again.".to_owned()
+                }
                 0 => "All of it is over: every logger is being heard again.".to_owned(),
                 _ => format!("{} still not heard: see the end.", loggers_are(silent)),
             },
@@ -706,6 +721,18 @@ impl<'a> Page<'a> {
         self.with_tail(&table, "missing; where", &tails, &notes)
     }
 
+    fn opaque(&self) -> String {
+        let opaque = &self.found.opaque;
+        if opaque.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\nApart: records that cannot be read (held, and no gap)\n");
+        for opaque in opaque {
+            text += &self.prose(INDENT, &view::unread::opaque(opaque));
+        }
+        text
+    }
+
     fn silent(&self) -> String {
         let silent = &self.found.report.silent;
         if silent.is_empty() {
@@ -788,7 +815,7 @@ impl<'a> Page<'a> {
             gap.in_memory.in_logger == InLogger::Perhaps
                 && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
         };
-        if self.open.iter().any(|gap| is_unsure(&gap)) {
+        if self.open.iter().any(|gap| is_unsure(gap)) {
             text += &self.prose(
                 0,
                 "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",

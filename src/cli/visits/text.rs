@@ -2,12 +2,13 @@
 //!
 //! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
 
-use super::name;
+use super::{List, name};
 use crate::cli::prose::{cut, wrapped};
 use crate::cli::table::Table;
 use crate::config::Config;
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
+use crate::view;
 use crate::visits::{Class, Fetch, Visit};
 use std::collections::BTreeMap;
 
@@ -28,6 +29,7 @@ const NO_AREA: &str = "area not told";
 /// The list about to be written.
 pub struct Page<'a> {
     config: &'a Config,
+    list: &'a List,
     visits: &'a [Visit],
     each: bool,
     now: i64,
@@ -36,8 +38,8 @@ pub struct Page<'a> {
 
 impl<'a> Page<'a> {
     /// Of this width.
-    pub fn new(config: &'a Config, visits: &'a [Visit], each: bool, now: i64, columns: usize) -> Self {
-        Self { config, visits, each, now, columns: columns.max(COLUMNS_MIN) }
+    pub fn new(config: &'a Config, list: &'a List, each: bool, now: i64, columns: usize) -> Self {
+        Self { config, list, visits: &list.visits, each, now, columns: columns.max(COLUMNS_MIN) }
     }
 
     /// All of it.
@@ -52,8 +54,13 @@ impl<'a> Page<'a> {
                 offset_label(offset)
             ),
         );
+        text += &self.gateway();
         if self.visits.is_empty() {
-            return text + "\nNothing is open, and no logger is silent.\nNobody needs to go.\n";
+            return text
+                + match self.list.gateway.works() {
+                    true => "\nNothing is open, and no logger is silent.\nNo visit is needed.\n",
+                    false => "\nNothing else is open.\n",
+                };
         }
         text += &self.answer();
         text += &self.order();
@@ -67,6 +74,26 @@ impl<'a> Page<'a> {
              import the files. `stonechat visits --sheet walk.html` makes a page a logger to take along.",
         );
         text
+    }
+
+    /// What comes before any logger.
+    fn gateway(&self) -> String {
+        let Some(mut words) = view::gateway::first(&self.list.gateway, self.config.site.utc_offset_s) else {
+            return String::new();
+        };
+        if let Some((before, logger)) = self.list.first_to_overwrite {
+            words += &match before.unix_s() <= self.now {
+                true => format!(
+                    " Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
+                ),
+                false => format!(
+                    " If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite \
+                     from then on what was not received.",
+                    self.at(before.unix_s())
+                ),
+            };
+        }
+        format!("\n{}\n", self.prose(0, &words))
     }
 
     fn to_go(&self) -> impl Iterator<Item = &'a Visit> {
