@@ -84,7 +84,7 @@ pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NotMade> {
             continue;
         };
         for made in files.get(..at).unwrap_or_default() {
-            // It was made a moment ago, by this very call, and nobody uses it.
+            // It was made a moment ago, by this call, and no other process uses it.
             let _ = std::fs::remove_file(&made.path);
         }
         return Err(if error.kind() == ErrorKind::AlreadyExists {

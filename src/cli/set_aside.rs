@@ -243,7 +243,7 @@ fn text(all: &[(SetAside, Option<Side>)], utc_offset_s: i32) -> String {
         }
         if any_sealed {
             text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, \
-                     or a forgery by somebody who has the key. Find out which; both stay.\n";
+                     or a forgery made with the key. Find out which; both stay.\n";
         }
         if any_row {
             text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, \
