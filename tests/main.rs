@@ -38,6 +38,8 @@ mod storage;
 mod units;
 mod units_cli;
 mod util;
+mod values;
+mod values_by_chance;
 mod vectors;
 mod views;
 mod visits;
