@@ -275,7 +275,7 @@ fn text(all: &[(SetAside, Option<Side>)], foreign: &[Foreign], utc_offset_s: i32
         }
         if any_sealed {
             text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, \
-                     or a forgery by somebody who has the key. Find out which; both stay.\n";
+                     or a forgery made with the key. Find out which; both stay.\n";
         }
         if any_row {
             text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, \

@@ -468,7 +468,7 @@ impl Daemon {
         let path = self.ledger.path().to_owned();
         let copied = {
             let (notifier, began) = (&self.notifier, Instant::now());
-            // A large ledger takes minutes, and the service manager is to see that it goes on; but not for ever.
+            // A large ledger takes minutes, and the service manager must see that it goes on, up to a limit.
             rescue::copy_out(&self.ledger, now, || {
                 if began.elapsed() < RESCUE_PATIENCE {
                     notifier.tell("WATCHDOG=1");
@@ -561,7 +561,7 @@ impl Daemon {
                 Ok(())
             }
             Err(salvage::SalvageError::Ledger(error)) if !error.is_passing() => Err(error.into()),
-            // What it holds is missing in every report until somebody brings it over.
+            // What it holds is missing in every report until it is brought over.
             Err(error) => {
                 tracing::error!("{error}");
                 Ok(())
@@ -831,7 +831,7 @@ impl Daemon {
                 _ => {}
             }
         }
-        // A radio that is not configured any more is in nobody's way.
+        // A radio that is not configured any more does not count.
         for name in up {
             if self.state.radios.iter().all(|radio| radio.name != name) {
                 self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
