@@ -815,7 +815,7 @@ impl<'a> Page<'a> {
             gap.in_memory.in_logger == InLogger::Perhaps
                 && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
         };
-        if self.open.iter().any(|gap| is_unsure(gap)) {
+        if self.open.iter().any(is_unsure) {
             text += &self.prose(
                 0,
                 "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",
