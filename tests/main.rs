@@ -36,6 +36,7 @@ mod standards;
 mod starts;
 mod status;
 mod storage;
+mod strangers;
 mod units;
 mod units_cli;
 mod util;
