@@ -179,3 +179,21 @@ fn write(path: &Path, value: &impl Serialize) -> io::Result<()> {
     std::fs::write(&part, text)?;
     crate::files::take_name(&part, path, true)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_is_set_leaves_no_run_of_decades() {
+        let radio = RadioState { since: Some(30), last_frame_at: Some(40), ..RadioState::default() };
+        let commit = Some(CommitState { at: 50, ..CommitState::default() });
+        let mut state = DaemonState { started_at: 20, commit, radios: vec![radio], ..DaemonState::default() };
+        state.shift(1_780_000_000);
+        assert_eq!((state.started_at, state.commit.unwrap().at), (1_780_000_020, 1_780_000_050));
+        assert_eq!(
+            (state.radios[0].since, state.radios[0].last_frame_at),
+            (Some(1_780_000_030), Some(1_780_000_040))
+        );
+    }
+}
