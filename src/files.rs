@@ -29,9 +29,8 @@ pub fn put(path: &Path, bytes: &[u8], how: How) -> io::Result<()> {
     if !how.replace && path.symlink_metadata().is_ok() {
         return Err(ErrorKind::AlreadyExists.into());
     }
-    let part = part_name(path)?;
-    let made = OpenOptions::new().write(true).create_new(true).mode(how.mode).open(&part);
-    let done = made.and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()));
+    let (part, mut file) = make_part(path, how.mode)?;
+    let done = file.write_all(bytes).and_then(|()| file.sync_all());
     let done = done.and_then(|()| take_name(&part, path, how.replace));
     if done.is_err() {
         // Half a file, made here a moment ago.
@@ -112,6 +111,42 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
     Ok(path.with_file_name(hidden))
 }
 
+/// Makes the file that is written until it is whole, and removes what a killed process left of the same file.
+///
+/// It is locked as long as it is open, and a part is removed only where no process has its number and none has it locked:
+/// two that write the same file at one time do not hurt each other.
+pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
+    remove_left_parts(path);
+    let part = part_name(path)?;
+    let file = OpenOptions::new().write(true).create_new(true).mode(mode).open(&part)?;
+    // A file system without locks leaves the process's number to tell.
+    let _ = file.try_lock();
+    Ok((part, file))
+}
+
+/// What cannot be looked at or removed stays: it does no harm but for its size.
+fn remove_left_parts(path: &Path) {
+    let Some(name) = path.file_name() else { return };
+    let mut start = OsString::from(".");
+    start.push(name);
+    start.push(".part-");
+    let Ok(entries) = std::fs::read_dir(folder_of(path)) else { return };
+    for entry in entries.flatten() {
+        let found = entry.file_name();
+        let process = found.as_encoded_bytes().strip_prefix(start.as_encoded_bytes());
+        let process = process.and_then(|number| std::str::from_utf8(number).ok()?.parse::<u32>().ok());
+        let Some(process) = process else { continue };
+        let is_alive = Path::new("/proc").join(process.to_string()).exists() && process != std::process::id();
+        if is_alive || !entry.file_type().is_ok_and(|kind| kind.is_file()) {
+            continue;
+        }
+        let left = entry.path();
+        if File::open(&left).is_ok_and(|file| file.try_lock().is_ok()) {
+            let _ = std::fs::remove_file(&left);
+        }
+    }
+}
+
 /// Renames; with `replace` over what is there.
 ///
 /// Without it, nothing is overwritten, as the file system promises. One that cannot promise it (some sticks) is asked
@@ -134,6 +169,66 @@ pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
 /// Makes the names in a file's folder durable.
 pub fn sync_folder(path: &Path) -> io::Result<()> {
     File::open(folder_of(path))?.sync_all()
+}
+
+/// Makes a file durable.
+pub fn sync(path: &Path) -> io::Result<()> {
+    File::open(path)?.sync_all()
+}
+
+/// Creates an empty file. Error: `AlreadyExists`, or as the system gives it.
+pub fn create_new(path: &Path, mode: u32) -> io::Result<()> {
+    OpenOptions::new().write(true).create_new(true).mode(mode).open(path).map(|_| ())
+}
+
+/// Makes the folder in which a file is to lie, where it is gone.
+pub fn make_folder_of(path: &Path) -> io::Result<()> {
+    std::fs::create_dir_all(folder_of(path))
+}
+
+/// Renames what may not be there; nothing is replaced. `true`: it was there.
+pub fn rename_if_there(from: &Path, to: &Path) -> io::Result<bool> {
+    match take_name(from, to, false) {
+        Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => Ok(false),
+        done => done.map(|()| true),
+    }
+}
+
+/// Takes a file away that this program has made as a part of another one.
+pub fn remove_own(path: &Path) {
+    // Where it cannot be removed, it stays, and takes room.
+    let _ = std::fs::remove_file(path);
+}
+
+/// A file's length in bytes; `None` where there is none or it cannot be asked for.
+pub fn length(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|found| found.len())
+}
+
+/// Whether a name is free, as far as can be said: a link that leads nowhere is not.
+pub fn is_absent(path: &Path) -> bool {
+    path.symlink_metadata().is_err_and(|error| error.kind() == ErrorKind::NotFound)
+}
+
+/// Bytes that are free on the disk of a file that is to be; `None` where the system does not say.
+pub fn free_bytes(path: &Path) -> Option<u64> {
+    let found = rustix::fs::statvfs(folder_of(path)).ok()?;
+    found.f_bavail.checked_mul(found.f_frsize)
+}
+
+/// The files beside this one whose name goes on with `tail`, sorted by name.
+pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
+    let mut start = path.file_name().unwrap_or_default().to_owned();
+    start.push(tail);
+    let start = start.as_encoded_bytes();
+    let Ok(entries) = std::fs::read_dir(folder_of(path)) else { return Vec::new() };
+    let mut all: Vec<PathBuf> = entries
+        .flatten()
+        .filter(|entry| entry.file_name().as_encoded_bytes().starts_with(start))
+        .map(|entry| entry.path())
+        .collect();
+    all.sort();
+    all
 }
 
 /// The folder in which a file lies.
@@ -246,6 +341,11 @@ pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
         return Ok(());
     }
     std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
+}
+
+/// SHA-256 of a file, in hexadecimal.
+pub fn digest_of(path: &Path) -> io::Result<String> {
+    Ok(digest(&mut File::open(path)?)?.0)
 }
 
 /// SHA-256 in hexadecimal, and the size, of all that can be read.

@@ -229,7 +229,7 @@ impl RefusedFile {
         };
         let content = match std::str::from_utf8(refusal.content) {
             Ok(text) if matches!(refusal.place, Place::Line(_)) => text.to_owned(),
-            _ => crate::text::hex(&refusal.content),
+            _ => crate::text::hex(refusal.content),
         };
         let cells = [refusal.file, &refusal.place.to_string(), refusal.kind, refusal.why, &content];
         let cells: Vec<String> = cells.into_iter().map(crate::text::csv_cell).collect();

@@ -8,6 +8,7 @@ mod read;
 
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config};
+use crate::ledger::made::Known;
 use crate::ledger::query::Reader;
 use crate::plot::scene::{self, Size};
 use crate::plot::{Picture, render};
@@ -149,7 +150,8 @@ fn drawn(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
     let now = super::present(args.now.as_deref())?;
     // Told before the years are read.
     file::may_write(&args.output, args.force).map_err(|text| could_not(&text))?;
-    let ground = Ground::load(config, args.units.as_deref(), !args.point.is_empty())?;
+    let known = Known::default();
+    let ground = Ground::load(config, args.units.as_deref(), !args.point.is_empty(), &known)?;
     let subjects = subjects(&ground, args)?;
     let reader = Reader::open(&config.ledger.path).map_err(|error| could_not(&error))?;
     let picture = reader

@@ -22,6 +22,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0004_people.sql"),
     include_str!("../../migrations/0005_damage.sql"),
     include_str!("../../migrations/0006_unproven.sql"),
+    include_str!("../../migrations/0007_once_held.sql"),
 ];
 
 /// The version that this program writes.

@@ -39,7 +39,7 @@ impl Ledger {
             self.state.valid = false;
         }
         let settled = done?;
-        self.checkpoint_if_long()?;
+        self.after_commit()?;
         Ok(settled)
     }
 

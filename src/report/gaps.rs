@@ -12,12 +12,11 @@
 
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, Expectation, RangeSet};
-use crate::record::clock::{Corrected, EpochClock};
+use crate::record::clock::Corrected;
+pub use crate::record::clocks::Clocks;
 pub use crate::record::facts::{Facts, ProfileSeen, Seen, WriteOff};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
-use std::rc::Rc;
+use std::collections::BTreeSet;
 
 /// A reception that lies further than this in the future was stamped by a wrong clock.
 const CLOCK_SLACK_S: i64 = 86_400;
@@ -25,8 +24,6 @@ const CLOCK_SLACK_S: i64 = 86_400;
 const SILENT_INTERVALS: i64 = 3;
 /// Loggers write a profile a day beside their readings.
 const PROFILE_EVERY_S: i64 = 86_400;
-/// How many epochs before a record's own say when it cannot have been made yet.
-const EPOCHS_BEFORE_MAX: usize = 3;
 /// A radio that has not listened for so long before an outage was taken down, and not off.
 const RADIO_RETIRED_S: i64 = 7 * 86_400;
 /// Reports show minutes: a clock that is set right by less is not marked.
@@ -312,56 +309,6 @@ pub fn readings_beside<F: Facts>(
     Ok((before, after))
 }
 
-/// The clocks of one logger's epochs, each asked for once.
-pub struct Clocks<'a, F> {
-    coverage: &'a Coverage,
-    facts: &'a F,
-    address: Address,
-    known: RefCell<BTreeMap<Epoch, Rc<EpochClock>>>,
-}
-
-impl<'a, F: Facts> Clocks<'a, F> {
-    /// Of a logger.
-    pub fn new(coverage: &'a Coverage, facts: &'a F, address: Address) -> Self {
-        Self { coverage, facts, address, known: RefCell::default() }
-    }
-
-    /// Of an epoch.
-    pub fn of(&self, epoch: Epoch) -> Result<Rc<EpochClock>, F::Error> {
-        if let Some(known) = self.known.borrow().get(&epoch) {
-            return Ok(Rc::clone(known));
-        }
-        let mut not_before = None;
-        // Bounded by themselves and by their receptions only, so that this ends.
-        let before = self.coverage.epochs_of(self.address).rev().filter(|(of, _)| *of < epoch);
-        for (of, held) in before.take(EPOCHS_BEFORE_MAX) {
-            let last = held.authentic.largest().and_then(Sequence::new);
-            let last = last.map(|sequence| Identity { address: self.address, epoch: of, sequence });
-            if let Some(last) = last
-                && let Some(seen) = self.facts.seen(last)?
-            {
-                let clock = self.without_floor(of)?;
-                let made = clock.corrected(last.sequence.number(), seen.time, seen.received_at);
-                not_before = not_before.max(Some(made.time));
-            }
-        }
-        let clock = Rc::new(self.without_floor(epoch)?.not_before(not_before));
-        self.known.borrow_mut().insert(epoch, Rc::clone(&clock));
-        Ok(clock)
-    }
-
-    fn without_floor(&self, epoch: Epoch) -> Result<EpochClock, F::Error> {
-        let held = self.coverage.epoch(self.address, epoch);
-        let first = held.and_then(|held| held.authentic.smallest()).and_then(Sequence::new);
-        let seen = match first {
-            Some(sequence) => self.facts.seen(Identity { address: self.address, epoch, sequence })?,
-            None => None,
-        };
-        let first = first.zip(seen).map(|(sequence, seen)| (sequence.number(), seen.time));
-        Ok(EpochClock::new(self.facts.clock_events(self.address, epoch)?, first))
-    }
-}
-
 /// What tells whether a logger was heard during an outage.
 struct Witness {
     address: Address,
@@ -477,19 +424,23 @@ impl<'a, F: Facts> Subject<'a, F> {
 
     /// The first sequence expected of an epoch; `None`: none of it is.
     fn first_expected(&self, of: &Expectation) -> Result<Option<u32>, F::Error> {
+        // What was held once was expected then, whatever is left by which a date of service can be placed.
+        let once = of.once_held.map(|(first, _)| first);
         Ok(match self.service {
             Service::Always => Some(1),
-            Service::Never => None,
+            Service::Never => once,
             Service::From { epoch, sequence, since } => match of.epoch.number().cmp(&epoch) {
                 std::cmp::Ordering::Greater => Some(1),
-                std::cmp::Ordering::Equal => Some(sequence),
+                // A roster that names the sequence itself leaves no doubt.
+                _ if since.is_none() => (of.epoch.number() == epoch).then_some(sequence),
+                std::cmp::Ordering::Equal => Some(once.map_or(sequence, |once| once.min(sequence))),
                 std::cmp::Ordering::Less => match (since, of.largest_held, of.named) {
                     // Nothing was ever heard of it: it counts unless the unit came with it to this site.
                     (Some(since), None, Some(named)) if named.by_epoch.number() >= epoch => {
                         let began = self.began(named.by_epoch)?;
-                        began.is_some_and(|began| began > since + NAMED_SLACK_S).then_some(1)
+                        began.is_some_and(|began| began > since + NAMED_SLACK_S).then_some(1).or(once)
                     }
-                    _ => None,
+                    _ => once,
                 },
             },
         })
