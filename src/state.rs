@@ -23,6 +23,9 @@ pub struct DaemonState {
     pub started_at: i64,
     /// When this was written.
     pub written_at: i64,
+    /// The same by a clock that is never set: the seconds since the computer started.
+    #[serde(default)]
+    pub written_steady_s: Option<i64>,
     /// Whether the gateway's clock is synchronised.
     pub clock_synchronised: bool,
     /// `running`, `stopping` or `stopped`.
@@ -96,6 +99,18 @@ impl DaemonState {
         for at in of_radios.chain(of_commit).chain([&mut self.started_at]) {
             *at = at.saturating_add(seconds);
         }
+    }
+
+    /// How long ago this was written, in seconds: by the steady clock where it is known on both sides (`steady_s`), for
+    /// the other one may have been set since.
+    pub fn age_s(&self, now: i64, steady_s: Option<i64>) -> i64 {
+        let by_steady = steady_s.zip(self.written_steady_s).map(|(now, then)| now.saturating_sub(then));
+        by_steady.unwrap_or(now.saturating_sub(self.written_at))
+    }
+
+    /// How long ago a time in here was. All times in here are by the clock as it was set when this was written.
+    pub fn ago_s(&self, at: i64, now: i64, steady_s: Option<i64>) -> i64 {
+        self.written_at.saturating_sub(at).saturating_add(self.age_s(now, steady_s))
     }
 
     /// Reads what a daemon wrote; `None` where there is nothing to read.

@@ -6,6 +6,10 @@
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
+/// Seconds since 1970 of every time that a person can mean: the years 1900 to 9999. Nothing on a site is older, a year of
+/// two digits was mistyped, and RFC 3339 writes no year of five.
+pub const PLAUSIBLE_S: std::ops::RangeInclusive<i64> = -2_208_988_800..=253_402_300_799;
+
 /// A time as the gateway's clock gave it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stamp {
@@ -42,8 +46,7 @@ impl Clock for SystemClock {
     }
 
     fn steady_s(&self) -> i64 {
-        // Counts on while the computer sleeps.
-        rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
+        steady_s()
     }
 
     fn follow(&mut self, synchronised_file: &Path) {
@@ -87,6 +90,11 @@ impl Clock for FileClock {
     }
 
     fn follow(&mut self, _: &Path) {}
+}
+
+/// The seconds since the computer started, while it slept too: a clock that is never set.
+pub fn steady_s() -> i64 {
+    rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
 }
 
 /// The computer's time now, in Unix seconds.

@@ -380,6 +380,13 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     append(&site, "keys.toml", &entry);
     reload(&daemon, 2);
     // Whoever has the old key now adds nothing; what it sealed before is known as before.
+    // Once the others are settled, so that the order of what came within a second is known.
+    daemon.wait_frames(frames);
+    let give_up = Instant::now() + PATIENCE;
+    while !daemon.log().contains("settle ends") {
+        assert!(Instant::now() < give_up, "not settled:\n{}", daemon.log());
+        std::thread::sleep(Duration::from_millis(5));
+    }
     let old_key = site_key(&plan).derive(logger, Slot(0));
     let forged = Identity::new(12, old_last.epoch.number() + 1, 1).unwrap();
     pty.write_within(&sealed_event(&old_key, 0, forged), PATIENCE).unwrap();
@@ -440,6 +447,8 @@ fn whoever_has_the_old_key_cannot_hold_up_the_change_nor_have_a_forged_record_le
             || text.contains(", sequence 4000000, received "),
         "{text}"
     );
+    let check = text_of_check(&site);
+    assert!(!check.contains("still sends"), "which slot is in use has one answer: {check}");
     assert_eq!(daemon.stop().code(), Some(0));
 }
 

@@ -151,6 +151,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         disk_free_bytes: Some(11_400_000_000),
         daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == "running"),
         daemon,
+        steady_s: None,
     }
 }
 
@@ -217,6 +218,20 @@ fn the_texts_are_those_that_were_read_and_found_good() {
         assert!(text.lines().rfind(|line| !line.starts_with(' ')).unwrap().starts_with("Next: "), "{name}");
         same_as_snapshot(name, &text);
     }
+}
+
+#[test]
+fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
+    let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
+    let heard = Heard::new(plan, u32::MAX);
+    let now = heard.plan.to_unix_s();
+    // Written by a clock of 1970, a minute ago by the steady one.
+    let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
+    let look = Look { width: 140, unicode: true };
+    let around = Surroundings { steady_s: Some(4060), ..around(Some(state)) };
+    let text = status::text(&heard.status(around, now), &look);
+    assert!(text.contains("running for 3 d 4 h, ") && text.contains("last commit 1 min ago"), "{text}");
+    assert!(text.contains("last frame 1 min ago") && !text.contains("STUCK"), "{text}");
 }
 
 #[test]

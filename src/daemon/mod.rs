@@ -286,8 +286,8 @@ impl Daemon {
             is_ready: false,
             status_told: String::new(),
             keyring,
+            clock_offset: Some(now.unix_s - clock.steady_s()),
             clock,
-            clock_offset: None,
             tally: Tally::default(),
             waits_told: vec![None; radios],
             ports: (0..radios).map(|_| PortNews::default()).collect(),
@@ -1196,11 +1196,12 @@ impl Daemon {
 
     /// What follows a whole settle.
     fn settled(&mut self) -> Result<(), Error> {
-        let day = self.settle.day;
         self.looked_again = false;
         self.forget_gone()?;
-        // By a clock that is not right it would be another day's.
-        if self.now().synchronised {
+        // By a clock that is not right it would be another day's; and the settle may have begun by one.
+        let now = self.now();
+        if now.synchronised {
+            let day = self.day(now);
             self.quietly(|ledger| ledger.note_size(day))?;
         }
         self.retire()?;
@@ -1347,7 +1348,7 @@ impl Daemon {
         }
         let now = self.now();
         let Some(dir) = &self.state_dir else { return };
-        self.state.written_at = now.unix_s;
+        (self.state.written_at, self.state.written_steady_s) = (now.unix_s, Some(self.clock.steady_s()));
         self.state.clock_synchronised = now.synchronised;
         self.state.frames_in = self.intake.frames_in;
         self.state.waiting = self.intake.batch.items.len() as u64;

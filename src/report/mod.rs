@@ -8,5 +8,6 @@
 
 pub mod gaps;
 pub mod inputs;
+pub mod slots;
 pub mod values;
 pub mod visits;

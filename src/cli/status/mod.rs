@@ -92,11 +92,13 @@ pub struct Surroundings {
     pub daemon: Option<DaemonState>,
     /// Whether its process is there.
     pub daemon_alive: bool,
+    /// The seconds since this computer started; `None`: the present is not this computer's.
+    pub steady_s: Option<i64>,
 }
 
 impl Surroundings {
     /// As they are now.
-    fn of(config: &Config) -> Self {
+    fn of(config: &Config, steady_s: Option<i64>) -> Self {
         let daemon = config.runtime_dir.as_deref().and_then(DaemonState::read);
         let daemon_alive =
             daemon.as_ref().is_some_and(|state| state.phase == "running" && is_alive(state.pid));
@@ -108,6 +110,7 @@ impl Surroundings {
             disk_free_bytes: disk_free(&config.ledger.path),
             daemon,
             daemon_alive,
+            steady_s,
         }
     }
 }
@@ -236,8 +239,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
+    let steady_s = args.now.is_none().then(crate::time::steady_s);
     let status = Reader::open(&config.ledger.path).and_then(|reader| {
-        reader.read(|snapshot| gather(&config.roster, snapshot, Surroundings::of(&config), now))
+        reader.read(|snapshot| gather(&config.roster, snapshot, Surroundings::of(&config, steady_s), now))
     });
     match status {
         Err(error) => could_not(&error),

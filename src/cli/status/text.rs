@@ -87,8 +87,9 @@ fn whole(text: &str) -> String {
     text.replace(' ', "\u{a0}")
 }
 
-fn ago(status: &Status, at: i64) -> String {
-    whole(&format!("{} ago", duration(status.now - at)))
+/// How long ago a time in the daemon's state file was.
+fn state_ago(status: &Status, state: &DaemonState, at: i64) -> String {
+    whole(&format!("{} ago", duration(state.ago_s(at, status.now, status.around.steady_s))))
 }
 
 /// The daemon and its ports.
@@ -110,14 +111,15 @@ fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     }
     let clock = if state.clock_synchronised { "clock synchronised" } else { "CLOCK NOT SYNCHRONISED" };
     let commit = state.commit.map_or("nothing committed yet".to_owned(), |commit| {
-        format!("last commit {}", ago(status, commit.at))
+        format!("last commit {}", state_ago(status, state, commit.at))
     });
-    let mut lines = vec![(
-        "gateway",
-        format!("running for {}, {clock}, {commit}", duration(status.now - state.started_at)),
-    )];
+    let running = duration(state.ago_s(state.started_at, status.now, status.around.steady_s));
+    let mut lines = vec![("gateway", format!("running for {running}, {clock}, {commit}"))];
     if is_stuck(status, state) {
-        lines.push(("", format!("STUCK? It last wrote its state {}", ago(status, state.written_at))));
+        lines.push((
+            "",
+            format!("STUCK? It last wrote its state {}", state_ago(status, state, state.written_at)),
+        ));
     }
     if let Some(trouble) = &state.trouble {
         let held = counted(state.waiting, "record");
@@ -126,7 +128,7 @@ fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     for radio in &state.radios {
         let last = radio
             .last_frame_at
-            .map_or("no frame yet".to_owned(), |at| format!("last frame {}", ago(status, at)));
+            .map_or("no frame yet".to_owned(), |at| format!("last frame {}", state_ago(status, state, at)));
         lines.push(match (radio.up, &radio.reason) {
             (true, _) => ("port", format!("{}: open, {last}", radio.name)),
             (false, Some(reason)) => ("port", format!("{}: NOT OPEN: {reason}; {last}", radio.name)),
@@ -141,7 +143,7 @@ fn gateway(status: &Status) -> Vec<(&'static str, String)> {
 }
 
 fn is_stuck(status: &Status, state: &DaemonState) -> bool {
-    status.now - state.written_at > STATE_OLD_S
+    state.age_s(status.now, status.around.steady_s) > STATE_OLD_S
 }
 
 fn ledger(status: &Status) -> (&'static str, String) {
