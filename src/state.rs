@@ -14,6 +14,9 @@ pub const FILE: &str = "state.json";
 /// The name of the file with the slots in force.
 const KEYS_FILE: &str = "keys.json";
 
+/// A clock that moved by more than this against the steady one was set.
+pub const CLOCK_CHANGE_S: i64 = 30;
+
 /// What the daemon says of itself. Times are Unix seconds by the gateway's clock.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
@@ -23,7 +26,7 @@ pub struct DaemonState {
     pub started_at: i64,
     /// When this was written.
     pub written_at: i64,
-    /// The same by a clock that is never set: the seconds since the computer started.
+    /// The same by a clock that is never set: the seconds since the computer started. `None`: by a simulated clock.
     #[serde(default)]
     pub written_steady_s: Option<i64>,
     /// Whether the gateway's clock is synchronised.
@@ -82,6 +85,19 @@ pub struct RadioState {
     pub bytes_in: u64,
     /// Times that its reader had to wait for room; the kernel may have dropped bytes meanwhile.
     pub waits: u64,
+    /// Frames of noise since the last right frame, or since the port was opened.
+    #[serde(default)]
+    pub noise_since_right_frame: u64,
+}
+
+/// With so many frames of noise and no right one since the port was opened, the line is read wrongly.
+const NOISE_FRAMES: u64 = 3;
+
+impl RadioState {
+    /// Whether bytes came since the start, and no right frame among them.
+    pub fn hears_only_noise(&self) -> bool {
+        self.last_frame_at.is_none() && self.noise_since_right_frame >= NOISE_FRAMES
+    }
 }
 
 impl DaemonState {
@@ -96,26 +112,37 @@ impl DaemonState {
         let radios = self.radios.iter_mut();
         let of_radios = radios.flat_map(|radio| radio.since.iter_mut().chain(&mut radio.last_frame_at));
         let of_commit = self.commit.iter_mut().map(|commit| &mut commit.at);
-        for at in of_radios.chain(of_commit).chain([&mut self.started_at]) {
+        for at in of_radios.chain(of_commit).chain([&mut self.started_at, &mut self.written_at]) {
             *at = at.saturating_add(seconds);
         }
     }
 
-    /// How long ago this was written, in seconds: by the steady clock where it is known on both sides (`steady_s`), for
-    /// the other one may have been set since.
-    pub fn age_s(&self, now: i64, steady_s: Option<i64>) -> i64 {
-        let by_steady = steady_s.zip(self.written_steady_s).map(|(now, then)| now.saturating_sub(then));
-        by_steady.unwrap_or(now.saturating_sub(self.written_at))
-    }
-
-    /// How long ago a time in here was. All times in here are by the clock as it was set when this was written.
-    pub fn ago_s(&self, at: i64, now: i64, steady_s: Option<i64>) -> i64 {
-        self.written_at.saturating_sub(at).saturating_add(self.age_s(now, steady_s))
+    /// The same with its times by the clock as it is set now: that may have been set since this was written.
+    pub fn by_the_clock_now(mut self, now: i64, steady_s: i64) -> Self {
+        if let Some(then) = self.written_steady_s {
+            let age = steady_s.saturating_sub(then);
+            let by = now.saturating_sub(age).saturating_sub(self.written_at);
+            // After a new start of the computer there is nothing to go by.
+            if age >= 0 && by.abs() > CLOCK_CHANGE_S {
+                self.shift(by);
+            }
+        }
+        self
     }
 
     /// Reads what a daemon wrote; `None` where there is nothing to read.
     pub fn read(dir: &Path) -> Option<Self> {
         read(&dir.join(FILE))
+    }
+
+    /// What a daemon wrote, and whether its process is there.
+    pub fn look(dir: Option<&Path>) -> (Option<Self>, bool) {
+        let state = dir.and_then(Self::read);
+        let state = state.map(|state| state.by_the_clock_now(crate::time::unix_s(), crate::time::steady_s()));
+        let is_alive = state.as_ref().is_some_and(|state| {
+            state.phase == "running" && Path::new("/proc").join(state.pid.to_string()).exists()
+        });
+        (state, is_alive)
     }
 
     /// Writes it for others to read.

@@ -28,6 +28,9 @@ pub trait Clock: Send {
     /// time was changed.
     fn steady_s(&self) -> i64;
 
+    /// The same where other processes of this computer have the same one: [`steady_s`].
+    fn computer_s(&self) -> Option<i64>;
+
     /// From now on the time counts as synchronised while this file exists: `[site] clock_synchronised_file`, read
     /// again. A simulated clock says by itself whether it is.
     fn follow(&mut self, synchronised_file: &Path);
@@ -47,6 +50,10 @@ impl Clock for SystemClock {
 
     fn steady_s(&self) -> i64 {
         steady_s()
+    }
+
+    fn computer_s(&self) -> Option<i64> {
+        Some(steady_s())
     }
 
     fn follow(&mut self, synchronised_file: &Path) {
@@ -87,6 +94,10 @@ impl Clock for FileClock {
     fn steady_s(&self) -> i64 {
         // A simulated time jumps by steps of its own.
         self.read().and_then(|(_, _, steady)| steady).unwrap_or_else(|| self.now().unix_s)
+    }
+
+    fn computer_s(&self) -> Option<i64> {
+        None
     }
 
     fn follow(&mut self, _: &Path) {}

@@ -151,7 +151,6 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         disk_free_bytes: Some(11_400_000_000),
         daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == "running"),
         daemon,
-        steady_s: None,
     }
 }
 
@@ -228,8 +227,8 @@ fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
     // Written by a clock of 1970, a minute ago by the steady one.
     let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
     let look = Look { width: 140, unicode: true };
-    let around = Surroundings { steady_s: Some(4060), ..around(Some(state)) };
-    let text = status::text(&heard.status(around, now), &look);
+    let state = state.by_the_clock_now(now, 4060);
+    let text = status::text(&heard.status(around(Some(state)), now), &look);
     assert!(text.contains("running for 3 d 4 h, ") && text.contains("last commit 1 min ago"), "{text}");
     assert!(text.contains("last frame 1 min ago") && !text.contains("STUCK"), "{text}");
 }
@@ -260,7 +259,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let later = now + 3 * DAY;
     let text = status::text(&heard.status(around(Some(running(later))), later), &look);
     assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
-    assert!(text.contains("Next: see to the radio and its aerial: not one logger is heard."), "{text}");
+    assert!(text.contains("Next: see to the radio and its antenna: not one logger is heard."), "{text}");
     let well = last(Some(running(now)));
     assert!(well.starts_with("nothing"), "{well}");
 }

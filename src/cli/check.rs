@@ -15,6 +15,7 @@ use crate::ledger::query::{Reader, Snapshot};
 use crate::report::slots::slot_use;
 use crate::seal::keyring::Keyring;
 use crate::text::counted;
+use crate::view;
 use crate::wire::record::{Profile, RawUnit};
 use crate::wire::seq::{Address, Identity, Slot};
 use rustix::fs::{Access, OFlags};
@@ -281,6 +282,7 @@ fn differences(
 ) -> Result<Vec<Problem>, Error> {
     let opened = snapshot.slots_opened()?;
     let shut = snapshot.shut_by_closing()?;
+    let opaque = snapshot.opaque(addresses.iter().copied())?;
     let mut differences = Vec::new();
     for logger in config.roster.loggers() {
         let address = logger.address;
@@ -298,6 +300,7 @@ fn differences(
                 counted(frames, "frame")
             ));
         }
+        texts.extend(opaque.iter().filter(|opaque| opaque.logger == address).map(view::unread::opaque));
         if let Some((identity, profile)) = snapshot.newest_profile(address)? {
             texts.extend(against_profile(logger, identity, &profile));
         }

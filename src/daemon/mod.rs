@@ -32,12 +32,13 @@ use crate::ledger::{
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
-use crate::wire::seq::Slot;
+use crate::wire::seq::{Address, Slot};
 use intake::Intake;
 use notify::Notifier;
 use opening::Opened;
 use port::PortNews;
-use state::{CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
+use state::{CLOCK_CHANGE_S, CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -60,8 +61,6 @@ const LISTENING_EVERY: Duration = Duration::from_secs(900);
 const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 /// The most rows that one settle takes: bounds how long the ledger's lock is held.
 const SETTLE_SLICE: u32 = 100_000;
-/// A clock that moved by more than this beside the steady one was changed.
-const CLOCK_CHANGE_S: i64 = 30;
 /// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
 const COMMIT_SHUT: usize = 2048;
 /// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
@@ -148,6 +147,8 @@ struct Daemon {
     tally: Tally,
     state: DaemonState,
     /// By radio: when the log last told that its reader had to wait, and how often it had by then.
+    /// Loggers and versions of the format that the log has named.
+    other_versions_told: BTreeSet<(Address, u8)>,
     waits_told: Vec<Option<(Instant, u64)>>,
     /// By radio: what of its coming and going is worth saying.
     ports: Vec<PortNews>,
@@ -290,6 +291,7 @@ impl Daemon {
             clock,
             tally: Tally::default(),
             waits_told: vec![None; radios],
+            other_versions_told: BTreeSet::new(),
             ports: (0..radios).map(|_| PortNews::default()).collect(),
             port_noticed: vec![None; radios],
             due: Due::default(),
@@ -403,7 +405,10 @@ impl Daemon {
                 None => format!("opening the port of {}", radio.name),
             })
             .collect();
-        if down.is_empty() { "listening".to_owned() } else { down.join("; ") }
+        let deaf = self.state.radios.iter().filter(|radio| radio.up && radio.hears_only_noise());
+        let deaf = deaf.map(|radio| format!("only noise on {}: check its baud rate", radio.name));
+        let all: Vec<String> = down.into_iter().chain(deaf).collect();
+        if all.is_empty() { "listening".to_owned() } else { all.join("; ") }
     }
 
     /// Tells it where it has changed.
@@ -461,7 +466,7 @@ impl Daemon {
         let path = self.ledger.path().to_owned();
         let copied = {
             let (notifier, began) = (&self.notifier, Instant::now());
-            // A large ledger takes minutes, and the service manager is to see that it goes on; but not for ever.
+            // A large ledger takes minutes, and the service manager must see that it goes on, up to a limit.
             rescue::copy_out(&self.ledger, now, || {
                 if began.elapsed() < RESCUE_PATIENCE {
                     notifier.tell("WATCHDOG=1");
@@ -554,7 +559,7 @@ impl Daemon {
                 Ok(())
             }
             Err(salvage::SalvageError::Ledger(error)) if !error.is_passing() => Err(error.into()),
-            // What it holds is missing in every report until somebody brings it over.
+            // What it holds is missing in every report until it is brought over.
             Err(error) => {
                 tracing::error!("{error}");
                 Ok(())
@@ -716,6 +721,7 @@ impl Daemon {
             state.bytes_in = counters.bytes_in;
             state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
             state.waits = counters.waits;
+            state.noise_since_right_frame = self.intake.noise_since_right_frame(radio);
         }
         if let Some(told) = self.waits_told.get_mut(radio) {
             let (at, waits) = told.map_or((None, 0), |(at, waits)| (Some(at), waits));
@@ -823,7 +829,7 @@ impl Daemon {
                 _ => {}
             }
         }
-        // A radio that is not configured any more is in nobody's way.
+        // A radio that is not configured any more does not count.
         for name in up {
             if self.state.radios.iter().all(|radio| radio.name != name) {
                 self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
@@ -1085,11 +1091,11 @@ impl Daemon {
         self.trouble_ended(now)?;
         self.locked_since = None;
         self.catch_up()?;
+        self.tell_other_versions(now)?;
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
-        let conflicting: std::collections::BTreeSet<_> =
-            receipt.conflicts.iter().map(|identity| identity.address).collect();
+        let conflicting: BTreeSet<_> = receipt.conflicts.iter().map(|identity| identity.address).collect();
         for address in conflicting {
             let mine = receipt.conflicts.iter().filter(|identity| identity.address == address);
             tracing::error!(
@@ -1106,6 +1112,22 @@ impl Daemon {
             self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + LISTENING_EVERY);
         self.plan_settle(now);
         self.write_state();
+        Ok(())
+    }
+
+    /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
+    fn tell_other_versions(&mut self, now: Stamp) -> Result<(), Error> {
+        for (address, version) in std::mem::take(&mut self.intake.other_versions) {
+            let subject = format!("logger {address}");
+            let text = format!(
+                "frames that claim to be from it have version {version} of the wire format, which this program does not \
+                 read: they are skipped. Check its firmware, or install a newer stonechat"
+            );
+            if self.other_versions_told.insert((address, version)) {
+                tracing::warn!(logger = %address, version, "frames of another version of the format are skipped");
+            }
+            self.quietly(|ledger| ledger.raise_notice("version", &subject, &text, now))?;
+        }
         Ok(())
     }
 
@@ -1348,7 +1370,7 @@ impl Daemon {
         }
         let now = self.now();
         let Some(dir) = &self.state_dir else { return };
-        (self.state.written_at, self.state.written_steady_s) = (now.unix_s, Some(self.clock.steady_s()));
+        (self.state.written_at, self.state.written_steady_s) = (now.unix_s, self.clock.computer_s());
         self.state.clock_synchronised = now.synchronised;
         self.state.frames_in = self.intake.frames_in;
         self.state.waiting = self.intake.batch.items.len() as u64;
