@@ -280,9 +280,10 @@ fn differences(
     keyring: Option<&Keyring>,
     snapshot: &Snapshot<'_>,
 ) -> Result<Vec<Problem>, Error> {
+    let addresses = config.roster.loggers().map(|logger| logger.address);
     let opened = snapshot.slots_opened()?;
     let shut = snapshot.shut_by_closing()?;
-    let opaque = snapshot.opaque(addresses.iter().copied())?;
+    let opaque = snapshot.opaque(addresses)?;
     let mut differences = Vec::new();
     for logger in config.roster.loggers() {
         let address = logger.address;
