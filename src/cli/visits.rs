@@ -16,6 +16,7 @@ use crate::ledger::query::{Reader, Snapshot};
 use crate::report::gateway::Gateway;
 use crate::state::DaemonState;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::view;
 use crate::visits::{self, Fetch, Visit};
 use crate::wire::seq::Address;
@@ -213,7 +214,7 @@ pub struct List {
     /// How the gateway is.
     pub gateway: Gateway,
     /// Of the loggers that the gateway does not hear: whose memory first overwrites what was not received, and when.
-    pub first_to_overwrite: Option<(i64, Address)>,
+    pub first_to_overwrite: Option<(GatewayTime, Address)>,
 }
 
 /// The visits of one state of the ledger; of these loggers, or of all if there is none.
@@ -229,7 +230,7 @@ fn gather(
     let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
     let gateway = super::gateway::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
-    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, &report, now, wanted)?;
+    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
     let addresses: Vec<Address> = known.keys().copied().collect();
     for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
         let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
@@ -239,8 +240,8 @@ fn gather(
         }
     }
     let overwrites = |silence: &Silence| {
-        let known = known.get(&silence.logger).filter(|known| !known.is_written_off)?;
-        Some((known.since_newest.goes_by()?, silence.logger))
+        known.get(&silence.logger).filter(|known| !known.is_written_off)?;
+        Some((silence.in_memory.earliest?, silence.logger))
     };
     let first_to_overwrite = unheard.iter().filter_map(overwrites).min();
     let visits = visits::plan(&report, roster, &known, now);
@@ -282,6 +283,7 @@ fn name(config: &Config, logger: Address) -> &str {
 pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
     let visits = &list.visits;
     let time = |at: Option<i64>| at.map(rfc3339);
+    let date = |at: Option<GatewayTime>| at.map(|at| rfc3339(at.unix_s()));
     let range = |fetch: &Fetch| {
         json!({
             "logger": fetch.logger.number(), "epoch": fetch.epoch.number(), "first": fetch.first, "last": fetch.last,
@@ -298,8 +300,9 @@ pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
         .map(|visit| {
             json!({
                 "logger": visit.logger.number(), "name": name(config, visit.logger), "class": visit.class.name(),
-                "go_before_earliest": time(visit.deadline.earliest), "go_before_latest": time(visit.deadline.latest),
-                "days_left": visit.days_left(now), "nothing_left_by": time(visit.nothing_left_by),
+                "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
+                "in_logger": visit.in_logger.name(), "days_left": visit.days_left(now),
+                "nothing_left_by": date(visit.nothing_left_by),
                 "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
                 "at_stake": {
                     "records": visit.stake.records, "readings": visit.stake.readings,
@@ -313,13 +316,14 @@ pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
                 "battery_installed": visit.battery_installed, "area": visit.area, "access": visit.access,
                 "fetch": visit.fetch.iter().map(dated).collect::<Vec<_>>(),
                 "no_longer_in_the_logger": visit.look_for.iter().map(dated).collect::<Vec<_>>(),
+                "in_another_unit": visit.elsewhere.iter().map(dated).collect::<Vec<_>>(),
             })
         })
         .collect();
     json!({
         "site": config.site.name, "generated_at": rfc3339(now), "gateway": view::gateway::as_json(&list.gateway),
         "if_the_gateway_stays_so": list.first_to_overwrite.map(|(before, logger)| json!({
-            "logger": logger.number(), "go_before": rfc3339(before),
+            "logger": logger.number(), "go_before": rfc3339(before.unix_s()),
         })),
         "visits": all,
         "fetch": visits.iter().flat_map(|visit| &visit.fetch).map(range).collect::<Vec<_>>(),

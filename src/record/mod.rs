@@ -5,6 +5,7 @@
 
 pub mod clock;
 pub mod clocks;
+pub mod expected;
 pub mod facts;
 pub mod neighbours;
 pub mod raw_unit;

@@ -14,10 +14,11 @@
 //!
 //! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
 
-use super::gaps::{EpochMissing, Gap, GapState};
-use crate::config::roster::{InService, Logger};
+use super::gaps::{Gap, GapState};
+use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, RangeSet};
 use crate::record::clocks::Clocks;
+use crate::record::expected::{self, BadEnd, EpochMissing};
 use crate::record::facts::{Facts, WriteOff};
 use crate::record::spans::covered;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
@@ -28,7 +29,7 @@ const RADIO_RETIRED_S: i64 = 7 * 86_400;
 /// A gateway that listens for no longer than this between two times off hears next to nothing: it is one outage. Ours.
 const BRIEFLY_ON_S: i64 = 600;
 /// Fewer records are a lost frame or two, not an outage.
-pub const OUTAGE_RECORDS: u64 = 3;
+const OUTAGE_RECORDS: u64 = 3;
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: u64 = 60;
 
@@ -167,7 +168,7 @@ pub fn select(outages: &mut Vec<Outage>, gaps: &[Gap], takes: impl Fn(&Part) -> 
 
 /// Sequences of one epoch that must exist and did not come by radio, as long a run as there is.
 #[derive(Clone, Debug)]
-pub struct Stretch {
+struct Stretch {
     logger: Address,
     epoch: Epoch,
     first: u32,
@@ -236,10 +237,24 @@ impl Heard {
     }
 }
 
-/// What did not come by radio of one logger.
-pub fn stretches<F: Facts>(
+/// The outages of a site, longest first.
+pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Result<Vec<Outage>, F::Error> {
+    let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
+    for logger in roster.loggers() {
+        let epochs = expected::missing(logger, coverage, facts)?;
+        let bad = expected::bad_ends(logger, coverage, facts, &epochs)?;
+        let written_off = facts.written_off(logger.address)?;
+        unheard.extend(stretches(logger, &epochs, &bad, coverage, facts, &written_off)?);
+        witnesses.extend(Witness::new(logger, coverage, facts)?);
+    }
+    Ok(outages(&unheard, &facts.listening()?, &witnesses))
+}
+
+/// What did not come by radio of one logger. What lies beyond an end that it cannot have reached was never made.
+fn stretches<F: Facts>(
     logger: &Logger,
     epochs: &[EpochMissing],
+    bad: &[BadEnd],
     coverage: &Coverage,
     facts: &F,
     written_off: &[WriteOff],
@@ -265,7 +280,8 @@ pub fn stretches<F: Facts>(
     let interval = i64::from(logger.interval_s);
     let mut all = Vec::new();
     for (at, (of, radio)) in epochs.iter().zip(&by_radio).enumerate() {
-        let Some(first) = of.first.filter(|&first| first <= of.must) else { continue };
+        let must = bad.iter().find(|end| end.epoch == of.epoch).map_or(of.must, |end| end.held);
+        let Some(first) = of.first.filter(|&first| first <= must) else { continue };
         let off: RangeSet = written_off
             .iter()
             .filter(|off| off.epoch == of.epoch)
@@ -286,12 +302,21 @@ pub fn stretches<F: Facts>(
                 break;
             }
         }
-        for &(first, last) in radio.missing(first..=of.must).ranges() {
-            let side = |sequence: Option<u32>| match sequence.filter(|&sequence| radio.contains(sequence)) {
-                Some(sequence) => heard(of.epoch, sequence),
-                None => Ok(None),
-            };
-            let (before, after) = (side(first.checked_sub(1))?, side(last.checked_add(1))?);
+        let not_heard = radio.missing(first..=must);
+        if not_heard.is_empty() {
+            continue;
+        }
+        // The first and the last record of each run that came by radio.
+        let mut edges = BTreeMap::new();
+        for sequence in radio.ranges().iter().flat_map(|&(first, last)| [first, last]) {
+            if let Some(heard) = heard(of.epoch, sequence)? {
+                edges.insert(sequence, heard);
+            }
+        }
+        without_late(&mut edges, later, interval);
+        for &(first, last) in not_heard.ranges() {
+            let side = |sequence: Option<u32>| sequence.and_then(|sequence| edges.get(&sequence)).copied();
+            let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
             let records = i64::from(last - first) + 1;
             let by_hand = match (before, after) {
                 // Nothing of the epoch came by radio: only the records themselves say when.
@@ -374,13 +399,30 @@ impl Sides {
     }
 }
 
+/// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
+fn without_late(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
+    let mut soonest = later.and_then(|later| later.received_at).unwrap_or(i64::MAX);
+    for heard in edges.values_mut().rev() {
+        let Some(at) = heard.received_at else { continue };
+        if at.saturating_sub(interval) > soonest {
+            heard.received_at = None;
+        }
+        soonest = soonest.min(at);
+    }
+}
+
 /// Between which instants records were made of which those on both sides were heard: by the receptions, unless one came so
 /// late that they leave no room for what lies between.
 fn between(before: Heard, after: Heard, records: i64, interval: i64) -> (i64, i64) {
     let made = (before.made, after.made.max(before.made));
-    let (Some(a), Some(b)) = (before.received_at, after.received_at) else { return made };
-    let room = b.saturating_sub(a);
     let by_clock = made.1.saturating_sub(made.0);
+    let (a, b) = match (before.received_at, after.received_at) {
+        (Some(a), Some(b)) => (a, b),
+        (Some(a), None) => return (a, a.saturating_add(by_clock)),
+        (None, Some(b)) => return (b.saturating_sub(by_clock), b),
+        (None, None) => return made,
+    };
+    let room = b.saturating_sub(a);
     let by_interval = (records + 1).saturating_mul(interval);
     if room >= 0 && room.saturating_mul(2) >= by_clock.min(by_interval) {
         return (a, b);
@@ -391,7 +433,7 @@ fn between(before: Heard, after: Heard, records: i64, interval: i64) -> (i64, i6
 }
 
 /// What says whether a logger was heard during an outage.
-pub struct Witness {
+struct Witness {
     address: Address,
     interval_s: i64,
     last_heard: i64,
@@ -400,11 +442,7 @@ pub struct Witness {
 
 impl Witness {
     /// Of a logger that was ever heard.
-    pub fn new<F: Facts>(
-        logger: &Logger,
-        coverage: &Coverage,
-        facts: &F,
-    ) -> Result<Option<Self>, F::Error> {
+    fn new<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Option<Self>, F::Error> {
         if coverage.epochs_of(logger.address).next().is_none() {
             return Ok(None);
         }
@@ -481,6 +519,19 @@ fn cut(stretch: &Stretch, run: Run, spans: &[(i64, i64)]) -> Vec<Run> {
 /// Takes from a cut what is no cut: a record or two at an edge, where times are estimates, and a span in the midst of what
 /// was not heard before it and after it.
 fn settle(mut runs: Vec<Run>) -> Vec<Run> {
+    let all: u64 = runs.iter().map(Run::records).sum();
+    if all >= OUTAGE_RECORDS && runs.iter().all(|run| run.records() < OUTAGE_RECORDS) {
+        // Too short to be cut at all: what explains most of it explains it.
+        let mut by = BTreeMap::<Option<usize>, u64>::new();
+        for run in &runs {
+            *by.entry(run.by).or_default() += run.records();
+        }
+        let most = by.into_iter().max_by_key(|&(by, records)| (records, by)).and_then(|(by, _)| by);
+        for run in &mut runs {
+            run.by = most;
+        }
+        runs = joined(runs);
+    }
     loop {
         let merge = |runs: &[Run], at: usize| -> Option<Option<usize>> {
             let before = at.checked_sub(1).and_then(|before| runs.get(before));
@@ -489,6 +540,7 @@ fn settle(mut runs: Vec<Run>) -> Vec<Run> {
             if run.by.is_some()
                 && let (Some(before), Some(after)) = (before, after)
                 && [before, after].iter().all(|run| run.by.is_none() && is_long(run))
+                && before.records() + after.records() >= run.records()
             {
                 return Some(None);
             }
@@ -504,14 +556,19 @@ fn settle(mut runs: Vec<Run>) -> Vec<Run> {
         if let Some(run) = runs.get_mut(at) {
             run.by = by;
         }
-        runs = runs.into_iter().fold(Vec::new(), |mut joined: Vec<Run>, run| {
-            match joined.last_mut() {
-                Some(last) if last.by == run.by => last.last = run.last,
-                _ => joined.push(run),
-            }
-            joined
-        });
+        runs = joined(runs);
     }
+}
+
+/// Neighbours with the same explanation as one.
+fn joined(runs: Vec<Run>) -> Vec<Run> {
+    runs.into_iter().fold(Vec::new(), |mut joined: Vec<Run>, run| {
+        match joined.last_mut() {
+            Some(last) if last.by == run.by => last.last = run.last,
+            _ => joined.push(run),
+        }
+        joined
+    })
 }
 
 /// When no radio listened, ascending.
@@ -537,11 +594,7 @@ fn off(listening: &[(u8, i64, i64)]) -> Vec<(i64, i64)> {
 }
 
 /// What did not come by radio as outages, longest first.
-pub fn outages(
-    stretches: &[Stretch],
-    listening: &[(u8, i64, i64)],
-    witnesses: &[Witness],
-) -> Vec<Outage> {
+fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Witness]) -> Vec<Outage> {
     let off = off(listening);
     let mut by_off = BTreeMap::<usize, Vec<Run>>::new();
     let mut rest = Vec::new();
@@ -567,7 +620,13 @@ pub fn outages(
         })
         .collect();
     storms.sort_unstable_by_key(|&(span, _)| span);
-    // Of two that overlap, the first goes as far as the second.
+    storms.dedup_by(|later, earlier| {
+        let is_one = later.0.0 <= earlier.0.1;
+        if is_one {
+            earlier.0.1 = earlier.0.1.max(later.0.1);
+        }
+        is_one
+    });
     let spans: Vec<(i64, i64)> = storms.iter().map(|&((from, to), _)| (from, to.saturating_add(1))).collect();
     let mut by_storm = BTreeMap::<usize, Vec<Run>>::new();
     let mut left = Vec::new();
@@ -612,8 +671,7 @@ impl Site<'_> {
 
     /// When the first and the last record of a run were due.
     fn span(&self, run: &Run) -> (i64, i64) {
-        self.stretch(run)
-            .map_or((0, 0), |stretch| (stretch.time_of(run.first), stretch.time_of(run.last)))
+        self.stretch(run).map_or((0, 0), |stretch| (stretch.time_of(run.first), stretch.time_of(run.last)))
     }
 
     /// For how long nothing came: half an interval more on each side.
@@ -632,7 +690,9 @@ impl Site<'_> {
     fn clusters(&self, runs: &[Run]) -> Vec<Vec<Run>> {
         let long = runs.iter().filter(|run| run.records() >= OUTAGE_RECORDS);
         let mut left: Vec<((i64, i64), Run)> = long.map(|run| (self.silence(run), *run)).collect();
-        left.sort_by_key(|&((from, to), run)| (std::cmp::Reverse(to.saturating_sub(from)), from, run.stretch));
+        left.sort_by_key(|&((from, to), run)| {
+            (std::cmp::Reverse(to.saturating_sub(from)), from, run.stretch)
+        });
         // By when they begin, so that each looks at its neighbours only.
         let mut by_start: BTreeSet<(i64, usize)> =
             left.iter().enumerate().map(|(at, &((from, _), _))| (from, at)).collect();
@@ -683,21 +743,24 @@ impl Site<'_> {
         able.len() > 1 && 10 * heard <= able.len()
     }
 
-    /// Whether a radio did not listen for more than half of a time.
+    /// Whether one of several radios did not listen for more than half of a time.
     fn a_radio_was_off(&self, (from, to): (i64, i64)) -> bool {
-        self.radios(from).into_iter().any(|radio| {
-            let mine = self.listening.iter().filter(|span| span.0 == radio);
-            let on = covered(from, to, mine.map(|&(_, since, until)| (since, until)));
-            2 * i128::from(on) < i128::from(to) - i128::from(from)
-        })
+        let radios = self.radios(from);
+        radios.len() > 1
+            && radios.into_iter().any(|radio| {
+                let mine = self.listening.iter().filter(|span| span.0 == radio);
+                let on = covered(from, to, mine.map(|&(_, since, until)| (since, until)));
+                2 * i128::from(on) < i128::from(to) - i128::from(from)
+            })
     }
 
     /// The radios in use at an instant: one that was put up later was not off, and neither was one that was taken down long
     /// before.
     fn radios(&self, at: i64) -> BTreeSet<u8> {
-        let in_use = self.listening.iter().filter(|&&(_, since, until)| {
-            since <= at && until >= at.saturating_sub(RADIO_RETIRED_S)
-        });
+        let in_use = self
+            .listening
+            .iter()
+            .filter(|&&(_, since, until)| since <= at && until >= at.saturating_sub(RADIO_RETIRED_S));
         in_use.map(|&(radio, _, _)| radio).collect()
     }
 
@@ -723,7 +786,8 @@ impl Site<'_> {
         let mut parts: Vec<Part> =
             runs.iter().filter_map(|run| Some(self.stretch(run)?.part(run.first, run.last))).collect();
         parts.sort_unstable_by_key(|part| (part.logger, part.epoch, part.first));
-        let is_corrected = runs.iter().filter_map(|run| self.stretch(run)).any(|stretch| stretch.is_corrected);
+        let is_corrected =
+            runs.iter().filter_map(|run| self.stretch(run)).any(|stretch| stretch.is_corrected);
         let outage = Outage {
             from: parts.iter().map(|part| part.from).min()?,
             to: parts.iter().map(|part| part.to).max()?,

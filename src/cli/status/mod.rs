@@ -25,6 +25,8 @@ use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
 use crate::record::unread::{Foreign, Opaque};
 use crate::report::gateway::Gateway;
+use crate::report::memory::InLogger;
+use crate::report::visits::{self, Class, Visit};
 use crate::text::rfc3339;
 use crate::view;
 use crate::wire::seq::Address;
@@ -56,8 +58,6 @@ Examples:
   stonechat status --ascii | mail -s 'how it is' somebody@example.org
   stonechat status --json";
 
-/// A gap of fewer records is a lost frame or two: no reason to drive out.
-const WORTH_A_DRIVE_RECORDS: u64 = 3;
 /// A time that runs out within this needs somebody now, in seconds.
 const URGENT_S: i64 = 7 * DAY_S;
 /// Below this share heard first time a path is bad, in percent; and so many must have been due to tell.
@@ -159,7 +159,7 @@ struct LoggerStatus {
     heard: Option<LastHeard>,
     held: u64,
     missing: u64,
-    /// Missing records that its memory no longer holds, at any interval.
+    /// Missing records that are no longer in the logger.
     overwritten: u64,
     silent: bool,
     /// Not heard for as long as a silent one, which the gateway explains.
@@ -172,35 +172,42 @@ struct LoggerStatus {
     deadline: Option<i64>,
     /// The same of gaps that are worth a drive, and how many records those have.
     drive: Option<(i64, u64)>,
+    /// Whether what a visit would be for is still there; `None`: there is nothing to fetch.
+    in_logger: Option<InLogger>,
     strip: Strip,
 }
 
 impl LoggerStatus {
-    fn new(logger: &Logger, snapshot: &Snapshot<'_>, report: &Report, strip: Strip, now: i64) -> Self {
+    fn new(
+        logger: &Logger,
+        snapshot: &Snapshot<'_>,
+        report: &Report,
+        visits: &[Visit],
+        strip: Strip,
+    ) -> Self {
         let mine: Vec<&Gap> = report
             .gaps
             .iter()
             .filter(|gap| gap.logger == logger.address && gap.state == GapState::Open)
             .collect();
-        let is_overwritten = |gap: &&&Gap| gap.overwritten_latest.is_some_and(|latest| latest <= now);
-        let fetchable: Vec<&Gap> = mine.iter().filter(|gap| !is_overwritten(gap)).copied().collect();
-        let worth: Vec<&Gap> =
-            fetchable.iter().filter(|gap| gap.records() >= WORTH_A_DRIVE_RECORDS).copied().collect();
-        let earliest = |gaps: &[&Gap]| gaps.iter().filter_map(|gap| gap.overwritten_earliest).min();
-        let records = |gaps: &[&Gap]| gaps.iter().map(|gap| gap.records()).sum::<u64>();
+        let visit = visits.iter().find(|visit| visit.logger == logger.address);
+        let deadline = visit.and_then(|visit| visit.deadline.goes_by()).map(|by| by.unix_s());
+        let worth = visit.filter(|visit| visit.class == Class::Dated);
+        let records = |of: fn(&Gap) -> u64| mine.iter().map(|gap| of(gap)).sum::<u64>();
         Self {
             address: logger.address,
             name: logger.name.clone(),
             heard: snapshot.heard(logger.address),
             held: snapshot.coverage().epochs_of(logger.address).map(|(_, held)| held.held().count()).sum(),
-            missing: records(&mine),
-            overwritten: records(&mine) - records(&fetchable),
+            missing: records(Gap::records),
+            overwritten: records(|gap| gap.in_memory.gone),
             silent: report.silent.iter().any(|silence| silence.logger == logger.address),
             quiet: None,
             given_up: None,
             unheard: false,
-            deadline: earliest(&fetchable),
-            drive: earliest(&worth).map(|at| (at, records(&worth))),
+            deadline,
+            drive: worth.and_then(|visit| Some((deadline?, visit.stake.records))).filter(|&(_, n)| n > 0),
+            in_logger: visit.map(|visit| visit.in_logger),
             strip,
         }
     }
@@ -265,6 +272,8 @@ pub fn gather(
     let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
     let gateway = super::gateway::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
+    let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
+    let visits = visits::plan(&report, roster, &known, now);
     let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
     let loggers = roster
@@ -275,7 +284,7 @@ pub fn gather(
                 quiet: quiet.remove(&logger.address),
                 given_up: given_up.remove(&logger.address),
                 unheard: gateway.explained.contains(&logger.address),
-                ..LoggerStatus::new(logger, snapshot, &report, strip, now)
+                ..LoggerStatus::new(logger, snapshot, &report, &visits, strip)
             }
         })
         .collect();
@@ -449,7 +458,7 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
         "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
         "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
         "held": logger.held, "missing": logger.missing, "overwritten": logger.overwritten,
-        "next_deadline": logger.deadline.map(rfc3339),
+        "next_deadline": logger.deadline.map(rfc3339), "in_logger": logger.in_logger.map(InLogger::name),
         "next_drive_deadline": logger.drive.map(|(at, _)| rfc3339(at)),
         "heard_first_time_7d": (due > 0).then(|| radio as f64 / due as f64),
         "needs_somebody": logger.needs_somebody(now),

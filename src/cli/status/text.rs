@@ -7,8 +7,10 @@ use super::fit::{Column, paragraph, table};
 use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
 use super::{LoggerStatus, Status};
 use crate::cli::people::{cut, quiet_line, write_off_line};
+use crate::gaps::GapState;
 use crate::judge::Outcome;
 use crate::report::gateway::is_stuck;
+use crate::report::memory::{InLogger, InMemory};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
 use crate::view;
@@ -359,13 +361,17 @@ pub(super) fn next_step(status: &Status) -> String {
         return steps.join(" Then ");
     }
     if status.report.is_open() {
-        let gone = status.loggers.iter().map(|logger| logger.overwritten).sum::<u64>();
-        if gone > 0 && gone == status.report.open_records() {
-            return "nothing presses: what is missing is no longer in any logger. Look for files read before; what \
+        // Nothing can be given up while anything may be there.
+        let left = |memory: &InMemory| memory.in_logger != InLogger::No;
+        let open_gaps = status.report.gaps.iter().filter(|gap| gap.state == GapState::Open);
+        let open_ends = status.report.unclosed.iter().filter(|open| open.state == GapState::Open);
+        let memories = open_gaps.map(|gap| &gap.in_memory).chain(open_ends.map(|open| &open.in_memory));
+        if status.report.silent.is_empty() && !memories.into_iter().any(left) {
+            return "nothing is urgent: what is missing is no longer in any logger. Look for files read before; what \
                     none has can be written off with a reason (`stonechat write-off`)."
                 .to_owned();
         }
-        return "nothing presses; `stonechat gaps` says what is missing and until when it can be fetched."
+        return "nothing is urgent; `stonechat gaps` says what is missing and until when it can be fetched."
             .to_owned();
     }
     match status.loggers.iter().any(|logger| logger.silent) {
@@ -419,7 +425,7 @@ fn logger_step(status: &Status) -> Option<String> {
     }
     let &(at, records, logger) = drives.first()?;
     Some(format!(
-        "nothing presses; {} of {} can be fetched by hand until {}.",
+        "nothing is urgent; {} of {} can be fetched by hand until {}.",
         counted(records, "missing record"),
         called(logger),
         whole(&local(at, offset))
