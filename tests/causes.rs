@@ -247,7 +247,11 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
                     !told.heard.contains(&(logger, epoch, sequence)),
                     "{context}: {id} came by radio: {part}"
                 );
-                let causes = told.causes(record);
+                let mut causes = told.causes(record);
+                if causes.is_empty() {
+                    // Three frames in a row that its path lost by chance.
+                    causes.push(ALONE);
+                }
                 if causes.contains(&cause) {
                     fits += 1
                 } else {

@@ -848,11 +848,11 @@ impl<'a> Page<'a> {
         }
         let mut text = String::from("\n");
         text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
-        let is_unsure = |gap: &&Gap| {
+        let is_unsure = |gap: &Gap| {
             gap.in_memory.in_logger == InLogger::Perhaps
                 && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
         };
-        if self.open.iter().any(|gap| is_unsure(gap)) {
+        if self.open.iter().copied().any(is_unsure) {
             text += &self.prose(
                 0,
                 "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",
