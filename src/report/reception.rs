@@ -306,9 +306,11 @@ fn stretches<F: Facts>(
         if not_heard.is_empty() {
             continue;
         }
-        // The first and the last record of each run that came by radio.
+        // The first and the last record of each run that came by radio; and its second, which shows whether the first was
+        // late.
         let mut edges = BTreeMap::new();
-        for sequence in radio.ranges().iter().flat_map(|&(first, last)| [first, last]) {
+        let ends = |&(first, last): &(u32, u32)| [first, first.saturating_add(1).min(last), last];
+        for sequence in radio.ranges().iter().flat_map(ends) {
             if let Some(heard) = heard(of.epoch, sequence)? {
                 edges.insert(sequence, heard);
             }
