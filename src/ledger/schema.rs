@@ -23,6 +23,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0005_damage.sql"),
     include_str!("../../migrations/0006_unproven.sql"),
     include_str!("../../migrations/0007_once_held.sql"),
+    include_str!("../../migrations/0008_by_hand.sql"),
 ];
 
 /// The version that this program writes.
