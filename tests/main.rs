@@ -32,6 +32,7 @@ mod readers;
 mod restore;
 mod salvage;
 mod seeds;
+mod seeds_unit;
 mod sim;
 mod standards;
 mod starts;
