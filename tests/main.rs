@@ -1,6 +1,7 @@
 //! Every test but those of what a gateway gets (`tests/deploy`), in one binary: one file a subject, linked once.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod causes;
 mod cli;
 mod clock;
 mod compare;
@@ -32,11 +33,13 @@ mod readers;
 mod restore;
 mod salvage;
 mod seeds;
+mod seeds_unit;
 mod sim;
 mod standards;
 mod starts;
 mod status;
 mod storage;
+mod strangers;
 mod units;
 mod units_cli;
 mod util;
