@@ -513,3 +513,122 @@ fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked(
     // The site's own ledger is as sound as before.
     assert_eq!(site.output(&["verify"]).status.code(), Some(0));
 }
+
+/// Hears one line again, as of a later instant.
+fn heard_again(ledger: &mut Ledger, plan: &FieldPlan, line: &[u8]) -> stonechat::judge::Tally {
+    let roster = plan.to_roster();
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    intake.bytes(0, line, &roster, &mut keyring(plan), NOW);
+    intake.close_windows(NOW);
+    let receipt = ledger.append(&intake.batch, &roster, NOW).unwrap();
+    receipt.tally
+}
+
+#[test]
+fn a_flipped_bit_and_the_record_that_comes_again_are_a_conflict_and_settling_goes_on() {
+    use stonechat::judge::Outcome;
+    let mut flips = 0;
+    for (seed, damage) in [
+        "battery_mv = battery_mv | 1048576",
+        "board_centi_c = 1 << 20",
+        "n = n | 64",
+        "time = -time",
+        "battery_mv = NULL",
+        "c0 = c0 | 1 << 40",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let dir = tempfile::tempdir().unwrap();
+        let (path, plan, run) = filled(dir.path(), 63 + seed as u64, 2);
+        let mut ledger = Ledger::open(&path).unwrap();
+        ledger.settle(u32::MAX, 2).unwrap();
+        let db = rusqlite::Connection::open(&path).unwrap();
+        let changed =
+            db.execute(&format!("UPDATE settled SET {damage} WHERE sequence = 7 AND rank = 0"), []).unwrap();
+        assert!(changed > 0);
+        let tally = heard_again(&mut ledger, &plan, &run.line());
+        assert_eq!(tally.of(Outcome::Conflict), changed as u64, "{damage}");
+        assert_eq!(tally.of(Outcome::Stored), 0, "{damage}: no record twice");
+        let settled = ledger.settle(u32::MAX, 3).unwrap();
+        assert_eq!(settled.left, 0, "{damage}");
+        let kept: i64 =
+            db.query_row("SELECT count(*) FROM conflict WHERE sequence = 7", [], |row| row.get(0)).unwrap();
+        assert_eq!(kept, changed as i64, "{damage}: what came is kept beside it");
+        let twice: i64 = db
+            .query_row(
+                "SELECT count(*) FROM (SELECT 1 FROM reading GROUP BY logger, epoch, sequence HAVING count(*) > 1)",
+                [],
+                |row| row.get(0),
+            )
+            .unwrap();
+        assert_eq!(twice, 0, "{damage}");
+        flips += changed as u64;
+    }
+    util::promises::kept(
+        "flip-and-repeat",
+        "a damaged value and its record that comes again do not stop settling",
+        "changed values of settled readings, each record heard again",
+        flips,
+        "each is a conflict, kept beside the damaged row; the journal is settled; no view shows a record twice",
+    );
+}
+
+#[test]
+fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 70, 2);
+    let mut ledger = Ledger::open(&path).unwrap();
+    ledger.settle(u32::MAX, 2).unwrap();
+    // A row whose place is taken, however that came about: it is in the journal and settled, with other counts.
+    let db = rusqlite::Connection::open(&path).unwrap();
+    let held: (i64, i64) = db
+        .query_row(
+            "SELECT c0, time FROM settled WHERE logger = 11 AND epoch = 1 AND sequence = 7",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .unwrap();
+    let seen: i64 =
+        db.query_row("SELECT value FROM meta WHERE key = 'settled_through'", [], |row| row.get(0)).unwrap();
+    let columns: Vec<String> = db
+        .prepare("SELECT name FROM pragma_table_info('settled')")
+        .unwrap()
+        .query_map([], |row| row.get(0))
+        .unwrap()
+        .collect::<Result<_, _>>()
+        .unwrap();
+    let all = columns.join(", ");
+    for (row, sequence, change) in [(1, 7, "c0 = c0 + 1"), (2, 8, "c0 = c0"), (3, 9, "n = NULL")] {
+        db.execute(
+            &format!(
+                "INSERT INTO journal (row, kind, {all}) SELECT {}, 1, {all} FROM settled
+                 WHERE logger = 11 AND epoch = 1 AND sequence = {sequence} AND rank = 0",
+                seen + row
+            ),
+            [],
+        )
+        .unwrap();
+        db.execute(&format!("UPDATE journal SET {change} WHERE row = {}", seen + row), []).unwrap();
+    }
+    drop(ledger);
+    let mut ledger = Ledger::open(&path).unwrap();
+    let settled = ledger.settle(u32::MAX, 3).unwrap();
+    assert_eq!((settled.left, settled.place_taken), (0, 3), "{settled:?}");
+    let after: (i64, i64) = db
+        .query_row(
+            "SELECT c0, time FROM settled WHERE logger = 11 AND epoch = 1 AND sequence = 7",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .unwrap();
+    assert_eq!(after, held, "the first record stays");
+    let beside = |sequence: i64| -> i64 {
+        db.query_row("SELECT count(*) FROM conflict WHERE logger = 11 AND sequence = ?", [sequence], |row| {
+            row.get(0)
+        })
+        .unwrap()
+    };
+    // The same record twice is one record; what differs or cannot be read is kept.
+    assert_eq!((beside(7), beside(8), beside(9)), (1, 0, 1));
+}

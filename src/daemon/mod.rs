@@ -162,6 +162,8 @@ struct Settle {
     refused: u32,
     /// It failed on what the ledger holds: not tried again before the next start.
     given_up: bool,
+    /// A slice of this settle met a place that was taken.
+    place_taken: bool,
 }
 
 /// Runs until SIGTERM or SIGINT, then commits what is there and returns. `lock_patience` is [`LOCK_PATIENCE`] but in
@@ -257,7 +259,14 @@ impl Daemon {
                 watchdog: Notifier::watchdog_every().map(|every| Instant::now() + every),
                 ..Timers::default()
             },
-            settle: Settle { day: 0, left: 0, slice: SETTLE_SLICE, refused: 0, given_up: false },
+            settle: Settle {
+                day: 0,
+                left: 0,
+                slice: SETTLE_SLICE,
+                refused: 0,
+                given_up: false,
+                place_taken: false,
+            },
             commit_began: None,
             locked_since: None,
             looked_again: false,
@@ -598,6 +607,7 @@ impl Daemon {
             slice: SETTLE_SLICE,
             refused: 0,
             given_up: false,
+            place_taken: false,
         };
         self.timers.settle = None;
         self.tell_taken_over(&taken, now)?;
@@ -704,6 +714,17 @@ impl Daemon {
             Ok(settled) => {
                 tracing::debug!(rows = settled.rows, left = settled.left, "settle ends");
                 self.settle.left = self.settle.left.saturating_sub(settled.rows);
+                if settled.place_taken > 0 {
+                    self.settle.place_taken = true;
+                    let text = format!(
+                        "{} readings met a place in the ledger that is taken, which only damage explains; they are kept \
+                         beside it: look at `stonechat set-aside list`, run `stonechat verify`, check the disk",
+                        settled.place_taken
+                    );
+                    tracing::error!("{text}");
+                    let now = self.now();
+                    self.quietly(|ledger| ledger.raise_notice("ledger", "place taken", &text, now))?;
+                }
                 if settled.rows == 0 {
                     self.settle.left = 0;
                 }
@@ -767,6 +788,10 @@ impl Daemon {
         let day = self.settle.day;
         self.looked_again = false;
         self.quietly(|ledger| ledger.note_size(day))?;
+        if !std::mem::take(&mut self.settle.place_taken) {
+            let now = self.now();
+            self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
+        }
         self.retire()?;
         self.write_known();
         // A settle is the one large transaction. The -wal is not cut to nothing: one that grows again costs the file

@@ -334,14 +334,17 @@ impl Blocks {
         Ok(())
     }
 
-    /// Of the journal's rows up to `through`, which are about to be settled.
-    pub fn of_journal(db: &Connection, through: i64) -> Result<Self, Error> {
+    /// Of the journal's rows up to `through` that are settled; `left_out`: readings that are not.
+    pub fn of_journal(db: &Connection, through: i64, left_out: &BTreeSet<i64>) -> Result<Self, Error> {
         let mut blocks = Self::default();
-        let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND row <= ?", reading_columns());
+        let sql = format!("SELECT {}, row FROM journal WHERE kind = 1 AND row <= ?", reading_columns());
         let mut statement = db.prepare_cached(&sql)?;
+        let at_row = statement.column_count() - 1;
         let mut readings = statement.query([through])?;
         while let Some(row) = readings.next()? {
-            blocks.reading(row, true)?;
+            if left_out.is_empty() || !left_out.contains(&row.get(at_row)?) {
+                blocks.reading(row, true)?;
+            }
         }
         let mut statement =
             db.prepare_cached("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND row <= ?")?;

@@ -184,6 +184,14 @@ impl HeldRows<'_> {
         self.recent.contains_key(&id)
     }
 
+    /// The authentic reading's row, whether it decodes or not.
+    fn content(&self, identity: Identity) -> Result<Option<Row>, Error> {
+        match self.recent.get(&identity) {
+            Some(&row) => self.journal_row(row),
+            None => self.settled_row(identity, 0),
+        }
+    }
+
     fn journal_row(&self, row: i64) -> Result<Option<Row>, Error> {
         let found =
             self.db.prepare_cached(&JOURNAL_ROW)?.query_row([row], content_and_resolution).optional()?;
@@ -278,15 +286,17 @@ impl Held for HeldRows<'_> {
     type Error = Error;
 
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Error> {
-        let mut compare = || {
-            let reading = self.reading(identity)?;
+        let compare = || {
+            let content = self.content(identity)?;
+            let reading = content.as_ref().and_then(rows::reading);
             if reading.is_some_and(|reading| rows::encoded(&Record::Reading(reading)) == plaintext) {
                 return Ok(Some(true));
             }
             if let Some(held) = rows::rare_plaintext(self.db, identity)? {
                 return Ok(Some(held == plaintext));
             }
-            Ok(reading.map(|_| false))
+            // A row that is there and decodes to nothing is held all the same: its place is taken.
+            Ok(content.map(|_| false))
         };
         match compare() {
             // A damaged value is not what came: both are kept, and `verify` names the place.
@@ -304,11 +314,7 @@ impl Held for HeldRows<'_> {
     }
 
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
-        let content = match self.recent.get(&identity) {
-            Some(&row) => self.journal_row(row)?,
-            None => self.settled_row(identity, 0)?,
-        };
-        Ok(content.as_ref().and_then(rows::reading))
+        Ok(self.content(identity)?.as_ref().and_then(rows::reading))
     }
 
     fn row(&mut self, identity: Identity) -> Result<Option<Row>, Error> {
