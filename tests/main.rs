@@ -27,6 +27,7 @@ mod points;
 mod power;
 mod readers;
 mod restore;
+mod retention;
 mod salvage;
 mod seeds;
 mod sim;

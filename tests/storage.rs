@@ -9,6 +9,7 @@ use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::query::Reader;
+use stonechat::ledger::retire::Bounds;
 use stonechat::ledger::{Batch, Ledger, Shut, Stamp, backup, verify};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
@@ -227,7 +228,7 @@ fn retention_gives_up_only_what_a_verified_copy_holds_and_no_gap_appears() {
     let roster = plan.to_roster();
     let mut ledger = Ledger::open(&path).unwrap();
     let cutoff = 1_780_000_000 + 9 * 86_400;
-    assert_eq!(ledger.retire(cutoff, NOW).unwrap(), 0, "without a backup nothing goes");
+    assert_eq!(ledger.retire(given_up_before(cutoff), NOW).unwrap(), 0, "without a backup nothing goes");
     let coverage = ledger.coverage().clone();
     let copy = dir.path().join("backup.db");
     backup::make(&path, &copy, NOW, |_| ()).unwrap();
@@ -242,7 +243,7 @@ fn retention_gives_up_only_what_a_verified_copy_holds_and_no_gap_appears() {
     let before = count(&path, "true");
     let mut gone = 0;
     loop {
-        match ledger.retire(cutoff, NOW).unwrap() {
+        match ledger.retire(given_up_before(cutoff), NOW).unwrap() {
             0 => break,
             rows => gone += rows as i64,
         }
@@ -308,9 +309,9 @@ fn readings_of_a_clock_in_the_year_2000_are_not_old_because_of_it() {
     ledger.settle(u32::MAX, NOW.unix_s / 86_400).unwrap();
     backup::make(&path, &dir.path().join("backup.db"), NOW, |_| ()).unwrap();
     let month_ago = NOW.unix_s - 30 * 86_400;
-    assert_eq!(ledger.retire(month_ago, NOW).unwrap(), 0);
+    assert_eq!(ledger.retire(given_up_before(month_ago), NOW).unwrap(), 0);
     // A month later they are.
-    assert!(ledger.retire(month_ago + 40 * 86_400, NOW).unwrap() > 0);
+    assert!(ledger.retire(given_up_before(month_ago + 40 * 86_400), NOW).unwrap() > 0);
 }
 
 #[test]
@@ -631,4 +632,8 @@ fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() 
     };
     // The same record twice is one record; what differs or cannot be read is kept.
     assert_eq!((beside(7), beside(8), beside(9)), (1, 0, 1));
+}
+
+fn given_up_before(before: i64) -> Bounds {
+    Bounds { before, seen_since: NOW.unix_s - 86_400 }
 }

@@ -98,6 +98,8 @@ pub struct Ledger {
     /// Readings older than this many days are given up to a verified backup that holds them; 30 to 36,500.
     /// `None`, the default: never.
     pub retention_days: Option<u32>,
+    /// And only to a backup that was seen whole within so many days; 1 to 3650, default 30.
+    pub retention_backup_seen_days: u32,
 }
 
 /// `[[radio]]`

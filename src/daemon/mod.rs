@@ -19,6 +19,7 @@ use crate::config::{self, Config};
 use crate::coverage::Coverage;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
+use crate::ledger::retire::Bounds;
 use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, Receipt, Stamp};
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::seal::keyring::Keyring;
@@ -803,13 +804,16 @@ impl Daemon {
     /// of years in one night.
     fn retire(&mut self) -> Result<(), Error> {
         let Some(days) = self.config.ledger.retention_days else { return Ok(()) };
+        let seen_days = self.config.ledger.retention_backup_seen_days;
         let now = self.now();
         // A clock that is not right must not make young readings old.
         if !now.synchronised {
             return Ok(());
         }
         self.quietly(|ledger| {
-            let rows = ledger.retire(now.unix_s - i64::from(days) * 86_400, now)?;
+            let ago = |days: u32| now.unix_s - i64::from(days) * 86_400;
+            let bounds = Bounds { before: ago(days), seen_since: ago(seen_days) };
+            let rows = ledger.retire(bounds, now)?;
             if rows > 0 {
                 tracing::info!(rows, "readings given up to a verified backup");
             }

@@ -737,6 +737,10 @@ impl Held for Both<'_> {
         self.held.is_given_up(id)
     }
 
+    fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_row_given_up(id)
+    }
+
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Error> {
         match self.planned(id) {
             Some(planned) => Ok(match Record::decode(planned, id.epoch) {

@@ -587,13 +587,13 @@ impl<'a> Extract<'a> {
             let end: Option<u32> = self
                 .db
                 .prepare_cached(
-                    "SELECT sequence FROM settled WHERE logger = ? AND epoch = ? AND sequence > ?
+                    "SELECT sequence FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence > ?
                      ORDER BY sequence LIMIT 1 OFFSET ?",
                 )?
                 .query_row(params![number, epoch, passed, 2 * STRETCH_ROWS as i64], |row| row.get(0))
                 .optional()?;
             let mut statement = self.db.prepare_cached(&format!(
-                "SELECT sequence, time, lag FROM settled
+                "SELECT sequence, time, lag FROM settled_or_retired
                  WHERE logger = ? AND epoch = ? AND sequence > ? AND sequence <= ? AND {condition}"
             ))?;
             let mut rows = statement.query(params![number, epoch, passed, end.unwrap_or(u32::MAX)])?;
@@ -746,7 +746,7 @@ pub fn beside(
 
 /// Sequences of an epoch whose readings were given up to a verified backup: (logger, epoch, first, last).
 pub fn given_up(reader: &Reader) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
-    super::chunk::retired(reader.connection())
+    super::retire::given_up(reader.connection())
 }
 
 /// The earliest and latest recorded time of readings of these loggers, settled or not; for messages.

@@ -32,7 +32,7 @@ pub mod known;
 pub mod people;
 pub mod query;
 pub mod restore;
-mod retire;
+pub mod retire;
 mod rows;
 pub mod salvage;
 mod schema;

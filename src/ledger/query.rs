@@ -335,7 +335,7 @@ impl<'a> Snapshot<'a> {
         let found = self
             .db
             .prepare_cached(
-                "SELECT rank, time, lag, synchronised FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ?
+                "SELECT rank, time, lag, synchronised FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ?
                      AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND rank > 0
                          AND i.withdrawn_at IS NOT NULL)
                  ORDER BY rank LIMIT 1",
@@ -642,8 +642,9 @@ impl<'a> Snapshot<'a> {
         wanted: &BTreeSet<Identity>,
     ) -> Result<BTreeMap<Identity, crate::judge::Row>, Error> {
         let mut found = BTreeMap::new();
-        let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
-             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
+        let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
         let columns = rows::content_columns();
         let mut journal = self.db.prepare_cached(&format!(
             "SELECT {columns}, logger, epoch, sequence FROM journal t WHERE kind = 1 AND {shown}
@@ -972,8 +973,9 @@ pub struct Sealed {
 }
 
 /// Where records lie at rest, with what is their time and their reception.
-const SEALED_TABLES: [(&str, &str, &str); 4] = [
+const SEALED_TABLES: [(&str, &str, &str); 5] = [
     ("settled", "time", "time + lag"),
+    ("retired_row", "time", "time + lag"),
     ("profile_row", "time", "received_at"),
     ("event_row", "time", "received_at"),
     ("opaque_row", "coalesce(received_at, stored_at, 0)", "received_at"),
@@ -982,7 +984,7 @@ const SEALED_TABLES: [(&str, &str, &str); 4] = [
 /// Where records of hand downloads lie at rest, and what tells them from those that came by radio.
 const HAND_TABLES: [(&str, &str); 3] = [
     (
-        "settled",
+        "settled_or_retired",
         "lag IS NULL AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))",
@@ -1123,7 +1125,7 @@ impl Facts for Snapshot<'_> {
             if first.is_some_and(|first| first.epoch < epoch) {
                 break;
             }
-            for table in ["settled", "profile_row", "event_row"] {
+            for table in ["settled", "retired_row", "profile_row", "event_row"] {
                 let sql = format!(
                     "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND time >= ?
                      ORDER BY sequence LIMIT 1"

@@ -1,51 +1,191 @@
-//! Retention: giving up old readings, where the operator asked for it, to a verified backup that holds them.
+//! Retention: giving up old readings, where the operator asked for it, to a backup that was seen whole lately.
 //!
-//! The one code path that takes stored readings out, off unless configured. It takes whole blocks of settled
-//! readings only: older than asked, unchanged since a backup was made and verified. Coverage remembers that they
-//! were held, so no gap appears, and such a record that comes again is a duplicate (not compared any more).
-//! Profiles, events, opaque records and whatever is set aside stay.
+//! The one code path that takes stored readings out, off unless configured. It takes whole blocks of settled readings
+//! only: older than asked, unchanged since a backup was made and verified, and as their digest says. Of each reading
+//! all but its values stays (`retired_row`), so coverage, gaps, write-offs and counts are what they were, and such a
+//! record that comes again is a duplicate (not compared any more). Profiles, events, opaque records, whatever is set
+//! aside and the newest block of each logger stay.
 
-use super::{Error, Ledger, Stamp, chunk, guard};
-use rusqlite::{Transaction, TransactionBehavior, params};
+use super::chunk::{self, Blocks};
+use super::{Error, Ledger, Stamp, guard};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 /// Blocks given up in one transaction: bounds how long the ledger's lock is held.
 const BLOCKS: u32 = 400;
 
+/// What bounds a retirement.
+#[derive(Clone, Copy, Debug)]
+pub struct Bounds {
+    /// Readings with times before it may go, Unix s.
+    pub before: i64,
+    /// Only to a backup that was seen whole at this time or later, Unix s.
+    pub seen_since: i64,
+}
+
+/// A backup that must be kept: no other one that was seen as lately holds these readings, and the ledger gave them up.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Keep {
+    /// Where it was seen last.
+    pub file: String,
+    /// Of the file, in hex.
+    pub sha256: String,
+    /// When it was made, Unix s.
+    pub made_at: i64,
+    /// When it was last seen whole, Unix s.
+    pub seen_at: i64,
+    /// Readings for which it is kept.
+    pub readings: u64,
+    /// Of those, in no other backup at all.
+    pub alone: u64,
+}
+
 impl Ledger {
-    /// Gives up readings with times before `before`, as far as a verified backup holds them. Returns how many
-    /// rows went; call again while it is not 0.
-    pub fn retire(&mut self, before: i64, now: Stamp) -> Result<u64, Error> {
+    /// Gives up readings as far as a backup that was seen lately holds them. Returns how many rows went; call again
+    /// while it is not 0.
+    pub fn retire(&mut self, bounds: Bounds, now: Stamp) -> Result<u64, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let backed: Option<i64> =
-            transaction.query_row("SELECT max(settled_through) FROM backup_made", [], |row| row.get(0))?;
-        let Some(backed) = backed else { return Ok(0) };
+        let (backed, newest): (Option<i64>, Option<i64>) = transaction.query_row(
+            "SELECT (SELECT max(settled_through) FROM backup_made WHERE coalesce(seen_at, made_at) >= ?),
+                 (SELECT max(id) FROM backup_made)",
+            [bounds.seen_since],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        let (Some(backed), Some(newest)) = (backed, newest) else { return Ok(0) };
         let places = {
             let mut statement = transaction.prepare_cached(
-                "SELECT logger, epoch, block, first, last FROM chunk
-                 WHERE retired_at IS NULL AND settled_row <= ? AND time_max < ?2 AND time_max >= time_min
-                     AND settled_day < ?3 LIMIT ?4",
+                "SELECT logger, epoch, block, settled_row FROM chunk c
+                 WHERE settled_row <= ?1 AND time_max < ?2 AND time_max >= time_min AND settled_day < ?3
+                     AND EXISTS (SELECT 1 FROM chunk n WHERE n.logger = c.logger
+                         AND (n.epoch, n.block) > (c.epoch, c.block) AND n.time_max >= n.time_min)
+                 LIMIT ?4",
             )?;
             // Old by the logger's clock, which may be wrong, and by the gateway's when it was settled.
-            let day = before.div_euclid(86_400) - 1;
-            let rows = statement.query_map(params![backed, before, day, BLOCKS], |row| {
-                Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+            let day = bounds.before.div_euclid(86_400) - 1;
+            let rows = statement.query_map(params![backed, bounds.before, day, BLOCKS], |row| {
+                Ok(((row.get(0)?, row.get(1)?, row.get(2)?), row.get(3)?))
             })?;
-            rows.collect::<Result<Vec<(u16, u32, u32, u32, u32)>, _>>()?
+            rows.collect::<Result<Vec<(chunk::Place, i64)>, _>>()?
         };
         let mut gone = 0;
-        for (logger, epoch, block, first, last) in places {
-            gone += transaction
-                .prepare_cached(
-                    "DELETE FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?",
-                )?
-                .execute(params![logger, epoch, first, last])?;
-            guard::change(&transaction, "chunk", chunk::PLACE, (logger, epoch, block), |db| {
-                db.prepare_cached(&format!("UPDATE chunk SET retired_at = ? WHERE {}", chunk::PLACE))?
-                    .execute(params![now.unix_s, logger, epoch, block])?;
-                Ok(())
-            })?;
+        let waiting = chunk::rare_in_journal(&transaction)?;
+        for (place, settled_row) in places {
+            let Some(stored) = chunk::stored(&transaction, place)? else { continue };
+            // What is damaged here is not what the backup holds.
+            if Blocks::of_block(&transaction, place, &waiting)? == stored {
+                let of = GivenUp { place, backup: newest, settled_row, at: now.unix_s };
+                gone += give_up(&transaction, &of, &stored, &waiting)?;
+            }
         }
         transaction.commit()?;
-        Ok(gone as u64)
+        Ok(gone)
     }
+}
+
+struct GivenUp {
+    place: chunk::Place,
+    backup: i64,
+    settled_row: i64,
+    at: i64,
+}
+
+fn give_up(
+    db: &Connection,
+    of: &GivenUp,
+    stored: &chunk::Block,
+    waiting: &std::collections::BTreeSet<crate::wire::seq::Identity>,
+) -> Result<u64, Error> {
+    let (logger, epoch, block) = of.place;
+    let span = params![logger, epoch, stored.first, stored.last];
+    const WITHIN: &str = "logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?";
+    const KEPT: &str = "logger, epoch, sequence, rank, time, lag, slot, synchronised, import, stored_at";
+    let (first, last): (Option<u32>, Option<u32>) = db
+        .prepare_cached(&format!("SELECT min(sequence), max(sequence) FROM settled WHERE {WITHIN}"))?
+        .query_row(span, |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let (Some(first), Some(last)) = (first, last) else { return Ok(0) };
+    guard::change(db, "retired_row", WITHIN, span, |db| {
+        let sql = format!("INSERT INTO retired_row ({KEPT}) SELECT {KEPT} FROM settled WHERE {WITHIN}");
+        Ok(db.prepare_cached(&sql)?.execute(span)?)
+    })?;
+    let gone = db.prepare_cached(&format!("DELETE FROM settled WHERE {WITHIN}"))?.execute(span)? as u64;
+    let left = Blocks::of_block(db, of.place, waiting)?;
+    let mut content = stored.content;
+    content.take(left.content);
+    chunk::replace(db, of.place, &left)?;
+    let key = (logger, epoch, block, of.backup);
+    let condition = "logger = ? AND epoch = ? AND block = ? AND backup = ?";
+    guard::change(db, "retired_block", condition, key, |db| {
+        let mut insert =
+            db.prepare_cached("INSERT INTO retired_block VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
+        Ok(insert.execute(params![
+            logger,
+            epoch,
+            block,
+            of.backup,
+            first,
+            last,
+            gone as i64,
+            stored.records - left.records,
+            stored.time_min,
+            stored.time_max,
+            content.bytes().as_slice(),
+            of.settled_row,
+            of.at,
+        ])?)
+    })?;
+    Ok(gone)
+}
+
+/// Whether the authentic reading of an identity was given up to a backup; or, of `is_row`, CSV rows of standing imports.
+pub(super) fn is_given_up(
+    db: &Connection,
+    id: crate::wire::seq::Identity,
+    is_row: bool,
+) -> Result<bool, Error> {
+    let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), is_row];
+    Ok(db
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM retired_row r WHERE logger = ? AND epoch = ? AND sequence = ?
+                 AND (rank > 0) = ? AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
+                     WHERE i.id = r.import AND i.withdrawn_at IS NOT NULL)))",
+        )?
+        .query_row(key, |row| row.get(0))?)
+}
+
+/// Stretches of sequences with readings that were given up: (logger, epoch, first, last).
+pub(super) fn given_up(db: &Connection) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
+    let mut statement =
+        db.prepare("SELECT DISTINCT logger, epoch, first, last FROM retired_block ORDER BY 1, 2, 3")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// The backups that must be kept because readings were given up to them, the oldest first: of all that hold some, the
+/// one that was seen whole last.
+pub fn backups_to_keep(reader: &super::query::Reader) -> Result<Vec<Keep>, Error> {
+    let db = reader.connection();
+    let mut statement = db.prepare(
+        "WITH given(settled_row, backup, readings) AS (
+             SELECT settled_row, backup, sum(readings) FROM retired_block GROUP BY settled_row, backup
+         ), holder(settled_row, backup, readings, id, place, holders) AS (
+             SELECT g.settled_row, g.backup, g.readings, b.id,
+                 row_number() OVER (PARTITION BY g.settled_row, g.backup
+                     ORDER BY coalesce(b.seen_at, b.made_at) DESC, b.id DESC),
+                 count(*) OVER (PARTITION BY g.settled_row, g.backup)
+             FROM given g JOIN backup_made b ON b.id <= g.backup AND b.settled_through >= g.settled_row
+         )
+         SELECT coalesce(b.seen_as, b.file), b.sha256, b.made_at, coalesce(b.seen_at, b.made_at), sum(h.readings),
+             sum(iif(h.holders = 1, h.readings, 0))
+         FROM holder h JOIN backup_made b ON b.id = h.id WHERE h.place = 1 GROUP BY b.id ORDER BY b.id",
+    )?;
+    let rows = statement.query_map([], |row| {
+        Ok(Keep {
+            file: row.get(0)?,
+            sha256: row.get(1)?,
+            made_at: row.get(2)?,
+            seen_at: row.get(3)?,
+            readings: row.get::<_, i64>(4)?.unsigned_abs(),
+            alone: row.get::<_, i64>(5)?.unsigned_abs(),
+        })
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
 }

@@ -14,7 +14,7 @@
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
-use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal, Stored};
+use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
 use super::import::{Evidence, Item, Items, NotImported};
@@ -406,7 +406,7 @@ fn csv_rows(
         }
         let is_proven = fit
             && stored(old, place).is_some_and(|stored| {
-                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.block.guard)
+                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.guard)
             });
         let mut taken = BTreeSet::new();
         for (id, import, resolution, row) in found {
@@ -694,7 +694,7 @@ fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
     if fits(old, "held_range") {
         let _ = read("SELECT logger, epoch, first, last, basis, 0 FROM held_range", false);
     } else {
-        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk WHERE retired_at IS NULL", true);
+        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk", true);
     }
     all
 }
@@ -722,7 +722,7 @@ fn span(block: u32) -> (u32, u32) {
     (first, first.saturating_add(BLOCK - 1))
 }
 
-fn stored(old: &Connection, place: Place) -> Option<Stored> {
+fn stored(old: &Connection, place: Place) -> Option<chunk::Block> {
     let sql = format!("{} WHERE logger = ? AND epoch = ? AND block = ?", chunk::STORED);
     old.prepare_cached(&sql).ok()?.query_row(place, chunk::stored_row).ok()
 }
@@ -792,7 +792,7 @@ fn range(
 
 /// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
 /// cannot be read or is not what it was: it is authentic by itself.
-fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u32, Held>) -> Block {
+fn proven(place: Place, read: &Block, stored: Option<chunk::Block>, here: &BTreeMap<u32, Held>) -> Block {
     let Some(stored) = stored else { return Block::new() };
     let sum_of = |sequence: u32, found: &Found| {
         Identity::new(place.0, place.1, sequence).map(|id| chunk::record_sum(id, &found.plaintext))
@@ -802,7 +802,7 @@ fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u3
     let fits = |sums: &BTreeMap<u32, Sum>| {
         let mut sum = Sum::default();
         sums.values().for_each(|&one| sum.add(one));
-        sum == stored.block.content && sums.len() as u64 == u64::from(stored.block.records)
+        sum == stored.content && sums.len() as u64 == u64::from(stored.records)
     };
     if fits(&sums) {
         return read.clone();

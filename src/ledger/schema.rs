@@ -21,6 +21,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0003_chunks.sql"),
     include_str!("../../migrations/0004_people.sql"),
     include_str!("../../migrations/0005_damage.sql"),
+    include_str!("../../migrations/0006_retired.sql"),
 ];
 
 /// The version that this program writes.

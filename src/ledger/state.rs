@@ -233,7 +233,9 @@ impl HeldRows<'_> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         let settled: Option<i64> = self
             .db
-            .prepare_cached("SELECT max(rank) FROM settled WHERE logger = ? AND epoch = ? AND sequence = ?")?
+            .prepare_cached(
+                "SELECT max(rank) FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ?",
+            )?
             .query_row(key, |row| row.get(0))?;
         let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().map(|r| r.rank).max());
         Ok(settled.unwrap_or(0).max(recent.unwrap_or(0)) + 1)
@@ -306,7 +308,11 @@ impl Held for HeldRows<'_> {
     }
 
     fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
-        super::chunk::is_given_up(self.db, id)
+        super::retire::is_given_up(self.db, id, false)
+    }
+
+    fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        super::retire::is_given_up(self.db, id, true)
     }
 
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
