@@ -41,6 +41,68 @@ pub fn put(path: &Path, bytes: &[u8], how: How) -> io::Result<()> {
     sync_folder(path)
 }
 
+/// A file that is to be made where none is.
+#[derive(Clone, Debug)]
+pub struct NewFile<'a> {
+    /// Where.
+    pub path: PathBuf,
+    /// What is in it.
+    pub bytes: &'a [u8],
+    /// Permission bits; the process's umask may take some away.
+    pub mode: u32,
+}
+
+/// Why none of several new files was made.
+#[derive(Debug)]
+pub enum NotMade {
+    /// These names are taken. Nothing was written.
+    Taken(Vec<PathBuf>),
+    /// This one could not be written. Those before it were taken away again.
+    Failed(PathBuf, io::Error),
+}
+
+impl std::fmt::Display for NotMade {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Taken(paths) => paths.iter().enumerate().try_for_each(|(at, path)| {
+                let newline = if at == 0 { "" } else { "\n" };
+                write!(
+                    f,
+                    "{newline}{} is there already, so nothing was written; name another folder",
+                    path.display()
+                )
+            }),
+            Self::Failed(path, error) => write!(f, "{} cannot be written: {error}", path.display()),
+        }
+    }
+}
+
+/// Makes several files, or none of them: where one of the names is taken, nothing is written.
+pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NotMade> {
+    refuse_taken(files.iter().map(|file| file.path.clone()))?;
+    for (at, file) in files.iter().enumerate() {
+        let Err(error) = put(&file.path, file.bytes, How { replace: false, mode: file.mode }) else {
+            continue;
+        };
+        for made in files.get(..at).unwrap_or_default() {
+            // It was made a moment ago, by this very call, and nobody uses it.
+            let _ = std::fs::remove_file(&made.path);
+        }
+        return Err(if error.kind() == ErrorKind::AlreadyExists {
+            NotMade::Taken(vec![file.path.clone()])
+        } else {
+            NotMade::Failed(file.path.clone(), error)
+        });
+    }
+    Ok(())
+}
+
+/// Refuses where one of these names is taken, be it by a link that leads nowhere.
+pub fn refuse_taken(paths: impl IntoIterator<Item = PathBuf>) -> Result<(), NotMade> {
+    let taken: Vec<PathBuf> = paths.into_iter().filter(|path| path.symlink_metadata().is_ok()).collect();
+    if taken.is_empty() { Ok(()) } else { Err(NotMade::Taken(taken)) }
+}
+
 /// The name under which a file is written until it is whole: hidden, in the same folder, with this process's number.
 pub fn part_name(path: &Path) -> io::Result<PathBuf> {
     let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;

@@ -17,7 +17,6 @@ pub mod coverage;
 pub mod daemon;
 pub mod export;
 pub mod files;
-pub mod gaps;
 pub mod hand;
 pub mod judge;
 pub mod ledger;
@@ -25,6 +24,7 @@ pub mod link;
 pub mod people;
 pub mod plot;
 pub mod record;
+pub mod report;
 pub mod seal;
 #[cfg(feature = "sim")]
 pub mod sim;
@@ -32,8 +32,8 @@ pub mod state;
 pub mod text;
 pub mod time;
 pub mod units;
-pub mod visits;
 pub mod when;
 pub mod wire;
 
 pub use record::clock;
+pub use report::{gaps, visits};

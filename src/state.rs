@@ -11,6 +11,8 @@ use std::path::Path;
 
 /// The file's name in the runtime directory.
 pub const FILE: &str = "state.json";
+/// The name of the file with the slots in force.
+const KEYS_FILE: &str = "keys.json";
 
 /// What the daemon says of itself. Times are Unix seconds by the gateway's clock.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -86,19 +88,94 @@ impl DaemonState {
             Outcome::ALL.into_iter().map(|outcome| (outcome.name().to_owned(), tally.of(outcome))).collect();
     }
 
+    /// The gateway's clock was set by so many seconds: every time in here is from now on by the new one.
+    pub fn shift(&mut self, seconds: i64) {
+        let radios = self.radios.iter_mut();
+        let of_radios = radios.flat_map(|radio| radio.since.iter_mut().chain(&mut radio.last_frame_at));
+        let of_commit = self.commit.iter_mut().map(|commit| &mut commit.at);
+        for at in of_radios.chain(of_commit).chain([&mut self.started_at]) {
+            *at = at.saturating_add(seconds);
+        }
+    }
+
     /// Reads what a daemon wrote; `None` where there is nothing to read.
     pub fn read(dir: &Path) -> Option<Self> {
-        let text = std::fs::read_to_string(dir.join(FILE)).ok()?;
-        serde_json::from_str(&text).ok()
+        read(&dir.join(FILE))
     }
 
     /// Writes it for others to read.
     pub fn write(&self, dir: &Path) -> io::Result<()> {
-        let text = serde_json::to_string(self).map_err(io::Error::other)?;
-        // Not synced: the folder is in memory, and what a restart finds of an earlier run is of no use.
-        let path = dir.join(FILE);
-        let part = crate::files::part_name(&path)?;
-        std::fs::write(&part, text)?;
-        crate::files::take_name(&part, &path, true)
+        write(&dir.join(FILE), self)
     }
+
+    /// Takes away what this process wrote in a folder that it no longer uses.
+    pub fn remove(dir: &Path) {
+        for file in [FILE, KEYS_FILE] {
+            // Where it cannot be taken away, its process number says whose it was.
+            let _ = std::fs::remove_file(dir.join(file));
+        }
+    }
+}
+
+/// The keyring that the daemon has, by slots: written when it reads one, so that `key slot` can say what is in force
+/// and what only stands in the file.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeysState {
+    /// The daemon's process.
+    pub pid: u32,
+    /// When it read the keyring.
+    pub read_at: i64,
+    /// Whether the service manager handed the keyring in, so that only a restart reads another one.
+    pub handed_in: bool,
+    /// The slots that derive from the site key.
+    pub derived_slots: Vec<u8>,
+    /// Slots with a key of their own, or closed.
+    pub entries: Vec<KeyState>,
+}
+
+/// One slot of one logger in the daemon's keyring. A key's check value belongs in here, so that another key under the
+/// same slot shows as well; until keys have one, only slots and closings can be compared.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeyState {
+    /// The logger.
+    pub logger: u16,
+    /// The slot.
+    pub slot: u8,
+    /// Whether it has a key of its own.
+    pub is_given: bool,
+    /// Where it is closed.
+    pub last: Option<LastState>,
+}
+
+/// The last identity that a closed slot lets in.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastState {
+    /// The epoch.
+    pub epoch: u32,
+    /// The sequence.
+    pub sequence: u32,
+}
+
+impl KeysState {
+    /// Reads what a daemon wrote; `None` where there is nothing to read.
+    pub fn read(dir: &Path) -> Option<Self> {
+        read(&dir.join(KEYS_FILE))
+    }
+
+    /// Writes it for others to read.
+    pub fn write(&self, dir: &Path) -> io::Result<()> {
+        write(&dir.join(KEYS_FILE), self)
+    }
+}
+
+fn read<T: serde::de::DeserializeOwned>(path: &Path) -> Option<T> {
+    serde_json::from_str(&std::fs::read_to_string(path).ok()?).ok()
+}
+
+fn write(path: &Path, value: &impl Serialize) -> io::Result<()> {
+    let text = serde_json::to_string(value).map_err(io::Error::other)?;
+    // Not synced: the folder is in memory, and what a restart finds of an earlier run is of no use.
+    let part = crate::files::part_name(path)?;
+    std::fs::write(&part, text)?;
+    crate::files::take_name(&part, path, true)
 }

@@ -3,7 +3,7 @@
 //! Everything else is given a [`Stamp`]. A stamp says whether the gateway's clock was synchronised when it was
 //! taken: a gateway that starts in 1970 still loses nothing, and what it received then is marked.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// A time as the gateway's clock gave it.
@@ -23,6 +23,10 @@ pub trait Clock: Send {
     /// Seconds from some beginning, by a clock that nobody sets: where this and [`Clock::now`] move apart, the
     /// time was changed.
     fn steady_s(&self) -> i64;
+
+    /// From now on the time counts as synchronised while this file exists: `[site] clock_synchronised_file`, read
+    /// again. A simulated clock says by itself whether it is.
+    fn follow(&mut self, synchronised_file: &Path);
 }
 
 /// The computer's clock. It counts as synchronised while the file exists that the time service keeps.
@@ -40,6 +44,10 @@ impl Clock for SystemClock {
     fn steady_s(&self) -> i64 {
         // Counts on while the computer sleeps.
         rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
+    }
+
+    fn follow(&mut self, synchronised_file: &Path) {
+        synchronised_file.clone_into(&mut self.synchronised_file);
     }
 }
 
@@ -77,6 +85,8 @@ impl Clock for FileClock {
         // A simulated time jumps by steps of its own.
         self.read().and_then(|(_, _, steady)| steady).unwrap_or_else(|| self.now().unix_s)
     }
+
+    fn follow(&mut self, _: &Path) {}
 }
 
 /// The computer's time now, in Unix seconds.

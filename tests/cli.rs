@@ -295,3 +295,70 @@ fn a_demo_takes_a_new_folder_even_where_its_process_number_had_one_before() {
     assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
     assert!(said.contains("=> the ledger equals the truth"), "{said}");
 }
+
+/// Every file below a folder, with its bytes.
+fn files_below(dir: &std::path::Path) -> std::collections::BTreeMap<std::path::PathBuf, Vec<u8>> {
+    let mut all = std::collections::BTreeMap::new();
+    for entry in std::fs::read_dir(dir).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            all.extend(files_below(&path));
+        } else {
+            let bytes = std::fs::read(&path).unwrap();
+            all.insert(path, bytes);
+        }
+    }
+    all
+}
+
+#[test]
+fn a_simulation_and_a_demo_overwrite_nothing_of_a_real_site() {
+    let dir = tempfile::tempdir().unwrap();
+    let site = dir.path().join("site");
+    assert!(binary().arg("init").arg(&site).status().unwrap().success());
+    let elsewhere = dir.path().join("frames");
+    let simulate = |to: &std::path::Path| {
+        let mut command = binary();
+        command.args(["simulate", "--days", "1", "--loggers", "2", "--to"]).arg(&elsewhere);
+        command.arg("--dir").arg(to).output().unwrap()
+    };
+    let demo =
+        |to: &std::path::Path| binary().args(["demo", "--days", "3", "--dir"]).arg(to).output().unwrap();
+    let kept = files_below(&site);
+    assert_eq!(kept.len(), 3);
+    for output in [simulate(&site), demo(&site)] {
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(3), "{said}");
+        assert!(
+            said.contains("keys.toml is there already") && said.contains("name another folder"),
+            "{said}"
+        );
+        assert_eq!(files_below(&site), kept);
+    }
+    // One file of the many that would be written is enough; so is a link that leads nowhere.
+    for (number, name) in
+        ["keys.toml", "truth.jsonl", "12.sealed", "radio", "run/clock-synchronized"].iter().enumerate()
+    {
+        let one = dir.path().join(format!("one-{number}"));
+        std::fs::create_dir_all(one.join("run")).unwrap();
+        let path = one.join(name);
+        std::os::unix::fs::symlink("/nowhere/at-all", &path).unwrap();
+        let output = simulate(&one);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(3), "{name}: {said}");
+        assert!(said.contains(&format!("{} is there already", path.display())), "{name}: {said}");
+        assert_eq!(
+            std::fs::read_dir(&one).unwrap().count(),
+            if *name == "run/clock-synchronized" { 1 } else { 2 }
+        );
+    }
+    assert!(!elsewhere.exists(), "nothing was sent");
+    // A folder without any of them is taken, and a second run into it is refused.
+    let fresh = dir.path().join("fresh");
+    assert_eq!(simulate(&fresh).status.code(), Some(0));
+    assert!(fresh.join("keys.toml").exists() && fresh.join("truth.jsonl").exists());
+    std::fs::remove_file(&elsewhere).unwrap();
+    let kept = files_below(&fresh);
+    assert_eq!(simulate(&fresh).status.code(), Some(3));
+    assert_eq!(files_below(&fresh), kept);
+}

@@ -1,4 +1,4 @@
-//! A disk that fails, is full or slow, a lock that is held for too long and a stopped process, under the real binary.
+//! A disk that fails, is full or slow, and a stopped process, under the real binary.
 //!
 //! Writes and syncs of the ledger's files fail one by one; the default takes every so many-th, `STONECHAT_TEST_EVERY=1`
 //! each. Whatever fails: nothing that was told committed is missing, nothing is there twice, and `verify` is content.
@@ -700,7 +700,7 @@ fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_
     );
 }
 
-// ---- a held lock, a stopped process ----------------------------------------------------------------------------
+// ---- a stopped process ----------------------------------------------------------------------------
 
 /// The service manager's ear.
 struct Ear {
@@ -737,70 +737,6 @@ impl Ear {
             assert!(Instant::now() < give_up, "no sign of life");
         }
     }
-}
-
-#[test]
-fn while_another_process_holds_the_lock_past_the_limit_the_watchdog_hears_nothing_and_the_holder_is_named() {
-    let stage = stage(47, 24, 60);
-    let case = Case::new(&stage);
-    let ear = Ear::new(&case.site);
-    let mut daemon = case.site.start_with(|command| {
-        ear.give_to(command, Duration::from_millis(100));
-        command.args(["--lock-patience", "6"]);
-    });
-    let mut stream = case.accept(&mut daemon).unwrap();
-    ear.await_sign_of_life();
-    let mut holder = Command::new("sqlite3");
-    holder.arg(case.site.ledger()).stdin(Stdio::piped()).stdout(Stdio::piped());
-    let Ok(mut holder) = holder.spawn() else {
-        eprintln!("skipped: no sqlite3 client");
-        return;
-    };
-    let mut input = holder.stdin.take().unwrap();
-    input.write_all(b".timeout 60000\nBEGIN IMMEDIATE;\n.print held\n").unwrap();
-    let mut told = [0; 5];
-    std::io::Read::read_exact(holder.stdout.as_mut().unwrap(), &mut told).unwrap();
-    assert_eq!(&told, b"held\n");
-
-    let rest = &stage.run.emissions[stage.received..];
-    let bytes: Vec<u8> = rest.iter().flat_map(|emission| emission.bytes.clone()).collect();
-    stream.write_all(&bytes).unwrap();
-    let named = format!("process {}, sqlite3", holder.id());
-    let waiting = daemon.wait_for("waiting", |state| state.trouble.is_some()).trouble.unwrap();
-    assert!(waiting.contains(&named) && !waiting.contains("end that process"), "{waiting}");
-    ear.await_sign_of_life();
-    let fault = daemon.wait_for("fault", |state| {
-        state.trouble.as_ref().is_some_and(|text| text.contains("for more than 6 s; end that process"))
-    });
-    assert!(fault.trouble.unwrap().contains(&named), "{}", daemon.log());
-    let heard = ear.drain();
-    assert!(
-        heard.iter().any(|text| text.starts_with("STATUS=cannot commit") && text.contains(&named)),
-        "{heard:?}"
-    );
-    // One more try, which its next word ends; until then and after it the watchdog hears nothing.
-    let before = std::fs::metadata(case.site.path("run/state.json")).unwrap().modified().unwrap();
-    daemon.wait_for("next try", |_| {
-        std::fs::metadata(case.site.path("run/state.json")).unwrap().modified().unwrap() > before
-    });
-    assert_eq!(ear.drain(), Vec::<String>::new());
-    assert!(daemon.log().contains("ERROR cannot commit"), "{}", daemon.log());
-
-    // The holder ends, and everything is well again.
-    drop(input);
-    holder.wait().unwrap();
-    let state = daemon.wait_frames(rest.len() as u64);
-    assert_eq!(state.trouble, None);
-    ear.await_sign_of_life();
-    assert_eq!(daemon.stop().code(), Some(0));
-    ledger_equals_truth(&case.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
-    promises::kept(
-        "lock-held",
-        "past the limit the watchdog is told nothing more and the holder is named; nothing is lost",
-        "another process holds the write lock past the limit (6 s instead of 120 s)",
-        1,
-        "holder named, no sign of life, all records held after it ended",
-    );
 }
 
 #[test]

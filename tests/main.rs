@@ -32,6 +32,7 @@ mod salvage;
 mod seeds;
 mod sim;
 mod standards;
+mod starts;
 mod status;
 mod storage;
 mod units;

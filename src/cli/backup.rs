@@ -26,6 +26,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(config) => config,
         Err(code) => return code,
     };
+    if let Err(text) = super::not_of_the_site(&config, &args.file) {
+        return could_not(&text);
+    }
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let progress = Progress::new();
     let made = backup::make(&config.ledger.path, &args.file, clock.now(), |step| {

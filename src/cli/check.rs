@@ -7,7 +7,7 @@
 //! this is not: it starts nothing, writes nothing, and opens the ledger, which may be in use, as any report
 //! does: for reading, by SQLite and no other means.
 
-use super::{COULD_NOT, DONE, USAGE};
+use super::{COULD_NOT, DONE};
 use crate::config::roster::Logger;
 use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
 use crate::ledger::Error;
@@ -81,7 +81,7 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
     let usable =
         trials.as_ref().map(|trials| trials.ledger.ok && trials.ports.iter().all(|(_, port)| port.ok));
     match usable {
-        None => USAGE,
+        None => super::config_code(&survey.problems),
         Some(true) if written.is_ok() => DONE,
         Some(_) => COULD_NOT,
     }
@@ -302,7 +302,12 @@ fn differences(
             texts.extend(against_profile(logger, identity, &profile));
         }
         let (file, line) = (&config.roster_file, config.roster.line(address));
-        differences.extend(texts.into_iter().map(|text| Problem { file: file.clone(), line, text }));
+        differences.extend(texts.into_iter().map(|text| Problem {
+            file: file.clone(),
+            line,
+            text,
+            is_of_disk: false,
+        }));
     }
     Ok(differences)
 }

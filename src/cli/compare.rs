@@ -4,7 +4,7 @@
 //! `ledger::compare` compare, and prints.
 
 use super::import::files::{self, Input};
-use super::{COULD_NOT, DONE, NO, Progress, USAGE, could_not, load, print, print_json};
+use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::{self, Config};
 use crate::hand::Looks;
 use crate::hand::dump::{DumpRun, Runs};
@@ -185,7 +185,7 @@ fn is_ledger(path: &Path) -> Result<bool, NotRead> {
 fn dumps(config: &Config, path: &Path) -> Result<(Records, Tally), NotRead> {
     let mut keyring = config::load_keyring(config).map_err(|problems| {
         let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        NotRead(USAGE, lines.join("\nstonechat: "))
+        NotRead(super::config_code(&problems), lines.join("\nstonechat: "))
     })?;
     let found = files::gather(&[path.to_owned()], &config.ledger.path, false);
     if let Some(file) = found.not_taken.iter().find(|file| file.is_mistake) {

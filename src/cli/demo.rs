@@ -10,7 +10,7 @@ mod compare;
 mod readers;
 
 use super::gaps::report_text;
-use super::simulate::write_truth;
+use super::simulate::{targets, write_truth};
 use super::{DONE, NO, Progress, could_not};
 use crate::config::{self, Config};
 use crate::daemon::state::DaemonState;
@@ -41,6 +41,17 @@ pub struct Args {
 }
 
 const LOGGERS: usize = 12;
+/// What a demo makes in its folder, besides what every simulation does.
+const MADE: [&str; 8] = [
+    "ledger.db",
+    "daemon.log",
+    "stick",
+    "readers",
+    "layouts",
+    "outage.svg",
+    "repaired.svg",
+    "pore-pressure.csv",
+];
 /// How far the simulated clock jumps at once: what a reception time may be off.
 const STEP_S: i64 = 300;
 /// How long the storm keeps the radio down.
@@ -130,11 +141,11 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
         Some(dir) => dir.clone(),
         None => new_folder()?,
     };
-    std::fs::create_dir_all(&dir).map_err(|error| format!("{}: {error}", dir.display()))?;
-    if dir.join("ledger.db").exists() {
-        return Err(format!("{} has a ledger already; name another folder with --dir", dir.display()));
-    }
     let mut field = Field::new(plan(args));
+    // Before anything is made: the folder may be a real site's.
+    let made = targets(&dir, field.plan()).into_iter().chain(MADE.map(|name| dir.join(name)));
+    crate::files::refuse_taken(made).map_err(|error| error.to_string())?;
+    std::fs::create_dir_all(&dir).map_err(|error| format!("{}: {error}", dir.display()))?;
     say(&format!(
         "Harrow Tarn embankment (invented): {LOGGERS} simulated loggers, {} days, one gateway on a mast\n\
          files: {}",
@@ -147,10 +158,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     let mut pty = PtyMaster::open().map_err(|error| format!("no pseudo-terminal: {error}"))?;
     let port = std::path::absolute(dir.join("radio")).map_err(|error| error.to_string())?;
     pty.link_at(&port).map_err(|error| format!("{}: {error}", port.display()))?;
-    field
-        .plan()
-        .write_config(&dir, &port.display().to_string(), 0.1)
-        .map_err(|error| format!("{}: {error}", dir.display()))?;
+    field.plan().write_config(&dir, &port.display().to_string(), 0.1).map_err(|error| error.to_string())?;
     set_clock(&clock, field.plan().from_unix_s)?;
     let mut daemon = Daemon::start(&dir, &clock)?;
     daemon.await_listening(&dir)?;

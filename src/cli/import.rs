@@ -125,12 +125,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     }
     let keyring = match config::load_keyring(&config) {
         Ok(keyring) => keyring,
-        Err(problems) => {
-            for problem in problems.iter() {
-                eprintln!("stonechat: {problem}");
-            }
-            return USAGE;
-        }
+        Err(problems) => return super::refused(&problems),
     };
     let layout = match load_layout(config_path, args) {
         Ok(layout) => layout,

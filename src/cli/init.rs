@@ -6,11 +6,11 @@
 
 use super::key::fresh;
 use super::{COULD_NOT, DONE};
+use crate::files::{self, NewFile};
 use crate::seal::hex;
-use std::fs::{self, File, OpenOptions};
+use std::fs;
 use std::io::{self, Write};
-use std::os::unix::fs::OpenOptionsExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use zeroize::Zeroizing;
 
 const SITE: &str = include_str!("../../config/site.toml");
@@ -26,39 +26,23 @@ const PLACEHOLDER: &str = "00000000000000000000000000000000000000000000000000000
 pub fn run(dir: &Path, out: &mut dyn Write) -> u8 {
     let done = match write_all(dir) {
         Ok(()) => write_next_steps(dir, out).map(|()| DONE),
-        Err(refusals) => refusals.iter().try_for_each(|text| writeln!(out, "{text}")).map(|()| COULD_NOT),
+        Err(refusal) => writeln!(out, "{refusal}").map(|()| COULD_NOT),
     };
     done.unwrap_or(COULD_NOT)
 }
 
-fn write_all(dir: &Path) -> Result<(), Vec<String>> {
-    let keys = keys_with_fresh_key().map_err(|error| vec![format!("no fresh key can be made: {error}")])?;
-    let files = [("site.toml", SITE, 0o644), ("loggers.toml", LOGGERS, 0o644), ("keys.toml", &keys, 0o600)];
-    let refusal = "is there already, so nothing was written; name another folder";
-    let there: Vec<String> = files
-        .iter()
-        .map(|(name, ..)| dir.join(name))
-        .filter(|path| path.symlink_metadata().is_ok())
-        .map(|path| format!("{} {refusal}", path.display()))
-        .collect();
-    if !there.is_empty() {
-        return Err(there);
-    }
-    fs::create_dir_all(dir).map_err(|error| vec![format!("{} cannot be made: {error}", dir.display())])?;
-    let mut made: Vec<PathBuf> = Vec::new();
-    for (name, text, mode) in files {
-        let path = dir.join(name);
-        if let Err(error) = write_new(&path, text, mode, &mut made) {
-            for path in &made {
-                // It was made a moment ago and holds nothing that anybody uses.
-                let _ = fs::remove_file(path);
-            }
-            return Err(vec![format!("{} cannot be written: {error}", path.display())]);
-        }
-    }
-    // The names must outlive a power cut as the contents do.
-    let synced = File::open(dir).and_then(|folder| folder.sync_all());
-    synced.map_err(|error| vec![format!("{} cannot be flushed: {error}", dir.display())])
+fn write_all(dir: &Path) -> Result<(), String> {
+    let keys = keys_with_fresh_key().map_err(|error| format!("no fresh key can be made: {error}"))?;
+    let file = |name: &str, text, mode| NewFile { path: dir.join(name), bytes: text, mode };
+    let files = [
+        file("site.toml", SITE.as_bytes(), 0o644),
+        file("loggers.toml", LOGGERS.as_bytes(), 0o644),
+        file("keys.toml", keys.as_bytes(), 0o600),
+    ];
+    // Asked before the folder is made.
+    files::refuse_taken(files.iter().map(|file| file.path.clone())).map_err(|error| error.to_string())?;
+    fs::create_dir_all(dir).map_err(|error| format!("{} cannot be made: {error}", dir.display()))?;
+    files::put_all_new(&files).map_err(|error| error.to_string())
 }
 
 /// The example with 32 bytes of chance in place of its key.
@@ -73,13 +57,6 @@ fn keys_with_fresh_key() -> io::Result<Zeroizing<String>> {
     text.push_str(&hex(&key[..]));
     text.push_str(after);
     Ok(text)
-}
-
-fn write_new(path: &Path, text: &str, mode: u32, made: &mut Vec<PathBuf>) -> io::Result<()> {
-    let mut file = OpenOptions::new().write(true).create_new(true).mode(mode).open(path)?;
-    made.push(path.to_path_buf());
-    file.write_all(text.as_bytes())?;
-    file.sync_all()
 }
 
 fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {

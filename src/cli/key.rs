@@ -203,15 +203,6 @@ fn logger_of(config: &Config, number: u16) -> Result<&Logger, u8> {
     })
 }
 
-fn load_keyring(config: &Config) -> Result<Keyring, u8> {
-    config::load_keyring(config).map_err(|problems| {
-        for problem in problems.iter() {
-            eprintln!("stonechat: {problem}");
-        }
-        USAGE
-    })
-}
-
 /// What is known of a logger's past, as far as a key sheet needs it.
 #[derive(Default)]
 struct Past {
@@ -257,7 +248,7 @@ fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<
         Some(number) => vec![logger_of(&config, number)?],
         None => config.roster.loggers().collect(),
     };
-    let keyring = load_keyring(&config)?;
+    let keyring = config::load_keyring(&config).map_err(|problems| super::refused(&problems))?;
     let mut past = past(&config).unwrap_or_else(|error| {
         eprintln!(
             "stonechat: epochs and slots used before are not known ({error}); see to it that the new ones are \
@@ -437,7 +428,7 @@ struct SlotReport<'a> {
 fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, u8> {
     let config = load(config_path)?;
     let logger = logger_of(&config, args.logger)?;
-    let keyring = load_keyring(&config)?;
+    let keyring = config::load_keyring(&config).map_err(|problems| super::refused(&problems))?;
     let report = Reader::open(&config.ledger.path)
         .and_then(|reader| reader.read(|snapshot| report(&config, logger, &keyring, snapshot)))
         .map_err(|error| could_not(&error))?;

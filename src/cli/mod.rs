@@ -30,7 +30,7 @@ mod verify;
 pub mod visits;
 mod write_off;
 
-use crate::config::{self, Config};
+use crate::config::{self, Config, Problems};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -232,12 +232,32 @@ fn typed(line: &[&str], out: &mut dyn Write) -> Result<u8, String> {
 
 /// Loads the configuration, or prints every mistake and gives the exit code.
 fn load(path: &Path) -> Result<Config, u8> {
-    config::load(path).map_err(|problems| {
-        for problem in problems.iter() {
-            eprintln!("stonechat: {problem}");
-        }
-        USAGE
-    })
+    config::load(path).map_err(|problems| refused(&problems))
+}
+
+/// Prints what is wrong with the configuration, and gives the exit code.
+fn refused(problems: &Problems) -> u8 {
+    for problem in problems.iter() {
+        eprintln!("stonechat: {problem}");
+    }
+    config_code(problems)
+}
+
+/// The exit code: what a file says is 2, for a service must not start again on it; what the disk did is 3.
+fn config_code(problems: &Problems) -> u8 {
+    if problems.may_pass() { COULD_NOT } else { USAGE }
+}
+
+/// Refuses to write over a file of the site.
+fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
+    if config.is_site_file(path) {
+        return Err(format!(
+            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, --force or not; choose \
+             another name",
+            path.display()
+        ));
+    }
+    Ok(())
 }
 
 /// A time that somebody typed.

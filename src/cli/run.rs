@@ -1,6 +1,6 @@
 //! `stonechat run`: the daemon.
 
-use super::{COULD_NOT, DONE, USAGE};
+use super::{COULD_NOT, DONE};
 use crate::config;
 use crate::daemon;
 use crate::time::{Clock, FileClock, SystemClock};
@@ -44,7 +44,7 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
             for problem in problems.iter() {
                 tracing::error!("{problem}");
             }
-            return USAGE;
+            return super::config_code(&problems);
         }
     };
     let clock: Box<dyn Clock> = match &args.simulated_clock {

@@ -1,7 +1,7 @@
 //! `stonechat set-aside`: what was kept beside the record, and another try at it.
 
 use super::table::Table;
-use super::{DONE, USAGE, could_not, load, print, print_json};
+use super::{DONE, could_not, load, print, print_json};
 use crate::config;
 use crate::ledger::query::{Reader, SetAside};
 use crate::ledger::{Error, Ledger, row_content};
@@ -189,12 +189,7 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
     };
     let mut keyring = match config::load_keyring(&config) {
         Ok(keyring) => keyring,
-        Err(problems) => {
-            for problem in problems.iter() {
-                eprintln!("stonechat: {problem}");
-            }
-            return USAGE;
-        }
+        Err(problems) => return super::refused(&problems),
     };
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     // Only an existing ledger: a mistyped path must not make an empty one.

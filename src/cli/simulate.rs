@@ -2,6 +2,7 @@
 //! a configuration, the truth and the loggers' memories.
 
 use super::{DONE, Progress, USAGE, could_not, print};
+use crate::files;
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, FieldPlan};
 use crate::text::counted;
@@ -87,9 +88,11 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
         let path = path.display().to_string();
         move |error: std::io::Error| format!("{path}: {error}")
     };
-    std::fs::create_dir_all(dir).map_err(at(dir))?;
     let from = args.from.unwrap_or_else(|| crate::time::unix_s() - i64::from(args.days) * 86_400);
     let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
+    // Before anything is made: the folder may be a real site's.
+    files::refuse_taken(targets(dir, &plan)).map_err(|error| error.to_string())?;
+    std::fs::create_dir_all(dir).map_err(at(dir))?;
     let mut field = Field::new(if args.harsh { plan.harsher() } else { plan });
     let (mut sink, where_to) = open_sink(&args.to, dir, field.plan(), out)?;
 
@@ -126,8 +129,7 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
 }
 
 fn open_sink(to: &str, dir: &Path, plan: &FieldPlan, out: &mut dyn Write) -> Result<(Sink, String), String> {
-    let config =
-        |port: &str| plan.write_config(dir, port, 1.0).map_err(|error| format!("{}: {error}", dir.display()));
+    let config = |port: &str| plan.write_config(dir, port, 1.0).map_err(|error| error.to_string());
     let mut say = |port: &str| {
         let _ = writeln!(
             out,
@@ -159,15 +161,23 @@ fn open_sink(to: &str, dir: &Path, plan: &FieldPlan, out: &mut dyn Write) -> Res
     Ok((Sink::File(BufWriter::new(file)), to.to_owned()))
 }
 
-/// Writes truth and memories.
+/// Every file that a simulation makes in its folder.
+pub(super) fn targets(dir: &Path, plan: &FieldPlan) -> Vec<PathBuf> {
+    let memories = plan.loggers.iter().map(|logger| dir.join(format!("{}.sealed", logger.address)));
+    let others = ["truth.jsonl", "radio"].map(|name| dir.join(name));
+    FieldPlan::config_files(dir).chain(others).chain(memories).collect()
+}
+
+/// Writes truth and memories, as new files.
 pub(super) fn write_truth(field: &Field, dir: &Path) -> Result<(), String> {
     let path = dir.join("truth.jsonl");
     let at = |error: std::io::Error| format!("{}: {error}", path.display());
-    let mut file = BufWriter::new(File::create(&path).map_err(at)?);
+    let mut file = BufWriter::new(File::create_new(&path).map_err(at)?);
     field.truth().write_jsonl(&mut file).and_then(|()| file.flush()).map_err(at)?;
     for address in field.truth().addresses() {
         let path = dir.join(format!("{address}.sealed"));
-        std::fs::write(&path, field.truth().sealed_dump(address))
+        File::create_new(&path)
+            .and_then(|mut file| file.write_all(&field.truth().sealed_dump(address)))
             .map_err(|error| format!("{}: {error}", path.display()))?;
     }
     Ok(())

@@ -17,7 +17,7 @@ pub fn advice(config: &Config, keyring: Option<&Keyring>) -> Vec<Problem> {
     for logger in config.roster.loggers() {
         let mut warn = |text| {
             let line = config.roster.line(logger.address);
-            warnings.push(Problem { file: config.roster_file.clone(), line, text });
+            warnings.push(Problem { file: config.roster_file.clone(), line, text, is_of_disk: false });
         };
         if keyring.is_some_and(|keyring| !keyring.has_key_for(logger.address)) {
             warn(format!(

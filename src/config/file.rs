@@ -39,21 +39,27 @@ pub(super) fn read(
     remedy: &str,
     problems: &mut Vec<Problem>,
 ) -> Option<Zeroizing<String>> {
-    let mut note = |line, text: String| problems.push(Problem { file: path.to_path_buf(), line, text });
+    let mut say = |line, text: String, is_of_disk| {
+        problems.push(Problem { file: path.to_path_buf(), line, text, is_of_disk });
+    };
     let mut file = match open(path) {
         Ok(file) => file,
         Err(error) => {
-            note(None, cannot_open(&error, remedy));
+            // A file that is missing or closed to this user stays so until somebody changes it.
+            let needs_somebody = [ErrorKind::NotFound, ErrorKind::NotADirectory, ErrorKind::PermissionDenied]
+                .contains(&error.kind());
+            say(None, cannot_open(&error, remedy), !needs_somebody);
             return None;
         }
     };
     let metadata = match file.metadata() {
         Ok(metadata) => metadata,
         Err(error) => {
-            note(None, format!("cannot be read: {error}"));
+            say(None, format!("cannot be read: {error}"), true);
             return None;
         }
     };
+    let mut note = |line, text| say(line, text, false);
     if metadata.is_dir() {
         note(None, "is a directory; name a file in it".into());
         return None;
@@ -79,10 +85,11 @@ pub(super) fn read(
     let bytes = match read_whole(&mut file, metadata.len()) {
         Ok(bytes) => bytes,
         Err(error) => {
-            note(None, format!("cannot be read: {error}"));
+            say(None, format!("cannot be read: {error}"), true);
             return None;
         }
     };
+    let mut note = |line, text| say(line, text, false);
     match std::str::from_utf8(&bytes) {
         Ok(text) => Some(Zeroizing::new(text.to_string())),
         Err(error) => {

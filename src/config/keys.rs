@@ -73,7 +73,7 @@ pub(super) fn read(
             };
             if roster.is_some_and(|roster| !roster.contains(address)) {
                 let text = format!("logger {address} has a key and is not in the roster");
-                found.warnings.push(Problem { file: path.to_path_buf(), line, text });
+                found.warnings.push(Problem { file: path.to_path_buf(), line, text, is_of_disk: false });
             }
         }
     }

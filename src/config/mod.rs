@@ -57,6 +57,8 @@ pub struct Config {
     pub roster_file: PathBuf,
     /// The keyring's file. Only `run`, `check`, `import` and the key commands read it.
     pub keys_file: PathBuf,
+    /// Whether that file is a copy that the service manager handed in: only a restart brings another one.
+    pub keys_are_handed_in: bool,
     /// The points' file, where the site has one. Only commands that tell of points read it: a mistake in it must not
     /// keep the daemon from starting.
     pub points_file: Option<PathBuf>,
@@ -71,6 +73,35 @@ pub struct Config {
     pub site_text: String,
     /// The roster's file as it was read.
     pub roster_text: String,
+}
+
+impl Config {
+    /// Whether a name is that of a file that belongs to the site, or of another name for one: what a command writes
+    /// must never take its place, `--force` or not. Looks by device and inode, and opens nothing.
+    pub fn is_site_file(&self, path: &std::path::Path) -> bool {
+        use crate::files::{folder_of, with_tail};
+        use std::os::unix::fs::MetadataExt;
+        let place =
+            |path: &std::path::Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
+        let (there, folder) = (place(path), place(folder_of(path)));
+        let name = path.file_name().unwrap_or_default();
+        let ledger = &self.ledger.path;
+        // The -wal of a ledger that has none just now, and ledgers that were set aside, too.
+        let own = ledger.file_name().unwrap_or_default().to_string_lossy();
+        let is_of_ledger = folder.is_some() && folder == place(folder_of(ledger)) && {
+            let name = name.to_string_lossy();
+            name.strip_prefix(&*own).is_some_and(|rest| rest.is_empty() || rest.starts_with(['-', '.']))
+        };
+        let tails = ["", "-wal", "-shm", "-journal", ".lock", ".known"];
+        let ledgers = tails.iter().map(|tail| with_tail(ledger, tail));
+        let others = [&self.file, &self.roster_file, &self.keys_file].into_iter().chain(&self.points_file);
+        is_of_ledger
+            || ledgers.chain(others.cloned()).any(|own| {
+                let is_there = there.is_some() && there == place(&own);
+                is_there
+                    || (folder.is_some() && folder == place(folder_of(&own)) && own.file_name() == Some(name))
+            })
+    }
 }
 
 /// `[site]`
@@ -310,13 +341,16 @@ fn read_site(
 ) -> (Option<Config>, Option<PathBuf>) {
     let mut mistakes = Vec::new();
     let mut found = site::read(path, &mut mistakes);
+    let named = found.keys_file.clone();
     found.keys_file = found.keys_file.map(|named| environment.keys_file(named));
+    let keys_are_handed_in = found.keys_file != named;
     let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
     let roster = found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, &mut mistakes));
     let complete = mistakes.is_empty();
     problems.add(mistakes);
     let keys_file = found.keys_file.clone();
     let config = roster.filter(|_| complete).and_then(|roster| config(path, environment, found, roster));
+    let config = config.map(|config| Config { keys_are_handed_in, ..config });
     (config, keys_file)
 }
 
@@ -334,6 +368,7 @@ fn config(
         roster,
         roster_file: found.roster_file?,
         keys_file: found.keys_file?,
+        keys_are_handed_in: false,
         points_file: found.points_file,
         radios: found.radios,
         page_listen: found.page_listen?,

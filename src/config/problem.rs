@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 ///     file: "loggers.toml".into(),
 ///     line: Some(12),
 ///     text: "`interval_s` of logger 17: missing; write the seconds between two readings".into(),
+///     is_of_disk: false,
 /// };
 /// assert_eq!(
 ///     problem.to_string(),
@@ -29,12 +30,14 @@ pub struct Problem {
     pub line: Option<usize>,
     /// What is wrong, and what to write instead. One line of text.
     pub text: String,
+    /// Whether the disk or the system is at fault and not what the file says: the next try may succeed.
+    pub is_of_disk: bool,
 }
 
 impl Problem {
     /// One that concerns a whole file.
     pub(super) fn of_file(file: &Path, text: impl Into<String>) -> Self {
-        Self { file: file.to_path_buf(), line: None, text: text.into() }
+        Self { file: file.to_path_buf(), line: None, text: text.into(), is_of_disk: false }
     }
 }
 
@@ -66,6 +69,11 @@ impl Problems {
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
         self.0.is_empty()
+    }
+
+    /// Whether trying again may help: no file says anything wrong, but one could not be read.
+    pub fn may_pass(&self) -> bool {
+        self.0.iter().all(|problem| problem.is_of_disk)
     }
 
     /// Adds some, and keeps the order.

@@ -168,7 +168,7 @@ impl<'t> Notes<'t> {
             return;
         }
         let line = at.map(|at| self.line(at));
-        problems.push(Problem { file: self.file.to_path_buf(), line, text: text.into() });
+        problems.push(Problem { file: self.file.to_path_buf(), line, text: text.into(), is_of_disk: false });
     }
 
     /// Everything that was written down.

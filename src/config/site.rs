@@ -117,7 +117,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         found.runtime_dir = path(&table, &RUNTIME_DIR, base);
     }
     if let Some(table) = file.section(&LEDGER) {
-        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &RETENTION]);
+        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &RETENTION, &BACKUP_SEEN]);
         found.ledger = ledger(&table, base);
     }
     other_files(file, base, &mut found);

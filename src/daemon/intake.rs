@@ -12,6 +12,7 @@ use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
 use crate::seal::keyring::Keyring;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal};
+use std::collections::BTreeMap;
 
 /// Frames that stay shut and wait for their commit; further ones of a window are only counted. What the ledger
 /// keeps of them is bounded far below this.
@@ -25,6 +26,8 @@ struct Line {
     /// The window that is open while the port is.
     window: Option<Window>,
     last_frame: Option<Stamp>,
+    /// Right frames so far.
+    right: u64,
 }
 
 /// See the module's page.
@@ -50,9 +53,21 @@ impl Intake {
     pub fn new(radios: &[RadioId]) -> Self {
         let lines = radios
             .iter()
-            .map(|&id| Line { id, deframer: Deframer::default(), window: None, last_frame: None })
+            .map(|&id| Line { id, deframer: Deframer::default(), window: None, last_frame: None, right: 0 })
             .collect();
         Self { lines, plaintext: [0; RECORD_MAX], batch: Batch::default(), frames_in: 0, shut_dropped: 0 }
+    }
+
+    /// Gives the radios their numbers in the ledger, in their order, once it is open. What came before is kept.
+    pub fn renumber(&mut self, radios: &[RadioId]) {
+        let new: BTreeMap<RadioId, RadioId> = self.ids().zip(radios.iter().copied()).collect();
+        for line in &mut self.lines {
+            line.id = new.get(&line.id).copied().unwrap_or(line.id);
+            if let Some(window) = &mut line.window {
+                window.radio = line.id;
+            }
+        }
+        self.batch.renumber(&new);
     }
 
     /// A port has opened.
@@ -124,6 +139,7 @@ impl Intake {
                 }
             }
             line.last_frame = Some(now);
+            line.right += 1;
         }
     }
 
@@ -157,9 +173,17 @@ impl Intake {
             self.batch.windows.push(*window);
             *window = open_window(line.id, since);
         }
+        for last in self.lines.iter_mut().filter_map(|line| line.last_frame.as_mut()) {
+            last.unix_s = last.unix_s.saturating_add(since.saturating_sub(until));
+        }
     }
 
-    /// When a radio's last right frame came.
+    /// How many right frames a radio has brought: all but noise.
+    pub fn right_frames(&self, radio: usize) -> u64 {
+        self.lines.get(radio).map_or(0, |line| line.right)
+    }
+
+    /// When a radio's last right frame came, by the clock as it is set now.
     pub fn last_frame(&self, radio: usize) -> Option<Stamp> {
         self.lines.get(radio).and_then(|line| line.last_frame)
     }

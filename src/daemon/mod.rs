@@ -4,15 +4,22 @@
 //! of state. One loop, one `match` over one event enum; the loop is the only one that writes. While it commits,
 //! readers go on into their bounded queues.
 //!
+//! It hears from the first moment: the ledger is opened on a thread beside the loop, and what comes before it is open
+//! waits like what comes before a commit.
+//!
 //! What it does about trouble: a port that is gone is tried for ever; a full disk or a held lock makes it hold
 //! what fits in [`HOLD_BYTES_MAX`] and try again, and beyond that the readers wait; a failed sync ends it, since
-//! after one nothing can be called committed that was not before.
+//! after one nothing can be called committed that was not before. While another process holds the write lock it goes on
+//! giving signs of life: to be killed would lose what it holds and free no lock.
 //!
 //! What this is not: it opens no listening socket and starts no program. Among processes that run on, keys are
 //! in this one only.
 
 pub mod intake;
 pub mod notify;
+mod opening;
+mod port;
+mod reload;
 pub use crate::state;
 
 use crate::config::{self, Config};
@@ -20,13 +27,16 @@ use crate::coverage::Coverage;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
-use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, Receipt, Stamp};
+use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp};
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
+use crate::wire::seq::Slot;
 use intake::Intake;
 use notify::Notifier;
-use state::{CommitState, DaemonState, RadioState};
+use opening::Opened;
+use port::PortNews;
+use state::{CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -36,7 +46,8 @@ use tokio::time::Instant;
 const COMMIT_ITEMS: usize = 8192;
 /// Memory that may wait for a commit that the disk refuses.
 const HOLD_BYTES_MAX: usize = 16 << 20;
-/// So long does waiting for the ledger's lock count as moving: an import of a million records takes seconds.
+/// For so long another process's lock on the ledger is no fault: an import of a million records takes seconds. After it
+/// the log, `status` and a notice ask for that process to be ended.
 pub const LOCK_PATIENCE: Duration = Duration::from_secs(120);
 /// How long a refused commit waits for its next try.
 const RETRY_AFTER: Duration = Duration::from_secs(2);
@@ -106,6 +117,7 @@ impl From<LedgerError> for Error {
 /// What the loop waits for.
 enum Event {
     Link(LinkEvent),
+    Opened(Box<Result<Opened, LedgerError>>),
     Timer,
     Stop,
     Reload,
@@ -118,12 +130,26 @@ struct Daemon {
     clock: Box<dyn Clock>,
     /// How far the clock is from the steady one.
     clock_offset: Option<i64>,
+    /// An empty one in memory until [`Daemon::is_open`].
     ledger: Ledger,
+    is_open: bool,
+    /// The ledger on its way.
+    opening: Option<tokio::task::JoinHandle<Result<Opened, LedgerError>>>,
+    /// Whether the service manager was told that it is ready.
+    is_ready: bool,
+    /// The status line that it was told last.
+    status_told: String,
     intake: Intake,
     tally: Tally,
     state: DaemonState,
     /// By radio: when the log last told that its reader had to wait, and how often it had by then.
     waits_told: Vec<Option<(Instant, u64)>>,
+    /// By radio: what of its coming and going is worth saying.
+    ports: Vec<PortNews>,
+    /// By radio: whether its notice is up, as far as this process knows.
+    port_noticed: Vec<Option<bool>>,
+    /// What could not be written while the ledger was locked or full.
+    due: Due,
     state_dir: Option<PathBuf>,
     state_failed: bool,
     notifier: Notifier,
@@ -132,18 +158,28 @@ struct Daemon {
     /// When the first try of the present commit began.
     commit_began: Option<Instant>,
     /// Since when another process holds the write lock, as far as commits have found.
-    locked_since: Option<Instant>,
+    locked_since: Option<(Instant, Stamp)>,
     /// Whether the ledger was opened anew since the last settle, because it looked damaged.
     looked_again: bool,
     /// The ledger that is damaged, between its closing and its setting aside: where it is, and what it held.
     lost: Option<(PathBuf, Coverage)>,
-    /// How long that counts as moving.
+    /// After how long a held lock is a fault.
     lock_patience: Duration,
 }
 
-/// When what is due.
+/// Small things that wait for the ledger to be writable again. Each is done after the next commit.
 #[derive(Debug, Default)]
+struct Due {
+    notices: bool,
+    configuration: bool,
+    retry: bool,
+}
+
+/// When what is due.
+#[derive(Clone, Copy, Debug, Default)]
 struct Timers {
+    /// The next try to open the ledger.
+    open: Option<Instant>,
     commit: Option<Instant>,
     listening: Option<Instant>,
     settle: Option<Instant>,
@@ -180,9 +216,10 @@ pub async fn run(
     let mut terminate = signal(SignalKind::terminate()).map_err(Error::System)?;
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::System)?;
     let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
-    let mut daemon = Daemon::start(config, keyring, clock, lock_patience)?;
+    let mut daemon = Daemon::new(config, keyring, clock, lock_patience)?;
+    // Heard from now on, whatever the ledger's opening takes.
     let mut links = Links::open(&daemon.config.radios, Backoff::default()).map_err(Error::System)?;
-    daemon.notifier.tell("READY=1\nSTATUS=listening");
+    daemon.open_ledger();
     let mut bytes = Vec::new();
     loop {
         let event = daemon.next(&mut links, &mut terminate, &mut interrupt, &mut hang_up).await;
@@ -193,6 +230,7 @@ pub async fn run(
             }
             Event::Link(LinkEvent::Up { radio }) => daemon.up(radio),
             Event::Link(LinkEvent::Down { radio, reason }) => daemon.down(radio, reason),
+            Event::Opened(opened) => daemon.opened(*opened),
             Event::Timer => daemon.timer(),
             Event::Reload => daemon.reload(),
             Event::Stop => {
@@ -205,53 +243,42 @@ pub async fn run(
 }
 
 impl Daemon {
-    fn start(
+    fn new(
         config: Config,
-        mut keyring: Keyring,
+        keyring: Keyring,
         clock: Box<dyn Clock>,
         lock_patience: Duration,
     ) -> Result<Self, Error> {
         let now = clock.now();
-        let path = &config.ledger.path;
-        let names: Vec<&str> = config.radios.iter().map(|radio| radio.name.as_str()).collect();
-        let damage::Opened { mut ledger, mut taken, mut is_known, unused } = damage::open(path, now)?;
-        if let Some(unused) = unused {
-            tracing::warn!("{unused}");
-        }
-        let mut first = ledger.radios(&names).and_then(|radios| Ok((radios, ledger.slots_in_use()?)));
-        if let Err(error) = &first
-            && error.is_damage()
-        {
-            // Damage that the first look does not see.
-            let why = error.cause();
-            let memory = ledger.coverage().clone();
-            drop(ledger);
-            let (new, told) = damage::replace(path, &why, &[], &memory, now)?;
-            (ledger, taken, is_known) = (new, Some(told), false);
-            first = ledger.radios(&names).and_then(|radios| Ok((radios, ledger.slots_in_use()?)));
-        }
-        let (radios, slots) = first?;
-        for (address, slot) in slots {
-            keyring.mark_proven(address, slot);
-        }
+        let radios = config.radios.len();
+        // Numbers that are good until the ledger says which ones they have there.
+        let numbers: Vec<RadioId> = (0..=u8::MAX).map(RadioId).take(radios).collect();
         let state = DaemonState {
             pid: std::process::id(),
             started_at: now.unix_s,
             phase: "running".to_owned(),
-            radios: names
+            radios: config
+                .radios
                 .iter()
-                .map(|name| RadioState { name: (*name).to_owned(), ..Default::default() })
+                .map(|radio| RadioState { name: radio.name.clone(), ..Default::default() })
                 .collect(),
             ..Default::default()
         };
-        let mut daemon = Self {
-            intake: Intake::new(&radios),
-            ledger,
+        Ok(Self {
+            intake: Intake::new(&numbers),
+            ledger: Ledger::nowhere()?,
+            is_open: false,
+            opening: None,
+            is_ready: false,
+            status_told: String::new(),
             keyring,
             clock,
             clock_offset: None,
             tally: Tally::default(),
-            waits_told: vec![None; radios.len()],
+            waits_told: vec![None; radios],
+            ports: (0..radios).map(|_| PortNews::default()).collect(),
+            port_noticed: vec![None; radios],
+            due: Due::default(),
             state,
             state_dir: config.runtime_dir.clone(),
             state_failed: false,
@@ -274,12 +301,44 @@ impl Daemon {
             lost: None,
             lock_patience,
             config,
+        })
+    }
+
+    /// Begins to open the ledger, on a thread beside the loop.
+    fn open_ledger(&mut self) {
+        self.timers.open = None;
+        let names = self.config.radios.iter().map(|radio| radio.name.clone()).collect();
+        self.opening = Some(opening::begin(self.config.ledger.path.clone(), names, self.clock.now()));
+    }
+
+    /// What came of it. What waits meanwhile goes in at once.
+    fn opened(&mut self, opened: Result<Opened, LedgerError>) -> Result<(), Error> {
+        self.opening = None;
+        let Opened { ledger, taken, is_known, unused, radios, slots } = match opened {
+            Ok(opened) => opened,
+            Err(error) if error.is_passing() => {
+                self.timers.open = Some(self.in_trouble(&error));
+                self.tell_ready();
+                self.write_state();
+                return Ok(());
+            }
+            Err(error) => return Err(error.into()),
         };
+        let now = self.now();
+        self.ledger = ledger;
+        self.is_open = true;
+        self.intake.renumber(&radios);
+        for (address, slot) in slots {
+            self.keyring.mark_proven(address, slot);
+        }
+        if let Some(unused) = unused {
+            tracing::warn!("{unused}");
+        }
         tracing::info!(
-            site = daemon.config.site.name,
-            loggers = daemon.config.roster.loggers().len(),
-            radios = daemon.config.radios.len(),
-            ledger = %daemon.config.ledger.path.display(),
+            site = self.config.site.name,
+            loggers = self.config.roster.loggers().len(),
+            radios = self.config.radios.len(),
+            ledger = %self.config.ledger.path.display(),
             clock_synchronised = now.synchronised,
             "started"
         );
@@ -287,19 +346,59 @@ impl Daemon {
             tracing::warn!("the gateway's clock is not synchronised: times of reception are marked so");
         }
         if let Some(taken) = &taken {
-            daemon.tell_taken_over(taken, now)?;
+            self.tell_taken_over(taken, now)?;
         }
-        let mut began = daemon.begin();
-        while daemon.or_take_over(began)? {
-            began = daemon.begin();
+        let mut began = self.begin();
+        while self.or_take_over(began)? {
+            began = self.begin();
         }
         // Else it is from the last settle or stop, and a start is to be quick.
         if !is_known {
-            daemon.write_known();
+            self.write_known();
         }
-        daemon.plan_settle(now);
-        daemon.write_state();
-        Ok(daemon)
+        self.trouble_ended(now)?;
+        self.reconcile_notices()?;
+        self.plan_settle(now);
+        self.tell_ready();
+        if !self.intake.batch.is_empty() {
+            self.commit()?;
+        }
+        self.write_state();
+        Ok(())
+    }
+
+    /// Ready: the ledger is open, or another process keeps it from being opened and what comes is held.
+    fn tell_ready(&mut self) {
+        if !std::mem::replace(&mut self.is_ready, true) {
+            self.write_keys();
+            self.status_told = self.status();
+            self.notifier.tell(&format!("READY=1\nSTATUS={}", self.status_told));
+        }
+    }
+
+    /// The status line for the service manager: what a person must know first.
+    fn status(&self) -> String {
+        if let Some(trouble) = &self.state.trouble {
+            let what = if self.is_open { "cannot commit" } else { "cannot open the ledger yet" };
+            return format!("{what}: {trouble}");
+        }
+        let down = self.state.radios.iter().filter(|radio| !radio.up);
+        let down: Vec<String> = down
+            .map(|radio| match &radio.reason {
+                Some(reason) => format!("not listening on {}: {reason}", radio.name),
+                None => format!("opening the port of {}", radio.name),
+            })
+            .collect();
+        if down.is_empty() { "listening".to_owned() } else { down.join("; ") }
+    }
+
+    /// Tells it where it has changed.
+    fn tell_status(&mut self) {
+        let status = self.status();
+        if self.is_ready && status != self.status_told {
+            self.notifier.tell(&format!("STATUS={status}"));
+            self.status_told = status;
+        }
     }
 
     /// What a start reads and writes in the ledger.
@@ -354,14 +453,15 @@ impl Daemon {
     }
 
     async fn next(
-        &self,
+        &mut self,
         links: &mut Links,
         terminate: &mut Signal,
         interrupt: &mut Signal,
         hang_up: &mut Signal,
     ) -> Event {
-        let timers = [self.timers.commit, self.timers.listening, self.timers.settle, self.timers.watchdog];
-        let due = timers.into_iter().flatten().min();
+        let Timers { open, commit, listening, settle, watchdog } = self.timers;
+        let steady = self.ports.iter().filter_map(PortNews::steady_at).min().map(Instant::from_std);
+        let due = [open, commit, listening, settle, watchdog, steady].into_iter().flatten().min();
         let timer = async {
             match due {
                 Some(due) => tokio::time::sleep_until(due).await,
@@ -370,11 +470,19 @@ impl Daemon {
         };
         // A full hold: the readers wait, so that memory stays bounded.
         let hears = self.intake.batch.weight() < HOLD_BYTES_MAX;
+        let opening = &mut self.opening;
+        let opened = async {
+            match opening {
+                Some(opening) => Box::new(ended(opening.await)),
+                None => std::future::pending().await,
+            }
+        };
         tokio::select! {
             biased;
             _ = terminate.recv() => Event::Stop,
             _ = interrupt.recv() => Event::Stop,
             _ = hang_up.recv() => Event::Reload,
+            opened = opened => Event::Opened(opened),
             () = timer => Event::Timer,
             event = links.next(), if hears => Event::Link(event),
         }
@@ -393,6 +501,8 @@ impl Daemon {
                 "the gateway's clock was changed"
             );
             self.intake.clock_changed(steady + before, now.unix_s);
+            // What is told by the old clock would be off by as much.
+            self.state.shift(offset - before);
         }
         now
     }
@@ -421,13 +531,23 @@ impl Daemon {
 
     fn bytes(&mut self, radio: usize, bytes: &[u8], links: &Links) -> Result<(), Error> {
         let now = self.now();
+        let right_before = self.intake.right_frames(radio);
         for piece in bytes.chunks(PIECE) {
             self.intake.bytes(radio, piece, &self.config.roster, &mut self.keyring, now);
+            if !self.is_open {
+                continue;
+            }
             let batch = &self.intake.batch;
             let full = batch.items.len() >= COMMIT_ITEMS || batch.shut.len() >= COMMIT_SHUT;
             if full && self.state.trouble.is_none() {
                 self.commit()?;
             }
+        }
+        if self.intake.right_frames(radio) > right_before {
+            links.works(radio);
+            let works =
+                self.ports.get_mut(radio).and_then(|port| port.right_frame(Instant::now().into_std()));
+            self.port_works(radio, works)?;
         }
         let counters = links.counters(radio);
         if let Some(state) = self.state.radios.get_mut(radio) {
@@ -453,42 +573,118 @@ impl Daemon {
     fn up(&mut self, radio: usize) -> Result<(), Error> {
         let now = self.now();
         self.intake.up(radio, now);
+        let is_told = self.ports.get_mut(radio).is_some_and(|port| port.up(Instant::now().into_std()));
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.up = true;
             state.since = Some(now.unix_s);
             state.reason = None;
-            let name = state.name.clone();
-            tracing::info!(radio = name, "listening");
-            self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
+            if is_told {
+                tracing::info!(radio = state.name, "listening");
+            }
         }
         self.timers.listening.get_or_insert_with(|| Instant::now() + LISTENING_EVERY);
+        self.tell_status();
         self.write_state();
+        Ok(())
+    }
+
+    /// Ends what was said of a port, where it begins to work.
+    fn port_works(&mut self, radio: usize, works: Option<u32>) -> Result<(), Error> {
+        let (Some(untold), Some(noticed)) = (works, self.port_noticed.get_mut(radio)) else { return Ok(()) };
+        // Unknown: an earlier run may have left it.
+        let was_told = noticed.replace(false);
+        let Some(name) = self.state.radios.get(radio).map(|state| state.name.clone()) else { return Ok(()) };
+        if was_told == Some(true) {
+            tracing::info!(radio = name, lost_meanwhile = untold, "listening again");
+        }
+        if was_told != Some(false) {
+            let now = self.now();
+            self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
+        }
         Ok(())
     }
 
     fn down(&mut self, radio: usize, reason: String) -> Result<(), Error> {
         let now = self.now();
         self.intake.down(radio, now);
+        let told = self.ports.get_mut(radio).and_then(|port| port.lost(Instant::now().into_std()));
         if let Some(state) = self.state.radios.get_mut(radio) {
             let name = state.name.clone();
-            tracing::warn!(radio = name, "not listening: {reason}; trying again until it is there");
+            match told {
+                Some(1) => {
+                    tracing::warn!(radio = name, "not listening: {reason}; trying again until it is there");
+                }
+                Some(times) => tracing::warn!(
+                    radio = name,
+                    times,
+                    "the port opens and closes again and again; the last time: {reason}"
+                ),
+                None => {}
+            }
             state.up = false;
             state.since = Some(now.unix_s);
             state.reason = Some(reason.clone());
-            self.quietly(|ledger| ledger.raise_notice("radio", &name, &reason, now))?;
+            if self.port_noticed.get_mut(radio).is_some_and(|noticed| noticed.replace(true) != Some(true)) {
+                self.raise_port_notice(&name, &reason, now)?;
+            }
         }
         if !self.intake.batch.is_empty() && self.timers.commit.is_none() {
             self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
         }
+        self.tell_status();
         self.write_state();
+        Ok(())
+    }
+
+    fn raise_port_notice(&mut self, name: &str, reason: &str, now: Stamp) -> Result<(), Error> {
+        let since = now.unix_s.saturating_sub(i64::try_from(port::TOLD_EVERY.as_secs()).unwrap_or(i64::MAX));
+        self.quietly(|ledger| ledger.reopen_notice("radio", name, reason, now, since))
+    }
+
+    /// Makes the ports' notices say what is so: some could not be written when they should have been.
+    fn reconcile_notices(&mut self) -> Result<(), Error> {
+        let now = self.now();
+        let up = match self.ledger.notices_up("radio") {
+            Ok(up) => up,
+            // Reading needs no lock; what cannot be read is found by the next commit.
+            Err(_) => return Ok(()),
+        };
+        for (radio, state) in self.state.radios.clone().iter().enumerate() {
+            let wanted = self.port_noticed.get(radio).copied().flatten();
+            match (wanted, &state.reason) {
+                (Some(true), Some(reason)) if !up.contains(&state.name) => {
+                    self.raise_port_notice(&state.name, reason, now)?;
+                }
+                (Some(false), _) if up.contains(&state.name) => {
+                    self.quietly(|ledger| ledger.clear_notice("radio", &state.name, now))?;
+                }
+                _ => {}
+            }
+        }
+        // A radio that is not configured any more is in nobody's way.
+        for name in up {
+            if self.state.radios.iter().all(|radio| radio.name != name) {
+                self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
+            }
+        }
         Ok(())
     }
 
     /// A notice that cannot be written now is no reason to stop: the state file and the log have it. A failed
     /// sync is one, whatever was being written.
     fn quietly(&mut self, write: impl FnOnce(&mut Ledger) -> Result<(), LedgerError>) -> Result<(), Error> {
+        if !self.is_open {
+            // Written when it is: see `opened`.
+            return Ok(());
+        }
         match write(&mut self.ledger) {
             Err(error @ LedgerError::Sync(_)) => Err(error.into()),
+            Err(error) if error.is_passing() => {
+                tracing::debug!("not written now: {error}");
+                self.due.notices = true;
+                self.soon();
+                Ok(())
+            }
             Err(error) => {
                 tracing::debug!("not written now: {error}");
                 Ok(())
@@ -497,9 +693,21 @@ impl Daemon {
         }
     }
 
+    /// What could not be written is tried again after the next commit, which comes soon.
+    fn soon(&mut self) {
+        self.timers.commit.get_or_insert_with(|| Instant::now() + RETRY_AFTER);
+    }
+
     fn timer(&mut self) -> Result<(), Error> {
         let now = Instant::now();
         let due = |timer: Option<Instant>| timer.is_some_and(|at| at <= now);
+        if due(self.timers.open) {
+            self.open_ledger();
+        }
+        for radio in 0..self.ports.len() {
+            let works = self.ports.get_mut(radio).and_then(|port| port.steady(now.into_std()));
+            self.port_works(radio, works)?;
+        }
         if due(self.timers.watchdog) {
             self.tell_watchdog();
         }
@@ -517,19 +725,23 @@ impl Daemon {
         Ok(())
     }
 
-    /// The loop moves. Waiting for the ledger's lock counts as moving for a while only: then the service manager
-    /// is to see that nothing is committed any more.
+    /// The loop moves. While another process holds the ledger's lock too: to be killed and started again would lose
+    /// what is held, and free no lock.
     fn tell_watchdog(&mut self) {
         if let Some(every) = Notifier::watchdog_every() {
-            if self.locked_since.is_none_or(|since| since.elapsed() < self.lock_patience) {
-                self.notifier.tell("WATCHDOG=1");
-            }
+            self.notifier.tell("WATCHDOG=1");
             self.timers.watchdog = Some(Instant::now() + every);
         }
     }
 
     /// Commits what waits. Trouble that passes leaves it waiting; anything else ends the daemon.
     fn commit(&mut self) -> Result<(), Error> {
+        if !self.is_open {
+            // It goes in as soon as the ledger is open.
+            (self.timers.commit, self.timers.listening) = (None, None);
+            self.write_state();
+            return Ok(());
+        }
         let now = self.now();
         self.intake.close_windows(now);
         // A settle that waited for an import's lock has kept a commit that was due from its first try.
@@ -538,31 +750,12 @@ impl Daemon {
         match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
             Ok(receipt) => {
                 self.commit_began = None;
-                self.locked_since = None;
                 let took = began.elapsed().as_secs_f64();
                 self.state.longest_commit_s = self.state.longest_commit_s.max(took);
                 self.committed(&receipt, now)
             }
             Err(error) if error.is_passing() => {
-                let text = self.passing_trouble(&error);
-                // An import has the lock for seconds: that is no fault, and the try itself has waited for it.
-                let is_locked = self.locked_since.is_some();
-                let is_fault = self.locked_since.is_none_or(|since| since.elapsed() >= self.lock_patience);
-                if self.state.trouble.as_ref() != Some(&text) {
-                    let waiting = self.intake.batch.items.len();
-                    if is_fault {
-                        tracing::error!(
-                            waiting,
-                            "cannot commit: {text}; holding what comes and trying again"
-                        );
-                    } else {
-                        tracing::warn!(waiting, "waiting to commit: {text}; holding what comes");
-                    }
-                    self.notifier.tell(&format!("STATUS=cannot commit: {text}"));
-                }
-                self.state.trouble = Some(text);
-                self.timers.commit =
-                    Some(Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER });
+                self.timers.commit = Some(self.in_trouble(&error));
                 self.timers.listening = None;
                 self.write_state();
                 Ok(())
@@ -622,7 +815,6 @@ impl Daemon {
         if let Some(unused) = &taken.unused {
             tracing::warn!("{unused}");
         }
-        self.notifier.tell("STATUS=the ledger was damaged; a new one goes on");
         self.quietly(|ledger| {
             // A second one is told beside the first.
             ledger.clear_notice("ledger", "damaged", now)?;
@@ -632,25 +824,80 @@ impl Daemon {
 
     /// What must outlive the ledger, beside it. That it cannot be written is no reason to stop.
     fn write_known(&mut self) {
+        if !self.is_open {
+            return;
+        }
         let now = self.clock.now();
         if let Err(error) = self.ledger.write_known(now) {
             tracing::warn!("{error}");
         }
     }
 
-    /// What keeps a commit from being made, in words that name who.
-    fn passing_trouble(&mut self, error: &LedgerError) -> String {
-        if !matches!(error, LedgerError::Busy(_)) {
+    /// Says what keeps the ledger from being written, and when to try again. An import has the lock for seconds: that
+    /// is no fault, and the try itself has waited for it.
+    fn in_trouble(&mut self, error: &LedgerError) -> Instant {
+        let now = self.now();
+        let (mut text, mut is_fault) = (error.to_string(), true);
+        let is_locked = matches!(error, LedgerError::Busy(_));
+        if is_locked {
+            let (since, _) = *self.locked_since.get_or_insert((Instant::now(), now));
+            if let Some(holder) = crate::ledger::lock_holder(&self.config.ledger.path) {
+                text += &format!(": {holder}");
+            }
+            is_fault = since.elapsed() >= self.lock_patience;
+            if is_fault {
+                text += &format!(", for more than {} s; end that process", self.lock_patience.as_secs());
+            }
+        } else {
             self.locked_since = None;
-            return error.to_string();
         }
-        let since = *self.locked_since.get_or_insert_with(Instant::now);
-        let holder = crate::ledger::lock_holder(self.ledger.path());
-        let holder = holder.map_or(String::new(), |holder| format!(": {holder}"));
-        if since.elapsed() < self.lock_patience {
-            return format!("{error}{holder}");
+        if self.state.trouble.as_ref() != Some(&text) {
+            let waiting = self.intake.batch.items.len();
+            let what = if self.is_open { "commit" } else { "open the ledger" };
+            if is_fault {
+                tracing::error!(waiting, "cannot {what}: {text}; holding what comes and trying again");
+            } else {
+                tracing::warn!(waiting, "waiting to {what}: {text}; holding what comes");
+            }
         }
-        format!("{error}{holder}, for more than {} s; end that process", self.lock_patience.as_secs())
+        self.state.trouble = Some(text);
+        self.tell_status();
+        Instant::now() + if is_locked { RETRY_LOCKED } else { RETRY_AFTER }
+    }
+
+    /// The ledger can be written again. A lock that was held for too long is told now, since it could not be before.
+    fn trouble_ended(&mut self, now: Stamp) -> Result<(), Error> {
+        let Some(trouble) = self.state.trouble.take() else { return Ok(()) };
+        tracing::info!("committing again (it was: {trouble})");
+        self.tell_status();
+        let locked = self.locked_since.take().filter(|(since, _)| since.elapsed() >= self.lock_patience);
+        if let Some((since, at)) = locked {
+            let text = format!(
+                "{trouble}. It was held for {} s; what came meanwhile was kept",
+                since.elapsed().as_secs()
+            );
+            self.quietly(|ledger| {
+                ledger.raise_notice("ledger", "lock", &text, at)?;
+                ledger.clear_notice("ledger", "lock", now)
+            })?;
+        }
+        self.due.notices = true;
+        Ok(())
+    }
+
+    /// What could not be written before the commit that was just made.
+    fn catch_up(&mut self) -> Result<(), Error> {
+        let Due { notices, configuration, retry } = std::mem::take(&mut self.due);
+        if notices {
+            self.reconcile_notices()?;
+        }
+        if configuration {
+            self.note_configuration()?;
+        }
+        if retry {
+            self.retry_set_aside()?;
+        }
+        Ok(())
     }
 
     fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {
@@ -660,10 +907,10 @@ impl Daemon {
         self.state.commits += 1;
         let records = self.tally.of(Outcome::Stored) + self.tally.of(Outcome::Opaque);
         self.state.commit = Some(CommitState { at: now.unix_s, through_row: receipt.through_row, records });
-        if let Some(trouble) = self.state.trouble.take() {
-            tracing::info!("committing again (it was: {trouble})");
-            self.notifier.tell("STATUS=listening");
-        }
+        self.timers.commit = None;
+        self.trouble_ended(now)?;
+        self.locked_since = None;
+        self.catch_up()?;
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
@@ -681,7 +928,6 @@ impl Daemon {
             self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now))?;
         }
         tracing::debug!(records, through_row = receipt.through_row, "committed");
-        self.timers.commit = None;
         self.timers.listening =
             self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + LISTENING_EVERY);
         self.plan_settle(now);
@@ -788,10 +1034,13 @@ impl Daemon {
     fn settled(&mut self) -> Result<(), Error> {
         let day = self.settle.day;
         self.looked_again = false;
-        self.quietly(|ledger| ledger.note_size(day))?;
         if !std::mem::take(&mut self.settle.place_taken) {
             let now = self.now();
             self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
+        }
+        // By a clock that is not right it would be another day's.
+        if self.now().synchronised {
+            self.quietly(|ledger| ledger.note_size(day))?;
         }
         self.retire()?;
         self.write_known();
@@ -833,22 +1082,39 @@ impl Daemon {
                 return Ok(());
             }
         };
-        if new.ledger.path != self.config.ledger.path
-            || new.radios.iter().map(|radio| (&radio.name, &radio.port)).ne(self
-                .config
-                .radios
-                .iter()
-                .map(|radio| (&radio.name, &radio.port)))
-        {
-            tracing::error!("not reloaded: the ledger's path and the radios change with a restart only");
+        let fixed = reload::needs_restart(&self.config, &new);
+        if !fixed.is_empty() {
+            let fixed = fixed.join(", ");
+            tracing::error!(
+                "not reloaded: {fixed}: changes with a restart only; nothing of the new files is in force"
+            );
             return Ok(());
         }
         self.keyring = keyring;
-        for (address, slot) in self.ledger.slots_in_use()? {
-            self.keyring.mark_proven(address, slot);
+        if new.keys_are_handed_in {
+            tracing::warn!(
+                "the keyring is unchanged: the service manager handed it in at the start; after a change of keys: \
+                 systemctl restart stonechat"
+            );
+        }
+        self.clock.follow(&new.site.clock_synchronised_file);
+        if new.runtime_dir != self.state_dir {
+            if let Some(old) = &self.state_dir {
+                DaemonState::remove(old);
+            }
+            (self.state_dir, self.state_failed) = (new.runtime_dir.clone(), false);
         }
         self.config = new;
         tracing::info!(loggers = self.config.roster.loggers().len(), "configuration reloaded");
+        self.write_keys();
+        self.write_state();
+        if !self.is_open {
+            // The rest is what a start does once it is.
+            return Ok(());
+        }
+        for (address, slot) in self.ledger.slots_in_use()? {
+            self.keyring.mark_proven(address, slot);
+        }
         self.note_configuration()?;
         // What is shut and still waits for its commit is tried too.
         self.commit()?;
@@ -858,16 +1124,22 @@ impl Daemon {
     /// Keeps in the ledger which site and roster are in force from now on; never the keyring.
     fn note_configuration(&mut self) -> Result<(), Error> {
         let now = self.clock.now();
+        let mut is_due = false;
         let files = [("site.toml", &self.config.site_text), ("loggers.toml", &self.config.roster_text)];
         for (file, text) in files {
             match self.ledger.note_configuration(file, text, now) {
                 Ok(_) => {}
-                // It will be noted at the next start or reload; intake goes first.
+                // It is noted after the next commit; intake goes first.
                 Err(error) if error.is_passing() => {
                     tracing::warn!("{file} in force could not be noted in the ledger now: {error}");
+                    is_due = true;
                 }
                 Err(error) => return Err(error.into()),
             }
+        }
+        if is_due {
+            self.due.configuration = true;
+            self.soon();
         }
         Ok(())
     }
@@ -886,9 +1158,11 @@ impl Daemon {
                 }
                 Ok(())
             }
-            // It will be tried again at the next start or reload; intake goes first.
+            // It is tried after the next commit; intake goes first.
             Err(error) if error.is_passing() => {
                 tracing::warn!("what is set aside could not be tried again now: {error}");
+                self.due.retry = true;
+                self.soon();
                 Ok(())
             }
             // One value that is not ours, in a file that can be read.
@@ -900,9 +1174,21 @@ impl Daemon {
         }
     }
 
-    fn write_state(&mut self) {
+    /// Which slots the running daemon has, for `key slot`: a keyring that was edited is not in force before it is read.
+    fn write_keys(&mut self) {
         let Some(dir) = &self.state_dir else { return };
-        let now = self.clock.now();
+        let keys = keys_state(&self.keyring, self.config.keys_are_handed_in, self.clock.now().unix_s);
+        if let Err(error) = keys.write(dir) {
+            tracing::debug!("the slots in force cannot be written to {}: {error}", dir.display());
+        }
+    }
+
+    fn write_state(&mut self) {
+        if !self.is_ready {
+            return;
+        }
+        let now = self.now();
+        let Some(dir) = &self.state_dir else { return };
         self.state.written_at = now.unix_s;
         self.state.clock_synchronised = now.synchronised;
         self.state.frames_in = self.intake.frames_in;
@@ -916,12 +1202,39 @@ impl Daemon {
         }
     }
 
+    /// Before a stop: tries to open the ledger for what waits.
+    async fn open_at_last(&mut self) -> Result<(), Error> {
+        for tries in 1.. {
+            if self.is_open {
+                break;
+            }
+            if self.opening.is_none() {
+                self.open_ledger();
+            }
+            let Some(opening) = &mut self.opening else { break };
+            let opened = ended(opening.await);
+            let records = self.intake.batch.items.len();
+            match opened {
+                Err(source) if source.is_passing() && (tries == STOP_TRIES || records == 0) => {
+                    self.opening = None;
+                    if records == 0 {
+                        break;
+                    }
+                    return Err(Error::Unwritten { records, source });
+                }
+                opened => self.opened(opened)?,
+            }
+        }
+        Ok(())
+    }
+
     async fn stop(mut self) -> Result<(), Error> {
         self.notifier.tell("STOPPING=1");
         self.state.phase = "stopping".to_owned();
+        self.open_at_last().await?;
         for tries in 1.. {
             self.commit()?;
-            if self.state.trouble.is_none() {
+            if self.state.trouble.is_none() || !self.is_open {
                 break;
             }
             if tries == STOP_TRIES {
@@ -943,5 +1256,28 @@ impl Daemon {
         self.write_state();
         tracing::info!(frames = self.intake.frames_in, "stopped; everything read is committed");
         Ok(())
+    }
+}
+
+/// What a thread that opened the ledger brought back. One that panicked is a fault of this program.
+fn ended(opened: Result<Result<Opened, LedgerError>, tokio::task::JoinError>) -> Result<Opened, LedgerError> {
+    opened.unwrap_or_else(|error| Err(LedgerError::Unexpected(format!("opening it ended early ({error})"))))
+}
+
+fn keys_state(keyring: &Keyring, handed_in: bool, now: i64) -> KeysState {
+    let entries = keyring.entries().map(|entry| KeyState {
+        logger: entry.address.number(),
+        slot: entry.slot.0,
+        is_given: entry.is_given,
+        last: entry
+            .last
+            .map(|last| LastState { epoch: last.epoch.number(), sequence: last.sequence.number() }),
+    });
+    KeysState {
+        pid: std::process::id(),
+        read_at: now,
+        handed_in,
+        derived_slots: (0..=u8::MAX).filter(|&slot| keyring.may_derive(Slot(slot))).collect(),
+        entries: entries.collect(),
     }
 }

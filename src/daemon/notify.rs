@@ -22,7 +22,10 @@ impl Notifier {
                 [b'@', rest @ ..] => SocketAddr::from_abstract_name(rest).ok()?,
                 _ => SocketAddr::from_pathname(&name).ok()?,
             };
-            Some((UnixDatagram::unbound().ok()?, address))
+            let socket = UnixDatagram::unbound().ok()?;
+            // Where its queue is full, the message is dropped: a service manager that is slow must not stop the loop.
+            socket.set_nonblocking(true).ok()?;
+            Some((socket, address))
         });
         Self { socket }
     }

@@ -149,6 +149,16 @@ impl Batch {
         *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
     }
 
+    /// Gives the radios other numbers: what came before the ledger was open has numbers of its own.
+    pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
+        let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
+        let of_shut = self.shut.iter_mut().filter_map(|shut| shut.reception.as_mut());
+        let radios = receptions.chain(of_shut).map(|reception| &mut reception.radio);
+        for radio in radios.chain(self.windows.iter_mut().map(|window| &mut window.radio)) {
+            *radio = new.get(radio).copied().unwrap_or(*radio);
+        }
+    }
+
     /// Whether there is nothing in it.
     pub fn is_empty(&self) -> bool {
         self.items.is_empty() && self.shut.is_empty() && self.windows.is_empty() && self.foreign.is_empty()
@@ -867,6 +877,10 @@ pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u6
 }
 
 fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
+    // Asked first without the write lock, which another process may hold for long.
+    if super::state::meta(db, "opaque_read_by")? == READS {
+        return Ok(0);
+    }
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
     if super::state::meta(&transaction, "opaque_read_by")? == READS {

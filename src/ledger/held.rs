@@ -52,7 +52,8 @@ impl Stored {
         match as_of {
             None => self.withdrawn_at.is_none() || self.rank == 0,
             Some(at) => {
-                self.stored_at.is_some_and(|stored| stored <= at)
+                // Where nothing says when it came, it counts, as in an export.
+                self.stored_at.is_none_or(|stored| stored <= at)
                     && (self.rank == 0 || self.withdrawn_at.is_none_or(|withdrawn| withdrawn > at))
             }
         }
@@ -400,7 +401,7 @@ impl OfLogger<'_, '_> {
     fn name_epochs(&self, coverage: &mut Coverage, at: i64) -> Result<(), Error> {
         let sql = format!(
             "SELECT epoch, previous_epoch, previous_last FROM profile_row t WHERE logger = ? AND rank = 0
-                 AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}) <= ?"
+                 AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}, ?2) <= ?2"
         );
         let mut statement = self.snapshot.db.prepare_cached(&sql)?;
         let mut rows = statement.query(params![self.logger.address.number(), at])?;

@@ -53,7 +53,7 @@ pub use settle::Settled;
 
 use crate::coverage::Coverage;
 use crate::wire::seq::{Address, Slot};
-use rusqlite::{Connection, TransactionBehavior};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -110,16 +110,21 @@ impl Ledger {
 
     /// The numbers of these radios in the ledger, in their order.
     pub fn radios(&mut self, names: &[&str]) -> Result<Vec<RadioId>, Error> {
+        // Read first: only a new name needs the write lock, which another process may hold for long.
+        let mut known = Vec::new();
+        for name in names {
+            known.extend(radio(&self.db, name)?);
+        }
+        if known.len() == names.len() {
+            return Ok(known);
+        }
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let mut ids = Vec::new();
         for name in names {
             guard::change(&transaction, "radio", "name = ?", [name], |db| {
                 Ok(db.execute("INSERT INTO radio (name) VALUES (?) ON CONFLICT DO NOTHING", [name])?)
             })?;
-            let id: i64 =
-                transaction.query_row("SELECT id FROM radio WHERE name = ?", [name], |r| r.get(0))?;
-            let id = u8::try_from(id).map_err(|_| Error::TooManyRadios)?;
-            ids.push(RadioId(id));
+            ids.extend(radio(&transaction, name)?);
         }
         transaction.commit()?;
         Ok(ids)
@@ -135,6 +140,18 @@ impl Ledger {
     pub fn note_configuration(&mut self, file: &str, content: &str, at: Stamp) -> Result<bool, Error> {
         use sha2::{Digest, Sha256};
         let digest = crate::text::hex(&Sha256::digest(content.as_bytes()));
+        // Read first: only news needs the write lock, which another process may hold for long.
+        let last: Option<String> = self
+            .db
+            .query_row(
+                "SELECT digest FROM configuration_version WHERE file = ? ORDER BY id DESC LIMIT 1",
+                [file],
+                |row| row.get(0),
+            )
+            .optional()?;
+        if last.as_ref() == Some(&digest) {
+            return Ok(false);
+        }
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let newest: i64 =
             transaction
@@ -193,6 +210,34 @@ impl Ledger {
         })
     }
 
+    /// Raises a notice again that was cleared after `since`, or else a new one: trouble that comes and goes is one
+    /// notice, with the newest text.
+    pub fn reopen_notice(
+        &mut self,
+        kind: &str,
+        subject: &str,
+        text: &str,
+        at: Stamp,
+        since: i64,
+    ) -> Result<(), Error> {
+        self.change_notice(kind, subject, |db| {
+            db.execute(
+                "UPDATE notice SET cleared_at = NULL, text = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at > ?4
+                     AND id = (SELECT max(id) FROM notice WHERE kind = ?1 AND subject = ?2)",
+                rusqlite::params![kind, subject, text, since],
+            )
+        })?;
+        self.raise_notice(kind, subject, text, at)
+    }
+
+    /// The subjects of the notices of a kind that are up.
+    pub fn notices_up(&self, kind: &str) -> Result<Vec<String>, Error> {
+        let mut statement =
+            self.db.prepare("SELECT subject FROM notice WHERE kind = ? AND cleared_at IS NULL")?;
+        let subjects = statement.query_map([kind], |row| row.get(0))?;
+        Ok(subjects.collect::<Result<_, _>>()?)
+    }
+
     /// Clears it.
     pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
         self.change_notice(kind, subject, |db| {
@@ -214,6 +259,13 @@ impl Ledger {
         guard::change(&transaction, "notice", "kind = ? AND subject = ?", key, |db| Ok(write(db)?))?;
         Ok(transaction.commit()?)
     }
+}
+
+/// A radio's number by its name.
+fn radio(db: &Connection, name: &str) -> Result<Option<RadioId>, Error> {
+    let id: Option<i64> =
+        db.query_row("SELECT id FROM radio WHERE name = ?", [name], |row| row.get(0)).optional()?;
+    id.map(|id| u8::try_from(id).map(RadioId).map_err(|_| Error::TooManyRadios)).transpose()
 }
 
 fn slots_in_use(db: &Connection) -> Result<Vec<(Address, Slot)>, Error> {

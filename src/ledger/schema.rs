@@ -22,6 +22,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0004_people.sql"),
     include_str!("../../migrations/0005_damage.sql"),
     include_str!("../../migrations/0006_retired.sql"),
+    include_str!("../../migrations/0007_notices.sql"),
 ];
 
 /// The version that this program writes.
@@ -102,7 +103,13 @@ fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
         return Err(Error::NoWal { path: path.to_owned(), mode });
     }
     writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
-    migrate(&mut db, path)?;
+    // One that is up to date needs no write lock, which another process may hold for long. Read again: where the mode
+    // has just changed, the first read makes the -wal.
+    if identify(&db, path)? == VERSION {
+        sync_folder(path)?;
+    } else {
+        migrate(&mut db, path)?;
+    }
     Ok(db)
 }
 

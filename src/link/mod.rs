@@ -64,8 +64,8 @@ pub enum LinkEvent {
 
 /// How long to wait between tries to open a port: `first`, then twice as long each time, up to `most`.
 ///
-/// It begins at `first` again once a connection gave bytes or lasted longer than `most`, so that a device
-/// server that accepts and hangs up is not asked every second for a year.
+/// It begins at `first` again once a connection gave a right frame ([`Links::works`]) or lasted longer than `most`, so
+/// that a device server that accepts, says that it is busy, and hangs up is not asked every second for a year.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Backoff {
     /// The first wait; less than a millisecond counts as one.
@@ -181,6 +181,13 @@ impl Links {
         into.clear();
         if let Some(port) = self.ports.get(radio) {
             port.take(into);
+        }
+    }
+
+    /// Says that a right frame came from `radio`: when its port is lost, the waits begin at the first again.
+    pub fn works(&self, radio: usize) {
+        if let Some(port) = self.ports.get(radio) {
+            port.works();
         }
     }
 

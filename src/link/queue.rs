@@ -51,6 +51,8 @@ struct State {
     /// An empty buffer for the next run of bytes.
     spare: Vec<u8>,
     counters: PortCounters,
+    /// Whether the consumer found something right in what came; see [`Queue::works`].
+    works: bool,
     closed: bool,
 }
 
@@ -126,6 +128,16 @@ impl Queue {
             }
             self.room.notify_one();
         }
+    }
+
+    /// The consumer says that what came was right: the port works.
+    pub fn works(&self) {
+        self.lock().works = true;
+    }
+
+    /// Whether it has said so since this was asked last.
+    pub fn take_works(&self) -> bool {
+        std::mem::take(&mut self.lock().works)
     }
 
     /// A copy of the counters.

@@ -28,12 +28,11 @@ pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {
             Ok(connection) => {
                 told = None;
                 let since = Instant::now();
-                let mut got_bytes = false;
-                let lost = queue
-                    .up()
-                    .and_then(|()| read_until_lost(port, connection.as_fd(), queue, stopped, &mut got_bytes));
+                let lost =
+                    queue.up().and_then(|()| read_until_lost(port, connection.as_fd(), queue, stopped));
                 let Ok(reason) = lost else { return };
-                if got_bytes || since.elapsed() > most {
+                // Bytes alone prove nothing: a device server may accept, say that it is busy, and hang up.
+                if queue.take_works() || since.elapsed() > most {
                     wait = first;
                 }
                 // `connection` ends here, before anybody is told.
@@ -68,7 +67,6 @@ fn read_until_lost(
     connection: BorrowedFd<'_>,
     queue: &Queue,
     stopped: &PipeReader,
-    got_bytes: &mut bool,
 ) -> Result<String, Closed> {
     let mut buffer = [0; READ_BYTES];
     loop {
@@ -89,10 +87,7 @@ fn read_until_lost(
         // Read on a hang-up too: bytes may be left, and if none are, the read says what happened.
         match rustix::io::read(connection, &mut buffer) {
             Ok(0) => return Ok(lost(port)),
-            Ok(n) => {
-                *got_bytes = true;
-                queue.push(&buffer[..n])?;
-            }
+            Ok(n) => queue.push(&buffer[..n])?,
             Err(Errno::INTR) => {}
             // Nothing there after all. With a hang-up that would come again at once, for ever.
             Err(Errno::AGAIN) if !connection_has.contains(PollFlags::HUP) => {}

@@ -12,7 +12,7 @@
 use super::{Cipher, SiteKey, SlotKey};
 use crate::wire::frame::{AirFrame, RECORD_MAX};
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Why a frame stays shut. The outcome is `unopened` in every case; the reason says where it is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -35,6 +35,19 @@ pub struct Last {
     pub epoch: Epoch,
     /// The last sequence in it.
     pub sequence: Sequence,
+}
+
+/// What is written of a slot: whether it has a key of its own, and where it is closed. Never the key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Entry {
+    /// The logger.
+    pub address: Address,
+    /// The slot.
+    pub slot: Slot,
+    /// Whether it has a key of its own.
+    pub is_given: bool,
+    /// Where it is closed.
+    pub last: Option<Last>,
 }
 
 /// All keys of a site.
@@ -77,6 +90,17 @@ impl Keyring {
     /// Where a slot is closed.
     pub fn closed_at(&self, address: Address, slot: Slot) -> Option<Last> {
         self.closed.get(&(address, slot)).copied()
+    }
+
+    /// Every slot with a key of its own or a closing, by logger and slot.
+    pub fn entries(&self) -> impl Iterator<Item = Entry> {
+        let places: BTreeSet<_> = self.given.keys().chain(self.closed.keys()).copied().collect();
+        places.into_iter().map(|(address, slot)| Entry {
+            address,
+            slot,
+            is_given: self.given.contains_key(&(address, slot)),
+            last: self.closed_at(address, slot),
+        })
     }
 
     /// Says that this slot's key has opened frames in an earlier run.

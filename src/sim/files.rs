@@ -6,31 +6,51 @@
 
 use super::physics::{self, Sensor};
 use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
+use crate::files::{self, NewFile, NotMade};
 use std::fmt::Write as _;
-use std::fs::{self, OpenOptions, Permissions};
-use std::io::{self, Write as _};
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::{fs, io};
 
-/// Only its owner may read a keyring.
-const KEYS_MODE: u32 = 0o600;
-/// Its presence says that the gateway's clock is synchronised.
-const CLOCK_FILE: &str = "run/clock-synchronized";
+/// The files of a configuration, and their modes: only its owner may read a keyring, or calibrations. The first one's
+/// presence says that the gateway's clock is synchronised.
+const CONFIG_FILES: [(&str, u32); 6] = [
+    ("run/clock-synchronized", 0o644),
+    ("site.toml", 0o644),
+    ("loggers.toml", 0o644),
+    ("points.toml", 0o644),
+    ("calibrations.toml", 0o600),
+    ("keys.toml", 0o600),
+];
 
 impl FieldPlan {
-    /// Writes a configuration for this field into a folder that exists, over any that is there.
+    /// Writes a configuration for this field into a folder that exists. Where one of its files is there already,
+    /// nothing is written: a keyring that is written over is a lost key.
     ///
     /// `port` is what `[[radio]]` names: a device file or `tcp://host:port`. Paths in the files are relative,
     /// so that the folder can be moved; the daemon's state goes into `run` inside it. There also stands the
     /// file that says that the gateway's clock is synchronised: remove it to have a clock that is not.
     pub fn write_config(&self, dir: &Path, port: &str, commit_every_s: f64) -> io::Result<()> {
+        let texts = [
+            String::new(),
+            site_toml(port, commit_every_s),
+            self.loggers_toml(),
+            self.points_toml(),
+            self.calibrations_toml(),
+            self.keys_toml(),
+        ];
+        let files: Vec<NewFile<'_>> = CONFIG_FILES
+            .iter()
+            .zip(&texts)
+            .map(|(&(name, mode), text)| NewFile { path: dir.join(name), bytes: text.as_bytes(), mode })
+            .collect();
+        files::refuse_taken(files.iter().map(|file| file.path.clone())).map_err(refused)?;
         fs::create_dir_all(dir.join("run"))?;
-        fs::write(dir.join(CLOCK_FILE), "")?;
-        fs::write(dir.join("site.toml"), site_toml(port, commit_every_s))?;
-        fs::write(dir.join("loggers.toml"), self.loggers_toml())?;
-        fs::write(dir.join("points.toml"), self.points_toml())?;
-        write_private(&dir.join("calibrations.toml"), &self.calibrations_toml())?;
-        write_private(&dir.join("keys.toml"), &self.keys_toml())
+        files::put_all_new(&files).map_err(refused)
+    }
+
+    /// The files that [`FieldPlan::write_config`] makes in a folder.
+    pub fn config_files(dir: &Path) -> impl Iterator<Item = PathBuf> {
+        CONFIG_FILES.iter().map(move |(name, _)| dir.join(name))
     }
 
     fn loggers_toml(&self) -> String {
@@ -181,7 +201,7 @@ fn site_toml(port: &str, commit_every_s: f64) -> String {
          [page]\nlisten = \"127.0.0.1:8420\"\n",
         quoted(SITE_NAME),
         quoted(SITE_UTC_OFFSET),
-        quoted(CLOCK_FILE),
+        quoted(CONFIG_FILES[0].0),
         toml::Value::Float(commit_every_s),
         quoted(port),
     )
@@ -264,27 +284,31 @@ fn quoted(text: &str) -> String {
 }
 
 /// Writes a file that nobody else can read at any time, whatever was there before.
-fn write_private(path: &Path, text: &str) -> io::Result<()> {
-    let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(KEYS_MODE).open(path)?;
-    file.set_permissions(Permissions::from_mode(KEYS_MODE))?;
-    file.write_all(text.as_bytes())
+
+fn refused(why: NotMade) -> io::Error {
+    let kind = match &why {
+        NotMade::Taken(_) => io::ErrorKind::AlreadyExists,
+        NotMade::Failed(_, error) => error.kind(),
+    };
+    io::Error::new(kind, why.to_string())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::os::unix::fs::PermissionsExt;
 
     #[test]
     fn the_loader_reads_what_is_written_and_the_keyring_is_private() {
         let dir = tempfile::tempdir().unwrap();
         let keys = dir.path().join("keys.toml");
-        // A file that others could read is no trap.
-        fs::write(&keys, "").unwrap();
-        fs::set_permissions(&keys, Permissions::from_mode(0o644)).unwrap();
         let mut plan = FieldPlan::harrow_tarn(1, 40, super::super::plan::FROM_UNIX_S, 30);
         plan.in_service_from.push((plan.loggers[2].address, plan.from_unix_s + 3_601));
         plan.write_config(dir.path(), "/dev/pts/a \"quoted\" one", 0.5).unwrap();
         crate::config::load(&dir.path().join("site.toml")).unwrap();
+        let again = plan.write_config(dir.path(), "tcp://127.0.0.1:4001", 1.0).unwrap_err();
+        assert_eq!(again.kind(), io::ErrorKind::AlreadyExists);
+        FieldPlan::config_files(dir.path()).for_each(|path| fs::remove_file(path).unwrap());
         plan.write_config(dir.path(), "tcp://127.0.0.1:4001", 1.0).unwrap();
         assert_eq!(fs::metadata(&keys).unwrap().permissions().mode() & 0o777, 0o600);
         let config = crate::config::load(&dir.path().join("site.toml")).unwrap();

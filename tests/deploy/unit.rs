@@ -99,9 +99,9 @@ fn nothing_ends_the_service_for_good_but_a_wrong_configuration() {
     assert_eq!(value("Restart"), "on-failure");
     assert_eq!(value("RestartPreventExitStatus"), stonechat::cli::USAGE.to_string());
     assert_eq!(value("RestartForceExitStatus"), stonechat::cli::DONE.to_string());
-    // Waiting for the ledger's lock counts as alive for 120 s; half of the watchdog's time is the daemon's beat.
+    // Half of the watchdog's time is the daemon's beat; one commit on a slow card may take a while.
     let watchdog: u64 = value("WatchdogSec").parse().unwrap();
-    assert!(watchdog >= 120 + 30, "{watchdog}");
+    assert!(watchdog >= 120, "{watchdog}");
 }
 
 #[test]

@@ -8,6 +8,7 @@ pub mod promises;
 pub mod reader_site;
 pub mod shim;
 pub mod truth;
+pub mod unit;
 
 use std::path::PathBuf;
 

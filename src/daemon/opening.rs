@@ -1,0 +1,66 @@
+//! Opening the ledger for the daemon: on a thread of its own, while the loop hears.
+//!
+//! Input: the ledger's path, the radios' names. Output: a ledger that is sound, or has taken a damaged one's place, and
+//! what the loop needs to know of it. It may take long: another process holds the write lock and there is something to
+//! write, or a new release brings a ledger of many years up to date. Nothing is written where there is no news.
+
+use crate::ledger::damage::{self, TakenOver};
+use crate::ledger::{Error, Ledger, RadioId, Stamp};
+use crate::wire::seq::{Address, Slot};
+use std::path::PathBuf;
+use tokio::task::JoinHandle;
+
+/// A ledger to go on with.
+#[derive(Debug)]
+pub struct Opened {
+    /// It.
+    pub ledger: Ledger,
+    /// Where the one that was there was damaged.
+    pub taken: Option<TakenOver>,
+    /// Whether what must outlive it stands beside it, whole.
+    pub is_known: bool,
+    /// Why what stands there is not used, if so.
+    pub unused: Option<String>,
+    /// The radios' numbers in it, in their order.
+    pub radios: Vec<RadioId>,
+    /// The slots whose keys have opened frames before.
+    pub slots: Vec<(Address, Slot)>,
+}
+
+/// Begins to open it.
+pub fn begin(path: PathBuf, radios: Vec<String>, now: Stamp) -> JoinHandle<Result<Opened, Error>> {
+    tokio::task::spawn_blocking(move || open(&path, &radios, now))
+}
+
+fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened, Error> {
+    let names: Vec<&str> = radios.iter().map(String::as_str).collect();
+    let damage::Opened { mut ledger, mut taken, mut is_known, unused } = damage::open(path, now)?;
+    let mut known = facts(&mut ledger, &names);
+    if let Err(error) = &known
+        && error.is_damage()
+    {
+        // Damage that the first look does not see.
+        let why = error.cause();
+        let memory = ledger.coverage().clone();
+        drop(ledger);
+        let (new, told) = damage::replace(path, &why, &[], &memory, now)?;
+        (ledger, taken, is_known) = (new, Some(told), false);
+        known = facts(&mut ledger, &names);
+    }
+    match known {
+        Ok((radios, slots)) => Ok(Opened { ledger, taken, is_known, unused, radios, slots }),
+        Err(error) => {
+            if let Some(taken) = taken {
+                // The next try finds a sound ledger, and would not say it.
+                tracing::error!(kept = taken.kept, "{}", taken.text());
+            }
+            Err(error)
+        }
+    }
+}
+
+type Facts = (Vec<RadioId>, Vec<(Address, Slot)>);
+
+fn facts(ledger: &mut Ledger, names: &[&str]) -> Result<Facts, Error> {
+    Ok((ledger.radios(names)?, ledger.slots_in_use()?))
+}
