@@ -72,6 +72,12 @@ impl RangeSet {
         self.ranges.first().map(|&(first, _)| first)
     }
 
+    /// The largest number below another.
+    pub fn largest_below(&self, number: u32) -> Option<u32> {
+        let at = self.ranges.partition_point(|&(first, _)| first < number);
+        self.ranges.get(at.checked_sub(1)?).map(|&(_, last)| last.min(number - 1))
+    }
+
     /// How many numbers are in.
     pub fn count(&self) -> u64 {
         self.ranges.iter().map(|&(first, last)| u64::from(last - first) + 1).sum()

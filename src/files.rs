@@ -29,9 +29,8 @@ pub fn put(path: &Path, bytes: &[u8], how: How) -> io::Result<()> {
     if !how.replace && path.symlink_metadata().is_ok() {
         return Err(ErrorKind::AlreadyExists.into());
     }
-    let part = part_name(path)?;
-    let made = OpenOptions::new().write(true).create_new(true).mode(how.mode).open(&part);
-    let done = made.and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()));
+    let (part, mut file) = make_part(path, how.mode)?;
+    let done = file.write_all(bytes).and_then(|()| file.sync_all());
     let done = done.and_then(|()| take_name(&part, path, how.replace));
     if done.is_err() {
         // Half a file, made here a moment ago.
@@ -110,6 +109,42 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
     hidden.push(name);
     hidden.push(format!(".part-{}", std::process::id()));
     Ok(path.with_file_name(hidden))
+}
+
+/// Makes the file that is written until it is whole, and removes what a killed process left of the same file.
+///
+/// It is locked as long as it is open, and a part is removed only where no process has its number and none has it locked:
+/// two that write the same file at one time do not hurt each other.
+pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
+    remove_left_parts(path);
+    let part = part_name(path)?;
+    let file = OpenOptions::new().write(true).create_new(true).mode(mode).open(&part)?;
+    // A file system without locks leaves the process's number to tell.
+    let _ = file.try_lock();
+    Ok((part, file))
+}
+
+/// What cannot be looked at or removed stays: it does no harm but for its size.
+fn remove_left_parts(path: &Path) {
+    let Some(name) = path.file_name() else { return };
+    let mut start = OsString::from(".");
+    start.push(name);
+    start.push(".part-");
+    let Ok(entries) = std::fs::read_dir(folder_of(path)) else { return };
+    for entry in entries.flatten() {
+        let found = entry.file_name();
+        let process = found.as_encoded_bytes().strip_prefix(start.as_encoded_bytes());
+        let process = process.and_then(|number| std::str::from_utf8(number).ok()?.parse::<u32>().ok());
+        let Some(process) = process else { continue };
+        let is_alive = Path::new("/proc").join(process.to_string()).exists() && process != std::process::id();
+        if is_alive || !entry.file_type().is_ok_and(|kind| kind.is_file()) {
+            continue;
+        }
+        let left = entry.path();
+        if File::open(&left).is_ok_and(|file| file.try_lock().is_ok()) {
+            let _ = std::fs::remove_file(&left);
+        }
+    }
 }
 
 /// Renames; with `replace` over what is there.
@@ -246,6 +281,11 @@ pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
         return Ok(());
     }
     std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
+}
+
+/// SHA-256 of a file, in hexadecimal.
+pub fn digest_of(path: &Path) -> io::Result<String> {
+    Ok(digest(&mut File::open(path)?)?.0)
 }
 
 /// SHA-256 in hexadecimal, and the size, of all that can be read.

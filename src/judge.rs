@@ -8,10 +8,11 @@
 
 use crate::config::roster::Roster;
 use crate::coverage::Coverage;
+use crate::record::neighbours::{Neighbours, Standing};
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::{AirFrame, NoFrame, RECORD_MAX, SerialFrame, Signal};
 use crate::wire::record::{Reading, Record};
-use crate::wire::seq::Identity;
+use crate::wire::seq::{Identity, Sequence};
 use std::sync::Arc;
 
 /// What becomes of a frame. Exactly one for each frame between delimiters.
@@ -166,9 +167,10 @@ pub trait Held {
     fn is_row_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
     /// Whether it counts as held because of a ledger that was set aside as damaged: its content is not here.
-    fn is_elsewhere(&mut self, _identity: Identity) -> Result<bool, Self::Error> {
-        Ok(false)
-    }
+    fn is_elsewhere(&mut self, identity: Identity) -> Result<bool, Self::Error>;
+
+    /// Whether an authentic profile or event is held under `identity`. No row can be its reading.
+    fn is_other(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
     /// The authentic reading held under `identity`; `None` where it is a profile, event or opaque.
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Self::Error>;
@@ -392,12 +394,14 @@ pub enum Refused {
         /// The largest sequence that a row may have now.
         largest: u64,
     },
+    /// The rows of its file around it disagree with what is held there.
+    Neighbours(Standing),
 }
 
 /// What becomes of a CSV row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum RowVerdict {
-    /// It fills its sequence.
+    /// Nothing is held under its identity: it fills it, if [`place_row`] lets it.
     Stored,
     /// It agrees with what is held.
     Duplicate,
@@ -407,6 +411,60 @@ pub enum RowVerdict {
     Refused(Refused),
 }
 
+/// By what a row has its place. The ledger keeps the code.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Placed {
+    /// By its own number, and its neighbours agree with what is held.
+    #[default]
+    ByNumber,
+    /// It had no number, and was matched by time.
+    ByTime,
+    /// By its own number, and too few neighbours can be compared with what is held.
+    Unproven,
+}
+
+impl Placed {
+    /// As the ledger's column has it.
+    pub fn code(self) -> Option<i64> {
+        match self {
+            Self::ByNumber => None,
+            Self::ByTime => Some(1),
+            Self::Unproven => Some(2),
+        }
+    }
+
+    /// The way back; what no release has written counts as unproven.
+    pub fn from_code(code: Option<i64>) -> Self {
+        match code {
+            None | Some(0) => Self::ByNumber,
+            Some(1) => Self::ByTime,
+            Some(_) => Self::Unproven,
+        }
+    }
+}
+
+/// Whether a row may fill an identity that nothing is held under, by its file's rows around it. A row that was matched
+/// by time has been proven by that.
+pub fn place_row(neighbours: &Neighbours, identity: Identity, matched: bool) -> Result<Placed, Refused> {
+    match neighbours.standing(identity) {
+        against @ (Standing::Against { .. } | Standing::OtherEpochsAgainst(_)) => {
+            Err(Refused::Neighbours(against))
+        }
+        _ if matched => Ok(Placed::ByTime),
+        Standing::Proven => Ok(Placed::ByNumber),
+        Standing::Unproven => Ok(Placed::Unproven),
+    }
+}
+
+/// A row's verdict, and what it says for or against its neighbours.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct JudgedRow {
+    /// What becomes of it.
+    pub verdict: RowVerdict,
+    /// Whether it agrees with the authentic record that is held; `None`: it cannot be compared.
+    pub agrees: Option<bool>,
+}
+
 /// Judges a CSV row against the roster and what is held.
 pub fn judge_row<H: Held + ?Sized>(
     roster: &Roster,
@@ -414,31 +472,81 @@ pub fn judge_row<H: Held + ?Sized>(
     held: &mut H,
     identity: Identity,
     row: &Row,
-) -> Result<RowVerdict, H::Error> {
+) -> Result<JudgedRow, H::Error> {
+    let judged = |verdict| Ok(JudgedRow { verdict, agrees: None });
     let Some(logger) = roster.logger(identity.address) else {
-        return Ok(RowVerdict::Refused(Refused::Foreign));
+        return judged(RowVerdict::Refused(Refused::Foreign));
     };
     let largest =
         coverage.epoch(identity.address, identity.epoch).and_then(|epoch| epoch.authentic.largest());
     let Some(largest) = largest else {
-        return Ok(RowVerdict::Refused(Refused::EpochNotHeld));
+        return judged(RowVerdict::Refused(Refused::EpochNotHeld));
     };
     let largest = u64::from(largest) + u64::from(logger.memory_records);
     if u64::from(identity.sequence.number()) > largest {
-        return Ok(RowVerdict::Refused(Refused::BeyondMemory { largest }));
+        return judged(RowVerdict::Refused(Refused::BeyondMemory { largest }));
     }
-    let agrees = if coverage.holds_authentic(identity) {
-        match held.reading(identity)? {
-            Some(reading) => row.agrees_with(&reading),
-            None => held.is_given_up(identity)? || held.is_elsewhere(identity)?,
-        }
-    } else if coverage.holds_row(identity) {
-        match held.row(identity)? {
+    let verdict = |agrees| if agrees { RowVerdict::Duplicate } else { RowVerdict::Conflict };
+    if coverage.holds_authentic(identity) {
+        return match held.reading(identity)? {
+            Some(reading) if !row.agrees_with(&reading) => {
+                Ok(JudgedRow { verdict: RowVerdict::Conflict, agrees: Some(false) })
+            }
+            Some(_) => {
+                let is_telling = is_telling(coverage, held, identity, row)?;
+                Ok(JudgedRow { verdict: RowVerdict::Duplicate, agrees: is_telling.then_some(true) })
+            }
+            None if held.is_given_up(identity)? || held.is_elsewhere(identity)? => {
+                judged(RowVerdict::Duplicate)
+            }
+            None => {
+                let is_other = held.is_other(identity)?;
+                Ok(JudgedRow { verdict: RowVerdict::Conflict, agrees: is_other.then_some(false) })
+            }
+        };
+    }
+    if coverage.holds_row(identity) {
+        return judged(verdict(match held.row(identity)? {
             Some(other) => row.agrees_with_row(&other),
             None => held.is_row_given_up(identity)? || held.is_elsewhere(identity)?,
+        }));
+    }
+    judged(RowVerdict::Stored)
+}
+
+/// How many sequences off the next held reading is looked for: profiles and events stand between readings.
+const BESIDE_MAX: u32 = 8;
+
+/// Whether it says anything that a row agrees with the reading under its own number: not if it would agree with the next
+/// one that is held on either side as well, or rounds and there is none on one side to compare it with.
+fn is_telling<H: Held + ?Sized>(
+    coverage: &Coverage,
+    held: &mut H,
+    identity: Identity,
+    row: &Row,
+) -> Result<bool, H::Error> {
+    let sequence = identity.sequence.number();
+    let places: [&dyn Fn(u32) -> Option<u32>; 2] =
+        [&|by| sequence.checked_add(by), &|by| sequence.checked_sub(by)];
+    for place in places {
+        let mut is_held = false;
+        for by in 1..=BESIDE_MAX {
+            let Some(beside) = place(by).and_then(Sequence::new) else { break };
+            let beside = Identity { sequence: beside, ..identity };
+            if !coverage.holds_authentic(beside) {
+                continue;
+            }
+            if let Some(reading) = held.reading(beside)? {
+                if row.agrees_with(&reading) {
+                    return Ok(false);
+                }
+                is_held = true;
+                break;
+            }
         }
-    } else {
-        return Ok(RowVerdict::Stored);
-    };
-    Ok(if agrees { RowVerdict::Duplicate } else { RowVerdict::Conflict })
+        if !is_held && row.steps.is_some() {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }

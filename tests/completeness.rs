@@ -12,7 +12,7 @@ use stonechat::config::Config;
 use stonechat::config::roster::{InService, Logger, Roster};
 use stonechat::daemon::intake::Intake;
 use stonechat::gaps::{Gap, GapState, Report, Silence};
-use stonechat::judge::Row;
+use stonechat::judge::{Placed, Row};
 use stonechat::ledger::held::{self, Unsettled};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Arrival, Batch, BatchItem, Content, Ledger, RadioId, Reception, Stamp};
@@ -258,7 +258,7 @@ impl History {
                     board_centi_c: None,
                     steps: None,
                 };
-                let content = Content::Row { row: Box::new(row), matched: false, resolution: None };
+                let content = Content::Row { row: Box::new(row), placed: Placed::ByNumber, resolution: None };
                 batch.items.push(BatchItem { arrival, content });
             }
         }

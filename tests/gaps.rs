@@ -19,7 +19,7 @@ use stonechat::daemon::intake::Intake;
 use stonechat::gaps::{
     self, Cause, Facts, Gap, GapState, Outage, ProfileSeen, Report, Seen, Silence, UnclosedGap, WriteOff,
 };
-use stonechat::judge::{Outcome, Row, RowVerdict, Tally};
+use stonechat::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Ledger, RadioId, Reception, Stamp, Window,
@@ -442,7 +442,8 @@ impl Gateway {
                         board_centi_c: None,
                         steps: None,
                     };
-                    let content = Content::Row { row: Box::new(row), matched: false, resolution: None };
+                    let content =
+                        Content::Row { row: Box::new(row), placed: Placed::ByNumber, resolution: None };
                     batch.items.push(BatchItem { arrival, content });
                 }
             }

@@ -375,6 +375,7 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
             by: "R. Dale".to_owned(),
             refused: BTreeMap::new(),
             duplicates: plan.held + plan.twice,
+            neighbours: Some(plan.neighbours.clone()),
         };
         let done = ledger
             .import(&evidence, &|give| plan.kept.each(give), &plan.shut, &roster, NOW, withdrawals, false)
@@ -560,7 +561,23 @@ impl Model {
         }
     }
 
-    fn row(&mut self, name: (u16, u32, u32), variant: u8, bare: bool, counts: &mut Counts) {
+    /// What the rows of a file say where records are held: each row's identity, and whether the two agree.
+    fn votes(&self, rows: &Names) -> Vec<(Identity, bool)> {
+        let vote = |&(name, variant): &((u16, u32, u32), u8)| {
+            let record = self.slates.get(&name)?.record.filter(|&record| record <= 9)?;
+            Some((id(name), is_reading(name) && record == variant))
+        };
+        rows.iter().filter_map(vote).collect()
+    }
+
+    fn row(
+        &mut self,
+        name: (u16, u32, u32),
+        variant: u8,
+        bare: bool,
+        votes: &[(Identity, bool)],
+        counts: &mut Counts,
+    ) {
         let authentic = self
             .slates
             .iter()
@@ -577,6 +594,10 @@ impl Model {
         let agrees = match (slate.record, slate.row) {
             (Some(record), _) => is_reading(name) && record <= 9 && record == variant,
             (None, Some((row, _))) => row == variant,
+            (None, None) if !hand::may_fill(votes, id(name)) => {
+                counts.refused += 1;
+                return;
+            }
             (None, None) => {
                 counts.new += 1;
                 slate.row = Some((variant, bare));
@@ -645,10 +666,11 @@ proptest! {
                     for file in files {
                         let (bytes, whole) = bytes_of(file);
                         let mut counts = Counts::default();
+                        let votes = model.votes(&whole);
                         for (name, variant) in &whole {
                             match file {
                                 FileOf::Dump { .. } => model.record(*name, *variant, &mut counts),
-                                FileOf::Csv { bare, .. } => model.row(*name, *variant, *bare, &mut counts),
+                                FileOf::Csv { bare, .. } => model.row(*name, *variant, *bare, &votes, &mut counts),
                             }
                         }
                         if matches!(file, FileOf::Dump { .. }) && whole.is_empty() {
@@ -1264,12 +1286,14 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     let path = dir.path().join("ledger.db");
     let mut ledger = Ledger::open(&path).unwrap();
     append(&mut ledger, &known());
+    append(&mut ledger, &vec![((2, 1, LAST - 1), 0), ((2, 1, LAST - 2), 0)]);
     let before = hand::tables(&path);
     // New records, a record twice, and the other side of a conflict.
     let mut bytes: Vec<u8> = (1..30).flat_map(|sequence| frame(id((1, 1, sequence)), 0)).collect();
     bytes.extend(frame(id((1, 1, 3)), 0));
     bytes.extend(frame(id((1, 1, LAST)), 2));
     let rows: String = (2..9)
+        .chain([LAST - 2, LAST - 1])
         .map(|sequence| hand::csv_row(id((2, 1, sequence)), &reading(id((2, 1, sequence)), 0), 3))
         .chain([hand::csv_row(id((2, 1, LAST)), &reading(id((2, 1, LAST)), 1), 3)])
         .collect();
@@ -1303,6 +1327,27 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     assert!(before == hand::tables(&path), "a plan writes nothing");
 }
 
+#[test]
+fn after_a_damaged_ledger_a_plan_finds_no_conflict_with_what_is_held_elsewhere() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let held: Names = (10..=20).filter(|n| n % 9 != 0).map(|sequence| ((1, 1, sequence), 0)).collect();
+    append(&mut ledger, &held);
+    while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
+    ledger.write_known(NOW).unwrap();
+    drop(ledger);
+    let (ledger, _) =
+        stonechat::ledger::damage::replace(&path, "by this test", &[], &Default::default(), NOW).unwrap();
+    drop(ledger);
+    let file = FileOf::Csv { names: held.clone(), bare: false };
+    let (bytes, _) = bytes_of(&file);
+    let (roster, mut keyring) = (small_roster(), small_keyring());
+    let mut planning = Planning::new(Planner::open(&path).unwrap(), &roster, &mut keyring, NOW.unix_s);
+    let plan = planning.own_csv("P-1", &mut &bytes[..], None, &mut Quiet(0)).unwrap();
+    assert_eq!((plan.conflicts, plan.held, plan.new), (0, held.len() as u64, 0));
+}
+
 // ---- what a person asks for ------------------------------------------------------------------------------
 
 #[test]
@@ -1328,6 +1373,40 @@ fn strict_takes_whole_files_only_and_what_is_left_out_hides_nothing_of_the_other
     assert_eq!(done["files"][1]["imported"]["stored"], small.gap.len());
     assert_eq!(small.missing(), missing - small.gap.len() as u64);
     verified(&small.site.ledger());
+}
+
+#[test]
+fn a_dump_that_begins_and_ends_within_frames_is_whole_and_strict_takes_it() {
+    let small = Small::new();
+    let all = hand::dump(&small.truth, &small.gap);
+    let first = all.iter().position(|&byte| byte == 0).unwrap();
+    let cut = small.file("cut.sealed", &all[first - 9..all.len() - 12]);
+    let records = small.gap.len() as u64 - 2;
+    let planned = import(&small.site, 0, &["--dry-run", "--strict", &cut]);
+    assert!(flat(&planned).contains("begins and ends within a frame"), "{planned}");
+    let done = import_json(&small.site, 0, &["--by", "R. Dale", "--strict", &cut]);
+    let file = &done["files"][0];
+    assert_eq!((&file["new"], &file["read"]), (&records.into(), &records.into()), "{file}");
+    assert_eq!(file["refused"], serde_json::json!({}), "{file}");
+    assert_eq!(file["cut_at_edges"], 2, "{file}");
+    // What is damaged in the middle, or is longer than any frame, is refused as before.
+    let mut damaged = all.clone();
+    damaged[first + 5] ^= 1;
+    let damaged = small.file("damaged.sealed", damaged);
+    import(&small.site, 1, &["--dry-run", &damaged]);
+    let mut long = vec![7; 300];
+    long.push(0);
+    long.extend(&all);
+    let long = small.file("long.sealed", long);
+    let planned = import_json(&small.site, 1, &["--dry-run", &long]);
+    assert_eq!(planned["files"][0]["refused"]["damaged"]["count"], 1, "{planned}");
+    // A first frame that ends at a delimiter is whole, and so is a last one without its delimiter.
+    let mut whole = vec![0];
+    whole.extend(&all[..all.len() - 1]);
+    let whole = small.file("whole.sealed", whole);
+    let planned = import_json(&small.site, 0, &["--dry-run", &whole]);
+    assert_eq!(planned["files"][0]["cut_at_edges"], 0, "{planned}");
+    assert_eq!(planned["files"][0]["read"], small.gap.len(), "{planned}");
 }
 
 #[test]
@@ -1382,7 +1461,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     // What was right went in.
     let list = import_json(&small.site, 0, &["--list"]);
     assert_eq!(list["imports"].as_array().unwrap().len(), 2);
-    assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "stored": 2 }));
+    assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "unproven": 2 }));
     small.refuses(
         2,
         &[&csv, "--refused", to],
@@ -1408,8 +1487,21 @@ fn whoever_imports_must_say_who() {
         assert!(told.starts_with("stonechat: ") && told.contains(word), "{told}");
     };
     refused(&[&csv], "say who imports with --by NAME");
-    for name in ["", "  ", "R.\nDale", "R. \x1b[31mDale", &"x".repeat(101)] {
-        refused(&["--by", name, &csv], "--by takes a person's name of 1 to 100 characters");
+    let long = "x".repeat(81);
+    // The rule for a name is the same wherever a person gives one.
+    for (name, why) in [
+        ("", "--by is empty; write it out"),
+        ("  ", "--by is empty; write it out"),
+        ("R.\nDale", "--by has the control character \\u{a}"),
+        ("R. \x1b[31mDale", "--by has the control character \\u{1b}"),
+        ("R. \u{202e}Dale", "--by has the control character \\u{202e}"),
+        (long.as_str(), "--by has 81 characters; at most 80 are kept"),
+    ] {
+        refused(&["--by", name, &csv], why);
+        let remark = small
+            .site
+            .output(&["remark", "add", "--logger", "12", "--kind", "other", "--by", name, "a remark"]);
+        assert!(text(&remark.stderr).contains(why), "{}", text(&remark.stderr));
     }
     refused(&["--by", "R. Dale"], "name files or folders to import");
     refused(&["--withdraw", "1", "--by", "R. Dale"], "say why with --reason TEXT");

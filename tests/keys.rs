@@ -349,14 +349,10 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     let newest = told["newest_records"].as_u64().unwrap();
     let of = |at: usize| told["slots"][at]["of_newest_records"].as_u64().unwrap();
     assert!(of(1) > 0 && of(0) + of(1) == newest, "{told}");
-    let (first, last) = (old_last.sequence.number() - 1, old_last.sequence.number());
-    assert_eq!(
-        told["change"]["closing"][0]["missing_behind"],
-        serde_json::json!({"first": first, "last": last})
-    );
-    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
-    assert!(text.contains(&format!("{first} to {last}: it may be sealed")), "{text}");
-    assert!(text.contains(&format!("Or write sequence = {last}, ")), "{text}");
+    // What was not heard yet may be of the old key, and is let in.
+    let last = old_last.sequence.number();
+    assert_eq!(told["change"]["closing"][0]["last"]["sequence"], last);
+    assert_eq!(told["change"]["closing"][0]["beyond"], serde_json::json!([]));
     frames += send(&mut pty, run.emissions.iter().filter(is_late));
     daemon.wait_frames(frames);
 
@@ -372,7 +368,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     let told = slots(&site);
     let line = format!("last = {{ epoch = {}, sequence = {} }}", old_last.epoch, old_last.sequence);
     assert_eq!(told["change"]["closing"][0]["toml"], line.as_str());
-    assert!(told["change"]["closing"][0]["missing_behind"].is_null());
+    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "late ones are no news");
     let text = text_of(&site, &["key", "slot", "--logger", "12"]);
     let entry: String = text
         .lines()
@@ -404,6 +400,78 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     let check = text_of_check(&site);
     assert!(check.contains("1 frame of logger 12 came under key slot 0 although it is closed"), "{check}");
     assert!(!check.contains("still sends"), "{check}");
+}
+
+#[test]
+fn whoever_has_the_old_key_cannot_hold_up_the_change_nor_have_a_forged_record_let_in() {
+    let logger = Address::new(12).unwrap();
+    let changed_at = FROM + 2 * DAY;
+    let mut plan = plan(62, 2, 3);
+    plan.slot_changes = vec![(logger, changed_at)];
+    let run = Field::new(plan.clone()).run_out();
+    let old_last = run.truth.records_of(logger).iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let before = run.emissions.iter().filter(|emission| emission.at_unix_s < changed_at + DAY / 2);
+    let mut frames = send(&mut pty, before);
+    // One frame under the old key, far beyond everything; then the logger goes on.
+    let old_key = site_key(&plan).derive(logger, Slot(0));
+    let forged = Identity::new(12, old_last.epoch.number(), 4_000_000).unwrap();
+    pty.write_within(&sealed_event(&old_key, 0, forged), PATIENCE).unwrap();
+    frames += 1;
+    daemon.wait_frames(frames);
+    // While it is the latest: both are said, and how to close the old one.
+    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!(told["change"]["step"], 3);
+    assert_eq!(told["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
+    frames +=
+        send(&mut pty, run.emissions.iter().filter(|emission| emission.at_unix_s >= changed_at + DAY / 2));
+    daemon.wait_frames(frames);
+    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "{told}");
+    let closing = &told["change"]["closing"][0];
+    assert_eq!(closing["last"]["sequence"], old_last.sequence.number(), "{closing}");
+    assert_eq!(closing["beyond"].as_array().unwrap().len(), 1);
+    assert_eq!(closing["beyond"][0]["sequence"], 4_000_000);
+    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    assert!(
+        text.contains("epoch 1, sequence 4000000, received ")
+            || text.contains(", sequence 4000000, received "),
+        "{text}"
+    );
+    assert_eq!(daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn a_closing_that_the_running_daemon_has_not_read_is_said_to_be_not_in_force() {
+    let plan = plan(63, 2, 1);
+    let run = Field::new(plan.clone()).run_out();
+    let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
+    let unit = crate::util::unit::Unit::new(&site);
+    let start = || site.start_with(|command| unit.give_to(command, Duration::from_secs(60)));
+    let mut daemon = start();
+    daemon.wait_listening();
+    let frames = send(&mut pty, &run.emissions);
+    daemon.wait_frames(frames);
+    append(&site, "keys.toml", "[[key]]\naddress = 12\nslot = 0\nlast = { epoch = 1, sequence = 3 }\n");
+    let is_in_force = |text: &str| !text.contains("NOT IN FORCE");
+    // A reload reads no other copy, and says so.
+    reload(&daemon, 1);
+    assert!(daemon.log().contains("the keyring is unchanged"), "{}", daemon.log());
+    let text = text_of(&site, &["key", "slot", "--logger", "12"]);
+    assert!(text.contains("NOT IN FORCE: in the running daemon slot 0 is open."), "{text}");
+    assert!(text.contains("systemctl restart stonechat") && !text.contains("kill -HUP"), "{text}");
+    assert!(is_in_force(&text_of(&site, &["key", "slot", "--logger", "11"])));
+    let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
+    assert_eq!(told["slots"][0]["daemon_differs"], true);
+    // A restart does.
+    assert_eq!(daemon.stop().code(), Some(0));
+    unit.load_credential(&site);
+    let mut daemon = start();
+    daemon.wait_listening();
+    assert!(is_in_force(&text_of(&site, &["key", "slot", "--logger", "12"])));
+    assert_eq!(daemon.stop().code(), Some(0));
 }
 
 /// What `check` says, whatever it finds of the port.

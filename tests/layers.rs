@@ -37,6 +37,7 @@ const MOVES: &[(&str, &str)] = &[
     ("ledger/holder", "ledger/db/lock_holder"),
     ("ledger/import", "ledger/write/import"),
     ("ledger/known", "ledger/care/sidecar"),
+    ("ledger/made", "ledger/read/readings"),
     ("ledger/people", "ledger/write/notes"),
     ("ledger/query", "ledger/read/snapshot"),
     ("ledger/restore", "ledger/care/restore"),

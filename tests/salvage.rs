@@ -8,7 +8,7 @@ use std::os::unix::fs::FileExt;
 use std::path::Path;
 use stonechat::coverage::Coverage;
 use stonechat::gaps;
-use stonechat::judge::{Outcome, Row};
+use stonechat::judge::{Outcome, Placed, Row};
 use stonechat::ledger::import::{Evidence, Item};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::salvage::{How, salvage};
@@ -286,13 +286,16 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
         .collect();
     assert!(readings.len() > 30, "{}", readings.len());
     let third = readings.len() / 3;
-    for (number, (matched, resolution)) in
-        [(false, None), (true, Some(r#"{"c0":10,"time":60}"#)), (true, None)].into_iter().enumerate()
+    let by_time = Placed::ByTime;
+    for (number, (placed, resolution)) in
+        [(Placed::Unproven, None), (by_time, Some(r#"{"c0":10,"time":60}"#)), (by_time, None)]
+            .into_iter()
+            .enumerate()
     {
         let mut part = readings[number * third..(number + 1) * third].to_vec();
         part.sort_by_key(|(id, _)| *id);
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
-            part.iter().try_for_each(|(id, row)| give(*id, Item::Row { row, matched, resolution }))
+            part.iter().try_for_each(|(id, row)| give(*id, Item::Row { row, placed, resolution }))
         };
         let evidence = Evidence {
             file: format!("reader-{number}.csv"),
@@ -302,6 +305,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
             by: "A. Fenn".into(),
             refused: Default::default(),
             duplicates: 0,
+            neighbours: None,
         };
         let done = ledger.import(&evidence, &items, &[], &roster, NOW, 0, false).unwrap();
         assert_eq!(done.receipt.tally.of(Outcome::Stored), third as u64);

@@ -156,8 +156,37 @@ impl Model {
         Some(if agrees { Outcome::Duplicate } else { Outcome::Conflict })
     }
 
-    fn take_row(&mut self, id: Identity, row: &Row, import: i64) -> Option<Outcome> {
+    /// Whether a row agrees with the record held under its identity; `None`: it cannot be compared.
+    fn vote(&self, id: Identity, row: &Row) -> Option<(Identity, bool)> {
+        let plaintext = self.held.get(&id)?;
+        let reading = match Record::decode(plaintext, id.epoch).ok()? {
+            Record::Reading(reading) => reading,
+            _ => return Some((id, false)),
+        };
+        if !agrees_with_reading(row, &reading) {
+            return Some((id, false));
+        }
+        let near = |by: i64| {
+            let sequence = u32::try_from(i64::from(id.sequence.number()) + by).ok()?;
+            let id = Identity::new(id.address.number(), id.epoch.number(), sequence)?;
+            self.held.get(&id).and_then(|plaintext| reading_of(id, plaintext))
+        };
+        let beside = [(1..=8).find_map(near), (1..=8).find_map(|by: i64| near(-by))];
+        let is_telling = !beside.iter().flatten().any(|reading| agrees_with_reading(row, reading));
+        is_telling.then_some((id, true))
+    }
+
+    fn take_row(
+        &mut self,
+        id: Identity,
+        row: &Row,
+        votes: &[(Identity, bool)],
+        import: i64,
+    ) -> Option<Outcome> {
         let outcome = self.judge_row(id, row)?;
+        if outcome == Outcome::Stored && !util::hand::may_fill(votes, id) {
+            return None;
+        }
         match outcome {
             Outcome::Stored => {
                 self.rows.insert(id, (row.clone(), import));
@@ -826,14 +855,23 @@ impl World {
         // Rows that may not come now are not handed in later either.
         let mut scratch =
             Model { held: self.model.held.clone(), rows: self.model.rows.clone(), ..Model::default() };
-        let mut handed_in = Vec::new();
+        let mut votes: Vec<(Identity, bool)> =
+            rows.iter().filter_map(|(id, row)| self.model.vote(*id, row)).collect();
+        let (mut handed_in, mut compared) = (Vec::new(), Vec::new());
         for (id, row) in rows {
-            match scratch.take_row(id, &row, 0) {
-                None | Some(Outcome::Duplicate) => {}
-                Some(_) => handed_in.push((id, row)),
+            let outcome = scratch.take_row(id, &row, &votes, 0);
+            if outcome.is_some() && !scratch.held.contains_key(&id) {
+                // They are compared again with what comes in meanwhile.
+                compared.push((id, row.clone()));
+            }
+            if !matches!(outcome, None | Some(Outcome::Duplicate)) {
+                handed_in.push((id, row));
             }
         }
         handed_in.sort_by_key(|(id, _)| *id);
+        compared.retain(|(id, _)| {
+            handed_in.iter().any(|(other, _)| (other.address, other.epoch) == (id.address, id.epoch))
+        });
         if self.chance.percent(40) {
             self.radio_time();
             self.commit();
@@ -876,8 +914,9 @@ impl World {
             }
         }
         let rows_before = self.model.rows.len();
+        votes.extend(compared.iter().filter_map(|(id, row)| self.model.vote(*id, row)));
         for (id, row) in &handed_in {
-            self.model.take_row(*id, row, done.id);
+            self.model.take_row(*id, row, &votes, done.id);
         }
         let stored = done.receipt.tally.of(Outcome::Stored) + done.receipt.tally.of(Outcome::Opaque);
         let new = self.model.held.len() - before + self.model.rows.len() - rows_before;
@@ -1145,6 +1184,7 @@ fn evidence(file: &FilePlan) -> Evidence {
         by: "A. Person".into(),
         refused: BTreeMap::new(),
         duplicates: file.held + file.twice,
+        neighbours: Some(file.neighbours.clone()),
     }
 }
 

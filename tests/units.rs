@@ -6,7 +6,7 @@
 use crate::util;
 
 use proptest::prelude::*;
-use stonechat::units::bridge::{Arms, Leads, Potentiometer, StrainBridge, Transducer};
+use stonechat::units::bridge::{Arms, Leads, Potentiometer, StrainBridge, Transducer, Wiring};
 use stonechat::units::combine::{self, Dead};
 use stonechat::units::curve::{Beyond, Interpolation, Offset, Polynomial, Table, is_ascending};
 use stonechat::units::head::{self, UnitWeight};
@@ -497,7 +497,7 @@ fn arms(name: &str, poisson: f64) -> Arms {
     }
 }
 
-/// Node analysis by sympy; the lead factor is common practice, from memory.
+/// Node analysis by sympy.
 #[test]
 fn quarter_bridges_invert_the_node_analysis_exactly() {
     Csv::read("quarter_bridge_strain").each(11, |row| {
@@ -517,9 +517,78 @@ fn quarter_bridges_invert_the_node_analysis_exactly() {
         let mut quarter = bridge(Arms::Quarter, row.get("gauge_factor"));
         let ratio = row.get("bridge_ratio_mv_per_v") / 1e3;
         row.close(1e6 * ok(quarter.evaluate(ratio, &mut Silent)), "strain_microstrain", 1e-9);
-        quarter.leads = Some(Leads { r_lead: row.get("lead_ohm"), r_gauge: row.get("gauge_ohm") });
+        quarter.leads = Some(Leads {
+            // The reference has the resistance that is in series with the gauge.
+            wiring: Wiring::Three,
+            r_lead: row.get("lead_ohm"),
+            r_gauge: row.get("gauge_ohm"),
+        });
         row.close(1e6 * ok(quarter.evaluate(ratio, &mut Silent)), "strain_lead_corrected_microstrain", 1e-9);
     });
+}
+
+/// The node equations of a bridge on its leads, solved as they stand: each half of the bridge is a divider; the instrument
+/// applies 1 V between its own terminals and measures without drawing current. `arms`: the four resistances, upper and
+/// lower of each half, leads within the arms included; `supply`: what is in series with the whole.
+fn solved([a, b, c, d]: [f64; 4], supply: f64) -> f64 {
+    // Kirchhoff: the current of each half, and the supply's as their sum, lose 1 V in all.
+    let parallel = 1.0 / (1.0 / (a + b) + 1.0 / (c + d));
+    let across = parallel / (parallel + supply);
+    across * (b / (a + b) - d / (c + d))
+}
+
+/// Source: the node equations above. Gauges of 120 and 350 ohm, leads up to 20 ohm each way, strains up to 2 %.
+#[test]
+fn leads_are_taken_off_as_the_wiring_says_by_the_node_equations() {
+    for (gauge, lead, strain) in [
+        (120.0, 10.0, 1_000e-6),
+        (120.0, 2.0, -2_000e-6),
+        (350.0, 20.0, 5_000e-6),
+        (350.0, 0.0, 300e-6),
+        (120.0, 20.0, 20_000e-6),
+    ] {
+        let (gf, nu) = (2.1, 0.3);
+        let of = |strain: f64| gauge * (1.0 + gf * strain);
+        let half = [gauge, gauge];
+        let quarter_2 = |e: f64| solved([gauge, of(e) + 2.0 * lead, half[0], half[1]], 0.0);
+        let quarter_3 = |e: f64| solved([gauge + lead, of(e) + lead, half[0], half[1]], 0.0);
+        let bending = |e: f64| solved([of(-e) + lead, of(e) + lead, half[0], half[1]], 0.0);
+        let poisson = |e: f64| solved([of(-nu * e) + lead, of(e) + lead, half[0], half[1]], 0.0);
+        let full_bending = |e: f64| solved([of(-e), of(e), of(e), of(-e)], 2.0 * lead);
+        let axial = |e: f64| solved([of(-nu * e), of(e), of(e), of(-nu * e)], 2.0 * lead);
+        let all: [(Arms, Wiring, &dyn Fn(f64) -> f64); 6] = [
+            (Arms::Quarter, Wiring::Two, &quarter_2),
+            (Arms::Quarter, Wiring::Three, &quarter_3),
+            (Arms::HalfBending, Wiring::Three, &bending),
+            (Arms::HalfPoisson { poisson: nu }, Wiring::Three, &poisson),
+            (Arms::FullBending, Wiring::Four, &full_bending),
+            (Arms::FullAxial { poisson: nu }, Wiring::Four, &axial),
+        ];
+        for (arms, wiring, ratio) in all {
+            let leads = Some(Leads { wiring, r_lead: lead, r_gauge: gauge });
+            for is_reversed in [false, true] {
+                let sign = if is_reversed { -1.0 } else { 1.0 };
+                let form = StrainBridge {
+                    is_reversed,
+                    // A quarter bridge on two wires is out of balance by its leads before any strain.
+                    zero_ratio: sign * ratio(0.0),
+                    leads,
+                    ..bridge(arms, gf)
+                };
+                let found = ok(form.evaluate(sign * ratio(strain), &mut Silent));
+                near(found, strain, 1e-12);
+            }
+        }
+    }
+    // What the wrong wiring makes of it: a quarter bridge on three wires, taken for one on two. By hand: 10 ohm on 120 are
+    // a factor of 1 + 10/120 and not of 1 + 20/120.
+    let ratio = solved([130.0, 120.0 * 1.0021 + 10.0, 120.0, 120.0], 0.0);
+    let of = |wiring| {
+        let leads = Some(Leads { wiring, r_lead: 10.0, r_gauge: 120.0 });
+        ok(StrainBridge { leads, ..bridge(Arms::Quarter, 2.1) }.evaluate(ratio, &mut Silent))
+    };
+    near(of(Wiring::Three), 1_000e-6, 1e-12);
+    near(of(Wiring::Two), 1_000e-6 * (140.0 / 130.0), 1e-12);
 }
 
 /// Node analysis by sympy.
@@ -684,7 +753,7 @@ fn a_sine_beyond_one_is_a_fault() {
 fn a_decrease_is_a_restart_a_wrap_or_nothing() {
     let wrapping = Pulse { per_pulse: 0.2, modulus: Some(65_536) };
     let plain = Pulse { modulus: None, ..wrapping };
-    let restart = Between { restart: true, gap: false };
+    let restart = Between { restart: true, ..Between::default() };
     let nothing = Between::default();
     let amount =
         |pulse: Pulse, before, now, between| pulse.evaluate(Some(before), now, between, "mm", &mut Silent);
@@ -705,17 +774,40 @@ fn a_decrease_is_a_restart_a_wrap_or_nothing() {
     assert_eq!(amount(plain, -3, 5, nothing).unwrap_err().code(), "out-of-range");
 }
 
+/// By hand: 0.2 mm a pulse; what the bucket tipped in truth stands beside each line.
 #[test]
-fn a_total_across_a_gap_is_right_and_its_timing_is_marked() {
+fn no_amount_is_above_the_truth_and_one_that_may_be_below_it_is_marked() {
+    let pulse = Pulse { per_pulse: 0.2, modulus: Some(65_536) };
+    let amount = |before, now, between| pulse.evaluate(Some(before), now, between, "mm", &mut Silent);
+    let (restart, gap) =
+        (Between { restart: true, ..Between::default() }, Between { gap: true, ..Between::default() });
+    // 3, power-up, 20: the counter was kept and counted 17 more, or it counted 20 from 0. At least 17 × 0.2.
+    let kept = amount(3, 20, restart).unwrap();
+    near(kept.value, 3.4, 1e-12);
+    assert_eq!(kept.marks, Marks::NONE.with(Mark::CounterRestarted));
+    // 1001, (the restart is lost), 2: two pulses, and no 64,537 from a wrap.
+    assert_eq!(amount(1001, 2, gap), Err(Absent::DecreasedOverGap));
+    // The same with the restart held, and other records lost: two pulses at least.
+    let both = amount(1001, 2, Between { restart: true, ..gap }).unwrap();
+    near(both.value, 0.4, 1e-12);
+    assert_eq!(both.marks.to_string(), "timing,restarted");
+    // Over a fault nothing is missing: a decrease is a wrap, and when the pulses came is not known.
+    let faults = Between { faults: true, ..Between::default() };
+    let wrapped = amount(65_530, 4, faults).unwrap();
+    near(wrapped.value, 2.0, 1e-12);
+    assert_eq!(wrapped.marks.to_string(), "timing,wrapped");
+    assert_eq!(amount(1001, 1002, faults).unwrap().marks, Marks::NONE.with(Mark::TimingUncertain));
+}
+
+#[test]
+fn a_total_across_a_gap_is_marked() {
     let pulse = Pulse { per_pulse: 1.0, modulus: Some(1 << 32) };
-    let gap = Between { restart: false, gap: true };
+    let gap = Between { gap: true, ..Between::default() };
     let value = pulse.evaluate(Some(i32::MAX), i32::MIN + 6, gap, "mm", &mut Silent).unwrap();
     assert_eq!((value.value, value.marks), (7.0, Marks::NONE.with(Mark::TimingUncertain)));
     // -3 is 4,294,967,293 to a counter of 32 bits.
-    let value = pulse.evaluate(Some(-3), 2, gap, "mm", &mut Silent).unwrap();
-    let marks = Marks::NONE.with(Mark::TimingUncertain).with(Mark::CounterWrapped);
-    assert_eq!((value.value, value.marks), (5.0, marks));
-    assert_eq!(value.marks.to_string(), "timing,wrapped");
+    let value = pulse.evaluate(Some(-3), 2, Between::default(), "mm", &mut Silent).unwrap();
+    assert_eq!((value.value, value.marks), (5.0, Marks::NONE.with(Mark::CounterWrapped)));
 }
 
 // ── Curves ──
@@ -987,7 +1079,7 @@ fn every_form_writes_its_last_step_with_the_value_that_it_gives_and_no_form_prin
     let quadratic = Quadratic { input: WireInput::Digits, a: 1e-6, b: -0.1, c: Constant::FromZero(8900.0) };
     let half = StrainBridge {
         is_reversed: true,
-        leads: Some(Leads { r_lead: 0.8, r_gauge: 350.0 }),
+        leads: Some(Leads { wiring: Wiring::Three, r_lead: 0.8, r_gauge: 350.0 }),
         ..bridge(Arms::HalfPoisson { poisson: 0.3 }, 2.0)
     };
     let weight = UnitWeight::AtTemperature { celsius: 12.0, gravity: 9.81 };
@@ -1115,7 +1207,7 @@ proptest! {
                 Arms::Quarter, Arms::HalfBending, Arms::HalfPoisson { poisson: a }, Arms::FullBending,
                 Arms::FullAxial { poisson: 0.3 },
             ] {
-                let leads = Some(Leads { r_lead: d, r_gauge: e });
+                let leads = Some(Leads { wiring: Wiring::Two, r_lead: d, r_gauge: e });
                 for (leads, zero_ratio) in [(None, 0.0), (leads, c)] {
                     let bridge = StrainBridge { arms, gauge_factor: b, is_reversed: traced, zero_ratio, leads };
                     run(&mut |t| bridge.evaluate(x, t));
@@ -1144,7 +1236,7 @@ proptest! {
             run(&mut |t| shunt_current(x, a, t).and_then(|ma| Value::finite(ma, "ma")));
         }
         for modulus in [None, Some(1000), Some(1 << 32), Some(u64::MAX), Some(0)] {
-            let between = Between { restart: traced, gap: false };
+            let between = Between { restart: traced, gap: modulus.is_none(), faults: traced };
             run(&mut |t| Pulse { per_pulse: a, modulus }.evaluate(Some(counts), 12, between, "mm", t));
         }
         let own: Vec<_> = n.iter().map(|&n| ("n", Value::finite(n, "n"))).collect();
@@ -1189,7 +1281,7 @@ proptest! {
             Arms::Quarter, Arms::HalfBending, Arms::HalfPoisson { poisson }, Arms::FullBending,
             Arms::FullAxial { poisson },
         ] {
-            let leads = Some(Leads { r_lead, r_gauge: 350.0 });
+            let leads = Some(Leads { wiring: Wiring::Four, r_lead, r_gauge: 350.0 });
             let bridge = StrainBridge { arms, gauge_factor, is_reversed, zero_ratio, leads };
             near(ok(bridge.evaluate(bridge.ratio(strain).unwrap(), &mut Silent)), strain, 1e-12);
         }

@@ -8,6 +8,7 @@ use std::convert::Infallible;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use stonechat::config::{self, Environment};
+use stonechat::ledger::made::{Known, Readings};
 use stonechat::ledger::query::Reader;
 use stonechat::sim::physics::{AIR_MEAN_KPA, KPA_PER_METRE, Physics};
 use stonechat::sim::{FaultRates, Field, FieldPlan, Sensor};
@@ -65,7 +66,7 @@ impl Perfect<'_> {
             is_corrected: false,
             count: self.physics.measure_without_noise(&channel.sensor, at),
             is_fault: false,
-            raw_unit: channel.raw_unit(),
+            raw_unit: Some(channel.raw_unit()),
         }
     }
 }
@@ -77,9 +78,15 @@ impl Inputs for Perfect<'_> {
         Ok(Around { before: Some(self.sample(logger, channel, at)), after: None })
     }
 
+    // The seconds since the beginning are the sequence.
+    fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Infallible> {
+        let at = FROM + i64::from(identity.sequence.number()) - 1;
+        Ok(Some(self.sample(identity.address, channel, at)))
+    }
+
     fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Infallible> {
         let before = self.sample(sample.identity.address, channel, sample.time - 600);
-        Ok(Some(Earlier { sample: before, restarted: false, gap: false }))
+        Ok(Some(Earlier { sample: before, restarted: false, gap: false, faults: 0 }))
     }
 }
 
@@ -249,11 +256,12 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     assert_eq!(daemon.stop().code(), Some(0));
 
     let reader = Reader::open(&site.ledger()).unwrap();
+    let (roster, known) = (plan.to_roster(), Known::default());
     for logger in &plan.loggers {
         let made = |from: i64, to: i64| {
             let mut found = Vec::new();
             let read = reader.read(|snapshot| {
-                snapshot.readings_made_in(logger.address, (from, to), |reading| {
+                Readings::new(snapshot, &roster, &known).made_in(logger.address, (from, to), |reading| {
                     assert!((from..to).contains(&reading.corrected.time));
                     let unit = logger.channels[0].raw_unit();
                     assert!(reading.raw_unit(0).is_none_or(|told| told == unit));

@@ -185,6 +185,15 @@ impl Held for Desk {
         Ok(false)
     }
 
+    fn is_elsewhere(&mut self, _: Identity) -> Result<bool, Infallible> {
+        Ok(false)
+    }
+
+    fn is_other(&mut self, id: Identity) -> Result<bool, Infallible> {
+        let record = self.records.get(&id).map(|held| Record::decode(held, id.epoch));
+        Ok(matches!(record, Some(Ok(Record::Profile(_) | Record::Event(_)))))
+    }
+
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Infallible> {
         Ok(self.records.get(&id).and_then(|held| match Record::decode(held, id.epoch) {
             Ok(Record::Reading(reading)) => Some(reading),

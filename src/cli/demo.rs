@@ -9,7 +9,7 @@
 mod compare;
 mod readers;
 
-use super::gaps::report_text;
+use super::gaps::report_of;
 use super::simulate::{targets, write_truth};
 use super::{DONE, NO, Progress, could_not};
 use crate::config::{self, Config};
@@ -271,7 +271,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     shell.run(&["completeness", "--now", &at])?;
 
     shell.say("\n10. Every raw count in the ledger against the truth\n")?;
-    let (report, _) = report_text(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let report = report_of(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
     let compared = compare::compare(&config, &truth, &report)?;
     for line in &compared.lines {
         shell.say(&format!("   {line}"))?;
@@ -447,7 +447,7 @@ fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
 
 /// The oldest gap that no memory has any more.
 fn gone(config: &Config, now: i64) -> Result<Option<Gap>, String> {
-    let (report, _) = report_text(config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let report = report_of(config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
     let gone = |gap: &&Gap| gap.all_overwritten_latest.is_some_and(|at| at < now);
     Ok(report.gaps.iter().filter(gone).min_by_key(|gap| gap.from).copied())
 }

@@ -1,14 +1,16 @@
 //! `stonechat export -o FILE`: readings as a file for a spreadsheet, a notebook or a database, with a descriptor.
 
-use super::units::ByPoints;
 use super::{DONE, NO, Progress, USAGE, could_not, instant, load, present, print, print_json};
 use crate::config::Config;
 use crate::export::convert::{Convert, Raw};
 use crate::export::describe::{Provenance, package};
 use crate::export::file::{Synced, Target};
+use crate::export::points::ByPoints;
 use crate::export::{self, Clock, Error, Format, Request, Shape, Summary, beside, span_text};
 use crate::ledger::extract;
+use crate::ledger::made::Known;
 use crate::ledger::query::Reader;
+use crate::report::values::Site;
 use crate::text::rfc3339;
 use crate::text::{counted, thousands};
 use crate::wire::seq::Address;
@@ -68,9 +70,12 @@ pub struct Args {
     /// Times in this offset from UTC, as -07:00, or `site`; they always say it
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true, default_value = "Z")]
     offset: String,
-    /// A row for each missing record too, with its estimated time; such a file is not for import
+    /// A row for each gap too, with the number of missing records and estimated times; such a file is not for import
     #[arg(long)]
     gaps: bool,
+    /// Leave text in CSV as it is, also where a spreadsheet would run it as a formula (docs/export.md)
+    #[arg(long)]
+    leave_formulas: bool,
     /// Remarks and manual readings too, in files beside: NAME-remarks.csv, NAME-manual.csv
     #[arg(long)]
     remarks: bool,
@@ -135,6 +140,10 @@ impl Failed {
         match error {
             Error::Ledger(error) => Self::Text(error.to_string()),
             Error::Io(error) => Self::io(path, error),
+            Error::Collides(name) => Self::Usage(format!(
+                "two columns of a wide table would be called {name:?}, one of them for a point; take --shape long, leave \
+                 the point out with --point, or give it another name in the points' file"
+            )),
         }
     }
 
@@ -249,7 +258,18 @@ fn request(config: &Config, args: &Args, now: i64) -> Result<Request, String> {
         "site" => config.site.utc_offset_s,
         text => offset(text)?,
     };
-    Ok(Request { loggers, span, shape, format, clock, offset_s, gaps: args.gaps, as_of, now })
+    Ok(Request {
+        loggers,
+        span,
+        shape,
+        format,
+        clock,
+        offset_s,
+        gaps: args.gaps,
+        leave_formulas: args.leave_formulas,
+        as_of,
+        now,
+    })
 }
 
 /// `-07:00`, `+05:45`, `Z`.
@@ -289,11 +309,17 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
         }
     }
     let mut narrowed = request.clone();
-    let mut convert: Box<dyn Convert + '_> = match &args.units {
+    let known = Known::as_of(request.as_of);
+    let site = match &args.units {
+        None => None,
+        Some(units) => Some(site(config, units, &known)?),
+    };
+    let mut convert: Box<dyn Convert + '_> = match site.as_ref().zip(args.units.as_ref()) {
         None => Box::new(Raw),
-        Some(units) => {
-            let points = ByPoints::new(config, &reader, units, &args.point, &request.loggers)
-                .map_err(|problems| Failed::Usage(problems.join("\nstonechat: ")))?;
+        Some((site, units)) => {
+            let provenance = provenance(config, units);
+            let points = ByPoints::new(site, &reader, &args.point, &request.loggers, provenance)
+                .map_err(Failed::Usage)?;
             let several = points.of_several_units();
             if request.shape == Shape::Wide && !several.is_empty() {
                 return Err(Failed::Usage(format!(
@@ -336,11 +362,12 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
     let mut target = target.map_err(|error| Failed::io(path, &error))?;
     let progress = Progress::new();
     let began = Instant::now();
-    let written = export::write(&reader, &config.roster, request, convert.as_mut(), &mut target, |rows| {
-        if began.elapsed() > QUIET {
-            progress.say(&format!("export: {} rows …", thousands(rows)));
-        }
-    });
+    let written =
+        export::write((&reader, &known), &config.roster, request, convert.as_mut(), &mut target, |rows| {
+            if began.elapsed() > QUIET {
+                progress.say(&format!("export: {} rows …", thousands(rows)));
+            }
+        });
     progress.done();
     let summary = written.map_err(|error| Failed::at(path, &error))?;
     if summary.rows == 0 {
@@ -365,7 +392,7 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
     }
     let beside = if args.remarks {
         let loggers = (!request.loggers.is_empty()).then_some(request.loggers.as_slice());
-        beside::write(&reader, loggers, path, args.force)
+        beside::write(&reader, loggers, path, (args.force, args.leave_formulas))
             .map_err(|(path, error)| Failed::at(&path, &error))?
     } else {
         Vec::new()
@@ -410,6 +437,24 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
         return Ok(print_json(out, &as_json(request, &summary, &whole, &names), DONE));
     }
     Ok(print(out, &text, DONE))
+}
+
+/// The site's points and calibrations, or the mistakes in them.
+fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, Failed> {
+    super::units::site(config, units, known).map_err(|problems| {
+        let problems: Vec<String> = problems.iter().map(ToString::to_string).collect();
+        Failed::Usage(problems.join("\nstonechat: "))
+    })
+}
+
+/// Which files values rest on, with their digests, so that whoever has them can see that it was these.
+fn provenance(config: &Config, units: &Path) -> Vec<(String, String)> {
+    let digest = |path: &Path| {
+        let digest = crate::files::digest_of(path);
+        digest.map_or("not readable any more".to_owned(), |hex| format!("sha256:{hex}"))
+    };
+    let points = config.points_file.as_deref().map(|points| ("points".to_owned(), digest(points)));
+    std::iter::once(("calibrations".to_owned(), digest(units))).chain(points).collect()
 }
 
 fn name_of(path: &Path) -> String {

@@ -20,8 +20,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::path::Path;
 
-/// Columns of the report within `demo`, which indents it.
-const DEMO_COLUMNS: usize = 96;
 /// Gaps of no more records than this are summed up per logger, unless `--each`.
 const SINGLE_RECORDS: u64 = 2;
 /// How many gaps of a logger stand in lines of their own, with the values on both sides; the longest.
@@ -316,10 +314,8 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     })
 }
 
-/// For `demo`: the report as text, of a configuration that is loaded already.
-pub(super) fn report_text(config: &Config, now: i64) -> Result<(Report, String), u8> {
-    let wanted = Wanted::default();
-    let found = read(config, &wanted, now).map_err(|error| could_not(&error))?;
-    let text = page(config, &found, &wanted, now, DEMO_COLUMNS);
-    Ok((found.report, text))
+/// For `demo`: the report, of a configuration that is loaded already.
+#[cfg(feature = "sim")]
+pub(super) fn report_of(config: &Config, now: i64) -> Result<Report, u8> {
+    read(config, &Wanted::default(), now).map(|found| found.report).map_err(|error| could_not(&error))
 }

@@ -19,6 +19,7 @@ use crate::judge;
 use crate::ledger::import::{Evidence, Imported, NotImported, Planner};
 use crate::ledger::query::Reader;
 use crate::ledger::{Error, Ledger};
+use crate::people::{self, BY_MAX, TEXT_MAX};
 use crate::seal::keyring::Keyring;
 use crate::text::counted;
 use crate::text::rfc3339;
@@ -105,7 +106,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         return list(&config, args.json, out);
     }
     let by = match (&args.by, args.dry_run) {
-        (Some(by), _) => match person(by) {
+        (Some(by), _) => match people::text("--by", by, BY_MAX) {
             Ok(by) => by,
             Err(text) => return usage(&text),
         },
@@ -201,17 +202,6 @@ fn usage(text: &str) -> u8 {
     USAGE
 }
 
-/// A person's name as it is kept.
-fn person(name: &str) -> Result<String, String> {
-    /// Longer is no name.
-    const NAME_MAX: usize = 100;
-    let name = name.trim();
-    if name.is_empty() || name.chars().count() > NAME_MAX || name.chars().any(char::is_control) {
-        return Err(format!("--by takes a person's name of 1 to {NAME_MAX} characters"));
-    }
-    Ok(name.to_owned())
-}
-
 /// Shows progress, and writes refusals down.
 struct Desk<'a> {
     progress: Progress,
@@ -239,7 +229,7 @@ impl RefusedFile {
         };
         let content = match std::str::from_utf8(refusal.content) {
             Ok(text) if matches!(refusal.place, Place::Line(_)) => text.to_owned(),
-            _ => crate::text::hex(&refusal.content),
+            _ => crate::text::hex(refusal.content),
         };
         let cells = [refusal.file, &refusal.place.to_string(), refusal.kind, refusal.why, &content];
         let cells: Vec<String> = cells.into_iter().map(crate::text::csv_cell).collect();
@@ -357,8 +347,9 @@ fn import(
         keyring.mark_proven(address, slot);
     }
     let withdrawals = planner.withdrawals()?;
-    let mut planning =
-        Planning::new(planner, &config.roster, &mut keyring, now.unix_s).whole_only(args.strict);
+    let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s)
+        .whole_only(args.strict)
+        .keep_lines(refused.is_some());
     for input in inputs {
         let name = input.name.clone();
         let mistake = plan_one(&mut planning, input, style, &mut refused);
@@ -448,24 +439,33 @@ fn plan_one(
 
 /// The daemon may hold the lock for its commits and settles: a person should not have to try again for that.
 fn open_patiently(path: &Path) -> Result<Ledger, Error> {
-    patiently(|| Ledger::open(path).map_err(NotImported::Ledger)).map_err(ledger_error)
+    patiently(|| Ledger::open(path))
 }
 
-/// Where nothing was to be imported.
-fn ledger_error(error: NotImported) -> Error {
-    match error {
-        NotImported::Ledger(error) => error,
-        _ => Error::Corrupt("the ledger could not serve".into()),
+/// Why something was not done that waits for the ledger's lock.
+trait MayBeBusy {
+    /// Whether another process held the lock: worth another try.
+    fn is_busy(&self) -> bool;
+}
+
+impl MayBeBusy for Error {
+    fn is_busy(&self) -> bool {
+        matches!(self, Error::Busy(_))
     }
 }
 
-fn patiently<T>(mut attempt: impl FnMut() -> Result<T, NotImported>) -> Result<T, NotImported> {
+impl MayBeBusy for NotImported {
+    fn is_busy(&self) -> bool {
+        matches!(self, NotImported::Ledger(error) if error.is_busy())
+    }
+}
+
+fn patiently<T, E: MayBeBusy>(mut attempt: impl FnMut() -> Result<T, E>) -> Result<T, E> {
     let until = Instant::now() + LOCK_PATIENCE;
     let progress = Progress::new();
     loop {
         let done = attempt();
-        let busy = matches!(&done, Err(NotImported::Ledger(Error::Busy(_))));
-        if !busy || Instant::now() >= until {
+        if !done.as_ref().is_err_and(MayBeBusy::is_busy) || Instant::now() >= until {
             progress.done();
             return done;
         }
@@ -505,6 +505,7 @@ fn import_one(
         by: by.to_owned(),
         refused,
         duplicates: file.held + file.twice,
+        neighbours: Some(file.neighbours.clone()),
     };
     let progress = Progress::new();
     progress.say(&format!("importing {} …", file.name));
@@ -602,15 +603,19 @@ fn list(config: &Config, json: bool, out: &mut dyn Write) -> u8 {
 }
 
 fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write) -> u8 {
-    let Some(reason) = args.reason.as_deref().map(str::trim).filter(|reason| !reason.is_empty()) else {
+    let Some(reason) = &args.reason else {
         return usage("say why with --reason TEXT: it is kept with the import");
+    };
+    let reason = match people::text("--reason", reason, TEXT_MAX) {
+        Ok(reason) => reason,
+        Err(why) => return usage(&why),
     };
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let now = clock.now();
     // Only in a ledger that exists: a mistyped path must not make an empty one.
     let done = Reader::open(&config.ledger.path).and_then(|_| {
         let mut ledger = open_patiently(&config.ledger.path)?;
-        let withdrawn = patiently(|| Ok(ledger.withdraw(id, by, reason, now)?)).map_err(ledger_error)?;
+        let withdrawn = patiently(|| ledger.withdraw(id, by, &reason, now))?;
         Ok((withdrawn, ledger.imports()?))
     });
     let (done, imports) = match done {

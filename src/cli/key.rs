@@ -10,16 +10,16 @@ use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::roster::{InService, Logger};
 use crate::config::{self, Config};
-use crate::coverage::Coverage;
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Sealed, Snapshot};
 use crate::seal::keyring::{Keyring, Last};
 use crate::seal::{SlotKey, hex};
+use crate::state::{DaemonState, KeysState, LastState};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
 use crate::time::unix_s;
 use crate::wire::frame;
-use crate::wire::seq::{Address, Identity, Slot};
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rustix::rand::{GetRandomFlags, getrandom};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -32,6 +32,10 @@ use zeroize::Zeroizing;
 
 /// The newest records of a logger among which slots are counted: a day or a few.
 const NEWEST: usize = 100;
+/// What puts an edited keyring in force.
+const RESTART: &str = "Restart it, so that it reads the file: systemctl restart stonechat";
+/// Records beyond a closing that are listed.
+const BEYOND_SHOWN: usize = 20;
 
 /// What to do with keys.
 #[derive(clap::Subcommand)]
@@ -385,6 +389,17 @@ struct SlotFacts {
     opened_at: Option<i64>,
     largest: Option<Sealed>,
     of_newest: usize,
+    /// Where the *running* daemon has it closed, where that is known and differs from the file.
+    running: Option<Running>,
+}
+
+/// What the running daemon has of a slot, where it is not what the keyring's file says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Running {
+    /// Closed elsewhere, or open (`None`).
+    ClosedAt(Option<LastState>),
+    /// It has no key for it.
+    NoKey,
 }
 
 /// A change of key, done or to be done.
@@ -402,8 +417,9 @@ struct Closing {
     slot: Slot,
     last: Last,
     has_entry: bool,
-    /// Sequences right behind it that nobody has heard, and that may have come under this slot too.
-    missing: Option<(u32, u32)>,
+    /// Records that are held under this slot and lie beyond it, the first [`BEYOND_SHOWN`] of them: a person judges
+    /// whether the logger made them or somebody else did.
+    beyond: Vec<Sealed>,
 }
 
 impl Closing {
@@ -423,6 +439,8 @@ struct SlotReport<'a> {
     change: Option<Change>,
     /// Whether the site key serves any slot.
     derives: bool,
+    /// The keyring that the running daemon has, where one runs.
+    running: Option<KeysState>,
 }
 
 fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, u8> {
@@ -457,12 +475,99 @@ fn report<'a>(
         let key = if is_given { Some("given") } else { keyring.may_derive(slot).then_some("derived") };
         let largest = if opened_at.is_some() { snapshot.largest_sealed(address, slot)? } else { None };
         let of_newest = newest.iter().filter(|sealed| sealed.slot == slot).count();
-        slots.push(SlotFacts { slot, key, closed, opened_at, largest, of_newest });
+        slots.push(SlotFacts { slot, key, closed, opened_at, largest, of_newest, running: None });
     }
-    let in_use = newest.first().map(|sealed| sealed.slot);
-    let change = change(address, &slots, in_use, keyring, snapshot.coverage());
+    let running = running(config);
+    if let Some(running) = &running {
+        for facts in &mut slots {
+            facts.running = differs(running, address, facts);
+        }
+    }
+    let firsts = firsts(address, &slots, snapshot)?;
+    let in_use = in_use(address, &firsts, snapshot)?.or(newest.first().map(|sealed| sealed.slot));
+    let mut change = change(address, &slots, in_use, keyring, &firsts);
+    for closing in change.iter_mut().flat_map(|change| &mut change.closing) {
+        let beyond = next_identity(address, closing.last);
+        closing.beyond = match beyond {
+            Some(beyond) => snapshot.sealed_from(beyond, closing.slot, BEYOND_SHOWN)?,
+            None => Vec::new(),
+        };
+    }
     let derives = (0..=u8::MAX).any(|slot| keyring.may_derive(Slot(slot)));
-    Ok(SlotReport { config, logger, slots, newest: newest.len(), in_use, change, derives })
+    Ok(SlotReport { config, logger, slots, newest: newest.len(), in_use, change, derives, running })
+}
+
+/// The keyring that the running daemon has, where one runs and says so.
+fn running(config: &Config) -> Option<KeysState> {
+    let dir = config.runtime_dir.as_deref()?;
+    let (daemon, keys) = (DaemonState::read(dir)?, KeysState::read(dir)?);
+    (daemon.pid == keys.pid && daemon.phase == "running").then_some(keys)
+}
+
+/// What the running daemon has of a slot, if it is not what the file says. Which key it has there, only a check value
+/// of the key could say.
+fn differs(running: &KeysState, address: Address, facts: &SlotFacts) -> Option<Running> {
+    let entry = running.entries.iter().find(|e| e.logger == address.number() && e.slot == facts.slot.0);
+    let has_key = entry.is_some_and(|entry| entry.is_given) || running.derived_slots.contains(&facts.slot.0);
+    if !has_key && facts.key.is_some() {
+        return Some(Running::NoKey);
+    }
+    let last = entry.and_then(|entry| entry.last);
+    let in_file =
+        facts.closed.map(|last| LastState { epoch: last.epoch.number(), sequence: last.sequence.number() });
+    (last != in_file).then_some(Running::ClosedAt(last))
+}
+
+/// The first record under each slot that has opened frames, lowest slot first.
+fn firsts(
+    address: Address,
+    slots: &[SlotFacts],
+    snapshot: &Snapshot<'_>,
+) -> Result<BTreeMap<Slot, Identity>, Error> {
+    let mut firsts = BTreeMap::new();
+    for facts in slots.iter().filter(|facts| facts.opened_at.is_some()) {
+        let first = snapshot.smallest_sealed(address, facts.slot)?;
+        firsts.extend(first.map(|first| (facts.slot, first.identity)));
+    }
+    Ok(firsts)
+}
+
+/// The slot that was received last. By reception and not by the largest sequence, which whoever has an old key can
+/// choose; and what an older slot sealed before a newer one began may come late, so it does not count.
+fn in_use(
+    address: Address,
+    firsts: &BTreeMap<Slot, Identity>,
+    snapshot: &Snapshot<'_>,
+) -> Result<Option<Slot>, Error> {
+    let mut latest = None;
+    for &slot in firsts.keys() {
+        let newer = firsts.range(Slot(slot.0.saturating_add(1))..).map(|(_, first)| *first).max();
+        let newer = newer.filter(|_| slot.0 < u8::MAX);
+        let Some(from) = newer.or_else(|| Identity::new(address.number(), 1, 1)) else { continue };
+        let received = snapshot.latest_reception(from, slot)?;
+        latest = latest.max(received.map(|received| (received, slot)));
+    }
+    Ok(latest.map(|(_, slot)| slot))
+}
+
+/// The last identity before another: where the old slot ends if the new one begins there.
+fn before(first: Identity, largest: Option<Identity>) -> Option<Last> {
+    if let Some(sequence) = first.sequence.number().checked_sub(1).and_then(Sequence::new) {
+        return Some(Last { epoch: first.epoch, sequence });
+    }
+    // The new slot begins an epoch: the old one ends with its largest record before it, or just before that epoch.
+    let held = largest.filter(|largest| *largest < first).map(|id| (id.epoch, id.sequence));
+    let end = || Some((Epoch::new(first.epoch.number().checked_sub(1)?)?, Sequence::new(u32::MAX)?));
+    held.or_else(end).map(|(epoch, sequence)| Last { epoch, sequence })
+}
+
+/// The first identity that a closing shuts out.
+fn next_identity(address: Address, last: Last) -> Option<Identity> {
+    let (epoch, sequence) = (last.epoch.number(), last.sequence.number());
+    match sequence.checked_add(1) {
+        Some(sequence) => Identity::new(address.number(), epoch, sequence),
+        None => Identity::new(address.number(), epoch.checked_add(1)?, 1),
+    }
 }
 
 /// Where a change of key stands; `None` before the first frame, or after slot 255.
@@ -471,7 +576,7 @@ fn change(
     slots: &[SlotFacts],
     in_use: Option<Slot>,
     keyring: &Keyring,
-    coverage: &Coverage,
+    firsts: &BTreeMap<Slot, Identity>,
 ) -> Option<Change> {
     in_use?;
     let open = || slots.iter().filter(|facts| facts.closed.is_none());
@@ -493,31 +598,16 @@ fn change(
         4
     };
     let closing = |facts: &SlotFacts| {
-        let identity = facts.largest?.identity;
-        let last = Last { epoch: identity.epoch, sequence: identity.sequence };
-        let missing = missing_behind(coverage, identity);
-        Some(Closing { slot: facts.slot, last, has_entry: facts.key == Some("given"), missing })
+        let last = before(*firsts.get(&to)?, facts.largest.map(|largest| largest.identity))?;
+        Some(Closing { slot: facts.slot, last, has_entry: facts.key == Some("given"), beyond: Vec::new() })
     };
-    let closing = if step == 4 {
+    // From step 3 on: whoever has the old key must not be able to keep it open by sending.
+    let closing = if step >= 3 {
         slots.iter().filter(|facts| from.contains(&facts.slot)).filter_map(closing).collect()
     } else {
         Vec::new()
     };
     Some(Change { from, to, step, closing })
-}
-
-/// Sequences right behind a record that must exist and are not held.
-fn missing_behind(coverage: &Coverage, id: Identity) -> Option<(u32, u32)> {
-    let held = coverage.epoch(id.address, id.epoch);
-    let ranges = held.map_or(&[][..], |held| held.authentic.ranges());
-    let sequence = id.sequence.number();
-    let next_held = ranges.iter().find(|&&(_, last)| last > sequence).map(|&(first, _)| first);
-    let named = coverage.named_of(id.address).find(|&(epoch, _)| epoch == id.epoch);
-    let until = match next_held {
-        Some(first) => first.checked_sub(1)?,
-        None => named?.1.last,
-    };
-    (until > sequence).then_some((sequence.saturating_add(1), until))
 }
 
 fn list(slots: &[Slot]) -> String {
@@ -541,6 +631,7 @@ impl SlotReport<'_> {
                     "opened_from": facts.opened_at.map(rfc3339),
                     "last_used": facts.largest.map(|sealed| rfc3339(used_at(&sealed))),
                     "largest": largest, "of_newest_records": facts.of_newest,
+                    "daemon_differs": facts.running.is_some(),
                 })
             })
             .collect();
@@ -551,7 +642,10 @@ impl SlotReport<'_> {
                 .map(|closing| {
                     json!({
                         "slot": closing.slot.0, "last": identity(&closing.last), "toml": closing.line(),
-                        "missing_behind": closing.missing.map(|(first, last)| json!({"first": first, "last": last})),
+                        "beyond": closing.beyond.iter().map(|sealed| json!({
+                            "epoch": sealed.identity.epoch.number(), "sequence": sealed.identity.sequence.number(),
+                            "received_at": sealed.received_at.map(rfc3339),
+                        })).collect::<Vec<_>>(),
                     })
                 })
                 .collect();
@@ -562,6 +656,7 @@ impl SlotReport<'_> {
             "logger": self.logger.address.number(), "name": self.logger.name,
             "newest_records": self.newest, "in_use": self.in_use.map(|slot| slot.0),
             "slots": slots, "change": change,
+            "daemon_read_keys_at": self.running.as_ref().map(|running| rfc3339(running.read_at)),
         })
     }
 
@@ -601,6 +696,7 @@ impl SlotReport<'_> {
         } else {
             text += &table.text(2);
         }
+        text += &self.not_in_force(offset);
         let Some(in_use) = self.in_use else {
             text += &format!(
                 "No frame of it has been opened yet, so there is no key to change. What it needs to be programmed: \
@@ -608,10 +704,35 @@ impl SlotReport<'_> {
             );
             return text;
         };
-        text += &format!("In use: slot {in_use}, by the newest record.\n\n");
+        text += &format!("In use: slot {in_use}, by what was received last.\n\n");
         match &self.change {
             Some(change) => text += &self.steps(change),
             None => text += "Slot 255 is the last: for another key, give the logger another address.\n",
+        }
+        text
+    }
+
+    /// What the running daemon has otherwise than the file says: what is not in force protects nothing.
+    fn not_in_force(&self, offset_s: i32) -> String {
+        let Some(running) = &self.running else { return String::new() };
+        let mut text = String::new();
+        for facts in &self.slots {
+            let has = match facts.running {
+                None => continue,
+                Some(Running::NoKey) => "has no key".to_owned(),
+                Some(Running::ClosedAt(None)) => "is open".to_owned(),
+                Some(Running::ClosedAt(Some(LastState { epoch, sequence }))) => {
+                    format!("is open up to epoch {epoch}, sequence {sequence}")
+                }
+            };
+            text += &format!("NOT IN FORCE: in the running daemon slot {} {has}.\n", facts.slot);
+        }
+        if !text.is_empty() {
+            text += &format!(
+                "The running daemon read its keyring at {} {}. {RESTART}\n",
+                local(running.read_at, offset_s),
+                offset_label(offset_s)
+            );
         }
         text
     }
@@ -624,7 +745,8 @@ impl SlotReport<'_> {
             std::cmp::Ordering::Equal => "NEXT",
             std::cmp::Ordering::Greater => "then",
         };
-        let reload = "let the daemon read it: systemctl restart stonechat, or kill -HUP its process";
+        let reload =
+            "restart the daemon, which reads it: systemctl restart stonechat (a reload does not hand it in)";
         let facts = self.slots.iter().find(|facts| facts.slot == *to);
         let is_given = facts.is_some_and(|facts| facts.key == Some("given"));
         let is_begun = facts.is_some();
@@ -664,7 +786,8 @@ impl SlotReport<'_> {
         text += &match step {
             3 => format!(
                 "  3. NEXT  wait: slot {to} has opened frames, but the newest record came under another; if it stays \
-                 so,\n          the logger still has its old key\n"
+                 so,\n          the logger still has its old key. But if slot {to} goes on being heard, somebody else sends under \
+                 the old\n          key: then close it now\n"
             ),
             4 => format!("  3. done  slot {to} was heard, and has the newest record\n"),
             _ => format!("  3. then  wait until slot {to} is heard; both slots open until then\n"),
@@ -672,7 +795,7 @@ impl SlotReport<'_> {
         if from.is_empty() {
             return text;
         }
-        if *step < 4 {
+        if *step < 3 {
             text += &format!(
                 "  4. then  close slot {}: type this command again, and it says what to write\n",
                 list(from)
@@ -680,8 +803,9 @@ impl SlotReport<'_> {
             return text;
         }
         text += &format!(
-            "  4. NEXT  close what is old, so that whoever has that key can add nothing: write into {keys},\n          \
-             and {reload}\n"
+            "  4. {}  close what is old, so that whoever has that key can add nothing: write into {keys},\n          \
+             and {reload}\n",
+            mark(4)
         );
         for closing in &change.closing {
             text += &closing_text(address, closing);
@@ -699,13 +823,18 @@ fn closing_text(address: Address, closing: &Closing) -> String {
             "\n          [[key]]\n          address = {address}\n          slot = {slot}\n          {line}\n"
         )
     };
-    if let Some((first, last)) = closing.missing {
-        let epoch = closing.last.epoch;
+    if !closing.beyond.is_empty() {
+        let many = if closing.beyond.len() >= BEYOND_SHOWN { " (the first ones)" } else { "" };
         text += &format!(
-            "\n          But first fetch what is missing behind it, epoch {epoch}, {first} to {last}: it may be sealed \
-             with slot\n          {slot}, and would stay shut. Or write sequence = {last}, which lets these in and no \
-             more.\n"
+            "\n          These records came under slot {slot} and lie beyond it{many}. Judge whether the logger made \
+             them; they\n          stay in the ledger either way:\n"
         );
+        for sealed in &closing.beyond {
+            let at =
+                sealed.received_at.map_or("by hand".to_owned(), |at| format!("received {}", rfc3339(at)));
+            let id = sealed.identity;
+            text += &format!("            epoch {}, sequence {}, {at}\n", id.epoch, id.sequence);
+        }
     }
     text
 }
@@ -718,8 +847,6 @@ fn used_at(sealed: &Sealed) -> i64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::coverage::Basis;
-    use crate::wire::seq::{Epoch, Sequence};
 
     fn facts(slot: u8, key: &'static str, opened: bool, closed: bool, largest: u32) -> SlotFacts {
         let identity = Identity::new(17, 1, largest).unwrap();
@@ -731,6 +858,7 @@ mod tests {
             opened_at: opened.then_some(0),
             largest: opened.then_some(Sealed { identity, slot: Slot(slot), time: 0, received_at: None }),
             of_newest: 0,
+            running: None,
         }
     }
 
@@ -741,7 +869,7 @@ mod tests {
         for &slot in slots_with_key {
             keyring.give(address, Slot(slot), SlotKey::new(&[1; 16]).unwrap());
         }
-        let change = change(address, slots, Some(Slot(in_use)), &keyring, &Coverage::default())?;
+        let change = change(address, slots, Some(Slot(in_use)), &keyring, &BTreeMap::new())?;
         Some((change.from.iter().map(|slot| slot.0).collect(), change.to.0, change.step))
     }
 
@@ -763,23 +891,17 @@ mod tests {
     }
 
     #[test]
-    fn what_is_missing_right_behind_a_record_may_be_under_its_slot() {
-        let id = |sequence| Identity::new(17, 1, sequence).unwrap();
-        let mut coverage = Coverage::default();
-        for sequence in [1, 2, 3, 7, 8] {
-            coverage.insert(id(sequence), Basis::Authentic);
-        }
-        assert_eq!(missing_behind(&coverage, id(2)), None);
-        assert_eq!(missing_behind(&coverage, id(3)), Some((4, 6)));
-        assert_eq!(missing_behind(&coverage, id(8)), None);
-        coverage.name_epoch(id(8).address, Epoch::SMALLEST, 10, Epoch::new(2).unwrap());
-        assert_eq!(missing_behind(&coverage, id(8)), Some((9, 10)));
-        let closing = Closing {
-            slot: Slot(0),
-            last: Last { epoch: Epoch::SMALLEST, sequence: Sequence::FIRST },
-            has_entry: false,
-            missing: None,
+    fn an_old_slot_ends_just_below_the_first_record_of_the_new_one() {
+        let id = |epoch, sequence| Identity::new(17, epoch, sequence).unwrap();
+        let last = |epoch, sequence| {
+            Some(Last { epoch: Epoch::new(epoch).unwrap(), sequence: Sequence::new(sequence).unwrap() })
         };
-        assert_eq!(closing.line(), "last = { epoch = 1, sequence = 1 }");
+        assert_eq!(before(id(2, 90_001), Some(id(2, 4_000_000))), last(2, 90_000), "whatever was forged");
+        assert_eq!(before(id(3, 1), Some(id(2, 900))), last(2, 900), "a new unit");
+        assert_eq!(before(id(3, 1), Some(id(3, 7))), last(2, u32::MAX));
+        assert_eq!(before(id(1, 1), Some(id(1, 7))), None, "nothing is before the first of all");
+        let address = id(1, 1).address;
+        assert_eq!(next_identity(address, last(2, 900).unwrap()), Some(id(2, 901)));
+        assert_eq!(next_identity(address, last(2, u32::MAX).unwrap()), Some(id(3, 1)));
     }
 }

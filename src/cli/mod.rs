@@ -224,6 +224,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
 }
 
 /// Runs a command as a person types it, into `out`: for the demo, which shows what it types.
+#[cfg(feature = "sim")]
 fn typed(line: &[&str], out: &mut dyn Write) -> Result<u8, String> {
     let cli = Cli::try_parse_from(std::iter::once("stonechat").chain(line.iter().copied()))
         .map_err(|error| error.to_string())?;

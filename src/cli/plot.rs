@@ -8,6 +8,7 @@ mod read;
 
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config};
+use crate::ledger::made::Known;
 use crate::ledger::query::Reader;
 use crate::plot::scene::{self, Size};
 use crate::plot::{Picture, render};
@@ -150,7 +151,8 @@ fn drawn(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
     // Told before the years are read.
     super::not_of_the_site(config, &args.output).map_err(|text| could_not(&text))?;
     file::may_write(&args.output, args.force).map_err(|text| could_not(&text))?;
-    let ground = Ground::load(config, args.units.as_deref(), !args.point.is_empty())?;
+    let known = Known::default();
+    let ground = Ground::load(config, args.units.as_deref(), !args.point.is_empty(), &known)?;
     let subjects = subjects(&ground, args)?;
     let reader = Reader::open(&config.ledger.path).map_err(|error| could_not(&error))?;
     let picture = reader

@@ -4,28 +4,22 @@
 //! calculation of one value as one would do it on paper, or every mistake of both files. What this is not: it stores no
 //! value; raw counts stay raw.
 
-mod columns;
-pub(super) mod ledger;
-pub(super) mod values;
-
-pub(super) use columns::ByPoints;
-
 use super::table::Table;
 use super::{COULD_NOT, DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config, Environment, Problems};
-use crate::ledger::query::{Reader, Snapshot};
+use crate::ledger::made::Known;
+use crate::ledger::query::Reader;
+use crate::report::values::{self, Shown, Site, Span};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
 use crate::units::calibration::Calibrations;
-use crate::units::chain::{Chain, Line, Words};
+use crate::units::chain::{Line, Told, Words};
 use crate::units::points::Points;
 use crate::units::{Mark, Marks, number, scale};
-use ledger::LedgerInputs;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use values::{Shown, Span};
 
 /// What `units` does.
 #[derive(clap::Subcommand)]
@@ -111,41 +105,20 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
     done.unwrap_or_else(|code| code)
 }
 
-/// Points and calibrations, and what it takes to name them.
-pub(super) struct Site<'c> {
-    config: &'c Config,
-    pub(super) points: Points,
-    pub(super) calibrations: Calibrations,
-    words: Words,
+/// The site's points and this file of calibrations, checked.
+pub(super) fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, Problems> {
+    let (points, calibrations) = config::load_calibrations(config, units)?;
+    let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+    let words = Words {
+        offset_s: config.site.utc_offset_s,
+        calibrations: name(units),
+        points: config.points_file.as_deref().map(name).unwrap_or_default(),
+    };
+    Ok(Site { roster: &config.roster, known, points, calibrations, words })
 }
 
-impl<'c> Site<'c> {
-    pub(super) fn load(config: &'c Config, units: &Path) -> Result<Self, Problems> {
-        let (points, calibrations) = config::load_calibrations(config, units)?;
-        let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-        let words = Words {
-            offset_s: config.site.utc_offset_s,
-            calibrations: name(units),
-            points: config.points_file.as_deref().map(name).unwrap_or_default(),
-        };
-        Ok(Self { config, points, calibrations, words })
-    }
-
-    pub(super) fn chain<'a>(&'a self, inputs: &'a LedgerInputs<'a>) -> Chain<'a, LedgerInputs<'a>> {
-        Chain { points: &self.points, calibrations: &self.calibrations, inputs }
-    }
-
-    pub(super) fn inputs<'a>(&'a self, snapshot: &'a Snapshot<'a>) -> LedgerInputs<'a> {
-        LedgerInputs::new(snapshot, &self.config.roster)
-    }
-
-    pub(super) fn has(&self, point: &str) -> bool {
-        self.points.contains(point) || !self.calibrations.derived_of(point).is_empty()
-    }
-}
-
-fn loaded<'c>(config: &'c Config, units: &Path) -> Result<Site<'c>, u8> {
-    Site::load(config, units).map_err(|problems| {
+fn loaded<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, u8> {
+    site(config, units, known).map_err(|problems| {
         for problem in problems.iter() {
             eprintln!("stonechat: {problem}");
         }
@@ -180,14 +153,15 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, u8>
             rfc3339(to)
         )));
     }
-    let site = loaded(config, &args.units)?;
+    let known = Known::default();
+    let site = loaded(config, &args.units, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path).map_err(|error| could_not(&error))?;
     let found = reader
         .read(|snapshot| values::of(&site, &site.inputs(snapshot), &args.point, Span { from, to }))
         .map_err(|error| could_not(&error))?;
     if args.json {
-        return Ok(print_json(out, &show_json(&site, &args.point, &found), DONE));
+        return Ok(print_json(out, &show_json(config, &args.point, &found), DONE));
     }
     let text = if args.csv { csv(&found) } else { table(&site, &args.point, &found) };
     Ok(print(out, &text, DONE))
@@ -263,7 +237,7 @@ fn quoted(field: &str) -> String {
     }
 }
 
-fn show_json(site: &Site<'_>, point: &str, found: &[Shown]) -> Value {
+fn show_json(config: &Config, point: &str, found: &[Shown]) -> Value {
     let values: Vec<Value> = found
         .iter()
         .map(|shown| {
@@ -281,12 +255,13 @@ fn show_json(site: &Site<'_>, point: &str, found: &[Shown]) -> Value {
             })
         })
         .collect();
-    json!({ "site": site.config.site.name, "point": point, "values": values })
+    json!({ "site": config.site.name, "point": point, "values": values })
 }
 
 fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u8, u8> {
     let at = time(args.at.as_deref(), "--at")?;
-    let site = loaded(config, &args.units)?;
+    let known = Known::default();
+    let site = loaded(config, &args.units, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path).map_err(|error| could_not(&error))?;
     let told = reader
@@ -302,11 +277,28 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
     };
     if args.json {
         let lines: Vec<Value> = told.lines().iter().map(|(depth, line)| line_json(*depth, line)).collect();
-        let mut value = show_json(&site, &args.point, &[shown]);
+        let mut value = show_json(config, &args.point, &[shown]);
         value["steps"] = lines.into();
         return Ok(print_json(out, &value, DONE));
     }
-    Ok(print(out, &values::text(&told), DONE))
+    Ok(print(out, &steps(&told), DONE))
+}
+
+/// A calculation as text, parts indented.
+fn steps(told: &Told) -> String {
+    let mut text = String::new();
+    for (depth, line) in told.lines() {
+        let indent = "  ".repeat(*depth);
+        let line = match line {
+            Line::Said(text) => text.clone(),
+            Line::Step(step) => step.to_string(),
+        };
+        for line in line.lines() {
+            text.push_str(format!("{indent}{line}").trim_end());
+            text.push('\n');
+        }
+    }
+    text
 }
 
 fn line_json(depth: usize, line: &Line) -> Value {

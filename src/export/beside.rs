@@ -38,7 +38,7 @@ pub fn write(
     reader: &Reader,
     loggers: Option<&[Address]>,
     data: &Path,
-    force: bool,
+    (force, leave_formulas): (bool, bool),
 ) -> Result<Vec<Ready>, (PathBuf, Error)> {
     let mut ready = Vec::new();
     for (view, ending, times) in VIEWS {
@@ -48,7 +48,7 @@ pub fn write(
             extract::beside(reader, view, loggers, times).map_err(|error| at(error.into()))?;
         let Some((names, rows)) = found.filter(|(_, rows)| !rows.is_empty()) else { continue };
         let columns = columns(&names, times);
-        let file = file(&path, &columns, &rows, force).map_err(|error| at(error.into()))?;
+        let file = file(&path, &columns, &rows, (force, leave_formulas)).map_err(|error| at(error.into()))?;
         ready.push(Ready { path, rows: rows.len(), columns, file });
     }
     Ok(ready)
@@ -85,7 +85,7 @@ fn file(
     path: &Path,
     columns: &[Column],
     rows: &[Vec<Option<String>>],
-    force: bool,
+    (force, leave_formulas): (bool, bool),
 ) -> std::io::Result<Synced> {
     let mut target = Target::create(path, force)?;
     let mut out = Vec::new();
@@ -95,7 +95,7 @@ fn file(
             if at > 0 {
                 out.push(b',');
             }
-            csv::push_text(&mut out, cell);
+            csv::push_cell(&mut out, cell, leave_formulas);
         }
         out.push(b'\n');
         target.write_all(&out)

@@ -7,7 +7,7 @@
 
 use crate::ledger::Error;
 use crate::wire::record::RawUnit;
-use crate::wire::seq::Identity;
+use crate::wire::seq::{Address, Identity};
 use std::borrow::Cow;
 
 /// A count of a channel, as it is held.
@@ -25,7 +25,7 @@ pub struct Count {
     pub count: i32,
     /// Whether the count is a fault code.
     pub is_fault: bool,
-    /// What one count is, where a profile or the roster says so.
+    /// What one count is; `None`: not known.
     pub raw_unit: Option<RawUnit>,
 }
 
@@ -63,6 +63,19 @@ pub struct Value {
     pub note: Cow<'static, str>,
 }
 
+/// A point that a logger's missing records may have been readings of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lacks {
+    /// Which of [`Convert::points`].
+    pub point: usize,
+    /// The channel that measures it, or the point that leads it.
+    pub channel: u8,
+    /// From this time on.
+    pub from: i64,
+    /// Until before this time.
+    pub to: i64,
+}
+
 /// What counts become.
 pub trait Convert {
     /// The points of which values are given, in order; `None`: raw counts only.
@@ -71,10 +84,10 @@ pub trait Convert {
     /// leads derived points too. Called once a stretch of some 16,000 readings, with no transaction open: it may look at
     /// the ledger in one of its own.
     fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), Error>;
+    /// The points that a missing record of a logger may have been a reading of, and when; empty for raw counts.
+    fn lacks(&self, logger: Address) -> Vec<Lacks>;
     /// What the values rest on, for the descriptor: name and content (a digest, never a calibration's values).
-    fn provenance(&self) -> Vec<(String, String)> {
-        Vec::new()
-    }
+    fn provenance(&self) -> Vec<(String, String)>;
 }
 
 /// Counts as they are.
@@ -88,6 +101,14 @@ impl Convert for Raw {
 
     fn values(&mut self, _counts: &[Count], _into: &mut Vec<Value>) -> Result<(), Error> {
         Ok(())
+    }
+
+    fn lacks(&self, _logger: Address) -> Vec<Lacks> {
+        Vec::new()
+    }
+
+    fn provenance(&self) -> Vec<(String, String)> {
+        Vec::new()
     }
 }
 

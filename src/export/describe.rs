@@ -41,11 +41,14 @@ pub fn package(request: &Request, summary: &Summary, written: &Written, of: &Pro
     }
     resource["schema"]["missingValues"] = json!(missing_values);
     let mut key = vec!["logger", "epoch", "sequence"];
+    let has_points = summary.columns.iter().any(|column| column.name == "point");
     if request.shape == Shape::Long {
         key.push("channel");
+        // A channel may lead derived points too.
+        key.extend(has_points.then_some("point"));
     }
-    // A missing record has no channel, and a key must have all its parts.
-    if !(request.gaps && request.shape == Shape::Long) {
+    // A gap of raw counts has no channel, and a key must have all its parts.
+    if !(request.gaps && request.shape == Shape::Long && !has_points) {
         resource["schema"]["primaryKey"] = json!(key);
     }
     resource["rows"] = json!(summary.rows);

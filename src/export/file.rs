@@ -9,7 +9,6 @@ use crate::files;
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{Seek, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
@@ -62,8 +61,7 @@ impl Target {
         if path.is_dir() {
             return Err(std::io::ErrorKind::IsADirectory.into());
         }
-        let part = files::part_name(path)?;
-        let file = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(&part)?;
+        let (part, file) = files::make_part(path, 0o640)?;
         let place = Place::File { path: path.to_owned(), part, force };
         let mut target = Self { place, piece: Vec::new(), running: None, written: 0 };
         target.running = Some(Running::start(file)?);
@@ -136,7 +134,7 @@ impl Drop for Target {
             let _ = running.end();
         }
         if let Place::File { part, .. } = &self.place {
-            // Half a file, and ours: nobody's only copy.
+            // Half a file, made by this process.
             let _ = std::fs::remove_file(part);
         }
     }

@@ -27,18 +27,21 @@ pub mod file;
 mod jsonl;
 #[cfg(feature = "desk")]
 mod parquet;
+pub mod points;
 mod shape;
 mod table;
 pub mod text;
 
 pub use table::{Column, Kind};
 
-use crate::clock::{Drift, EpochClock};
 use crate::config::roster::Roster;
+use crate::coverage::RangeSet;
 use crate::gaps::{self, Gap};
 use crate::ledger::Error as LedgerError;
 use crate::ledger::extract::{self, Extract, Next, Stretch, Wanted};
+use crate::ledger::made::{EpochTimes, Known, Readings};
 use crate::ledger::query::Reader;
+use crate::record::raw_unit::{Passing, RawUnits};
 use crate::text::rfc3339;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
@@ -46,6 +49,7 @@ use convert::{Convert, Count, Value};
 use file::Target;
 use shape::{Context, Given, Missing, Rows};
 use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 use table::Sink;
@@ -112,8 +116,10 @@ pub struct Request {
     pub clock: Clock,
     /// Seconds that times in text are ahead of UTC.
     pub offset_s: i32,
-    /// Whether missing records get rows of their own.
+    /// Whether gaps get rows of their own.
     pub gaps: bool,
+    /// Whether text that a spreadsheet would run as a formula is left in CSV as it is.
+    pub leave_formulas: bool,
     /// As it stood then.
     pub as_of: Option<i64>,
     /// The present.
@@ -124,8 +130,6 @@ pub struct Request {
 const POSSIBLE_FROM: i64 = 1_577_836_800;
 /// A clock may be ahead so far and still be one that somebody set.
 const AHEAD_S: i64 = 86_400;
-/// Windows in which the least delay of receptions is looked for: a drift shows in one, and outages are shorter. Ours.
-const WINDOW_S: i64 = 7 * 86_400;
 /// Fault codes that a descriptor lists; there are a handful.
 const FAULT_CODES_MAX: usize = 1_000;
 
@@ -165,7 +169,7 @@ pub struct Summary {
     pub rows: u64,
     /// Readings in it.
     pub readings: u64,
-    /// Rows that stand for missing records.
+    /// Missing records that rows of gaps stand for.
     pub missing: u64,
     /// By logger.
     pub loggers: BTreeMap<u16, OfLogger>,
@@ -194,6 +198,8 @@ pub enum Error {
     Ledger(LedgerError),
     /// The file.
     Io(std::io::Error),
+    /// Two columns of a table would have one name: that of a point, or of its notes.
+    Collides(String),
 }
 
 impl std::fmt::Display for Error {
@@ -201,6 +207,7 @@ impl std::fmt::Display for Error {
         match self {
             Self::Ledger(error) => error.fmt(f),
             Self::Io(error) => error.fmt(f),
+            Self::Collides(name) => write!(f, "two columns of the table would be called {name:?}"),
         }
     }
 }
@@ -219,16 +226,18 @@ impl From<std::io::Error> for Error {
     }
 }
 
-/// Writes what is asked for. `progress` is told of rows now and then.
+/// Writes what is asked for. `progress` is given the number of rows now and then. `known` is the one that `convert` asks
+/// too, so that a reading and what corrects it have times of one clock.
 pub fn write(
-    reader: &Reader,
+    (reader, known): (&Reader, &Known),
     roster: &Roster,
     request: &Request,
     convert: &mut dyn Convert,
     target: &mut Target,
     mut progress: impl FnMut(u64),
 ) -> Result<Summary, Error> {
-    let beginning = Beginning::look(reader, roster, request, convert.points().is_some())?;
+    let beginning = Beginning::look(reader, roster, request, convert)?;
+    let source = Source { reader, known, roster };
     let wanted = Wanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
         // A corrected time says little of the recorded one: then all rows are looked at.
@@ -236,13 +245,13 @@ pub fn write(
         possible: request.possible(),
         as_of: request.as_of,
         // Columns of the long shape; and clocks are set right by receptions.
-        whence: request.shape == Shape::Long || !beginning.clocks.is_empty(),
+        whence: request.shape == Shape::Long || beginning.needs_made,
     };
     let mut extract = Extract::begin(reader, wanted)?;
     let is_raw_wide = request.shape == Shape::Wide && convert.points().is_none();
     let mut channels = crate::wire::record::CHANNELS_MAX;
     if is_raw_wide {
-        channels = beginning.channels(&extract, roster)?;
+        channels = source.channels(&extract)?;
     }
     if is_raw_wide && target.is_stdout() {
         // What has left cannot be taken back: so everything is looked at first.
@@ -263,11 +272,16 @@ pub fn write(
         };
         let mut rows =
             Rows::new(request.shape, request.format, request.clock, request.gaps, channels, convert);
+        if let Some(name) = table::double(rows.columns()) {
+            return Err(Error::Collides(name));
+        }
         let attempt = {
             let columns = rows.columns().to_vec();
             work.summary.columns.clone_from(&columns);
             let mut sink: Box<dyn Sink + Send + '_> = match request.format {
-                Format::Csv => Box::new(csv::Csv::new(&mut *target, &columns, request.offset_s)),
+                Format::Csv => {
+                    Box::new(csv::Csv::new(&mut *target, &columns, request.offset_s, request.leave_formulas))
+                }
                 Format::JsonLines => {
                     Box::new(jsonl::JsonLines::new(&mut *target, &columns, request.offset_s))
                 }
@@ -279,7 +293,7 @@ pub fn write(
                 )?),
             };
             let reading =
-                Walk { request, roster, beginning: &beginning, extract: &mut extract, channels, convert };
+                Walk { request, source, beginning: &beginning, extract: &mut extract, channels, convert };
             let done = side_by_side(reading, &mut work, &mut rows, sink.as_mut(), &mut progress)?;
             if done.is_none() && request.gaps {
                 work.rest_missing(&rows, sink.as_mut())?;
@@ -356,8 +370,8 @@ fn side_by_side(
 #[derive(Default)]
 struct Piece {
     stretch: Stretch,
-    /// Raw units of its logger by profiles.
-    profiles: Arc<Vec<(Identity, String)>>,
+    /// Raw units of its logger.
+    units: Arc<RawUnits>,
     /// When each was made, corrected as far as it has to be.
     made: Vec<i64>,
     counts: Vec<Count>,
@@ -368,14 +382,44 @@ struct Piece {
 #[derive(Default)]
 struct Left {
     of: Option<(Address, Epoch)>,
-    profiles: Arc<Vec<(Identity, String)>>,
-    clock: (EpochClock, Drift),
+    units: Arc<RawUnits>,
+    times: Option<Rc<EpochTimes>>,
+}
+
+/// The ledger, and what was looked up in it once.
+#[derive(Clone, Copy)]
+struct Source<'a> {
+    reader: &'a Reader,
+    known: &'a Known,
+    roster: &'a Roster,
+}
+
+impl Source<'_> {
+    fn times(&self, (logger, epoch): (Address, Epoch)) -> Result<Rc<EpochTimes>, LedgerError> {
+        self.reader.read(|snapshot| Readings::new(snapshot, self.roster, self.known).times(logger, epoch))
+    }
+
+    fn units(&self, logger: Address) -> Result<Arc<RawUnits>, LedgerError> {
+        self.reader.read(|snapshot| Readings::new(snapshot, self.roster, self.known).raw_units(logger))
+    }
+
+    /// Counts in a reading, as profiles and roster say: the most of them.
+    fn channels(&self, extract: &Extract<'_>) -> Result<usize, LedgerError> {
+        self.reader.read(|snapshot| {
+            let readings = Readings::new(snapshot, self.roster, self.known);
+            let mut most = 1;
+            for &logger in extract.loggers() {
+                most = most.max(readings.raw_units(logger)?.channels());
+            }
+            Ok(most.min(crate::wire::record::CHANNELS_MAX))
+        })
+    }
 }
 
 /// The reading half: the ledger, and conversion.
 struct Walk<'a, 'b> {
     request: &'a Request,
-    roster: &'a Roster,
+    source: Source<'a>,
     beginning: &'a Beginning,
     extract: &'a mut Extract<'b>,
     channels: usize,
@@ -390,37 +434,29 @@ impl Walk<'_, '_> {
         let next = self.extract.next(&mut into.stretch, self.channels)?;
         let (Next::Rows, Some((logger, epoch))) = (next, into.stretch.of) else { return Ok(next) };
         if left.of.is_none_or(|(of, _)| of != logger) {
-            left.profiles = Arc::new(self.extract.raw_units(logger)?);
+            left.units = self.source.units(logger)?;
         }
-        into.profiles = Arc::clone(&left.profiles);
-        let clocks = &self.beginning.clocks;
+        into.units = Arc::clone(&left.units);
         if left.of != Some((logger, epoch)) {
             left.of = Some((logger, epoch));
-            left.clock = match clocks.get(&(logger, epoch)) {
-                None => Default::default(),
-                Some(found) => {
-                    let least = self.extract.least_delays((logger, epoch), WINDOW_S, &found.breaks())?;
-                    let receptions: Vec<(u32, i64, i64)> = least
-                        .iter()
-                        .map(|found| (found.sequence, found.time, found.time.saturating_add(found.delay_s)))
-                        .collect();
-                    (found.clone(), found.drift(&receptions))
-                }
+            left.times = match self.beginning.needs_made {
+                true => Some(self.source.times((logger, epoch))?),
+                false => None,
             };
         }
         for held in &into.stretch.rows {
-            into.made.push(match clocks.is_empty() {
-                true => held.time,
-                false => {
+            into.made.push(match &left.times {
+                None => held.time,
+                Some(times) => {
                     let received_at = held.received_synchronised();
-                    left.clock.0.corrected_by(&left.clock.1, held.sequence, held.time, received_at).time
+                    times.clock().made(held.sequence, held.time, received_at).time
                 }
             });
         }
         if self.convert.points().is_none() {
             return Ok(next);
         }
-        let mut names = Names::new(self.roster, &into.profiles);
+        let mut names = Names::new(self.source.roster, &into.units);
         for (held, &made) in into.stretch.rows.iter().zip(&into.made) {
             let Some(identity) = Identity::new(logger.number(), epoch.number(), held.sequence) else {
                 continue;
@@ -437,37 +473,31 @@ impl Walk<'_, '_> {
 /// Names and units in force along a logger's readings.
 struct Names<'a> {
     roster: &'a Roster,
-    profiles: &'a [(Identity, String)],
+    units: &'a RawUnits,
+    passing: Passing,
     context: Context,
-    /// From this identity on they have to be looked for again; `None`: never.
-    until: Option<Identity>,
     is_begun: bool,
 }
 
 impl<'a> Names<'a> {
-    fn new(roster: &'a Roster, profiles: &'a [(Identity, String)]) -> Self {
-        Self { roster, profiles, context: Context::default(), until: None, is_begun: false }
+    fn new(roster: &'a Roster, units: &'a RawUnits) -> Self {
+        Self { roster, units, passing: Passing::default(), context: Context::default(), is_begun: false }
     }
 
-    /// At a reading; asked in the order of identities of one logger.
+    /// At a reading; all are of one logger.
     fn at(&mut self, at: Identity) -> &Context {
-        if self.is_begun && self.until.is_none_or(|until| at < until) {
-            return &self.context;
+        if !self.is_begun {
+            self.is_begun = true;
+            if let Some(logger) = self.roster.logger(at.address) {
+                self.context.name.clone_from(&logger.name);
+                self.context.channel_names =
+                    logger.channels.iter().map(|channel| channel.name.clone()).collect();
+            }
         }
-        self.is_begun = true;
-        let next = self.profiles.partition_point(|(since, _)| *since <= at);
-        let logger = self.roster.logger(at.address);
-        self.context.name = logger.map(|logger| logger.name.clone()).unwrap_or_default();
-        self.context.channel_names = logger
-            .map(|logger| logger.channels.iter().map(|channel| channel.name.clone()).collect())
-            .unwrap_or_default();
-        self.context.units = match next.checked_sub(1).and_then(|at| self.profiles.get(at)) {
-            Some((_, names)) => names.split_whitespace().map(RawUnit::from_name).collect(),
-            None => logger
-                .map(|logger| logger.channels.iter().map(|channel| Some(channel.raw_unit)).collect())
-                .unwrap_or_default(),
-        };
-        self.until = self.profiles.get(next).map(|(since, _)| *since);
+        let units = self.passing.at(self.units, at).units();
+        if !Arc::ptr_eq(units, &self.context.units) {
+            self.context.units = Arc::clone(units);
+        }
         &self.context
     }
 }
@@ -476,8 +506,49 @@ impl<'a> Names<'a> {
 struct Beginning {
     /// By identity.
     gaps: Vec<Gap>,
-    clocks: BTreeMap<(Address, Epoch), EpochClock>,
+    /// The gaps that get rows, by identity.
+    holes: Vec<Hole>,
+    /// Whether it matters when a reading was made.
+    needs_made: bool,
     given_up: Vec<(u16, u32, u32, u32)>,
+}
+
+/// A gap that gets rows of its own: one a point, or one alone where no points are wanted.
+struct Hole {
+    gap: Gap,
+    /// The column of the point with its channel, and the sequences that may have been its readings.
+    parts: Vec<(Option<(usize, u8)>, u32, u32)>,
+}
+
+impl Hole {
+    /// Of what is asked for; `None`: nothing of it.
+    fn of(gap: Gap, request: &Request, convert: &dyn Convert) -> Option<Self> {
+        let span = request.span;
+        let (first, last) = match span {
+            None => (gap.first, gap.last),
+            Some(span) => made_in(&gap, span, false)?,
+        };
+        let mut parts = Vec::new();
+        match convert.points() {
+            None => parts.push((None, first, last)),
+            Some(_) => {
+                for lacks in convert.lacks(gap.logger) {
+                    if let Some((a, b)) = made_in(&gap, (lacks.from, lacks.to), true)
+                        && a.max(first) <= b.min(last)
+                    {
+                        parts.push((Some((lacks.point, lacks.channel)), a.max(first), b.min(last)));
+                    }
+                }
+                if request.shape == Shape::Wide && !parts.is_empty() {
+                    // One row for all points of the table.
+                    let (a, b) =
+                        parts.iter().fold((u32::MAX, 0), |(a, b), part| (a.min(part.1), b.max(part.2)));
+                    parts = vec![(None, a, b)];
+                }
+            }
+        }
+        (!parts.is_empty()).then_some(Self { gap, parts })
+    }
 }
 
 impl Beginning {
@@ -485,26 +556,13 @@ impl Beginning {
         reader: &Reader,
         roster: &Roster,
         request: &Request,
-        converts: bool,
+        convert: &dyn Convert,
     ) -> Result<Self, LedgerError> {
         let is_wanted = |logger: Address| request.loggers.is_empty() || request.loggers.contains(&logger);
-        let (gaps, clocks) = reader.read(|snapshot| {
-            let report = gaps::report(roster, snapshot.coverage(), snapshot, request.now, is_wanted)?;
-            let mut clocks = BTreeMap::new();
-            if request.clock == Clock::Corrected || converts {
-                let held: BTreeSet<Address> =
-                    snapshot.coverage().epochs().map(|(logger, _, _)| logger).collect();
-                for logger in held.into_iter().filter(|&logger| is_wanted(logger)) {
-                    let of = gaps::Clocks::new(snapshot.coverage(), snapshot, logger);
-                    for (epoch, _) in snapshot.coverage().epochs_of(logger) {
-                        clocks.insert((logger, epoch), of.of(epoch)?.as_ref().clone());
-                    }
-                }
-            }
-            Ok((report.gaps, clocks))
+        let mut gaps = reader.read(|snapshot| {
+            Ok(gaps::report(roster, snapshot.coverage(), snapshot, request.now, is_wanted)?.gaps)
         })?;
-        let mut gaps = gaps;
-        // What was missing then, nobody has kept.
+        // What was missing then is not known.
         gaps.retain(|gap| {
             request.as_of.is_none()
                 && request.span.is_none_or(|(from, to)| {
@@ -512,7 +570,12 @@ impl Beginning {
                 })
         });
         gaps.sort_by_key(|gap| (gap.logger, gap.epoch, gap.first));
-        Ok(Self { gaps, clocks, given_up: extract::given_up(reader)? })
+        let holes = match request.gaps {
+            true => gaps.iter().filter_map(|gap| Hole::of(*gap, request, convert)).collect(),
+            false => Vec::new(),
+        };
+        let needs_made = request.clock == Clock::Corrected || convert.points().is_some();
+        Ok(Self { gaps, holes, needs_made, given_up: extract::given_up(reader)? })
     }
 
     fn given_up(&self, request: &Request) -> Vec<(u16, u32, u32, u32)> {
@@ -520,18 +583,6 @@ impl Beginning {
             request.loggers.is_empty() || request.loggers.iter().any(|logger| logger.number() == number)
         };
         self.given_up.iter().filter(|range| is_wanted(range.0)).copied().collect()
-    }
-
-    /// Counts in a reading, as profiles and roster say: the most of them.
-    fn channels(&self, extract: &Extract<'_>, roster: &Roster) -> Result<usize, LedgerError> {
-        let mut most = 1;
-        for &logger in extract.loggers() {
-            most = most.max(roster.logger(logger).map_or(0, |logger| logger.channels.len()));
-            for (_, names) in extract.raw_units(logger)? {
-                most = most.max(names.split_whitespace().count());
-            }
-        }
-        Ok(most.min(crate::wire::record::CHANNELS_MAX))
     }
 }
 
@@ -543,7 +594,7 @@ struct Work<'a> {
     /// How far files rounded what they show.
     resolutions: BTreeMap<i64, String>,
     summary: Summary,
-    /// Which gap comes next, and which of its sequences.
+    /// Which hole comes next, and from which of its sequences on.
     gap: (usize, u32),
 }
 
@@ -552,7 +603,7 @@ impl Work<'_> {
     fn take(&mut self, piece: &Piece, rows: &mut Rows, sink: &mut dyn Sink) -> Result<(), Error> {
         let Some((logger, epoch)) = piece.stretch.of else { return Ok(()) };
         let (possible_from, possible_to) = self.request.possible();
-        let mut names = Names::new(self.roster, &piece.profiles);
+        let mut names = Names::new(self.roster, &piece.units);
         let mut value_at = 0;
         for (held, &made) in piece.stretch.rows.iter().zip(&piece.made) {
             let Some(sequence) = Sequence::new(held.sequence) else { continue };
@@ -612,6 +663,9 @@ impl Work<'_> {
         }
         let logger = summary.loggers.entry(given.identity.address.number()).or_default();
         logger.readings += 1;
+        for (known, unit) in logger.channels.iter_mut().zip(context.units.iter()) {
+            known.1 = unit.or(known.1);
+        }
         if logger.channels.len() < given.counts.len() {
             logger.name.clone_from(&context.name);
             for channel in logger.channels.len()..given.counts.len() {
@@ -623,7 +677,8 @@ impl Work<'_> {
 
     /// Rows of what is missing before a reading.
     fn missing_before(&mut self, at: Identity, rows: &Rows, sink: &mut dyn Sink) -> Result<(), Error> {
-        while let Some(gap) = self.beginning.gaps.get(self.gap.0) {
+        while let Some(hole) = self.beginning.holes.get(self.gap.0) {
+            let gap = &hole.gap;
             let here = (at.address, at.epoch, at.sequence.number());
             let first = self.gap.1.max(gap.first);
             if (gap.logger, gap.epoch, first) > here {
@@ -631,7 +686,7 @@ impl Work<'_> {
             }
             let in_it = (gap.logger, gap.epoch) == (at.address, at.epoch) && here.2 <= gap.last;
             let last = if in_it { here.2 - 1 } else { gap.last };
-            self.missing(*gap, first, last, rows, sink)?;
+            self.missing(hole, first, last, rows, sink)?;
             if in_it {
                 // It turned up meanwhile.
                 self.gap.1 = here.2.saturating_add(1);
@@ -645,31 +700,43 @@ impl Work<'_> {
     }
 
     fn rest_missing(&mut self, rows: &Rows, sink: &mut dyn Sink) -> Result<(), Error> {
-        while let Some(gap) = self.beginning.gaps.get(self.gap.0) {
-            self.missing(*gap, self.gap.1.max(gap.first), gap.last, rows, sink)?;
+        while let Some(hole) = self.beginning.holes.get(self.gap.0) {
+            self.missing(hole, self.gap.1.max(hole.gap.first), hole.gap.last, rows, sink)?;
             self.gap = (self.gap.0 + 1, 0);
         }
         Ok(())
     }
 
+    /// One row a point for these sequences of a gap, however many they are.
     fn missing(
         &mut self,
-        gap: Gap,
+        hole: &Hole,
         first: u32,
         last: u32,
         rows: &Rows,
         sink: &mut dyn Sink,
     ) -> Result<(), Error> {
-        let name = self.roster.logger(gap.logger).map_or("", |logger| logger.name.as_str());
-        for sequence in first..=last {
-            let time = within(&gap, sequence);
-            if self.request.span.is_some() && !time.is_some_and(|time| self.request.takes(time)) {
+        let gap = &hole.gap;
+        let mut counted = RangeSet::default();
+        for &(of, from, to) in &hole.parts {
+            let (first, last) = (first.max(from), last.min(to));
+            if first > last {
                 continue;
             }
-            rows.missing(gap.logger.number(), name, &Missing { epoch: gap.epoch, sequence, time }, sink)?;
+            let name = self.roster.logger(gap.logger);
+            let missing = Missing {
+                logger: gap.logger.number(),
+                name: name.map_or("", |logger| logger.name.as_str()),
+                epoch: gap.epoch,
+                sequences: (first, last),
+                times: within(gap, first).zip(within(gap, last)),
+                of,
+            };
+            rows.missing(&missing, sink)?;
             self.summary.rows += 1;
-            self.summary.missing += 1;
+            counted.insert_range(first, last);
         }
+        self.summary.missing += counted.count();
         Ok(())
     }
 }
@@ -699,6 +766,34 @@ fn within(gap: &Gap, sequence: u32) -> Option<i64> {
     let (at, of) = (i128::from(sequence.saturating_sub(gap.first)), i128::from(gap.last - gap.first));
     let share = if of == 0 { 0 } else { (i128::from(to) - i128::from(from)) * at / of };
     i64::try_from(i128::from(from) + share).ok()
+}
+
+/// The sequences of a gap that were made from an instant on and before another, by that line; all of them or none, as
+/// `unknown` says, where no times can be told.
+fn made_in(gap: &Gap, (from, to): (i64, i64), unknown: bool) -> Option<(u32, u32)> {
+    let all = Some((gap.first, gap.last));
+    let (Some(begins), Some(ends)) = (gap.from, gap.to) else { return all.filter(|_| unknown) };
+    // A line that falls comes of a wrong clock: then the gap counts where it begins.
+    if ends < begins {
+        return all.filter(|_| (from..to).contains(&begins));
+    }
+    // The first sequence that was not made before an instant, found by halves: the line does not fall.
+    let from_on = |instant: i64| {
+        let (mut low, mut high) = (u64::from(gap.first), u64::from(gap.last) + 1);
+        while low < high {
+            let middle = low + (high - low) / 2;
+            let made = u32::try_from(middle).ok().and_then(|sequence| within(gap, sequence));
+            if made.is_some_and(|made| made < instant) {
+                low = middle + 1;
+            } else {
+                high = middle;
+            }
+        }
+        low
+    };
+    let (first, end) = (from_on(from), from_on(to));
+    let last = end.checked_sub(1)?;
+    (first <= last).then(|| Some((u32::try_from(first).ok()?, u32::try_from(last).ok()?))).flatten()
 }
 
 /// A span as messages show it.

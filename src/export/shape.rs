@@ -3,9 +3,10 @@
 //! ```text
 //! wide, raw     logger,epoch,sequence,time,battery_mv,board_c,c0,c1,…             CSV exactly so: `import` reads it
 //!   beyond it   [logger_time,time_is_estimate] [faults] [missing]                 corrected clock; typed formats; gaps
-//! wide, points  logger,epoch,sequence,time,[…],<point>,…,[missing]
+//! wide, points  logger,epoch,sequence,time,[…],<point>,<point> note,…,[missing]
 //! long          logger,name,epoch,sequence,time,[…],received_at,clock_synchronised,source,channel,channel_name,
 //!               raw_unit,counts,fault,resolution,matched_by_time,[point,value,unit,note],[missing]
+//! missing       missing,missing_records,missing_last,missing_until: a row a gap, `sequence` and `time` are its first
 //! ```
 //!
 //! Input: a reading with its context, or a missing record. Output: rows of cells, handed to a sink one by one.
@@ -16,6 +17,7 @@ use super::{Clock, Format, Shape};
 use crate::ledger::extract::HeldReading;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};
+use std::sync::Arc;
 
 /// A logger's names and units, as far as they hold for a reading.
 #[derive(Clone, Debug, Default)]
@@ -24,8 +26,8 @@ pub struct Context {
     pub name: String,
     /// Names of its channels on the roster.
     pub channel_names: Vec<String>,
-    /// Raw units by channel.
-    pub units: Vec<Option<RawUnit>>,
+    /// Raw units by channel; `None`: not known.
+    pub units: Arc<[Option<RawUnit>]>,
 }
 
 /// A reading as it is given out.
@@ -47,15 +49,21 @@ pub struct Given<'a> {
     pub resolution: Option<&'a str>,
 }
 
-/// A record that is missing.
+/// Records that are missing, in a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Missing {
-    /// Its epoch.
+pub struct Missing<'a> {
+    /// Whose they are.
+    pub logger: u16,
+    /// Its name on the roster.
+    pub name: &'a str,
+    /// Their epoch.
     pub epoch: Epoch,
-    /// Its sequence.
-    pub sequence: u32,
-    /// When it was made, estimated.
-    pub time: Option<i64>,
+    /// The first and the last.
+    pub sequences: (u32, u32),
+    /// When these two were made, estimated.
+    pub times: Option<(i64, i64)>,
+    /// The point that they may have been readings of, as a place in the points, and its channel.
+    pub of: Option<(usize, u8)>,
 }
 
 /// Makes rows.
@@ -129,6 +137,8 @@ impl Rows {
                 for point in points {
                     let column = Column::new(point.name.clone(), Kind::Real, "a point");
                     columns.push(Column { unit: point.unit.clone().map(Into::into), ..column });
+                    let about = "what the value before lacks, or why there is none";
+                    columns.push(Column::new(format!("{} note", point.name), Kind::Text, about));
                 }
             }
             (Shape::Long, points) => {
@@ -164,8 +174,11 @@ impl Rows {
             }
         }
         if gaps {
-            let about = "true: no reading, the record is missing; its time is an estimate";
+            let about = "true: no reading, records are missing from `sequence` on; times are estimates";
             columns.push(Column::new("missing", Kind::Bool, about).required());
+            columns.push(Column::new("missing_records", Kind::Int, "how many records are missing"));
+            columns.push(Column::new("missing_last", Kind::Int, "the last sequence that is missing"));
+            columns.push(Column::new("missing_until", Kind::Time, "when the last one was made, an estimate"));
         }
         Self {
             shape,
@@ -217,12 +230,16 @@ impl Rows {
         if let Some(points) = self.points {
             self.corrected(given, &mut row);
             let from = row.cells.len();
-            for _ in 0..points {
+            for _ in 0..2 * points {
                 row.push(Cell::Empty);
             }
             for (_, value) in given.values {
-                if let (Some(cell), Some(number)) = (row.cells.get_mut(from + value.point), value.value) {
+                let at = from + 2 * value.point;
+                if let (Some(cell), Some(number)) = (row.cells.get_mut(at), value.value) {
                     *cell = Cell::Real(number, value.decimals);
+                }
+                if let Some(cell) = row.cells.get_mut(at + 1).filter(|_| !value.note.is_empty()) {
+                    *cell = Cell::Text(&value.note);
                 }
             }
         } else {
@@ -243,6 +260,7 @@ impl Rows {
         }
         if self.has_missing {
             row.push(Cell::Bool(false));
+            row.cells.resize(self.columns.len(), Cell::Empty);
         }
         let written = sink.row(&row.cells);
         self.room = row.room();
@@ -293,33 +311,44 @@ impl Rows {
         }
         if self.has_missing {
             row.push(Cell::Bool(false));
+            row.cells.resize(self.columns.len(), Cell::Empty);
         }
         let written = sink.row(&row.cells);
         self.room = row.room();
         written
     }
 
-    /// Hands on the row of a missing record: its identity, its estimated time, and nothing else.
-    pub fn missing(
-        &self,
-        logger: u16,
-        name: &str,
-        missing: &Missing,
-        sink: &mut dyn Sink,
-    ) -> std::io::Result<()> {
-        let mut row = Row::within(Vec::new());
-        row.push(Cell::Int(i64::from(logger)));
+    /// Hands on the row of missing records: their identities, estimated times, which point's they are, and nothing else.
+    pub fn missing(&self, missing: &Missing<'_>, sink: &mut dyn Sink) -> std::io::Result<()> {
+        let (first, last) = missing.sequences;
+        let mut cells = vec![Cell::Empty; self.columns.len()];
+        let mut put = |at: Option<usize>, cell| {
+            if let Some(place) = at.and_then(|at| cells.get_mut(at)) {
+                *place = cell;
+            }
+        };
+        let at = |name: &str| self.columns.iter().position(|column| column.name == name);
+        let time = |at: i64| Cell::Time(at);
+        put(at("logger"), Cell::Int(i64::from(missing.logger)));
+        put(at("epoch"), Cell::Int(i64::from(missing.epoch.number())));
+        put(at("sequence"), Cell::Int(i64::from(first)));
+        put(at("time"), missing.times.map_or(Cell::Empty, |times| time(times.0)));
+        // In a wide table these may be points.
         if self.shape == Shape::Long {
-            row.push(if name.is_empty() { Cell::Empty } else { Cell::Text(name) });
+            put(at("name").filter(|_| !missing.name.is_empty()), Cell::Text(missing.name));
+            if let Some((point, channel)) = missing.of {
+                put(at("channel"), Cell::Int(i64::from(channel)));
+                put(at("point"), self.point_names.get(point).map_or(Cell::Empty, |name| Cell::Text(name)));
+            }
         }
-        row.push(Cell::Int(i64::from(missing.epoch.number())));
-        row.push(Cell::Int(i64::from(missing.sequence)));
-        row.push(missing.time.map_or(Cell::Empty, Cell::Time));
-        while row.cells.len() + 1 < self.columns.len() {
-            row.push(Cell::Empty);
-        }
-        row.push(Cell::Bool(true));
-        sink.row(&row.cells)
+        // The last four.
+        let own = self.columns.len().checked_sub(4);
+        let own = |place: usize| own.map(|first| first + place);
+        put(own(0), Cell::Bool(true));
+        put(own(1), Cell::Int(i64::from(last - first) + 1));
+        put(own(2), Cell::Int(i64::from(last)));
+        put(own(3), missing.times.map_or(Cell::Empty, |times| time(times.1)));
+        sink.row(&cells)
     }
 }
 
@@ -363,10 +392,11 @@ impl<'a> Row<'a> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::convert::{Count, PointColumn, Raw};
+    use super::super::convert::{Count, Lacks, PointColumn, Raw};
     use super::*;
     use crate::judge::Row as Content;
     use crate::ledger::Error as LedgerError;
+    use crate::wire::seq::Address;
     use proptest::prelude::*;
 
     /// Keeps rows as text by column.
@@ -409,8 +439,11 @@ mod tests {
     ) -> (Vec<String>, Vec<Vec<String>>) {
         let mut rows = Rows::new(shape, format, Clock::Logger, false, 40, convert);
         let mut kept = Kept::default();
-        let context =
-            Context { name: "P-17".into(), channel_names: vec!["pore pressure".into()], units: vec![] };
+        let context = Context {
+            name: "P-17".into(),
+            channel_names: vec!["pore pressure".into()],
+            units: Arc::default(),
+        };
         for (at, content) in readings.iter().enumerate() {
             let held = HeldReading::of_row(at as u32 + 1, content);
             let identity = Identity::new(17, 1, at as u32 + 1).unwrap();
@@ -495,6 +528,14 @@ mod tests {
             }
             Ok(())
         }
+
+        fn lacks(&self, _: Address) -> Vec<Lacks> {
+            Vec::new()
+        }
+
+        fn provenance(&self) -> Vec<(String, String)> {
+            Vec::new()
+        }
     }
 
     #[test]
@@ -510,8 +551,8 @@ mod tests {
         let readings = [reading(&[1, 21], 0), reading(&[1], 0), reading(&[1, 4], 2)];
         let mut convert = Doubled([PointColumn { name: "P-17 head".into(), unit: Some("m".into()) }]);
         let (names, wide) = rows(Shape::Wide, Format::Csv, &readings, &mut convert);
-        assert_eq!(names, ["logger", "epoch", "sequence", "time", "P-17 head"]);
-        assert_eq!(wide, [["17", "1", "1", "7", "42"], ["17", "1", "3", "7", ""]]);
+        assert_eq!(names, ["logger", "epoch", "sequence", "time", "P-17 head", "P-17 head note"]);
+        assert_eq!(wide, [["17", "1", "1", "7", "42", ""], ["17", "1", "3", "7", "", "fault"]]);
         let (names, long) = rows(Shape::Long, Format::Csv, &readings, &mut convert);
         assert_eq!(names[names.len() - 4..], ["point", "value", "unit", "note"]);
         assert_eq!(long.len(), 2);

@@ -54,6 +54,13 @@ impl Column {
     }
 }
 
+/// A name that two columns would have, capitals apart: databases do not tell them apart.
+pub fn double(columns: &[Column]) -> Option<String> {
+    let mut seen = std::collections::BTreeSet::new();
+    let mut twice = columns.iter().filter(|column| !seen.insert(column.name.to_lowercase()));
+    twice.next().map(|column| column.name.clone().into_owned())
+}
+
 /// A cell. Its kind is its column's, or it is empty, or a fault.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Cell<'a> {

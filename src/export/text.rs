@@ -48,14 +48,20 @@ fn push_two(out: &mut Vec<u8>, value: u64) {
     out.push(b'0' + (value % 10) as u8);
 }
 
-/// Appends a number so that it reads back as the very same; `decimals`: rounded to so many places instead.
+/// Appends a number so that it reads back as the very same; `decimals`: rounded to so many places instead. A zero has
+/// no sign.
 pub fn push_real(out: &mut Vec<u8>, value: f64, decimals: Option<u8>) {
     use std::io::Write;
+    let begins = out.len();
     // Writing into a Vec cannot fail.
     let _ = match decimals {
         Some(decimals) => write!(out, "{value:.*}", usize::from(decimals)),
         None => write!(out, "{value}"),
     };
+    let is_zero = |text: &[u8]| text.iter().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
+    if out.get(begins) == Some(&b'-') && out.get(begins..).is_some_and(is_zero) {
+        out.remove(begins);
+    }
 }
 
 /// RFC 3339 times in one offset; remembers the date it wrote last.
@@ -145,7 +151,16 @@ mod tests {
         #[test]
         fn reals_read_back_to_the_bit(value in any::<f64>().prop_filter("finite", |value| value.is_finite())) {
             let read: f64 = text(|out| push_real(out, value, None)).parse().unwrap();
-            prop_assert_eq!(read.to_bits(), value.to_bits());
+            prop_assert_eq!(read.to_bits(), (value + 0.0).to_bits());
+        }
+    }
+
+    #[test]
+    fn a_zero_that_is_written_has_no_sign() {
+        for (value, decimals, written) in
+            [(-0.004, Some(2), "0.00"), (-0.0, None, "0"), (-0.4, Some(0), "0"), (-0.006, Some(2), "-0.01")]
+        {
+            assert_eq!(text(|out| push_real(out, value, decimals)), written);
         }
     }
 

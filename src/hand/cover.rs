@@ -6,7 +6,7 @@
 //! them without a key: what is told here is what the files say of themselves, and the gateway's import decides.
 
 use super::csv::OwnCsv;
-use super::dump::Runs;
+use super::dump::{DumpRun, Runs};
 use super::foreign::{ENDS_EARLY, file_logger};
 use super::layout::{Decoded, LayoutReader, each_line};
 use super::lines::{Line, Lines};
@@ -126,18 +126,18 @@ impl Found {
     /// Takes a sealed dump in.
     pub fn sealed(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
         let mut runs = Runs::default();
-        let mut take = |decoded: &[u8]| match SerialFrame::parse(decoded) {
+        let mut take = |run: DumpRun<'_>| match SerialFrame::parse(run.decoded) {
             Ok(frame) => self.insert(frame.air.identity),
-            Err(_) => self.unreadable += 1,
+            Err(_) => self.unreadable += u64::from(!run.is_cut_frame()),
         };
         pieces(input, None, listener, |piece, _| {
             runs.feed(piece, |run| {
-                take(run.decoded);
+                take(run);
                 Ok(())
             })
         })?;
         runs.finish(|run| {
-            take(run.decoded);
+            take(run);
             Ok(())
         })
     }

@@ -3,8 +3,8 @@
 //! Input: bytes in pieces. Output: runs between delimiters, each with where it begins. No keys, no judging. A last
 //! frame without its delimiter counts if it is right; bounded memory whatever the bytes are.
 
-use crate::wire::cobs::{Deframer, Run};
-use crate::wire::frame::SerialFrame;
+use crate::wire::cobs::{Deframer, ENCODED_MAX, Run};
+use crate::wire::frame::{NoFrame, SerialFrame};
 
 /// Cuts a dump into runs.
 #[derive(Debug, Default)]
@@ -22,6 +22,18 @@ pub struct DumpRun<'a> {
     pub decoded: &'a [u8],
     /// Its length in the file.
     pub encoded_len: u64,
+    /// Whether no delimiter stands before it, or none after it: the file begins or ends here.
+    pub is_at_edge: bool,
+}
+
+impl DumpRun<'_> {
+    /// Whether it is the part of a frame that was left when the file was cut: a dump may begin and end anywhere in a
+    /// frame. Something longer than a frame is damaged.
+    pub fn is_cut_frame(&self) -> bool {
+        self.is_at_edge
+            && self.encoded_len <= ENCODED_MAX as u64
+            && matches!(SerialFrame::parse(self.decoded), Err(reason) if NoFrame::is_noise(reason))
+    }
 }
 
 impl Runs {
@@ -36,7 +48,8 @@ impl Runs {
             let (decoded, encoded_len) = parts(run);
             // The delimiter was taken too.
             let end = self.taken + (piece.len() - rest.len()) as u64 - 1;
-            each(DumpRun { at: end.saturating_sub(encoded_len), decoded, encoded_len })?;
+            let at = end.saturating_sub(encoded_len);
+            each(DumpRun { at, decoded, encoded_len, is_at_edge: at == 0 })?;
         }
         self.taken += piece.len() as u64;
         Ok(())
@@ -47,7 +60,7 @@ impl Runs {
         let taken = self.taken;
         let Some(run) = self.deframer.finish() else { return Ok(()) };
         let (decoded, encoded_len) = parts(run);
-        each(DumpRun { at: taken.saturating_sub(encoded_len), decoded, encoded_len })
+        each(DumpRun { at: taken.saturating_sub(encoded_len), decoded, encoded_len, is_at_edge: true })
     }
 }
 

@@ -3,8 +3,8 @@
 //! Input: a file's bytes, a [`Layout`], and which logger it is of where no column says. Output: rows handed to
 //! [`Planning`], which judges them as it judges all others; a line that is no row is refused by its number.
 //!
-//! Rows with epoch and sequence go through as they come: memory does not grow with them. Rows without are kept
-//! until the file ends, some hundred bytes each, since a match needs the rows around it.
+//! Rows with epoch and sequence go through as they come: memory grows only with those that are new, by some 60 bytes
+//! each. Rows without are kept until the file ends, some hundred bytes each, since a match needs the rows around it.
 
 use super::Place;
 use super::layout::{Decoded, LayoutReader, NoRow, Parsed, each_line, logger_of_name};
@@ -205,7 +205,8 @@ impl Foreign<'_, '_, '_> {
                 planning.match_loose(address, of_logger.loose, listener)?;
             }
         }
-        planning.judge(listener)
+        planning.judge(listener)?;
+        planning.decide(listener)
     }
 }
 

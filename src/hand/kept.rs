@@ -3,10 +3,11 @@
 //!
 //! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
 
-use crate::judge::{Row, Steps};
+use crate::judge::{Placed, Row, Steps};
 use crate::ledger::import::Item;
 use crate::ledger::{Error, steps_json};
-use crate::wire::seq::{Identity, Slot};
+use crate::wire::seq::{Address, Epoch, Identity, Slot};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// The most bytes of new content of one file: more than every logger's memory at a site.
@@ -15,7 +16,8 @@ pub const BYTES_MAX: usize = u32::MAX as usize;
 #[derive(Clone, Copy, Debug)]
 enum What {
     Record(Slot),
-    Row { matched: bool },
+    Row(Placed),
+    Witness,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -31,6 +33,8 @@ struct Place {
 pub struct Kept {
     bytes: Vec<u8>,
     places: Vec<Place>,
+    /// Items that are not to be written.
+    witnesses: usize,
     /// How far the file rounded: its steps, and the same as the ledger keeps them.
     resolution: Option<(Arc<Steps>, String)>,
 }
@@ -45,14 +49,19 @@ impl Kept {
         self.resolution.as_ref().map(|(steps, _)| steps.clone())
     }
 
-    /// How many items it has.
+    /// How many records and rows it has to be written.
     pub fn len(&self) -> usize {
-        self.places.len()
+        self.places.len() - self.witnesses
     }
 
     /// Whether it has none.
     pub fn is_empty(&self) -> bool {
-        self.places.is_empty()
+        self.len() == 0
+    }
+
+    /// The identity of an item.
+    pub fn identity(&self, item: u32) -> Option<Identity> {
+        self.places.get(item as usize).map(|place| place.identity)
     }
 
     /// How many bytes of memory it takes.
@@ -68,7 +77,17 @@ impl Kept {
     }
 
     /// Adds a row; `None`: it is full.
-    pub fn push_row(&mut self, identity: Identity, row: &Row, matched: bool) -> Option<u32> {
+    pub fn push_row(&mut self, identity: Identity, row: &Row, placed: Placed) -> Option<u32> {
+        self.push(identity, row, What::Row(placed))
+    }
+
+    /// Adds a row that is not to be written: once more is held, it may speak for or against its neighbours.
+    pub fn push_witness(&mut self, identity: Identity, row: &Row) -> Option<u32> {
+        self.witnesses += 1;
+        self.push(identity, row, What::Witness)
+    }
+
+    fn push(&mut self, identity: Identity, row: &Row, what: What) -> Option<u32> {
         let at = self.start()?;
         let out = &mut self.bytes;
         out.extend(row.time.to_be_bytes());
@@ -79,7 +98,7 @@ impl Kept {
         for count in &row.counts {
             out.extend(count.to_be_bytes());
         }
-        self.place(identity, at, What::Row { matched })
+        self.place(identity, at, what)
     }
 
     fn start(&self) -> Option<u32> {
@@ -102,7 +121,7 @@ impl Kept {
     /// The row of an item; `None` where it is a record.
     pub fn row(&self, item: u32) -> Option<Row> {
         let place = self.places.get(item as usize)?;
-        matches!(place.what, What::Row { .. }).then(|| unpacked(self.content(place), self.steps()))
+        matches!(place.what, What::Row(_)).then(|| unpacked(self.content(place), self.steps()))
     }
 
     fn content(&self, place: &Place) -> &[u8] {
@@ -110,8 +129,27 @@ impl Kept {
         self.bytes.get(at..at + usize::from(place.len)).unwrap_or(&[])
     }
 
+    /// Leaves out witnesses of epochs that have nothing to be written. Numbers of items end here.
+    fn drop_idle_witnesses(&mut self) {
+        let is_witness = |place: &Place| matches!(place.what, What::Witness);
+        let written: BTreeSet<(Address, Epoch)> = self
+            .places
+            .iter()
+            .filter(|place| !is_witness(place))
+            .map(|place| (place.identity.address, place.identity.epoch))
+            .collect();
+        self.places.retain(|place| {
+            !is_witness(place) || written.contains(&(place.identity.address, place.identity.epoch))
+        });
+        self.witnesses = self.places.iter().filter(|place| is_witness(place)).count();
+        if self.places.is_empty() {
+            self.bytes = Vec::new();
+        }
+    }
+
     /// Puts items in order of identities, those of one identity as they came. Numbers of items end here.
     pub fn sort(&mut self) {
+        self.drop_idle_witnesses();
         self.places.sort_by_key(|place| place.identity);
     }
 
@@ -121,11 +159,12 @@ impl Kept {
             let content = self.content(place);
             match place.what {
                 What::Record(slot) => give(place.identity, Item::Record { slot, plaintext: content })?,
-                What::Row { matched } => {
+                What::Row(placed) => {
                     let row = unpacked(content, self.steps());
                     let resolution = self.resolution.as_ref().map(|(_, json)| json.as_str());
-                    give(place.identity, Item::Row { row: &row, matched, resolution })?;
+                    give(place.identity, Item::Row { row: &row, placed, resolution })?;
                 }
+                What::Witness => give(place.identity, Item::Witness(&unpacked(content, self.steps())))?,
             }
         }
         Ok(())
@@ -169,7 +208,9 @@ mod tests {
             let row = Row { time, counts, faults, battery_mv, board_centi_c, steps: None };
             let mut kept = Kept::default();
             kept.push_record(Identity::new(9, 1, 1).unwrap(), Slot(0), b"x").unwrap();
-            let item = kept.push_row(Identity::new(9, 1, 2).unwrap(), &row, false).unwrap();
+            let item = kept.push_row(Identity::new(9, 1, 2).unwrap(), &row, Placed::ByNumber).unwrap();
+            let witness = kept.push_witness(Identity::new(9, 1, 3).unwrap(), &row).unwrap();
+            prop_assert_eq!((kept.len(), kept.row(witness)), (2, None));
             prop_assert_eq!(kept.row(item), Some(row));
             prop_assert_eq!(kept.plaintext(item), None);
             prop_assert_eq!(kept.plaintext(0), Some(&b"x"[..]));

@@ -2,7 +2,8 @@
 //!
 //! Input: the bytes of files, one after the other; the roster, the keyring, and what the ledger holds. Output: a
 //! [`FilePlan`] each, with outcomes that add up to what was read, and the new items in compact form. Within a file
-//! and over all files of one call, the first of two that disagree is the record, as in the ledger.
+//! and over all files of one call, the first of two that disagree is the record, as in the ledger. A CSV row where no
+//! authentic record is held waits, in compact form, until its file has ended: its neighbours decide.
 //!
 //! What this is not: it writes nothing, and it holds the ledger's state for a few thousand items at a time only.
 //! Under the lock everything is judged again, so a record that comes by radio meanwhile is a duplicate, and no
@@ -16,9 +17,10 @@ use super::lines::{Line, Lines};
 use super::matching::Stretch;
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage};
-use crate::judge::{self, Held, Opened, Outcome, Refused, Row, RowVerdict, Steps, Verdict};
+use crate::judge::{self, Held, Opened, Outcome, Placed, Refused, Row, RowVerdict, Steps, Verdict};
 use crate::ledger::import::{HeldNow, Planner};
 use crate::ledger::{Error, Shut, row_content};
+use crate::record::neighbours::{Neighbours, Standing, Votes};
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::RECORD_MAX;
 use crate::wire::record::{Reading, Record};
@@ -64,6 +66,8 @@ pub struct FilePlan {
     pub read: u64,
     /// To be stored.
     pub new: u64,
+    /// Of those, CSV rows that too few other rows of the file can prove.
+    pub unproven: u64,
     /// In the ledger already, the same.
     pub held: u64,
     /// Met before in these files, the same.
@@ -76,6 +80,12 @@ pub struct FilePlan {
     pub rows_differ: u64,
     /// Records whose time cannot be right; they are taken, since a record is known by its numbers.
     pub odd_times: u64,
+    /// Of the file's two ends, how many are within a frame. That is legitimate, and such a part is not read.
+    pub cut_at_edges: u8,
+    /// What rows say where authentic records are held.
+    pub neighbours: Neighbours,
+    /// By what those that disagree are off, by logger.
+    pub shifts: BTreeMap<Address, Shift>,
     /// What is refused, by reason.
     pub refused: BTreeMap<&'static str, RefusedGroup>,
     /// Frames that no key opens, to be set aside.
@@ -97,6 +107,16 @@ pub struct FilePlan {
 }
 
 impl FilePlan {
+    /// How a logger's rows compare with the authentic records held, and by how many seconds all that disagree are
+    /// off, where that is one number; loggers of which none disagrees are left out.
+    pub fn disagreements(&self) -> impl Iterator<Item = (Address, Votes, Option<i64>)> {
+        let shift = |address| self.shifts.get(&address).and_then(Shift::constant_s);
+        self.neighbours
+            .loggers()
+            .filter(|(_, votes)| votes.disagree() > 0)
+            .map(move |(address, votes)| (address, votes, shift(address)))
+    }
+
     /// Everything refused.
     pub fn refused_count(&self) -> u64 {
         self.refused.values().map(|group| group.count).sum()
@@ -195,6 +215,42 @@ impl From<Error> for NotPlanned {
     }
 }
 
+/// By what rows that disagree with held readings are off in time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Shift {
+    rows: u64,
+    fits: u64,
+    by_s: Option<i64>,
+}
+
+/// Zones and summer hours are apart in steps of this: a quarter of an hour.
+const ZONE_STEP_S: i64 = 900;
+
+impl Shift {
+    /// Takes in a row that disagrees with what is held; `reading`: the one held under its identity.
+    fn note(&mut self, row: &Row, reading: Option<&Reading>) {
+        self.rows += 1;
+        let Some(reading) = reading else { return };
+        let apart = i64::from(row.time) - i64::from(reading.time);
+        // A file that rounds its times is off by the zone's step next to it.
+        let is_rounded = row.steps.as_ref().is_some_and(|steps| steps.time_s > 1);
+        let own =
+            if is_rounded { (apart + ZONE_STEP_S / 2).div_euclid(ZONE_STEP_S) * ZONE_STEP_S } else { apart };
+        let by_s = self.by_s.unwrap_or(own);
+        let Ok(time) = u32::try_from(i64::from(row.time) - by_s) else { return };
+        let moved = Row { time, ..row.clone() };
+        if by_s != 0 && moved.agrees_with(reading) {
+            self.by_s = Some(by_s);
+            self.fits += 1;
+        }
+    }
+
+    /// By how many seconds all of them are too late, if that is one number.
+    pub fn constant_s(&self) -> Option<i64> {
+        self.by_s.filter(|_| self.fits == self.rows)
+    }
+}
+
 /// Where an item stands: file and item.
 pub(super) type At = (u32, u32);
 
@@ -217,6 +273,24 @@ pub struct Planning<'a> {
     pub(super) files: Vec<FilePlan>,
     waiting: Vec<Waiting>,
     bytes: Vec<u8>,
+    undecided: Undecided,
+    /// Whether lines are kept until their rows are decided, so that a refusal can hand them out.
+    keep_lines: bool,
+}
+
+/// Rows of the present file where no authentic record is held: whether they fit is known when the file has ended.
+#[derive(Default)]
+struct Undecided {
+    rows: Kept,
+    places: Vec<UndecidedRow>,
+    lines: Vec<u8>,
+}
+
+struct UndecidedRow {
+    item: u32,
+    place: Place,
+    line: std::ops::Range<usize>,
+    matched: bool,
 }
 
 /// An item that waits to be judged with others.
@@ -243,7 +317,15 @@ impl<'a> Planning<'a> {
             files: Vec::new(),
             waiting: Vec::new(),
             bytes: Vec::new(),
+            undecided: Undecided::default(),
+            keep_lines: false,
         }
+    }
+
+    /// Refusals are to have the line that they are about, whenever it is decided. It costs the memory of the lines.
+    pub fn keep_lines(mut self, keep_lines: bool) -> Self {
+        self.keep_lines = keep_lines;
+        self
     }
 
     /// A file is taken only if nothing of it is refused. It must be known beforehand: what a file that is left out
@@ -309,12 +391,13 @@ impl<'a> Planning<'a> {
             })?;
             lines.finish(|line| planning.line(&line, &mut reader, listener))?;
             planning.judge(listener)?;
+            planning.decide(listener)?;
             Ok(digest)
         })
     }
 
     /// Plans rows that somebody else has read (a CSV in another style, through its layout): the caller hands them
-    /// in with [`Self::row`], and refuses lines with [`Self::refuse`].
+    /// in with [`Self::row`], refuses lines with [`Self::refuse`], and ends with [`Self::judge`] and [`Self::decide`].
     pub fn rows_of(
         &mut self,
         name: &str,
@@ -323,6 +406,7 @@ impl<'a> Planning<'a> {
     ) -> Result<&FilePlan, NotPlanned> {
         self.whole(name, false, |planning| {
             planning.current().kept.set_steps(steps);
+            planning.undecided.rows.set_steps(steps);
             read(planning)
         })
     }
@@ -336,10 +420,12 @@ impl<'a> Planning<'a> {
     ) -> Result<&FilePlan, NotPlanned> {
         let at = self.files.len();
         let after = self.after.clone();
+        self.undecided = Undecided::default();
         self.files.push(FilePlan { name: name.to_owned(), is_sealed, ..FilePlan::default() });
         let done = read(self);
         self.waiting.clear();
         self.bytes.clear();
+        self.undecided = Undecided::default();
         let digested = match done {
             Ok(digested) => digested,
             Err(why) => {
@@ -408,6 +494,10 @@ impl<'a> Planning<'a> {
         right: &mut bool,
         listener: &mut dyn Listener,
     ) -> Result<(), NotPlanned> {
+        if run.is_cut_frame() {
+            self.current().cut_at_edges += 1;
+            return Ok(());
+        }
         self.current().read += 1;
         let place = Place::Byte(run.at);
         let mut out = [0; RECORD_MAX];
@@ -536,11 +626,15 @@ impl<'a> Planning<'a> {
                         desk.record(held, *identity, *slot, plaintext)?
                     }
                     Waiting::Row { identity, row, place, line, matched } => {
-                        match desk.row(held, *identity, row, *matched)? {
-                            Ok(done) => done,
-                            Err(why) => {
+                        match desk.row(held, *identity, row)? {
+                            ForNow::Done(done) => done,
+                            ForNow::Refused(why) => {
                                 refused.push((*place, *identity, why, line.clone()));
                                 true
+                            }
+                            ForNow::Undecided => {
+                                let line = bytes.get(line.clone()).filter(|_| self.keep_lines);
+                                self.undecided.push(*identity, row, *place, line.unwrap_or(&[]), *matched)
                             }
                         }
                     }
@@ -560,12 +654,73 @@ impl<'a> Planning<'a> {
         if full { Err(NotPlanned::TooMuch) } else { Ok(()) }
     }
 
+    /// The file has ended: decides the rows that wait for their neighbours.
+    pub fn decide(&mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+        let undecided = std::mem::take(&mut self.undecided);
+        let mut full = false;
+        for part in undecided.places.chunks(JUDGED_AT_ONCE) {
+            let mut refused = Vec::new();
+            let mut desk = Desk {
+                roster: self.roster,
+                before: &self.before,
+                after: &mut self.after,
+                records: &mut self.records,
+                rows: &mut self.rows,
+                beside: &mut self.beside,
+                files: &mut self.files,
+                now: self.now,
+            };
+            self.planner.judge(|held| {
+                for waiting in part {
+                    let (Some(id), Some(row)) =
+                        (undecided.rows.identity(waiting.item), undecided.rows.row(waiting.item))
+                    else {
+                        continue;
+                    };
+                    match desk.placed_row(held, id, &row, waiting.matched)? {
+                        Ok(done) => full |= !done,
+                        Err(why) => refused.push((waiting.place, id, why, waiting.line.clone())),
+                    }
+                }
+                Ok(())
+            })?;
+            for (place, id, why, line) in refused {
+                let (kind, text) = refusal(id, why);
+                self.refuse(kind, place, &text, undecided.lines.get(line).unwrap_or(&[]), listener)?;
+            }
+        }
+        if full { Err(NotPlanned::TooMuch) } else { Ok(()) }
+    }
+
     /// All planned: what there is to import, sorted.
     pub fn done(mut self) -> (Vec<FilePlan>, Coverage, Coverage) {
         for file in &mut self.files {
             file.kept.sort();
         }
         (self.files, self.before, self.after)
+    }
+}
+
+/// What the rows around one say against it.
+fn against(standing: Standing) -> String {
+    let side = |votes: Votes, side: &str| {
+        (votes.all > 0).then(|| format!("{} of {} {side}", votes.disagree(), votes.all))
+    };
+    match standing {
+        Standing::Against { below, above } => {
+            let sides: Vec<String> =
+                [side(below, "before it"), side(above, "after it")].into_iter().flatten().collect();
+            format!(
+                "of the nearest rows that can be compared with what is held, {} disagree",
+                sides.join(" and ")
+            )
+        }
+        Standing::OtherEpochsAgainst(votes) => format!(
+            "no row of its epoch can be compared with what is held, and of the logger's other rows {} of {} disagree",
+            votes.disagree(),
+            votes.all
+        ),
+        Standing::Proven | Standing::Unproven => String::new(),
     }
 }
 
@@ -588,7 +743,31 @@ fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
                  held (up to {largest} may come); import a sealed dump first, then this file again"
             ),
         ),
+        Refused::Neighbours(standing) => (
+            "disagrees with its neighbours",
+            format!("logger {address}, epoch {epoch}, sequence {sequence}: {}", against(standing)),
+        ),
     }
+}
+
+impl Undecided {
+    /// `false`: there is no room for it.
+    fn push(&mut self, identity: Identity, row: &Row, place: Place, line: &[u8], matched: bool) -> bool {
+        let Some(item) = self.rows.push_row(identity, row, Placed::default()) else { return false };
+        let start = self.lines.len();
+        self.lines.extend_from_slice(line);
+        self.places.push(UndecidedRow { item, place, line: start..self.lines.len(), matched });
+        true
+    }
+}
+
+/// What is known of a row when it is read.
+enum ForNow {
+    /// All; `false`: there is no room for it.
+    Done(bool),
+    Refused(Refused),
+    /// No authentic record is held under its identity: the rows around it decide.
+    Undecided,
 }
 
 /// Judges single items; everything of [`Planning`] but the ledger's connection.
@@ -652,8 +831,30 @@ impl Desk<'_> {
         Ok(true)
     }
 
-    /// Judges a row; `Ok(Ok(false))`: there is no room for it.
-    fn row(
+    /// Judges a row as it is read, as far as authentic records go.
+    fn row(&mut self, held: &mut dyn HeldNow, id: Identity, row: &Row) -> Result<ForNow, Error> {
+        let at = self.files.len() - 1;
+        let mut both = Both { held, records: self.records, rows: self.rows, files: self.files };
+        let judged = judge::judge_row(self.roster, self.after, &mut both, id, row)?;
+        if let RowVerdict::Refused(why) = judged.verdict {
+            return Ok(ForNow::Refused(why));
+        }
+        if !self.after.holds_authentic(id) {
+            return Ok(ForNow::Undecided);
+        }
+        let reading = if judged.agrees == Some(false) { both.reading(id)? } else { None };
+        let file = &mut self.files[at];
+        if let Some(agrees) = judged.agrees {
+            file.neighbours.note(id, agrees);
+            if !agrees {
+                file.shifts.entry(id.address).or_default().note(row, reading.as_ref());
+            }
+        }
+        self.counted(held, id, row, judged.verdict).map(ForNow::Done)
+    }
+
+    /// Judges a row where no authentic record is held, by the rows around it; `Ok(Ok(false))`: there is no room for it.
+    fn placed_row(
         &mut self,
         held: &mut dyn HeldNow,
         id: Identity,
@@ -663,33 +864,56 @@ impl Desk<'_> {
         let at = self.files.len() - 1;
         let verdict = {
             let mut both = Both { held, records: self.records, rows: self.rows, files: self.files };
-            judge::judge_row(self.roster, self.after, &mut both, id, row)?
+            judge::judge_row(self.roster, self.after, &mut both, id, row)?.verdict
         };
-        let file = &mut self.files[at];
         match verdict {
-            RowVerdict::Refused(why) => return Ok(Err(why)),
-            RowVerdict::Duplicate if self.before.holds_authentic(id) || self.before.holds_row(id) => {
-                file.held += 1;
-            }
-            RowVerdict::Duplicate => file.twice += 1,
-            RowVerdict::Conflict => {
-                file.conflicts += 1;
-                let content = row_content(row).into_bytes();
-                if held.is_kept_beside(id, &content)? {
-                    file.conflicts_kept += 1;
-                } else if is_first(self.beside, (id, content), at) {
-                    return Ok(Ok(file.kept.push_row(id, row, matched).is_some()));
-                }
+            RowVerdict::Refused(why) => Ok(Err(why)),
+            RowVerdict::Duplicate | RowVerdict::Conflict => {
+                let done = self.counted(held, id, row, verdict)?;
+                // Should a sealed record of it come in before this file does, the two are compared.
+                Ok(Ok(self.files[at].kept.push_witness(id, row).is_some() && done))
             }
             RowVerdict::Stored => {
+                let file = &mut self.files[at];
+                let placed = match judge::place_row(&file.neighbours, id, matched) {
+                    Ok(placed) => placed,
+                    Err(why) => return Ok(Err(why)),
+                };
                 file.new += 1;
+                file.unproven += u64::from(placed == Placed::Unproven);
                 file.odd_times += u64::from(is_odd(row.time, self.now));
-                let Some(item) = file.kept.push_row(id, row, matched) else { return Ok(Ok(false)) };
+                let Some(item) = file.kept.push_row(id, row, placed) else { return Ok(Ok(false)) };
                 self.rows.insert(id, (at as u32, item));
                 self.after.insert(id, Basis::Csv);
+                Ok(Ok(true))
             }
         }
-        Ok(Ok(true))
+    }
+
+    /// Counts a row that agrees or disagrees with what is held; `false`: there is no room for it.
+    fn counted(
+        &mut self,
+        held: &mut dyn HeldNow,
+        id: Identity,
+        row: &Row,
+        verdict: RowVerdict,
+    ) -> Result<bool, Error> {
+        let at = self.files.len() - 1;
+        let file = &mut self.files[at];
+        if verdict == RowVerdict::Conflict {
+            file.conflicts += 1;
+            let content = row_content(row).into_bytes();
+            if held.is_kept_beside(id, &content)? {
+                file.conflicts_kept += 1;
+            } else if is_first(self.beside, (id, content), at) {
+                return Ok(file.kept.push_row(id, row, Placed::default()).is_some());
+            }
+        } else if self.before.holds_authentic(id) || self.before.holds_row(id) {
+            file.held += 1;
+        } else {
+            file.twice += 1;
+        }
+        Ok(true)
     }
 }
 
@@ -739,6 +963,20 @@ impl Held for Both<'_> {
 
     fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
         self.held.is_row_given_up(id)
+    }
+
+    fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_elsewhere(id)
+    }
+
+    fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
+        match self.planned(id) {
+            Some(planned) => {
+                let record = Record::decode(planned, id.epoch);
+                Ok(matches!(record, Ok(Record::Profile(_) | Record::Event(_))))
+            }
+            None => self.held.is_other(id),
+        }
     }
 
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Error> {

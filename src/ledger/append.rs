@@ -9,7 +9,8 @@ use super::state::{State, journal_insert, settled_insert};
 use super::{Error, Ledger, RadioId, Stamp, aside, guard};
 use crate::config::roster::Roster;
 use crate::coverage::Basis;
-use crate::judge::{self, Held as _, Outcome, Row, RowVerdict, Tally, Verdict};
+use crate::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
+use crate::record::neighbours::Neighbours;
 use crate::seal::keyring::Unopened;
 use crate::wire::frame::{AirFrame, Signal};
 use crate::wire::record::{CHANNELS_MAX, Record};
@@ -57,8 +58,8 @@ pub enum Content {
     Row {
         /// Its fields.
         row: Box<Row>,
-        /// Whether it had no sequence number and was matched by time.
-        matched: bool,
+        /// By what it has its place.
+        placed: Placed,
         /// How far its file rounded, as a number of the ledger's table.
         resolution: Option<i64>,
     },
@@ -206,6 +207,8 @@ pub struct Receipt {
     pub by_radio: Vec<(RadioId, Tally)>,
     /// Loggers whose record met a different one: an alarm.
     pub conflicts: Vec<Identity>,
+    /// Of the rows that were stored, those that are unproven.
+    pub unproven: u64,
     /// Shut frames that found no room.
     pub over_limit: u64,
     /// Slots that opened a frame for the first time.
@@ -262,8 +265,8 @@ fn append(
                         .get(range.clone())
                         .ok_or_else(|| Error::Unexpected("a batch points beyond its bytes".into()))?,
                 ),
-                Content::Row { row, matched, resolution } => {
-                    Brought::Row { row, matched: *matched, resolution: *resolution }
+                Content::Row { row, placed, resolution } => {
+                    Brought::Row { row, placed: *placed, neighbours: None, resolution: *resolution }
                 }
             };
             let outcome = writer.item(&item.arrival, content, roster, &mut receipt)?;
@@ -302,8 +305,10 @@ pub(super) enum Brought<'b> {
     Row {
         /// Its fields.
         row: &'b Row,
-        /// Whether it was matched by time.
-        matched: bool,
+        /// By what it has its place, if no neighbours decide.
+        placed: Placed,
+        /// What the other rows of its file say.
+        neighbours: Option<&'b Neighbours>,
         /// The number of its resolution.
         resolution: Option<i64>,
     },
@@ -358,14 +363,23 @@ impl<'a> Writer<'a> {
     ) -> Result<ItemOutcome, Error> {
         match content {
             Brought::Plaintext(plaintext) => self.record(arrival, plaintext, receipt),
-            Brought::Row { row, matched, resolution } => {
+            Brought::Row { row, placed, neighbours, resolution } => {
                 let id = arrival.identity;
                 let (coverage, mut held) = self.state.split(self.db);
-                let verdict = judge::judge_row(roster, coverage, &mut held, id, row)?;
+                let mut verdict = judge::judge_row(roster, coverage, &mut held, id, row)?.verdict;
+                let placed = match neighbours.filter(|_| verdict == RowVerdict::Stored) {
+                    None => placed,
+                    Some(neighbours) => judge::place_row(neighbours, id, placed == Placed::ByTime)
+                        .unwrap_or_else(|why| {
+                            verdict = RowVerdict::Refused(why);
+                            placed
+                        }),
+                };
                 let outcome = match verdict {
                     RowVerdict::Stored => {
                         let rank = held.next_rank(id)?;
-                        self.insert_row(arrival, rank, row, matched, resolution)?;
+                        self.insert_row(arrival, rank, row, placed, resolution)?;
+                        receipt.unproven += u64::from(placed == Placed::Unproven);
                         Some(Outcome::Stored)
                     }
                     RowVerdict::Duplicate => Some(Outcome::Duplicate),
@@ -449,7 +463,7 @@ impl<'a> Writer<'a> {
                     board_centi_c: board,
                     faults: reading.faults(),
                     counts: reading.counts(),
-                    matched: false,
+                    placed: Placed::ByNumber,
                     resolution: None,
                 };
                 self.insert_reading(row, kind::READING, arrival, &fields, Some(plaintext))?;
@@ -517,7 +531,7 @@ impl<'a> Writer<'a> {
         arrival: &Arrival,
         rank: i64,
         content: &Row,
-        matched: bool,
+        placed: Placed,
         resolution: Option<i64>,
     ) -> Result<(), Error> {
         let row = self.next_row();
@@ -528,7 +542,7 @@ impl<'a> Writer<'a> {
             board_centi_c: content.board_centi_c,
             faults: content.faults,
             counts: &content.counts,
-            matched,
+            placed,
             resolution,
         };
         self.insert_reading(row, kind::READING, arrival, &fields, None)?;
@@ -544,7 +558,7 @@ impl<'a> Writer<'a> {
             board_centi_c: None,
             faults: 0,
             counts: &[],
-            matched: false,
+            placed: Placed::ByNumber,
             resolution: None,
         };
         // Only the journal needs to be told of what stands in another table.
@@ -594,7 +608,7 @@ impl<'a> Writer<'a> {
             signal.map(|signal| signal.rssi_dbm.into()),
             signal.map(|signal| signal.snr_quarter_db.into()),
             arrival.import,
-            fields.matched.then_some(1),
+            fields.placed.code(),
             fields.resolution,
             arrival.stored_at,
         ];
@@ -852,7 +866,7 @@ struct ReadingFields<'a> {
     board_centi_c: Option<i16>,
     faults: u64,
     counts: &'a [i32],
-    matched: bool,
+    placed: Placed,
     resolution: Option<i64>,
 }
 

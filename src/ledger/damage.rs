@@ -15,6 +15,7 @@
 
 use super::chunk::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use super::known::{self, Known};
+pub(super) use super::query::elsewhere;
 use super::restore::{beside, dated, free_name};
 use super::rows::{SHARED, kind};
 use super::state::journal_insert;
@@ -618,17 +619,4 @@ pub(super) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error>
             "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
         )?
         .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
-}
-
-/// What counts as held because of ledgers that were set aside.
-pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
-    let mut coverage = Coverage::default();
-    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM elsewhere")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = super::state::address_epoch(row)?;
-        let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
-        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
-    }
-    Ok(coverage)
 }

@@ -17,8 +17,9 @@
 
 use super::query::Reader;
 use super::{Error, rows};
+use crate::judge::Placed;
 use crate::wire::record::CHANNELS_MAX;
-use crate::wire::seq::{Address, Epoch, Identity};
+use crate::wire::seq::{Address, Epoch};
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::collections::BTreeMap;
@@ -166,17 +167,6 @@ struct JournalKey {
 struct ImportTimes {
     imported_at: i64,
     withdrawn_at: Option<i64>,
-}
-
-/// The least of receptions' delays in a window of time: what tells how a clock went.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct LeastDelay {
-    /// Sequence of the reading.
-    pub sequence: u32,
-    /// Its recorded time.
-    pub time: i64,
-    /// Reception by a synchronised gateway less that.
-    pub delay_s: i64,
 }
 
 /// A walk over the ledger.
@@ -536,88 +526,6 @@ impl<'a> Extract<'a> {
         self.rewind();
         Ok(most)
     }
-
-    /// What profiles held of a logger say of raw units: from which identity on, and the names by channel, separated by
-    /// spaces; only where that changes.
-    pub fn raw_units(&self, logger: Address) -> Result<Vec<(Identity, String)>, Error> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT epoch, sequence, raw_units FROM profile_row t WHERE logger = ?1 AND rank = 0
-                 AND (?2 IS NULL OR coalesce(stored_at, received_at,
-                     (SELECT imported_at FROM import i WHERE i.id = t.import), 0) <= ?2)
-             ORDER BY epoch, sequence",
-        )?;
-        let mut found = statement.query(params![logger.number(), self.wanted.as_of])?;
-        let mut all: Vec<(Identity, String)> = Vec::new();
-        while let Some(row) = found.next()? {
-            let Some(id) = Identity::new(logger.number(), row.get(0)?, row.get(1)?) else { continue };
-            let names = row.get_ref(2)?.as_str().unwrap_or_default();
-            if all.last().is_none_or(|(_, last)| last != names) {
-                all.push((id, names.to_owned()));
-            }
-        }
-        Ok(all)
-    }
-
-    /// Of each window of so many seconds of recorded time in an epoch, the authentic reading by radio that came to a
-    /// synchronised gateway with the least delay; ascending by sequence, windows begin anew after each of `breaks`.
-    /// Read a stretch at a time, as everything here.
-    pub fn least_delays(
-        &self,
-        (logger, epoch): (Address, Epoch),
-        window_s: i64,
-        breaks: &[u32],
-    ) -> Result<Vec<LeastDelay>, Error> {
-        let mut least: BTreeMap<(usize, i64), LeastDelay> = BTreeMap::new();
-        let mut take = |found: LeastDelay| {
-            let part = breaks.partition_point(|&at| at <= found.sequence);
-            let window = found.time.div_euclid(window_s.max(1));
-            let entry = least.entry((part, window)).or_insert(found);
-            if found.delay_s < entry.delay_s {
-                *entry = found;
-            }
-        };
-        let condition = "rank = 0 AND lag IS NOT NULL AND synchronised = 1";
-        let read = |row: &rusqlite::Row<'_>| -> rusqlite::Result<LeastDelay> {
-            Ok(LeastDelay { sequence: row.get(0)?, time: row.get(1)?, delay_s: row.get(2)? })
-        };
-        let (number, epoch) = (logger.number(), epoch.number());
-        let mut passed = 0_u32;
-        loop {
-            // How far this look goes, so that each is short.
-            let end: Option<u32> = self
-                .db
-                .prepare_cached(
-                    "SELECT sequence FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence > ?
-                     ORDER BY sequence LIMIT 1 OFFSET ?",
-                )?
-                .query_row(params![number, epoch, passed, 2 * STRETCH_ROWS as i64], |row| row.get(0))
-                .optional()?;
-            let mut statement = self.db.prepare_cached(&format!(
-                "SELECT sequence, time, lag FROM settled_or_retired
-                 WHERE logger = ? AND epoch = ? AND sequence > ? AND sequence <= ? AND {condition}"
-            ))?;
-            let mut rows = statement.query(params![number, epoch, passed, end.unwrap_or(u32::MAX)])?;
-            while let Some(row) = rows.next()? {
-                take(read(row)?);
-            }
-            match end {
-                Some(end) => passed = end,
-                None => break,
-            }
-        }
-        let from = self.journal.partition_point(|key| (key.logger, key.epoch) < (number, epoch));
-        let sql =
-            format!("SELECT sequence, time, lag FROM journal WHERE row = ? AND kind = 1 AND {condition}");
-        let mut statement = self.db.prepare_cached(&sql)?;
-        for key in self.journal[from..].iter().take_while(|key| (key.logger, key.epoch) == (number, epoch)) {
-            if let Some(found) = statement.query_row([key.row], read).optional()? {
-                take(found);
-            }
-        }
-        let mut all: Vec<LeastDelay> = least.into_values().collect();
-        all.sort_unstable_by_key(|found| found.sequence);
-        Ok(all)
-    }
 }
 
 impl std::fmt::Debug for Extract<'_> {
@@ -687,7 +595,7 @@ fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result
         let whence = |at: usize| number(COLUMNS.len() + at);
         held.received_at = whence(0)?.map(|lag| time.saturating_add(lag));
         held.synchronised = whence(1)?.map(|known| known != 0);
-        held.matched = whence(2)?.is_some_and(|matched| matched != 0);
+        held.matched = Placed::from_code(whence(2)?) == Placed::ByTime;
         held.resolution = whence(3)?;
         held.stored_at = whence(4)?;
     }

@@ -15,7 +15,8 @@ use super::state::{self, State};
 use super::{Error, Ledger, Stamp, guard, settle};
 use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{Held, Outcome, Row, RowVerdict};
+use crate::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
+use crate::record::neighbours::Neighbours;
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -41,6 +42,9 @@ pub struct Evidence {
     /// What agreed with something else, in the ledger or in the same file, when it was planned, and is not handed
     /// in again.
     pub duplicates: u64,
+    /// What the file's rows say where authentic records are held: new rows must fit it. `None`: the rows were taken in
+    /// before, and keep the mark that they had.
+    pub neighbours: Option<Neighbours>,
 }
 
 /// A download's content, lent to the ledger item by item.
@@ -57,11 +61,13 @@ pub enum Item<'a> {
     Row {
         /// Its fields.
         row: &'a Row,
-        /// Whether it had no sequence number and was matched by time.
-        matched: bool,
+        /// By what it has its place. Where the evidence has neighbours, they decide anew.
+        placed: Placed,
         /// How far its file rounded: JSON, field or channel to step; `None`: not at all.
         resolution: Option<&'a str>,
     },
+    /// A row that agreed with a CSV row held before: it is not written, but may be compared with what came since.
+    Witness(&'a Row),
 }
 
 /// Hands a download over: calls back once an item, in order of identities.
@@ -328,6 +334,10 @@ impl Held for HeldAndKept<'_> {
         self.held.is_elsewhere(id)
     }
 
+    fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_other(id)
+    }
+
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Error> {
         self.ahead.reading(&mut self.held, id)
     }
@@ -351,7 +361,41 @@ impl Ledger {
         withdrawals: i64,
         strict: bool,
     ) -> Result<Imported, NotImported> {
-        let done = self.import_within(evidence, items, shut, roster, now, withdrawals, strict);
+        let is_as_planned = |db: &Connection| match self::withdrawals(db)? == withdrawals {
+            true => Ok(()),
+            false => Err(NotImported::PlanIsOld),
+        };
+        let is_welcome = |refused: u64| match strict && refused > 0 {
+            true => Err(NotImported::Refused(refused)),
+            false => Ok(()),
+        };
+        self.import_if(evidence, items, shut, roster, now, is_as_planned, is_welcome)
+    }
+
+    /// The same without a plan that could be old, and whatever is refused.
+    pub(super) fn take_in(
+        &mut self,
+        evidence: &Evidence,
+        items: &Items<'_>,
+        roster: &Roster,
+        now: Stamp,
+    ) -> Result<Imported, Error> {
+        self.import_if(evidence, items, &[], roster, now, |_| Ok(()), |_| Ok(()))
+    }
+
+    /// `is_as_planned` is asked first under the lock, `is_welcome` with the number of refused rows before the commit.
+    #[allow(clippy::too_many_arguments)]
+    fn import_if<E: From<Error> + From<rusqlite::Error>>(
+        &mut self,
+        evidence: &Evidence,
+        items: &Items<'_>,
+        shut: &[Shut],
+        roster: &Roster,
+        now: Stamp,
+        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
+        is_welcome: impl FnOnce(u64) -> Result<(), E>,
+    ) -> Result<Imported, E> {
+        let done = self.import_within(evidence, items, shut, roster, now, is_as_planned, is_welcome);
         if done.is_err() {
             self.state.valid = false;
         }
@@ -361,26 +405,28 @@ impl Ledger {
     }
 
     #[allow(clippy::too_many_arguments)]
-    fn import_within(
+    fn import_within<E: From<Error> + From<rusqlite::Error>>(
         &mut self,
         evidence: &Evidence,
         items: &Items<'_>,
         shut: &[Shut],
         roster: &Roster,
         now: Stamp,
-        withdrawals: i64,
-        strict: bool,
-    ) -> Result<Imported, NotImported> {
+        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
+        is_welcome: impl FnOnce(u64) -> Result<(), E>,
+    ) -> Result<Imported, E> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let began = Instant::now();
         self.state.refresh(&transaction)?;
-        if self::withdrawals(&transaction)? != withdrawals {
-            return Err(NotImported::PlanIsOld);
-        }
+        is_as_planned(&transaction)?;
         let id: i64 =
             transaction.query_row("SELECT coalesce(max(id), 0) + 1 FROM import", [], |row| row.get(0))?;
         let mut receipt = Receipt::default();
         let mut rows_refused = 0;
+        let neighbours = match &evidence.neighbours {
+            Some(planned) => Some(self.neighbours_now(&transaction, planned, items, roster)?),
+            None => None,
+        };
         let mut resolutions = BTreeMap::new();
         let mark;
         let direct;
@@ -394,12 +440,13 @@ impl Ledger {
                         arrival.slot = Some(slot);
                         Brought::Plaintext(plaintext)
                     }
-                    Item::Row { row, matched, resolution } => {
+                    Item::Witness(_) => return Ok(()),
+                    Item::Row { row, placed, resolution } => {
                         let resolution = match resolution {
                             None => None,
                             Some(steps) => Some(resolution_number(&transaction, &mut resolutions, steps)?),
                         };
-                        Brought::Row { row, matched, resolution }
+                        Brought::Row { row, placed, neighbours: neighbours.as_ref(), resolution }
                     }
                 };
                 let outcome = writer.item(&arrival, brought, roster, &mut receipt)?;
@@ -422,9 +469,7 @@ impl Ledger {
             writer.seal()?;
             direct = writer.direct.take().unwrap_or_default();
         }
-        if strict && rows_refused > 0 {
-            return Err(NotImported::Refused(rows_refused));
-        }
+        is_welcome(rows_refused)?;
         let day = now.unix_s.div_euclid(86_400);
         direct.blocks.store(&transaction, mark, day)?;
         for (address, epoch, is_row) in direct.touched {
@@ -455,6 +500,32 @@ impl Ledger {
         self.state.generation = next_generation(&transaction)?;
         transaction.commit()?;
         Ok(Imported { id, receipt, rows_refused, held_lock: began.elapsed() })
+    }
+
+    /// What the file's rows say now: as planned, and by what has been received since.
+    fn neighbours_now(
+        &self,
+        db: &Connection,
+        planned: &Neighbours,
+        items: &Items<'_>,
+        roster: &Roster,
+    ) -> Result<Neighbours, Error> {
+        let mut neighbours = planned.clone();
+        let (coverage, mut held) = self.state.split(db);
+        items(&mut |identity, item| {
+            let row = match item {
+                Item::Row { row, .. } | Item::Witness(row) => row,
+                Item::Record { .. } => return Ok(()),
+            };
+            if coverage.holds_authentic(identity) {
+                let judged = judge::judge_row(roster, coverage, &mut held, identity, row)?;
+                if let Some(agrees) = judged.agrees {
+                    neighbours.note(identity, agrees);
+                }
+            }
+            Ok(())
+        })?;
+        Ok(neighbours)
     }
 
     /// The imports, oldest first.
@@ -573,7 +644,9 @@ fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usi
             *counts.entry(name.to_owned()).or_default() += count;
         }
     };
-    for outcome in [Outcome::Stored, Outcome::Opaque, Outcome::Duplicate, Outcome::Conflict] {
+    add(Outcome::Stored.name(), receipt.tally.of(Outcome::Stored).saturating_sub(receipt.unproven));
+    add("unproven", receipt.unproven);
+    for outcome in [Outcome::Opaque, Outcome::Duplicate, Outcome::Conflict] {
         add(outcome.name(), receipt.tally.of(outcome));
     }
     add(Outcome::Duplicate.name(), evidence.duplicates);

@@ -29,6 +29,7 @@ pub mod held;
 mod holder;
 pub mod import;
 pub mod known;
+pub mod made;
 pub mod people;
 pub mod query;
 pub mod restore;

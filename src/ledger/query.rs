@@ -11,7 +11,7 @@ use crate::clock::ClockEvent;
 use crate::coverage::Coverage;
 use crate::gaps::{Facts, ProfileSeen, Seen, WriteOff};
 use crate::judge::{Outcome, Tally};
-use crate::wire::record::{Profile, RawUnit};
+use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::cell::RefCell;
@@ -326,6 +326,30 @@ impl<'a> Snapshot<'a> {
         Ok(history)
     }
 
+    /// Whether a power-up is held between two records of an epoch.
+    pub fn powered_up_between(&self, before: Identity, after: Identity) -> Result<bool, Error> {
+        let history = self.history(after.address)?;
+        let power_ups = history.clock.iter().filter(|(_, event)| event.seconds_added.is_none());
+        let between = before.sequence.number()..=after.sequence.number();
+        let mut of_epoch = power_ups.filter(|(epoch, _)| *epoch == after.epoch);
+        Ok(of_epoch.any(|(_, event)| between.contains(&event.sequence)))
+    }
+
+    /// The unsettled readings and rows of an epoch: sequence, time, reception by a synchronised gateway, and whether
+    /// the row is authentic.
+    pub(super) fn unsettled_readings(
+        &self,
+        address: Address,
+        epoch: Epoch,
+    ) -> impl Iterator<Item = (u32, i64, Option<i64>, bool)> + '_ {
+        let of_epoch =
+            self.unsettled.iter().filter(move |(id, _)| (id.address, id.epoch) == (address, epoch));
+        of_epoch.flat_map(|(id, rows)| {
+            let readings = rows.iter().filter(|row| row.seen.is_reading);
+            readings.map(|row| (id.sequence.number(), row.seen.time, row.seen.received_at, row.rank == 0))
+        })
+    }
+
     /// What was last heard of a logger by radio.
     pub fn heard(&self, address: Address) -> Option<LastHeard> {
         self.heard.get(&address).copied()
@@ -578,6 +602,72 @@ impl<'a> Snapshot<'a> {
         Ok(largest)
     }
 
+    /// The record with the smallest identity that came under a slot. Reads on from the logger's oldest record.
+    pub fn smallest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
+        let from = Identity::new(address.number(), 1, 1);
+        let Some(from) = from else { return Ok(None) };
+        Ok(self.sealed_from(from, slot, 1)?.into_iter().next())
+    }
+
+    /// The first `most` records that came under a slot, from an identity of its logger on.
+    pub fn sealed_from(&self, from: Identity, slot: Slot, most: usize) -> Result<Vec<Sealed>, Error> {
+        let mut all = Vec::new();
+        let journal = ("journal", "time", "time + lag");
+        let (address, most_rows) = (from.address, most as i64);
+        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+            let only = if table == "journal" { "AND kind > 0" } else { "" };
+            let sql = format!(
+                "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                 WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ? {only}
+                 ORDER BY epoch, sequence LIMIT ?"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let (epoch, sequence) = (from.epoch.number(), from.sequence.number());
+            let mut found = statement.query(params![address.number(), epoch, sequence, slot.0, most_rows])?;
+            while let Some(row) = found.next()? {
+                all.extend(sealed(address, row)?);
+            }
+        }
+        // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+        all.sort_unstable_by_key(|sealed| sealed.identity);
+        all.dedup_by_key(|sealed| sealed.identity);
+        all.truncate(most);
+        Ok(all)
+    }
+
+    /// When the newest record that came by radio under a slot, with this or a larger identity, came in: what is in the
+    /// journal is newer than what is settled, and there the row says the order. Looks at the `NEWEST_LOOKED_AT` largest
+    /// identities of what is settled.
+    pub fn latest_reception(&self, from: Identity, slot: Slot) -> Result<Option<(bool, i64)>, Error> {
+        /// Settled records of a slot that are looked at.
+        const NEWEST_LOOKED_AT: i64 = 1000;
+        let (address, epoch, sequence) = (from.address.number(), from.epoch.number(), from.sequence.number());
+        let row: Option<i64> = self
+            .db
+            .prepare_cached(
+                "SELECT max(row) FROM journal WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0
+                     AND slot = ? AND kind > 0 AND lag IS NOT NULL AND stored_at IS NULL",
+            )?
+            .query_row(params![address, epoch, sequence, slot.0], |row| row.get(0))?;
+        if let Some(row) = row {
+            return Ok(Some((true, row)));
+        }
+        let mut latest: Option<i64> = None;
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT max(at) FROM (SELECT {received_at} AS at FROM {table}
+                     WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ?
+                     ORDER BY epoch DESC, sequence DESC LIMIT ?)"
+            );
+            let here: Option<i64> = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(params![address, epoch, sequence, slot.0, NEWEST_LOOKED_AT], |row| row.get(0))?;
+            latest = latest.max(here);
+        }
+        Ok(latest.map(|at| (false, at)))
+    }
+
     /// Frames set aside because their slot is closed before them, by logger and slot.
     pub fn shut_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
         let mut statement = self.db.prepare_cached(
@@ -771,191 +861,6 @@ impl<'a> Snapshot<'a> {
             self.db.prepare_cached("SELECT day, bytes FROM size_day ORDER BY day DESC LIMIT 90")?;
         let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64)))?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-}
-
-impl Snapshot<'_> {
-    /// The readings of one logger that were made in a span of time, by their corrected times, each with the raw units of
-    /// the profile in force; in order of identities, settled ones first. One row is held at a time.
-    ///
-    /// An epoch is read whole where its first or last record was made more than a day from what it recorded, its clock
-    /// settings apart. A clock that was further ahead in between only, with no event that says so, is not found by when
-    /// it was received.
-    pub fn readings_made_in(
-        &self,
-        address: Address,
-        (from, to): (i64, i64),
-        mut take: impl FnMut(&TimedReading<'_>) -> Result<(), Error>,
-    ) -> Result<(), Error> {
-        let clocks = crate::gaps::Clocks::new(&self.coverage, self, address);
-        let mut profiles = UnitsInForce::default();
-        for (epoch, held) in self.coverage.epochs_of(address) {
-            let clock = clocks.of(epoch)?;
-            let held = held.held();
-            let (low, high) = match self.off_by_s(address, epoch, &held, &clock)? {
-                Some(off_s) => (from.saturating_sub(off_s), to.saturating_add(off_s)),
-                None => (i64::MIN, i64::MAX),
-            };
-            self.rows_in_time(address, epoch, (low, high), |id, row, received_at, is_by_hand| {
-                let corrected = clock.corrected(id.sequence.number(), i64::from(row.time), received_at);
-                if !(from..to).contains(&corrected.time) {
-                    return Ok(());
-                }
-                let units = profiles.at(self.db, id)?;
-                take(&TimedReading { identity: id, row, corrected, units, is_by_hand })
-            })?;
-        }
-        Ok(())
-    }
-
-    /// When the newest reading held of a logger was made, before an instant.
-    pub fn newest_reading_before(&self, address: Address, before: i64) -> Result<Option<i64>, Error> {
-        // Windows that double: a point that was given up years ago is found as soon as one that was read an hour ago.
-        let mut newest = None;
-        let (mut to, mut width_s) = (before, DAY_S);
-        for _ in 0..24 {
-            let from = to.saturating_sub(width_s);
-            self.readings_made_in(address, (from, to), |reading| {
-                newest = newest.max(Some(reading.corrected.time));
-                Ok(())
-            })?;
-            if newest.is_some() || from <= 0 {
-                break;
-            }
-            (to, width_s) = (from, width_s.saturating_mul(2));
-        }
-        Ok(newest)
-    }
-
-    /// How far recorded times of an epoch may be from corrected ones; `None`: farther than its events tell.
-    fn off_by_s(
-        &self,
-        address: Address,
-        epoch: Epoch,
-        held: &crate::coverage::RangeSet,
-        clock: &crate::clock::EpochClock,
-    ) -> Result<Option<i64>, Error> {
-        // What a correction without an event may be, and much more.
-        const QUIET_S: i64 = DAY_S;
-        let events = self.clock_events(address, epoch)?;
-        let set = events.iter().filter_map(|event| event.seconds_added).map(i64::saturating_abs);
-        let off_s = set.fold(QUIET_S, i64::saturating_add);
-        for sequence in [held.smallest(), held.largest()].into_iter().flatten() {
-            let id = Identity::new(address.number(), epoch.number(), sequence);
-            if let Some(id) = id
-                && let Some(seen) = self.seen(id)?
-            {
-                let made = clock.corrected(sequence, seen.time, seen.received_at).time;
-                if made.saturating_sub(seen.time).saturating_abs() > off_s {
-                    return Ok(None);
-                }
-            }
-        }
-        Ok(Some(off_s))
-    }
-
-    /// The readings of an epoch by recorded time, each with its reception by a synchronised gateway, and whether it came
-    /// from a hand download instead.
-    fn rows_in_time(
-        &self,
-        address: Address,
-        epoch: Epoch,
-        (from, to): (i64, i64),
-        mut take: impl FnMut(Identity, &crate::judge::Row, Option<i64>, bool) -> Result<(), Error>,
-    ) -> Result<(), Error> {
-        let (logger, epoch) = (address.number(), epoch.number());
-        let mut found = |row: &rusqlite::Row<'_>| -> Result<(), Error> {
-            // Identity, lag and the clock's state come after the content's 45 columns.
-            let Some(id) = Identity::new(logger, epoch, row.get(45)?) else { return Ok(()) };
-            let content = rows::row_content(row)?;
-            let lag: Option<i64> = row.get(46)?;
-            let received_at = lag.map(|lag| i64::from(content.time) + lag);
-            take(id, &content, received_at.filter(|_| is_synchronised(row.get(47))), lag.is_none())
-        };
-        let columns = rows::content_columns();
-        for (table, only) in [("settled", "sequence BETWEEN ?5 AND ?6"), ("journal", "kind = 1")] {
-            let mut statement = self.db.prepare_cached(&format!(
-                "SELECT {columns}, sequence, lag, synchronised FROM {table} t
-                 WHERE logger = ?1 AND epoch = ?2 AND time >= ?3 AND time < ?4 AND ?5 <= ?6 AND {only}
-                     AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
-                         AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
-                     AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))
-                 ORDER BY sequence"
-            ))?;
-            let blocks = match table {
-                "settled" => super::chunk::blocks_in_time(self.db, logger, from, to)?,
-                _ => vec![(epoch, 1, u32::MAX)],
-            };
-            for (_, first, last) in blocks.into_iter().filter(|(of, _, _)| *of == epoch) {
-                let mut rows = statement.query(params![logger, epoch, from, to, first, last])?;
-                while let Some(row) = rows.next()? {
-                    found(row)?;
-                }
-            }
-        }
-        Ok(())
-    }
-}
-
-/// A reading, when it was made, and what its counts are.
-#[derive(Clone, Copy)]
-pub struct TimedReading<'a> {
-    /// Which one.
-    pub identity: Identity,
-    /// Recorded time, counts and faults.
-    pub row: &'a crate::judge::Row,
-    /// When it was made.
-    pub corrected: crate::clock::Corrected,
-    /// Raw units by channel, of the profile in force; empty where none is held.
-    pub units: &'a [u8],
-    /// It came from a hand download, and not by radio.
-    pub is_by_hand: bool,
-}
-
-impl TimedReading<'_> {
-    /// Count and fault of a channel; `None` where the reading has no such channel.
-    pub fn count(&self, channel: u8) -> Option<(i32, bool)> {
-        let count = self.row.counts.get(usize::from(channel))?;
-        Some((*count, self.row.faults >> channel & 1 == 1))
-    }
-
-    /// What one count of a channel is, where a profile in force says so.
-    pub fn raw_unit(&self, channel: u8) -> Option<RawUnit> {
-        self.units.get(usize::from(channel)).and_then(|&code| RawUnit::from_code(code))
-    }
-}
-
-/// The profile in force while readings pass in the order of identities.
-#[derive(Default)]
-struct UnitsInForce {
-    /// From this identity on, and until before the other.
-    span: Option<(Identity, Option<Identity>)>,
-    units: Vec<u8>,
-}
-
-impl UnitsInForce {
-    fn at(&mut self, db: &Connection, id: Identity) -> Result<&[u8], Error> {
-        let holds =
-            self.span.is_some_and(|(since, until)| since <= id && until.is_none_or(|until| id < until));
-        if !holds {
-            let select = "SELECT raw_units, epoch, sequence FROM profile_row WHERE logger = ?1 AND rank = 0";
-            let mut before = db.prepare_cached(&format!(
-                "{select} AND (epoch, sequence) <= (?2, ?3) ORDER BY epoch DESC, sequence DESC LIMIT 1"
-            ))?;
-            let mut after = db.prepare_cached(&format!(
-                "{select} AND (epoch, sequence) > (?2, ?3) ORDER BY epoch, sequence LIMIT 1"
-            ))?;
-            let read = |row: &rusqlite::Row<'_>| -> rusqlite::Result<(String, Option<Identity>)> {
-                Ok((row.get(0)?, Identity::new(id.address.number(), row.get(1)?, row.get(2)?)))
-            };
-            let in_force = before.query_row(key(id), read).optional()?;
-            let next = after.query_row(key(id), read).optional()?.and_then(|(_, next)| next);
-            let names = in_force.as_ref().map_or("", |(names, _)| names.as_str());
-            let code = |name: &str| RawUnit::from_name(name).map_or(u8::MAX, |unit| unit as u8);
-            self.units = names.split_whitespace().map(code).collect();
-            self.span = Some((in_force.and_then(|(_, since)| since).unwrap_or(id), next));
-        }
-        Ok(&self.units)
     }
 }
 
@@ -1213,6 +1118,23 @@ impl Facts for Snapshot<'_> {
         let all = self.write_offs(Some(address))?;
         Ok(all.iter().filter_map(super::people::WrittenOff::in_force).collect())
     }
+}
+
+/// What counts as held because of ledgers that were set aside.
+pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
+    let mut coverage = Coverage::default();
+    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM elsewhere")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = super::state::address_epoch(row)?;
+        let basis = if row.get::<_, i64>(2)? == 0 {
+            crate::coverage::Basis::Authentic
+        } else {
+            crate::coverage::Basis::Csv
+        };
+        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
+    }
+    Ok(coverage)
 }
 
 /// Windows of a radio with at most `slack_s` seconds between them become one; order by radio is kept.

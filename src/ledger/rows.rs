@@ -140,6 +140,17 @@ pub fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, 
     }
 }
 
+/// Whether a profile or an event is held under an identity.
+pub fn is_other(db: &Connection, id: Identity) -> Result<bool, Error> {
+    let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+    Ok(db
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM event_row WHERE logger = ?1 AND epoch = ?2 AND sequence = ?3 AND rank = 0)
+                 OR EXISTS (SELECT 1 FROM profile_row WHERE logger = ?1 AND epoch = ?2 AND sequence = ?3 AND rank = 0)",
+        )?
+        .query_row(key, |row| row.get(0))?)
+}
+
 /// A record's plaintext.
 pub fn encoded(record: &Record) -> Vec<u8> {
     let mut plaintext = Vec::with_capacity(crate::wire::frame::RECORD_MAX);

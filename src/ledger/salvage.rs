@@ -17,14 +17,14 @@
 use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
-use super::import::{Evidence, Item, Items, NotImported};
+use super::import::{Evidence, Item, Items};
 use super::restore::beside;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
 use super::{Error, Ledger, Stamp, backup, damage, guard, schema, settle};
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{Outcome, Row, Tally};
+use crate::judge::{Outcome, Placed, Row, Tally};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
@@ -46,7 +46,7 @@ pub struct Salvaged {
     pub conflicts: u64,
     /// Readings taken as rows of a CSV are, since they fit no digest: they fill, and prove nothing.
     pub filled: u64,
-    /// CSV rows brought over, as they were: with how they were matched, and how far their file rounded.
+    /// CSV rows brought over, as they were: with by what they had their places, and how far their file rounded.
     pub rows: u64,
     /// Remarks, readings by hand and write-offs brought over.
     pub notes: u64,
@@ -258,6 +258,8 @@ pub fn salvage(
         by: how.by.to_owned(),
         refused: BTreeMap::new(),
         duplicates: 0,
+        // They were taken in before, and keep their marks.
+        neighbours: None,
     };
     for (done, &place) in places.iter().enumerate() {
         if done % 64 == 0 {
@@ -318,7 +320,7 @@ pub fn salvage(
             Evidence { is_sealed: false, file: format!("salvage of {name}, not proven"), ..evidence.clone() };
         let mut rows: Vec<CsvRow> = unsure
             .into_iter()
-            .map(|(id, row)| CsvRow { id, row, matched: false, resolution: None })
+            .map(|(id, row)| CsvRow { id, row, placed: Placed::Unproven, resolution: None })
             .chain(doubtful)
             .collect();
         rows.sort_by_key(|row| row.id);
@@ -338,7 +340,7 @@ pub fn salvage(
 struct CsvRow {
     id: Identity,
     row: Row,
-    matched: bool,
+    placed: Placed,
     resolution: Option<String>,
 }
 
@@ -372,8 +374,8 @@ fn bring_rows(
     let mut stored = 0;
     for part in rows.chunks(AT_ONCE) {
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
-            part.iter().try_for_each(|CsvRow { id, row, matched, resolution }| {
-                give(*id, Item::Row { row, matched: *matched, resolution: resolution.as_deref() })
+            part.iter().try_for_each(|CsvRow { id, row, placed, resolution }| {
+                give(*id, Item::Row { row, placed: *placed, resolution: resolution.as_deref() })
             })
         };
         stored += import(ledger, &items, evidence, roster, now)?.of(Outcome::Stored);
@@ -524,8 +526,8 @@ fn rows_of(
                 counts: (0..n).map(|at| row.get(19 + at)).collect::<Result<_, _>>()?,
                 steps: None,
             };
-            let matched = row.get::<_, Option<i64>>(16)?.unwrap_or(0) != 0;
-            let csv = CsvRow { id, row: content, matched, resolution: None };
+            let placed = Placed::from_code(row.get(16)?);
+            let csv = CsvRow { id, row: content, placed, resolution: None };
             Ok(Some((id, row.get(15)?, row.get(17)?, csv)))
         };
         // A value out of its range is none of ours.
@@ -948,13 +950,7 @@ fn import(
     roster: &Roster,
     now: Stamp,
 ) -> Result<Tally, Error> {
-    // No plan is behind it that a withdrawal could make old.
-    let withdrawals = super::import::withdrawals(&ledger.db)?;
-    match ledger.import(evidence, items, &[], roster, now, withdrawals, false) {
-        Ok(imported) => Ok(imported.receipt.tally),
-        Err(NotImported::Ledger(error)) => Err(error),
-        Err(_) => Err(Error::Corrupt("somebody withdrew an import meanwhile; salvage again".into())),
-    }
+    Ok(ledger.take_in(evidence, items, roster, now)?.receipt.tally)
 }
 
 impl Ledger {

@@ -319,6 +319,10 @@ impl Held for HeldRows<'_> {
         super::damage::is_elsewhere(self.db, id)
     }
 
+    fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
+        rows::is_other(self.db, id)
+    }
+
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
         Ok(self.content(identity)?.as_ref().and_then(rows::reading))
     }

@@ -45,8 +45,10 @@ pub struct Band {
     pub to: i64,
     /// What is missing.
     pub missing: Missing,
-    /// How many of the records are readings, where that can be told.
+    /// How many of the records are readings, where that is known.
     pub readings: Option<u64>,
+    /// It is a part of a longer one, and its number is that part by length.
+    pub is_part: bool,
 }
 
 impl Band {
@@ -58,7 +60,7 @@ impl Band {
             GapState::WrittenOff => Missing::WrittenOff(records),
         };
         let (from, to) = gap.from.zip(gap.to)?;
-        Some(Self { from: from.min(to), to: to.max(from), missing, readings: gap.readings })
+        Some(Self { from: from.min(to), to: to.max(from), missing, readings: gap.readings, is_part: false })
     }
 
     /// Of an epoch whose end nobody has told.
@@ -68,13 +70,32 @@ impl Band {
         if readings == Some(0) {
             return None;
         }
-        Some(Self { from, to, missing: Missing::EndUnknown(readings), readings })
+        Some(Self { from, to, missing: Missing::EndUnknown(readings), readings, is_part: false })
     }
 
     /// Of a silence that goes on at the end of a plot, `to`.
     pub fn of_silence(silence: &Silence, to: i64) -> Option<Self> {
         let from = silence.last_heard.filter(|&from| from < to)?;
-        Some(Self { from, to, missing: Missing::Silent, readings: None })
+        Some(Self { from, to, missing: Missing::Silent, readings: None, is_part: false })
+    }
+
+    /// What of it lies from an instant on and before another: a logger's gap is a point's only while it measured the point.
+    pub fn within(self, from: i64, to: i64) -> Option<Self> {
+        if self.to < from || self.from >= to {
+            return None;
+        }
+        if self.from >= from && self.to < to {
+            return Some(self);
+        }
+        let (readings, _) = self.readings_within((from, to));
+        let missing = match self.missing {
+            Missing::Records(_) => Missing::Records(readings),
+            Missing::WrittenOff(_) => Missing::WrittenOff(readings),
+            Missing::EndUnknown(all) => Missing::EndUnknown(all.map(|_| readings)),
+            Missing::Silent => Missing::Silent,
+        };
+        let readings = self.readings.map(|_| readings);
+        Some(Self { from: self.from.max(from), to: self.to.min(to), missing, readings, is_part: true })
     }
 
     /// Whether a line that crosses it would bridge readings.
@@ -89,7 +110,7 @@ impl Band {
         let (all, is_told) = match (self.missing, self.readings) {
             (Missing::Silent, _) | (Missing::EndUnknown(_), None) => (0, false),
             (Missing::EndUnknown(_), Some(readings)) => (readings, false),
-            (_, Some(readings)) => (readings, true),
+            (_, Some(readings)) => (readings, !self.is_part),
             (Missing::Records(records) | Missing::WrittenOff(records), None) => (records, false),
         };
         let inside = self.to.min(to).saturating_sub(self.from.max(from));
@@ -394,7 +415,7 @@ mod tests {
     }
 
     fn band(from: i64, to: i64, records: u64, readings: Option<u64>) -> Band {
-        Band { from, to, missing: Missing::Records(records), readings }
+        Band { from, to, missing: Missing::Records(records), readings, is_part: false }
     }
 
     fn hourly(skip: std::ops::Range<i64>, bands: Vec<Band>) -> Panel {
@@ -470,6 +491,20 @@ mod tests {
         let marks: Vec<_> = panel.marks.iter().map(|m| (m.mark, m.count, m.at.len())).collect();
         assert_eq!(marks, [("interpolated", 20, 0), ("omitted", 1, 1)]);
         assert_eq!((panel.by_hand_count, panel.by_hand.len()), (5, 3), "symbols are 8 columns apart");
+    }
+
+    #[test]
+    fn a_gap_is_a_points_while_its_logger_measured_it() {
+        let gap = band(10_000, 20_000, 12, Some(10));
+        assert_eq!(gap.within(0, 30_000), Some(gap));
+        assert_eq!([gap.within(0, 10_000), gap.within(20_001, 30_000)], [None, None]);
+        // By hand: 4,000 s of 10,000 s are 4 of 10 readings.
+        let part = gap.within(0, 14_000).unwrap();
+        assert_eq!(
+            (part.from, part.to, part.missing, part.readings),
+            (10_000, 14_000, Missing::Records(4), Some(4))
+        );
+        assert_eq!(part.readings_within((0, 100_000)), (4, false));
     }
 
     #[test]

@@ -735,7 +735,13 @@ mod tests {
     }
 
     fn gap() -> Band {
-        Band { from: FROM + 4 * DAY, to: FROM + 5 * DAY, missing: Missing::Records(26), readings: Some(24) }
+        Band {
+            from: FROM + 4 * DAY,
+            to: FROM + 5 * DAY,
+            missing: Missing::Records(26),
+            readings: Some(24),
+            is_part: false,
+        }
     }
 
     #[test]
@@ -760,6 +766,7 @@ mod tests {
             to: FROM + hour * 3600,
             missing: Missing::Records(1),
             readings: Some(1),
+            is_part: false,
         };
         let scene = laid_out(&picture(vec![one(7), one(70)], 300..300), SIZE).unwrap();
         assert_eq!((scene.bands.len(), scene.ticks), (0, 2));

@@ -18,6 +18,8 @@
 //! was. Between two such points the correction is a straight line; it never reaches over a setting, a power-up or an
 //! epoch. What came late tells nothing: a point is left out if its delay is more than a drift can have made.
 
+use std::collections::BTreeSet;
+
 /// No watch crystal is further off than this, in the worst of winters: what a setting adds beyond that was a wrong
 /// clock and no slow one. 200 ppm are 8.6 minutes a month. Ours.
 const DRIFT_PPM_MAX: i128 = 200;
@@ -157,7 +159,8 @@ impl EpochClock {
     /// How the clock went, by receptions: (sequence, recorded time, reception by a synchronised gateway), each the one
     /// with the least delay of its window.
     pub fn drift(&self, receptions: &[(u32, i64, i64)]) -> Drift {
-        let mut points: Vec<(usize, u32, i64, i64)> = Vec::new();
+        // With each point, whether a drift can have made it of a clock that was right when its part began.
+        let mut points: Vec<((usize, u32, i64, i64), bool)> = Vec::new();
         for &(sequence, recorded, received_at) in receptions {
             if recorded < PLAUSIBLE_FROM || received_at < PLAUSIBLE_FROM {
                 continue;
@@ -172,29 +175,28 @@ impl EpochClock {
             };
             let lasted_s = since.map_or(0, |since| recorded.saturating_sub(since)).max(0);
             // A clock that is fast shows it by itself; one that seems slower than any crystal was only heard late.
-            if slow_s <= drift_most(lasted_s) {
-                points.push((part, sequence, recorded, slow_s));
+            let most = drift_most(lasted_s);
+            if slow_s <= most {
+                points.push(((part, sequence, recorded, slow_s), slow_s >= -most));
             }
         }
         points.sort_unstable();
+        // Where some readings of a part are right within a drift, a clock that was further ahead in others was set wrong
+        // there, by a setting that is lost: that is no drift, and must not move the others.
+        let right: BTreeSet<usize> =
+            points.iter().filter(|(_, is_right)| *is_right).map(|(point, _)| point.0).collect();
+        points.retain(|(point, is_right)| *is_right || !right.contains(&point.0));
+        let points: Vec<(usize, u32, i64, i64)> = points.into_iter().map(|(point, _)| point).collect();
         // A window in which everything came late stands above the line through its neighbours by more than the clock
-        // can have gone between them: from both sides.
-        for _ in ["forwards", "backwards"] {
-            let mut kept: Vec<(usize, u32, i64, i64)> = Vec::with_capacity(points.len());
-            for &point in &points {
-                let is_late = kept.last().is_some_and(|last| {
-                    last.0 == point.0
-                        && point.3.saturating_sub(last.3)
-                            > drift_most(point.2.saturating_sub(last.2).saturating_abs())
-                });
-                if !is_late {
-                    kept.push(point);
-                }
-            }
-            points = kept;
-            points.reverse();
-        }
-        Drift { points }
+        // can have gone between them: from both sides. From one side only, the clock was set there.
+        let before = late(points.iter());
+        let mut after = late(points.iter().rev());
+        after.reverse();
+        // Of the last one it is enough; the first one would have been slower than any crystal.
+        let is_late =
+            before.into_iter().zip(after).map(|(before, after)| before == Some(true) && after != Some(false));
+        let points = points.iter().zip(is_late).filter(|(_, is_late)| !is_late).map(|(point, _)| *point);
+        Drift { points: points.collect() }
     }
 
     /// As [`EpochClock::corrected`], with the drift between settings taken out.
@@ -222,8 +224,30 @@ impl EpochClock {
     }
 
     /// How many settings and power-ups lie before a record.
-    fn part(&self, sequence: u32) -> usize {
+    pub fn part(&self, sequence: u32) -> usize {
         self.events.partition_point(|event| event.sequence <= sequence)
+    }
+}
+
+/// The one answer to when the readings of an epoch were made: its clock, with the drift between settings taken out.
+///
+/// Whoever shows or looks up a reading by its time asks this, so that a reading and what corrects it have one time.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ReadingClock {
+    clock: EpochClock,
+    drift: Drift,
+}
+
+impl ReadingClock {
+    /// `receptions`: see [`EpochClock::drift`].
+    pub fn new(clock: EpochClock, receptions: &[(u32, i64, i64)]) -> Self {
+        let drift = clock.drift(receptions);
+        Self { clock, drift }
+    }
+
+    /// When a reading was made. `received_at`: by a gateway whose clock was synchronised.
+    pub fn made(&self, sequence: u32, recorded: i64, received_at: Option<i64>) -> Corrected {
+        self.clock.corrected_by(&self.drift, sequence, recorded, received_at)
     }
 }
 
@@ -244,6 +268,24 @@ impl Drift {
             (None, None) => 0,
         }
     }
+}
+
+/// Whether each point stands higher above the last one that does not than a clock can have gone meanwhile; `None` for the
+/// first of a part.
+fn late<'a>(points: impl Iterator<Item = &'a (usize, u32, i64, i64)>) -> Vec<Option<bool>> {
+    let mut last: Option<&(usize, u32, i64, i64)> = None;
+    let is_late = points.map(|point| {
+        let before = last.filter(|last| last.0 == point.0);
+        let is_above = before.map(|last| {
+            let meanwhile_s = point.2.saturating_sub(last.2).saturating_abs();
+            point.3.saturating_sub(last.3) > drift_most(meanwhile_s)
+        });
+        if is_above != Some(true) {
+            last = Some(point);
+        }
+        is_above
+    });
+    is_late.collect()
 }
 
 /// The most that a crystal can have lost or gained in so many seconds.
@@ -356,6 +398,53 @@ mod tests {
         assert_eq!(at(60, NOW + 6 * DAY + 3_600), NOW + 6 * DAY - 60);
         assert_eq!(at(150, NOW + 15 * DAY), NOW + 15 * DAY);
         assert_eq!(at(101, NOW + 10 * DAY), NOW + 10 * DAY);
+    }
+
+    #[test]
+    fn a_lone_window_tells_how_a_clock_went_and_one_that_came_late_does_not() {
+        let clock = EpochClock::new(vec![power_up(1, NOW)], Some((1, NOW)));
+        // By hand: 100 days at 100 ppm are 864 s. One window alone is right; one that came an hour late between others is
+        // above both of them.
+        let at = |receptions: &[(u32, i64, i64)], days: i64| {
+            let drift = clock.drift(receptions);
+            clock.corrected_by(&drift, 900, NOW + days * DAY, None).time - (NOW + days * DAY)
+        };
+        let right = (1000, NOW + 100 * DAY, NOW + 100 * DAY + 869);
+        assert_eq!(at(&[right], 100), 864);
+        let before = (930, NOW + 93 * DAY, NOW + 93 * DAY + 809);
+        let late = (965, NOW + 96 * DAY + DAY / 2, NOW + 96 * DAY + DAY / 2 + 1_600);
+        let between = at(&[before, late, right], 96);
+        assert!((804..864).contains(&between), "{between}");
+    }
+
+    #[test]
+    fn a_clock_that_was_set_ahead_and_back_moves_no_other_reading() {
+        let clock = EpochClock::new(vec![power_up(1, NOW)], Some((1, NOW)));
+        // Right at first, two years ahead for a while, right again; both settings are lost.
+        let ahead = 730 * DAY;
+        let receptions = [
+            (10, NOW + DAY, NOW + DAY + 3),
+            (110, NOW + 11 * DAY + ahead, NOW + 11 * DAY + 3),
+            (210, NOW + 21 * DAY, NOW + 21 * DAY + 3),
+        ];
+        let drift = clock.drift(&receptions);
+        let made = |sequence, recorded, received| {
+            clock.corrected_by(&drift, sequence, recorded, Some(received)).time
+        };
+        assert_eq!(made(12, NOW + 2 * DAY, NOW + 2 * DAY + 3), NOW + 2 * DAY);
+        assert_eq!(made(115, NOW + 12 * DAY + ahead, NOW + 12 * DAY + 3), NOW + 12 * DAY + 3);
+        assert_eq!(made(215, NOW + 22 * DAY, NOW + 22 * DAY + 3), NOW + 22 * DAY);
+        // An hour ahead after a year: what was made before is left where it is.
+        let receptions: Vec<(u32, i64, i64)> = (0..52)
+            .map(|week| {
+                let made = NOW + 7 * week * DAY;
+                (10 * week as u32 + 10, made + if week > 40 { 3_600 } else { 0 }, made + 3)
+            })
+            .collect();
+        let drift = clock.drift(&receptions);
+        let made = |sequence, recorded| clock.corrected_by(&drift, sequence, recorded, None).time;
+        assert_eq!(made(215, NOW + 150 * DAY), NOW + 150 * DAY);
+        assert_eq!(made(505, NOW + 350 * DAY + 3_600), NOW + 350 * DAY + 3, "and what it took to come");
     }
 
     #[test]

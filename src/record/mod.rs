@@ -4,4 +4,7 @@
 //! (`cli`).
 
 pub mod clock;
+pub mod clocks;
 pub mod facts;
+pub mod neighbours;
+pub mod raw_unit;

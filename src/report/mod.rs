@@ -1,10 +1,12 @@
 //! What the record means: answers as values, for commands, page, notices and files to put into words.
 //!
 //! Each question has one place here, and every report takes its answer from there: `gaps` says what is missing, `visits`
-//! in which order to go.
+//! in which order to go, `values` what a point's counts are in engineering units.
 //!
-//! Input: coverage, the roster, the time, and a few facts about held records. What this is not: no I/O, no clock, no SQL
-//! and no text.
+//! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
+//! no clock, no SQL and no text.
 
 pub mod gaps;
+pub mod inputs;
+pub mod values;
 pub mod visits;

@@ -1,15 +1,16 @@
 //! Ratios of two voltages: strain gauges in a bridge, bridge transducers, potentiometers.
 //!
 //! Input: output over excitation, V/V. Output: strain in m/m with tension positive, or a value in the entry's unit.
-//! Source: the formulas of strain invert the bridge's node equations exactly; the factor for leads is common practice,
-//! no source.
+//! Source: the formulas of strain, and the factors for leads, invert the bridge's node equations exactly; `tests/units.rs`
+//! holds them against those equations solved by themselves.
 
 use super::{Absent, Outcome, Range, Step, Trace, Value, finite, note, number, positive, term};
 
 /// Which arms of a bridge are active.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Arms {
-    /// One: ε = 4 Vr / (GF (1 − 2 Vr)).
+    /// One: ε = 4 Vr / (GF (1 − 2 Vr)). On two wires the leads put the bridge out of balance at its zero, so that there it
+    /// is 4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0))), V0 being the ratio of the zero.
     Quarter,
     /// One in tension, one beside it in as much compression: ε = 2 Vr / GF.
     HalfBending,
@@ -27,12 +28,36 @@ pub enum Arms {
     },
 }
 
-/// Leads and gauge of a bridge, in ohm: strain is raised by 1 + R_lead / R_gauge.
+/// How the leads of a bridge run from the logger to the gauges.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wiring {
+    /// A quarter bridge on two wires: both leads are in series with the gauge.
+    Two,
+    /// A quarter or half bridge on three: one lead is in series with each of two neighbouring arms; the third carries no
+    /// current.
+    Three,
+    /// A full bridge on four, its excitation not sensed: both leads of the excitation are in series with the bridge.
+    Four,
+}
+
+impl Wiring {
+    /// How many leads lessen the output.
+    fn leads(self) -> f64 {
+        match self {
+            Self::Two | Self::Four => 2.0,
+            Self::Three => 1.0,
+        }
+    }
+}
+
+/// Leads and gauge of a bridge, in ohm: strain is raised by 1 + n R_lead / R_gauge, n as the wiring says.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Leads {
-    /// Of the leads that are in series with the gauge.
+    /// How they run.
+    pub wiring: Wiring,
+    /// Of one lead, one way.
     pub r_lead: f64,
-    /// Of the gauge.
+    /// Of one gauge, at its zero.
     pub r_gauge: f64,
 }
 
@@ -51,6 +76,9 @@ pub struct StrainBridge {
     pub leads: Option<Leads>,
 }
 
+/// What must be above 0.
+const DENOMINATOR: &str = "the bridge's denominator";
+
 /// Poisson's ratio of a solid that is the same in all directions (thermodynamics; textbook).
 pub const POISSON: Range = Range::new(-1.0, 0.5);
 
@@ -68,8 +96,9 @@ impl StrainBridge {
             let numbers = format!("{sign}({} − {})", term(ratio), term(self.zero_ratio));
             Step::new("Vr", format!("{sign}(V_r − V_r0)"), numbers, vr, "V/V")
         });
+        let v0 = self.imbalance();
         let (times, rest) = match self.arms {
-            Arms::Quarter => (4.0, 1.0 - 2.0 * vr),
+            Arms::Quarter => (4.0, positive(1.0 + 2.0 * v0, DENOMINATOR)? * (1.0 - 2.0 * (vr + v0))),
             Arms::HalfBending => (2.0, 1.0),
             Arms::HalfPoisson { poisson } => {
                 POISSON.check(poisson, "Poisson's ratio", "")?;
@@ -81,23 +110,48 @@ impl StrainBridge {
                 (2.0, (1.0 + poisson) - vr * (1.0 - poisson))
             }
         };
-        let strain = times * vr / (factor * positive(rest, "the bridge's denominator")?);
+        let strain = times * vr / (factor * positive(rest, DENOMINATOR)?);
         let strain = Value::finite(strain, "the strain")?;
         note(trace, || self.strain_step(vr, strain.value));
         let Some(leads) = self.leads else { return Ok(strain) };
         let (r_lead, r_gauge) = (leads.r_lead, positive(leads.r_gauge, "the gauge's resistance")?);
-        let raised = Value::finite(strain.value * (1.0 + r_lead / r_gauge), "the strain")?;
+        let n = leads.wiring.leads();
+        let raised = Value::finite(strain.value * (1.0 + n * r_lead / r_gauge), "the strain")?;
         note(trace, || {
-            let numbers = format!("{} × (1 + {} / {})", term(strain.value), term(r_lead), term(r_gauge));
-            Step::new("ε'", "ε (1 + R_lead / R_gauge)", numbers, raised.value, "m/m")
+            let numbers =
+                format!("{} × (1 + {n} × {} / {})", term(strain.value), term(r_lead), term(r_gauge));
+            let step = Step::new("ε'", "ε (1 + n R_lead / R_gauge)", numbers, raised.value, "m/m");
+            step.remark(format!("n = {n}: leads that lessen the output"))
         });
         Ok(raised)
+    }
+
+    /// How far the bridge itself is out of balance at its zero, with the sign of tension: by the leads of a quarter bridge
+    /// on two wires. Of any other it is not known whether the bridge or the instrument is off, and it is small.
+    fn imbalance(&self) -> f64 {
+        match self.leads {
+            Some(leads) if leads.wiring == Wiring::Two => {
+                if self.is_reversed {
+                    -self.zero_ratio
+                } else {
+                    self.zero_ratio
+                }
+            }
+            _ => 0.0,
+        }
     }
 
     fn strain_step(&self, vr: f64, strain: f64) -> Step {
         let (v, gf) = (term(vr), term(self.gauge_factor));
         let (formula, numbers) = match self.arms {
-            Arms::Quarter => ("4 Vr / (GF (1 − 2 Vr))", format!("4 × {v} / ({gf} × (1 − 2 × {v}))")),
+            Arms::Quarter if self.imbalance() == 0.0 => {
+                ("4 Vr / (GF (1 − 2 Vr))", format!("4 × {v} / ({gf} × (1 − 2 × {v}))"))
+            }
+            Arms::Quarter => {
+                let v0 = term(self.imbalance());
+                let rest = format!("(1 + 2 × {v0}) × (1 − 2 × ({v} + {v0}))");
+                ("4 Vr / (GF (1 + 2 V0)(1 − 2 (Vr + V0)))", format!("4 × {v} / ({gf} × {rest})"))
+            }
             Arms::HalfBending => ("2 Vr / GF", format!("2 × {v} / {gf}")),
             Arms::HalfPoisson { poisson } => {
                 let nu = term(poisson);
@@ -117,10 +171,13 @@ impl StrainBridge {
     /// The ratio in V/V that a strain in m/m gives: the bridge solved forwards, and the inverse of
     /// [`StrainBridge::evaluate`].
     pub fn ratio(&self, strain: f64) -> Result<f64, Absent> {
-        let raised = self.leads.map_or(1.0, |leads| 1.0 + leads.r_lead / leads.r_gauge);
+        let raised = self.leads.map_or(1.0, |l| 1.0 + l.wiring.leads() * l.r_lead / l.r_gauge);
         let x = self.gauge_factor * strain / raised;
         let vr = match self.arms {
-            Arms::Quarter => x / (4.0 + 2.0 * x),
+            Arms::Quarter => {
+                let x = x * (1.0 + 2.0 * self.imbalance());
+                x * (1.0 - 2.0 * self.imbalance()) / (4.0 + 2.0 * x)
+            }
             Arms::HalfBending => x / 2.0,
             Arms::HalfPoisson { poisson } => x * (1.0 + poisson) / (4.0 + 2.0 * x * (1.0 - poisson)),
             Arms::FullBending => x,

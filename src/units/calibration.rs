@@ -7,11 +7,12 @@
 
 use super::QuantityKind;
 use super::bridge::{Arms, Potentiometer, StrainBridge, Transducer};
+use super::chain::Lead;
 use super::combine::Dead;
 use super::curve::{Beyond, Interpolation, Offset, Polynomial};
 use super::head::UnitWeight;
 use super::loop_current::Loop;
-use super::points::is_within;
+use super::points::{Points, is_within};
 use super::pulse::Pulse;
 use super::rtd::Platinum;
 use super::thermistor::{Curve, Thermistor};
@@ -294,6 +295,9 @@ pub struct Derived {
 debug_without_values!(Conversion, Missing, Temperature, TemperatureEffect, Barometer, Calibration);
 debug_without_values!(Combination, Derived, Calibrations);
 
+/// How many derived points may come from each other in a row, should `config` not have refused a circle.
+pub const LEVELS_MAX: usize = 64;
+
 /// The whole file. No two entries of one point and serial overlap, nor two of one derived point; there is no cycle.
 #[derive(Clone, Default, PartialEq)]
 pub struct Calibrations {
@@ -343,17 +347,63 @@ impl Calibrations {
         self.derived_of(name).iter().find(|derived| is_within(at, derived.from, Some(derived.until)))
     }
 
-    /// The point that says when a derived one has values: the first of its list, and of that one's. The name itself, where
-    /// it is not derived.
-    pub fn leader<'a>(&'a self, name: &'a str) -> &'a str {
+    /// The point at whose readings a point has values at an instant: itself, or the first of the list of the derived
+    /// entry that leads then, and of that one's.
+    pub fn leader_at<'a>(&'a self, name: &'a str, at: i64) -> &'a str {
         let mut name = name;
-        // Bounded, should nobody have refused a circle.
-        for _ in 0..64 {
-            match self.derived_of(name).last().and_then(|derived| derived.of.first()) {
+        for _ in 0..LEVELS_MAX {
+            let entries = self.derived_of(name);
+            // Between two entries, and before the first, the one that came before or comes next leads, without a value.
+            let after = entries.partition_point(|entry| entry.from <= at);
+            let entry = after.checked_sub(1).map_or(entries.first(), |last| entries.get(last));
+            match entry.and_then(|entry| entry.of.first()) {
                 Some(first) => name = first,
                 None => break,
             }
         }
         name
+    }
+
+    /// Where and when the readings are made at which a point has values in a span, by time: each entry of a derived point
+    /// has a leader of its own.
+    pub fn leads<'p>(&self, points: &'p Points, name: &str, (from, to): (i64, i64)) -> Vec<Lead<'p>> {
+        let mut leads = Vec::new();
+        self.add_leads(points, name, (from, to), LEVELS_MAX, &mut leads);
+        leads.sort_by_key(|lead| lead.from);
+        leads
+    }
+
+    fn add_leads<'p>(
+        &self,
+        points: &'p Points,
+        name: &str,
+        (from, to): (i64, i64),
+        levels: usize,
+        leads: &mut Vec<Lead<'p>>,
+    ) {
+        if from >= to || levels == 0 {
+            return;
+        }
+        let entries = self.derived_of(name);
+        for (at, entry) in entries.iter().enumerate() {
+            let begins = if at == 0 { i64::MIN } else { entry.from };
+            let ends = entries.get(at + 1).map_or(i64::MAX, |next| next.from);
+            if let Some(first) = entry.of.first() {
+                self.add_leads(points, first, (from.max(begins), to.min(ends)), levels - 1, leads);
+            }
+        }
+        if entries.is_empty() {
+            leads.extend(
+                points
+                    .of(name)
+                    .iter()
+                    .map(|stay| Lead {
+                        stay,
+                        from: from.max(stay.from),
+                        to: to.min(stay.until.unwrap_or(i64::MAX)),
+                    })
+                    .filter(|lead| lead.from < lead.to),
+            );
+        }
     }
 }

@@ -13,11 +13,15 @@
 //! Rules, ours:
 //! - Which entry of points and calibrations holds is decided by the corrected time of the reading (see `clock`).
 //! - A value of another point is taken at the very time, or between two readings that are each within the stated
-//!   distance, both of one stay of that point, in a straight line. From one side only it is never taken.
+//!   distance, both of one stay of that point, in a straight line. From one side only it is never taken. Both readings are
+//!   converted by the entry that holds at the time asked for: two sheets never meet in one line.
+//! - A derived point has values at the readings of its first point, and is looked up by the same rule.
+//! - What comes of the same record is taken from it, whatever the time of others.
 //! - A count of pulses is never interpolated.
 
 use super::calibration::{
-    Barometer, Calibration, Calibrations, Combination, Conversion, Derived, Missing, Source, Temperature,
+    Barometer, Calibration, Calibrations, Combination, Conversion, Derived, LEVELS_MAX, Missing, Source,
+    Temperature,
 };
 use super::points::{Points, Stay};
 use super::ucum::Unit;
@@ -41,8 +45,8 @@ pub struct Sample {
     pub count: i32,
     /// Whether the count is a fault code.
     pub is_fault: bool,
-    /// What one count is.
-    pub raw_unit: RawUnit,
+    /// What one count is; `None`: not known.
+    pub raw_unit: Option<RawUnit>,
 }
 
 impl std::fmt::Debug for Sample {
@@ -61,15 +65,17 @@ pub struct Around {
     pub after: Option<Sample>,
 }
 
-/// The reading before one, for what counts on.
+/// The total before one, for what counts on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Earlier {
-    /// The reading.
+    /// The last reading before that has a total and no fault.
     pub sample: Sample,
     /// Whether its logger powered up between, or began a new epoch.
     pub restarted: bool,
-    /// Whether records between are missing.
+    /// Whether records between may be missing.
     pub gap: bool,
+    /// Readings between that have no total: a fault, or no such channel.
+    pub faults: u64,
 }
 
 /// Held readings of any channel.
@@ -80,7 +86,10 @@ pub trait Inputs {
     /// The readings of a channel nearest to an instant, none farther than `within_s`.
     fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Self::Error>;
 
-    /// The reading that its logger made before this one, with the same channel.
+    /// A channel of a record.
+    fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Self::Error>;
+
+    /// The last reading that its logger made before this one, in the order of identities, with a total on this channel.
     fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Self::Error>;
 }
 
@@ -206,6 +215,30 @@ impl Account for Told {
     }
 }
 
+/// An instant, and the record that was made then, where it is about one.
+#[derive(Clone, Copy)]
+struct Moment {
+    time: i64,
+    of: Option<Identity>,
+}
+
+impl Moment {
+    fn of(sample: &Sample) -> Self {
+        Self { time: sample.time, of: Some(sample.identity) }
+    }
+}
+
+/// Where and when the readings are made at which a point has values.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lead<'a> {
+    /// Where: of the point, or of the point that leads it.
+    pub stay: &'a Stay,
+    /// From this instant on.
+    pub from: i64,
+    /// Until before this instant.
+    pub to: i64,
+}
+
 /// Points, calibrations and readings together.
 #[derive(Clone, Copy)]
 pub struct Chain<'a, I> {
@@ -225,14 +258,31 @@ impl<'a, I: Inputs> Chain<'a, I> {
         sample: &Sample,
         account: &mut impl Account,
     ) -> Result<Worked, I::Error> {
+        self.of_reading_by(stay, sample, sample.time, account)
+    }
+
+    /// The same, by the entry that holds at `entry_at`.
+    fn of_reading_by(
+        &self,
+        stay: &Stay,
+        sample: &Sample,
+        entry_at: i64,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
         account.open(|words| format!("{} at {}", stay.point, words.time(sample.time)));
-        let worked = self.reading(stay, sample, account)?;
+        let worked = self.reading(stay, sample, entry_at, account)?;
         conclude(&worked, account);
         account.close();
         Ok(worked)
     }
 
-    fn reading(&self, stay: &Stay, sample: &Sample, account: &mut impl Account) -> Result<Worked, I::Error> {
+    fn reading(
+        &self,
+        stay: &Stay,
+        sample: &Sample,
+        entry_at: i64,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
         account.say(|words| {
             let corrected =
                 if sample.is_corrected { "; the logger's clock was off, its time is corrected" } else { "" };
@@ -247,7 +297,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
             )
         });
         let entry =
-            stay.serial.as_deref().and_then(|serial| self.calibrations.at(&stay.point, serial, sample.time));
+            stay.serial.as_deref().and_then(|serial| self.calibrations.at(&stay.point, serial, entry_at));
         let Some(entry) = entry else {
             account.say(|_| match &stay.serial {
                 Some(serial) => format!("calibration: none of sensor {serial} at this time"),
@@ -277,22 +327,29 @@ impl<'a, I: Inputs> Chain<'a, I> {
         if sample.is_fault {
             return Ok(Err(Absent::Fault { code: sample.count }));
         }
+        let Some(raw_unit) = sample.raw_unit else { return Ok(Err(Absent::RawUnitUnknown)) };
         let value = if let Conversion::Pulse(form) = &entry.conversion {
             let earlier = self.inputs.earlier(stay.channel, sample)?;
             // What another sensor counted is no beginning for this one.
             let earlier = earlier.filter(|earlier| stay.holds_at(earlier.sample.time));
             if let Some(earlier) = &earlier {
                 account.say(|words| {
-                    let gap = if earlier.gap { "; records between are missing" } else { "" };
+                    let gap = if earlier.gap { "; records between may be missing" } else { "" };
                     let restarted = if earlier.restarted { "; its logger started between" } else { "" };
+                    let faults = match earlier.faults {
+                        0 => String::new(),
+                        n => format!("; readings between without a total: {n}"),
+                    };
                     let (epoch, sequence) = (earlier.sample.identity.epoch, earlier.sample.identity.sequence);
                     let at = words.time(earlier.sample.time);
-                    format!("the reading before: {at}, epoch {epoch} sequence {sequence}{restarted}{gap}")
+                    format!(
+                        "the total before: {at}, epoch {epoch} sequence {sequence}{restarted}{gap}{faults}"
+                    )
                 });
             }
             convert::pulses(form, sample, earlier.as_ref(), entry.unit, account)
         } else {
-            let quantity = electrical_traced(sample.raw_unit, sample.count, account);
+            let quantity = electrical_traced(raw_unit, sample.count, account);
             convert::convert(&entry.conversion, quantity, entry.unit, account)
         };
         let own = entry.conversion.own_unit().and_then(|own| Unit::from_code(own).ok()).unwrap_or(entry.unit);
@@ -301,7 +358,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
             absent => return Ok(absent),
         };
         let temperature = match &entry.temperature {
-            Some(temperature) => self.temperature(temperature, entry, sample.time, account)?,
+            Some(temperature) => self.temperature(temperature, entry, Moment::of(sample), account)?,
             None => Ok(Correction::default()),
         };
         let temperature = match temperature {
@@ -309,7 +366,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
             Err(why) => return Ok(Err(why)),
         };
         let air = match &entry.barometer {
-            Some(barometer) => self.barometer(barometer, entry, sample.time, account)?,
+            Some(barometer) => self.barometer(barometer, entry, Moment::of(sample), account)?,
             None => Ok(Correction::default()),
         };
         Ok(air.and_then(|air| corrected(value, temperature, air, entry, account)))
@@ -319,7 +376,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         &self,
         temperature: &Temperature,
         entry: &Calibration,
-        at: i64,
+        at: Moment,
         account: &mut impl Account,
     ) -> Result<Result<Correction, Absent>, I::Error> {
         account.open(|_| "correction for temperature".to_owned());
@@ -337,7 +394,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         &self,
         barometer: &Barometer,
         entry: &Calibration,
-        at: i64,
+        at: Moment,
         account: &mut impl Account,
     ) -> Result<Result<Correction, Absent>, I::Error> {
         let Some(source) = &barometer.source else {
@@ -358,14 +415,14 @@ impl<'a, I: Inputs> Chain<'a, I> {
     fn input(
         &self,
         source: &Source,
-        at: i64,
+        at: Moment,
         within_s: i64,
         unit: Option<Unit>,
         account: &mut impl Account,
     ) -> Result<Outcome, I::Error> {
         let name = match source {
             Source::Point(name) => name.as_str(),
-            Source::Channel(logger, channel) => match self.points.on(*logger, *channel, at) {
+            Source::Channel(logger, channel) => match self.points.on(*logger, *channel, at.time) {
                 Some(stay) => stay.point.as_str(),
                 None => {
                     account.say(|_| format!("logger {logger} channel {channel} is no point at this time"));
@@ -379,12 +436,12 @@ impl<'a, I: Inputs> Chain<'a, I> {
     fn in_unit(
         &self,
         name: &str,
-        at: i64,
+        at: Moment,
         within_s: i64,
         unit: Option<Unit>,
         account: &mut impl Account,
     ) -> Result<Outcome, I::Error> {
-        let worked = self.at_time(name, at, within_s, account)?;
+        let worked = self.at_moment(name, at, within_s, account)?;
         Ok(worked.outcome.and_then(|value| match worked.unit.zip(unit) {
             Some((from, to)) => convert::to_unit(value, from, to, account),
             None => Ok(value),
@@ -399,23 +456,75 @@ impl<'a, I: Inputs> Chain<'a, I> {
         within_s: i64,
         account: &mut impl Account,
     ) -> Result<Worked, I::Error> {
-        if !self.calibrations.derived_of(name).is_empty() {
-            let worked = match self.calibrations.derived_at(name, at) {
-                Some(derived) => self.derived(derived, at, account)?,
-                None => Worked::absent(Absent::NoCalibration),
-            };
-            return Ok(worked);
-        }
-        let Some(stay) = self.points.at(name, at) else {
-            account.say(|words| format!("{name} at {}: measured nowhere", words.time(at)));
+        self.at_moment(name, Moment { time: at, of: None }, within_s, account)
+    }
+
+    /// A derived point at a reading of the point that leads it.
+    pub fn led_by(
+        &self,
+        name: &str,
+        sample: &Sample,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
+        self.at_moment(name, Moment::of(sample), 0, account)
+    }
+
+    fn at_moment(
+        &self,
+        name: &str,
+        at: Moment,
+        within_s: i64,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
+        let derived = match self.calibrations.derived_of(name).is_empty() {
+            true => None,
+            false => match self.calibrations.derived_at(name, at.time) {
+                Some(derived) => Some(derived),
+                None => return Ok(Worked::absent(Absent::NoCalibration)),
+            },
+        };
+        let Some(stay) = self.leading(name, at.time) else {
+            account.say(|words| format!("{name} at {}: measured nowhere", words.time(at.time)));
             return Ok(Worked::absent(Absent::NoSensor));
         };
-        let around = self.inputs.around(stay.logger, stay.channel, at, within_s)?;
+        if let Some(id) = at.of.filter(|id| id.address == stay.logger)
+            && let Some(own) = self.inputs.of_record(stay.channel, id)?
+        {
+            return match derived {
+                Some(derived) => self.derived(derived, at, account),
+                None => self.of_reading(stay, &own, account),
+            };
+        }
+        let around = self.inputs.around(stay.logger, stay.channel, at.time, within_s)?;
         let of_stay = |sample: &Sample| stay.holds_at(sample.time);
         let (before, after) = (around.before.filter(of_stay), around.after.filter(of_stay));
-        match (before, after) {
-            (Some(before), _) if before.time == at => self.of_reading(stay, &before, account),
-            (Some(before), Some(after)) => self.between(stay, (before, after), at, account),
+        match (before, after, derived) {
+            (Some(before), _, None) if before.time == at.time => self.of_reading(stay, &before, account),
+            (Some(before), _, Some(derived)) if before.time == at.time => {
+                self.derived(derived, Moment::of(&before), account)
+            }
+            (Some(_), Some(_), _) if self.is_count(name, at.time) => {
+                account
+                    .say(|words| format!("{name} at {}: a count is not interpolated", words.time(at.time)));
+                Ok(Worked::absent(Absent::NoReading))
+            }
+            (Some(before), Some(after), _) => {
+                account.open(|words| format!("{name} at {}, between two readings", words.time(at.time)));
+                let (low, high) = match derived {
+                    Some(derived) => (
+                        self.derived(derived, Moment::of(&before), account)?,
+                        self.derived(derived, Moment::of(&after), account)?,
+                    ),
+                    // One sheet for both: the one that holds at the time asked for.
+                    None => (
+                        self.of_reading_by(stay, &before, at.time, account)?,
+                        self.of_reading_by(stay, &after, at.time, account)?,
+                    ),
+                };
+                let outcome = between((before.time, &low), (after.time, &high), at.time, account);
+                account.close();
+                Ok(Worked { outcome, unit: low.unit, decimals: low.decimals })
+            }
             _ => {
                 account.say(|words| {
                     let missing = match (before, after) {
@@ -425,7 +534,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
                         (_, None) => "no reading after it near enough, to interpolate",
                         _ => "",
                     };
-                    format!("{name} at {}: {missing} (within {within_s} s)", words.time(at))
+                    format!("{name} at {}: {missing} (within {within_s} s)", words.time(at.time))
                 });
                 let why = if within_s == 0 { Absent::NoReading } else { Absent::TooFarInTime { within_s } };
                 Ok(Worked::absent(why))
@@ -433,62 +542,39 @@ impl<'a, I: Inputs> Chain<'a, I> {
         }
     }
 
-    fn between(
-        &self,
-        stay: &Stay,
-        (before, after): (Sample, Sample),
-        at: i64,
-        account: &mut impl Account,
-    ) -> Result<Worked, I::Error> {
-        account.open(|words| format!("{} at {}, between two readings", stay.point, words.time(at)));
-        let (low, high) = (self.of_reading(stay, &before, account)?, self.of_reading(stay, &after, account)?);
-        let serial = stay.serial.as_deref().unwrap_or_default();
-        let counts = |time| {
-            let entry = self.calibrations.at(&stay.point, serial, time);
-            entry.is_some_and(|entry| matches!(entry.conversion, Conversion::Pulse { .. }))
-        };
-        let outcome = if counts(before.time) || counts(after.time) {
-            Err(Absent::NoReading)
-        } else {
-            low.outcome.and_then(|x0| {
-                let x1 = high.outcome.and_then(|x1| match high.unit.zip(low.unit) {
-                    Some((from, to)) => convert::to_unit(x1, from, to, account),
-                    None => Ok(x1),
-                })?;
-                let (t, t0, t1) = (at, before.time, after.time);
-                let share = (t - t0) as f64 / (t1 - t0) as f64;
-                let value = finite(x0.value + (x1.value - x0.value) * share, "the interpolated value")?;
-                note(account, || {
-                    Step::new(
-                        "x",
-                        "x0 + (x1 − x0)(t − t0) / (t1 − t0)",
-                        format!(
-                            "{} + ({} − {}) × {} s / {} s",
-                            number(x0.value),
-                            number(x1.value),
-                            term(x0.value),
-                            t - t0,
-                            t1 - t0
-                        ),
-                        value,
-                        low.unit.map_or("", Unit::shown),
-                    )
-                });
-                Ok(Value { value, marks: x0.marks.and(x1.marks).with(Mark::Interpolated) })
-            })
-        };
-        account.close();
-        Ok(Worked { outcome, unit: low.unit, decimals: low.decimals })
+    /// Where the readings are made at which a point has values, at an instant.
+    fn leading(&self, name: &str, at: i64) -> Option<&'a Stay> {
+        self.points.at(self.calibrations.leader_at(name, at), at)
     }
 
-    fn derived(&self, derived: &'a Derived, at: i64, account: &mut impl Account) -> Result<Worked, I::Error> {
+    /// Whether a point gives what was counted since the reading before, or comes from one that does.
+    fn is_count(&self, name: &str, at: i64) -> bool {
+        self.is_count_within(name, at, LEVELS_MAX)
+    }
+
+    fn is_count_within(&self, name: &str, at: i64, levels: usize) -> bool {
+        if let Some(derived) = self.calibrations.derived_at(name, at) {
+            return levels == 0 || derived.of.iter().any(|name| self.is_count_within(name, at, levels - 1));
+        }
+        let stay = self.points.at(name, at);
+        let serial = stay.and_then(|stay| stay.serial.as_deref());
+        let entry = serial.and_then(|serial| self.calibrations.at(name, serial, at));
+        entry.is_some_and(|entry| matches!(entry.conversion, Conversion::Pulse(_)))
+    }
+
+    fn derived(
+        &self,
+        derived: &'a Derived,
+        at: Moment,
+        account: &mut impl Account,
+    ) -> Result<Worked, I::Error> {
         account.open(|words| {
             let (from, until) = (words.time(derived.from), words.time(derived.until));
             let kind = derived.combination.name();
             format!(
                 "{} at {}: {kind}, {from} to {until} ({}:{})",
                 derived.name,
-                words.time(at),
+                words.time(at.time),
                 words.calibrations,
                 derived.line
             )
@@ -510,6 +596,35 @@ impl<'a, I: Inputs> Chain<'a, I> {
         account.close();
         Ok(worked)
     }
+}
+
+/// In a straight line between the values of two readings, which are of one entry.
+fn between(
+    (t0, low): (i64, &Worked),
+    (t1, high): (i64, &Worked),
+    at: i64,
+    account: &mut impl Account,
+) -> Outcome {
+    let (x0, x1) = (low.outcome.clone()?, high.outcome.clone()?);
+    let share = (at - t0) as f64 / (t1 - t0) as f64;
+    let value = finite(x0.value + (x1.value - x0.value) * share, "the interpolated value")?;
+    note(account, || {
+        Step::new(
+            "x",
+            "x0 + (x1 − x0)(t − t0) / (t1 − t0)",
+            format!(
+                "{} + ({} − {}) × {} s / {} s",
+                number(x0.value),
+                number(x1.value),
+                term(x0.value),
+                at - t0,
+                t1 - t0
+            ),
+            value,
+            low.unit.map_or("", Unit::shown),
+        )
+    });
+    Ok(Value { value, marks: x0.marks.and(x1.marks).with(Mark::Interpolated) })
 }
 
 /// What a correction adds, and its marks.
@@ -624,6 +739,7 @@ mod tests {
         held: Vec<(u16, u8, Sample)>,
         restarted: bool,
         gap: bool,
+        faults: u64,
     }
 
     impl Memory {
@@ -631,7 +747,7 @@ mod tests {
             let sequence = self.held.len() as u32 + 1;
             let identity = Identity::new(logger, 1, sequence).unwrap();
             let sample =
-                Sample { identity, time, is_corrected: false, count, is_fault: false, raw_unit: unit };
+                Sample { identity, time, is_corrected: false, count, is_fault: false, raw_unit: Some(unit) };
             self.held.push((logger, channel, sample));
             self
         }
@@ -658,10 +774,21 @@ mod tests {
             Ok(Around { before, after })
         }
 
+        // Each reading of these tests has a record of its own.
+        fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Infallible> {
+            let mut of = self.of(identity.address, channel);
+            Ok(of.find(|sample| sample.identity == identity))
+        }
+
         fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Infallible> {
             let before = self.of(sample.identity.address, channel).filter(|other| other.time < sample.time);
             let found = before.max_by_key(|other| other.time);
-            Ok(found.map(|sample| Earlier { sample, restarted: self.restarted, gap: self.gap }))
+            Ok(found.map(|sample| Earlier {
+                sample,
+                restarted: self.restarted,
+                gap: self.gap,
+                faults: self.faults,
+            }))
         }
     }
 

@@ -54,13 +54,16 @@ pub(super) fn pulses(
     trace: &mut (impl Trace + ?Sized),
 ) -> Outcome {
     for sample in [Some(sample), earlier.map(|earlier| &earlier.sample)].into_iter().flatten() {
-        let (got, _) = scale(sample.raw_unit);
+        let (got, _) = scale(sample.raw_unit.ok_or(Absent::RawUnitUnknown)?);
         if got != QuantityKind::Pulses {
             return Err(Absent::WrongKind { needs: QuantityKind::Pulses, got });
         }
     }
-    let between = earlier
-        .map_or(Between::default(), |earlier| Between { restart: earlier.restarted, gap: earlier.gap });
+    let between = earlier.map_or(Between::default(), |earlier| Between {
+        restart: earlier.restarted,
+        gap: earlier.gap,
+        faults: earlier.faults > 0,
+    });
     form.evaluate(earlier.map(|earlier| earlier.sample.count), sample.count, between, unit.shown(), trace)
 }
 

@@ -180,6 +180,8 @@ pub enum Absent {
     NoSensor,
     /// No calibration of the sensor holds at this time.
     NoCalibration,
+    /// What one count is: a profile that may say it is missing, and what is held does not decide it.
+    RawUnitUnknown,
     /// The raw unit measures something else than the conversion takes.
     WrongKind {
         /// What the conversion takes.
@@ -242,6 +244,8 @@ pub enum Absent {
     },
     /// A total of pulses decreased; nothing says that the counter restarted, and no modulus is declared.
     PulsesDecreased,
+    /// A total of pulses decreased where records are missing: one of them may say that the counter restarted.
+    DecreasedOverGap,
     /// There is no earlier total to count from.
     NoEarlierTotal,
     /// Too few inputs of a mean have a value.
@@ -273,6 +277,7 @@ impl Absent {
             Self::NoReading => "no-reading",
             Self::NoSensor => "no-sensor",
             Self::NoCalibration => "no-calibration",
+            Self::RawUnitUnknown => "raw-unit-unknown",
             Self::WrongKind { .. } => "wrong-kind",
             Self::MissingInput { .. } => "missing-input",
             Self::TooFarInTime { .. } => "too-far-in-time",
@@ -285,6 +290,7 @@ impl Absent {
             Self::NoSine => "no-sine",
             Self::BeyondMissingNode { .. } => "beyond-missing-node",
             Self::PulsesDecreased => "pulses-decreased",
+            Self::DecreasedOverGap => "decreased-over-gap",
             Self::NoEarlierTotal => "no-earlier-total",
             Self::TooFewInputs { .. } => "too-few-inputs",
             Self::UnitsDiffer { .. } => "units-differ",
@@ -319,6 +325,10 @@ impl fmt::Display for Absent {
             Self::NoReading => f.write_str("no reading of this time is held"),
             Self::NoSensor => f.write_str("the point was measured nowhere at this time"),
             Self::NoCalibration => f.write_str("no calibration of the sensor holds at this time"),
+            Self::RawUnitUnknown => f.write_str(
+                "what the counts are is not known: a profile may be missing that says it, and what is held and the \
+                 roster do not decide it",
+            ),
             Self::WrongKind { needs, got } => {
                 write!(f, "the conversion takes a {}, the channel gives a {}", needs.name(), got.name())
             }
@@ -346,6 +356,9 @@ impl fmt::Display for Absent {
             Self::PulsesDecreased => {
                 f.write_str("the total decreased without a restart, and no modulus is declared")
             }
+            Self::DecreasedOverGap => f.write_str(
+                "the total decreased where records are missing: whether the counter restarted or wrapped is not known",
+            ),
             Self::NoEarlierTotal => f.write_str("no earlier total to count from"),
             Self::TooFewInputs { have, need } => {
                 write!(f, "{have} of the inputs have a value, {need} are needed")
@@ -372,11 +385,11 @@ pub enum Mark {
     BelowTip,
     /// Unit weight from the water's density at its temperature, not a constant.
     DensityAtTemperature,
-    /// The amount is right; when within a gap it came is not known.
+    /// Records or totals between are missing: when the amount came is not known, nor whether a restart was lost there.
     TimingUncertain,
     /// Beyond the ends of the calibration's table or range.
     Extrapolated,
-    /// The counter restarted between; what it counted just before that is lost.
+    /// The counter restarted between: the amount is the least that it can have been.
     CounterRestarted,
     /// The counter passed its modulus between.
     CounterWrapped,
@@ -424,12 +437,16 @@ impl Mark {
         match self {
             Self::OutsideSpan => "the current is outside 4 to 20 mA and still measures",
             Self::CorrectionOmitted => "a correction was left out because its input has no value",
-            Self::FixedValue => "an input has no value; the calibration's fixed value stands for it",
+            Self::FixedValue => "an input has no value; the calibration's fixed value is used instead",
             Self::BelowTip => "the level is below the tip: suction, or a zero that has moved",
             Self::DensityAtTemperature => "unit weight from the water's density at its temperature",
-            Self::TimingUncertain => "the total is right; when within the gap it came is not known",
+            Self::TimingUncertain => {
+                "records or totals between are missing; when it came is not known, and a restart lost there hides pulses"
+            }
             Self::Extrapolated => "beyond the ends of the calibration",
-            Self::CounterRestarted => "the counter restarted between; pulses just before that are lost",
+            Self::CounterRestarted => {
+                "the counter may have restarted between; this is the least that it counted"
+            }
             Self::CounterWrapped => "the counter passed its modulus between",
             Self::InputLeftOut => "an input of the mean has no value and was left out",
             Self::Interpolated => "an input was interpolated between two readings",
@@ -541,9 +558,10 @@ impl Range {
     }
 }
 
-/// The value, where it is a finite number.
+/// The value, where it is a finite number; zero without a sign.
 pub fn finite(value: f64, what: &'static str) -> Result<f64, Absent> {
-    if value.is_finite() { Ok(value) } else { Err(Absent::NotFinite { what }) }
+    // −0 + 0 is 0.
+    if value.is_finite() { Ok(value + 0.0) } else { Err(Absent::NotFinite { what }) }
 }
 
 /// The value, where it is finite and above zero.

@@ -1,8 +1,14 @@
 //! Pulse counters: two running totals become an amount.
 //!
-//! A total that decreased is a restart only where a power-up or a new epoch lies between, else a wrap at the declared
-//! modulus, else nothing is known. Over a gap the amount is right and its timing is not. Input: counts of a running
-//! total. Output: pulses times the amount of one. Source: arithmetic; the rule is common practice, no source.
+//! | between two totals | not below the one before | below it |
+//! |---|---|---|
+//! | nothing is missing | N1 − N0 | modulus − N0 + N1, *wrapped*; without a modulus absent |
+//! | a restart is held | N1 − N0, *restarted*: a counter may be kept through it | N1, *restarted* |
+//! | records may be missing | N1 − N0, *timing* | absent: a lost restart and a wrap look alike |
+//!
+//! So no amount is above the truth, and one that may be below it is marked. A fault code is no total; an amount over
+//! readings without one is marked *timing*. Input: counts of a running total. Output: pulses times the amount of one.
+//! Source: arithmetic; the rule is common practice, no source.
 
 use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, term};
 
@@ -11,8 +17,10 @@ use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, term
 pub struct Between {
     /// A power-up or a new epoch.
     pub restart: bool,
-    /// Readings that are missing.
+    /// Records that may be missing.
     pub gap: bool,
+    /// Readings without a total.
+    pub faults: bool,
 }
 
 /// A counter.
@@ -43,13 +51,14 @@ impl Pulse {
 
     /// The pulses from one total to the next, and marks.
     ///
-    /// After a restart only what the new total holds is known: what came between the earlier reading and the restart is
-    /// lost, and the mark says so. An increase over a restart counts as an increase: counters may be kept through it.
+    /// See the module's table; what is missing is marked by [`Pulse::evaluate`].
     pub fn pulses(&self, before: i32, now: i32, between: Between) -> Result<(i64, Option<Mark>), Absent> {
         let (before, now) = (self.total(before)?, self.total(now)?);
+        let restarted = between.restart.then_some(Mark::CounterRestarted);
         match self.modulus {
-            _ if now >= before => Ok((now - before, None)),
-            _ if between.restart => Ok((now, Some(Mark::CounterRestarted))),
+            _ if now >= before => Ok((now - before, restarted)),
+            _ if between.restart => Ok((now, restarted)),
+            _ if between.gap => Err(Absent::DecreasedOverGap),
             Some(modulus) => {
                 let modulus = i64::try_from(modulus).map_err(|_| Absent::PulsesDecreased)?;
                 Ok((modulus - before + now, Some(Mark::CounterWrapped)))
@@ -75,12 +84,12 @@ impl Pulse {
         note(trace, || {
             let (n0, n1) = (self.total(before).unwrap_or(0), self.total(now).unwrap_or(0));
             let (formula, numbers) = match mark {
-                Some(Mark::CounterRestarted) => ("N1".to_owned(), n1.to_string()),
-                Some(_) => {
+                Some(Mark::CounterRestarted) if n1 < n0 => ("N1".to_owned(), n1.to_string()),
+                Some(Mark::CounterWrapped) => {
                     let modulus = self.modulus.unwrap_or(0);
                     ("modulus − N0 + N1".to_owned(), format!("{modulus} − {n0} + {n1}"))
                 }
-                None => ("N1 − N0".to_owned(), format!("{n1} − {n0}")),
+                _ => ("N1 − N0".to_owned(), format!("{n1} − {n0}")),
             };
             let step = Step::new("n", formula, numbers, pulses as f64, "pulses");
             match mark {
@@ -93,12 +102,11 @@ impl Pulse {
             Step::new("x", "amount of a pulse × n", numbers, value.value, unit)
         });
         let value = mark.map_or(value, |mark| value.marked(mark));
-        Ok(if between.gap { value.marked(Mark::TimingUncertain) } else { value })
+        Ok(if between.gap || between.faults { value.marked(Mark::TimingUncertain) } else { value })
     }
 }
 
-/// The amount of one pulse from a whole: a bucket that tips 5 times a mm is 1/5. Kept here so that no one divides by
-/// zero on his own.
+/// The amount of one pulse from a whole: a bucket that tips 5 times a mm is 1/5.
 pub fn per_pulse(pulses_per_unit: f64) -> Result<f64, Absent> {
     finite(1.0 / pulses_per_unit, "the amount of one pulse")
 }

@@ -87,6 +87,8 @@ fn the_package_has_everything_in_its_place_and_nothing_that_others_may_write() {
         "usr/share/doc/stonechat/README.md",
         "usr/share/doc/stonechat/copyright",
         "usr/share/doc/stonechat/licences.txt.gz",
+        "usr/share/doc/stonechat/LICENSE-MIT",
+        "usr/share/doc/stonechat/LICENSE-APACHE",
         "usr/share/doc/stonechat/examples/tcp-radio.conf",
         "usr/share/doc/stonechat/examples/site.toml",
     ] {

@@ -133,3 +133,25 @@ pub fn rows(ledger: &Path, sql: &str) -> Vec<String> {
     rows.sort();
     rows
 }
+
+/// Whether a new row may fill an identity, by the rows of its file that can be compared with what is held (each with
+/// whether it agrees): docs/wire-format.md, "CSV rows", rule 4, as it reads, over a plain list.
+pub fn may_fill(votes: &[(Identity, bool)], new: Identity) -> bool {
+    // A sequence counts once, as one that disagrees if any of its rows does.
+    let mut all: BTreeMap<Identity, bool> = BTreeMap::new();
+    for &(id, agrees) in votes {
+        *all.entry(id).or_insert(true) &= agrees;
+    }
+    let more_than_half = |side: &[bool]| side.iter().filter(|&&agrees| agrees).count() * 2 > side.len();
+    let of_epoch = || all.iter().filter(|(id, _)| (id.address, id.epoch) == (new.address, new.epoch));
+    let below: Vec<bool> =
+        of_epoch().rev().filter(|(id, _)| **id < new).take(3).map(|(_, agrees)| *agrees).collect();
+    let above: Vec<bool> =
+        of_epoch().filter(|(id, _)| **id > new).take(3).map(|(_, agrees)| *agrees).collect();
+    if below.is_empty() && above.is_empty() {
+        let of_logger: Vec<bool> =
+            all.iter().filter(|(id, _)| id.address == new.address).map(|(_, agrees)| !agrees).collect();
+        return !more_than_half(&of_logger);
+    }
+    [below, above].iter().all(|side| side.is_empty() || more_than_half(side))
+}

@@ -1,6 +1,7 @@
 //! What several test files need.
 #![allow(dead_code, missing_docs, clippy::unwrap_used)]
 
+pub mod bench;
 pub mod chance;
 pub mod daemon;
 pub mod hand;

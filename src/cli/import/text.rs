@@ -10,6 +10,7 @@ use crate::hand::matching::{Stretch, What};
 use crate::hand::plan::FilePlan;
 use crate::judge;
 use crate::ledger::import::ImportEntry;
+use crate::record::neighbours::Votes;
 use crate::text::{counted, thousands};
 use crate::text::{local, offset_label, rfc3339};
 use crate::wire::seq::Address;
@@ -98,6 +99,23 @@ fn notes(of: &Outcome, folder: &str) -> String {
             let rest = if file.changes() { "." } else { "; it changes nothing." };
             text += &note(&format!("{}: the same file as import {id}{rest}", name));
         }
+        for (logger, votes, by_s) in file.disagreements() {
+            text += &note(&disagreement(file, name, logger, votes, by_s));
+        }
+        if file.unproven > 0 {
+            text += &note(&format!(
+                "{name}: {} of the new rows {} unproven: the file has rows to compare with held readings on one side of \
+                 them only, or none in their epoch. They are stored, and marked in `import --list` and in the view \
+                 `reading`.",
+                thousands(file.unproven),
+                if file.unproven == 1 { "is" } else { "are" }
+            ));
+        }
+        if let Some(ends) = cut_ends(file.cut_at_edges) {
+            text += &note(&format!(
+                "{name}: {ends} within a frame. That is usual, and the rest of it is not counted."
+            ));
+        }
         if file.odd_times > 0 {
             text += &note(&format!(
                 "{}: {} cannot be right (before 2001, or in the future). Taken all the same: a record is known by its \
@@ -145,6 +163,45 @@ fn notes(of: &Outcome, folder: &str) -> String {
         text += &note(&format!("All that is refused is written to {}.", path.display()));
     }
     text + &not_taken(&of.not_taken)
+}
+
+/// How many of a logger's rows disagree with what is held, and by what.
+fn disagreement(file: &FilePlan, name: &str, logger: Address, votes: Votes, by_s: Option<i64>) -> String {
+    /// Zones are no further apart.
+    const ZONE_MAX_S: i64 = 26 * 3_600;
+    let mut text = format!(
+        "{name}: logger {logger}: {} of {} rows that can be compared with held readings disagree",
+        thousands(votes.disagree()),
+        thousands(votes.all)
+    );
+    if let Some(by_s) = by_s {
+        text += &format!(", all by {}", shift(by_s));
+        if by_s % 900 == 0 && by_s.abs() <= ZONE_MAX_S {
+            text += match file.layout {
+                Some(_) => ": check `utc_offset` in the layout",
+                None => ": check the UTC offset of its times",
+            };
+        }
+    }
+    text + "."
+}
+
+/// A time by which something is off: "−6 h", "+5 h 30 min", "+37 s".
+fn shift(by_s: i64) -> String {
+    let seconds = by_s.unsigned_abs();
+    let parts = [(seconds / 3_600, "h"), (seconds / 60 % 60, "min"), (seconds % 60, "s")];
+    let parts: Vec<String> =
+        parts.iter().filter(|(count, _)| *count > 0).map(|(count, unit)| format!("{count} {unit}")).collect();
+    format!("{}{}", if by_s < 0 { '−' } else { '+' }, parts.join(" "))
+}
+
+/// Which ends of a dump are cut.
+fn cut_ends(edges: u8) -> Option<&'static str> {
+    match edges {
+        0 => None,
+        1 => Some("it begins or ends"),
+        _ => Some("it begins and ends"),
+    }
 }
 
 /// A paragraph of its own.
@@ -351,6 +408,15 @@ pub fn result(of: &Outcome) -> String {
                     imported.id,
                     counted(stored, "record")
                 ));
+                if imported.receipt.unproven > 0 {
+                    text.push_str(&format!(" ({} unproven)", thousands(imported.receipt.unproven)));
+                }
+                if imported.rows_refused > 0 {
+                    text.push_str(&format!(
+                        ", {} refused under the ledger's lock",
+                        counted(imported.rows_refused, "row")
+                    ));
+                }
                 let late = tally.of(judge::Outcome::Duplicate);
                 if late > 0 {
                     text.push_str(&format!(", {} had come meanwhile", thousands(late)));
@@ -417,6 +483,16 @@ fn stretches_json(file: &FilePlan) -> Value {
         .collect()
 }
 
+fn disagreements_json(file: &FilePlan) -> Value {
+    file.disagreements()
+        .map(|(logger, votes, by_s)| {
+            json!({
+                "logger": logger.number(), "compared": votes.all, "disagree": votes.disagree(), "all_by_s": by_s,
+            })
+        })
+        .collect()
+}
+
 /// All of it.
 pub fn json(of: &Outcome) -> Value {
     let files: Vec<Value> = of
@@ -445,6 +521,7 @@ pub fn json(of: &Outcome) -> Value {
                         "opaque": tally.of(judge::Outcome::Opaque),
                         "duplicate": tally.of(judge::Outcome::Duplicate),
                         "conflict": tally.of(judge::Outcome::Conflict),
+                        "unproven": imported.receipt.unproven,
                         "refused_under_lock": imported.rows_refused,
                         "lock_held_s": imported.held_lock.as_secs_f64(),
                     })
@@ -460,6 +537,9 @@ pub fn json(of: &Outcome) -> Value {
                 "same_as_imports": file.same_as,
                 "read": file.read,
                 "new": file.new,
+                "unproven": file.unproven,
+                "cut_at_edges": file.cut_at_edges,
+                "disagreements": disagreements_json(file),
                 "held": file.held,
                 "twice": file.twice,
                 "conflicts": file.conflicts,

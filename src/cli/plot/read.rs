@@ -3,18 +3,19 @@
 //! Readings are read a stretch of time after the other, so that memory does not grow with the years.
 
 use super::super::people;
-use super::super::units::Site;
-use super::super::units::ledger::LedgerInputs;
-use super::super::units::values;
 use super::config::{self, Config};
 use crate::gaps;
 use crate::ledger::Error;
+use crate::ledger::made::Known;
 use crate::ledger::people::{Manual, Remark};
 use crate::ledger::query::Snapshot;
 use crate::plot::scene::Size;
 use crate::plot::thin::At;
 use crate::plot::{Band, Drawn, Note, Picture, Series};
+use crate::report::inputs::LedgerInputs;
+use crate::report::values::{self, Site};
 use crate::text::{local, offset_label};
+use crate::units::calibration::Calibrations;
 use crate::units::chain::Sample;
 use crate::units::points::{Points, Stay};
 use crate::units::ucum::Unit;
@@ -26,6 +27,8 @@ use std::path::Path;
 
 /// How much is read at once.
 const STRETCH_S: i64 = 31 * 86_400;
+/// The raw unit of counts where it is not known what they are.
+const UNKNOWN: &str = "unknown";
 /// A new epoch whose first reading comes after more than so many intervals is a new beginning.
 const PAUSE_INTERVALS: i64 = 3;
 
@@ -49,6 +52,7 @@ impl Subject {
 pub(super) struct Ground<'c> {
     pub(super) config: &'c Config,
     pub(super) site: Option<Site<'c>>,
+    known: &'c Known,
     points: Points,
     units: Option<String>,
 }
@@ -63,24 +67,26 @@ struct Stretch<'g> {
 }
 
 impl<'c> Ground<'c> {
-    pub(super) fn load(config: &'c Config, units: Option<&Path>, needs_points: bool) -> Result<Self, u8> {
+    pub(super) fn load(
+        config: &'c Config,
+        units: Option<&Path>,
+        needs_points: bool,
+        known: &'c Known,
+    ) -> Result<Self, u8> {
         let told = |problems: config::Problems| {
             for problem in problems.iter() {
                 eprintln!("stonechat: {problem}");
             }
             super::USAGE
         };
-        let site = units.map(|units| Site::load(config, units)).transpose().map_err(told)?;
+        let site =
+            units.map(|units| super::super::units::site(config, units, known)).transpose().map_err(told)?;
         let points = match needs_points && site.is_none() {
             true => config::load_points(config).map_err(told)?,
             false => Points::default(),
         };
         let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-        Ok(Self { config, site, points, units: units.map(name) })
-    }
-
-    fn points(&self) -> &Points {
-        self.site.as_ref().map_or(&self.points, |site| &site.points)
+        Ok(Self { config, site, known, points, units: units.map(name) })
     }
 
     pub(super) fn has(&self, point: &str) -> bool {
@@ -88,34 +94,33 @@ impl<'c> Ground<'c> {
     }
 
     pub(super) fn names(&self) -> Vec<&str> {
-        let mut names: BTreeSet<&str> = self.points().names().into_iter().collect();
-        if let Some(site) = &self.site {
-            names.extend(site.calibrations.derived().iter().map(|derived| derived.name.as_str()));
-        }
-        names.into_iter().collect()
+        let names = self.site.as_ref().map_or_else(|| self.points.names(), Site::names);
+        names.into_iter().collect::<BTreeSet<&str>>().into_iter().collect()
     }
 
-    /// Where a subject is measured in a span; a derived point where the first of its inputs is.
+    /// Where a subject is measured in a span, by time; a derived point where the first of its inputs is.
     fn stretches(&self, subject: &Subject, (from, to): (i64, i64)) -> Vec<Stretch<'_>> {
-        match subject {
+        let leads = match subject {
             Subject::Channel(logger, channel) => {
-                vec![Stretch { logger: *logger, channel: *channel, stay: None, from, to }]
+                return vec![Stretch { logger: *logger, channel: *channel, stay: None, from, to }];
             }
-            Subject::Point(name) => {
-                let leader = self.site.as_ref().map_or(name.as_str(), |site| site.calibrations.leader(name));
-                let stays = self.points().of(leader).iter();
-                stays
-                    .map(|stay| Stretch {
-                        logger: stay.logger,
-                        channel: stay.channel,
-                        stay: Some(stay),
-                        from: from.max(stay.from),
-                        to: to.min(stay.until.unwrap_or(i64::MAX)),
-                    })
-                    .filter(|stretch| stretch.from < stretch.to)
-                    .collect()
-            }
-        }
+            Subject::Point(name) => match &self.site {
+                Some(site) => site.leads(name, (from, to)),
+                None => Calibrations::default().leads(&self.points, name, (from, to)),
+            },
+        };
+        let stretches = leads.into_iter().map(|lead| Stretch {
+            logger: lead.stay.logger,
+            channel: lead.stay.channel,
+            stay: Some(lead.stay),
+            from: lead.from,
+            to: lead.to,
+        });
+        stretches.collect()
+    }
+
+    fn inputs<'a>(&'a self, snapshot: &'a Snapshot<'a>) -> LedgerInputs<'a> {
+        LedgerInputs::new(snapshot, &self.config.roster, self.known)
     }
 
     fn interval_s(&self, logger: Address) -> i64 {
@@ -137,7 +142,7 @@ impl<'c> Ground<'c> {
                 true => Err(Absent::Fault { code: sample.count }.to_string()),
                 false => Ok(f64::from(sample.count)),
             };
-            return Ok(drawn(value, sample.raw_unit.name(), Vec::new()));
+            return Ok(drawn(value, sample.raw_unit.map_or(UNKNOWN, RawUnit::name), Vec::new()));
         };
         let worked = match (subject, stay) {
             (Subject::Point(name), Some(stay)) => {
@@ -174,14 +179,14 @@ pub(super) fn span(
     if let (Some(from), Some(to)) = (from, to) {
         return Ok(Some((from, to)));
     }
-    let inputs = LedgerInputs::new(snapshot, &ground.config.roster);
+    let inputs = ground.inputs(snapshot);
     let whole = (i64::MIN, to.unwrap_or(i64::MAX));
     let stretches: Vec<Stretch<'_>> =
         subjects.iter().flat_map(|subject| ground.stretches(subject, whole)).collect();
     let mut newest = None;
     for stretch in &stretches {
-        newest =
-            newest.max(inputs.newest_before(stretch.logger, stretch.to)?.filter(|&at| at >= stretch.from));
+        let found = inputs.readings().newest_before(stretch.logger, stretch.to)?;
+        newest = newest.max(found.filter(|&at| at >= stretch.from));
     }
     let Some(newest) = newest else { return Ok(None) };
     let end = to.unwrap_or(newest.saturating_add(1));
@@ -193,7 +198,7 @@ pub(super) fn span(
     let mut first = newest;
     for stretch in &stretches {
         let span = (usual.max(stretch.from), newest);
-        snapshot.readings_made_in(stretch.logger, span, |reading| {
+        inputs.readings().made_in(stretch.logger, span, |reading| {
             first = first.min(reading.corrected.time);
             Ok(())
         })?;
@@ -218,7 +223,7 @@ pub(super) fn picture(
         measured.iter().flat_map(|(_, stretches)| stretches).map(|stretch| stretch.logger).collect();
     let report =
         gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))?;
-    let inputs = LedgerInputs::new(snapshot, &config.roster);
+    let inputs = ground.inputs(snapshot);
     // Records of a ledger that was set aside count as held, so no gap parts what is on their two sides.
     let asides = snapshot.not_salvaged()?;
     let is_parted = !asides.is_empty();
@@ -226,16 +231,13 @@ pub(super) fn picture(
     let (mut panels, mut lines) = (Vec::new(), Vec::new());
     for (subject, stretches) in &measured {
         let mut bands = Vec::new();
-        for stretch in stretches {
-            // A logger's gaps are the point's only while it measured the point.
-            let mut add = |band: Option<Band>| {
-                bands.extend(band.filter(|band| band.to >= stretch.from && band.from < stretch.to));
-            };
-            let of = |logger: Address| logger == stretch.logger;
+        for (logger, since, until) in spans(stretches) {
+            let mut add = |band: Option<Band>| bands.extend(band.and_then(|band| band.within(since, until)));
+            let of = |of: Address| of == logger;
             report.gaps.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_gap(gap)));
             report.unclosed.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_unclosed(gap)));
-            let until = stretch.to.min(now);
-            report.silent.iter().filter(|s| of(s.logger)).for_each(|s| add(Band::of_silence(s, until)));
+            let end = until.min(now);
+            report.silent.iter().filter(|s| of(s.logger)).for_each(|s| add(Band::of_silence(s, end)));
         }
         let mut series = Series::new(size.columns(from, to), bands);
         read(ground, &inputs, subject, (stretches, is_parted), &mut series)?;
@@ -297,6 +299,18 @@ pub(super) fn picture(
     })
 }
 
+/// Spans without a break in which a logger measured a subject: a gap over a change of sensor is one gap.
+fn spans(stretches: &[Stretch<'_>]) -> Vec<(Address, i64, i64)> {
+    let mut spans: Vec<(Address, i64, i64)> = Vec::new();
+    for stretch in stretches {
+        match spans.last_mut() {
+            Some((logger, _, to)) if *logger == stretch.logger && *to == stretch.from => *to = stretch.to,
+            _ => spans.push((stretch.logger, stretch.from, stretch.to)),
+        }
+    }
+    spans
+}
+
 /// A manual reading on an axis.
 fn at(reading: &Manual) -> Option<At> {
     let value: f64 = reading.what.value.parse().ok()?;
@@ -318,7 +332,7 @@ fn read(
         let mut is_first = true;
         while from < stretch.to {
             let to = from.saturating_add(STRETCH_S).min(stretch.to);
-            for (sample, is_by_hand) in inputs.samples_told(stretch.logger, stretch.channel, (from, to))? {
+            for (sample, is_by_hand) in inputs.samples(stretch.logger, stretch.channel, (from, to))? {
                 let mut drawn = ground.drawn(subject, inputs, stretch.stay, (&sample, is_by_hand))?;
                 // Another sensor, or an epoch that began long after the last one ended, without a gap between.
                 drawn.is_new = before.is_some_and(|before| {
@@ -379,7 +393,8 @@ fn unit(ground: &Ground<'_>, code: &str) -> String {
         Some(RawUnit::TenNanoVolt) => "10 nV",
         Some(RawUnit::NanoSine) => "1e-9 of a sine",
         Some(RawUnit::Pulse) => return "pulses, running total".to_owned(),
-        Some(RawUnit::Count) | None => return "raw counts".to_owned(),
+        None => return "raw counts, unit not known".to_owned(),
+        Some(RawUnit::Count) => return "raw counts".to_owned(),
     };
     format!("raw counts of {one}")
 }

@@ -4,7 +4,7 @@
 
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
 use crate::units::Range;
-use crate::units::bridge::{Arms, Leads, Potentiometer, StrainBridge, Transducer};
+use crate::units::bridge::{Arms, Leads, Potentiometer, StrainBridge, Transducer, Wiring};
 use crate::units::calibration::{Conversion, StrainResult};
 use crate::units::curve::{Beyond, Interpolation, Offset, Polynomial};
 use crate::units::loop_current::{Loop, LoopLimits};
@@ -61,7 +61,15 @@ const POLARITY: Field = Field::required(
 );
 const RATIO_ZERO: Field = Field::required("ratio_zero", "the ratio of the dated zero, in V/V");
 const POISSON: Field = Field::required("poisson", "Poisson's ratio of the host, 0 to 0.5");
-const GAUGE_OHM: Field = Field::optional("gauge_ohm", "the resistance of the gauge in ohm");
+const GAUGE_OHM: Field = Field::optional("gauge_ohm", "the resistance of one gauge in ohm");
+const ONE_LEAD: Field = Field::optional(
+    "one_lead_ohm",
+    "the resistance of one lead, one way from the logger to the gauge, in ohm",
+);
+const WIRING: Field = Field::optional(
+    "wiring",
+    "\"two_wire\" or \"three_wire\" of a quarter bridge, \"three_wire\" of a half, \"four_wire\" of a full one",
+);
 const LENGTH: Field = Field::required("length_m", "the gauge length in metres");
 const SINE_ZERO: Field = Field::required("sine_zero", "the sine of the dated zero, -1 to 1");
 const PER_PULSE: Field = Field::required("per_pulse", "the value of one pulse, in the entry's unit");
@@ -238,7 +246,7 @@ pub(super) fn read(table: &Table<'_, '_>) -> Option<Conversion> {
 }
 
 fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {
-    let common = [&GAUGE_FACTOR, &POLARITY, &RATIO_ZERO, &LEAD, &GAUGE_OHM];
+    let common = [&GAUGE_FACTOR, &POLARITY, &RATIO_ZERO, &WIRING, &ONE_LEAD, &GAUGE_OHM];
     let has_poisson = matches!(kind, "bridge_half_poisson" | "bridge_full_axial");
     let own: &[&Field] = if has_poisson { &[&POISSON] } else { &[] };
     let all: Vec<&Field> = common.into_iter().chain(own.iter().copied()).collect();
@@ -246,13 +254,7 @@ fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {
     let gauge_factor = positive(table, &GAUGE_FACTOR);
     let polarity = one_of(table, &POLARITY, &[("tension_positive", false), ("tension_negative", true)]);
     let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
-    let lead_ohm = lead(table);
-    let gauge_ohm = if table.has(&GAUGE_OHM) { positive(table, &GAUGE_OHM).map(Some) } else { Some(None) };
-    if table.has(&LEAD) != table.has(&GAUGE_OHM) {
-        let missing = if table.has(&LEAD) { &GAUGE_OHM } else { &LEAD };
-        table.note(missing, &format!("missing, leads count by both; write {}", missing.what()));
-        return None;
-    }
+    let leads = leads(table, kind);
     let poisson = if has_poisson { table.number(&POISSON, 0.0..=0.5) } else { Some(0.0) };
     let arms = match (kind, poisson?) {
         ("bridge_quarter", _) => Arms::Quarter,
@@ -261,14 +263,38 @@ fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {
         ("bridge_full_bending", _) => Arms::FullBending,
         (_, poisson) => Arms::FullAxial { poisson },
     };
-    let r_lead = lead_ohm?;
     Some(Conversion::Bridge(StrainBridge {
         arms,
         gauge_factor: gauge_factor?,
         is_reversed: polarity?,
         zero_ratio: zero_ratio?,
-        leads: gauge_ohm?.map(|r_gauge| Leads { r_lead, r_gauge }),
+        leads: leads?,
     }))
+}
+
+/// What the leads of a bridge take away: the wiring is stated, since the same wires count once or twice by it.
+fn leads(table: &Table<'_, '_>, kind: &str) -> Option<Option<Leads>> {
+    let keys = [&WIRING, &ONE_LEAD, &GAUGE_OHM];
+    if !keys.iter().any(|key| table.has(key)) {
+        return Some(None);
+    }
+    let mut is_whole = true;
+    for key in keys.into_iter().filter(|key| !table.has(key)) {
+        table.note(key, &format!("missing, the leads count by all three keys; write {}", key.what()));
+        is_whole = false;
+    }
+    if !is_whole {
+        return None;
+    }
+    let wirings: &[(&str, Wiring)] = match kind {
+        "bridge_quarter" => &[("two_wire", Wiring::Two), ("three_wire", Wiring::Three)],
+        "bridge_half_bending" | "bridge_half_poisson" => &[("three_wire", Wiring::Three)],
+        _ => &[("four_wire", Wiring::Four)],
+    };
+    let wiring = one_of(table, &WIRING, wirings);
+    let r_lead = table.number(&ONE_LEAD, 0.0..=10_000.0);
+    let r_gauge = positive(table, &GAUGE_OHM);
+    Some(Some(Leads { wiring: wiring?, r_lead: r_lead?, r_gauge: r_gauge? }))
 }
 
 fn rows(table: &Table<'_, '_>) -> Option<Conversion> {

@@ -1,0 +1,192 @@
+//! The values of a point over a span of time, and the calculation of one.
+
+use super::inputs::{LedgerInputs, ReadError};
+use crate::config::roster::Roster;
+use crate::ledger::made::Known;
+use crate::ledger::query::Snapshot;
+use crate::units::calibration::Calibrations;
+use crate::units::chain::{Account, Chain, Lead, Sample, Told, Words, Worked};
+use crate::units::points::{Points, Stay};
+use crate::units::ucum::Unit;
+use crate::units::{Absent, Outcome, Silent};
+use crate::wire::seq::Identity;
+
+/// Points and calibrations, and what it takes to name them.
+pub struct Site<'c> {
+    /// The loggers.
+    pub roster: &'c Roster,
+    /// What was looked up once for this command.
+    pub known: &'c Known,
+    /// Where points are measured.
+    pub points: Points,
+    /// What their counts mean.
+    pub calibrations: Calibrations,
+    /// What files and times are called.
+    pub words: Words,
+}
+
+impl Site<'_> {
+    /// The calculation.
+    pub fn chain<'a>(&'a self, inputs: &'a LedgerInputs<'a>) -> Chain<'a, LedgerInputs<'a>> {
+        Chain { points: &self.points, calibrations: &self.calibrations, inputs }
+    }
+
+    /// Readings of a snapshot.
+    pub fn inputs<'a>(&'a self, snapshot: &'a Snapshot<'a>) -> LedgerInputs<'a> {
+        LedgerInputs::new(snapshot, self.roster, self.known)
+    }
+
+    /// Whether there is a point of this name, measured or derived.
+    pub fn has(&self, point: &str) -> bool {
+        self.points.contains(point) || !self.calibrations.derived_of(point).is_empty()
+    }
+
+    /// Where and when the readings are made at which a point has values.
+    pub fn leads(&self, point: &str, span: (i64, i64)) -> Vec<Lead<'_>> {
+        self.calibrations.leads(&self.points, point, span)
+    }
+
+    /// Every point that has values: measured ones, then derived ones.
+    pub fn names(&self) -> Vec<&str> {
+        let mut derived: Vec<&str> =
+            self.calibrations.derived().iter().map(|derived| derived.name.as_str()).collect();
+        derived.dedup();
+        self.points.names().into_iter().chain(derived).collect()
+    }
+}
+
+/// From an instant until before another.
+#[derive(Clone, Copy)]
+pub struct Span {
+    /// From here on; `None`: a day before the newest value.
+    pub from: Option<i64>,
+    /// Before here; `None`: all.
+    pub to: Option<i64>,
+}
+
+/// A day, in seconds.
+const DAY_S: i64 = 86_400;
+
+/// A value as it is shown.
+pub struct Shown {
+    /// When it was made, corrected.
+    pub time: i64,
+    /// Whether that is not what the logger recorded.
+    pub is_corrected: bool,
+    /// The reading, where the point is measured itself.
+    pub identity: Option<Identity>,
+    /// The value, or why there is none.
+    pub outcome: Outcome,
+    /// The value with its decimals; empty where there is none.
+    pub text: String,
+    /// UCUM code; empty where no entry holds.
+    pub unit: String,
+}
+
+impl Shown {
+    fn new(sample: &Sample, is_own: bool, worked: &Worked) -> Self {
+        Self {
+            time: sample.time,
+            is_corrected: sample.is_corrected,
+            identity: is_own.then_some(sample.identity),
+            outcome: worked.outcome.clone(),
+            text: worked.shown().unwrap_or_default(),
+            unit: worked.unit.map_or("", Unit::code).to_owned(),
+        }
+    }
+}
+
+/// The values of a point in a span; without a beginning, of the last day.
+pub fn of(
+    site: &Site<'_>,
+    inputs: &LedgerInputs<'_>,
+    point: &str,
+    span: Span,
+) -> Result<Vec<Shown>, ReadError> {
+    let to = span.to.unwrap_or(i64::MAX);
+    let from = match span.from {
+        Some(from) => from,
+        None => match newest(site, inputs, point, to)? {
+            Some((_, sample)) => sample.time.saturating_sub(DAY_S),
+            None => return Ok(Vec::new()),
+        },
+    };
+    let mut shown = Vec::new();
+    for (stay, sample) in readings(site, inputs, point, (from, to))? {
+        let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut Silent)?;
+        shown.push(Shown::new(&sample, is_own, &worked));
+    }
+    Ok(shown)
+}
+
+/// The last value at or before an instant, and its calculation; `None`: no reading is held.
+pub fn told(
+    site: &Site<'_>,
+    inputs: &LedgerInputs<'_>,
+    point: &str,
+    at: Option<i64>,
+) -> Result<Option<(Told, Shown)>, ReadError> {
+    let before = at.map_or(i64::MAX, |at| at.saturating_add(1));
+    let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
+    let mut told = Told::new(site.words.clone());
+    let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut told)?;
+    let shown = Shown::new(&sample, is_own, &worked);
+    Ok(Some((told, shown)))
+}
+
+/// A point at one reading of its own, or of the point that leads it.
+pub fn worked<'a>(
+    site: &'a Site<'_>,
+    inputs: &'a LedgerInputs<'a>,
+    point: &str,
+    (stay, sample): (&Stay, &Sample),
+    account: &mut impl Account,
+) -> Result<(Worked, bool), ReadError> {
+    let chain = site.chain(inputs);
+    let is_own = site.points.contains(point);
+    let worked = match is_own {
+        true => chain.of_reading(stay, sample, account)?,
+        false => chain.led_by(point, sample, account)?,
+    };
+    if !is_own && matches!(worked.outcome, Err(Absent::NoCalibration)) {
+        account.say(|_| "=> absent: no entry of this derived point holds at this time".to_owned());
+    }
+    Ok((worked, is_own))
+}
+
+/// The readings that a point has values at: its own, or those of the point that leads it.
+fn readings<'s>(
+    site: &'s Site<'_>,
+    inputs: &LedgerInputs<'_>,
+    point: &str,
+    span: (i64, i64),
+) -> Result<Vec<(&'s Stay, Sample)>, ReadError> {
+    let mut found = Vec::new();
+    for lead in site.leads(point, span) {
+        let samples = inputs.samples(lead.stay.logger, lead.stay.channel, (lead.from, lead.to))?;
+        found.extend(samples.into_iter().map(|(sample, _)| (lead.stay, sample)));
+    }
+    Ok(found)
+}
+
+fn newest<'s>(
+    site: &'s Site<'_>,
+    inputs: &LedgerInputs<'_>,
+    point: &str,
+    before: i64,
+) -> Result<Option<(&'s Stay, Sample)>, ReadError> {
+    for lead in site.leads(point, (i64::MIN, before)).into_iter().rev() {
+        let (stay, mut before) = (lead.stay, lead.to);
+        // A reading without the channel is none of the point's: look further back, a day at a time.
+        while let Some(at) =
+            inputs.readings().newest_before(stay.logger, before)?.filter(|&at| at >= lead.from)
+        {
+            let from = at.saturating_sub(DAY_S).max(lead.from);
+            if let Some((sample, _)) = inputs.samples(stay.logger, stay.channel, (from, before))?.pop() {
+                return Ok(Some((stay, sample)));
+            }
+            before = from;
+        }
+    }
+    Ok(None)
+}
