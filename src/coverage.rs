@@ -199,6 +199,7 @@ pub struct Named {
 pub struct Coverage {
     epochs: BTreeMap<(Address, Epoch), EpochCoverage>,
     named: BTreeMap<(Address, Epoch), Named>,
+    once_held: BTreeMap<(Address, Epoch), RangeSet>,
 }
 
 impl Coverage {
@@ -222,6 +223,17 @@ impl Coverage {
     /// Takes a stored range in.
     pub fn insert_range(&mut self, address: Address, epoch: Epoch, basis: Basis, first: u32, last: u32) {
         self.set_mut(address, epoch, basis).insert_range(first, last);
+    }
+
+    /// Takes in all that another one holds.
+    pub fn take_in(&mut self, other: &Coverage) {
+        for (address, epoch, held) in other.epochs() {
+            for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
+                for &(first, last) in set.ranges() {
+                    self.insert_range(address, epoch, basis, first, last);
+                }
+            }
+        }
     }
 
     fn set_mut(&mut self, address: Address, epoch: Epoch, basis: Basis) -> &mut RangeSet {
@@ -270,6 +282,16 @@ impl Coverage {
         }
     }
 
+    /// Records that were held in a ledger of which nothing can be read any more: they exist, whoever holds them now.
+    pub fn note_once_held(&mut self, address: Address, epoch: Epoch, first: u32, last: u32) {
+        self.once_held.entry((address, epoch)).or_default().insert_range(first, last);
+    }
+
+    /// What was held once of an epoch, and cannot be read any more where it was.
+    pub fn once_held(&self, address: Address, epoch: Epoch) -> Option<&RangeSet> {
+        self.once_held.get(&(address, epoch))
+    }
+
     /// One epoch's coverage.
     pub fn epoch(&self, address: Address, epoch: Epoch) -> Option<&EpochCoverage> {
         self.epochs.get(&(address, epoch))
@@ -297,19 +319,22 @@ impl Coverage {
 
     /// What must exist of one logger, epoch by epoch, before the roster excludes anything.
     pub fn expectations(&self, address: Address) -> Vec<Expectation> {
+        let of = |epoch| Expectation { epoch, must: 0, largest_held: None, once_held: None, named: None };
         let mut all: BTreeMap<Epoch, Expectation> = BTreeMap::new();
         for (epoch, held) in self.epochs_of(address) {
             // An epoch in which only rows are left (a withdrawn import) tells nothing.
             if let Some(largest) = held.authentic.largest() {
-                all.insert(
-                    epoch,
-                    Expectation { epoch, must: largest, largest_held: Some(largest), named: None },
-                );
+                let expectation = Expectation { must: largest, largest_held: Some(largest), ..of(epoch) };
+                all.insert(epoch, expectation);
             }
         }
+        for (&(_, epoch), once) in self.once_held.range(span_of(address)) {
+            let entry = all.entry(epoch).or_insert(of(epoch));
+            entry.once_held = once.smallest().zip(once.largest());
+            entry.must = entry.must.max(once.largest().unwrap_or(0));
+        }
         for (epoch, named) in self.named_of(address) {
-            let entry =
-                all.entry(epoch).or_insert(Expectation { epoch, must: 0, largest_held: None, named: None });
+            let entry = all.entry(epoch).or_insert(of(epoch));
             entry.must = entry.must.max(named.last);
             entry.named = Some(named);
         }
@@ -323,7 +348,7 @@ impl Coverage {
         expectations
             .iter()
             .zip(expectations.iter().skip(1))
-            .filter_map(|(this, next)| match (this.named, this.largest_held) {
+            .filter_map(|(this, next)| match (this.named, this.largest_known()) {
                 (None, Some(last)) => Some(Unclosed { epoch: this.epoch, last, next_epoch: next.epoch }),
                 _ => None,
             })
@@ -344,8 +369,17 @@ pub struct Expectation {
     pub must: u32,
     /// The largest held authentic sequence; `None`: the epoch is known by name only.
     pub largest_held: Option<u32>,
+    /// The smallest and the largest sequence that was held once and cannot be read any more where it was.
+    pub once_held: Option<(u32, u32)>,
     /// What profiles say of its end.
     pub named: Option<Named>,
+}
+
+impl Expectation {
+    /// The largest sequence that is held or was held once.
+    pub fn largest_known(&self) -> Option<u32> {
+        self.largest_held.max(self.once_held.map(|(_, last)| last))
+    }
 }
 
 /// An epoch that is over, but whose last sequence nobody has told.
@@ -353,7 +387,7 @@ pub struct Expectation {
 pub struct Unclosed {
     /// The epoch.
     pub epoch: Epoch,
-    /// Its largest held authentic sequence.
+    /// Its largest authentic sequence that is held, or was held once.
     pub last: u32,
     /// The next epoch, held or named.
     pub next_epoch: Epoch,
@@ -415,6 +449,22 @@ mod tests {
             let found = set.without(&other);
             prop_assert_eq!(found.ranges(), &ranges_of(&less)[..]);
         }
+    }
+
+    #[test]
+    fn what_was_held_once_must_exist_and_leaves_its_epoch_unclosed() {
+        let (address, epoch) = (Address::new(17).unwrap(), |n| Epoch::new(n).unwrap());
+        let mut coverage = Coverage::default();
+        coverage.insert_range(address, epoch(1), Basis::Authentic, 1, 4);
+        coverage.insert_range(address, epoch(3), Basis::Authentic, 1, 2);
+        coverage.note_once_held(address, epoch(1), 3, 9);
+        coverage.note_once_held(address, epoch(2), 5, 6);
+        let must: Vec<_> =
+            coverage.expectations(address).iter().map(|e| (e.epoch.number(), e.must)).collect();
+        assert_eq!(must, [(1, 9), (2, 6), (3, 2)]);
+        let unclosed: Vec<_> =
+            coverage.unclosed(address).iter().map(|u| (u.epoch.number(), u.last)).collect();
+        assert_eq!(unclosed, [(1, 9), (2, 6)]);
     }
 
     #[test]

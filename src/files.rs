@@ -171,6 +171,77 @@ pub fn sync_folder(path: &Path) -> io::Result<()> {
     File::open(folder_of(path))?.sync_all()
 }
 
+/// Makes a file durable.
+pub fn sync(path: &Path) -> io::Result<()> {
+    File::open(path)?.sync_all()
+}
+
+/// Creates an empty file. Error: `AlreadyExists`, or as the system gives it.
+pub fn create_new(path: &Path, mode: u32) -> io::Result<()> {
+    OpenOptions::new().write(true).create_new(true).mode(mode).open(path).map(|_| ())
+}
+
+/// Makes the folder in which a file is to lie, where it is gone.
+pub fn make_folder_of(path: &Path) -> io::Result<()> {
+    std::fs::create_dir_all(folder_of(path))
+}
+
+/// Renames what may not be there; nothing is replaced. `true`: it was there.
+pub fn rename_if_there(from: &Path, to: &Path) -> io::Result<bool> {
+    match take_name(from, to, false) {
+        Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => Ok(false),
+        done => done.map(|()| true),
+    }
+}
+
+/// Takes a file away that this program has made as a part of another one.
+pub fn remove_own(path: &Path) {
+    // Where it cannot be removed, it stays, and takes room.
+    let _ = std::fs::remove_file(path);
+}
+
+/// A file's length in bytes; `None` where there is none or it cannot be asked for.
+pub fn length(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|found| found.len())
+}
+
+/// Whether a name is free, as far as can be said: a link that leads nowhere is not.
+pub fn is_absent(path: &Path) -> bool {
+    path.symlink_metadata().is_err_and(|error| error.kind() == ErrorKind::NotFound)
+}
+
+/// Bytes that are free on the disk of a file that is to be; `None` where the system does not say.
+pub fn free_bytes(path: &Path) -> Option<u64> {
+    let found = rustix::fs::statvfs(folder_of(path)).ok()?;
+    found.f_bavail.checked_mul(found.f_frsize)
+}
+
+/// The files beside this one whose name goes on with `tail`, sorted by name.
+pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
+    let mut start = path.file_name().unwrap_or_default().to_owned();
+    start.push(tail);
+    let start = start.as_encoded_bytes();
+    let Ok(entries) = std::fs::read_dir(folder_of(path)) else { return Vec::new() };
+    let mut all: Vec<PathBuf> = entries
+        .flatten()
+        .filter(|entry| entry.file_name().as_encoded_bytes().starts_with(start))
+        .map(|entry| entry.path())
+        .collect();
+    all.sort();
+    all
+}
+
+/// Which file a name leads to: device and inode. `None`: to none that can be reached.
+pub fn place(path: &Path) -> Option<(u64, u64)> {
+    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+}
+
+/// All names in a folder, as paths; none where it cannot be read.
+pub fn names_in(folder: &Path) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    entries.map(|entry| entry.path()).collect()
+}
+
 /// The folder in which a file lies.
 pub fn folder_of(path: &Path) -> &Path {
     path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))

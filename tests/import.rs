@@ -1728,7 +1728,9 @@ fn a_csv_row_and_a_sealed_record_that_disagree_end_alike_in_both_orders_and_both
         assert!(items[0]["held"].as_str().unwrap().contains(&held), "{listed}");
         let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
         let head = format!("logger {}, epoch {}, sequence {}:", id.address, id.epoch, id.sequence);
-        for word in [head.as_str(), "held:  reading of ", &held, "other: CSV row {", &wrong] {
+        for word in
+            [head.as_str(), "held:    reading of ", &held, "other:   CSV row of ", &wrong, "differs: in c0"]
+        {
             assert!(shown.contains(word), "no {word:?} in {shown}");
         }
         // Both once more: nothing changes, and no side is kept twice.
@@ -1749,7 +1751,15 @@ fn two_csv_files_that_disagree_where_nothing_sealed_is_held_are_both_shown() {
     import(&small.site, 0, &["--by", "R. Dale", &two]);
     let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
     let held = shown.lines().find(|line| line.contains("held:")).unwrap();
-    assert!(held.contains("CSV row {") && held.contains(&format!("[{}", reading.counts()[0])), "{shown}");
-    assert!(shown.lines().any(|line| line.contains("other: CSV row {") && line.contains(&wrong)), "{shown}");
+    assert!(held.contains("CSV row of ") && held.contains(&format!("[{}", reading.counts()[0])), "{shown}");
+    assert!(
+        shown.lines().any(|line| line.contains("other:   CSV row of ") && line.contains(&wrong)),
+        "{shown}"
+    );
+    assert!(!shown.contains("settled:"), "{shown}");
+    // A withdrawn import settles its conflicts; they stay.
+    import(&small.site, 0, &["--withdraw", "2", "--by", "R. Dale", "--reason", "another logger's"]);
+    let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
+    assert!(shown.contains("settled: import 2 was withdrawn"), "{shown}");
     verified(&small.site.ledger());
 }

@@ -41,6 +41,7 @@ mod units_cli;
 mod util;
 mod values;
 mod values_by_chance;
+mod vanish;
 mod vectors;
 mod views;
 mod visits;

@@ -556,7 +556,8 @@ fn leads_are_taken_off_as_the_wiring_says_by_the_node_equations() {
         let poisson = |e: f64| solved([of(-nu * e) + lead, of(e) + lead, half[0], half[1]], 0.0);
         let full_bending = |e: f64| solved([of(-e), of(e), of(e), of(-e)], 2.0 * lead);
         let axial = |e: f64| solved([of(-nu * e), of(e), of(e), of(-nu * e)], 2.0 * lead);
-        let all: [(Arms, Wiring, &dyn Fn(f64) -> f64); 6] = [
+        type Case<'a> = (Arms, Wiring, &'a dyn Fn(f64) -> f64);
+        let all: [Case<'_>; 6] = [
             (Arms::Quarter, Wiring::Two, &quarter_2),
             (Arms::Quarter, Wiring::Three, &quarter_3),
             (Arms::HalfBending, Wiring::Three, &bending),

@@ -438,7 +438,7 @@ fn the_rows_of_gaps_name_the_point_that_lacks_them() {
     let p = [row(["P", "0", "4", "4", "1"]), row(["P", "0", "9", "12", "4"])];
     let q = row(["Q", "1", "11", "12", "2"]);
     assert_eq!(gaps(&["--point", "P"]), p);
-    assert_eq!(gaps(&["--point", "Q"]), [q.clone()]);
+    assert_eq!(gaps(&["--point", "Q"]), std::slice::from_ref(&q));
     assert_eq!(gaps(&[]), [p[0].clone(), p[1].clone(), q]);
     let wide = bench.by_units(&["--gaps", "--shape", "wide"]);
     let wide: Vec<_> = wide

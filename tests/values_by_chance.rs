@@ -280,7 +280,7 @@ impl World {
             if needs_profile || chance.percent(3) {
                 needs_profile = false;
                 sequence += 1;
-                let held = !chance.percent(loss) && !(loss > 0 && chance.percent(30));
+                let held = !(chance.percent(loss) || loss > 0 && chance.percent(30));
                 let names: Vec<&str> = units.iter().map(|unit| unit.name()).collect();
                 let of = id(address, epoch, sequence);
                 self.record(of, profile(at - 30, &units, previous), at - 30, held, json!({ "units": names }));

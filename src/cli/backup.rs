@@ -4,7 +4,7 @@ use super::{DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::backup::{self, BackupError};
 use crate::ledger::query::Reader;
-use crate::ledger::retire::{self, Keep};
+use crate::ledger::read::given_up::{self, Keep};
 use crate::text::{counted, local, thousands};
 use crate::time::{Clock, SystemClock};
 use std::io::Write;
@@ -63,7 +63,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 
 /// The earlier backups that alone hold what retention took out of the ledger.
 fn keep(config: &Config) -> Vec<Keep> {
-    Reader::open(&config.ledger.path).and_then(|reader| retire::backups_to_keep(&reader)).unwrap_or_default()
+    Reader::open(&config.ledger.path)
+        .and_then(|reader| given_up::backups_to_keep(&reader))
+        .unwrap_or_default()
 }
 
 fn keep_text(keep: &[Keep], offset_s: i32) -> String {

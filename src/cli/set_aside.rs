@@ -3,8 +3,9 @@
 use super::table::Table;
 use super::{DONE, could_not, load, print, print_json};
 use crate::config;
+use crate::judge::Row;
 use crate::ledger::query::{Reader, SetAside};
-use crate::ledger::{Error, Ledger, row_content};
+use crate::ledger::{Error, Ledger};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
 use crate::time::{Clock, SystemClock};
@@ -38,29 +39,83 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
     }
 }
 
-/// One side of a conflict, in words.
-fn side(content: &[u8], epoch: u32) -> String {
-    let epoch = crate::wire::seq::Epoch::new(epoch);
-    match epoch.and_then(|epoch| Record::decode(content, epoch).ok()) {
-        Some(Record::Reading(reading)) => format!(
-            "reading of {}, {} mV, counts {:?}, fault bits {:#x}",
-            rfc3339(i64::from(reading.time)),
-            reading.battery_mv,
-            reading.counts(),
-            reading.faults()
-        ),
-        Some(Record::Profile(profile)) => {
-            format!("profile of {}, unit {}", rfc3339(i64::from(profile.time)), profile.unit)
-        }
-        Some(Record::Event(event)) => {
-            format!("event of {}, code {}", rfc3339(i64::from(event.time)), event.code)
-        }
-        None => format!("opaque record of {} bytes", content.len()),
-    }
+/// One side of a conflict.
+struct Side {
+    /// In words.
+    words: String,
+    /// Its fields, where it is a reading or a row: two of them can be compared.
+    row: Option<Row>,
 }
 
-fn csv_row(json: &str) -> String {
-    format!("CSV row {json}")
+impl Side {
+    /// From an authentic record.
+    fn sealed(content: &[u8], epoch: u32) -> Self {
+        let epoch = crate::wire::seq::Epoch::new(epoch);
+        let words = match epoch.and_then(|epoch| Record::decode(content, epoch).ok()) {
+            Some(Record::Reading(reading)) => return Self::row("reading", Row::of(&reading)),
+            Some(Record::Profile(profile)) => {
+                format!("profile of {}, unit {}", rfc3339(i64::from(profile.time)), profile.unit)
+            }
+            Some(Record::Event(event)) => {
+                format!("event of {}, code {}", rfc3339(i64::from(event.time)), event.code)
+            }
+            None => format!("opaque record of {} bytes", content.len()),
+        };
+        Self { words, row: None }
+    }
+
+    /// From a CSV row as the ledger keeps it.
+    fn csv(json: &str) -> Self {
+        let field = |value: &serde_json::Value| value.as_i64();
+        let row = serde_json::from_str::<serde_json::Value>(json).ok().and_then(|all| {
+            let counts = all["counts"].as_array()?.iter().map(|count| i32::try_from(field(count)?).ok());
+            Some(Row {
+                time: u32::try_from(field(&all["time"])?).ok()?,
+                counts: counts.collect::<Option<_>>()?,
+                faults: all["faults"].as_u64()?,
+                battery_mv: field(&all["battery_mv"]).and_then(|mv| u16::try_from(mv).ok()),
+                board_centi_c: field(&all["board_centi_c"]).and_then(|board| i16::try_from(board).ok()),
+                steps: None,
+            })
+        });
+        match row {
+            Some(row) => Self::row("CSV row", row),
+            None => Self { words: format!("CSV row {json}"), row: None },
+        }
+    }
+
+    fn row(kind: &str, row: Row) -> Self {
+        let battery = row.battery_mv.map_or(String::new(), |mv| format!("{mv} mV, "));
+        let time = rfc3339(i64::from(row.time));
+        let words =
+            format!("{kind} of {time}, {battery}counts {:?}, fault bits {:#x}", row.counts, row.faults);
+        Self { words, row: Some(row) }
+    }
+
+    /// In which fields two sides differ. What only one of them has is not compared.
+    fn differs_in(&self, other: &Self) -> Option<String> {
+        let (a, b) = (self.row.as_ref()?, other.row.as_ref()?);
+        let differ = |a: Option<i64>, b: Option<i64>| a.zip(b).is_some_and(|(a, b)| a != b);
+        let mut fields = Vec::new();
+        if a.time != b.time {
+            fields.push(format!("time (by {} s)", i64::from(b.time) - i64::from(a.time)));
+        }
+        if differ(a.battery_mv.map(i64::from), b.battery_mv.map(i64::from)) {
+            fields.push("battery".to_owned());
+        }
+        if differ(a.board_centi_c.map(i64::from), b.board_centi_c.map(i64::from)) {
+            fields.push("board temperature".to_owned());
+        }
+        if a.counts.len() != b.counts.len() {
+            fields.push("number of channels".to_owned());
+        }
+        let channels = a.counts.iter().zip(&b.counts).enumerate();
+        fields.extend(channels.filter(|(_, (a, b))| a != b).map(|(channel, _)| format!("c{channel}")));
+        if a.faults != b.faults {
+            fields.push("fault bits".to_owned());
+        }
+        (!fields.is_empty()).then(|| fields.join(", "))
+    }
 }
 
 fn unhex(text: &str) -> Vec<u8> {
@@ -82,12 +137,12 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
             for item in snapshot.set_aside()? {
                 let held = match Identity::new(item.logger, item.epoch, item.sequence) {
                     Some(id) if item.what == "conflict" => match snapshot.plaintext(id)? {
-                        Some(plaintext) => Some(side(&plaintext, item.epoch)),
+                        Some(plaintext) => Some(Side::sealed(&plaintext, item.epoch)),
                         // Two CSV files may disagree where nothing authentic is held.
                         None => snapshot
                             .readings_at(&[id].into())?
                             .remove(&id)
-                            .map(|row| csv_row(&row_content(&row))),
+                            .map(|row| Side::row("CSV row", row)),
                     },
                     _ => None,
                 };
@@ -107,20 +162,22 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
     print(out, &text(&all, config.site.utc_offset_s), DONE)
 }
 
-fn as_json((item, held): &(SetAside, Option<String>)) -> serde_json::Value {
+fn as_json((item, held): &(SetAside, Option<Side>)) -> serde_json::Value {
     let mut value = serde_json::json!(item);
     if let Some(object) = value.as_object_mut() {
-        for (name, at) in [("first_at", item.first_at), ("last_at", item.last_at)] {
+        for (name, at) in
+            [("first_at", item.first_at), ("last_at", item.last_at), ("withdrawn_at", item.withdrawn_at)]
+        {
             object.insert(name.to_owned(), at.map(rfc3339).into());
         }
         if item.what == "conflict" {
-            object.insert("held".to_owned(), held.clone().into());
+            object.insert("held".to_owned(), held.as_ref().map(|held| held.words.clone()).into());
         }
     }
     value
 }
 
-fn text(all: &[(SetAside, Option<String>)], utc_offset_s: i32) -> String {
+fn text(all: &[(SetAside, Option<Side>)], utc_offset_s: i32) -> String {
     let at = |time: Option<i64>| time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s));
     let mut groups =
         std::collections::BTreeMap::<(u16, Option<u8>, &str), (u64, Option<i64>, Option<i64>)>::new();
@@ -149,10 +206,11 @@ fn text(all: &[(SetAside, Option<String>)], utc_offset_s: i32) -> String {
         text += "  Next: enter the missing key in the keyring, then `stonechat set-aside retry` (a running daemon \
                  does it by itself on reload).\n";
     }
-    let conflicts: Vec<&(SetAside, Option<String>)> =
+    let conflicts: Vec<&(SetAside, Option<Side>)> =
         all.iter().filter(|(item, _)| item.what == "conflict").collect();
     if !conflicts.is_empty() {
         text += &format!("Conflicts: records that disagree with the one held (times in {label})\n");
+        let (mut any_sealed, mut any_row) = (false, false);
         for (item, held) in conflicts {
             text += &format!(
                 "  logger {}, epoch {}, sequence {}: came {} by {}, first {}\n",
@@ -163,18 +221,34 @@ fn text(all: &[(SetAside, Option<String>)], utc_offset_s: i32) -> String {
                 item.source,
                 at(item.first_at)
             );
-            let held =
-                held.as_deref().unwrap_or("nothing any more: its import is withdrawn, or it was given up");
-            text += &format!("    held:  {held}\n");
+            let gone = "nothing any more: its import is withdrawn, or it was given up";
+            text += &format!("    held:    {}\n", held.as_ref().map_or(gone, |held| &held.words));
             let other = match (&item.content_hex, &item.content_json) {
-                (Some(hex), _) => side(&unhex(hex), item.epoch),
-                (None, Some(json)) => csv_row(json),
-                (None, None) => String::new(),
+                (Some(hex), _) => Side::sealed(&unhex(hex), item.epoch),
+                (None, Some(json)) => Side::csv(json),
+                (None, None) => continue,
             };
-            text += &format!("    other: {other}\n");
+            text += &format!("    other:   {}\n", other.words);
+            if let Some(fields) = held.as_ref().and_then(|held| held.differs_in(&other)) {
+                text += &format!("    differs: in {fields}\n");
+            }
+            match (item.import, item.withdrawn_at) {
+                (Some(import), Some(at)) => {
+                    let at = local(at, utc_offset_s);
+                    text += &format!("    settled: import {import} was withdrawn {at}\n");
+                }
+                _ if item.source == "csv" => any_row = true,
+                _ => any_sealed = true,
+            }
         }
-        text += "  Next: two records under one number mean a key in two places, a logger that forgot its epoch, or a \
-                 forgery by somebody who has the key. Find out which; both stay.\n";
+        if any_sealed {
+            text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, \
+                     or a forgery by somebody who has the key. Find out which; both stay.\n";
+        }
+        if any_row {
+            text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, \
+                     withdraw the import.\n";
+        }
     }
     if text.is_empty() {
         text += "nothing is set aside\n";

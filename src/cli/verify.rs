@@ -118,8 +118,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 /// Notes in the site's ledger that a backup of it was seen whole: retention goes by that. What to say of it; `None`: it is
 /// no backup that this ledger knows of.
 fn seen(config: &Config, file: &Path) -> Option<String> {
-    use std::os::unix::fs::MetadataExt;
-    let place = |path: &Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
+    use crate::files::place;
     if place(file) == place(&config.ledger.path) {
         return None;
     }
@@ -143,12 +142,11 @@ fn seen(config: &Config, file: &Path) -> Option<String> {
 }
 
 fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8 {
-    use std::os::unix::fs::MetadataExt;
     // Notices and reports give its name only: it is beside the ledger.
     let beside = config.ledger.path.with_file_name(from);
     let is_name = from.components().count() == 1 && !from.exists();
     let from = if is_name { beside.as_path() } else { from };
-    let place = |path: &Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
+    use crate::files::place;
     if place(from).is_some_and(|there| place(&config.ledger.path) == Some(there)) {
         return could_not(&format!(
             "{}: is the present ledger; the daemon sets a damaged one aside when it starts, and that file is named here",

@@ -77,12 +77,12 @@ pub struct Config {
 
 impl Config {
     /// Whether a name is that of a file that belongs to the site, or of another name for one: what a command writes
-    /// must never take its place, `--force` or not. Looks by device and inode, and opens nothing.
-    pub fn is_site_file(&self, path: &std::path::Path) -> bool {
-        use crate::files::{folder_of, with_tail};
-        use std::os::unix::fs::MetadataExt;
-        let place =
-            |path: &std::path::Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
+    /// must never take its place, `--force` or not. Looks by device and inode, and opens no file.
+    ///
+    /// These belong to it: the ledger and all that stands next to it under its name, the files that site.toml names, and
+    /// every `*.toml` next to site.toml and in its folder `layouts` (calibrations among them: no file names those).
+    pub fn is_site_file(&self, path: &Path) -> bool {
+        use crate::files::{folder_of, names_in, place, with_tail};
         let (there, folder) = (place(path), place(folder_of(path)));
         let name = path.file_name().unwrap_or_default();
         let ledger = &self.ledger.path;
@@ -94,9 +94,14 @@ impl Config {
         };
         let tails = ["", "-wal", "-shm", "-journal", ".lock", ".known"];
         let ledgers = tails.iter().map(|tail| with_tail(ledger, tail));
-        let others = [&self.file, &self.roster_file, &self.keys_file].into_iter().chain(&self.points_file);
+        let beside = folder_of(&self.file);
+        let settings = [beside.to_owned(), beside.join("layouts")]
+            .into_iter()
+            .flat_map(|folder| names_in(&folder))
+            .filter(|name| name.extension().is_some_and(|ending| ending == "toml"));
+        let named = [&self.file, &self.roster_file, &self.keys_file].into_iter().chain(&self.points_file);
         is_of_ledger
-            || ledgers.chain(others.cloned()).any(|own| {
+            || ledgers.chain(named.cloned()).chain(settings).any(|own| {
                 let is_there = there.is_some() && there == place(&own);
                 is_there
                     || (folder.is_some() && folder == place(folder_of(&own)) && own.file_name() == Some(name))

@@ -27,7 +27,9 @@ use crate::coverage::Coverage;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
-use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp};
+use crate::ledger::{
+    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp, rescue, salvage,
+};
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
@@ -71,6 +73,10 @@ const PIECE: usize = 16 << 10;
 const SETTLE_RETRY: Duration = Duration::from_secs(60);
 /// The longest such wait.
 const SETTLE_RETRY_MOST: Duration = Duration::from_secs(3600);
+/// How long copying out a vanished ledger, or bringing its records over, counts as progress.
+const RESCUE_PATIENCE: Duration = Duration::from_secs(1800);
+/// How long a copy that cannot be made waits for its next try.
+const RESCUE_RETRY: Duration = Duration::from_secs(30);
 /// The longest that a stop goes on reading what is queued.
 const STOP_READING: Duration = Duration::from_secs(5);
 /// Tries at the last commit before the daemon stops without it.
@@ -163,8 +169,19 @@ struct Daemon {
     looked_again: bool,
     /// The ledger that is damaged, between its closing and its setting aside: where it is, and what it held.
     lost: Option<(PathBuf, Coverage)>,
+    /// What went into a ledger that has vanished, until it is called committed.
+    vanished: Option<Vanished>,
     /// After how long a held lock is a fault.
     lock_patience: Duration,
+}
+
+/// A commit to a ledger whose files were not at their place afterwards.
+struct Vanished {
+    /// What is not as it was.
+    what: String,
+    /// What was committed, and what that did.
+    batch: Batch,
+    receipt: Option<Receipt>,
 }
 
 /// Small things that wait for the ledger to be writable again. Each is done after the next commit.
@@ -299,6 +316,7 @@ impl Daemon {
             locked_since: None,
             looked_again: false,
             lost: None,
+            vanished: None,
             lock_patience,
             config,
         })
@@ -314,7 +332,7 @@ impl Daemon {
     /// What came of it. What waits meanwhile goes in at once.
     fn opened(&mut self, opened: Result<Opened, LedgerError>) -> Result<(), Error> {
         self.opening = None;
-        let Opened { ledger, taken, is_known, unused, radios, slots } = match opened {
+        let Opened { ledger, taken, adopted, is_known, unused, radios, slots } = match opened {
             Ok(opened) => opened,
             Err(error) if error.is_passing() => {
                 self.timers.open = Some(self.in_trouble(&error));
@@ -347,6 +365,12 @@ impl Daemon {
         }
         if let Some(taken) = &taken {
             self.tell_taken_over(taken, now)?;
+        }
+        if let Some((text, salvage)) = adopted {
+            self.tell_vanished(&text, now)?;
+            if let Some(file) = salvage {
+                self.bring_over(&file)?;
+            }
         }
         let mut began = self.begin();
         while self.or_take_over(began)? {
@@ -405,6 +429,10 @@ impl Daemon {
     fn begin(&mut self) -> Result<(), Error> {
         self.settle.day = self.ledger.settled_day()?;
         self.note_configuration()?;
+        for file in self.ledger.rescued_copies()? {
+            self.bring_over(&file)?;
+        }
+        self.forget_gone()?;
         self.retry_set_aside()
     }
 
@@ -418,8 +446,153 @@ impl Daemon {
                 }
                 Ok(true)
             }
+            Err(Error::Ledger(LedgerError::Vanished { what, .. })) => {
+                self.has_vanished(what);
+                Ok(true)
+            }
             other => other.map(|()| false),
         }
+    }
+
+    /// The ledger's files are not at their place. What the last commit wrote is not called committed before it is in
+    /// a ledger that can be found again.
+    fn has_vanished(&mut self, what: String) {
+        tracing::error!("the ledger has vanished: {what}; copying out what the open connection still reads");
+        let receipt = self.ledger.take_unreached();
+        let batch = if receipt.is_some() { std::mem::take(&mut self.intake.batch) } else { Batch::default() };
+        self.vanished = Some(Vanished { what, batch, receipt });
+        self.timers.commit = Some(Instant::now());
+    }
+
+    /// Goes on after the ledger has vanished; `false`: it cannot yet, and what comes is held meanwhile.
+    fn comes_back(&mut self) -> Result<bool, Error> {
+        let Some(Vanished { what, batch, receipt }) = self.vanished.take() else { return Ok(true) };
+        let now = self.clock.now();
+        let path = self.ledger.path().to_owned();
+        let copied = {
+            let (notifier, began) = (&self.notifier, Instant::now());
+            // A large ledger takes minutes, and the service manager is to see that it goes on; but not for ever.
+            rescue::copy_out(&self.ledger, now, || {
+                if began.elapsed() < RESCUE_PATIENCE {
+                    notifier.tell("WATCHDOG=1");
+                }
+            })
+        };
+        let copied = match copied {
+            Ok(copied) => copied,
+            Err(error) => {
+                self.vanished = Some(Vanished { what, batch, receipt });
+                self.cannot_commit(error.to_string(), RESCUE_RETRY);
+                return Ok(false);
+            }
+        };
+        // What was committed to the vanished ledger is in its coverage; what waits is not.
+        let memory = self.held_for_sure();
+        let radios = self.radio_numbers();
+        // Closes it: the files at its place may be touched only then.
+        self.ledger = Ledger::nowhere()?;
+        let on = rescue::go_on(&path, &copied, &what, &radios, &memory, now)?;
+        self.ledger = on.ledger;
+        self.begins_anew()?;
+        self.tell_vanished(&on.text, now)?;
+        if let Some(taken) = &on.taken {
+            self.tell_taken_over(taken, now)?;
+        }
+        if on.has_all {
+            if let Some(receipt) = receipt {
+                self.committed(&receipt, now)?;
+            }
+        } else {
+            // It goes in now, before what came since.
+            let newer = std::mem::replace(&mut self.intake.batch, batch);
+            self.intake.batch.take_in(newer);
+        }
+        if let Some(file) = on.salvage {
+            self.bring_over(&file)?;
+        }
+        self.write_known();
+        self.note_configuration()?;
+        if !self.intake.batch.is_empty() {
+            self.timers.commit = Some(Instant::now());
+        }
+        Ok(true)
+    }
+
+    /// The radios' names and the numbers that intake goes by.
+    fn radio_numbers(&self) -> Vec<(u8, String)> {
+        let names = self.state.radios.iter().map(|radio| radio.name.clone());
+        self.intake.ids().map(|id| id.0).zip(names).collect()
+    }
+
+    /// What was planned for the former ledger does not hold for this one.
+    fn begins_anew(&mut self) -> Result<(), Error> {
+        self.settle = Settle {
+            day: self.ledger.settled_day()?,
+            left: 0,
+            slice: SETTLE_SLICE,
+            refused: 0,
+            given_up: false,
+            place_taken: false,
+        };
+        self.timers.settle = None;
+        Ok(())
+    }
+
+    /// Brings over what a copy or a ledger that was set aside still has. What it lacks is missing from then on.
+    fn bring_over(&mut self, file: &std::path::Path) -> Result<(), Error> {
+        let now = self.clock.now();
+        let path = self.ledger.path().to_owned();
+        let is_copy = self.ledger.rescued_copies()?.iter().any(|copy| copy == file);
+        let (notifier, began) = (&self.notifier, Instant::now());
+        let sign = |_, _| {
+            if began.elapsed() < RESCUE_PATIENCE {
+                notifier.tell("WATCHDOG=1");
+            }
+        };
+        let how = salvage::How { by: "stonechat run", fill: false, give_up: !is_copy };
+        match salvage::salvage(file, &path, &self.config.roster, how, now, sign) {
+            Ok(brought) => {
+                tracing::warn!(
+                    brought = brought.brought,
+                    held = brought.held,
+                    "brought over from {}",
+                    file.display()
+                );
+                if is_copy {
+                    let reason = "the ledger had vanished, and this is what the open connection still read";
+                    self.ledger.note_brought_over(file, &brought, reason, now)?;
+                }
+                Ok(())
+            }
+            Err(salvage::SalvageError::Ledger(error)) if !error.is_passing() => Err(error.into()),
+            // What it holds is missing in every report until somebody brings it over.
+            Err(error) => {
+                tracing::error!("{error}");
+                Ok(())
+            }
+        }
+    }
+
+    fn tell_vanished(&mut self, text: &str, now: Stamp) -> Result<(), Error> {
+        tracing::error!("the ledger had vanished: {text}");
+        self.quietly(|ledger| {
+            ledger.clear_notice("ledger", "vanished", now)?;
+            ledger.raise_notice("ledger", "vanished", text, now)
+        })
+    }
+
+    /// What counted as held in a file that is gone since is missing.
+    fn forget_gone(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        for (name, records) in self.ledger.forget_gone(now)? {
+            let text = format!(
+                "{name}, a ledger that was set aside, is gone: {records} records that counted as held there are missing \
+                 now, and reports say where to fetch them"
+            );
+            tracing::error!("{text}");
+            self.quietly(|ledger| ledger.raise_notice("ledger", &name, &text, now))?;
+        }
+        Ok(())
     }
 
     /// Whether what looked like damage is gone when the ledger is opened anew: a page that was read wrong once, or
@@ -743,6 +916,9 @@ impl Daemon {
             return Ok(());
         }
         let now = self.now();
+        if !self.comes_back()? {
+            return Ok(());
+        }
         self.intake.close_windows(now);
         // A settle that waited for an import's lock has kept a commit that was due from its first try.
         let due = self.timers.commit.map_or_else(Instant::now, |due| due.min(Instant::now()));
@@ -752,7 +928,16 @@ impl Daemon {
                 self.commit_began = None;
                 let took = began.elapsed().as_secs_f64();
                 self.state.longest_commit_s = self.state.longest_commit_s.max(took);
+                self.intake.batch.clear();
                 self.committed(&receipt, now)
+            }
+            Err(LedgerError::Vanished { what, .. }) => {
+                self.commit_began = None;
+                self.has_vanished(what);
+                match self.comes_back()? {
+                    true => self.commit(),
+                    false => Ok(()),
+                }
             }
             Err(error) if error.is_passing() => {
                 self.timers.commit = Some(self.in_trouble(&error));
@@ -774,6 +959,19 @@ impl Daemon {
         }
     }
 
+    /// Holds what comes, and tries again after a while.
+    fn cannot_commit(&mut self, text: String, again: Duration) {
+        if self.state.trouble.as_ref() != Some(&text) {
+            let waiting = self.intake.batch.items.len();
+            tracing::error!(waiting, "cannot commit: {text}; holding what comes and trying again");
+        }
+        self.state.trouble = Some(text);
+        self.tell_status();
+        self.timers.commit = Some(Instant::now() + again);
+        self.timers.listening = None;
+        self.write_state();
+    }
+
     /// The ledger cannot be read: it is set aside, and a new one takes over.
     fn take_over(&mut self, why: LedgerError) -> Result<(), Error> {
         let now = self.clock.now();
@@ -785,25 +983,12 @@ impl Daemon {
             // One that stands in while another is exchanged: there is nothing to set aside.
             return Err(why.into());
         }
-        let radios: Vec<(u8, String)> = self
-            .intake
-            .ids()
-            .map(|id| id.0)
-            .zip(self.state.radios.iter().map(|radio| radio.name.clone()))
-            .collect();
+        let radios = self.radio_numbers();
         // Closes the damaged one: its files may be renamed only then.
         self.ledger = Ledger::nowhere()?;
         let (ledger, taken) = damage::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;
-        self.settle = Settle {
-            day: self.ledger.settled_day()?,
-            left: 0,
-            slice: SETTLE_SLICE,
-            refused: 0,
-            given_up: false,
-            place_taken: false,
-        };
-        self.timers.settle = None;
+        self.begins_anew()?;
         self.tell_taken_over(&taken, now)?;
         self.write_known();
         self.note_configuration()
@@ -900,8 +1085,8 @@ impl Daemon {
         Ok(())
     }
 
+    /// What a commit leads to, once it may be called one.
     fn committed(&mut self, receipt: &Receipt, now: Stamp) -> Result<(), Error> {
-        self.intake.batch.clear();
         self.tally.merge(&receipt.tally);
         self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.shut_dropped);
         self.state.commits += 1;
@@ -1008,6 +1193,7 @@ impl Daemon {
                 self.timers.settle = Some(Instant::now() + wait);
                 Ok(())
             }
+            Err(error @ LedgerError::Vanished { .. }) => Err(error.into()),
             Err(error @ LedgerError::Sync(_)) => {
                 tracing::error!("{error}");
                 Err(error.into())
@@ -1038,6 +1224,7 @@ impl Daemon {
             let now = self.now();
             self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
         }
+        self.forget_gone()?;
         // By a clock that is not right it would be another day's.
         if self.now().synchronised {
             self.quietly(|ledger| ledger.note_size(day))?;
@@ -1238,8 +1425,13 @@ impl Daemon {
                 break;
             }
             if tries == STOP_TRIES {
-                let records = self.intake.batch.items.len();
                 let now = self.clock.now();
+                let records = self.intake.batch.items.len();
+                if let Some(vanished) = &self.vanished {
+                    let records = records + vanished.batch.items.len();
+                    let (path, what) = (self.ledger.path().to_owned(), vanished.what.clone());
+                    return Err(Error::Unwritten { records, source: LedgerError::Vanished { path, what } });
+                }
                 // The same once more, for its reason.
                 if let Err(source) = self.ledger.append(&self.intake.batch, &self.config.roster, now) {
                     return Err(Error::Unwritten { records, source });

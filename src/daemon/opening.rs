@@ -5,7 +5,7 @@
 //! write, or a new release brings a ledger of many years up to date. Nothing is written where there is no news.
 
 use crate::ledger::damage::{self, TakenOver};
-use crate::ledger::{Error, Ledger, RadioId, Stamp};
+use crate::ledger::{Error, Ledger, RadioId, Stamp, rescue};
 use crate::wire::seq::{Address, Slot};
 use std::path::PathBuf;
 use tokio::task::JoinHandle;
@@ -17,6 +17,9 @@ pub struct Opened {
     pub ledger: Ledger,
     /// Where the one that was there was damaged.
     pub taken: Option<TakenOver>,
+    /// Where there was none, and a copy of one that had vanished took its place: what was done, and what is to be
+    /// brought over.
+    pub adopted: Option<(String, Option<PathBuf>)>,
     /// Whether what must outlive it stands beside it, whole.
     pub is_known: bool,
     /// Why what stands there is not used, if so.
@@ -34,6 +37,7 @@ pub fn begin(path: PathBuf, radios: Vec<String>, now: Stamp) -> JoinHandle<Resul
 
 fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened, Error> {
     let names: Vec<&str> = radios.iter().map(String::as_str).collect();
+    let adopted = rescue::adopt(path, now)?.map(|on| (on.text, on.salvage));
     let damage::Opened { mut ledger, mut taken, mut is_known, unused } = damage::open(path, now)?;
     let mut known = facts(&mut ledger, &names);
     if let Err(error) = &known
@@ -48,7 +52,7 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
         known = facts(&mut ledger, &names);
     }
     match known {
-        Ok((radios, slots)) => Ok(Opened { ledger, taken, is_known, unused, radios, slots }),
+        Ok((radios, slots)) => Ok(Opened { ledger, taken, adopted, is_known, unused, radios, slots }),
         Err(error) => {
             if let Some(taken) = taken {
                 // The next try finds a sound ledger, and would not say it.

@@ -517,8 +517,11 @@ struct Beginning {
 struct Hole {
     gap: Gap,
     /// The column of the point with its channel, and the sequences that may have been its readings.
-    parts: Vec<(Option<(usize, u8)>, u32, u32)>,
+    parts: Vec<HolePart>,
 }
+
+/// A point's column and channel (`None`: no points are wanted), the first and the last sequence.
+type HolePart = (Option<(usize, u8)>, u32, u32);
 
 impl Hole {
     /// Of what is asked for; `None`: nothing of it.

@@ -150,6 +150,23 @@ impl Batch {
         *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
     }
 
+    /// Takes in another one, behind what is in it.
+    pub fn take_in(&mut self, other: Batch) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(&other.bytes);
+        self.items.extend(other.items.into_iter().map(|mut item| {
+            if let Content::Plaintext(range) = &mut item.content {
+                *range = range.start + start..range.end + start;
+            }
+            item
+        }));
+        self.shut.extend(other.shut);
+        self.windows.extend(other.windows);
+        for (address, count) in other.foreign {
+            *self.foreign.entry(address).or_default() += count;
+        }
+    }
+
     /// Gives the radios other numbers: what came before the ledger was open has numbers of its own.
     pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
         let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
@@ -238,8 +255,13 @@ impl Ledger {
             self.state.valid = false;
         }
         let receipt = done?;
-        self.checkpoint_if_long()?;
-        Ok(receipt)
+        match self.after_commit() {
+            Err(error @ Error::Vanished { .. }) => {
+                self.unreached = Some(receipt);
+                Err(error)
+            }
+            done => done.map(|()| receipt),
+        }
     }
 }
 

@@ -7,9 +7,10 @@
 //! have reached (a lost `-wal`). What else is damaged shows when it is read: then the daemon comes here too.
 //!
 //! What becomes of the old one: it is renamed with its `-wal`, never written to, and never removed. What it holds
-//! counts as held (`elsewhere`), so no gap appears that nobody has to fetch; a record of it that comes again is stored,
+//! counts as held (`elsewhere`), so no gap appears that needs no visit; a record of it that comes again is stored,
 //! since its content is not in the new ledger. Commits since the last settle are carried over where their seals prove
-//! them whole.
+//! them whole. Where its file is gone, or SQLite cannot open it, nothing of it counts as held: its records are missing
+//! in every report, and stay expected (`once_held`). The same goes for what a sound file is known to lack.
 //!
 //! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
 
@@ -22,7 +23,8 @@ use super::state::journal_insert;
 use super::{Error, Ledger, Stamp, guard, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
-use crate::wire::seq::{Address, Epoch, Identity};
+use crate::wire::seq::Identity;
+use rusqlite::config::DbConfig;
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
 use serde_json::Value;
@@ -49,6 +51,8 @@ pub struct TakenOver {
     pub known_as_of: Option<i64>,
     /// Records that count as held there.
     pub records: u64,
+    /// Records that were held, and that no file holds any more that can be read: missing from now on.
+    pub missing: u64,
     /// Records carried over from what was not settled yet.
     pub carried: u64,
     /// Damaged ledgers kept now, this one included.
@@ -70,20 +74,30 @@ impl TakenOver {
         text += &match self.known_as_of {
             Some(at) => format!(
                 ", and knows what was held up to {}: {} records count as held there, {} were carried over; what came in \
-                 later is told as missing",
+                 later is reported as missing",
                 crate::text::rfc3339(at),
                 self.records,
                 self.carried
             ),
-            None => "; nothing is known of what was held: gaps are told that it may fill".to_owned(),
+            None => "; nothing is known of what was held: reports name the gaps that it may fill".to_owned(),
         };
-        text + &match self.is_there {
-            true => format!(
+        if self.missing > 0 {
+            text += &format!(
+                "; {} records that were held cannot be read any more: reports count them as missing, and say where to \
+                 fetch them",
+                self.missing
+            );
+        }
+        text + &match (self.is_there, self.records) {
+            (true, 0) => {
+                "; check the disk, and bring over a backup: `stonechat verify --salvage FILE`".to_owned()
+            }
+            (true, _) => format!(
                 "; check the disk, and bring over what can be read: `stonechat verify --salvage {name}`"
             ),
-            false => format!(
-                "; put the file back under the name {name}, or bring over a backup of it with `stonechat verify \
-                 --salvage`, and then `stonechat verify --salvage {name} --give-up`: what neither has is fetched"
+            (false, _) => format!(
+                "; if the file turns up, put it there as {name}; bring over that file or a backup: `stonechat verify \
+                 --salvage FILE`"
             ),
         }
     }
@@ -329,6 +343,11 @@ fn take_over(
     let old = open_damaged(&aside);
     let before = known.as_ref().map(Known::fingerprints).unwrap_or_default();
     let told = old.as_ref().and_then(|db| super::snapshot(db, |db| Known::of(db, &before, false, now)).ok());
+    let in_file = match (&old, &told) {
+        (None, _) => InFile::Nothing,
+        (Some(_), Some(told)) => InFile::Proven(told.coverage()),
+        (Some(_), None) => InFile::Perhaps,
+    };
     let known = match (known, told) {
         (Some(known), Some(told))
             if told.seen_row >= known.seen_row
@@ -345,6 +364,7 @@ fn take_over(
         reason: reason.to_owned(),
         known_as_of: known.as_ref().map(|known| known.as_of),
         records: 0,
+        missing: 0,
         carried: 0,
         kept: kept_aside(path).len(),
         unused: None,
@@ -357,7 +377,8 @@ fn take_over(
         }
     };
     clear();
-    let made = make(&part, old.as_ref(), known.as_ref(), radios, memory, now, &mut taken);
+    let lost = Lost { file: old.as_ref(), in_file, known: known.as_ref(), memory };
+    let made = make(&part, &lost, radios, now, &mut taken);
     if let Err(error) = made {
         clear();
         return Err(error);
@@ -369,54 +390,116 @@ fn take_over(
     Ok((Ledger::open(path)?, taken))
 }
 
+/// What of the record the file of a ledger that was set aside still has.
+enum InFile {
+    /// It is gone, or cannot be opened at all.
+    Nothing,
+    /// Exactly this: its own account of it fits its digests.
+    Proven(Coverage),
+    /// Nobody can say before it is salvaged: what was known counts as held there until then.
+    Perhaps,
+}
+
+/// The ledger that a new one takes over from.
+struct Lost<'a> {
+    file: Option<&'a Connection>,
+    in_file: InFile,
+    known: Option<&'a Known>,
+    memory: &'a Coverage,
+}
+
 /// The new ledger, complete, in one file.
 fn make(
     part: &Path,
-    old: Option<&Connection>,
-    known: Option<&Known>,
+    lost: &Lost<'_>,
     radios: &[(u8, String)],
-    memory: &Coverage,
     now: Stamp,
     taken: &mut TakenOver,
 ) -> Result<(), Error> {
     let mut ledger = Ledger::open(part)?;
     {
         let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
-        if let Some(known) = known {
-            fill(&db, known)?;
+        // Records that the new ledger has itself.
+        let mut here = Coverage::default();
+        if let Some(known) = lost.known {
+            fill(&db, known, &mut here)?;
         }
         for (id, name) in radios {
             guard::change(&db, "radio", "id = ?1 OR name = ?2", (id, name), |db| {
                 Ok(db.execute("INSERT OR IGNORE INTO radio VALUES (?, ?)", params![id, name])?)
             })?;
         }
-        let mut covered = known.map(Known::coverage).unwrap_or_default();
-        for (logger, epoch, basis, first, last) in known::ranges(memory) {
+        let mut covered = lost.known.map(Known::coverage).unwrap_or_default();
+        if lost.memory.epochs().next().is_some() {
             taken.known_as_of = Some(now.unix_s);
-            if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) {
-                let basis = if basis == 0 { Basis::Authentic } else { Basis::Csv };
-                covered.insert_range(address, epoch, basis, first, last);
+            covered.take_in(lost.memory);
+        }
+        if let (Some(old), Some(known)) = (lost.file, lost.known) {
+            taken.carried = carry_over(&db, old, known, &mut covered, &mut here)?;
+        }
+        let nothing = Coverage::default();
+        let there = match &lost.in_file {
+            InFile::Nothing => &nothing,
+            InFile::Proven(proven) => proven,
+            InFile::Perhaps => &covered,
+        };
+        note(&db, taken, there, now)?;
+        // An earlier ledger may be set aside too, and be there: `fill` has what it holds.
+        let mut held = here;
+        held.take_in(there);
+        held.take_in(&elsewhere(&db)?);
+        for (address, epoch, held) in held.epochs() {
+            for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
+                settle::write_ranges(&db, address.number(), epoch.number(), basis as i64, set)?;
             }
         }
-        if let (Some(old), Some(known)) = (old, known) {
-            taken.carried = carry_over(&db, old, known, &mut covered)?;
+        for (address, epoch, was) in covered.epochs() {
+            let is = held.epoch(address, epoch).map(|is| is.authentic.clone()).unwrap_or_default();
+            let missing = was.authentic.without(&is);
+            taken.missing += missing.count();
+            super::state::keep_once_held(&db, address, epoch, &missing)?;
         }
-        note(&db, &taken.aside, &taken.reason, &covered, taken.known_as_of, now)?;
-        taken.records = covered.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+        taken.records = there.epochs().map(|(_, _, held)| held.authentic.count()).sum();
         db.commit()?;
     }
     if !ledger.truncate_wal()? {
-        return Err(Error::Unexpected(format!("{}: somebody else has it open", part.display())));
+        return Err(Error::Unexpected(format!("{}: another process has it open", part.display())));
     }
     Ok(())
 }
 
-/// Opens what is set aside, to see what can be read of it. It is no ledger that anybody else opens.
+/// Opens what is set aside, to see what can be read of it. It is no ledger that any other program has open.
 fn open_damaged(aside: &Path) -> Option<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(aside, flags).ok()?;
+    can_be_read(&db).ok()?;
     let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
     (version == super::SCHEMA_VERSION).then_some(db)
+}
+
+/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
+/// salvaged; what does not is unreadable, and its records are missing.
+pub(super) fn can_be_read(db: &Connection) -> Result<(), String> {
+    // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
+    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
+        Ok(tables) if tables > 0 => Ok(()),
+        Ok(_) => Err("there is no table in it".to_owned()),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
+/// Opens a ledger that came to the path from elsewhere, if it is sound as far as a start looks. What is known of the
+/// former one says nothing of this one.
+pub(super) fn open_if_sound(path: &Path) -> Result<Option<Ledger>, Error> {
+    if file_looks(path, false).is_some() {
+        return Ok(None);
+    }
+    match Ledger::open(path) {
+        Ok(ledger) => Ok(differs(&ledger, None)?.is_none().then_some(ledger)),
+        Err(error) if error.is_damage() || matches!(error, Error::NotALedger { .. }) => Ok(None),
+        Err(error) => Err(error),
+    }
 }
 
 fn sql(value: &Value) -> Sql {
@@ -427,8 +510,8 @@ fn sql(value: &Value) -> Sql {
     }
 }
 
-/// Writes what is known into a new ledger.
-fn fill(db: &Connection, known: &Known) -> Result<(), Error> {
+/// Writes what is known into a new ledger; takes the records among it in, which the new ledger has itself.
+fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error> {
     let (mut blocks, mut rare) = (Blocks::default(), Vec::new());
     for (table, rows) in &known.rows {
         let is_settled = table == "settled";
@@ -470,6 +553,7 @@ fn fill(db: &Connection, known: &Known) -> Result<(), Error> {
     rare.dedup();
     for id in rare {
         blocks.settled_record(db, id)?;
+        here.insert(id, Basis::Authentic);
     }
     blocks.store(db, known.seen_row, known.settled_day)?;
     // It goes on with the numbers of the journal, and under the same name for itself.
@@ -486,6 +570,7 @@ fn carry_over(
     old: &Connection,
     known: &Known,
     covered: &mut Coverage,
+    here: &mut Coverage,
 ) -> Result<u64, Error> {
     let columns = format!("row, kind, {SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX));
     let Ok(mut statement) = old.prepare(&format!("SELECT {columns} FROM journal WHERE row > ? ORDER BY row"))
@@ -520,7 +605,7 @@ fn carry_over(
         let first = seal.first_row;
         let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
         for values in stretch.drain(..).filter(|_| right) {
-            carried += u64::from(writer.take(&values, covered)?);
+            carried += u64::from(writer.take(&values, covered, here)?);
         }
     }
     writer.seal()?;
@@ -540,6 +625,7 @@ impl Carried<'_> {
         &mut self,
         values: &[Option<i64>; JOURNAL_COLUMNS],
         covered: &mut Coverage,
+        here: &mut Coverage,
     ) -> Result<bool, Error> {
         let number = |at: usize| values[at].and_then(|value| u32::try_from(value).ok()).unwrap_or(0);
         let id = Identity::new(u16::try_from(number(2)).unwrap_or(0), number(3), number(4));
@@ -551,6 +637,7 @@ impl Carried<'_> {
             if kind != kind::READING || basis != Basis::Authentic {
                 return Ok(false);
             }
+            here.insert(id, basis);
         }
         self.row += 1;
         let mut values = *values;
@@ -580,33 +667,22 @@ impl Carried<'_> {
     }
 }
 
-/// Notes the set-aside ledger, and that what it held counts as held.
-fn note(
-    db: &Connection,
-    aside: &Path,
-    reason: &str,
-    covered: &Coverage,
-    known_as_of: Option<i64>,
-    now: Stamp,
-) -> Result<(), Error> {
+/// Notes the set-aside ledger, and what counts as held because of it. Where nothing does, there is nothing to salvage.
+fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Result<(), Error> {
     let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
-    let name = aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let name = taken.aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let done = (!taken.is_there).then_some(now.unix_s);
     guard::change(db, "aside_ledger", "id = ?", [id], |db| {
-        let row = params![id, name, now.unix_s, reason, known_as_of];
-        Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, NULL)", row)?)
+        let row = params![id, name, now.unix_s, taken.reason, taken.known_as_of, done];
+        Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)
     })?;
-    for (logger, epoch, basis, first, last) in known::ranges(covered) {
+    for (logger, epoch, basis, first, last) in known::ranges(there) {
         let key = (id, logger, epoch, basis, first);
         let condition = "ledger = ? AND logger = ? AND epoch = ? AND basis = ? AND first = ?";
         guard::change(db, "elsewhere", condition, key, |db| {
             let mut insert = db.prepare_cached("INSERT INTO elsewhere VALUES (?, ?, ?, ?, ?, ?)")?;
             Ok(insert.execute(params![id, logger, epoch, basis, first, last])?)
         })?;
-    }
-    for (address, epoch, held) in covered.epochs() {
-        for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
-            settle::write_ranges(db, address.number(), epoch.number(), basis as i64, set)?;
-        }
     }
     Ok(())
 }

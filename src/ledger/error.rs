@@ -77,6 +77,21 @@ pub enum Error {
         /// The cause.
         source: std::io::Error,
     },
+    /// Operator: the files under the ledger's names are not the ones that were written to. The commit before this
+    /// stands in a file that nobody finds again by its name.
+    Vanished {
+        /// The ledger.
+        path: PathBuf,
+        /// What is not as it was.
+        what: String,
+    },
+    /// Operator: what a vanished ledger held could not be copied out.
+    Rescue {
+        /// The copy.
+        path: PathBuf,
+        /// The cause.
+        source: std::io::Error,
+    },
     /// Operator: the radios' numbers are used up.
     TooManyRadios,
     /// Ours: this program handed the ledger what it must not. The ledger is as it was.
@@ -250,6 +265,18 @@ impl fmt::Display for Error {
             Self::SetAside { path, source } => write!(
                 f,
                 "ledger {}: is damaged, and cannot be set aside: {source}; move it away with its -wal, and start again",
+                path.display()
+            ),
+            Self::Vanished { path, what } => write!(
+                f,
+                "ledger {}: {what}: somebody removed, renamed, cut or covered it while it was open; what was written last \
+                 is not in the ledger at this path: look at the daemon's notices, and do this once more",
+                path.display()
+            ),
+            Self::Rescue { path, source } => write!(
+                f,
+                "{}: what the vanished ledger held cannot be copied there: {source}; make room, or bring the ledger's \
+                 folder back",
                 path.display()
             ),
             Self::TooManyRadios => f.write_str(

@@ -85,7 +85,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 32] = [
+pub const TABLES: [&str; 33] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -116,6 +116,7 @@ pub const TABLES: [&str; 32] = [
     "opaque_row",
     "aside_ledger",
     "elsewhere",
+    "once_held",
     "retired_row",
     "retired_block",
 ];

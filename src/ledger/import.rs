@@ -400,7 +400,7 @@ impl Ledger {
             self.state.valid = false;
         }
         let imported = done?;
-        self.checkpoint_if_long()?;
+        self.after_commit()?;
         Ok(imported)
     }
 
@@ -584,6 +584,7 @@ impl Ledger {
         }
         next_generation(&transaction)?;
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Some(true))
     }
 }

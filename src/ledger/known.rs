@@ -48,7 +48,7 @@ const PROOFS_MAX: usize = 2_000;
 const STEPS: u32 = 8;
 
 /// Tables that are carried over as they are.
-pub(super) const WHOLE: [&str; 12] = [
+pub(super) const WHOLE: [&str; 13] = [
     "named_epoch",
     "slot_use",
     "radio",
@@ -61,6 +61,7 @@ pub(super) const WHOLE: [&str; 12] = [
     "resolution",
     "aside_ledger",
     "elsewhere",
+    "once_held",
 ];
 
 /// Digests of records that were proven before.

@@ -220,7 +220,7 @@ impl<'s> Readings<'s> {
         for (address, epoch, held) in query::elsewhere(self.snapshot.db)?.epochs() {
             lacking.elsewhere.insert((address, epoch), held.held());
         }
-        for (logger, epoch, first, last) in super::retire::given_up(self.snapshot.db)? {
+        for (logger, epoch, first, last) in super::read::given_up::given_up(self.snapshot.db)? {
             if let Some(id) = Identity::new(logger, epoch, first) {
                 let retired = lacking.retired.entry((id.address, id.epoch)).or_default();
                 retired.insert_range(first, last);

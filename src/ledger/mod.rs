@@ -19,9 +19,11 @@ mod ahead;
 mod append;
 mod aside;
 pub mod backup;
+mod care;
 mod chunk;
 pub mod compare;
 pub mod damage;
+mod db;
 mod error;
 pub mod extract;
 mod guard;
@@ -32,6 +34,7 @@ pub mod known;
 pub mod made;
 pub mod people;
 pub mod query;
+pub mod read;
 pub mod restore;
 pub mod retire;
 mod rows;
@@ -46,6 +49,7 @@ pub use append::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
 };
 pub use aside::{Limits as AsideLimits, Retried};
+pub use care::rescue;
 pub use error::Error;
 pub use holder::lock_holder;
 pub use rows::{steps_from_json, steps_json};
@@ -54,6 +58,7 @@ pub use settle::Settled;
 
 use crate::coverage::Coverage;
 use crate::wire::seq::{Address, Slot};
+use db::place::{self, Place};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;
 use std::fs::File;
@@ -68,6 +73,10 @@ pub struct RadioId(pub u8);
 pub struct Ledger {
     db: Connection,
     path: PathBuf,
+    /// Its files as they were when it was opened; `None`: it has none, or they could not be asked for.
+    place: Option<Place>,
+    /// What the last commit of a batch did, where the files were not at their place afterwards.
+    unreached: Option<Receipt>,
     state: State,
     limits: AsideLimits,
 }
@@ -77,20 +86,34 @@ impl Ledger {
     pub fn open(path: &Path) -> Result<Self, Error> {
         let db = schema::open_for_writing(path)?;
         let state = snapshot(&db, State::load)?;
-        Ok(Self { db, path: path.to_owned(), state, limits: AsideLimits::default() })
+        let place = Place::of(path, &db);
+        Ok(Self { db, path: path.to_owned(), place, unreached: None, state, limits: AsideLimits::default() })
     }
 
     /// A ledger in memory that nobody keeps: stands in while the one on the disk is exchanged.
     pub(crate) fn nowhere() -> Result<Self, Error> {
         let db = schema::in_memory()?;
         let state = snapshot(&db, State::load)?;
-        Ok(Self { db, path: PathBuf::new(), state, limits: AsideLimits::default() })
+        Ok(Self {
+            db,
+            path: PathBuf::new(),
+            place: None,
+            unreached: None,
+            state,
+            limits: AsideLimits::default(),
+        })
     }
 
     /// With other limits for what is set aside.
     pub fn with_limits(mut self, limits: AsideLimits) -> Self {
         self.limits = limits;
         self
+    }
+
+    /// After [`Error::Vanished`] of a batch: what its commit did. It may be called committed once the files that were
+    /// written to are found again.
+    pub fn take_unreached(&mut self) -> Option<Receipt> {
+        self.unreached.take()
     }
 
     /// Where it is.
@@ -174,17 +197,30 @@ impl Ledger {
     pub fn checkpoint(&mut self) -> Result<u64, Error> {
         let (log, done): (i64, i64) =
             self.db.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |row| Ok((row.get(1)?, row.get(2)?)))?;
+        if let Some(place) = &mut self.place {
+            place.grown();
+        }
         Ok(u64::try_from(log - done).unwrap_or(0))
     }
 
-    /// The same after a commit that has made the -wal long: never waiting for a reader. Only a failed sync is an
-    /// error: of anything else the commit stands, the -wal stays as it is, and the next commit tries again.
-    fn checkpoint_if_long(&mut self) -> Result<(), Error> {
-        let pages = self
-            .db
-            .prepare_cached("PRAGMA wal_checkpoint(NOOP)")
-            .and_then(|mut pragma| pragma.query_row([], |row| row.get::<_, i64>(1)));
-        if pages.is_ok_and(|pages| pages >= i64::from(schema::CHECKPOINT_PAGES))
+    /// What follows each commit, before anything is called committed: are the files under the ledger's names the ones
+    /// that were written to? Two cheap questions to the kernel and one for the -shm.
+    fn is_reachable(&mut self) -> Result<(), Error> {
+        let Some(place) = &mut self.place else { return Ok(()) };
+        let frames = place::frames_in_wal(&self.db).unwrap_or(0);
+        match place.differs(&self.db, frames) {
+            None => Ok(()),
+            Some(what) => Err(Error::Vanished { path: self.path.clone(), what }),
+        }
+    }
+
+    /// The same, and moves what the -wal holds into the ledger where it has become long: never waiting for a reader.
+    /// Only a failed sync is an error of that: of anything else the commit stands, the -wal stays as it is, and the
+    /// next commit tries again.
+    fn after_commit(&mut self) -> Result<(), Error> {
+        self.is_reachable()?;
+        let pages = place::frames_in_wal(&self.db);
+        if pages.is_ok_and(|pages| pages >= u64::from(schema::CHECKPOINT_PAGES))
             && let Err(error @ Error::Sync(_)) = self.checkpoint()
         {
             return Err(error);

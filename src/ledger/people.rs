@@ -373,6 +373,7 @@ impl Ledger {
             Ok(())
         })?;
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Ok((id, plan)))
     }
 
@@ -404,6 +405,7 @@ impl Ledger {
             )?)
         })?;
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Ok(id))
     }
 
@@ -457,6 +459,7 @@ impl Ledger {
             Ok(outcomes)
         })?;
         transaction.commit()?;
+        self.is_reachable()?;
         Ok(Ok(outcomes))
     }
 }

@@ -142,7 +142,8 @@ impl AsideLedger {
         self.salvaged_at.is_none()
             && self.reach.get(&(logger, epoch)).is_none_or(|&last| first > last)
             && from.is_none_or(|from| from <= self.set_aside_at)
-            && self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known))
+            // Where it cannot be read, nothing counts as held there, and all that was held may be in it.
+            && (self.reach.is_empty() || self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known)))
     }
 }
 
@@ -447,7 +448,7 @@ impl<'a> Snapshot<'a> {
     pub fn set_aside(&self) -> Result<Vec<SetAside>, Error> {
         let mut statement = self.db.prepare(
             "SELECT what, id, logger, epoch, sequence, slot, reason, source, first_at, last_at, seen,
-                 content_hex, content_json, import FROM set_aside ORDER BY what, id",
+                 content_hex, content_json, import, withdrawn_at FROM set_aside ORDER BY what, id",
         )?;
         let rows = statement.query_map([], |row| {
             Ok(SetAside {
@@ -465,6 +466,7 @@ impl<'a> Snapshot<'a> {
                 content_hex: row.get(11)?,
                 content_json: row.get(12)?,
                 import: row.get(13)?,
+                withdrawn_at: row.get(14)?,
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -952,6 +954,8 @@ pub struct SetAside {
     pub content_json: Option<String>,
     /// The import it came with.
     pub import: Option<i64>,
+    /// When that import was withdrawn, Unix seconds: the conflict is settled.
+    pub withdrawn_at: Option<i64>,
 }
 
 /// A notice that is up.

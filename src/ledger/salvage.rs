@@ -182,11 +182,9 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
         Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, _copy: None }
     };
-    let readable = source.db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0));
-    match readable {
-        Ok(tables) if tables > 0 => Ok(source),
-        Ok(_) => Err(not(&"there is no table in it")),
-        Err(error) => Err(not(&error)),
+    match damage::can_be_read(&source.db) {
+        Ok(()) => Ok(source),
+        Err(why) => Err(not(&why)),
     }
 }
 
@@ -991,6 +989,8 @@ impl Ledger {
                     }
                 }
             }
+            let lost = gone.without(&came).without(&of(&left).authentic);
+            super::state::keep_once_held(&db, address, epoch, &lost)?;
             let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {
@@ -1016,6 +1016,30 @@ impl Ledger {
         )?;
         db.commit()?;
         if is_last { self.clear_notice("ledger", "damaged", now) } else { Ok(()) }
+    }
+}
+
+impl Ledger {
+    /// Ledgers that were set aside and whose file is gone since: what counted as held there is missing from now on.
+    /// Gives their names, and how many records are missing because of it.
+    pub fn forget_gone(&mut self, now: Stamp) -> Result<Vec<(String, u64)>, Error> {
+        let names: Vec<String> = {
+            let mut statement =
+                self.db.prepare("SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id")?;
+            let names = statement.query_map([], |row| row.get(0))?;
+            names.collect::<Result<_, _>>()?
+        };
+        let mut gone = Vec::new();
+        for name in names {
+            if !crate::files::is_absent(&self.path.with_file_name(&name)) {
+                continue;
+            }
+            let held = counted_there(&self.db, &name)?.unwrap_or_default();
+            let records = held.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+            self.forget_elsewhere(&name, &Salvaged { unreadable: held, ..Salvaged::default() }, now)?;
+            gone.push((name, records));
+        }
+        Ok(gone)
     }
 }
 

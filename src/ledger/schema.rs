@@ -22,8 +22,9 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0004_people.sql"),
     include_str!("../../migrations/0005_damage.sql"),
     include_str!("../../migrations/0006_unproven.sql"),
-    include_str!("../../migrations/0007_retired.sql"),
-    include_str!("../../migrations/0008_notices.sql"),
+    include_str!("../../migrations/0007_once_held.sql"),
+    include_str!("../../migrations/0008_retired.sql"),
+    include_str!("../../migrations/0009_notices.sql"),
 ];
 
 /// The version that this program writes.

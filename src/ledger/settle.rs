@@ -43,7 +43,7 @@ impl Ledger {
             self.state.valid = false;
         }
         let settled = done?;
-        self.checkpoint_if_long()?;
+        self.after_commit()?;
         Ok(settled)
     }
 
@@ -171,7 +171,7 @@ fn is_constraint(error: &rusqlite::Error) -> bool {
 fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
     let sql = format!("SELECT {} FROM journal WHERE row = ?", chunk::reading_columns());
     let mut statement = db.prepare_cached(&sql)?;
-    let names: Vec<String> = statement.column_names().into_iter().map(str::to_owned).collect();
+    let names: Vec<String> = statement.column_names().map(str::to_owned).collect();
     let mut found = statement.query([row])?;
     let Some(found) = found.next()? else { return Ok(()) };
     let id = chunk::identity(found)?;

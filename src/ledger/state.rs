@@ -7,7 +7,7 @@
 use super::aside::AsideState;
 use super::rows::{self, kind};
 use super::{Error, rows::SHARED};
-use crate::coverage::{Basis, Coverage};
+use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{Held, Row, Steps};
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -308,11 +308,11 @@ impl Held for HeldRows<'_> {
     }
 
     fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
-        super::retire::is_given_up(self.db, id, false)
+        super::read::given_up::is_given_up(self.db, id, false)
     }
 
     fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
-        super::retire::is_given_up(self.db, id, true)
+        super::read::given_up::is_given_up(self.db, id, true)
     }
 
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
@@ -381,7 +381,44 @@ fn load_named(db: &Connection, coverage: &mut Coverage) -> Result<(), Error> {
             .ok_or_else(|| Error::Corrupt("a named epoch is named by epoch 0".into()))?;
         coverage.name_epoch(address, epoch, row.get(2)?, by_epoch);
     }
+    let mut statement = db.prepare_cached("SELECT logger, epoch, first, last FROM once_held")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = address_epoch(row)?;
+        coverage.note_once_held(address, epoch, row.get(2)?, row.get(3)?);
+    }
     Ok(())
+}
+
+/// Keeps in mind that records were held which cannot be read any more where they were. Call under the write lock.
+pub(super) fn keep_once_held(
+    db: &Connection,
+    address: Address,
+    epoch: Epoch,
+    lost: &RangeSet,
+) -> Result<(), Error> {
+    let (logger, epoch) = (address.number(), epoch.number());
+    let mut all = lost.clone();
+    {
+        let mut statement =
+            db.prepare_cached("SELECT first, last FROM once_held WHERE logger = ? AND epoch = ?")?;
+        let mut rows = statement.query(params![logger, epoch])?;
+        while let Some(row) = rows.next()? {
+            all.insert_range(row.get(0)?, row.get(1)?);
+        }
+    }
+    if lost.is_empty() {
+        return Ok(());
+    }
+    super::guard::change(db, "once_held", "logger = ? AND epoch = ?", (logger, epoch), |db| {
+        db.prepare_cached("DELETE FROM once_held WHERE logger = ? AND epoch = ?")?
+            .execute(params![logger, epoch])?;
+        for &(first, last) in all.ranges() {
+            db.prepare_cached("INSERT INTO once_held VALUES (?, ?, ?, ?)")?
+                .execute(params![logger, epoch, first, last])?;
+        }
+        Ok(())
+    })
 }
 
 /// Logger and epoch from the first two columns.

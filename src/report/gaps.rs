@@ -424,19 +424,23 @@ impl<'a, F: Facts> Subject<'a, F> {
 
     /// The first sequence expected of an epoch; `None`: none of it is.
     fn first_expected(&self, of: &Expectation) -> Result<Option<u32>, F::Error> {
+        // What was held once was expected then, whatever is left by which a date of service can be placed.
+        let once = of.once_held.map(|(first, _)| first);
         Ok(match self.service {
             Service::Always => Some(1),
-            Service::Never => None,
+            Service::Never => once,
             Service::From { epoch, sequence, since } => match of.epoch.number().cmp(&epoch) {
                 std::cmp::Ordering::Greater => Some(1),
-                std::cmp::Ordering::Equal => Some(sequence),
+                // A roster that names the sequence itself leaves no doubt.
+                _ if since.is_none() => (of.epoch.number() == epoch).then_some(sequence),
+                std::cmp::Ordering::Equal => Some(once.map_or(sequence, |once| once.min(sequence))),
                 std::cmp::Ordering::Less => match (since, of.largest_held, of.named) {
                     // Nothing was ever heard of it: it counts unless the unit came with it to this site.
                     (Some(since), None, Some(named)) if named.by_epoch.number() >= epoch => {
                         let began = self.began(named.by_epoch)?;
-                        began.is_some_and(|began| began > since + NAMED_SLACK_S).then_some(1)
+                        began.is_some_and(|began| began > since + NAMED_SLACK_S).then_some(1).or(once)
                     }
-                    _ => None,
+                    _ => once,
                 },
             },
         })

@@ -283,8 +283,6 @@ fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }
 
-/// Writes a file that nobody else can read at any time, whatever was there before.
-
 fn refused(why: NotMade) -> io::Error {
     let kind = match &why {
         NotMade::Taken(_) => io::ErrorKind::AlreadyExists,

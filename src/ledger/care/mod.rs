@@ -1,0 +1,3 @@
+//! What keeps a ledger whole when its files are in trouble.
+
+pub mod rescue;

@@ -1,0 +1,298 @@
+//! The ledger has vanished under the running daemon (removed, renamed, cut, exchanged, a mount over its folder): what
+//! the open connection still reads is copied out, and the daemon goes on.
+//!
+//! ```text
+//! open connection ── copy ── <ledger>.rescued-DATE ──┬─ a sound ledger of this site is at the path: it goes on,
+//!                                                    │  and the copy is salvaged into it
+//!                                                    └─ else: what lies there becomes <ledger>.found-DATE, and the
+//!                                                       copy takes the path
+//! ```
+//!
+//! The copy takes the path where it can, in place of an empty new ledger: nothing is missing then, not even for the
+//! time of a salvage. A copy that lacks pages is handed to the take-over (`damage`), like any damaged ledger. Killed at
+//! any step, the next start finds the copy under its dated name and goes on from there. No file is removed.
+//!
+//! What this is not: it does not notice anything; that is `db::place`.
+
+use crate::coverage::Coverage;
+use crate::files;
+use crate::ledger::damage::{self, TakenOver};
+use crate::ledger::db::place;
+use crate::ledger::restore::{beside, dated, free_name};
+use crate::ledger::state::{keep_once_held, meta};
+use crate::ledger::{Error, Ledger, Stamp, guard, salvage, schema, verify};
+use rusqlite::backup::{Backup, StepResult};
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+/// What the dated name of a copy begins with.
+const RESCUED: &str = ".rescued-";
+/// Files kept of what lay in the ledger's place. Beyond it somebody does this again and again, and each time costs a
+/// copy of the ledger: the daemon ends, and says what to do.
+const FOUND_MAX: usize = 24;
+/// Pages copied between two signs of life.
+const PAGES_AT_ONCE: i32 = 2000;
+
+/// By what a ledger is known as one of this site.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Signs {
+    ledger_id: i64,
+    /// Digests of each `site.toml` that was in force.
+    sites: BTreeSet<String>,
+}
+
+impl Signs {
+    fn of(db: &Connection) -> Result<Self, Error> {
+        let mut statement =
+            db.prepare("SELECT digest FROM configuration_version WHERE file = 'site.toml'")?;
+        let sites = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        Ok(Self { ledger_id: meta(db, "ledger_id")?, sites })
+    }
+
+    /// The same ledger or a copy of it, or one that has run under the very same configuration of a site.
+    fn are_of_the_same_site(&self, other: &Signs) -> bool {
+        self.ledger_id == other.ledger_id || !self.sites.is_disjoint(&other.sites)
+    }
+}
+
+/// What was copied out.
+#[derive(Debug)]
+pub struct Copied {
+    /// Where it is.
+    pub file: PathBuf,
+    /// Whether it has every page.
+    is_whole: bool,
+    signs: Signs,
+    /// The files that were open.
+    open: [Option<place::FileId>; 3],
+}
+
+/// How the daemon goes on.
+#[derive(Debug)]
+pub struct GoesOn {
+    /// In this ledger.
+    pub ledger: Ledger,
+    /// What was done, for the notice and the log.
+    pub text: String,
+    /// Whether it holds everything that was committed to the one that vanished.
+    pub has_all: bool,
+    /// A file whose records are to be brought over now.
+    pub salvage: Option<PathBuf>,
+    /// Where the copy lacked pages and was set aside.
+    pub taken: Option<TakenOver>,
+}
+
+/// Copies out what the open connection reads. `sign` is called now and then while it goes on.
+///
+/// Errors: the copy cannot be made (room, folder, disk). The ledger stays open, and this can be tried again.
+pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<Copied, Error> {
+    let path = ledger.path();
+    let frames = place::frames_in_wal(&ledger.db).unwrap_or(0);
+    let is_whole = ledger.place.as_ref().is_some_and(|place| place.is_whole(frames));
+    let file = free_name(path, &format!("{RESCUED}{}", dated(now.unix_s)));
+    let at = |source| Error::Rescue { path: file.clone(), source };
+    files::make_folder_of(&file).map_err(at)?;
+    let pages: i64 = ledger
+        .db
+        .query_row("SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()", [], |row| {
+            row.get(0)
+        })
+        .unwrap_or(0);
+    if files::free_bytes(&file).is_some_and(|free| free < pages.unsigned_abs()) {
+        return Err(at(std::io::ErrorKind::StorageFull.into()));
+    }
+    let part = files::part_name(&file).map_err(at)?;
+    let clear = || {
+        for end in ["", "-wal", "-shm", "-journal"] {
+            files::remove_own(&beside(&part, end));
+        }
+    };
+    clear();
+    files::create_new(&part, 0o640).map_err(at)?;
+    let copied = copy(&ledger.db, &part, &mut sign);
+    // What cannot be read through the connection any more is not in it; what was read so far may be a ledger.
+    let is_whole = match copied {
+        Ok(()) => is_whole,
+        Err(error) if error.is_passing() || files::length(&part) == Some(0) => {
+            clear();
+            return Err(error);
+        }
+        Err(error) => {
+            tracing::warn!("the copy is not whole: {error}");
+            false
+        }
+    };
+    let done = files::sync(&part).and_then(|()| files::take_name(&part, &file, false));
+    done.and_then(|()| files::sync_folder(&file)).map_err(at)?;
+    clear();
+    let signs = Signs::of(&ledger.db).unwrap_or_default();
+    Ok(Copied {
+        file,
+        is_whole,
+        signs,
+        open: ledger.place.as_ref().map_or([None; 3], |place| place.files().map(Some)),
+    })
+}
+
+fn copy(from: &Connection, part: &Path, sign: &mut dyn FnMut()) -> Result<(), Error> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut copy = Connection::open_with_flags(part, flags)?;
+    // One state, whoever else may write to it.
+    let state = Transaction::new_unchecked(from, TransactionBehavior::Deferred)?;
+    let _: i64 = state.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).unwrap_or(0);
+    {
+        let backup = Backup::new(from, &mut copy)?;
+        loop {
+            match backup.step(PAGES_AT_ONCE)? {
+                StepResult::More => sign(),
+                StepResult::Done => break,
+                _ => return Err(Error::Unexpected("the copy is locked by another process".into())),
+            }
+        }
+    }
+    state.finish()?;
+    schema::set_journal_mode(&copy, "DELETE")?;
+    Ok(())
+}
+
+/// Goes on after [`copy_out`], with the ledger closed. `radios` and `memory` as for [`damage::replace`]; `what` has
+/// happened, in words.
+pub fn go_on(
+    path: &Path,
+    copied: &Copied,
+    what: &str,
+    radios: &[(u8, String)],
+    memory: &Coverage,
+    now: Stamp,
+) -> Result<GoesOn, Error> {
+    let at = |source| Error::SetAside { path: path.to_owned(), source };
+    let found = free_name(path, &format!(".found-{}", dated(now.unix_s)));
+    let id = |end: &str| place::FileId::at(&beside(path, end));
+    if id("").is_some() && id("") != copied.open[0] {
+        // A -wal of the ledger that vanished must not be read as one of the file that came in its place.
+        for (end, open) in ["-wal", "-shm"].into_iter().zip(&copied.open[1..]) {
+            if open.is_some() && id(end) == *open {
+                files::rename_if_there(&beside(path, end), &beside(&found, end)).map_err(at)?;
+            }
+        }
+        if let Some(ledger) = sound_one_of_this_site(path, &copied.signs)? {
+            let text = format!(
+                "{what}; a sound ledger of this site is there now, and the daemon goes on in it; what the former one held \
+                 was copied to {} and is brought over",
+                name_of(&copied.file)
+            );
+            let salvage = Some(copied.file.clone());
+            return Ok(GoesOn { ledger, text, has_all: false, salvage, taken: None });
+        }
+    }
+    if files::names_beside(path, ".found-").len() >= FOUND_MAX {
+        let kept = files::names_beside(path, ".found-").len();
+        return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: what.to_owned() });
+    }
+    let found = free_name(path, &format!(".found-{}", dated(now.unix_s)));
+    let mut was_there = false;
+    for end in ["", "-wal", "-shm"] {
+        was_there |= files::rename_if_there(&beside(path, end), &beside(&found, end)).map_err(at)?;
+    }
+    files::take_name(&copied.file, path, false).map_err(at)?;
+    files::sync_folder(path).map_err(at)?;
+    let mut text = format!("{what}; what it held was copied through the open connection");
+    if was_there {
+        text += &format!(", and what was left at its place is kept as {}*", name_of(&found));
+    }
+    if copied.is_whole {
+        match Ledger::open(path) {
+            Ok(ledger) => {
+                text +=
+                    "; the copy is whole and goes on as the ledger; find out who did this, and make a backup";
+                return Ok(GoesOn { ledger, text, has_all: true, salvage: None, taken: None });
+            }
+            Err(error) if error.is_damage() => {}
+            Err(error) => return Err(error),
+        }
+    }
+    let (ledger, taken) = damage::replace(path, what, radios, memory, now)?;
+    text += &format!("; the copy is not whole: {}", taken.text());
+    let salvage = taken.is_there.then(|| taken.aside.clone());
+    Ok(GoesOn { ledger, text, has_all: false, salvage, taken: Some(taken) })
+}
+
+fn name_of(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+/// The ledger at the path, if it is sound as far as a start looks, and of the same site.
+fn sound_one_of_this_site(path: &Path, signs: &Signs) -> Result<Option<Ledger>, Error> {
+    if files::length(path).is_none_or(|length| length == 0) {
+        return Ok(None);
+    }
+    // Read only at first: a ledger of another site is not to be brought up to date.
+    let theirs = schema::open_any_for_reading(path).and_then(|db| Signs::of(&db));
+    if !theirs.is_ok_and(|theirs| theirs.are_of_the_same_site(signs)) {
+        return Ok(None);
+    }
+    damage::open_if_sound(path)
+}
+
+/// A copy that a killed daemon has left, where there is no ledger: it takes the path. Call under the daemon's lock,
+/// before the ledger is opened.
+pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
+    if files::length(path).is_some_and(|length| length > 0) {
+        return Ok(None);
+    }
+    let Some(file) = copies(path).pop() else { return Ok(None) };
+    let is_whole = verify::verify(&file, |_| ()).is_ok_and(|verified| verified.differences.is_empty());
+    let signs = schema::open_any_for_reading(&file).and_then(|db| Signs::of(&db)).unwrap_or_default();
+    let copied = Copied { file, is_whole, signs, open: [None; 3] };
+    let what = "the ledger vanished, and the daemon was stopped while it copied it";
+    go_on(path, &copied, what, &[], &Coverage::default(), now).map(Some)
+}
+
+fn copies(path: &Path) -> Vec<PathBuf> {
+    let mut all = files::names_beside(path, RESCUED);
+    all.retain(|name| !["-wal", "-shm"].iter().any(|end| name.to_string_lossy().ends_with(end)));
+    all
+}
+
+impl Ledger {
+    /// Copies of it or of an earlier one that were made when that vanished, and are not brought over yet.
+    pub fn rescued_copies(&self) -> Result<Vec<PathBuf>, Error> {
+        let mut all = Vec::new();
+        for file in copies(&self.path) {
+            let is_done: bool = self.db.query_row(
+                "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NOT NULL)",
+                [name_of(&file)],
+                |row| row.get(0),
+            )?;
+            if !is_done {
+                all.push(file);
+            }
+        }
+        Ok(all)
+    }
+
+    /// Notes that a copy was brought over; what of it could not be is missing from now on.
+    pub fn note_brought_over(
+        &mut self,
+        file: &Path,
+        brought: &salvage::Salvaged,
+        reason: &str,
+        now: Stamp,
+    ) -> Result<(), Error> {
+        self.state.valid = false;
+        let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let id: i64 =
+            db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
+        guard::change(&db, "aside_ledger", "id = ?", [id], |db| {
+            let row = params![id, name_of(file), now.unix_s, reason, now.unix_s, now.unix_s];
+            Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)
+        })?;
+        for lost in [&brought.unproven, &brought.unreadable] {
+            for (address, epoch, held) in lost.epochs() {
+                keep_once_held(&db, address, epoch, &held.authentic)?;
+            }
+        }
+        Ok(db.commit()?)
+    }
+}

@@ -1,0 +1,3 @@
+//! What the ledger is made of on disk: files, locks, and who else has them open.
+
+pub mod place;
