@@ -920,10 +920,15 @@ fn no_command_writes_over_a_file_of_the_site_even_where_it_is_asked_to() {
     let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
     util::hand::receive(&site.ledger(), &plan, &run.emissions);
     std::fs::create_dir(site.path("out")).unwrap();
+    std::fs::create_dir(site.path("layouts")).unwrap();
+    std::fs::write(site.path("layouts/blue.toml"), "# a layout").unwrap();
+    std::fs::write(site.path("calibrations.toml"), "# calibrations").unwrap();
+    std::fs::hard_link(site.path("layouts/blue.toml"), site.path("out/layout.csv")).unwrap();
     std::fs::hard_link(site.path("loggers.toml"), site.path("out/roster.csv")).unwrap();
     std::fs::hard_link(site.path("loggers.toml"), site.path("out/roster.txt")).unwrap();
     std::os::unix::fs::symlink(site.path("keys.toml"), site.path("out/keys.csv")).unwrap();
-    let files = ["ledger.db", "keys.toml", "loggers.toml", "site.toml"];
+    let files =
+        ["ledger.db", "keys.toml", "loggers.toml", "site.toml", "calibrations.toml", "layouts/blue.toml"];
     let bytes = || files.map(|name| std::fs::read(site.path(name)).unwrap());
     let before = bytes();
     let path = |name: &str| site.path(name).to_str().unwrap().to_owned();
@@ -938,6 +943,9 @@ fn no_command_writes_over_a_file_of_the_site_even_where_it_is_asked_to() {
         "ledger.db.known",
         "keys.toml",
         "site.toml",
+        "calibrations.toml",
+        "layouts/blue.toml",
+        "out/layout.csv",
         "out/roster.csv",
         "out/keys.csv",
     ] {

@@ -5,9 +5,10 @@
 use crate::util;
 
 use serde_json::Value;
+use stonechat::coverage::Coverage;
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::retire::Bounds;
-use stonechat::ledger::{Ledger, Stamp, backup, verify};
+use stonechat::ledger::{Ledger, Stamp, backup, damage, verify};
 use stonechat::sim::{Emission, Field, FieldPlan, Run, TruthRecord};
 use util::chance::Chance;
 use util::daemon::Site;
@@ -96,7 +97,7 @@ impl Twins {
         // Its ledger's size and backups are what differs on purpose.
         let [all, retired] = [0, 1].map(|at| {
             let mut value = self.sites[at].json(&[&["status", "--json"][..], &now].concat());
-            without(&mut value, &["generated_at", "ledger", "size", "sizes", "backup", "newest_backup"]);
+            without(&mut value, &["generated_at", "ledger"]);
             value.to_string()
         });
         assert_eq!(all, retired);
@@ -323,6 +324,17 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert!(said.contains("Keep these backups") && said.contains("moved.db"), "{said}");
     let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
     assert_eq!(backups_to_keep(&reader).unwrap().len(), 1);
+    // Months later nobody has looked at it: a notice names it until somebody does.
+    let notices = || hand::rows(&site.ledger(), "SELECT text FROM notice WHERE cleared_at IS NULL").join("");
+    ledger.notice_backups(FAR + 30 * day, at(60)).unwrap();
+    assert_eq!(notices(), "");
+    ledger.notice_backups(FAR + 70 * day, at(100)).unwrap();
+    let status = site.json(&["status", "--json"]);
+    let text = status["notices"][0]["text"].as_str().unwrap();
+    assert!(text.contains("moved.db") && text.contains("keep it"), "{text}");
+    assert!(ledger.note_backup_seen(&site.path("moved.db"), &sha256, at(100)).unwrap());
+    ledger.notice_backups(FAR + 70 * day, at(100)).unwrap();
+    assert_eq!(notices(), "");
     // And what they hold is there: nothing that was committed is gone for good.
     let held = |file: &std::path::Path| -> std::collections::BTreeSet<String> {
         hand::rows(file, "SELECT logger, epoch, sequence FROM reading").into_iter().collect()
@@ -337,4 +349,55 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
         4,
         &format!("{gone} readings given up only after the copy was seen; it is listed as to be kept"),
     );
+}
+
+#[test]
+fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which_backups_hold_it() {
+    let twins = Twins::new(970);
+    twins.hear(&twins.run.emissions);
+    assert!(twins.retire("first.db") > 0);
+    let site = &twins.sites[1];
+    let rows = |what: &str| hand::rows(&site.ledger(), &format!("SELECT * FROM {what}"));
+    let tables = ["retired_row", "retired_block", "backup_made"];
+    let before = tables.map(rows);
+    let keep = || {
+        let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+        backups_to_keep(&reader).unwrap()
+    };
+    let named = keep();
+    assert_eq!(named.len(), 1);
+    let gaps = || site.json(&["gaps", "--json", "--now", &twins.now])["totals"].clone();
+    let gaps_before = gaps();
+    // As the daemon does it where the ledger is damaged; the file itself can still be read.
+    let (ledger, taken) = damage::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
+    drop(ledger);
+    assert_eq!(tables.map(rows), before);
+    assert_eq!(keep(), named);
+    assert_eq!(gaps(), gaps_before);
+    assert_eq!(taken.missing, 0);
+    let found = verify::verify(&site.ledger(), |_| ()).unwrap();
+    assert!(found.differences.is_empty(), "{:?}", found.differences);
+    // What it brings over is all the rest: nothing that was given up is missing for it.
+    let aside = taken.aside.to_str().unwrap();
+    let said = site.output(&["verify", "--salvage", aside, "--by", "R. Dale"]);
+    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stdout));
+    assert_eq!(gaps(), gaps_before);
+    assert_eq!(rows("once_held"), Vec::<String>::new());
+    let found = verify::verify(&site.ledger(), |_| ()).unwrap();
+    assert!(found.differences.is_empty(), "{:?}", found.differences);
+    // Where what was given up does not fit its digest, it is missing, and the backup brings it back.
+    let db = rusqlite::Connection::open(site.ledger()).unwrap();
+    let changed = db.execute("UPDATE retired_row SET time = time + 1 WHERE rank = 0", []).unwrap();
+    assert!(changed > 0);
+    drop(db);
+    let (ledger, taken) = damage::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
+    drop(ledger);
+    let aside = taken.aside.to_str().unwrap();
+    let said = site.output(&["verify", "--salvage", aside, "--by", "R. Dale"]);
+    assert_eq!(said.status.code(), Some(1), "{}", String::from_utf8_lossy(&said.stdout));
+    assert_ne!(gaps(), gaps_before, "what is not proven to be in a backup is missing");
+    let backup = site.path("first.db");
+    let said = site.output(&["verify", "--salvage", backup.to_str().unwrap(), "--by", "R. Dale"]);
+    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stdout));
+    assert_eq!(gaps(), gaps_before);
 }

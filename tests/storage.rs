@@ -10,10 +10,10 @@ use std::path::{Path, PathBuf};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::retire::Bounds;
-use stonechat::ledger::{Batch, Ledger, Shut, Stamp, backup, verify};
+use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp, backup, verify};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TruthRecord};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -636,4 +636,94 @@ fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() 
 
 fn given_up_before(before: i64) -> Bounds {
     Bounds { before, seen_since: NOW.unix_s - 86_400 }
+}
+
+#[test]
+fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_notices_has_a_limit() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let at = |s: i64| Stamp { unix_s: NOW.unix_s + s, synchronised: true };
+    let all = || {
+        let db = rusqlite::Connection::open(&path).unwrap();
+        let mut statement =
+            db.prepare("SELECT raised_at, cleared_at, returned, text FROM notice ORDER BY id").unwrap();
+        let rows = statement
+            .query_map([], |row| {
+                let (raised, cleared): (i64, Option<i64>) = (row.get(0)?, row.get(1)?);
+                let since = cleared.map(|cleared| cleared - NOW.unix_s);
+                Ok((raised - NOW.unix_s, since, row.get::<_, i64>(2)?, row.get::<_, String>(3)?))
+            })
+            .unwrap();
+        rows.collect::<Result<Vec<_>, _>>().unwrap()
+    };
+    // A radio on a bad plug, once a minute.
+    for minute in 0..100 {
+        ledger.raise_notice("radio", "mast", &format!("gone, {minute}"), at(minute * 60)).unwrap();
+        ledger.clear_notice("radio", "mast", at(minute * 60 + 30)).unwrap();
+    }
+    assert_eq!(all(), [(0, Some(99 * 60 + 30), 99, "gone, 99".to_owned())]);
+    // Later it is another time of trouble.
+    ledger.raise_notice("radio", "mast", "gone again", at(20_000)).unwrap();
+    ledger.raise_notice("radio", "mast", "still gone", at(20_010)).unwrap();
+    assert_eq!(all()[1..], [(20_000, None, 0, "gone again".to_owned())]);
+    // Trouble on each of many days: the oldest cleared ones go, are counted, and what is up stays.
+    let over = 20;
+    for time in 1..=NOTICES_MAX - 2 + over {
+        ledger.raise_notice("radio", "hut", "gone", at(20_000 + time * 10_000)).unwrap();
+        ledger.clear_notice("radio", "hut", at(20_000 + time * 10_000)).unwrap();
+    }
+    let left = all();
+    assert_eq!(left.len() as i64, NOTICES_MAX);
+    assert!(left.iter().any(|(.., text)| text == "gone again"), "one that is up was dropped");
+    assert!(!left.iter().any(|(.., text)| text == "gone, 99"), "the oldest is kept");
+    drop(ledger);
+    let reader = Reader::open(&path).unwrap();
+    assert_eq!(reader.read(|snapshot| snapshot.notices_dropped()).unwrap(), over);
+    util::truth::verified(&path);
+}
+
+#[test]
+fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more() {
+    let plan = FieldPlan::harrow_tarn(73, 2, 1_780_000_000, 4);
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    // An event with readings on both sides.
+    let is_reading = |made: &TruthRecord| {
+        matches!(Record::decode(&made.plaintext, made.identity.epoch), Ok(Record::Reading(_)))
+    };
+    let (records, at) = run
+        .truth
+        .addresses()
+        .find_map(|address| {
+            let records = run.truth.records_of(address).to_vec();
+            let at = (4..records.len() - 4).find(|&at| {
+                matches!(
+                    Record::decode(&records[at].plaintext, records[at].identity.epoch),
+                    Ok(Record::Event(_))
+                ) && (1..4).all(|by| is_reading(&records[at - by]) && is_reading(&records[at + by]))
+            })?;
+            Some((records, at))
+        })
+        .unwrap();
+    let event = &records[at];
+    let bring = |name: &str, bytes: &[u8]| {
+        std::fs::write(site.path(name), bytes).unwrap();
+        let done = site.output(&["import", site.path(name).to_str().unwrap(), "--by", "R. Dale"]);
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    };
+    let others = records.iter().filter(|made| made.identity != event.identity);
+    bring("others.sealed", &util::hand::dump(&run.truth, others));
+    // A file that gives the event's number to a reading.
+    let mut rows: Vec<TruthRecord> = records[at - 3..at + 4].to_vec();
+    rows[3].plaintext = rows[2].plaintext.clone();
+    bring("reader.csv", util::hand::own_csv(&rows).as_bytes());
+    let shown = || {
+        let reader = Reader::open(&site.ledger()).unwrap();
+        let wanted = [event.identity, records[at - 1].identity].into();
+        reader.read(|snapshot| snapshot.readings_at(&wanted)).unwrap().into_keys().collect::<Vec<_>>()
+    };
+    assert_eq!(shown(), [records[at - 1].identity, event.identity]);
+    bring("event.sealed", &util::hand::dump(&run.truth, [event]));
+    assert_eq!(shown(), [records[at - 1].identity], "the views show none under the event's number");
 }

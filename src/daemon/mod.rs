@@ -810,8 +810,7 @@ impl Daemon {
     }
 
     fn raise_port_notice(&mut self, name: &str, reason: &str, now: Stamp) -> Result<(), Error> {
-        let since = now.unix_s.saturating_sub(i64::try_from(port::TOLD_EVERY.as_secs()).unwrap_or(i64::MAX));
-        self.quietly(|ledger| ledger.reopen_notice("radio", name, reason, now, since))
+        self.quietly(|ledger| ledger.raise_notice("radio", name, reason, now))
     }
 
     /// Makes the ports' notices say what is so: some could not be written when they should have been.
@@ -1239,7 +1238,7 @@ impl Daemon {
     /// Gives up old readings, where the operator asked for it: a few blocks after each settle, never the backlog
     /// of years in one night.
     fn retire(&mut self) -> Result<(), Error> {
-        let Some(days) = self.config.ledger.retention_days else { return Ok(()) };
+        let days = self.config.ledger.retention_days;
         let seen_days = self.config.ledger.retention_backup_seen_days;
         let now = self.now();
         // A clock that is not right must not make young readings old.
@@ -1248,6 +1247,8 @@ impl Daemon {
         }
         self.quietly(|ledger| {
             let ago = |days: u32| now.unix_s - i64::from(days) * 86_400;
+            ledger.notice_backups(ago(seen_days), now)?;
+            let Some(days) = days else { return Ok(()) };
             let bounds = Bounds { before: ago(days), seen_since: ago(seen_days) };
             let rows = ledger.retire(bounds, now)?;
             if rows > 0 {

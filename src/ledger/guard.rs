@@ -142,6 +142,15 @@ pub fn kept(db: &Connection, table: &str) -> Result<Option<Sum>, Error> {
     Ok(bytes.and_then(|bytes| Sum::from_bytes(&bytes)))
 }
 
+/// The tables that are there and fit their sums.
+pub fn sound_tables(db: &Connection) -> Vec<&'static str> {
+    let fits = |table: &str| {
+        let kept = kept(db, table).ok().flatten();
+        kept.is_some_and(|kept| table_sum(db, table, "true", ()).is_ok_and(|sum| sum == kept))
+    };
+    TABLES.into_iter().filter(|table| fits(table)).collect()
+}
+
 /// Keeps a table's sum.
 pub fn keep(db: &Connection, table: &str, sum: Sum) -> Result<(), Error> {
     db.prepare_cached("INSERT OR REPLACE INTO table_guard VALUES (?, ?)")?

@@ -491,6 +491,11 @@ impl<'a> Snapshot<'a> {
         Ok(None)
     }
 
+    /// Notices that the limit has dropped since the ledger was made.
+    pub fn notices_dropped(&self) -> Result<i64, Error> {
+        super::state::meta(self.db, "notices_dropped")
+    }
+
     /// Notices that are up: kind, subject, text, since when.
     pub fn notices(&self) -> Result<Vec<Notice>, Error> {
         let mut statement = self.db.prepare_cached(

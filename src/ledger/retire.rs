@@ -7,8 +7,12 @@
 //! aside and the newest block of each logger stay.
 
 use super::chunk::{self, Blocks};
+use super::read::given_up::to_keep;
 use super::{Error, Ledger, Stamp, guard};
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use crate::coverage::{Basis, Coverage};
+use crate::wire::seq::Identity;
+use rusqlite::types::Value;
+use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};
 
 /// Blocks given up in one transaction: bounds how long the ledger's lock is held.
 const BLOCKS: u32 = 400;
@@ -62,6 +66,81 @@ impl Ledger {
         transaction.commit()?;
         Ok(gone)
     }
+}
+
+impl Ledger {
+    /// Raises a notice while a backup that must be kept was not seen whole since a time, and clears it.
+    pub fn notice_backups(&mut self, seen_since: i64, now: Stamp) -> Result<(), Error> {
+        let mut unseen = to_keep(&self.db)?;
+        unseen.retain(|keep| keep.seen_at < seen_since);
+        let Some(oldest) = unseen.iter().min_by_key(|keep| keep.seen_at) else {
+            return self.clear_notice("ledger", "backups to keep", now);
+        };
+        let others = match unseen.len() {
+            1 => String::new(),
+            all => format!(" (and {} more: see `stonechat backup`)", all - 1),
+        };
+        let text = format!(
+            "{} readings that the ledger gave up are in the backup {}, last seen whole {}{others}: check it with `stonechat \
+             verify FILE`, and keep it",
+            oldest.readings,
+            oldest.file,
+            crate::text::rfc3339(oldest.seen_at)
+        );
+        self.raise_notice("ledger", "backups to keep", &text, now)
+    }
+}
+
+/// Tables of what was given up and of the backups that hold it.
+const CARRIED: [&str; 3] = ["retired_row", "retired_block", "backup_made"];
+
+/// Carries what retention gave up, and which backups hold it, over from a damaged ledger into a new one: only where all of
+/// it fits its digests. Takes the records in that the new ledger knows of by that. `reach`: the new ledger's first
+/// journal row comes after it; a backup counts as reaching no further, since row numbers begin anew there.
+pub(super) fn carry_over(
+    db: &Connection,
+    old: &Connection,
+    reach: i64,
+    here: &mut Coverage,
+) -> Result<u64, Error> {
+    let fits = |table: &str| {
+        let sum = guard::table_sum(old, table, "true", ()).ok()?;
+        (guard::kept(old, table).ok()? == Some(sum)).then_some(())
+    };
+    if CARRIED.iter().any(|table| fits(table).is_none()) {
+        return Ok(0);
+    }
+    for table in CARRIED {
+        let mut statement = old.prepare(&format!("SELECT * FROM {table}"))?;
+        let count = statement.column_count();
+        let marks = vec!["?"; count].join(", ");
+        let mut insert = db.prepare(&format!("INSERT OR IGNORE INTO {table} VALUES ({marks})"))?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let values = (0..count).map(|at| row.get(at)).collect::<Result<Vec<Value>, _>>()?;
+            insert.execute(params_from_iter(values))?;
+        }
+    }
+    for (table, column) in [("backup_made", "settled_through"), ("retired_block", "settled_row")] {
+        db.execute(&format!("UPDATE {table} SET {column} = min({column}, ?)"), [reach])?;
+    }
+    for table in CARRIED {
+        guard::keep(db, table, guard::table_sum(db, table, "true", ())?)?;
+    }
+    let mut statement = db.prepare(
+        "SELECT logger, epoch, sequence, rank > 0, rank > 0 AND EXISTS (SELECT 1 FROM import i
+             WHERE i.id = r.import AND i.withdrawn_at IS NOT NULL) FROM retired_row r",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut carried = 0;
+    while let Some(row) = rows.next()? {
+        let (is_row, is_withdrawn): (bool, bool) = (row.get(3)?, row.get(4)?);
+        if let Some(id) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).filter(|_| !is_withdrawn) {
+            here.insert(id, if is_row { Basis::Csv } else { Basis::Authentic });
+            carried += u64::from(!is_row);
+        }
+    }
+    Ok(carried)
 }
 
 struct GivenUp {

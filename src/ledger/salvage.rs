@@ -275,7 +275,8 @@ pub fn salvage(
                 block.entry(*sequence).or_insert_with(|| found.clone());
             }
         }
-        note_lost(place, &expected, &block, &read, &here, &mut salvaged);
+        let given_up = given_up(&present, place)?;
+        note_lost(place, &expected, &block, &read, &here, &given_up, &mut salvaged);
         if how.fill {
             unsure.extend(settled.iter().filter_map(|(&sequence, found)| {
                 let id = Identity::new(place.0, place.1, sequence)?;
@@ -892,6 +893,20 @@ fn of_journal(
     Some((id, Found { plaintext, slot }))
 }
 
+/// What retention gave up of a block to a backup: it is here, without its values.
+fn given_up(db: &Connection, (logger, epoch, block): Place) -> Result<RangeSet, Error> {
+    let (first, last) = span(block);
+    let mut statement = db.prepare_cached(
+        "SELECT sequence FROM retired_row WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+    )?;
+    let mut rows = statement.query(params![logger, epoch, first, last])?;
+    let mut all = RangeSet::default();
+    while let Some(row) = rows.next()? {
+        all.insert(row.get(0)?);
+    }
+    Ok(all)
+}
+
 /// What of a block was held there and is not brought.
 fn note_lost(
     (logger, epoch, block): Place,
@@ -899,6 +914,7 @@ fn note_lost(
     brought: &Block,
     read: &RangeSet,
     here: &BTreeMap<u32, Held>,
+    given_up: &RangeSet,
     salvaged: &mut Salvaged,
 ) {
     let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) else { return };
@@ -906,7 +922,8 @@ fn note_lost(
     let window: RangeSet = [span(block)].into_iter().collect();
     for &(first, last) in held.authentic.intersection(&window).ranges() {
         for sequence in first..=last {
-            if brought.contains_key(&sequence) || here.contains_key(&sequence) {
+            if brought.contains_key(&sequence) || here.contains_key(&sequence) || given_up.contains(sequence)
+            {
                 continue;
             }
             let lost =
@@ -978,7 +995,7 @@ impl Ledger {
             // The daemon may have received some of it since it was looked for.
             let mut came = RangeSet::default();
             for &(first, last) in gone.ranges() {
-                for table in ["settled", "profile_row", "event_row", "opaque_row"] {
+                for table in ["settled_or_retired", "profile_row", "event_row", "opaque_row"] {
                     let mut statement = db.prepare_cached(&format!(
                         "SELECT sequence FROM {table}
                          WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
@@ -997,7 +1014,7 @@ impl Ledger {
                 // CSV rows are not brought over: those that came since are here.
                 let mut here = RangeSet::default();
                 let mut statement = db.prepare_cached(
-                    "SELECT sequence FROM settled s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
+                    "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
                          (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
                 )?;
                 let mut rows = statement.query(params![address.number(), epoch.number()])?;

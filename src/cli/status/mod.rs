@@ -120,6 +120,7 @@ pub struct Status {
     radios: Vec<RadioTotal>,
     foreign: (usize, u64),
     notices: Vec<Notice>,
+    notices_dropped: i64,
     loggers: Vec<LoggerStatus>,
     report: Report,
 }
@@ -275,6 +276,7 @@ pub fn gather(
         radios: snapshot.radio_totals()?,
         foreign: (foreign.len(), foreign.iter().map(|(_, frames)| frames).sum()),
         notices: snapshot.notices()?,
+        notices_dropped: snapshot.notices_dropped()?,
         loggers,
         report,
     })
@@ -390,6 +392,7 @@ pub fn json(status: &Status) -> Value {
             "disk_free_bytes": around.disk_free_bytes,
             "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
             "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
+            "notices_dropped": status.notices_dropped,
         },
         "radios": radios, "foreign": { "addresses": status.foreign.0, "frames": status.foreign.1 },
         "notices": status.notices, "loggers": loggers,

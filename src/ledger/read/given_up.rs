@@ -48,7 +48,10 @@ pub(in crate::ledger) fn given_up(db: &Connection) -> Result<Vec<(u16, u32, u32,
 /// The backups that must be kept because readings were given up to them, the oldest first: of all that hold some, the
 /// one that was seen whole last.
 pub fn backups_to_keep(reader: &Reader) -> Result<Vec<Keep>, Error> {
-    let db = reader.connection();
+    to_keep(reader.connection())
+}
+
+pub(in crate::ledger) fn to_keep(db: &Connection) -> Result<Vec<Keep>, Error> {
     let mut statement = db.prepare(
         "WITH given(settled_row, backup, readings) AS (
              SELECT settled_row, backup, sum(readings) FROM retired_block GROUP BY settled_row, backup
