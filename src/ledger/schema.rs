@@ -248,6 +248,8 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
             transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
         }
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+        // A statement that was prepared before counts the columns of before.
+        transaction.flush_prepared_statement_cache();
         // A column or a row that a migration adds is no damage. What was damaged before stays so.
         for table in sound {
             guard::keep(&transaction, table, guard::table_sum(&transaction, table, "true", ())?)?;
