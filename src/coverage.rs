@@ -282,7 +282,7 @@ impl Coverage {
         }
     }
 
-    /// Records that were held in a ledger of which nothing can be read any more: they exist, whoever holds them now.
+    /// Records that were held in a ledger of which nothing can be read any more: they exist, wherever they are now.
     pub fn note_once_held(&mut self, address: Address, epoch: Epoch, first: u32, last: u32) {
         self.once_held.entry((address, epoch)).or_default().insert_range(first, last);
     }

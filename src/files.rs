@@ -84,7 +84,7 @@ pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NotMade> {
             continue;
         };
         for made in files.get(..at).unwrap_or_default() {
-            // It was made a moment ago, by this very call, and nobody uses it.
+            // It was made a moment ago, by this call, and no other process uses it.
             let _ = std::fs::remove_file(&made.path);
         }
         return Err(if error.kind() == ErrorKind::AlreadyExists {
@@ -274,7 +274,8 @@ impl Part {
         let (held, was_there) = loop {
             let was_there = lock.symlink_metadata().is_ok();
             let mut how = OpenOptions::new();
-            how.read(true).write(true).mode(0o600);
+            // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
+            how.read(true).write(true).mode(0o600).custom_flags(rustix::fs::OFlags::NOFOLLOW.bits() as i32);
             let opened = if was_there { how.open(&lock) } else { how.create_new(true).open(&lock) };
             let held = match opened {
                 Ok(held) => held,
@@ -413,6 +414,15 @@ mod tests {
             ErrorKind::NotFound
         );
         assert_eq!(names(dir.path()), 2);
+    }
+
+    #[test]
+    fn a_link_in_place_of_the_lock_is_refused_and_left_alone() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("copy.part");
+        std::os::unix::fs::symlink("nowhere", dir.path().join("copy.part.lock")).unwrap();
+        assert!(Part::take(&path).is_err());
+        assert_eq!((names(dir.path()), path.exists()), (1, false));
     }
 
     #[test]

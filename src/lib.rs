@@ -32,6 +32,7 @@ pub mod state;
 pub mod text;
 pub mod time;
 pub mod units;
+pub mod view;
 pub mod when;
 pub mod wire;
 

@@ -79,6 +79,19 @@ pub struct RadioState {
     pub bytes_in: u64,
     /// Times that its reader had to wait for room; the kernel may have dropped bytes meanwhile.
     pub waits: u64,
+    /// Frames of noise since the last right frame, or since the port was opened.
+    #[serde(default)]
+    pub noise_since_right_frame: u64,
+}
+
+/// With so many frames of noise and no right one since the port was opened, the line is read wrongly.
+const NOISE_FRAMES: u64 = 3;
+
+impl RadioState {
+    /// Whether bytes came since the start, and no right frame among them.
+    pub fn hears_only_noise(&self) -> bool {
+        self.last_frame_at.is_none() && self.noise_since_right_frame >= NOISE_FRAMES
+    }
 }
 
 impl DaemonState {
@@ -101,6 +114,15 @@ impl DaemonState {
     /// Reads what a daemon wrote; `None` where there is nothing to read.
     pub fn read(dir: &Path) -> Option<Self> {
         read(&dir.join(FILE))
+    }
+
+    /// What a daemon wrote, and whether its process is there.
+    pub fn look(dir: Option<&Path>) -> (Option<Self>, bool) {
+        let state = dir.and_then(Self::read);
+        let is_alive = state.as_ref().is_some_and(|state| {
+            state.phase == "running" && Path::new("/proc").join(state.pid.to_string()).exists()
+        });
+        (state, is_alive)
     }
 
     /// Writes it for others to read.

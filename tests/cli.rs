@@ -200,7 +200,9 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     for name in ["logger", "name", "epoch", "first", "last", "records", "from", "to", "state"] {
         assert!(!gaps[0][name].is_null(), "{name}: {}", gaps[0]);
     }
-    for name in ["readings", "overwritten_earliest", "overwritten_latest", "all_overwritten_latest"] {
+    for name in
+        ["readings", "overwritten_earliest", "overwritten_latest", "all_overwritten_latest", "in_logger"]
+    {
         assert!(gaps[0].get(name).is_some(), "{name}: {}", gaps[0]);
     }
     let records: u64 = gaps.iter().map(|gap| gap["records"].as_u64().unwrap()).sum();
@@ -226,7 +228,8 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert!(String::from_utf8_lossy(&swapped.stderr).contains("swap them"));
     let text = site.output(&["gaps"]);
     let text = String::from_utf8_lossy(&text.stdout);
-    let questions = ["One fault or many?", "Since when?", "What is missing?", "What moved", "need a drive"];
+    let questions =
+        ["One fault or many?", "Since when?", "What is missing?", "What moved", "Is a visit needed, and"];
     let places: Vec<usize> = questions.iter().map(|question| text.find(question).unwrap_or(0)).collect();
     assert!(places[0] > 0 && places.is_sorted(), "{text}");
     assert!(!text.contains('\x1b') && text.lines().all(|line| line.chars().count() <= 100), "{text}");

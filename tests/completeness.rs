@@ -50,9 +50,7 @@ fn gap(records: u32, from: Option<i64>, to: Option<i64>, state: GapState) -> Gap
         from,
         to,
         state,
-        overwritten_earliest: None,
-        overwritten_latest: None,
-        all_overwritten_latest: None,
+        in_memory: stonechat::report::memory::InMemory::default(),
         is_corrected: false,
     }
 }
@@ -84,7 +82,13 @@ fn what_has_no_time_is_in_no_span_and_what_is_presumed_in_no_sum() {
     count.held(Source::Radio, Some(100), 1);
     let report = Report {
         gaps: vec![gap(4, None, None, GapState::Open)],
-        silent: vec![Silence { logger: address(7), last_heard: Some(50), presumed_readings: Some(10) }],
+        silent: vec![Silence {
+            logger: address(7),
+            last_heard: Some(50),
+            presumed_readings: Some(10),
+            newest: None,
+            in_memory: stonechat::report::memory::InMemory::default(),
+        }],
         ..Report::default()
     };
     let counts = count.finish(&report, 149);

@@ -242,7 +242,7 @@ loggers.toml | address = 17 | address = 18
     loggers.toml:8: `address` of logger 18: the logger at line 1 has this address; give each its own
 loggers.toml | address = 17 | adress = 17
     loggers.toml:1: `address` of logger entry 1: missing; write the logger's address on the air
-    loggers.toml:2: `adress` of logger entry 1: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `address`
+    loggers.toml:2: `adress` of logger entry 1: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `address`
 loggers.toml | name = "P-17 toe drain"\n | (nothing)
     loggers.toml:1: `name` of logger 17: missing; write what people call the logger
 loggers.toml | name = "P-17 toe drain" | name = ""
@@ -259,7 +259,7 @@ loggers.toml | interval_s = 3600 | interval_s = 3600.5
     loggers.toml:4: `interval_s` of logger 17: found 3600.5 (a number with decimals), expected a whole number from 1 to 604800; write the seconds between two readings
 loggers.toml | interval_s = 3600 | interval = 3600
     loggers.toml:1: `interval_s` of logger 17: missing; write the seconds between two readings
-    loggers.toml:4: `interval` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `interval_s`
+    loggers.toml:4: `interval` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `interval_s`
 loggers.toml | memory_records = 4000 | memory_records = 10_000_001
     loggers.toml:5: `memory_records` of logger 17: 10000001 is out of range, allowed 1 to 10000000; write the number of records that its memory holds
 loggers.toml | memory_records = 4000 | memory_records = 4000\nfastest_interval_s = 3601
@@ -295,7 +295,7 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed 
 loggers.toml | memory_records = 4000 | memory_records = 4000\narea = [ "crest" ]
     loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it stands
 loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 46.5
-    loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
+    loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
 loggers.toml | "milli_hertz" | "millihertz"
     loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is no raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | , raw_unit = "milli_hertz" | (nothing)

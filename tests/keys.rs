@@ -403,7 +403,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
 }
 
 #[test]
-fn whoever_has_the_old_key_cannot_hold_up_the_change_nor_have_a_forged_record_let_in() {
+fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_record_let_in() {
     let logger = Address::new(12).unwrap();
     let changed_at = FROM + 2 * DAY;
     let mut plan = plan(62, 2, 3);
@@ -411,10 +411,19 @@ fn whoever_has_the_old_key_cannot_hold_up_the_change_nor_have_a_forged_record_le
     let run = Field::new(plan.clone()).run_out();
     let old_last = run.truth.records_of(logger).iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
-    let mut daemon = site.start();
+    // Receptions are told apart by seconds once they are settled, so the three parts come an hour apart.
+    let clock = site.path("clock");
+    let hour = |n: i64| {
+        fs::write(site.path("clock.new"), (changed_at + DAY / 2 + n * 3600).to_string()).unwrap();
+        fs::rename(site.path("clock.new"), &clock).unwrap();
+    };
+    hour(0);
+    let mut daemon = site.start_with(|command| _ = command.arg("--simulated-clock").arg(&clock));
     daemon.wait_listening();
     let before = run.emissions.iter().filter(|emission| emission.at_unix_s < changed_at + DAY / 2);
     let mut frames = send(&mut pty, before);
+    daemon.wait_frames(frames);
+    hour(1);
     // One frame under the old key, far beyond everything; then the logger goes on.
     let old_key = site_key(&plan).derive(logger, Slot(0));
     let forged = Identity::new(12, old_last.epoch.number(), 4_000_000).unwrap();
@@ -425,6 +434,7 @@ fn whoever_has_the_old_key_cannot_hold_up_the_change_nor_have_a_forged_record_le
     let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
     assert_eq!(told["change"]["step"], 3);
     assert_eq!(told["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
+    hour(2);
     frames +=
         send(&mut pty, run.emissions.iter().filter(|emission| emission.at_unix_s >= changed_at + DAY / 2));
     daemon.wait_frames(frames);

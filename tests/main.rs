@@ -12,6 +12,7 @@ mod damage;
 mod export;
 mod faults;
 mod gaps;
+mod gateway;
 mod import;
 mod keys;
 mod kills;

@@ -43,6 +43,7 @@ impl Desk {
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let config = stonechat::config::load(&site.path("site.toml")).unwrap();
         drop(Ledger::open(&site.ledger()).unwrap());
+        util::daemon::seems_to_run(config.runtime_dir.as_deref().unwrap(), NOW_S);
         Self { site, config }
     }
 
@@ -282,7 +283,7 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     let unclosed = |desk: &Desk| desk.json(&["gaps"])["unclosed"][0].clone();
     assert_eq!(unclosed(&desk)["state"], "open");
     assert_eq!(desk.run(&["gaps", "--fail-if-open"]).0, 1);
-    let told = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
+    let told = desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
     assert!(told.contains("epoch 1, whatever it made from 31 on"), "{told}");
     assert_eq!(unclosed(&desk)["state"], "written-off");
     assert_eq!(unclosed(&desk)["written_off"][0]["by"], "A. Surveyor");
@@ -305,6 +306,23 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     let list = desk.json(&["write-off", "--list", "--logger", "11"]);
     assert_eq!(list["write_offs"][0]["turned_up"][0]["first"], 33);
     assert_eq!(list["write_offs"][0]["rest_of_epoch"], true);
+    desk.verified();
+}
+
+#[test]
+fn all_unclosed_epochs_of_a_logger_are_written_off_at_once() {
+    let desk = Desk::new();
+    for epoch in 1..=5 {
+        desk.hear(L, epoch, 1..=5);
+    }
+    assert_eq!(desk.json(&["gaps"])["totals"]["unclosed"], 4);
+    desk.refused(2, &write_off(&["--all-unclosed"]), &["is heard now", "--yes"]);
+    let text = desk.done(&write_off(&["--all-unclosed", "--dry-run"]));
+    assert_eq!(text.matches("would be written off").count(), 4, "{text}");
+    let text = desk.done(&write_off(&["--all-unclosed", "--yes"]));
+    assert_eq!(text.matches("whatever it made from 6 on").count(), 4, "{text}");
+    assert_eq!(desk.json(&["gaps"])["totals"]["unclosed"], 0);
+    assert!(desk.done(&write_off(&["--all-unclosed"])).contains("nothing to write off"));
     desk.verified();
 }
 
@@ -336,7 +354,9 @@ fn a_logger_that_is_given_up_sends_nobody_out_until_it_is_heard_again() {
     assert_eq!(desk.gaps(L)[1], (1, 201, 203, "open".to_owned()));
     let list = desk.done(&["write-off", "--list"]);
     assert!(list.contains("heard again with 200: what is missing from there on is a gap"), "{list}");
-    desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch"]));
+    // It is heard now: what it may still hold is not given up without a question.
+    desk.refused(2, &write_off(&["--epoch", "1", "--rest-of-epoch"]), &["is heard now", "--yes"]);
+    desk.done(&write_off(&["--epoch", "1", "--rest-of-epoch", "--yes"]));
     desk.verified();
 }
 
@@ -769,7 +789,7 @@ proptest! {
             let last = first + length;
             if is_write_off {
                 let asked = WriteOffAsked { logger: L, epoch: 1, range: Some((first, last)) };
-                let done = ledger.write_off(&roster, &asked, "A. Surveyor", "a trial", now).unwrap();
+                let done = ledger.write_off(&roster, &[asked], "A. Surveyor", "a trial", now).unwrap();
                 let missing: Vec<u32> = (first..=last).filter(|n| !held.contains(n)).collect();
                 let is_news = last <= must && missing.iter().any(|n| !off.contains(n));
                 prop_assert_eq!(done.is_ok(), is_news, "{}..={}: {:?}", first, last, done);

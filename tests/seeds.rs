@@ -1023,7 +1023,7 @@ impl World {
         let now = self.now();
         let other = self.other.as_mut().unwrap();
         // One that is written off already may be refused.
-        if other.write_off(&self.roster, &asked, "A. Person", "the card is gone", now).unwrap().is_ok() {
+        if other.write_off(&self.roster, &[asked], "A. Person", "the card is gone", now).unwrap().is_ok() {
             self.model.written_off.push((address, epoch, first, last));
             self.figures.write_offs += 1;
         }

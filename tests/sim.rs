@@ -941,7 +941,7 @@ fn a_service_date_leaves_out_what_was_before_in_the_truth_as_in_the_report() {
     }
     plan.in_service_from[9].1 = plan.to_unix_s() + DAY;
     // Epochs that are known by name only: one that counts, and one that came with the unit.
-    for (number, restart_day) in [(12, 6), (13, 5)] {
+    for (number, restart_day) in [(12, 6), (13, 4)] {
         let at_unix_s = FROM_UNIX_S + restart_day * DAY + DAY / 2;
         plan.restarts.retain(|restart| restart.address != address(number));
         plan.restarts.push(RestartPlan { address: address(number), at_unix_s, names_previous: true });
@@ -956,6 +956,7 @@ fn a_service_date_leaves_out_what_was_before_in_the_truth_as_in_the_report() {
     assert!(run.truth.missing().len() < everything.missing().len());
     assert!(run.truth.missing_ranges(plan.loggers[9].address, 1).is_empty());
     let ranges = |number| run.truth.missing_ranges(address(number), 1);
-    assert_eq!(ranges(12).first().map(|range| *range.start()), Some(1));
+    // What it can have made since its date, and no more.
+    assert!(ranges(12).first().is_some_and(|range| *range.start() > 1));
     assert!(ranges(13).is_empty() && !everything.missing_ranges(address(13), 1).is_empty());
 }

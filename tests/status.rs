@@ -245,7 +245,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let later = now + 3 * DAY;
     let text = status::text(&heard.status(around(Some(running(later))), later), &look);
     assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
-    assert!(text.contains("Next: see to the radio and its aerial: not one logger is heard."), "{text}");
+    assert!(text.contains("Next: see to the radio and its antenna: not one logger is heard."), "{text}");
     let well = last(Some(running(now)));
     assert!(well.starts_with("nothing"), "{well}");
 }

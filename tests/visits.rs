@@ -13,10 +13,12 @@ use stonechat::config::roster::{Logger, Roster};
 use stonechat::daemon::intake::Intake;
 use stonechat::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
 use stonechat::ledger::{Ledger, Stamp};
+use stonechat::report::memory::{InLogger, InMemory};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth};
+use stonechat::time::GatewayTime;
 use stonechat::visits::{Class, Deadline, Known, Visit, plan};
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::{Address, Epoch, Identity};
@@ -39,6 +41,23 @@ fn stamp(unix_s: i64) -> Stamp {
 }
 
 // --------------------------------------------------------------------------------------------- rules, without SQL
+
+/// There, until so many days from now.
+fn memory(days: Option<i64>) -> InMemory {
+    let at = days.map(|days| GatewayTime(NOW + days * DAY));
+    let in_logger = if days.is_some_and(|days| days > 0) { InLogger::Yes } else { InLogger::Perhaps };
+    InMemory { in_logger, earliest: at, latest: at, ..InMemory::default() }
+}
+
+const GONE: InMemory = InMemory {
+    in_logger: InLogger::No,
+    gone: 0,
+    certain: 0,
+    earliest: None,
+    latest: None,
+    all_latest: None,
+    is_elsewhere: false,
+};
 
 /// A few loggers, and what a report says of them.
 struct Scene {
@@ -71,7 +90,17 @@ impl Scene {
 
     /// A gap of epoch 3 with its deadlines, in days from now.
     fn gap(&mut self, logger: u16, first: u32, last: u32, days: [Option<i64>; 3]) -> &mut Gap {
-        let [earliest, latest, all] = days.map(|days| days.map(|days| NOW + days * DAY));
+        let [earliest, latest, all] = days.map(|days| days.map(|days| GatewayTime(NOW + days * DAY)));
+        let records = u64::from(last - first) + 1;
+        let is_there = earliest.is_some_and(|at| at > GatewayTime(NOW));
+        let in_memory = InMemory {
+            in_logger: if is_there { InLogger::Yes } else { InLogger::Perhaps },
+            certain: if is_there { records } else { 0 },
+            earliest,
+            latest,
+            all_latest: all,
+            ..InMemory::default()
+        };
         self.report.gaps.push(Gap {
             logger: address(logger),
             epoch: epoch(3),
@@ -81,9 +110,7 @@ impl Scene {
             from: Some(NOW - 9 * DAY + i64::from(first)),
             to: Some(NOW - 9 * DAY + i64::from(last)),
             state: GapState::Open,
-            overwritten_earliest: earliest,
-            overwritten_latest: latest,
-            all_overwritten_latest: all,
+            in_memory,
             is_corrected: false,
         });
         self.report.gaps.last_mut().unwrap()
@@ -91,20 +118,18 @@ impl Scene {
 
     fn silent(&mut self, logger: u16, days: Option<i64>) {
         let last_heard = Some(NOW - 2 * DAY);
+        let known = self.known.get_mut(&address(logger)).unwrap();
+        known.last_heard = last_heard;
         self.report.silent.push(Silence {
             logger: address(logger),
             last_heard,
             presumed_readings: Some(288),
+            newest: known.newest,
+            in_memory: memory(days),
         });
-        let since_newest = match days {
-            Some(days) => Deadline { earliest: Some(NOW + days * DAY), latest: Some(NOW + 2 * days * DAY) },
-            None => Deadline::default(),
-        };
-        let known = self.known.get_mut(&address(logger)).unwrap();
-        (known.last_heard, known.since_newest) = (last_heard, since_newest);
     }
 
-    fn unclosed(&mut self, logger: u16, presumed: Option<u64>, days: Option<i64>) {
+    fn unclosed(&mut self, logger: u16, presumed: Option<u64>, days: Option<i64>) -> &mut UnclosedGap {
         self.report.unclosed.push(UnclosedGap {
             logger: address(logger),
             epoch: epoch(2),
@@ -114,11 +139,10 @@ impl Scene {
             to: Some(NOW - 19 * DAY),
             presumed_readings: presumed,
             state: GapState::Open,
+            in_memory: memory(days),
             is_corrected: false,
         });
-        let at = days.map(|days| NOW + days * DAY);
-        let deadline = Deadline { earliest: at, latest: at };
-        self.known.get_mut(&address(logger)).unwrap().after.insert(epoch(2), deadline);
+        self.report.unclosed.last_mut().unwrap()
     }
 
     fn plan(&self) -> Vec<Visit> {
@@ -131,26 +155,30 @@ impl Scene {
 }
 
 #[test]
-fn loggers_stand_in_the_order_in_which_their_memories_overwrite_what_is_oldest() {
-    let mut scene = Scene::new(&[11, 12, 13, 14, 15, 16, 17]);
+fn loggers_come_in_the_order_in_which_their_memories_overwrite_what_is_oldest() {
+    let mut scene = Scene::new(&[11, 12, 13, 14, 15, 16, 17, 18, 19]);
     scene.gap(11, 10, 20, [Some(9), Some(20), Some(21)]);
     scene.gap(12, 10, 20, [Some(3), Some(30), Some(31)]);
-    scene.gap(13, 10, 20, [None, Some(5), Some(6)]);
     scene.gap(14, 10, 20, [None, None, None]);
     scene.gap(15, 10, 10, [Some(1), Some(1), Some(1)]);
-    scene.gap(16, 10, 20, [Some(-9), Some(-8), Some(-1)]);
-    let order = scene.order();
+    scene.gap(16, 10, 20, [None; 3]).in_memory = InMemory { gone: 11, ..GONE };
+    // All of it may be gone: after those that certainly hold something.
+    scene.gap(17, 10, 20, [Some(-4), Some(7), Some(8)]);
+    // The oldest may be gone, the rest is there: now.
+    scene.gap(18, 10, 20, [Some(-1), Some(7), Some(8)]).in_memory.certain = 5;
+    scene.gap(19, 10, 20, [None; 3]).in_memory.is_elsewhere = true;
     let expected = [
+        (18, Class::Dated),
         (12, Class::Dated),
-        // Only its latest is known.
-        (13, Class::Dated),
         (11, Class::Dated),
+        (17, Class::Dated),
         (14, Class::Undated),
-        // A single record does not hurry, however soon it goes.
+        // A single record is no reason to hurry, however soon it goes.
         (15, Class::Small),
+        (19, Class::Elsewhere),
         (16, Class::Gone),
     ];
-    assert_eq!(order, expected);
+    assert_eq!(scene.order(), expected);
 }
 
 #[test]
@@ -161,8 +189,11 @@ fn a_single_record_does_not_move_the_date_of_a_long_gap_and_the_oldest_gap_does(
     scene.gap(11, 50, 90, [Some(6), Some(9), Some(10)]);
     let visits = scene.plan();
     let visit = &visits[0];
-    assert_eq!(visit.deadline, Deadline { earliest: Some(NOW + 5 * DAY), latest: Some(NOW + 8 * DAY) });
-    assert_eq!(visit.nothing_left_by, Some(NOW + 10 * DAY));
+    assert_eq!(
+        visit.deadline,
+        Deadline { earliest: Some(GatewayTime(NOW + 5 * DAY)), latest: Some(GatewayTime(NOW + 8 * DAY)) }
+    );
+    assert_eq!(visit.nothing_left_by, Some(GatewayTime(NOW + 10 * DAY)));
     assert_eq!(visit.days_left(NOW), Some(5));
     assert_eq!(visit.days_left(NOW + 5 * DAY + 1), Some(-1));
     assert_eq!((visit.stake.records, visit.stake.readings), (2 + 3 + 41, 46));
@@ -188,32 +219,43 @@ fn a_silent_logger_is_in_the_list_by_its_date_and_leads_where_no_date_is_known()
 
 #[test]
 fn an_unclosed_epoch_counts_by_what_it_is_presumed_to_have_made() {
-    let mut scene = Scene::new(&[11, 12, 13]);
+    let mut scene = Scene::new(&[11, 12, 13, 14]);
     scene.unclosed(11, Some(144), Some(4));
-    scene.unclosed(12, Some(0), Some(2));
-    scene.unclosed(13, None, Some(-2));
-    assert_eq!(scene.order(), [(11, Class::Dated), (12, Class::Small), (13, Class::Gone)]);
+    // Every record of these is held, as far as time tells: no visit can bring more, however many there are.
+    for _ in 0..300 {
+        scene.unclosed(12, Some(0), Some(2));
+    }
+    scene.unclosed(13, None, None).in_memory = GONE;
+    // Where a visit is made anyway, a copy of the memory tells.
+    scene.unclosed(14, Some(0), Some(2));
+    scene.gap(14, 10, 10, [Some(1), Some(1), Some(1)]);
+    assert_eq!(scene.order(), [(11, Class::Dated), (14, Class::Small), (13, Class::Gone)]);
     let visits = scene.plan();
     assert_eq!((visits[0].fetch[0].first, visits[0].fetch[0].last), (41, None));
-    assert_eq!((visits[2].fetch.len(), visits[2].look_for.len()), (0, 1), "its beginning is no longer there");
+    assert_eq!((visits[1].fetch.len(), visits[1].unclosed), (2, 0));
+    assert_eq!((visits[2].fetch.len(), visits[2].look_for.len()), (0, 1), "no visit closes it");
 }
 
 #[test]
-fn what_is_past_its_date_is_to_be_looked_for_until_it_is_written_off() {
+fn what_is_gone_is_to_be_looked_for_until_it_is_written_off() {
     let mut scene = Scene::new(&[11, 12, 13]);
-    scene.gap(11, 10, 20, [Some(-9), Some(-8), Some(-1)]);
+    scene.gap(11, 10, 20, [None; 3]).in_memory = InMemory { gone: 11, ..GONE };
     scene.gap(11, 30, 40, [Some(2), Some(3), Some(4)]);
-    scene.gap(12, 10, 20, [Some(-9), Some(-8), Some(-1)]).state = GapState::WrittenOff;
+    let off = scene.gap(12, 10, 20, [None; 3]);
+    (off.in_memory, off.state) = (InMemory { gone: 11, ..GONE }, GapState::WrittenOff);
     scene.gap(13, 10, 20, [Some(2), Some(3), Some(3)]).state = GapState::WrittenOff;
     let visits = scene.plan();
     assert_eq!(visits.len(), 1, "nothing of what is written off is at stake");
     assert_eq!((visits[0].stake.records, visits[0].gone_records()), (11, 11));
-    assert_eq!(visits[0].deadline.earliest, Some(NOW + 2 * DAY), "what is gone hurries nobody");
-    // A gap whose beginning is gone may have its end: go.
+    assert_eq!(visits[0].deadline.earliest, Some(GatewayTime(NOW + 2 * DAY)), "what is gone sets no date");
+    // Of a gap whose beginning is gone, the rest is fetched.
     let mut scene = Scene::new(&[11]);
-    scene.gap(11, 10, 20, [Some(-9), Some(-8), Some(1)]);
-    assert_eq!(scene.order(), [(11, Class::Dated)]);
-    assert_eq!(scene.plan()[0].stake.records, 11);
+    scene.gap(11, 10, 20, [Some(1), Some(2), Some(3)]).in_memory.gone = 8;
+    let visits = scene.plan();
+    let ranges = |of: &[stonechat::visits::Fetch]| of.iter().map(|f| (f.first, f.last)).collect::<Vec<_>>();
+    assert_eq!(ranges(&visits[0].look_for), [(10, Some(17))]);
+    assert_eq!(ranges(&visits[0].fetch), [(18, Some(20))]);
+    assert_eq!((visits[0].class, visits[0].stake.records), (Class::Dated, 3));
 }
 
 #[test]
@@ -261,6 +303,7 @@ impl Heard {
         intake.close_windows(stamp(until));
         ledger.append(&intake.batch, &config.roster, stamp(until)).unwrap();
         ledger.settle(1_000, 0).unwrap();
+        util::daemon::seems_to_run(config.runtime_dir.as_deref().unwrap(), until);
         Self { _dir: dir, config, truth: run.truth, plan }
     }
 }
@@ -299,7 +342,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
         let field = small_memories(seed);
         let now = field.from_unix_s + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
-        let visits = cli::read(&heard.config, &[], now).unwrap();
+        let visits = cli::read(&heard.config, &[], now).unwrap().visits;
         for visit in &visits {
             let context = format!("seed {seed}, logger {}", visit.logger);
             let memory = heard.truth.memory_at(visit.logger, now);
@@ -322,7 +365,8 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
                 gone += 1;
             }
             // Nothing large is overwritten before the date.
-            let is_ahead = visit.class == Class::Dated && visit.deadline.goes_by().is_some_and(|by| by > now);
+            let is_ahead = visit.class == Class::Dated
+                && visit.deadline.goes_by().is_some_and(|by| by > GatewayTime(now));
             for fetch in visit.fetch.iter().filter(|_| is_ahead) {
                 let is_large = fetch.records().is_none_or(|records| records > 2);
                 if is_large && made(fetch.epoch, fetch.first) {
@@ -338,7 +382,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
                 }
             }
         }
-        // Whoever has made something that is missing is in the list.
+        // A logger that has made something that is missing is in the list.
         for (address, epoch, range) in
             heard.truth.missing().into_iter().filter(|_| now >= heard.plan.to_unix_s())
         {
@@ -348,7 +392,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
             );
         }
     }
-    assert!(gone > 250 && there > 200 && silent > 20 && unclosed > 8, "{gone} {there} {silent} {unclosed}");
+    assert!(gone > 250 && there > 200 && silent > 20 && unclosed > 5, "{gone} {there} {silent} {unclosed}");
 }
 
 // --------------------------------------------------------------------------------------------------- snapshots
@@ -428,14 +472,14 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
         FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 2).without_incidents().with_faults(FaultRates::none());
     let now = field.to_unix_s();
     let heard = Heard::new(field, now);
-    assert_eq!(cli::read(&heard.config, &[], now).unwrap(), []);
+    assert_eq!(cli::read(&heard.config, &[], now).unwrap().visits, []);
     let none = cli::read_sheet(&heard.config, &[], now).unwrap();
     assert_eq!(none.pages, []);
     let one = cli::read_sheet(&heard.config, &[address(12)], now).unwrap();
     assert_eq!(one.pages.len(), 1);
     assert!(cli::sheet_as(&one, Form::Text).contains("nothing is open"));
-    let list = cli::page(&heard.config, &[], false, now, 80);
-    assert!(list.contains("Nobody needs to go."), "{list}");
+    let list = cli::page(&heard.config, &cli::read(&heard.config, &[], now).unwrap(), false, now, 80);
+    assert!(list.contains("No visit is needed."), "{list}");
 }
 
 #[test]
@@ -448,14 +492,14 @@ fn json_has_what_a_computer_without_ledger_and_keys_needs() {
         .iter()
         .filter_map(|range| Some(range["last"].as_u64()? - range["first"].as_u64().unwrap() + 1))
         .sum();
-    let at_stake: u64 = visits.iter().map(|visit| visit.stake.records).sum();
+    let at_stake: u64 = visits.visits.iter().map(|visit| visit.stake.records).sum();
     assert!(records == at_stake && records > 1_000, "{records} {at_stake}");
     assert!(fetch.iter().any(|range| range["logger"] == 22 && range["last"].is_null()), "the silent one");
     assert!(fetch.iter().all(|range| range["logger"].is_u64() && range["epoch"].is_u64()));
     assert!(!json["no_longer_in_the_loggers"].as_array().unwrap().is_empty());
     let order: Vec<u64> =
         json["visits"].as_array().unwrap().iter().map(|v| v["logger"].as_u64().unwrap()).collect();
-    assert_eq!(order, visits.iter().map(|visit| u64::from(visit.logger.number())).collect::<Vec<_>>());
+    assert_eq!(order, visits.visits.iter().map(|visit| u64::from(visit.logger.number())).collect::<Vec<_>>());
 }
 
 // ----------------------------------------------------------------------------------------------- the HTML sheet

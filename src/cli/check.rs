@@ -14,6 +14,7 @@ use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
 use crate::seal::keyring::Keyring;
 use crate::text::counted;
+use crate::view;
 use crate::wire::record::{Profile, RawUnit};
 use crate::wire::seq::{Address, Identity, Slot};
 use rustix::fs::{Access, OFlags};
@@ -282,6 +283,7 @@ fn differences(
     let newest = snapshot.newest_sealed(&addresses, 1)?;
     let opened = snapshot.slots_opened()?;
     let shut = snapshot.shut_by_closing()?;
+    let opaque = snapshot.opaque(addresses.iter().copied())?;
     let mut differences = Vec::new();
     for logger in config.roster.loggers() {
         let address = logger.address;
@@ -298,6 +300,7 @@ fn differences(
                 counted(frames, "frame")
             ));
         }
+        texts.extend(opaque.iter().filter(|opaque| opaque.logger == address).map(view::unread::opaque));
         if let Some((identity, profile)) = snapshot.newest_profile(address)? {
             texts.extend(against_profile(logger, identity, &profile));
         }

@@ -133,7 +133,7 @@ fn compared(
     let found = compare(&a, &b_side, wanted).map_err(|error| NotRead(COULD_NOT, error.to_string()))?;
     if found.is_same() {
         drop((a, b_side));
-        // The digests agree, and pages that nobody has read may be anything. The daemon looks after its own ledger.
+        // The digests agree, and pages that were not read may hold anything. The daemon looks after its own ledger.
         for (path, is_ledger) in [(args.a.as_path(), kinds[0]), (b, kinds[1])] {
             if is_ledger && path != config.ledger.path {
                 progress.say(&format!("checking {} …", shown(path)));

@@ -16,6 +16,7 @@ use crate::config::{self, Config};
 use crate::daemon::state::DaemonState;
 use crate::gaps::Gap;
 use crate::link::pty::PtyMaster;
+use crate::report::memory::InLogger;
 use crate::sim::{Field, FieldPlan, Span, Truth};
 use crate::text::counted;
 use crate::wire::frame::{KIND_AIR, encode_line};
@@ -448,7 +449,7 @@ fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
 /// The oldest gap that no memory has any more.
 fn gone(config: &Config, now: i64) -> Result<Option<Gap>, String> {
     let report = report_of(config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
-    let gone = |gap: &&Gap| gap.all_overwritten_latest.is_some_and(|at| at < now);
+    let gone = |gap: &&Gap| gap.in_memory.in_logger == InLogger::No;
     Ok(report.gaps.iter().filter(gone).min_by_key(|gap| gap.from).copied())
 }
 

@@ -447,7 +447,7 @@ fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'
     })
 }
 
-/// Which files values rest on, with their digests, so that whoever has them can see that it was these.
+/// Which files values rest on, with their digests, so that a reader can check that it has the same ones.
 fn provenance(config: &Config, units: &Path) -> Vec<(String, String)> {
     let digest = |path: &Path| {
         let digest = crate::files::digest_of(path);

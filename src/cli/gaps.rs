@@ -8,11 +8,18 @@ pub use super::prose::PIPED_COLUMNS;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::config::roster::Roster;
-use crate::gaps::{self, Gap, GapState, Report};
+use crate::gaps::{self, BadEnd, Gap, GapState, Report};
 use crate::judge::Row;
 use crate::ledger::Error;
 use crate::ledger::query::{AsideLedger, Reader, Snapshot};
+use crate::record::unread::Opaque;
+use crate::report::gateway::Gateway;
+use crate::report::memory::InMemory;
+use crate::report::visits::{self, Visit};
+use crate::state::DaemonState;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
+use crate::view;
 use crate::wire::seq::{Address, Identity};
 use notes::{Notes, Span};
 use serde_json::{Value, json};
@@ -115,6 +122,11 @@ pub struct Found {
     pub report: Report,
     moved: Vec<Moved>,
     notes: Notes,
+    /// Where to go for what is wanted of it, in order.
+    visits: Vec<Visit>,
+    gateway: Gateway,
+    /// Records that this version cannot read.
+    opaque: Vec<Opaque>,
     /// Damaged ledgers in which a part of the record is.
     aside: Vec<AsideLedger>,
 }
@@ -174,6 +186,9 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         // Of all loggers: what an outage was shows only in who else was heard.
         let mut report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |_| true)?;
+        let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+        let gateway = super::gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+        gateway.take_explained(&mut report);
         report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
         report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
         report
@@ -183,9 +198,16 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
             outage.loggers.iter().any(|&logger| wanted.takes(logger))
                 && wanted.overlaps(Some(outage.from), Some(outage.to))
         });
+        report.bad_ends.retain(|bad| wanted.takes(bad.logger));
         let moved = moved(&report, wanted, snapshot)?;
+        let known =
+            visits::gather(&config.roster, snapshot.coverage(), snapshot, |logger| wanted.takes(logger))?;
+        let visits = visits::plan(&report, &config.roster, &known, now);
         let notes = Notes::read(&report, &config.roster, snapshot, now)?;
-        Ok(Found { report, moved, notes, aside: snapshot.ledgers_set_aside()? })
+        let addresses = config.roster.loggers().map(|logger| logger.address);
+        let opaque = snapshot.opaque(addresses.filter(|&logger| wanted.takes(logger)))?;
+        let aside = snapshot.ledgers_set_aside()?;
+        Ok(Found { report, moved, notes, visits, gateway, opaque, aside })
     })
 }
 
@@ -230,6 +252,27 @@ fn with_notes(mut value: Value, notes: &Notes, span: Option<Span>) -> Value {
     value
 }
 
+fn date(at: Option<GatewayTime>) -> Option<String> {
+    at.map(|at| rfc3339(at.unix_s()))
+}
+
+/// What its logger still holds of something, and until when: the same keys wherever a date is given.
+fn with_memory(mut value: Value, memory: &InMemory) -> Value {
+    value["in_logger"] = json!(memory.in_logger.name());
+    value["in_another_unit"] = json!(memory.is_elsewhere);
+    value["overwritten_earliest"] = json!(date(memory.earliest));
+    value["overwritten_latest"] = json!(date(memory.latest));
+    value
+}
+
+fn bad_end_json(roster: &Roster, bad: &BadEnd) -> Value {
+    json!({
+        "logger": bad.logger.number(), "name": name(roster, bad.logger), "epoch": bad.epoch.number(),
+        "last_held": bad.held, "last_named": bad.last, "named_by_epoch": bad.by_epoch.number(),
+        "most_that_can_have_been_made": bad.most,
+    })
+}
+
 fn aside_json(aside: &AsideLedger) -> Value {
     json!({
         "file": aside.file, "set_aside_at": rfc3339(aside.set_aside_at), "reason": aside.reason,
@@ -251,13 +294,12 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
                 "logger": gap.logger.number(), "name": name(roster, gap.logger), "epoch": gap.epoch.number(),
                 "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
                 "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
-                "overwritten_earliest": time(gap.overwritten_earliest),
-                "overwritten_latest": time(gap.overwritten_latest),
-                "all_overwritten_latest": time(gap.all_overwritten_latest),
+                "all_overwritten_latest": date(gap.in_memory.all_latest),
+                "records_gone": gap.in_memory.gone, "records_certain": gap.in_memory.certain,
                 "times_corrected": gap.is_corrected, "written_off": off,
                 "perhaps_in": found.perhaps_in(gap).map(|aside| aside.file.as_str()),
             });
-            with_notes(value, notes, notes.of_gap(gap))
+            with_notes(with_memory(value, &gap.in_memory), notes, notes.of_gap(gap))
         })
         .collect();
     let unclosed: Vec<Value> = report
@@ -272,7 +314,7 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
                 "presumed_readings": open.presumed_readings, "state": open.state.name(),
                 "times_corrected": open.is_corrected, "written_off": off,
             });
-            with_notes(value, notes, notes.of_unclosed(open))
+            with_notes(with_memory(value, &open.in_memory), notes, notes.of_unclosed(open))
         })
         .collect();
     let silent: Vec<Value> = report
@@ -286,6 +328,7 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
                 "last_heard": time(silence.last_heard), "presumed_readings": silence.presumed_readings,
                 "expected_quiet": quiet, "written_off": off,
             });
+            let value = with_memory(value, &silence.in_memory);
             with_notes(value, notes, Some(notes.of_silence(silence, now)))
         })
         .collect();
@@ -301,11 +344,23 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
             })
         })
         .collect();
+    let opaque: Vec<Value> = found
+        .opaque
+        .iter()
+        .map(|opaque| {
+            let mut value = view::unread::opaque_json(Some(opaque));
+            value["logger"] = json!(opaque.logger.number());
+            value["name"] = json!(name(roster, opaque.logger));
+            value
+        })
+        .collect();
     let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
     json!({
         "site": config.site.name, "generated_at": rfc3339(now),
+        "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
         "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
+        "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(roster, bad)).collect::<Vec<_>>(),
         "totals": {
             "gaps": open_gaps, "records": report.open_records(),
             "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),

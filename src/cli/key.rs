@@ -418,7 +418,7 @@ struct Closing {
     last: Last,
     has_entry: bool,
     /// Records that are held under this slot and lie beyond it, the first [`BEYOND_SHOWN`] of them: a person judges
-    /// whether the logger made them or somebody else did.
+    /// whether they are the logger's or forged.
     beyond: Vec<Sealed>,
 }
 
@@ -532,7 +532,7 @@ fn firsts(
     Ok(firsts)
 }
 
-/// The slot that was received last. By reception and not by the largest sequence, which whoever has an old key can
+/// The slot that was received last. By reception and not by the largest sequence, which a holder of the old key can
 /// choose; and what an older slot sealed before a newer one began may come late, so it does not count.
 fn in_use(
     address: Address,
@@ -601,7 +601,7 @@ fn change(
         let last = before(*firsts.get(&to)?, facts.largest.map(|largest| largest.identity))?;
         Some(Closing { slot: facts.slot, last, has_entry: facts.key == Some("given"), beyond: Vec::new() })
     };
-    // From step 3 on: whoever has the old key must not be able to keep it open by sending.
+    // From step 3 on: a holder of the old key must not be able to keep it open by sending.
     let closing = if step >= 3 {
         slots.iter().filter(|facts| from.contains(&facts.slot)).filter_map(closing).collect()
     } else {
@@ -786,7 +786,7 @@ impl SlotReport<'_> {
         text += &match step {
             3 => format!(
                 "  3. NEXT  wait: slot {to} has opened frames, but the newest record came under another; if it stays \
-                 so,\n          the logger still has its old key. But if slot {to} goes on being heard, somebody else sends under \
+                 so,\n          the logger still has its old key. But if slot {to} goes on being heard, another sender uses \
                  the old\n          key: then close it now\n"
             ),
             4 => format!("  3. done  slot {to} was heard, and has the newest record\n"),
@@ -803,7 +803,7 @@ impl SlotReport<'_> {
             return text;
         }
         text += &format!(
-            "  4. {}  close what is old, so that whoever has that key can add nothing: write into {keys},\n          \
+            "  4. {}  close what is old, so that nothing can be added with that key: write into {keys},\n          \
              and {reload}\n",
             mark(4)
         );

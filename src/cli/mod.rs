@@ -10,6 +10,7 @@ pub mod completeness;
 pub mod demo;
 mod export;
 pub mod gaps;
+mod gateway;
 mod import;
 pub mod init;
 mod key;

@@ -1,18 +1,25 @@
 //! `stonechat set-aside`: what was kept beside the record, and another try at it.
 
+use super::prose::wrapped;
 use super::table::Table;
 use super::{DONE, could_not, load, print, print_json};
 use crate::config;
 use crate::judge::Row;
 use crate::ledger::query::{Reader, SetAside};
 use crate::ledger::{Error, Ledger};
+use crate::record::unopened::WhyShut;
+use crate::record::unread::Foreign;
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
-use crate::time::{Clock, SystemClock};
+use crate::time::{Clock, GatewayTime, SystemClock};
+use crate::view;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use std::io::Write;
 use std::path::Path;
+
+/// Prose is wrapped at this.
+const PROSE_COLUMNS: usize = 100;
 
 /// What to do with it.
 #[derive(clap::Subcommand)]
@@ -148,18 +155,22 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
                 };
                 all.push((item, held));
             }
-            Ok(all)
+            Ok((all, snapshot.foreign()?))
         })
     });
-    let all = match read {
-        Ok(all) => all,
+    let (all, foreign) = match read {
+        Ok(read) => read,
         Err(error) => return could_not(&error),
     };
     if json {
         let items: Vec<serde_json::Value> = all.iter().map(as_json).collect();
-        return print_json(out, &serde_json::json!({ "set_aside": items }), DONE);
+        return print_json(
+            out,
+            &serde_json::json!({ "set_aside": items, "foreign": view::unread::foreign_json(&foreign) }),
+            DONE,
+        );
     }
-    print(out, &text(&all, config.site.utc_offset_s), DONE)
+    print(out, &text(&all, &foreign, config.site.utc_offset_s), DONE)
 }
 
 fn as_json((item, held): &(SetAside, Option<Side>)) -> serde_json::Value {
@@ -177,7 +188,25 @@ fn as_json((item, held): &(SetAside, Option<Side>)) -> serde_json::Value {
     value
 }
 
-fn text(all: &[(SetAside, Option<Side>)], utc_offset_s: i32) -> String {
+/// Frames of addresses off the roster: counted, and not kept.
+fn foreign_text(foreign: &[Foreign], utc_offset_s: i32) -> String {
+    if foreign.is_empty() {
+        return String::new();
+    }
+    let at = |time: GatewayTime| local(time.unix_s(), utc_offset_s);
+    let mut table = Table::new(&[">address", ">frames", "first", "last"]);
+    for one in foreign {
+        let address = view::unread::foreign_address(one);
+        table.row([address, one.frames.to_string(), at(one.first_heard), at(one.last_heard)]);
+    }
+    let heading =
+        format!("Frames of addresses that are not on the roster (times in {})\n", offset_label(utc_offset_s));
+    let next = "Counted, not kept. If one is a logger of this site, correct its address in the roster or in the logger; a \
+                neighbour's loggers need nothing.";
+    heading + &table.text(2) + &wrapped(next, 2, 2, PROSE_COLUMNS)
+}
+
+fn text(all: &[(SetAside, Option<Side>)], foreign: &[Foreign], utc_offset_s: i32) -> String {
     let at = |time: Option<i64>| time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s));
     let mut groups =
         std::collections::BTreeMap::<(u16, Option<u8>, &str), (u64, Option<i64>, Option<i64>)>::new();
@@ -188,7 +217,7 @@ fn text(all: &[(SetAside, Option<Side>)], utc_offset_s: i32) -> String {
         group.2 = group.2.max(item.last_at);
     }
     let label = offset_label(utc_offset_s);
-    let mut text = String::new();
+    let mut text = foreign_text(foreign, utc_offset_s);
     if !groups.is_empty() {
         text += &format!("Frames that no key opens (times in {label})\n");
         let mut table = Table::new(&[">logger", ">slot", ">frames", "first", "last", "why"]);
@@ -203,8 +232,11 @@ fn text(all: &[(SetAside, Option<Side>)], utc_offset_s: i32) -> String {
             ]);
         }
         text += &table.text(2);
-        text += "  Next: enter the missing key in the keyring, then `stonechat set-aside retry` (a running daemon \
-                 does it by itself on reload).\n";
+        let reasons: std::collections::BTreeSet<WhyShut> =
+            all.iter().filter_map(|(item, _)| WhyShut::from_text(&item.reason)).collect();
+        for why in reasons {
+            text += &wrapped(view::unread::remedy(why), 2, 2, PROSE_COLUMNS);
+        }
     }
     let conflicts: Vec<&(SetAside, Option<Side>)> =
         all.iter().filter(|(item, _)| item.what == "conflict").collect();
@@ -243,7 +275,7 @@ fn text(all: &[(SetAside, Option<Side>)], utc_offset_s: i32) -> String {
         }
         if any_sealed {
             text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, \
-                     or a forgery by somebody who has the key. Find out which; both stay.\n";
+                     or a forgery made with the key. Find out which; both stay.\n";
         }
         if any_row {
             text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, \

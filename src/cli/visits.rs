@@ -10,10 +10,14 @@ pub use sheet::{Channel, Page as SheetPage, Sheet};
 
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::gaps;
+use crate::gaps::{self, Silence};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
+use crate::report::gateway::Gateway;
+use crate::state::DaemonState;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
+use crate::view;
 use crate::visits::{self, Fetch, Visit};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
@@ -205,17 +209,31 @@ fn put(file: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
     })
 }
 
+/// The visits in order, and what comes before any of them.
+#[derive(Clone, Debug, Default)]
+pub struct List {
+    /// Where to go.
+    pub visits: Vec<Visit>,
+    /// How the gateway is.
+    pub gateway: Gateway,
+    /// Of the loggers that the gateway does not hear: whose memory first overwrites what was not received, and when.
+    pub first_to_overwrite: Option<(GatewayTime, Address)>,
+}
+
 /// The visits of one state of the ledger; of these loggers, or of all if there is none.
 fn gather(
     config: &Config,
     snapshot: &Snapshot<'_>,
     loggers: &[Address],
     now: i64,
-) -> Result<(Vec<Visit>, BTreeMap<Address, visits::Known>), Error> {
+) -> Result<(List, BTreeMap<Address, visits::Known>), Error> {
     let wanted = |address: Address| loggers.is_empty() || loggers.contains(&address);
     let roster = &config.roster;
-    let report = gaps::report(roster, snapshot.coverage(), snapshot, now, wanted)?;
-    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, &report, now, wanted)?;
+    let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, wanted)?;
+    let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+    let gateway = super::gateway::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
+    let unheard = gateway.take_explained(&mut report);
+    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
     let addresses: Vec<Address> = known.keys().copied().collect();
     for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
         let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
@@ -224,19 +242,25 @@ fn gather(
             known.battery = row.battery_mv.map(|mv| (mv, at));
         }
     }
-    Ok((visits::plan(&report, roster, &known, now), known))
+    let overwrites = |silence: &Silence| {
+        known.get(&silence.logger).filter(|known| !known.is_written_off)?;
+        Some((silence.in_memory.earliest?, silence.logger))
+    };
+    let first_to_overwrite = unheard.iter().filter_map(overwrites).min();
+    let visits = visits::plan(&report, roster, &known, now);
+    Ok((List { visits, gateway, first_to_overwrite }, known))
 }
 
 /// Reads the visits from the configured ledger.
-pub fn read(config: &Config, loggers: &[Address], now: i64) -> Result<Vec<Visit>, Error> {
+pub fn read(config: &Config, loggers: &[Address], now: i64) -> Result<List, Error> {
     Reader::open(&config.ledger.path)?.read(|snapshot| Ok(gather(config, snapshot, loggers, now)?.0))
 }
 
 /// Reads what the sheets of a walk need; a page a visit, and one for each named logger.
 pub fn read_sheet(config: &Config, loggers: &[Address], now: i64) -> Result<Sheet, Error> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
-        let (visits, known) = gather(config, snapshot, loggers, now)?;
-        sheet::gather(config, snapshot, visits, &known, loggers, now)
+        let (list, known) = gather(config, snapshot, loggers, now)?;
+        sheet::gather(config, snapshot, list.visits, &known, loggers, now)
     })
 }
 
@@ -249,8 +273,8 @@ pub fn sheet_as(sheet: &Sheet, form: Form) -> String {
 }
 
 /// The list as text, `columns` wide; `each`: every range.
-pub fn page(config: &Config, visits: &[Visit], each: bool, now: i64, columns: usize) -> String {
-    text::Page::new(config, visits, each, now, columns).text()
+pub fn page(config: &Config, list: &List, each: bool, now: i64, columns: usize) -> String {
+    text::Page::new(config, list, each, now, columns).text()
 }
 
 fn name(config: &Config, logger: Address) -> &str {
@@ -259,8 +283,10 @@ fn name(config: &Config, logger: Address) -> &str {
 
 /// The list as JSON. `fetch` is all that a computer without ledger and keys needs to judge what is on a stick; `last`
 /// of null: to the end of the epoch, which nobody has told.
-pub fn as_json(config: &Config, visits: &[Visit], now: i64) -> Value {
+pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
+    let visits = &list.visits;
     let time = |at: Option<i64>| at.map(rfc3339);
+    let date = |at: Option<GatewayTime>| at.map(|at| rfc3339(at.unix_s()));
     let range = |fetch: &Fetch| {
         json!({
             "logger": fetch.logger.number(), "epoch": fetch.epoch.number(), "first": fetch.first, "last": fetch.last,
@@ -277,8 +303,9 @@ pub fn as_json(config: &Config, visits: &[Visit], now: i64) -> Value {
         .map(|visit| {
             json!({
                 "logger": visit.logger.number(), "name": name(config, visit.logger), "class": visit.class.name(),
-                "go_before_earliest": time(visit.deadline.earliest), "go_before_latest": time(visit.deadline.latest),
-                "days_left": visit.days_left(now), "nothing_left_by": time(visit.nothing_left_by),
+                "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
+                "in_logger": visit.in_logger.name(), "days_left": visit.days_left(now),
+                "nothing_left_by": date(visit.nothing_left_by),
                 "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
                 "at_stake": {
                     "records": visit.stake.records, "readings": visit.stake.readings,
@@ -292,11 +319,16 @@ pub fn as_json(config: &Config, visits: &[Visit], now: i64) -> Value {
                 "battery_installed": visit.battery_installed, "area": visit.area, "access": visit.access,
                 "fetch": visit.fetch.iter().map(dated).collect::<Vec<_>>(),
                 "no_longer_in_the_logger": visit.look_for.iter().map(dated).collect::<Vec<_>>(),
+                "in_another_unit": visit.elsewhere.iter().map(dated).collect::<Vec<_>>(),
             })
         })
         .collect();
     json!({
-        "site": config.site.name, "generated_at": rfc3339(now), "visits": all,
+        "site": config.site.name, "generated_at": rfc3339(now), "gateway": view::gateway::as_json(&list.gateway),
+        "if_the_gateway_stays_so": list.first_to_overwrite.map(|(before, logger)| json!({
+            "logger": logger.number(), "go_before": rfc3339(before.unix_s()),
+        })),
+        "visits": all,
         "fetch": visits.iter().flat_map(|visit| &visit.fetch).map(range).collect::<Vec<_>>(),
         "no_longer_in_the_loggers": visits.iter().flat_map(|visit| &visit.look_for).map(range).collect::<Vec<_>>(),
     })

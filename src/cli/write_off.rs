@@ -4,13 +4,16 @@ use super::people::{stamp, write, write_off_json};
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::coverage::RangeSet;
+use crate::gaps::{self, GapState};
+use crate::ledger::Error;
 use crate::ledger::people::{WriteOffAsked, WriteOffHistory, WriteOffPlan, WriteOffRefused, ranges};
-use crate::ledger::query::Reader;
+use crate::ledger::query::{Reader, Snapshot};
 use crate::people::{self, BY_MAX, TEXT_MAX};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
+use crate::wire::seq::Address;
 use serde_json::{Value, json};
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::Path;
 
 pub(super) const HELP: &str = "\
@@ -20,6 +23,7 @@ same: its part of the write-off has no effect from then on. The rest of an epoch
 Examples:
   stonechat write-off --logger 17 --epoch 1 --first 187 --last 536 --by 'A. Surveyor' --reason 'memory was cleared'
   stonechat write-off --logger 12 --epoch 3 --rest-of-epoch --by 'A. Surveyor' --reason 'stolen'
+  stonechat write-off --logger 12 --all-unclosed --by 'A. Surveyor' --reason 'restarts that it does not name'
   stonechat write-off --list";
 
 /// The arguments of `write-off`.
@@ -29,19 +33,25 @@ pub struct Args {
     #[arg(long, value_name = "ADDRESS", required_unless_present = "list")]
     logger: Option<u16>,
     /// The epoch, as `stonechat gaps` tells it
-    #[arg(long, required_unless_present = "list", conflicts_with = "list")]
+    #[arg(long, required_unless_present_any = ["list", "all_unclosed"], conflicts_with = "list")]
     epoch: Option<u32>,
     /// The first sequence
     #[arg(long, value_name = "SEQUENCE", requires = "last", conflicts_with_all = ["rest_of_epoch", "list"])]
     first: Option<u32>,
     /// The last sequence; records between that are held stay held
     #[arg(long, value_name = "SEQUENCE", requires = "first", conflicts_with_all = ["rest_of_epoch", "list"],
-        required_unless_present_any = ["rest_of_epoch", "list"])]
+        required_unless_present_any = ["rest_of_epoch", "all_unclosed", "list"])]
     last: Option<u32>,
     /// What the epoch may have made after its largest held record: a logger was stolen or struck, or an epoch's end
     /// was never told
     #[arg(long, conflicts_with = "list")]
     rest_of_epoch: bool,
+    /// The same of every epoch of the logger that is over and whose end is not known
+    #[arg(long, conflicts_with_all = ["epoch", "first", "last", "rest_of_epoch", "list"])]
+    all_unclosed: bool,
+    /// Do not ask whether to write off the rest of an epoch while the logger is heard
+    #[arg(long, conflicts_with = "list")]
+    yes: bool,
     /// Who decides so
     #[arg(long, value_name = "NAME", required_unless_present = "list", conflicts_with = "list")]
     by: Option<String>,
@@ -82,22 +92,35 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8
     };
     let by = people::text("--by", args.by.as_deref().unwrap_or(""), BY_MAX).map_err(usage)?;
     let reason = people::text("--reason", args.reason.as_deref().unwrap_or(""), TEXT_MAX).map_err(usage)?;
-    let asked = WriteOffAsked {
-        logger: args.logger.unwrap_or(0),
-        epoch: args.epoch.unwrap_or(0),
-        range: args.first.zip(args.last).filter(|_| !args.rest_of_epoch),
-    };
     let now = stamp(config, args.now.as_deref())?;
+    let about = Reader::open(&config.ledger.path)
+        .and_then(|reader| reader.read(|snapshot| About::read(config, args, snapshot, now.unix_s)))
+        .map_err(|error| could_not(&error))?;
+    if args.all_unclosed && about.asked.is_empty() && about.is_known {
+        let text =
+            "no epoch of this logger is unclosed, or all are written off: there is nothing to write off\n";
+        return Ok(print(out, text, DONE));
+    }
+    if let Some(logger) = about.heard_now.filter(|_| !args.yes && !args.dry_run) {
+        confirm(&logger)?;
+    }
     let done = if args.dry_run {
-        Reader::open(&config.ledger.path)
-            .and_then(|reader| reader.read(|snapshot| snapshot.plan_write_off(&config.roster, &asked)))
-            .map_err(|error| could_not(&error))?
-            .map(|plan| (None, plan))
+        let reader = Reader::open(&config.ledger.path).map_err(|error| could_not(&error))?;
+        let plans = reader.read(|snapshot| {
+            about
+                .asked
+                .iter()
+                .map(|asked| snapshot.plan_write_off(&config.roster, asked))
+                .collect::<Result<Vec<_>, _>>()
+        });
+        let plans = plans.map_err(|error| could_not(&error))?;
+        plans.into_iter().map(|plan| plan.map(|plan| (None, plan))).collect::<Result<Vec<_>, _>>()
     } else {
-        write(config, "the write-off", |ledger| ledger.write_off(&config.roster, &asked, &by, &reason, now))?
-            .map(|(id, plan)| (Some(id), plan))
+        let asked = &about.asked;
+        write(config, "the write-off", |ledger| ledger.write_off(&config.roster, asked, &by, &reason, now))?
+            .map(|all| all.into_iter().map(|(id, plan)| (Some(id), plan)).collect())
     };
-    let (id, plan) = done.map_err(|refused| {
+    let done: Vec<(Option<i64>, WriteOffPlan)> = done.map_err(|refused| {
         eprintln!("stonechat: {refused}");
         match refused {
             WriteOffRefused::NotOnRoster(_) | WriteOffRefused::NoRange(..) => USAGE,
@@ -105,15 +128,82 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8
         }
     })?;
     if args.json {
-        let value = json!({
-            "id": id, "dry_run": args.dry_run, "logger": plan.logger.number(), "epoch": plan.epoch.number(),
-            "first": plan.first, "last": plan.last, "rest_of_epoch": plan.last.is_none(),
-            "missing": ranges_json(&plan.missing), "records": plan.missing.count(),
-            "written_off_before": ranges_json(&plan.before), "by": by, "reason": reason,
-        });
+        let one = |(id, plan): &(Option<i64>, WriteOffPlan)| {
+            json!({
+                "id": id, "dry_run": args.dry_run, "logger": plan.logger.number(), "epoch": plan.epoch.number(),
+                "first": plan.first, "last": plan.last, "rest_of_epoch": plan.last.is_none(),
+                "missing": ranges_json(&plan.missing), "records": plan.missing.count(),
+                "written_off_before": ranges_json(&plan.before), "by": by, "reason": reason,
+            })
+        };
+        let value = match (&done[..], args.all_unclosed) {
+            ([only], false) => one(only),
+            (all, _) => json!({ "write_offs": all.iter().map(one).collect::<Vec<_>>() }),
+        };
         return Ok(print_json(out, &value, DONE));
     }
-    Ok(print(out, &said(config, id, &plan), DONE))
+    let text: String = done.iter().map(|(id, plan)| said(config, *id, plan)).collect();
+    Ok(print(out, &text, DONE))
+}
+
+/// What is to be written off, and whether its logger is heard now.
+struct About {
+    asked: Vec<WriteOffAsked>,
+    /// The logger is on the roster.
+    is_known: bool,
+    /// The rest of an epoch is to be given up although the logger is heard: what people call it.
+    heard_now: Option<String>,
+}
+
+impl About {
+    fn read(config: &Config, args: &Args, snapshot: &Snapshot<'_>, now: i64) -> Result<Self, Error> {
+        let number = args.logger.unwrap_or(0);
+        let one = |epoch: u32| WriteOffAsked {
+            logger: number,
+            epoch,
+            range: args.first.zip(args.last).filter(|_| !args.rest_of_epoch && !args.all_unclosed),
+        };
+        let mut about = Self { asked: Vec::new(), is_known: false, heard_now: None };
+        if !args.all_unclosed {
+            about.asked.push(one(args.epoch.unwrap_or(0)));
+        }
+        let known = Address::new(number).and_then(|address| config.roster.logger(address));
+        let Some(logger) = known else {
+            // Refused by the plan, which says why.
+            about.asked = vec![one(args.epoch.unwrap_or(0))];
+            return Ok(about);
+        };
+        about.is_known = true;
+        let address = logger.address;
+        let report =
+            gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |wanted| wanted == address)?;
+        if args.all_unclosed {
+            let open = report.unclosed.iter().filter(|open| open.state == GapState::Open);
+            about.asked.extend(open.map(|open| one(open.epoch.number())));
+        }
+        let is_heard = snapshot.heard(address).is_some() && report.silent.is_empty();
+        let gives_up_rest = args.rest_of_epoch || args.all_unclosed;
+        about.heard_now = (is_heard && gives_up_rest).then(|| format!("logger {number} ({})", logger.name));
+        Ok(about)
+    }
+}
+
+/// Asks on a terminal; elsewhere it takes an answer given beforehand.
+fn confirm(logger: &str) -> Result<(), u8> {
+    let what = format!("{logger} is heard now: it may still hold what this gives up");
+    let input = std::io::stdin();
+    if !input.is_terminal() {
+        eprintln!("stonechat: {what}; nothing is written. Copy its memory first, or add --yes");
+        return Err(USAGE);
+    }
+    eprint!("{what}. Write it off all the same? [y/N] ");
+    let mut answer = String::new();
+    let read = input.read_line(&mut answer).is_ok();
+    if read && matches!(answer.trim().to_ascii_lowercase().as_str(), "y" | "yes") {
+        return Ok(());
+    }
+    eprintln!("stonechat: nothing is written");
+    Err(NO)
 }
 
 fn said(config: &Config, id: Option<i64>, plan: &WriteOffPlan) -> String {

@@ -45,10 +45,10 @@ pub(super) fn read(
     let mut file = match open(path) {
         Ok(file) => file,
         Err(error) => {
-            // A file that is missing or closed to this user stays so until somebody changes it.
-            let needs_somebody = [ErrorKind::NotFound, ErrorKind::NotADirectory, ErrorKind::PermissionDenied]
+            // A file that is missing or closed to this user stays so until a person changes it.
+            let needs_a_person = [ErrorKind::NotFound, ErrorKind::NotADirectory, ErrorKind::PermissionDenied]
                 .contains(&error.kind());
-            say(None, cannot_open(&error, remedy), !needs_somebody);
+            say(None, cannot_open(&error, remedy), !needs_a_person);
             return None;
         }
     };

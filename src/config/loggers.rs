@@ -24,6 +24,7 @@ const INTERVAL: Field = Field::required("interval_s", "the seconds between two r
 const MEMORY: Field = Field::required("memory_records", "the number of records that its memory holds");
 const FASTEST: Field =
     Field::optional("fastest_interval_s", "the seconds between two readings in alarm mode");
+const LISTENS: Field = Field::optional("listens", "true if it listens after each frame that it sends");
 const SILENT_AFTER: Field = Field::optional("silent_after_s", "the seconds after which its silence is told");
 const IN_SERVICE: Field = Field::optional(
     "in_service_from",
@@ -76,6 +77,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         &INTERVAL,
         &MEMORY,
         &FASTEST,
+        &LISTENS,
         &SILENT_AFTER,
         &IN_SERVICE,
         &START_EPOCH,
@@ -98,6 +100,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
     let fastest_interval_s = table.integer(&FASTEST, 1..=fastest_max).map(|n| n.value);
     let silent_after_s = table.integer(&SILENT_AFTER, 1..=31_536_000_u32).map(|n| n.value);
     let in_service = in_service(&table, utc_offset_s);
+    let listens = table.boolean(&LISTENS).unwrap_or(false);
     let battery_installed = battery_installed(&table);
     let area = text(&AREA, NAME_LEN_MAX_CHARS);
     let access = text(&ACCESS, ACCESS_LEN_MAX_CHARS);
@@ -119,6 +122,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         fastest_interval_s,
         silent_after_s,
         in_service,
+        listens,
         battery_installed,
         area,
         access,

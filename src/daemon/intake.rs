@@ -11,7 +11,8 @@ use crate::judge::{self, Opened, Outcome};
 use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
 use crate::seal::keyring::Keyring;
 use crate::wire::cobs::{Deframer, Run};
-use crate::wire::frame::{RECORD_MAX, Signal};
+use crate::wire::frame::{RECORD_MAX, Signal, other_version};
+use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
 /// Frames that stay shut and wait for their commit; further ones of a window are only counted. What the ledger
@@ -26,6 +27,8 @@ struct Line {
     /// The window that is open while the port is.
     window: Option<Window>,
     last_frame: Option<Stamp>,
+    /// Frames of noise since the last right one, or since the port was opened.
+    noise: u64,
     /// Right frames so far.
     right: u64,
 }
@@ -41,6 +44,8 @@ pub struct Intake {
     pub frames_in: u64,
     /// Shut frames that were counted but could not wait for a commit.
     pub shut_dropped: u64,
+    /// Loggers of the roster that right frames of another version claim to be from, and the version.
+    pub other_versions: BTreeMap<Address, u8>,
 }
 
 impl Intake {
@@ -53,9 +58,23 @@ impl Intake {
     pub fn new(radios: &[RadioId]) -> Self {
         let lines = radios
             .iter()
-            .map(|&id| Line { id, deframer: Deframer::default(), window: None, last_frame: None, right: 0 })
+            .map(|&id| Line {
+                id,
+                deframer: Deframer::default(),
+                window: None,
+                last_frame: None,
+                noise: 0,
+                right: 0,
+            })
             .collect();
-        Self { lines, plaintext: [0; RECORD_MAX], batch: Batch::default(), frames_in: 0, shut_dropped: 0 }
+        Self {
+            lines,
+            plaintext: [0; RECORD_MAX],
+            batch: Batch::default(),
+            frames_in: 0,
+            shut_dropped: 0,
+            other_versions: BTreeMap::new(),
+        }
     }
 
     /// Gives the radios their numbers in the ledger, in their order, once it is open. What came before is kept.
@@ -74,6 +93,7 @@ impl Intake {
     pub fn up(&mut self, radio: usize, now: Stamp) {
         let Some(line) = self.lines.get_mut(radio) else { return };
         line.deframer.reset();
+        line.noise = 0;
         line.window = Some(open_window(line.id, now.unix_s));
     }
 
@@ -112,7 +132,13 @@ impl Intake {
                     window.tally.count(outcome);
                     if outcome == Outcome::Noise {
                         window.noise_bytes += encoded_len;
+                        line.noise += 1;
                         continue;
+                    }
+                    if let Some((version, address)) = other_version(decoded)
+                        && roster.contains(address)
+                    {
+                        self.other_versions.insert(address, version);
                     }
                 }
                 Opened::Foreign(frame) => {
@@ -139,6 +165,7 @@ impl Intake {
                 }
             }
             line.last_frame = Some(now);
+            line.noise = 0;
             line.right += 1;
         }
     }
@@ -181,6 +208,11 @@ impl Intake {
     /// How many right frames a radio has brought: all but noise.
     pub fn right_frames(&self, radio: usize) -> u64 {
         self.lines.get(radio).map_or(0, |line| line.right)
+    }
+
+    /// Frames of noise since a radio's last right frame.
+    pub fn noise_since_right_frame(&self, radio: usize) -> u64 {
+        self.lines.get(radio).map_or(0, |line| line.noise)
     }
 
     /// When a radio's last right frame came, by the clock as it is set now.

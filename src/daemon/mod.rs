@@ -33,12 +33,13 @@ use crate::ledger::{
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
-use crate::wire::seq::Slot;
+use crate::wire::seq::{Address, Slot};
 use intake::Intake;
 use notify::Notifier;
 use opening::Opened;
 use port::PortNews;
 use state::{CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -149,6 +150,8 @@ struct Daemon {
     tally: Tally,
     state: DaemonState,
     /// By radio: when the log last told that its reader had to wait, and how often it had by then.
+    /// Loggers and versions of the format that the log has named.
+    other_versions_told: BTreeSet<(Address, u8)>,
     waits_told: Vec<Option<(Instant, u64)>>,
     /// By radio: what of its coming and going is worth saying.
     ports: Vec<PortNews>,
@@ -293,6 +296,7 @@ impl Daemon {
             clock_offset: None,
             tally: Tally::default(),
             waits_told: vec![None; radios],
+            other_versions_told: BTreeSet::new(),
             ports: (0..radios).map(|_| PortNews::default()).collect(),
             port_noticed: vec![None; radios],
             due: Due::default(),
@@ -413,7 +417,10 @@ impl Daemon {
                 None => format!("opening the port of {}", radio.name),
             })
             .collect();
-        if down.is_empty() { "listening".to_owned() } else { down.join("; ") }
+        let deaf = self.state.radios.iter().filter(|radio| radio.up && radio.hears_only_noise());
+        let deaf = deaf.map(|radio| format!("only noise on {}: check its baud rate", radio.name));
+        let all: Vec<String> = down.into_iter().chain(deaf).collect();
+        if all.is_empty() { "listening".to_owned() } else { all.join("; ") }
     }
 
     /// Tells it where it has changed.
@@ -471,7 +478,7 @@ impl Daemon {
         let path = self.ledger.path().to_owned();
         let copied = {
             let (notifier, began) = (&self.notifier, Instant::now());
-            // A large ledger takes minutes, and the service manager is to see that it goes on; but not for ever.
+            // A large ledger takes minutes, and the service manager must see that it goes on, up to a limit.
             rescue::copy_out(&self.ledger, now, || {
                 if began.elapsed() < RESCUE_PATIENCE {
                     notifier.tell("WATCHDOG=1");
@@ -565,7 +572,7 @@ impl Daemon {
                 Ok(())
             }
             Err(salvage::SalvageError::Ledger(error)) if !error.is_passing() => Err(error.into()),
-            // What it holds is missing in every report until somebody brings it over.
+            // What it holds is missing in every report until it is brought over.
             Err(error) => {
                 tracing::error!("{error}");
                 Ok(())
@@ -727,6 +734,7 @@ impl Daemon {
             state.bytes_in = counters.bytes_in;
             state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
             state.waits = counters.waits;
+            state.noise_since_right_frame = self.intake.noise_since_right_frame(radio);
         }
         if let Some(told) = self.waits_told.get_mut(radio) {
             let (at, waits) = told.map_or((None, 0), |(at, waits)| (Some(at), waits));
@@ -833,7 +841,7 @@ impl Daemon {
                 _ => {}
             }
         }
-        // A radio that is not configured any more is in nobody's way.
+        // A radio that is not configured any more does not count.
         for name in up {
             if self.state.radios.iter().all(|radio| radio.name != name) {
                 self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
@@ -1095,11 +1103,11 @@ impl Daemon {
         self.trouble_ended(now)?;
         self.locked_since = None;
         self.catch_up()?;
+        self.tell_other_versions(now)?;
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
-        let conflicting: std::collections::BTreeSet<_> =
-            receipt.conflicts.iter().map(|identity| identity.address).collect();
+        let conflicting: BTreeSet<_> = receipt.conflicts.iter().map(|identity| identity.address).collect();
         for address in conflicting {
             let mine = receipt.conflicts.iter().filter(|identity| identity.address == address);
             tracing::error!(
@@ -1116,6 +1124,22 @@ impl Daemon {
             self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + LISTENING_EVERY);
         self.plan_settle(now);
         self.write_state();
+        Ok(())
+    }
+
+    /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
+    fn tell_other_versions(&mut self, now: Stamp) -> Result<(), Error> {
+        for (address, version) in std::mem::take(&mut self.intake.other_versions) {
+            let subject = format!("logger {address}");
+            let text = format!(
+                "frames that claim to be from it have version {version} of the wire format, which this program does not \
+                 read: they are skipped. Check its firmware, or install a newer stonechat"
+            );
+            if self.other_versions_told.insert((address, version)) {
+                tracing::warn!(logger = %address, version, "frames of another version of the format are skipped");
+            }
+            self.quietly(|ledger| ledger.raise_notice("version", &subject, &text, now))?;
+        }
         Ok(())
     }
 

@@ -71,7 +71,7 @@ impl<W: Write> Sink for Csv<W> {
     }
 }
 
-/// A text that somebody chose: made harmless for a spreadsheet, unless formulas are to be left.
+/// A text that a person typed: made harmless for a spreadsheet, unless formulas are to be left.
 pub fn push_cell(out: &mut Vec<u8>, text: &str, leave_formulas: bool) {
     if !leave_formulas && is_formula(text) {
         push_text(out, &format!("'{text}"));

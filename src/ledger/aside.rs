@@ -9,6 +9,7 @@ use super::append::{Arrival, Batch, Reception, Shut};
 use super::{Error, Ledger, RadioId, Stamp, guard};
 use crate::config::roster::Roster;
 use crate::judge::Outcome;
+use crate::record::unopened::WhyShut;
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
 use crate::wire::seq::{Address, Slot};
@@ -18,8 +19,6 @@ use std::collections::{BTreeMap, HashSet};
 
 const WAITING: i64 = 0;
 const FAILING: i64 = 1;
-/// The reason of a frame that is authentic and too late.
-pub(super) const CLOSED: &str = "its slot is closed before this identity";
 
 /// How much is set aside at most.
 #[derive(Clone, Copy, Debug)]
@@ -126,10 +125,10 @@ impl AsideState {
             return Ok(false);
         }
         let reason = match shut.why {
-            Unopened::NoKey => "no key for its slot",
-            Unopened::Unproven => "the tag fails under a key that has not opened a frame yet",
-            Unopened::TagFails => "the tag fails",
-            Unopened::Closed => CLOSED,
+            Unopened::NoKey => WhyShut::NoKey,
+            Unopened::Unproven => WhyShut::Unproven,
+            Unopened::TagFails => WhyShut::TagFails,
+            Unopened::Closed => WhyShut::Closed,
         };
         let signal = shut.reception.and_then(|reception| reception.signal);
         let id: i64 = db
@@ -144,7 +143,7 @@ impl AsideState {
             .execute(params![
                 id,
                 store,
-                reason,
+                reason.text(),
                 address.number(),
                 shut.slot.0,
                 shut.identity.epoch.number(),

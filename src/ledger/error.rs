@@ -78,7 +78,7 @@ pub enum Error {
         source: std::io::Error,
     },
     /// Operator: the files under the ledger's names are not the ones that were written to. The commit before this
-    /// stands in a file that nobody finds again by its name.
+    /// is in a file that cannot be found by its name any more.
     Vanished {
         /// The ledger.
         path: PathBuf,
@@ -269,7 +269,7 @@ impl fmt::Display for Error {
             ),
             Self::Vanished { path, what } => write!(
                 f,
-                "ledger {}: {what}: somebody removed, renamed, cut or covered it while it was open; what was written last \
+                "ledger {}: {what}: it was removed, renamed, cut or covered while it was open; what was written last \
                  is not in the ledger at this path: look at the daemon's notices, and do this once more",
                 path.display()
             ),

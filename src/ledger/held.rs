@@ -21,10 +21,14 @@ use crate::clock::{ClockEvent, EpochClock};
 use crate::completeness::{self, Count, LoggerCounts, Source, Span};
 use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::gaps::{self, Facts, ProfileSeen, Seen, WriteOff};
-use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use crate::gaps;
+use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::clocks::Clocks;
+use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::params;
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 /// A block is counted whole if its times keep this distance from the borders of spans.
 const MARGIN_S: i64 = 86_400;
@@ -300,7 +304,7 @@ impl OfLogger<'_, '_> {
         let mut count = Count::new(address, spans);
         let blocks = self.blocks()?;
         let by_radio = self.all_by_radio(&coverage)?;
-        let clocks = gaps::Clocks::new(&coverage, &facts, address);
+        let clocks = Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
@@ -382,11 +386,11 @@ impl OfLogger<'_, '_> {
         self.name_epochs(&mut coverage, at)?;
         let last_heard =
             rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
-        let told = AsOf { at, last_heard, rows: &rows, address };
+        let told = AsOf { at, last_heard, rows: &rows };
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
         let report = gaps::report(&self.roster(), &coverage, &facts, at, |_| true)?;
         let mut count = Count::new(address, spans);
-        let clocks = gaps::Clocks::new(&coverage, &facts, address);
+        let clocks = Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
             let Some(held) = coverage.epoch(address, epoch) else { continue };
             let held = completeness::within(&held.held(), window);
@@ -449,7 +453,12 @@ struct AsOf<'a> {
     at: i64,
     last_heard: Option<i64>,
     rows: &'a ByEpoch,
-    address: Address,
+}
+
+impl AsOf<'_> {
+    fn authentic_of(&self, epoch: Epoch) -> impl Iterator<Item = &Stored> {
+        self.rows.get(&epoch).into_iter().flatten().filter(|row| row.rank == 0)
+    }
 }
 
 /// The ledger's facts, without what only outages need; at a time, or now.
@@ -465,30 +474,95 @@ impl Facts for Told<'_, '_> {
         self.snapshot.seen(identity)
     }
 
-    fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Error> {
-        let Some(told) = &self.as_of else { return self.snapshot.first_at_or_after(address, time) };
-        let late = |row: &&Stored| row.rank == 0 && !row.is_opaque && row.time.is_some_and(|at| at >= time);
-        let first = told.rows.iter().find_map(|(&epoch, rows)| {
-            let sequence = rows.iter().filter(late).map(|row| row.sequence).min()?;
-            Some((epoch, Sequence::new(sequence)?))
-        });
-        Ok(first.map(|(epoch, sequence)| Identity { address: told.address, epoch, sequence }))
-    }
-
     fn profile_before(&self, identity: Identity) -> Result<Option<ProfileSeen>, Error> {
         self.snapshot.profile_before(identity)
-    }
-
-    fn overwritten_by_profile(&self, _: Identity) -> Result<Option<ProfileSeen>, Error> {
-        Ok(None)
     }
 
     fn profile_after(&self, identity: Identity) -> Result<Option<ProfileSeen>, Error> {
         self.snapshot.profile_after(identity)
     }
 
-    fn memory_cleared_after(&self, _: Identity) -> Result<Option<(Identity, i64)>, Error> {
+    // What a logger still holds is in no count.
+
+    fn last_profile(&self, _: Address, _: Epoch) -> Result<Option<ProfileSeen>, Error> {
         Ok(None)
+    }
+
+    fn last_profile_with(&self, _: Identity) -> Result<Option<Identity>, Error> {
+        Ok(None)
+    }
+
+    fn shortest_interval(&self, address: Address, epoch: Epoch) -> Result<Option<u32>, Error> {
+        self.snapshot.shortest_interval(address, epoch)
+    }
+
+    fn slots(&self, _: Address, _: Epoch) -> Result<BTreeSet<Slot>, Error> {
+        Ok(BTreeSet::new())
+    }
+
+    fn memory_cleared(&self, _: Address) -> Result<Vec<Identity>, Error> {
+        Ok(Vec::new())
+    }
+
+    fn came(&self, identity: Identity) -> Result<Option<Came>, Error> {
+        self.snapshot.came(identity)
+    }
+
+    fn newest_by_radio(&self, _: Identity) -> Result<Option<Identity>, Error> {
+        Ok(None)
+    }
+
+    fn newest_synchronised(&self, _: Identity) -> Result<Option<GatewayTime>, Error> {
+        Ok(None)
+    }
+
+    fn last_received_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let Some(told) = &self.as_of else {
+            return self.snapshot.last_received_before(address, epoch, before);
+        };
+        let early =
+            |row: &&Stored| row.received_at.is_some_and(|at| row.synchronised && at < before.unix_s());
+        Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
+    }
+
+    fn first_received_or_timed_from(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        from: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let Some(told) = &self.as_of else {
+            return self.snapshot.first_received_or_timed_from(address, epoch, from);
+        };
+        let from = from.unix_s();
+        let late = |row: &&Stored| {
+            row.received_at.is_some_and(|at| row.synchronised && at >= from)
+                || row.time.is_some_and(|time| !row.is_opaque && time >= from)
+        };
+        Ok(told.authentic_of(epoch).filter(late).map(|row| row.sequence).min())
+    }
+
+    fn last_by_hand_timed_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        below: u32,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let Some(told) = &self.as_of else {
+            return self.snapshot.last_by_hand_timed_before(address, epoch, below, before);
+        };
+        let early = |row: &&Stored| {
+            let timed = row.time.filter(|_| !row.is_opaque && row.received_at.is_none());
+            row.sequence < below
+                && timed.is_some_and(|time| (PLAUSIBLE_FROM..before.unix_s()).contains(&time))
+        };
+        Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
     }
 
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {

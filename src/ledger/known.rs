@@ -185,7 +185,7 @@ impl Known {
                     let profiles = [
                         snapshot.profile_before(id)?,
                         snapshot.profile_after(id)?,
-                        snapshot.overwritten_by_profile(id)?,
+                        snapshot.last_profile(address, epoch)?,
                     ];
                     wanted.extend(profiles.into_iter().flatten().map(|profile| profile.identity));
                 }

@@ -42,6 +42,7 @@ pub mod salvage;
 mod schema;
 mod settle;
 mod state;
+mod unread;
 pub mod verify;
 
 pub use crate::time::Stamp;

@@ -164,7 +164,7 @@ impl fmt::Display for WriteOffRefused {
                     "of epoch {} of logger {logger} sequences up to {} must exist, and {last} is beyond; ",
                     of.epoch, of.must
                 )?;
-                match (of.is_end_told, of.missing.is_empty()) {
+                match (of.is_end_told(), of.missing.is_empty()) {
                     (true, true) => f.write_str("nothing of it is missing"),
                     (true, false) => write!(f, "missing are {}", ranges(&of.missing)),
                     (false, _) => f.write_str(
@@ -334,47 +334,51 @@ pub enum ManualOutcome {
 }
 
 impl Ledger {
-    /// Writes something off, if it is a gap. `Ok(Err)`: refused, nothing is written.
+    /// Writes off, in one step, all that is asked for or nothing. `Ok(Err)`: one of it cannot be written off.
     pub fn write_off(
         &mut self,
         roster: &Roster,
-        asked: &WriteOffAsked,
+        all: &[WriteOffAsked],
         by: &str,
         reason: &str,
         now: Stamp,
-    ) -> Result<Result<(i64, WriteOffPlan), WriteOffRefused>, Error> {
+    ) -> Result<Result<Vec<(i64, WriteOffPlan)>, WriteOffRefused>, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let plan = match Snapshot::take(&transaction)?.plan_write_off(roster, asked)? {
-            Ok(plan) => plan,
-            Err(refused) => return Ok(Err(refused)),
-        };
-        let id = next_id(&transaction, "write_off")?;
-        guard::change(&transaction, "write_off", "id = ?", [id], |db| {
-            Ok(db.execute(
-                "INSERT INTO write_off (id, logger, epoch, first, last, by_whom, reason, written_at)
-                 VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                params![
-                    id,
-                    plan.logger.number(),
-                    plan.epoch.number(),
-                    plan.first,
-                    plan.last,
-                    by,
-                    reason,
-                    now.unix_s
-                ],
-            )?)
-        })?;
-        guard::change(&transaction, "write_off_part", "write_off = ?", [id], |db| {
-            let mut insert = db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?;
-            for &(first, last) in plan.missing.union(&plan.before).ranges() {
-                insert.execute(params![id, first, last])?;
-            }
-            Ok(())
-        })?;
+        let mut written = Vec::new();
+        for asked in all {
+            let plan = match Snapshot::take(&transaction)?.plan_write_off(roster, asked)? {
+                Ok(plan) => plan,
+                Err(refused) => return Ok(Err(refused)),
+            };
+            let id = next_id(&transaction, "write_off")?;
+            guard::change(&transaction, "write_off", "id = ?", [id], |db| {
+                Ok(db.execute(
+                    "INSERT INTO write_off (id, logger, epoch, first, last, by_whom, reason, written_at)
+                     VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    params![
+                        id,
+                        plan.logger.number(),
+                        plan.epoch.number(),
+                        plan.first,
+                        plan.last,
+                        by,
+                        reason,
+                        now.unix_s
+                    ],
+                )?)
+            })?;
+            guard::change(&transaction, "write_off_part", "write_off = ?", [id], |db| {
+                let mut insert = db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?;
+                for &(first, last) in plan.missing.union(&plan.before).ranges() {
+                    insert.execute(params![id, first, last])?;
+                }
+                Ok(())
+            })?;
+            written.push((id, plan));
+        }
         transaction.commit()?;
         self.is_reachable()?;
-        Ok(Ok((id, plan)))
+        Ok(Ok(written))
     }
 
     /// Writes a remark. `Ok(Err)`: what it corrects cannot be corrected; nothing is written.
@@ -531,7 +535,7 @@ impl Snapshot<'_> {
         }
         let offs = self.write_offs(Some(address))?;
         let Some((first, last)) = asked.range else {
-            if of.is_end_told {
+            if of.is_end_told() {
                 return Ok(Err(WriteOffRefused::EndTold { logger: address, of }));
             }
             let first = of.must.saturating_add(1);

@@ -9,8 +9,10 @@ use super::state::load_coverage;
 use super::{Error, schema};
 use crate::clock::ClockEvent;
 use crate::coverage::Coverage;
-use crate::gaps::{Facts, ProfileSeen, Seen, WriteOff};
 use crate::judge::{Outcome, Tally};
+use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::time::GatewayTime;
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
@@ -100,7 +102,11 @@ struct Unsettled {
     rank: i64,
     /// Its time is not the record's, which nobody can read.
     opaque: bool,
+    /// When it came by radio, by whatever the gateway's clock said.
+    by_radio_at: Option<i64>,
     seen: Seen,
+    slot: Option<u8>,
+    stored_at: Option<i64>,
 }
 
 /// What was last heard of a logger.
@@ -152,14 +158,19 @@ pub struct Snapshot<'a> {
     pub(super) db: &'a Connection,
     coverage: Coverage,
     /// The unsettled journal by identity; sorted by rank within.
-    unsettled: HashMap<Identity, Vec<Unsettled>>,
+    unsettled: BTreeMap<Identity, Vec<Unsettled>>,
     /// By logger, settled or not.
     heard: BTreeMap<Address, LastHeard>,
     /// Answers that a report asks for several times a gap: events by logger, profiles by place.
     histories: RefCell<HashMap<Address, Rc<History>>>,
     profiles_before: RefCell<HashMap<Identity, Option<ProfileSeen>>>,
     last_profiles: RefCell<HashMap<(Address, Epoch), Option<ProfileSeen>>>,
+    /// By logger and instant: of each epoch, the largest settled reading received before it.
+    received_before: RefCell<HashMap<(Address, i64), Rc<LargestByEpoch>>>,
 }
+
+/// The largest sequence of each epoch.
+type LargestByEpoch = BTreeMap<Epoch, u32>;
 
 /// The most clock events of an epoch that are looked at.
 const CLOCK_EVENTS_MAX: usize = 1000;
@@ -169,7 +180,7 @@ const CLOCK_EVENTS_MAX: usize = 1000;
 struct History {
     /// Power-ups and clock settings.
     clock: Vec<(Epoch, ClockEvent)>,
-    cleared: Vec<(Identity, i64)>,
+    cleared: Vec<Identity>,
 }
 
 impl<'a> Snapshot<'a> {
@@ -177,11 +188,12 @@ impl<'a> Snapshot<'a> {
         let mut snapshot = Self {
             db,
             coverage: load_coverage(db)?,
-            unsettled: HashMap::new(),
+            unsettled: BTreeMap::new(),
             heard: BTreeMap::new(),
             histories: RefCell::default(),
             profiles_before: RefCell::default(),
             last_profiles: RefCell::default(),
+            received_before: RefCell::default(),
         };
         snapshot.read_last_heard()?;
         snapshot.read_journal()?;
@@ -221,7 +233,7 @@ impl<'a> Snapshot<'a> {
         let mut statement = self.db.prepare_cached(
             "SELECT kind, logger, epoch, sequence, rank, time, lag, battery_mv, rssi_dbm, snr_quarter_db,
                  stored_at, EXISTS (SELECT 1 FROM import i
-                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL), synchronised
+                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL), synchronised, slot
              FROM journal WHERE kind > 0 ORDER BY row",
         )?;
         let mut rows = statement.query([])?;
@@ -230,7 +242,8 @@ impl<'a> Snapshot<'a> {
             let (rank, withdrawn): (i64, bool) = (row.get(4)?, row.get(11)?);
             let (time, lag): (i64, Option<i64>) = (row.get(5)?, row.get(6)?);
             let received_at = lag.map(|lag| time + lag);
-            if let (Some(received_at), None) = (received_at, row.get::<_, Option<i64>>(10)?) {
+            let stored_at: Option<i64> = row.get(10)?;
+            if let (Some(received_at), None) = (received_at, stored_at) {
                 let heard = self.heard.entry(identity.address).or_default();
                 heard.received_at = received_at;
                 heard.battery_mv = row.get::<_, Option<u16>>(7)?.or(heard.battery_mv);
@@ -239,10 +252,20 @@ impl<'a> Snapshot<'a> {
             }
             if !withdrawn {
                 let kind: i64 = row.get(0)?;
+                // Whether it came by radio has nothing to do with whether the clock was right.
+                let by_radio_at = received_at;
                 let received_at = received_at.filter(|_| is_synchronised(row.get(12)));
                 let seen = Seen { time, received_at, is_reading: kind == kind::READING };
                 let rows = self.unsettled.entry(identity).or_default();
-                rows.push(Unsettled { rank, opaque: kind == kind::OPAQUE, seen });
+                let slot = row.get(13)?;
+                rows.push(Unsettled {
+                    rank,
+                    opaque: kind == kind::OPAQUE,
+                    by_radio_at,
+                    seen,
+                    slot,
+                    stored_at,
+                });
                 rows.sort_by_key(|unsettled| unsettled.rank);
             }
         }
@@ -258,16 +281,9 @@ impl<'a> Snapshot<'a> {
         first: u32,
         after: i64,
     ) -> Result<Option<u32>, Error> {
-        let unsettled = self.unsettled.iter().filter(|(id, rows)| {
-            let heard = |row: &Unsettled| {
-                row.rank == 0 && row.seen.received_at.is_some_and(|received| received > after)
-            };
-            id.address == address
-                && id.epoch == epoch
-                && id.sequence.number() >= first
-                && rows.iter().any(heard)
-        });
-        let mut smallest = unsettled.map(|(id, _)| id.sequence.number()).min();
+        let heard = |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > after);
+        let mut unsettled = self.unsettled_of(address, epoch, first..=u32::MAX);
+        let mut smallest = unsettled.find(|(_, row)| heard(row)).map(|(sequence, _)| sequence);
         for (table, _, received_at) in SEALED_TABLES {
             let sql = format!(
                 "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence >= ? AND rank = 0
@@ -290,14 +306,97 @@ impl<'a> Snapshot<'a> {
         Ok(self.db.prepare_cached(&sql)?.query_row(key(id), profile_seen).optional()?.flatten())
     }
 
-    /// The last held profile of an epoch, looked for once.
-    fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Error> {
-        if let Some(profile) = self.last_profiles.borrow().get(&(address, epoch)) {
-            return Ok(*profile);
+    /// The unsettled authentic records of a range of an epoch, ascending.
+    fn unsettled_of(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        range: std::ops::RangeInclusive<u32>,
+    ) -> impl DoubleEndedIterator<Item = (u32, &Unsettled)> {
+        let ends = Sequence::new((*range.start()).max(1)).zip(Sequence::new(*range.end()));
+        let ends = ends.filter(|(first, last)| first <= last);
+        let span = ends.map(|(first, last)| {
+            let at = |sequence| Identity { address, epoch, sequence };
+            self.unsettled.range(at(first)..=at(last))
+        });
+        span.into_iter().flatten().filter_map(|(id, rows)| {
+            let row = rows.first().filter(|row| row.rank == 0)?;
+            Some((id.sequence.number(), row))
+        })
+    }
+
+    /// The newest authentic record of an epoch, up to an identity, whose reception meets a condition: its sequence and
+    /// reception.
+    fn newest_where(
+        &self,
+        not_above: Identity,
+        condition: &str,
+        unsettled: impl Fn(&Unsettled) -> bool,
+    ) -> Result<Option<(u32, Option<i64>)>, Error> {
+        let last = not_above.sequence.number();
+        let mut recent = self.unsettled_of(not_above.address, not_above.epoch, 1..=last).rev();
+        let mut newest =
+            recent.find(|(_, row)| unsettled(row)).map(|(sequence, row)| (sequence, row.seen.received_at));
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT sequence, {received_at} FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ?
+                     AND rank = 0 AND {received_at} {condition} ORDER BY sequence DESC LIMIT 1"
+            );
+            let found = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(not_above), |row| Ok((row.get(0)?, row.get(1)?)))
+                .optional()?;
+            newest = newest.max(found);
         }
-        let end = Identity { address, epoch, sequence: Sequence::LARGEST };
-        let found = self.profile("epoch = ? AND sequence <= ?", "sequence DESC", end)?;
-        self.last_profiles.borrow_mut().insert((address, epoch), found);
+        Ok(newest)
+    }
+
+    /// Of each epoch of a logger, the largest settled reading received before an instant by a synchronised clock. Where
+    /// the counters of the days account for all that is held, it reads no further than they say that there are any.
+    fn settled_received_before(
+        &self,
+        address: Address,
+        before: i64,
+    ) -> Result<Rc<BTreeMap<Epoch, u32>>, Error> {
+        if let Some(known) = self.received_before.borrow().get(&(address, before)) {
+            return Ok(Rc::clone(known));
+        }
+        let day = before.div_euclid(DAY_S);
+        let (all, early): (f64, f64) = self
+            .db
+            .prepare_cached(
+                "SELECT total(stored + opaque), total((stored + opaque) * (day <= ?)) FROM logger_day WHERE logger = ?",
+            )?
+            .query_row(params![day, address.number()], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let held: u64 = self.coverage.epochs_of(address).map(|(_, held)| held.authentic.count()).sum();
+        let unsettled = self
+            .coverage
+            .epochs_of(address)
+            .map(|(epoch, _)| self.unsettled_of(address, epoch, 1..=u32::MAX).count());
+        let is_all_counted = held <= all as u64 + unsettled.sum::<usize>() as u64;
+        let mut left = if is_all_counted { early as u64 } else { u64::MAX };
+        let until = day.saturating_add(1).saturating_mul(DAY_S);
+        let mut found = BTreeMap::new();
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, time + lag, synchronised FROM settled
+             WHERE logger = ? AND rank = 0 AND lag IS NOT NULL ORDER BY epoch, sequence",
+        )?;
+        let mut rows = statement.query([address.number()])?;
+        while left > 0
+            && let Some(row) = rows.next()?
+        {
+            let received_at: i64 = row.get(2)?;
+            left -= u64::from(received_at < until);
+            if let Some(epoch) = Epoch::new(row.get(0)?)
+                && received_at < before
+                && is_synchronised(row.get(3))
+            {
+                found.insert(epoch, row.get(1)?);
+            }
+        }
+        let found = Rc::new(found);
+        self.received_before.borrow_mut().insert((address, before), Rc::clone(&found));
         Ok(found)
     }
 
@@ -315,7 +414,7 @@ impl<'a> Snapshot<'a> {
             let Some(id) = Identity::new(address.number(), row.get(0)?, row.get(1)?) else { continue };
             let (time, code): (i64, u8) = (row.get(2)?, row.get(3)?);
             if code == 3 {
-                history.cleared.push((id, time));
+                history.cleared.push(id);
                 continue;
             }
             let seconds_added = if code == 2 { row.get(4)? } else { None };
@@ -429,18 +528,6 @@ impl<'a> Snapshot<'a> {
                 bytes: row.get::<_, f64>(10)? as u64,
             })
         })?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// Addresses off the roster, with frames counted.
-    pub fn foreign(&self) -> Result<Vec<(u16, u64)>, Error> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT address, sum(frames) FROM (
-                 SELECT address, frames FROM foreign_address
-                 UNION ALL SELECT logger, c2 FROM journal WHERE kind = 0 AND logger <> 0 AND c2 > 0)
-             GROUP BY address ORDER BY 2 DESC",
-        )?;
-        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)? as u64)))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -681,7 +768,7 @@ impl<'a> Snapshot<'a> {
             "SELECT logger, slot, count(*) FROM unopened WHERE reason = ? GROUP BY logger, slot",
         )?;
         let mut frames = BTreeMap::new();
-        let mut found = statement.query([super::aside::CLOSED])?;
+        let mut found = statement.query([crate::record::unopened::WhyShut::Closed.text()])?;
         while let Some(row) = found.next()? {
             if let Some(address) = Address::new(row.get(0)?) {
                 frames.insert((address, Slot(row.get(1)?)), row.get::<_, i64>(2)? as u64);
@@ -790,7 +877,7 @@ impl<'a> Snapshot<'a> {
         let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
         for (id, row) in unsettled.filter(|(_, row)| row.rank == 0) {
             // As the settled counters do it.
-            let day = row.seen.received_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
+            let day = row.by_radio_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
             if let Some(day) = day {
                 *days.entry((id.address, day)).or_default() += 1;
             }
@@ -812,7 +899,7 @@ impl<'a> Snapshot<'a> {
         let mut unsettled = BTreeMap::<Address, u64>::new();
         for (id, rows) in &self.unsettled {
             *unsettled.entry(id.address).or_default() += 1;
-            let shown = rows.first().filter(|row| row.seen.received_at.is_none() && !row.opaque);
+            let shown = rows.first().filter(|row| row.by_radio_at.is_none() && !row.opaque);
             if let Some(day) = shown.map(|row| row.seen.time / DAY_S)
                 && (first..=last).contains(&day)
             {
@@ -1022,43 +1109,6 @@ impl Facts for Snapshot<'_> {
         Ok(settled.map(|(_, seen)| seen).or(unsettled.map(|unsettled| unsettled.seen)))
     }
 
-    fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Error> {
-        let mut first: Option<Identity> = self
-            .unsettled
-            .iter()
-            .filter(|(id, rows)| {
-                let late = |row: &Unsettled| row.rank == 0 && !row.opaque && row.seen.time >= time;
-                id.address == address && rows.iter().any(late)
-            })
-            .map(|(id, _)| *id)
-            .min();
-        for (epoch, held) in self.coverage.epochs_of(address) {
-            if held.authentic.is_empty() {
-                continue;
-            }
-            if first.is_some_and(|first| first.epoch < epoch) {
-                break;
-            }
-            for table in ["settled", "retired_row", "profile_row", "event_row"] {
-                let sql = format!(
-                    "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND time >= ?
-                     ORDER BY sequence LIMIT 1"
-                );
-                let found: Option<u32> = self
-                    .db
-                    .prepare_cached(&sql)?
-                    .query_row(params![address.number(), epoch.number(), time], |row| row.get(0))
-                    .optional()?;
-                let found = found.and_then(Sequence::new);
-                if let Some(sequence) = found {
-                    let id = Identity { address, epoch, sequence };
-                    first = Some(first.map_or(id, |first| first.min(id)));
-                }
-            }
-        }
-        Ok(first)
-    }
-
     fn profile_before(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
         if let Some(profile) = self.profiles_before.borrow().get(&id) {
             return Ok(*profile);
@@ -1066,21 +1116,6 @@ impl Facts for Snapshot<'_> {
         let found = self.profile("(epoch, sequence) <= (?, ?)", "epoch DESC, sequence DESC", id)?;
         self.profiles_before.borrow_mut().insert(id, found);
         Ok(found)
-    }
-
-    fn overwritten_by_profile(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
-        // What a logger still has only moves on within an epoch: its last profile says whether any says so.
-        let sequence = id.sequence.number();
-        let last = self.last_profile(id.address, id.epoch)?;
-        if last.is_some_and(|last| last.identity > id && last.oldest > sequence) {
-            return self.profile("epoch = ? AND sequence > ?3 AND oldest > ?3", "sequence", id);
-        }
-        let has_later =
-            self.coverage.epochs_of(id.address).next_back().is_some_and(|(last, _)| last > id.epoch);
-        if !has_later {
-            return Ok(None);
-        }
-        self.profile("epoch > ? AND oldest > 1 AND ?3 IS NOT NULL", "epoch, sequence", id)
     }
 
     fn profile_after(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
@@ -1094,10 +1129,176 @@ impl Facts for Snapshot<'_> {
         Ok(of_epoch.take(CLOCK_EVENTS_MAX).map(|(_, event)| *event).collect())
     }
 
-    fn memory_cleared_after(&self, id: Identity) -> Result<Option<(Identity, i64)>, Error> {
-        let history = self.history(id.address)?;
-        let after = history.cleared.partition_point(|(cleared, _)| *cleared <= id);
-        Ok(history.cleared.get(after).copied())
+    fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Error> {
+        Ok(self.history(address)?.cleared.clone())
+    }
+
+    fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Error> {
+        if let Some(profile) = self.last_profiles.borrow().get(&(address, epoch)) {
+            return Ok(*profile);
+        }
+        let end = Identity { address, epoch, sequence: Sequence::LARGEST };
+        let found = self.profile("epoch = ? AND sequence <= ?", "sequence DESC", end)?;
+        self.last_profiles.borrow_mut().insert((address, epoch), found);
+        Ok(found)
+    }
+
+    fn last_profile_with(&self, id: Identity) -> Result<Option<Identity>, Error> {
+        let found = self.profile("epoch = ?2 AND sequence > ?3 AND oldest <= ?3", "sequence DESC", id)?;
+        Ok(found.map(|profile| profile.identity))
+    }
+
+    fn shortest_interval(&self, address: Address, epoch: Epoch) -> Result<Option<u32>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT min(interval_s) FROM profile_row WHERE logger = ? AND epoch = ? AND rank = 0",
+        )?;
+        Ok(statement.query_row(params![address.number(), epoch.number()], |row| row.get(0))?)
+    }
+
+    fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Error> {
+        let place = params![address.number(), epoch.number()];
+        let mut slots: BTreeSet<Slot> = BTreeSet::new();
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let sql = format!(
+                "SELECT DISTINCT slot FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let mut rows = statement.query(place)?;
+            while let Some(row) = rows.next()? {
+                slots.insert(Slot(row.get(0)?));
+            }
+        }
+        for order in ["", "DESC"] {
+            let sql = format!(
+                "SELECT slot FROM settled WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
+                 ORDER BY sequence {order} LIMIT 1"
+            );
+            let found = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            slots.extend(found.map(Slot));
+        }
+        let unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
+        slots.extend(unsettled.filter_map(|(_, row)| row.slot).map(Slot));
+        Ok(slots)
+    }
+
+    fn came(&self, id: Identity) -> Result<Option<Came>, Error> {
+        let came = |is_radio: bool, received_at: Option<i64>, stored_at: Option<i64>| match is_radio {
+            true => Came::Radio { received_at: received_at.map(GatewayTime) },
+            false => Came::Hand { imported_at: stored_at.map(GatewayTime) },
+        };
+        let sequence = id.sequence.number();
+        if let Some((_, row)) = self.unsettled_of(id.address, id.epoch, sequence..=sequence).next() {
+            return Ok(Some(came(row.by_radio_at.is_some(), row.seen.received_at, row.stored_at)));
+        }
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT {received_at}, synchronised,
+                     coalesce(stored_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
+                 FROM {table} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0"
+            );
+            let found = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(id), |row| {
+                    let at: Option<i64> = row.get(0)?;
+                    Ok(came(at.is_some(), at.filter(|_| is_synchronised(row.get(1))), row.get(2)?))
+                })
+                .optional()?;
+            if found.is_some() {
+                return Ok(found);
+            }
+        }
+        Ok(None)
+    }
+
+    fn newest_by_radio(&self, not_above: Identity) -> Result<Option<Identity>, Error> {
+        let newest = self.newest_where(not_above, "IS NOT NULL", |row| row.by_radio_at.is_some())?;
+        Ok(newest
+            .and_then(|(sequence, _)| Sequence::new(sequence))
+            .map(|sequence| Identity { sequence, ..not_above }))
+    }
+
+    fn newest_synchronised(&self, not_above: Identity) -> Result<Option<GatewayTime>, Error> {
+        let condition = "IS NOT NULL AND synchronised = 1";
+        let newest = self.newest_where(not_above, condition, |row| row.seen.received_at.is_some())?;
+        Ok(newest.and_then(|(_, at)| at).map(GatewayTime))
+    }
+
+    fn last_received_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let before = before.unix_s();
+        let mut last = self.settled_received_before(address, before)?.get(&epoch).copied();
+        for (table, _, received_at) in SEALED_TABLES.into_iter().filter(|(table, ..)| *table != "settled") {
+            let sql = format!(
+                "SELECT max(sequence) FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND synchronised = 1
+                     AND {received_at} < ?"
+            );
+            let place = params![address.number(), epoch.number(), before];
+            let found: Option<u32> = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0))?;
+            last = last.max(found);
+        }
+        let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX).rev();
+        let found = unsettled.find(|(_, row)| row.seen.received_at.is_some_and(|at| at < before));
+        Ok(last.max(found.map(|(sequence, _)| sequence)))
+    }
+
+    fn first_received_or_timed_from(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        from: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let from = from.unix_s();
+        let late = |row: &Unsettled| {
+            row.seen.received_at.is_some_and(|at| at >= from) || (!row.opaque && row.seen.time >= from)
+        };
+        let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
+        let mut first = unsettled.find(|(_, row)| late(row)).map(|(sequence, _)| sequence);
+        for (table, time, received_at) in SEALED_TABLES {
+            let timed = if table == "opaque_row" { "false".to_owned() } else { format!("{time} >= ?3") };
+            let sql = format!(
+                "SELECT sequence FROM {table} WHERE logger = ?1 AND epoch = ?2 AND rank = 0
+                     AND ((synchronised = 1 AND {received_at} >= ?3) OR {timed}) ORDER BY sequence LIMIT 1"
+            );
+            let place = params![address.number(), epoch.number(), from];
+            let found: Option<u32> =
+                self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            first = [first, found].into_iter().flatten().min();
+        }
+        Ok(first)
+    }
+
+    fn last_by_hand_timed_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        below: u32,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let Some(most) = below.checked_sub(1) else { return Ok(None) };
+        let before = before.unix_s();
+        let by_hand = |row: &Unsettled| {
+            row.by_radio_at.is_none() && !row.opaque && (PLAUSIBLE_FROM..before).contains(&row.seen.time)
+        };
+        let mut unsettled = self.unsettled_of(address, epoch, 1..=most).rev();
+        let mut last = unsettled.find(|(_, row)| by_hand(row)).map(|(sequence, _)| sequence);
+        for (table, time, received_at) in
+            SEALED_TABLES.into_iter().filter(|(table, ..)| *table != "opaque_row")
+        {
+            let sql = format!(
+                "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ? AND rank = 0
+                     AND {received_at} IS NULL AND {time} >= ? AND {time} < ? ORDER BY sequence DESC LIMIT 1"
+            );
+            let place = params![address.number(), epoch.number(), most, PLAUSIBLE_FROM, before];
+            let found: Option<u32> =
+                self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            last = last.max(found);
+        }
+        Ok(last)
     }
 
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Error> {

@@ -326,9 +326,9 @@ fn exchange(
 enum Present {
     /// There is none.
     Absent,
-    /// It can be read; nobody else can use it unless this is a dry run.
+    /// It can be read; no other process can use it unless this is a dry run.
     Sound(Rc<Connection>),
-    /// It cannot be read; as far as SQLite can open it, nobody else can use it.
+    /// It cannot be read; as far as SQLite can open it, no other process can use it.
     Damaged(Option<Rc<Connection>>),
 }
 
@@ -414,7 +414,7 @@ fn copy(file: &Path, part: &Path) -> Result<(), Error> {
     Ok(())
 }
 
-/// Makes a ledger that nobody else can use one file.
+/// Makes a ledger that no other process can use one file.
 fn one_file(db: &Connection, ledger: &Path) -> Result<(), RestoreError> {
     let attempt = || -> Result<String, Error> {
         // The lock stays; only the mode cannot be changed within a transaction.

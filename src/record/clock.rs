@@ -18,6 +18,7 @@
 //! was. Between two such points the correction is a straight line; it never reaches over a setting, a power-up or an
 //! epoch. What came late tells nothing: a point is left out if its delay is more than a drift can have made.
 
+use crate::time::{GatewayTime, LoggerTime};
 use std::collections::BTreeSet;
 
 /// No watch crystal is further off than this, in the worst of winters: what a setting adds beyond that was a wrong
@@ -26,11 +27,21 @@ const DRIFT_PPM_MAX: i128 = 200;
 /// A setting by hand is off by so much, however short the time since the one before.
 const SETTING_SLACK_S: i64 = 5;
 /// Nobody used this program before 2020: an earlier time is of a clock that began in 1970 or in 2000.
-const PLAUSIBLE_FROM: i64 = 1_577_836_800;
+pub const PLAUSIBLE_FROM: i64 = 1_577_836_800;
 /// What a logger makes in so short a time before its power-up event is of the same power-up. Ours.
 const START_S_MAX: i64 = 60;
 /// A record that seems this much older than the epoch before its own is of a slow clock, not of one that was lost.
 const SLOW_S_MAX: i64 = 3_600;
+
+/// A logger's time read as the gateway's, if it is plausible: from 2020-01-01 on, and not more than a day after the
+/// record's reception by a synchronised clock, if there was one.
+pub fn plausible(recorded: LoggerTime, received_at: Option<GatewayTime>) -> Option<GatewayTime> {
+    /// A logger's clock is seldom further ahead without having been lost.
+    const AHEAD_S: i64 = 86_400;
+    let time = GatewayTime(recorded.unix_s());
+    (time >= GatewayTime(PLAUSIBLE_FROM) && received_at.is_none_or(|at| time <= at.later(AHEAD_S)))
+        .then_some(time)
+}
 
 /// What happened to a clock, in the order of sequences.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -4,7 +4,9 @@
 //! one must not compile.
 
 use super::clock::ClockEvent;
-use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use std::collections::BTreeSet;
 
 /// A held record or CSV row, as far as the report needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -34,6 +36,21 @@ pub struct ProfileSeen {
     pub unit: u64,
 }
 
+/// How an authentic record came, and when by the gateway's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Came {
+    /// By radio.
+    Radio {
+        /// Its reception; `None`: the gateway's clock was not synchronised.
+        received_at: Option<GatewayTime>,
+    },
+    /// In a hand download.
+    Hand {
+        /// When it was imported, where that is known.
+        imported_at: Option<GatewayTime>,
+    },
+}
+
 /// Sequences of an epoch that somebody declared unrecoverable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct WriteOff {
@@ -53,17 +70,52 @@ pub trait Facts {
     /// The record, or the CSV row that covers, held under an identity. An opaque record has the time of its
     /// reception, and is none where it had no reception: when it was made, nobody can read.
     fn seen(&self, identity: Identity) -> Result<Option<Seen>, Self::Error>;
-    /// The first held record of a logger, by identity, whose time is `time` or later; opaque ones have none.
-    fn first_at_or_after(&self, address: Address, time: i64) -> Result<Option<Identity>, Self::Error>;
     /// The last held profile at or before an identity, in order of identities.
     fn profile_before(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
-    /// The first held profile after an identity that says that what was there is overwritten: one of the same
-    /// epoch with a larger `oldest`, or of a later epoch with an `oldest` above 1.
-    fn overwritten_by_profile(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
     /// The first held profile after an identity, of the same epoch.
     fn profile_after(&self, identity: Identity) -> Result<Option<ProfileSeen>, Self::Error>;
-    /// The first held memory-cleared event after an identity, with its time.
-    fn memory_cleared_after(&self, identity: Identity) -> Result<Option<(Identity, i64)>, Self::Error>;
+    /// The last held profile of an epoch.
+    fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Self::Error>;
+    /// The last held profile after an identity, of the same epoch, that says that the record was in memory: its `oldest`
+    /// is not larger.
+    fn last_profile_with(&self, identity: Identity) -> Result<Option<Identity>, Self::Error>;
+    /// The shortest interval that held profiles of an epoch give; 0: one promises none.
+    fn shortest_interval(&self, address: Address, epoch: Epoch) -> Result<Option<u32>, Self::Error>;
+    /// Key slots that sealed records of an epoch: those of its first and last records and of its profiles and events.
+    fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Self::Error>;
+    /// The memory-cleared events held of a logger, ascending.
+    fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Self::Error>;
+    /// How the authentic record under an identity came.
+    fn came(&self, identity: Identity) -> Result<Option<Came>, Self::Error>;
+    /// The newest authentic record that came by radio, of the identity's epoch and not above it.
+    fn newest_by_radio(&self, not_above: Identity) -> Result<Option<Identity>, Self::Error>;
+    /// When the newest record came, of the identity's epoch and not above it, that came by radio while the gateway's clock
+    /// was synchronised.
+    fn newest_synchronised(&self, not_above: Identity) -> Result<Option<GatewayTime>, Self::Error>;
+    /// The largest sequence of an epoch that came by radio before an instant, by a synchronised clock.
+    fn last_received_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Self::Error>;
+    /// The smallest authentic sequence of an epoch that was received by a synchronised clock, or is timed by its logger,
+    /// at an instant or later.
+    fn first_received_or_timed_from(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        from: GatewayTime,
+    ) -> Result<Option<u32>, Self::Error>;
+    /// The largest authentic sequence of an epoch below another that came by hand and whose time is plausible and before
+    /// an instant.
+    fn last_by_hand_timed_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        below: u32,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Self::Error>;
     /// The clock-set and power-up events held of an epoch: a few a year.
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Self::Error>;
     /// Whether a clock-set event is held between two sequences of an epoch.

@@ -5,6 +5,10 @@
 
 pub mod clock;
 pub mod clocks;
+pub mod expected;
 pub mod facts;
 pub mod neighbours;
 pub mod raw_unit;
+pub mod spans;
+pub mod unopened;
+pub mod unread;

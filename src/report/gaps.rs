@@ -10,11 +10,16 @@
 //! What this is not: no I/O, no SQL, and it never says *lost*: only *overwritten*, with an earliest and a latest
 //! time between which a logger's memory begins to overwrite what is missing.
 
+use super::memory::{InMemory, Memory};
 use crate::config::roster::{InService, Logger, Roster};
-use crate::coverage::{Coverage, Expectation, RangeSet};
+use crate::coverage::{Coverage, RangeSet};
 use crate::record::clock::Corrected;
-pub use crate::record::clocks::Clocks;
-pub use crate::record::facts::{Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::clocks::Clocks;
+use crate::record::expected;
+pub use crate::record::expected::{BadEnd, EpochMissing, missing};
+pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::spans::covered;
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeSet;
 
@@ -22,20 +27,12 @@ use std::collections::BTreeSet;
 const CLOCK_SLACK_S: i64 = 86_400;
 /// Intervals without anything new by radio after which a logger is silent.
 const SILENT_INTERVALS: i64 = 3;
-/// Loggers write a profile a day beside their readings.
-const PROFILE_EVERY_S: i64 = 86_400;
 /// A radio that has not listened for so long before an outage was taken down, and not off.
 const RADIO_RETIRED_S: i64 = 7 * 86_400;
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: i64 = 60;
 /// A gap of fewer records is a lost frame or two, not an outage.
 const OUTAGE_RECORDS: u64 = 3;
-/// Records that may come sooner than the interval tells: a reading and a profile that are about to be made, a
-/// restart (a profile and an event), an enclosure opened and closed.
-const UNFORESEEN_RECORDS: i64 = 6;
-/// An epoch known by name only is not expected if the one that names it began within this of the service date.
-const NAMED_SLACK_S: i64 = 86_400;
-
 /// Whether anybody still looks for it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum GapState {
@@ -74,12 +71,8 @@ pub struct Gap {
     pub to: Option<i64>,
     /// Whether it is written off.
     pub state: GapState,
-    /// When the logger's memory begins to overwrite it, at its fastest interval.
-    pub overwritten_earliest: Option<i64>,
-    /// The same at the interval in force.
-    pub overwritten_latest: Option<i64>,
-    /// When its last record is overwritten at the latest: until then, some of it may be there.
-    pub all_overwritten_latest: Option<i64>,
+    /// What of it the logger still holds, and until when.
+    pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
     pub is_corrected: bool,
 }
@@ -88,6 +81,19 @@ impl Gap {
     /// How many records are missing.
     pub fn records(&self) -> u64 {
         u64::from(self.last - self.first) + 1
+    }
+
+    /// The estimated time of one of its records.
+    pub fn time_of(&self, sequence: u32) -> Option<i64> {
+        let (from, to) = (self.from?, self.to?);
+        let share = i128::from(sequence.saturating_sub(self.first)) * i128::from(to.saturating_sub(from));
+        let all = i128::from(self.last - self.first).max(1);
+        i64::try_from(i128::from(from) + share / all).ok()
+    }
+
+    /// How many of them are not known to be gone from the logger.
+    pub fn left(&self) -> u64 {
+        self.records().saturating_sub(self.in_memory.gone)
     }
 }
 
@@ -110,6 +116,8 @@ pub struct UnclosedGap {
     pub presumed_readings: Option<u64>,
     /// Whether its rest is written off.
     pub state: GapState,
+    /// What of its rest the logger still holds, and until when.
+    pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
     pub is_corrected: bool,
 }
@@ -123,6 +131,10 @@ pub struct Silence {
     pub last_heard: Option<i64>,
     /// Readings that it should have made since.
     pub presumed_readings: Option<u64>,
+    /// The newest record that is held of it.
+    pub newest: Option<Identity>,
+    /// What it has made since the newest record that is held: whether it holds that, and until when.
+    pub in_memory: InMemory,
 }
 
 /// Gaps of one time.
@@ -181,6 +193,8 @@ pub struct Report {
     pub silent: Vec<Silence>,
     /// Longest first.
     pub outages: Vec<Outage>,
+    /// Ends of epochs that no logger can have reached: faults of firmware.
+    pub bad_ends: Vec<BadEnd>,
 }
 
 impl Report {
@@ -206,22 +220,7 @@ pub fn report<F: Facts>(
 ) -> Result<Report, F::Error> {
     let mut report = Report::default();
     for logger in roster.loggers().filter(|logger| wanted(logger.address)) {
-        let of = Subject::new(logger, coverage, facts)?;
-        let written_off = facts.written_off(logger.address)?;
-        for window in of.windows()? {
-            for &(first, last) in window.missing.ranges() {
-                let whole = of.gap(window.epoch, first, last)?;
-                for (part, state) in split_written_off(first, last, window.epoch, &written_off) {
-                    report.gaps.push(of.part(&whole, part, state)?);
-                }
-            }
-        }
-        for unclosed in of.unclosed(&written_off)? {
-            report.unclosed.push(unclosed);
-        }
-        if let Some(silence) = of.silence(now)? {
-            report.silent.push(silence);
-        }
+        of_logger(logger, coverage, facts, now, &mut report)?;
     }
     let mut witnesses = Vec::new();
     for logger in roster.loggers() {
@@ -231,44 +230,51 @@ pub fn report<F: Facts>(
     Ok(report)
 }
 
-/// What must exist of one epoch and is not held, whether it is written off or not.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct EpochMissing {
-    /// The epoch.
-    pub epoch: Epoch,
-    /// The first sequence that must exist; `None`: by the roster's dates of service, none of this epoch.
-    pub first: Option<u32>,
-    /// The last that must exist; 0: none.
-    pub must: u32,
-    /// The largest held authentic sequence; `None`: the epoch is known by name only.
-    pub largest_held: Option<u32>,
-    /// Whether a profile has told where the epoch ended.
-    pub is_end_told: bool,
-    /// What of it is missing.
-    pub missing: RangeSet,
-}
-
-/// What is missing of one logger, by epoch; every epoch that is known stands in it, also where nothing is missing.
-pub fn missing<F: Facts>(
+/// One logger's part of the report.
+fn of_logger<F: Facts>(
     logger: &Logger,
     coverage: &Coverage,
     facts: &F,
-) -> Result<Vec<EpochMissing>, F::Error> {
+    now: i64,
+    report: &mut Report,
+) -> Result<(), F::Error> {
     let of = Subject::new(logger, coverage, facts)?;
-    let mut windows = of.windows()?.into_iter().peekable();
-    let mut all = Vec::new();
-    for expectation in &of.expectations {
-        let window = windows.next_if(|window| window.epoch == expectation.epoch);
-        all.push(EpochMissing {
-            epoch: expectation.epoch,
-            first: of.first_expected(expectation)?,
-            must: expectation.must,
-            largest_held: expectation.largest_held,
-            is_end_told: expectation.named.is_some(),
-            missing: window.map_or_else(RangeSet::default, |window| window.missing),
-        });
+    let written_off = facts.written_off(logger.address)?;
+    let is_quiet = of.silence(now)?;
+    let is_whole = of.epochs.iter().all(|epoch| epoch.missing.is_empty() && epoch.unclosed().is_none());
+    if is_whole && is_quiet.is_none() {
+        return Ok(());
     }
-    Ok(all)
+    let bad = expected::bad_ends(logger, coverage, facts, &of.epochs)?;
+    let memory = Memory::new(logger, facts, &of.clocks, &of.epochs, &bad, GatewayTime(now))?;
+    for epoch in &of.epochs {
+        for &(first, last) in epoch.missing.ranges() {
+            let whole = of.gap(epoch.epoch, first, last)?;
+            for (part, state) in split_written_off(first, last, epoch.epoch, &written_off) {
+                let in_memory = memory.of_range(epoch.epoch, part.0, part.1)?;
+                report.gaps.push(Gap { in_memory, ..of.part(&whole, part, state) });
+            }
+        }
+    }
+    for unclosed in of.unclosed(&written_off)? {
+        let in_memory = memory.of_rest(unclosed.epoch)?;
+        report.unclosed.push(UnclosedGap { in_memory, ..unclosed });
+    }
+    if let Some(silence) = is_quiet {
+        let in_memory = memory.of_newer()?.unwrap_or_default();
+        report.silent.push(Silence { newest: memory.newest(), in_memory, ..silence });
+    }
+    report.bad_ends.extend(bad);
+    Ok(())
+}
+
+/// Seconds without anything new by radio after which a logger is silent; `None`: it never is.
+pub fn silent_after_s<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+) -> Result<Option<i64>, F::Error> {
+    Ok(Subject::new(logger, coverage, facts)?.silent_after()?.1)
 }
 
 /// When a held record was made, as far as can be told; `None` where it has no time.
@@ -349,20 +355,13 @@ impl Witness {
     }
 }
 
-/// The missing sequences of one epoch.
-struct EpochWindow {
-    epoch: Epoch,
-    missing: RangeSet,
-}
-
 /// One logger under examination.
 struct Subject<'a, F> {
     logger: &'a Logger,
     coverage: &'a Coverage,
     facts: &'a F,
     clocks: Clocks<'a, F>,
-    expectations: Vec<Expectation>,
-    service: Service,
+    epochs: Vec<EpochMissing>,
 }
 
 /// A held record, with when it was made.
@@ -379,34 +378,11 @@ impl Made {
     }
 }
 
-/// From where on a logger's records are expected.
-#[derive(Clone, Copy, Debug)]
-enum Service {
-    /// From sequence 1 of every epoch.
-    Always,
-    /// Not yet.
-    Never,
-    /// From this sequence of this epoch, and from sequence 1 of every later one.
-    From { epoch: u32, sequence: u32, since: Option<i64> },
-}
-
 impl<'a, F: Facts> Subject<'a, F> {
     fn new(logger: &'a Logger, coverage: &'a Coverage, facts: &'a F) -> Result<Self, F::Error> {
-        let service = match logger.in_service {
-            None => Service::Always,
-            Some(InService::Start { epoch, sequence }) => Service::From { epoch, sequence, since: None },
-            Some(InService::From(since)) => match facts.first_at_or_after(logger.address, since)? {
-                None => Service::Never,
-                Some(first) => Service::From {
-                    epoch: first.epoch.number(),
-                    sequence: first.sequence.number(),
-                    since: Some(since),
-                },
-            },
-        };
-        let expectations = coverage.expectations(logger.address);
+        let epochs = expected::missing(logger, coverage, facts)?;
         let clocks = Clocks::new(coverage, facts, logger.address);
-        Ok(Self { logger, coverage, facts, clocks, expectations, service })
+        Ok(Self { logger, coverage, facts, clocks, epochs })
     }
 
     /// A held record with the time at which it was made, as far as can be told.
@@ -415,35 +391,6 @@ impl<'a, F: Facts> Subject<'a, F> {
         let clock = self.clocks.of(identity.epoch)?;
         let made = clock.corrected(identity.sequence.number(), recorded.time, recorded.received_at);
         Ok(Some(Made { recorded, made }))
-    }
-
-    /// When a profile or an event was made, by its recorded time where the record itself is not at hand.
-    fn made_at(&self, identity: Identity, recorded: i64) -> Result<i64, F::Error> {
-        Ok(self.seen(identity)?.map_or(recorded, |seen| seen.made.time))
-    }
-
-    /// The first sequence expected of an epoch; `None`: none of it is.
-    fn first_expected(&self, of: &Expectation) -> Result<Option<u32>, F::Error> {
-        // What was held once was expected then, whatever is left by which a date of service can be placed.
-        let once = of.once_held.map(|(first, _)| first);
-        Ok(match self.service {
-            Service::Always => Some(1),
-            Service::Never => once,
-            Service::From { epoch, sequence, since } => match of.epoch.number().cmp(&epoch) {
-                std::cmp::Ordering::Greater => Some(1),
-                // A roster that names the sequence itself leaves no doubt.
-                _ if since.is_none() => (of.epoch.number() == epoch).then_some(sequence),
-                std::cmp::Ordering::Equal => Some(once.map_or(sequence, |once| once.min(sequence))),
-                std::cmp::Ordering::Less => match (since, of.largest_held, of.named) {
-                    // Nothing was ever heard of it: it counts unless the unit came with it to this site.
-                    (Some(since), None, Some(named)) if named.by_epoch.number() >= epoch => {
-                        let began = self.began(named.by_epoch)?;
-                        began.is_some_and(|began| began > since + NAMED_SLACK_S).then_some(1).or(once)
-                    }
-                    _ => once,
-                },
-            },
-        })
     }
 
     /// When an epoch began: extrapolated from the first record that is held of it.
@@ -468,23 +415,6 @@ impl<'a, F: Facts> Subject<'a, F> {
         Some(Identity { address: self.logger.address, epoch, sequence: Sequence::new(sequence)? })
     }
 
-    fn windows(&self) -> Result<Vec<EpochWindow>, F::Error> {
-        let mut windows = Vec::new();
-        for expectation in &self.expectations {
-            let Some(first) = self.first_expected(expectation)? else { continue };
-            if expectation.must < first {
-                continue;
-            }
-            let window = first..=expectation.must;
-            let missing = match self.coverage.epoch(self.logger.address, expectation.epoch) {
-                Some(held) => held.held().missing(window),
-                None => RangeSet::default().missing(window),
-            };
-            windows.push(EpochWindow { epoch: expectation.epoch, missing });
-        }
-        Ok(windows)
-    }
-
     /// The interval in force at an identity: that of the last held profile before, else the roster's.
     fn interval_s(&self, identity: Identity) -> Result<i64, F::Error> {
         let profile = self.facts.profile_before(identity)?;
@@ -492,44 +422,12 @@ impl<'a, F: Facts> Subject<'a, F> {
     }
 
     /// What of a gap is written off, or is not: its times are estimated from those of the whole.
-    fn part(&self, whole: &Gap, (first, last): (u32, u32), state: GapState) -> Result<Gap, F::Error> {
+    fn part(&self, whole: &Gap, (first, last): (u32, u32), state: GapState) -> Gap {
         if (first, last) == (whole.first, whole.last) {
-            return Ok(Gap { state, ..*whole });
+            return Gap { state, ..*whole };
         }
-        let time = |sequence: u32| {
-            let (from, to) = (whole.from?, whole.to?);
-            let share = i128::from(sequence - whole.first) * i128::from(to - from);
-            i64::try_from(i128::from(from) + share / i128::from(whole.last - whole.first)).ok()
-        };
-        let (span, all_overwritten_latest) = self.deadlines(whole.epoch, first, last)?;
-        Ok(Gap {
-            first,
-            last,
-            readings: None,
-            from: time(first),
-            to: time(last),
-            state,
-            overwritten_earliest: span.and_then(|span| span.earliest),
-            overwritten_latest: span.and_then(|span| span.latest),
-            all_overwritten_latest,
-            ..*whole
-        })
-    }
-
-    /// When a gap begins to be overwritten, and when the last of it is at the latest.
-    fn deadlines(
-        &self,
-        epoch: Epoch,
-        first: u32,
-        last: u32,
-    ) -> Result<(Option<OverwritingSpan>, Option<i64>), F::Error> {
-        let span = |sequence: u32| match self.identity(epoch, sequence) {
-            Some(identity) => self.overwriting(identity),
-            None => Ok(None),
-        };
-        let begins = span(first)?;
-        let ends = if first == last { begins } else { span(last)? };
-        Ok((begins, ends.and_then(|span| span.latest)))
+        let (from, to) = (whole.time_of(first), whole.time_of(last));
+        Gap { first, last, readings: None, from, to, state, ..*whole }
     }
 
     fn gap(&self, epoch: Epoch, first: u32, last: u32) -> Result<Gap, F::Error> {
@@ -559,7 +457,6 @@ impl<'a, F: Facts> Subject<'a, F> {
             _ => None,
         };
         let (from, to) = self.times(epoch, before, after, interval, records)?;
-        let (span, all_overwritten_latest) = self.deadlines(epoch, first, last)?;
         let by_estimate = |side: Option<(Identity, Made)>| side.is_some_and(|(_, seen)| seen.is_corrected());
         Ok(Gap {
             logger: self.logger.address,
@@ -570,9 +467,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             from,
             to,
             state: GapState::Open,
-            overwritten_earliest: span.and_then(|span| span.earliest),
-            overwritten_latest: span.and_then(|span| span.latest),
-            all_overwritten_latest,
+            in_memory: InMemory::default(),
             is_corrected: by_estimate(before) || by_estimate(after),
         })
     }
@@ -615,7 +510,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             (None, Some(b)) => (Some((b - interval).saturating_sub(stretch)), Some(b - interval)),
             (None, None) => {
                 // Known by name only: it ended before the epoch that names it began.
-                let by = self.expectations.iter().find(|e| e.epoch == epoch).and_then(|e| e.named);
+                let by = self.epoch(epoch).and_then(|of| of.named);
                 let began = match by {
                     Some(named) => self.began(named.by_epoch)?,
                     None => None,
@@ -626,135 +521,33 @@ impl<'a, F: Facts> Subject<'a, F> {
         })
     }
 
-    /// When the logger's memory begins to overwrite the missing record at `first`.
-    fn overwriting(&self, first: Identity) -> Result<Option<OverwritingSpan>, F::Error> {
-        let Some(newest) = self.newest() else { return Ok(None) };
-        let told = self.facts.profile_before(newest)?;
-        let (now, then) = (told.map_or(0, |profile| profile.unit), self.unit_of(first.epoch)?);
-        if now != 0 && then != 0 && now != then {
-            // Another instrument stands there now: what is missing was in the old one's memory.
-            return Ok(None);
-        }
-        let cleared = self.facts.memory_cleared_after(first)?;
-        let gone = self.facts.overwritten_by_profile(first)?.map(|profile| (profile.identity, profile.time));
-        // Whichever was first made it so; by identity, which no clock can turn round.
-        if let Some((told_by, recorded)) = [cleared, gone].into_iter().flatten().min() {
-            let at = self.made_at(told_by, recorded)?;
-            return Ok(Some(OverwritingSpan { earliest: Some(at), latest: Some(at) }));
-        }
-        let capacity = told.map_or(self.logger.memory_records, |profile| profile.capacity);
-        let Some(newest_seen) = self.seen(newest)?.map(|seen| seen.made) else { return Ok(None) };
-        let Some(made_since) = self.made_between(first, newest) else { return Ok(None) };
-        let in_force = i64::from(told.map_or(self.logger.interval_s, |profile| profile.interval_s));
-        let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
-        if left <= 0 {
-            let at = self.time_of_nth_after(first, u64::from(capacity))?;
-            let at = at.or(Some(newest_seen.time));
-            return Ok(Some(OverwritingSpan { earliest: at, latest: at }));
-        }
-        // An interval of 0 promises none.
-        let alarm = self.logger.fastest_interval_s.map(i64::from);
-        let fastest =
-            |in_force: i64| alarm.into_iter().chain([in_force]).filter(|&s| s > 0).min().unwrap_or(0);
-        let mut earliest = made_by(newest_seen.time, left, fastest(in_force), true);
-        let latest = made_by(newest_seen.time, left, in_force, false);
-        // An unclosed epoch may have gone on: what came after its last held record can't be counted.
-        let unclosed = self.coverage.unclosed(self.logger.address);
-        if let Some(open) = unclosed.iter().find(|open| open.epoch >= first.epoch)
-            && let Some(certain) = self.identity(open.epoch, open.last)
-            && let Some(seen) = self.seen(certain)?.map(|seen| seen.made)
-            && let Some(made_since) = self.made_between(first, certain)
-        {
-            let left = i64::from(capacity) - i64::try_from(made_since).unwrap_or(i64::MAX);
-            let interval = fastest(self.interval_s(certain)?.min(in_force));
-            earliest = earliest.min(made_by(seen.time, left, interval, true));
-        }
-        Ok(Some(OverwritingSpan { earliest, latest }))
-    }
-
-    /// The instrument that made an epoch; 0: not known. An epoch is one unit's, and so is the one it names.
-    fn unit_of(&self, epoch: Epoch) -> Result<u64, F::Error> {
-        let told_by = |by: Epoch| match self.identity(by, u32::MAX) {
-            Some(last) => self.facts.profile_before(last),
-            None => Ok(None),
-        };
-        let before = told_by(epoch)?;
-        if let Some(own) = before.filter(|profile| profile.identity.epoch == epoch) {
-            return Ok(own.unit);
-        }
-        let named = self.expectations.iter().find(|e| e.epoch == epoch).and_then(|e| e.named);
-        let by = match named {
-            Some(named) => told_by(named.by_epoch)?,
-            None => None,
-        };
-        Ok(by.or(before).map_or(0, |profile| profile.unit))
+    fn epoch(&self, epoch: Epoch) -> Option<&EpochMissing> {
+        let at = self.epochs.binary_search_by_key(&epoch, |of| of.epoch).ok()?;
+        self.epochs.get(at)
     }
 
     fn newest(&self) -> Option<Identity> {
-        let newest =
-            self.expectations.iter().rev().find_map(|e| e.largest_held.map(|last| (e.epoch, last)))?;
+        let newest = self.epochs.iter().rev().find_map(|of| Some((of.epoch, of.largest_held?)))?;
         self.identity(newest.0, newest.1)
-    }
-
-    /// How many records were made after `first` up to `newest`, as far as coverage tells.
-    fn made_between(&self, first: Identity, newest: Identity) -> Option<u64> {
-        let mut made = 0;
-        for expectation in
-            self.expectations.iter().filter(|e| (first.epoch..=newest.epoch).contains(&e.epoch))
-        {
-            made += if expectation.epoch == newest.epoch {
-                u64::from(newest.sequence.number())
-            } else {
-                u64::from(expectation.must)
-            };
-        }
-        made.checked_sub(u64::from(first.sequence.number()))
-    }
-
-    /// The time of the `n`-th record after `first`, if it or one soon after it is held.
-    fn time_of_nth_after(&self, first: Identity, n: u64) -> Result<Option<i64>, F::Error> {
-        let mut target = u64::from(first.sequence.number()) + n;
-        for expectation in self.expectations.iter().filter(|e| e.epoch >= first.epoch) {
-            let must = u64::from(expectation.must);
-            if target > must {
-                target -= must;
-                continue;
-            }
-            let held = self.coverage.epoch(self.logger.address, expectation.epoch);
-            let target = u32::try_from(target).unwrap_or(u32::MAX);
-            let next = held.and_then(|held| {
-                let ranges = held.authentic.ranges();
-                let at = ranges.partition_point(|&(_, last)| last < target);
-                ranges.get(at).map(|&(first, _)| first.max(target))
-            });
-            let Some(identity) = next.and_then(|sequence| self.identity(expectation.epoch, sequence)) else {
-                return Ok(None);
-            };
-            return Ok(self.seen(identity)?.map(|seen| seen.made.time));
-        }
-        Ok(None)
     }
 
     fn unclosed(&self, written_off: &[WriteOff]) -> Result<Vec<UnclosedGap>, F::Error> {
         let mut all = Vec::new();
-        for unclosed in self.coverage.unclosed(self.logger.address) {
-            let expectation = self.expectations.iter().find(|e| e.epoch == unclosed.epoch);
-            let expected = match expectation {
-                Some(expectation) => self.first_expected(expectation)?.is_some(),
-                None => false,
-            };
-            let Some(last) = self.identity(unclosed.epoch, unclosed.last).filter(|_| expected) else {
-                continue;
-            };
-            let from = self.seen(last)?;
-            // The first record that is held of any later epoch: the next one may be known by name only.
-            let mut after = None;
-            for later in self.expectations.iter().filter(|e| e.epoch > unclosed.epoch) {
-                after = self.first_of(later.epoch)?;
-                if after.is_some() {
-                    break;
-                }
+        // The first record that is held of any later epoch: the next one may be known by name only. From the end, so that
+        // none is looked for.
+        let mut after = None;
+        for of in self.epochs.iter().rev() {
+            let later = after;
+            if of.largest_held.is_some() {
+                after = Some(of.epoch);
             }
+            let Some((last_held, next_epoch)) = of.unclosed() else { continue };
+            let Some(last) = self.identity(of.epoch, last_held) else { continue };
+            let from = self.seen(last)?;
+            let after = match later {
+                Some(later) => self.first_of(later)?,
+                None => None,
+            };
             // Where a logger lost its clock and nothing was received, nobody knows when the next epoch began.
             let to = after.map(|(_, seen)| seen).filter(|seen| !seen.made.is_bound);
             let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
@@ -767,36 +560,42 @@ impl<'a, F: Facts> Subject<'a, F> {
                 _ => None,
             };
             let off = written_off.iter().any(|off| {
-                off.epoch == unclosed.epoch
-                    && off.last.is_none()
-                    && off.first <= unclosed.last.saturating_add(1)
+                off.epoch == of.epoch && off.last.is_none() && off.first <= last_held.saturating_add(1)
             });
             all.push(UnclosedGap {
                 logger: self.logger.address,
-                epoch: unclosed.epoch,
-                last: unclosed.last,
-                next_epoch: unclosed.next_epoch,
+                epoch: of.epoch,
+                last: last_held,
+                next_epoch,
                 from,
                 to,
                 presumed_readings,
                 state: if off { GapState::WrittenOff } else { GapState::Open },
+                in_memory: InMemory::default(),
                 is_corrected,
             });
         }
+        all.reverse();
         Ok(all)
     }
 
-    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+    /// The interval in force now, and seconds without anything new by radio after which the logger is silent.
+    fn silent_after(&self) -> Result<(i64, Option<i64>), F::Error> {
         let interval = match self.newest() {
             Some(newest) => self.interval_s(newest)?,
             None => i64::from(self.logger.interval_s),
         };
         let limit = match self.logger.silent_after_s {
-            Some(limit) => i64::from(limit),
+            Some(limit) => Some(i64::from(limit)),
             // A logger that promises no interval is never silent, unless the roster says after what.
-            None if interval == 0 => return Ok(None),
-            None => SILENT_INTERVALS * interval,
+            None if interval == 0 => None,
+            None => Some(SILENT_INTERVALS * interval),
         };
+        Ok((interval, limit))
+    }
+
+    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+        let (interval, Some(limit)) = self.silent_after()? else { return Ok(None) };
         let last_heard = self.facts.last_heard(self.logger.address)?;
         let in_service_from = match self.logger.in_service {
             Some(InService::From(since)) if since > now => return Ok(None),
@@ -814,31 +613,14 @@ impl<'a, F: Facts> Subject<'a, F> {
             Some(since) if interval > 0 => u64::try_from((now - since) / interval).ok(),
             _ => None,
         };
-        Ok(Some(Silence { logger: self.logger.address, last_heard, presumed_readings }))
+        Ok(Some(Silence {
+            logger: self.logger.address,
+            last_heard,
+            presumed_readings,
+            newest: None,
+            in_memory: InMemory::default(),
+        }))
     }
-}
-
-#[derive(Clone, Copy, Debug)]
-struct OverwritingSpan {
-    earliest: Option<i64>,
-    latest: Option<i64>,
-}
-
-/// When `records` more records have been made after `newest`, with a reading each `interval` seconds.
-/// The earliest time also counts the daily profiles, and some records that may come sooner than that.
-pub(crate) fn made_by(newest: i64, records: i64, interval: i64, earliest: bool) -> Option<i64> {
-    if interval <= 0 {
-        return None;
-    }
-    let seconds = if earliest {
-        // records / (1/interval + 1/day), downwards.
-        let records = i128::from((records - UNFORESEEN_RECORDS).max(0));
-        (records * i128::from(interval) * i128::from(PROFILE_EVERY_S))
-            / i128::from(interval + PROFILE_EVERY_S)
-    } else {
-        i128::from(records) * i128::from(interval)
-    };
-    i64::try_from(i128::from(newest) + seconds).ok()
 }
 
 /// a / b rounded to the nearest, halves up; `b` above 0.
@@ -933,19 +715,6 @@ fn none_heard(outage: &Outage, gaps: &[Gap], witnesses: &[Witness]) -> bool {
     let able = || witnesses.iter().filter(|witness| witness.could_speak(from, to));
     let heard = able().filter(|witness| witness.was_heard(from, to, gaps)).count();
     able().count() > 1 && 10 * heard <= able().count()
-}
-
-/// How much of a time some spans cover together.
-fn covered(from: i64, to: i64, spans: impl Iterator<Item = (i64, i64)>) -> i64 {
-    let mut clipped: Vec<(i64, i64)> =
-        spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
-    clipped.sort_unstable();
-    let (mut total, mut end) = (0, i64::MIN);
-    for (a, b) in clipped {
-        total += (b - a.max(end)).max(0);
-        end = end.max(b);
-    }
-    total
 }
 
 fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {

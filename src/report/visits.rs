@@ -1,49 +1,55 @@
-//! Which loggers somebody should go to, in which order, until when, and what to fetch there.
+//! Which loggers to visit, in which order, until when, and what to fetch there: the only order of going.
 //!
 //! Input: the gap report, the roster, and what is known of each logger ([`Known`], gathered through `Facts`).
-//! Output: [`Visit`]s in order, for the list and for the sheets of a walk.
+//! Output: [`Visit`]s in order, for the list, the sheets of a walk, `gaps` and `status`. Every date is one that
+//! `memory` gave to a gap, an unclosed epoch or a silence; none is worked out here.
 //!
 //! **The order.** The question is what is no longer there if nobody goes, so:
 //!
-//! 1. [`Class::Dated`]: by the time at which the logger's memory begins to overwrite the oldest thing that is open:
-//!    a gap of more than [`SINGLE_RECORDS`] records, an unclosed epoch that has probably gone on, or what a silent
-//!    logger has made since it was heard. By the earliest such time; where only a latest is known, by that. Equal
-//!    times: a silent logger first.
-//! 2. [`Class::Undated`]: the same, where until when is not known (another instrument, no interval promised). A
-//!    silent one leads: it may have stopped measuring, and each day costs more.
-//! 3. [`Class::Small`]: single records only, and epochs that probably lack nothing. Every radio path loses some; they
-//!    are no reason to hurry, and where something large is open they do not move its date.
-//! 4. [`Class::Gone`]: nothing is left in the logger. No walk brings it back; a file that was read before may.
+//! 1. [`Class::Dated`]: something large is there: a gap of more than [`SINGLE_RECORDS`] records, an unclosed epoch that
+//!    has probably gone on, or what a silent logger has made since it was heard. By the earliest date from which the
+//!    memory may overwrite any of it. Loggers that certainly hold something come before those that only may. Equal dates:
+//!    a silent logger first.
+//! 2. [`Class::Undated`]: the same, where until when is not known. A silent one leads: it may have stopped measuring, and
+//!    each day costs more.
+//! 3. [`Class::Small`]: single records only. Every radio path loses some; they are no reason to hurry, and where something
+//!    large is open they do not move its date.
+//! 4. [`Class::Elsewhere`]: another unit made what is missing. It is not in the logger that is there now.
+//! 5. [`Class::Gone`]: nothing is left in the logger. No walk brings it back; a file that was read before may.
+//!
+//! An unclosed epoch that probably lacks nothing is no reason to go: no copy of the memory can bring what was never made.
 //!
 //! What this is not: no I/O, no SQL, no clock. It never says that a record is *lost*: past the date it is no longer in
 //! the logger, until somebody writes it off; what is written off is not at stake.
 
+use super::gaps::{Facts, Gap, GapState, Report, Silence, UnclosedGap};
+use super::memory::{InLogger, InMemory};
 use crate::config::roster::{Logger, Roster};
 use crate::coverage::Coverage;
-use crate::gaps::{self, Facts, Gap, GapState, Report, UnclosedGap};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
-/// Gaps of no more records than this hurry nobody. As in the gap report.
+/// Gaps of no more records than this are no reason to hurry. As in the gap report.
 pub const SINGLE_RECORDS: u64 = 2;
 
 /// When a memory begins to overwrite something; `None`: not known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Deadline {
-    /// At its fastest interval.
-    pub earliest: Option<i64>,
-    /// At the interval in force.
-    pub latest: Option<i64>,
+    /// Fetch before.
+    pub earliest: Option<GatewayTime>,
+    /// If the logger goes on measuring at its interval.
+    pub latest: Option<GatewayTime>,
 }
 
 impl Deadline {
     /// What a visit is planned by.
-    pub fn goes_by(self) -> Option<i64> {
-        self.earliest.or(self.latest)
+    pub fn goes_by(self) -> Option<GatewayTime> {
+        self.earliest
     }
 }
 
-/// What is known of a logger beside the gap report.
+/// What is known of a logger next to the gap report.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Known {
     /// When it was last heard.
@@ -54,112 +60,40 @@ pub struct Known {
     pub unit: Option<u64>,
     /// The newest record that is held.
     pub newest: Option<Identity>,
-    /// When what came after it begins to be overwritten.
-    pub since_newest: Deadline,
-    /// The same for what came after the last held record of an unclosed epoch.
-    pub after: BTreeMap<Epoch, Deadline>,
     /// What comes after the newest record is written off: the logger is gone.
     pub is_written_off: bool,
 }
 
-/// Asks for what [`plan`] needs of the wanted loggers. Battery and last reception come from the caller.
+/// Asks for what [`plan`] needs of the wanted loggers. The battery comes from the caller.
 pub fn gather<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
     facts: &F,
-    report: &Report,
-    now: i64,
     wanted: impl Fn(Address) -> bool,
 ) -> Result<BTreeMap<Address, Known>, F::Error> {
     let mut all = BTreeMap::new();
     for logger in roster.loggers().filter(|logger| wanted(logger.address)) {
-        all.insert(logger.address, known(logger, coverage, facts)?);
-    }
-    // What would the report say of an unclosed epoch if it had had one more record? One epoch of each logger at a time,
-    // so that the others stay open.
-    let mut left: Vec<&UnclosedGap> = report.unclosed.iter().filter(|open| wanted(open.logger)).collect();
-    while !left.is_empty() {
-        let (mut asked, mut told) = (BTreeMap::new(), coverage.clone());
-        left.retain(|open| {
-            if asked.contains_key(&open.logger) {
-                return true;
-            }
-            // A CSV row may lie beyond.
-            let held = coverage.epoch(open.logger, open.epoch).map(|held| held.held());
-            let next = (open.last.saturating_add(1)..)
-                .find(|&next| !held.as_ref().is_some_and(|h| h.contains(next)));
-            if let Some(next) = next {
-                told.name_epoch(open.logger, open.epoch, next, open.next_epoch);
-                asked.insert(open.logger, (*open, next));
-            }
-            false
+        let address = logger.address;
+        let newest = coverage.epochs_of(address).rev().find_map(|(epoch, held)| {
+            let sequence = Sequence::new(held.authentic.largest()?)?;
+            Some(Identity { address, epoch, sequence })
         });
-        let closed = gaps::report(roster, &told, facts, now, |address| asked.contains_key(&address))?;
-        for (address, (open, next)) in asked {
-            let gap = closed.gaps.iter().find(|gap| {
-                gap.logger == address && gap.epoch == open.epoch && (gap.first..=gap.last).contains(&next)
-            });
-            let (Some(known), Some(logger)) = (all.get_mut(&address), roster.logger(address)) else {
-                continue;
-            };
-            let Some(gap) = gap else { continue };
-            let mut deadline =
-                Deadline { earliest: gap.overwritten_earliest, latest: gap.overwritten_latest };
-            // How much it made before it started anew, nobody knows: at worst it filled its memory at once.
-            let (capacity, interval) = memory(logger, facts, known.newest)?;
-            if deadline.latest.is_some_and(|latest| latest > now)
-                && let Some(from) = open.from
-            {
-                let full = gaps::made_by(from, capacity + 1, fastest(logger, interval), true);
-                deadline.earliest = [deadline.earliest, full].into_iter().flatten().min();
-            }
-            known.after.insert(open.epoch, deadline);
+        let mut known = Known { newest, last_heard: facts.last_heard(address)?, ..Known::default() };
+        if let Some(newest) = newest {
+            let profile = facts.profile_before(newest)?;
+            known.unit = profile.map(|profile| profile.unit).filter(|&unit| unit != 0);
+            let next = newest.sequence.number().saturating_add(1);
+            known.is_written_off = facts
+                .written_off(address)?
+                .iter()
+                .any(|off| off.epoch == newest.epoch && off.last.is_none() && off.first <= next);
         }
+        all.insert(address, known);
     }
     Ok(all)
 }
 
-fn known<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Known, F::Error> {
-    let address = logger.address;
-    let newest = coverage.epochs_of(address).rev().find_map(|(epoch, held)| {
-        let sequence = Sequence::new(held.authentic.largest()?)?;
-        Some(Identity { address, epoch, sequence })
-    });
-    let mut known = Known { newest, last_heard: facts.last_heard(address)?, ..Known::default() };
-    let Some(newest) = newest else { return Ok(known) };
-    known.unit = facts.profile_before(newest)?.map(|profile| profile.unit).filter(|&unit| unit != 0);
-    let (capacity, interval) = memory(logger, facts, Some(newest))?;
-    if let Some(made) = gaps::corrected(coverage, facts, newest)? {
-        // The next record is gone when as many more have been made as the memory holds.
-        known.since_newest = Deadline {
-            earliest: gaps::made_by(made.time, capacity + 1, fastest(logger, interval), true),
-            latest: gaps::made_by(made.time, capacity + 1, interval, false),
-        };
-    }
-    known.is_written_off = facts.written_off(address)?.iter().any(|off| {
-        let next = newest.sequence.number().saturating_add(1);
-        off.epoch == newest.epoch && off.last.is_none() && off.first <= next
-    });
-    Ok(known)
-}
-
-/// Records that a logger's memory holds, and its interval in force; s.
-fn memory<F: Facts>(logger: &Logger, facts: &F, at: Option<Identity>) -> Result<(i64, i64), F::Error> {
-    let profile = match at {
-        Some(at) => facts.profile_before(at)?,
-        None => None,
-    };
-    Ok(profile.map_or((i64::from(logger.memory_records), i64::from(logger.interval_s)), |profile| {
-        (i64::from(profile.capacity), i64::from(profile.interval_s))
-    }))
-}
-
-fn fastest(logger: &Logger, in_force: i64) -> i64 {
-    let alarm = logger.fastest_interval_s.map(i64::from);
-    alarm.into_iter().chain([in_force]).filter(|&s| s > 0).min().unwrap_or(0)
-}
-
-/// How pressing a visit is; the module's page says why in this order.
+/// How urgent a visit is; the module's page says why in this order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Class {
     /// Something large is there, and until when is known.
@@ -168,6 +102,8 @@ pub enum Class {
     Undated,
     /// Single records.
     Small,
+    /// Another unit made it, which is no longer there.
+    Elsewhere,
     /// Nothing is left in the logger.
     Gone,
 }
@@ -179,13 +115,14 @@ impl Class {
             Self::Dated => "dated",
             Self::Undated => "undated",
             Self::Small => "small",
+            Self::Elsewhere => "elsewhere",
             Self::Gone => "gone",
         }
     }
 }
 
-/// A range to copy from a logger, or to look for in older files. `last` of `None`: to the end of the epoch, which
-/// nobody has told.
+/// A range to copy from a logger, or to look for in older files. `last` of `None`: to the end of the epoch, which is not
+/// known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Fetch {
     /// The logger.
@@ -208,9 +145,15 @@ impl Fetch {
         self.last.map(|last| u64::from(last.saturating_sub(self.first)) + 1)
     }
 
-    fn of(gap: &Gap) -> Self {
-        let Gap { logger, epoch, first, last, from, to, .. } = *gap;
-        Self { logger, epoch, first, last: Some(last), from, to }
+    /// Some of a gap's records.
+    fn of(gap: &Gap, first: u32, last: u32) -> Self {
+        let (from, to) = (gap.time_of(first), gap.time_of(last));
+        Self { logger: gap.logger, epoch: gap.epoch, first, last: Some(last), from, to }
+    }
+
+    fn of_rest(open: &UnclosedGap) -> Self {
+        let UnclosedGap { logger, epoch, last, from, to, .. } = *open;
+        Self { logger, epoch, first: last.saturating_add(1), last: None, from, to }
     }
 }
 
@@ -238,15 +181,19 @@ pub struct Stake {
 pub struct Visit {
     /// The logger.
     pub logger: Address,
-    /// How pressing.
+    /// How urgent.
     pub class: Class,
     /// When its memory begins to overwrite the oldest of what makes its class.
     pub deadline: Deadline,
-    /// When nothing of the gaps is left in it, at the latest.
-    pub nothing_left_by: Option<i64>,
+    /// Whether what makes its class is there.
+    pub in_logger: InLogger,
+    /// Something of what makes its class is certainly there.
+    pub is_certain: bool,
+    /// When nothing of the gaps is left in it, if it goes on measuring.
+    pub nothing_left_by: Option<GatewayTime>,
     /// It should have been heard and was not.
     pub is_silent: bool,
-    /// Unclosed epochs that are open.
+    /// Unclosed epochs that are open and may have gone on.
     pub unclosed: u64,
     /// What may still be there.
     pub stake: Stake,
@@ -254,6 +201,8 @@ pub struct Visit {
     pub fetch: Vec<Fetch>,
     /// What is no longer in the logger, and not written off: it may be in a file that was read before.
     pub look_for: Vec<Fetch>,
+    /// What another unit made, which was there before.
+    pub elsewhere: Vec<Fetch>,
     /// The instrument's serial number.
     pub unit: Option<u64>,
     /// When it was last heard.
@@ -275,12 +224,15 @@ impl Visit {
             logger: logger.address,
             class: Class::Gone,
             deadline: Deadline::default(),
+            in_logger: InLogger::No,
+            is_certain: false,
             nothing_left_by: None,
             is_silent: false,
             unclosed: 0,
             stake: Stake::default(),
             fetch: Vec::new(),
             look_for: Vec::new(),
+            elsewhere: Vec::new(),
             unit: known.unit,
             last_heard: known.last_heard,
             battery: known.battery,
@@ -297,7 +249,7 @@ impl Visit {
 
     /// Whole days until it should be done, downwards; below 0: since the date.
     pub fn days_left(&self, now: i64) -> Option<i64> {
-        self.deadline.goes_by().map(|by| by.saturating_sub(now).div_euclid(86_400))
+        self.deadline.goes_by().map(|by| by.since(GatewayTime(now)).div_euclid(86_400))
     }
 
     fn span(&mut self, from: Option<i64>, to: Option<i64>) {
@@ -310,99 +262,80 @@ impl Visit {
 /// What counts towards the class and deadline of a visit.
 #[derive(Default)]
 struct Urgency {
-    large: Vec<Deadline>,
-    small: Vec<Deadline>,
+    large: Vec<InMemory>,
+    small: Vec<InMemory>,
 }
 
 impl Urgency {
     /// The class, and the deadline of what is oldest in it: that with the earliest date.
-    fn settle(&self) -> (Class, Deadline) {
-        let oldest = |of: &[Deadline]| {
-            let dated = of.iter().filter(|deadline| deadline.goes_by().is_some());
-            dated.min_by_key(|deadline| deadline.goes_by()).copied()
+    fn settle(&self, visit: &mut Visit) {
+        let (of, dated, undated) = match (self.large.is_empty(), self.small.is_empty()) {
+            (false, _) => (&self.large, Class::Dated, Class::Undated),
+            (true, false) => (&self.small, Class::Small, Class::Small),
+            (true, true) => {
+                visit.class = if visit.elsewhere.is_empty() { Class::Gone } else { Class::Elsewhere };
+                visit.in_logger = if visit.elsewhere.is_empty() { InLogger::No } else { InLogger::Perhaps };
+                return;
+            }
         };
-        match (self.large.is_empty(), self.small.is_empty()) {
-            (false, _) => match oldest(&self.large) {
-                Some(deadline) => (Class::Dated, deadline),
-                None => (Class::Undated, Deadline::default()),
-            },
-            (true, false) => (Class::Small, oldest(&self.small).unwrap_or_default()),
-            (true, true) => (Class::Gone, Deadline::default()),
-        }
+        let is_certain = |of: &InMemory| of.in_logger == InLogger::Yes || of.certain > 0;
+        visit.is_certain = of.iter().any(is_certain);
+        let oldest = of.iter().filter(|of| of.earliest.is_some()).min_by_key(|of| of.earliest);
+        visit.class = if oldest.is_some() { dated } else { undated };
+        visit.deadline =
+            oldest.map_or_else(Deadline::default, |of| Deadline { earliest: of.earliest, latest: of.latest });
+        // Of the oldest; where no date is known, of what is least sure.
+        let least = of.iter().map(|of| of.in_logger).max().unwrap_or_default();
+        visit.in_logger = oldest.map_or(least, |of| of.in_logger);
     }
+}
+
+/// What is open of one logger.
+#[derive(Default)]
+struct Open<'a> {
+    gaps: Vec<&'a Gap>,
+    unclosed: Vec<&'a UnclosedGap>,
+    silence: Option<&'a Silence>,
 }
 
 /// The visits in order. Loggers of which nothing is open are left out, and so are those that `known` lacks.
 pub fn plan(report: &Report, roster: &Roster, known: &BTreeMap<Address, Known>, now: i64) -> Vec<Visit> {
-    let concerned: BTreeSet<Address> = report
-        .gaps
-        .iter()
-        .filter(|gap| gap.state == GapState::Open)
-        .map(|gap| gap.logger)
-        .chain(report.unclosed.iter().filter(|open| open.state == GapState::Open).map(|open| open.logger))
-        .chain(report.silent.iter().map(|silence| silence.logger))
-        .collect();
+    let mut concerned: BTreeMap<Address, Open<'_>> = BTreeMap::new();
+    for gap in report.gaps.iter().filter(|gap| gap.state == GapState::Open) {
+        concerned.entry(gap.logger).or_default().gaps.push(gap);
+    }
+    for open in report.unclosed.iter().filter(|open| open.state == GapState::Open) {
+        concerned.entry(open.logger).or_default().unclosed.push(open);
+    }
+    for silence in &report.silent {
+        concerned.entry(silence.logger).or_default().silence = Some(silence);
+    }
     let mut visits: Vec<Visit> = concerned
-        .into_iter()
-        .filter_map(|address| visit(report, roster.logger(address)?, known.get(&address)?, now))
+        .iter()
+        .filter_map(|(&address, open)| visit(open, roster.logger(address)?, known.get(&address)?, now))
         .collect();
     visits.sort_by_key(|visit| {
-        (visit.class, visit.deadline.goes_by().unwrap_or(i64::MAX), !visit.is_silent, visit.logger)
+        let by = visit.deadline.goes_by().unwrap_or(GatewayTime(i64::MAX));
+        (visit.class, !visit.is_certain && visit.class == Class::Dated, by, !visit.is_silent, visit.logger)
     });
     visits
 }
 
-fn visit(report: &Report, logger: &Logger, known: &Known, now: i64) -> Option<Visit> {
+fn visit(open: &Open<'_>, logger: &Logger, known: &Known, now: i64) -> Option<Visit> {
     let mut visit = Visit::new(logger, known);
     let mut urgency = Urgency::default();
-    let address = logger.address;
-    for gap in report.gaps.iter().filter(|gap| gap.logger == address && gap.state == GapState::Open) {
-        if gap.all_overwritten_latest.is_some_and(|all| all <= now) {
-            visit.look_for.push(Fetch::of(gap));
-            continue;
-        }
-        visit.fetch.push(Fetch::of(gap));
-        visit.stake.records += gap.records();
-        match gap.readings {
-            Some(readings) => visit.stake.readings += readings,
-            None => visit.stake.of_unknown_kind += gap.records(),
-        }
-        visit.span(gap.from, gap.to);
-        visit.nothing_left_by = visit.nothing_left_by.max(gap.all_overwritten_latest);
-        let deadline = Deadline { earliest: gap.overwritten_earliest, latest: gap.overwritten_latest };
-        let rank = if gap.records() > SINGLE_RECORDS { &mut urgency.large } else { &mut urgency.small };
-        rank.push(deadline);
+    for gap in &open.gaps {
+        visit.gap(gap, &mut urgency);
     }
-    for open in report.unclosed.iter().filter(|open| open.logger == address && open.state == GapState::Open) {
-        let deadline = known.after.get(&open.epoch).copied().unwrap_or_default();
-        let fetch = Fetch {
-            logger: address,
-            epoch: open.epoch,
-            first: open.last.saturating_add(1),
-            last: None,
-            from: open.from,
-            to: open.to,
-        };
-        visit.unclosed += 1;
-        // Its beginning is gone; how far it went nobody knows, so neither whether its end is there.
-        if deadline.latest.is_some_and(|latest| latest <= now) {
-            visit.look_for.push(fetch);
-            continue;
-        }
-        visit.fetch.push(fetch);
-        visit.presume(open.presumed_readings);
-        visit.span(open.from, open.to);
-        // Probably none are missing: a copy made anyway will tell.
-        let rank = if open.presumed_readings == Some(0) { &mut urgency.small } else { &mut urgency.large };
-        rank.push(deadline);
+    for open in &open.unclosed {
+        visit.rest(open, &mut urgency);
     }
-    let silence = report.silent.iter().find(|silence| silence.logger == address);
-    if let Some(silence) = silence.filter(|_| !known.is_written_off) {
+    if let Some(silence) = open.silence.filter(|_| !known.is_written_off) {
         visit.is_silent = true;
         visit.presume(silence.presumed_readings);
-        if let Some(newest) = known.newest {
+        if let Some(newest) = silence.newest {
             visit.fetch.push(Fetch {
-                logger: address,
+                logger: visit.logger,
                 epoch: newest.epoch,
                 first: newest.sequence.number().saturating_add(1),
                 last: None,
@@ -411,16 +344,76 @@ fn visit(report: &Report, logger: &Logger, known: &Known, now: i64) -> Option<Vi
             });
             visit.span(silence.last_heard, Some(now));
         }
-        urgency.large.push(known.since_newest);
+        urgency.large.push(silence.in_memory);
     }
-    (visit.class, visit.deadline) = urgency.settle();
-    visit.fetch.sort_by_key(|fetch| (fetch.epoch, fetch.first));
-    visit.look_for.sort_by_key(|fetch| (fetch.epoch, fetch.first));
-    let is_needed = visit.is_silent || !visit.fetch.is_empty() || !visit.look_for.is_empty();
+    urgency.settle(&mut visit);
+    let is_needed =
+        visit.is_silent || [&visit.fetch, &visit.look_for, &visit.elsewhere].iter().any(|of| !of.is_empty());
+    // What probably lacks nothing is copied along, where somebody goes anyway.
+    if is_needed && matches!(visit.class, Class::Dated | Class::Undated | Class::Small) {
+        for open in
+            open.unclosed.iter().filter(|open| is_probably_whole(open) && open.in_memory.can_be_fetched())
+        {
+            visit.fetch.push(Fetch::of_rest(open));
+        }
+    }
+    for ranges in [&mut visit.fetch, &mut visit.look_for, &mut visit.elsewhere] {
+        ranges.sort_by_key(|fetch| (fetch.epoch, fetch.first));
+    }
     is_needed.then_some(visit)
 }
 
+/// Whether an unclosed epoch ended, as far as time tells, with the last record that is held.
+pub fn is_probably_whole(open: &UnclosedGap) -> bool {
+    open.presumed_readings == Some(0)
+}
+
 impl Visit {
+    fn gap(&mut self, gap: &Gap, urgency: &mut Urgency) {
+        // The oldest are gone first.
+        let left = gap.left();
+        let split = gap.last - u32::try_from(left).unwrap_or(u32::MAX).min(gap.last);
+        if left < gap.records() {
+            self.look_for.push(Fetch::of(gap, gap.first, split));
+        }
+        if left == 0 {
+            return;
+        }
+        let fetch = Fetch::of(gap, split + 1, gap.last);
+        if gap.in_memory.is_elsewhere {
+            self.elsewhere.push(fetch);
+            return;
+        }
+        self.span(fetch.from, fetch.to);
+        self.fetch.push(fetch);
+        self.stake.records += left;
+        match gap.readings.filter(|_| left == gap.records()) {
+            Some(readings) => self.stake.readings += readings,
+            None => self.stake.of_unknown_kind += left,
+        }
+        self.nothing_left_by = self.nothing_left_by.max(gap.in_memory.all_latest);
+        let rank = if left > SINGLE_RECORDS { &mut urgency.large } else { &mut urgency.small };
+        rank.push(gap.in_memory);
+    }
+
+    fn rest(&mut self, open: &UnclosedGap, urgency: &mut Urgency) {
+        if is_probably_whole(open) {
+            return;
+        }
+        self.unclosed += 1;
+        let fetch = Fetch::of_rest(open);
+        if open.in_memory.in_logger == InLogger::No {
+            self.look_for.push(fetch);
+        } else if open.in_memory.is_elsewhere {
+            self.elsewhere.push(fetch);
+        } else {
+            self.fetch.push(fetch);
+            self.presume(open.presumed_readings);
+            self.span(open.from, open.to);
+            urgency.large.push(open.in_memory);
+        }
+    }
+
     fn presume(&mut self, readings: Option<u64>) {
         match readings {
             Some(readings) => self.stake.presumed = self.stake.presumed.saturating_add(readings),

@@ -137,7 +137,9 @@ impl Iterator for Field {
     fn next(&mut self) -> Option<Emission> {
         let Sending { at_unix_s, what } = self.sendings.next()?;
         let bytes = self.line.bytes(what, &self.truth);
+        self.truth.set_line_time(Some(at_unix_s));
         self.witness.feed(&bytes, &mut self.truth);
+        self.truth.set_line_time(None);
         Some(Emission { at_unix_s, bytes, what })
     }
 

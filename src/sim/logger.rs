@@ -167,6 +167,7 @@ impl<'a> Life<'a> {
             truth: LoggerTruth {
                 memory_records: logger.memory_records as usize,
                 in_service_from: plan.in_service_since(logger.address),
+                interval_s: plan.fastest_interval_s(logger).unwrap_or(u32::MAX).min(logger.interval_s),
                 records: Vec::new(),
                 epochs: Vec::new(),
                 clears: Vec::new(),
@@ -371,6 +372,7 @@ impl<'a> Life<'a> {
                 time: record.time(),
                 plaintext: plaintext.into(),
                 heard: false,
+                heard_at_unix_s: None,
             });
         }
     }

@@ -12,7 +12,6 @@ use super::{logger, physics::Physics};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use serde::Serialize;
-use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, Write};
 use std::ops::RangeInclusive;
@@ -33,6 +32,8 @@ pub struct TruthRecord {
     pub plaintext: Box<[u8]>,
     /// Whether a whole copy came over the line, as [`super::Witness`] saw it.
     pub heard: bool,
+    /// When the first such copy came, by a right clock, where that was said.
+    pub heard_at_unix_s: Option<i64>,
 }
 
 // Like the record itself: nothing of its content is printed.
@@ -43,6 +44,11 @@ impl std::fmt::Debug for TruthRecord {
 }
 
 impl TruthRecord {
+    /// By when a gateway can know of it: when it came, and else when it was made.
+    fn known_at(&self) -> i64 {
+        self.heard_at_unix_s.unwrap_or(self.made_at_unix_s)
+    }
+
     /// The record read back from its plaintext; always there.
     pub fn record(&self) -> Option<Record> {
         Record::decode(&self.plaintext, self.identity.epoch).ok()
@@ -55,6 +61,8 @@ pub struct Truth {
     loggers: BTreeMap<Address, LoggerTruth>,
     sealer: Arc<Sealer>,
     to_unix_s: i64,
+    /// When what is heard now comes over the line.
+    line_at_unix_s: Option<i64>,
 }
 
 /// One logger's records, in the order in which it made them.
@@ -63,6 +71,8 @@ pub(super) struct LoggerTruth {
     pub(super) memory_records: usize,
     /// From when on the roster expects its records, where it says.
     pub(super) in_service_from: Option<i64>,
+    /// The shortest interval that the roster gives.
+    pub(super) interval_s: u32,
     pub(super) records: Vec<TruthRecord>,
     /// In order; epochs grow.
     pub(super) epochs: Vec<EpochTruth>,
@@ -103,25 +113,30 @@ impl LoggerTruth {
     /// The first sequence of an epoch that is expected; `None`: none of it is.
     fn first_expected(&self, epoch: u32) -> Option<u32> {
         let Some(since) = self.in_service_from else { return Some(1) };
-        let heard = self.heard().filter(|record| i64::from(record.time) >= since);
-        let first = heard.map(|record| record.identity).min()?;
-        match epoch.cmp(&first.epoch.number()) {
-            Ordering::Greater => Some(1),
-            Ordering::Equal => Some(first.sequence.number()),
-            // Only an epoch of which nothing was heard, if the one that names it began more than a day later.
-            Ordering::Less => {
-                let by =
-                    self.epochs.iter().find(|by| by.names.is_some_and(|(of, _)| of.number() == epoch))?;
-                let began = self
-                    .heard()
-                    .filter(|record| record.identity.epoch == by.epoch)
-                    .min_by_key(|r| r.identity)?;
-                let unheard = !self.heard().any(|record| record.identity.epoch.number() == epoch);
-                let named = self.named().any(|(of, _)| of == epoch);
-                let counts = by.epoch >= first.epoch && i64::from(began.time) > since + 86_400;
-                (unheard && named && counts).then_some(1)
+        let heard = || self.heard().filter(move |record| record.identity.epoch.number() == epoch);
+        let sequence = |record: &TruthRecord| u64::from(record.identity.sequence.number());
+        let before = heard().filter(|r| r.known_at() < since).map(sequence).max().unwrap_or(0);
+        let after = heard().filter(|r| sequence(r) > before).min_by_key(|r| r.identity);
+        let later = self.heard().filter(|r| r.identity.epoch.number() > epoch).min_by_key(|r| r.identity);
+        let (first, at) = match (after, later) {
+            (Some(after), _) => (sequence(after), Some(after.known_at())),
+            (None, Some(later)) if later.known_at() <= since => return None,
+            (None, later) => {
+                let named = self.named().filter(|(of, _)| *of == epoch).map(|(_, last)| last).max();
+                (before.max(u64::from(named.unwrap_or(0))) + 1, later.map(|r| r.known_at()))
             }
-        }
+        };
+        let profiles = heard().filter_map(|record| match record.record() {
+            Some(Record::Profile(profile)) => Some(profile.interval_s),
+            _ => None,
+        });
+        let interval = i64::from(profiles.chain([self.interval_s]).min().unwrap_or(0));
+        let Some(span) = at.map(|at| at - since).filter(|&span| span >= 0 && interval > 0) else {
+            return u32::try_from(before + 1).ok();
+        };
+        let up = |by: i64| u64::try_from((span + by - 1) / by).unwrap_or(0);
+        let most = up(interval) + up(86_400) + 6;
+        u32::try_from(before.max(first.saturating_sub(most + 1)) + 1).ok()
     }
 
     /// What the heard profiles say of earlier epochs: (epoch, its last sequence).
@@ -143,7 +158,12 @@ impl Truth {
         for of in &plan.loggers {
             loggers.entry(of.address).or_insert_with(|| logger::live(plan, of, &physics));
         }
-        Self { loggers, sealer: Arc::new(Sealer::new(plan)), to_unix_s: plan.to_unix_s() }
+        Self {
+            loggers,
+            sealer: Arc::new(Sealer::new(plan)),
+            to_unix_s: plan.to_unix_s(),
+            line_at_unix_s: None,
+        }
     }
 
     /// When the field ends.
@@ -235,17 +255,27 @@ impl Truth {
         heard.into_iter().filter(is_open).filter(|epoch| logger.first_expected(*epoch).is_some()).collect()
     }
 
+    /// Says when what is heard from here on comes over the line; `None`: not known, or by hand.
+    pub fn set_line_time(&mut self, at_unix_s: Option<i64>) {
+        self.line_at_unix_s = at_unix_s;
+    }
+
     /// Says that a record is held after all; `true` if it was not before.
     pub fn mark_heard(&mut self, identity: Identity) -> bool {
         let Some(logger) = self.loggers.get_mut(&identity.address) else { return false };
         let Some(index) = logger.index(identity) else { return false };
-        !std::mem::replace(&mut logger.records[index].heard, true)
+        let record = &mut logger.records[index];
+        if !record.heard {
+            record.heard_at_unix_s = self.line_at_unix_s;
+        }
+        !std::mem::replace(&mut record.heard, true)
     }
 
     /// Forgets what was heard, to have another [`super::Witness`] listen.
     pub fn forget_heard(&mut self) {
         for record in self.loggers.values_mut().flat_map(|logger| &mut logger.records) {
             record.heard = false;
+            record.heard_at_unix_s = None;
         }
     }
 

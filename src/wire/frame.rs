@@ -80,6 +80,20 @@ impl NoFrame {
     }
 }
 
+/// Whom a right frame of another version claims to be from, and which version that is. Where another version has its
+/// address, this one cannot know: it is looked for where ours has it.
+pub fn other_version(run: &[u8]) -> Option<(u8, Address)> {
+    if !matches!(SerialFrame::parse(run), Err(NoFrame::Version)) {
+        return None;
+    }
+    let header = match *run.first()? {
+        KIND_AIR => 1,
+        _ => 3,
+    };
+    let &[version, _, a0, a1] = run.get(header..)?.first_chunk()?;
+    Some((version, Address::new(u16::from_be_bytes([a0, a1]))?))
+}
+
 /// A right serial frame with an air frame of this version from a logger.
 #[derive(Clone, Copy, Debug)]
 pub struct SerialFrame<'a> {

@@ -277,7 +277,7 @@ macro_rules! debug_without_values {
 debug_without_values!(Reading, Profile, Event, Record);
 
 /// Why an authentic record is opaque to this version. Says what did not fit, never a value.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum NotUnderstood {
     /// The first byte is no known type.
     Type,
@@ -293,6 +293,21 @@ pub enum NotUnderstood {
     Firmware,
     /// A previous epoch that is not below the record's own.
     PreviousEpoch,
+}
+
+impl NotUnderstood {
+    /// The rule that failed, in words.
+    pub fn rule(self) -> &'static str {
+        match self {
+            Self::Type => "a type that this version does not know",
+            Self::Length => "longer or shorter than its own fields say",
+            Self::Channels => "a number of channels out of range",
+            Self::SpareFaultBit => "a fault bit of a channel that does not exist",
+            Self::RawUnit => "a raw unit that this version does not know",
+            Self::Firmware => "a firmware label that is too long or not UTF-8",
+            Self::PreviousEpoch => "a previous epoch that is not below its own",
+        }
+    }
 }
 
 /// Takes big-endian fields off the front; running out is a matter of length.

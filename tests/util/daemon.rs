@@ -167,6 +167,29 @@ impl Drop for Daemon {
     }
 }
 
+/// Leaves the word of a daemon that runs and hears, by this process's number, where reports look for it.
+pub fn seems_to_run(runtime_dir: &Path, now: i64) {
+    use stonechat::daemon::state::RadioState;
+    std::fs::create_dir_all(runtime_dir).unwrap();
+    let radio = RadioState {
+        name: "mast".to_owned(),
+        up: true,
+        since: Some(now - 400 * 86_400),
+        last_frame_at: Some(now - 37),
+        ..RadioState::default()
+    };
+    let state = DaemonState {
+        pid: std::process::id(),
+        started_at: now - 400 * 86_400,
+        written_at: now - 4,
+        clock_synchronised: true,
+        phase: "running".to_owned(),
+        radios: vec![radio],
+        ..DaemonState::default()
+    };
+    state.write(runtime_dir).unwrap();
+}
+
 pub fn is_root() -> bool {
     rustix::process::geteuid().is_root()
 }

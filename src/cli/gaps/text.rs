@@ -13,8 +13,11 @@ use crate::config::Config;
 use crate::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::judge::Row;
 use crate::ledger::query::AsideLedger;
+use crate::report::memory::InLogger;
+use crate::report::visits::{self, Class, SINGLE_RECORDS, Visit};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
+use crate::view;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -73,6 +76,12 @@ impl<'a> Page<'a> {
             ),
         );
         text += &self.restriction();
+        let offset = self.config.site.utc_offset_s;
+        if let Some(first) = view::gateway::first(&self.found.gateway, offset) {
+            text += "\n";
+            text += &self.prose(0, &first);
+            text += "\n";
+        }
         // First: who drives for what lies in a file beside, drives for nothing.
         for aside in self.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
             text += "\n";
@@ -81,17 +90,22 @@ impl<'a> Page<'a> {
         }
         let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
         if nothing_open && report.silent.is_empty() {
-            text += match self.is_part() {
-                true => "\nNothing is missing in this part, and no logger of it is silent.\n",
-                false => {
+            text += match (self.found.gateway.works(), self.is_part()) {
+                (false, true) => "\nNothing is missing in this part, as far as it was received.\n",
+                (false, false) => {
+                    "\nEvery record that must exist is held, as far as the gateway received any.\n"
+                }
+                (true, true) => "\nNothing is missing in this part, and no logger of it is silent.\n",
+                (true, false) => {
                     "\nComplete: every record that must exist is held, and no logger is silent.\nNothing to do.\n"
                 }
             };
         } else {
-            let (visits, gone) = self.visits();
-            let drive = self.drive_answer(&visits, gone);
-            let first = drive.split_inclusive(". ").next().unwrap_or(&drive).trim_end();
-            text += &self.prose(0, &format!("A drive? {first} Why, and in which order: see below."));
+            let answer = self.drive_answer(self.gone());
+            let first = answer.split_inclusive(". ").next().unwrap_or(&answer).trim_end();
+            text +=
+                &self.prose(0, &format!("Is a visit needed? {first} Why, and in which order: see below."));
+            text += &self.bad_ends();
             text += &self.faults();
             text += &self.outages();
             text += &self.missing();
@@ -99,6 +113,7 @@ impl<'a> Page<'a> {
             text += &self.drive();
         }
         text += &self.unclosed();
+        text += &self.opaque();
         text += &self.silent();
         text += &self.written_off();
         let is_marked = text.contains('~');
@@ -259,6 +274,9 @@ impl<'a> Page<'a> {
         text += &self.prose(
             INDENT,
             &match silent {
+                0 if !self.found.gateway.explained.is_empty() => {
+                    "Whether it is over is not known before the gateway works again.".to_owned()
+                }
                 0 => "All of it is over: every logger is being heard again.".to_owned(),
                 _ => format!("{} still not heard: see the end.", loggers_are(silent)),
             },
@@ -395,22 +413,27 @@ impl<'a> Page<'a> {
     /// What of a gap is still in its logger, in words.
     fn deadline(&self, gap: &Gap) -> String {
         let at = |time: i64| self.at(time);
-        let all_gone = gap.all_overwritten_latest.is_some_and(|all| all <= self.now);
-        match (gap.overwritten_earliest, gap.overwritten_latest) {
-            (_, Some(latest)) if latest <= self.now => match gap.all_overwritten_latest {
-                _ if all_gone => "no longer in the logger".to_owned(),
-                Some(all) => format!("partly gone; the rest until {}", at(all)),
-                None => "partly gone; the rest: until when is not known".to_owned(),
-            },
-            (Some(earliest), Some(latest)) if earliest <= self.now => {
-                format!("may be going now, goes from {} at the latest", at(latest))
+        let memory = &gap.in_memory;
+        let partly = if memory.gone > 0 {
+            format!("{} gone; the rest ", thousands(memory.gone))
+        } else {
+            String::new()
+        };
+        let (earliest, latest) = (memory.earliest.map(|at| at.unix_s()), memory.latest.map(|at| at.unix_s()));
+        match (memory.in_logger, earliest, latest) {
+            (InLogger::No, ..) => "no longer in the logger".to_owned(),
+            _ if memory.is_elsewhere => format!("{partly}in the unit that was there before"),
+            (InLogger::Yes, Some(earliest), _) if partly.is_empty() => {
+                format!("{FETCH_BEFORE}{}", at(earliest))
             }
-            (Some(earliest), None) if earliest <= self.now => {
-                "may be going now, if it runs at its fastest".to_owned()
+            (InLogger::Yes, Some(earliest), _) => format!("{partly}until {}", at(earliest)),
+            (_, Some(earliest), Some(latest)) if earliest <= self.now && latest > self.now => {
+                format!("{partly}may be going now, goes from {} at the latest", at(latest))
             }
-            (Some(earliest), _) => format!("{FETCH_BEFORE}{}", at(earliest)),
-            (None, Some(latest)) => format!("{FETCH_BEFORE}{}", at(latest)),
-            (None, None) => "until when is not known".to_owned(),
+            (_, Some(earliest), _) if earliest <= self.now => format!("{partly}may be gone, go now"),
+            // The footnote says what the mark means.
+            (_, Some(earliest), _) => format!("{partly}{FETCH_BEFORE}{} ?", at(earliest)),
+            (_, None, _) => format!("{partly}until when is not known"),
         }
     }
 
@@ -420,10 +443,9 @@ impl<'a> Page<'a> {
             let entry = by_logger.entry(gap.logger).or_insert((0, 0, 0, gap));
             entry.0 += gap.records();
             entry.1 += 1;
-            if self.is_gone(gap) {
-                entry.2 += gap.records();
-            } else if self.is_gone(entry.3) {
-                // The deadline that is told is that of the oldest which can still be fetched.
+            entry.2 += gap.records() - gap.left();
+            if !self.is_gone(gap) && self.is_gone(entry.3) {
+                // The deadline that is given is that of the oldest that can still be fetched.
                 entry.3 = gap;
             }
         }
@@ -506,71 +528,97 @@ impl<'a> Page<'a> {
         (table, all - shown)
     }
 
-    /// What a visit to each logger can still bring, and how many records none can.
-    fn visits(&self) -> (BTreeMap<Address, Visit>, u64) {
-        let mut visits: BTreeMap<Address, Visit> = BTreeMap::new();
-        let mut gone = 0;
-        for gap in &self.open {
-            if self.is_gone(gap) {
-                gone += gap.records();
-                continue;
-            }
-            let visit = visits.entry(gap.logger).or_default();
-            visit.records += gap.records();
-            visit.gone_by = visit.gone_by.max(gap.all_overwritten_latest);
-            let begins = gap.overwritten_earliest.or(gap.overwritten_latest);
-            let is_long = gap.records() > super::SINGLE_RECORDS;
-            // A single record does not hurry anybody where a long gap waits as well.
-            match (visit.is_long, is_long) {
-                (false, true) => (visit.is_long, visit.before) = (true, begins),
-                (true, false) => {}
-                _ => visit.before = [visit.before, begins].into_iter().flatten().min(),
-            }
-        }
-        (visits, gone)
+    /// Missing records that are no longer in their loggers.
+    fn gone(&self) -> u64 {
+        self.open.iter().map(|gap| gap.records() - gap.left()).sum()
     }
 
-    /// Whether it needs a drive and until when, in a sentence or two.
-    fn drive_answer(&self, visits: &BTreeMap<Address, Visit>, gone: u64) -> String {
+    /// Ends of epochs that no logger can have reached.
+    fn bad_ends(&self) -> String {
+        let bad = self.found.report.bad_ends.iter().map(|bad| {
+            self.prose(
+                0,
+                &format!(
+                    "Firmware fault: logger {} ({}) says in epoch {} that its epoch {} ended with {}. Held is {}, and \
+                     it can have made about {} more at most. Report this to its maker. What it never made can be \
+                     written off (`stonechat write-off`).",
+                    bad.logger,
+                    self.name(bad.logger),
+                    bad.by_epoch,
+                    bad.epoch,
+                    thousands(u64::from(bad.last)),
+                    if bad.held == 0 { "nothing".to_owned() } else { format!("up to {}", thousands(u64::from(bad.held))) },
+                    thousands(bad.most),
+                ),
+            )
+        });
+        bad.collect()
+    }
+
+    /// Whether a visit is needed and until when, in a sentence or two.
+    fn drive_answer(&self, gone: u64) -> String {
         let silent = self.unaccounted();
-        let unclosed = self.open_unclosed().count();
-        let long = || visits.iter().filter(|(_, visit)| visit.is_long);
-        let first = long().filter_map(|(logger, visit)| visit.before.map(|at| (at, *logger))).min();
-        match (long().count(), first) {
-            (0, _) if silent > 0 => {
-                format!("Yes, to look after {} (see below).", counted(silent, "silent logger"))
-            }
-            (0, _) if !visits.is_empty() => {
-                "Not for these alone: they are single records. Fetch them at the next \
-                visit that you make anyway; the table says until when they are there."
-                    .to_owned()
-            }
-            (0, _) if unclosed > 0 => {
-                "Only for the unclosed epochs below; what else is missing, no drive brings back.".to_owned()
-            }
-            (0, _) if gone == 0 => "No.".to_owned(),
-            (0, _) => {
-                "No: what is missing is no longer in any logger. Look for files read before; what none has can be \
-                written off, with a reason (`stonechat write-off`)."
-                    .to_owned()
-            }
-            (_, Some((first, logger))) if first <= self.now => {
-                format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
-            }
-            (_, Some((first, logger))) => format!(
-                "Yes, before {}: from then on, logger {logger} may overwrite what is missing. Single records may go \
-                 sooner; they are no reason to hurry.",
-                self.at(first)
-            ),
-            (_, None) => "Yes; until when is not known, so go soon.".to_owned(),
+        let of = |classes: &[Class]| self.found.visits.iter().filter(|v| classes.contains(&v.class)).count();
+        let large: Vec<&Visit> = self
+            .found
+            .visits
+            .iter()
+            .filter(|visit| matches!(visit.class, Class::Dated | Class::Undated) && self.is_worth_it(visit))
+            .collect();
+        let is_only_silent = |visit: &&&Visit| visit.stake.records == 0 && visit.unclosed == 0;
+        let is_more = !large.iter().all(|visit| is_only_silent(&visit));
+        if let Some(first) = large.first().filter(|_| is_more) {
+            let logger = first.logger;
+            return match first.deadline.goes_by().map(|by| by.unix_s()) {
+                Some(by) if by <= self.now => {
+                    format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
+                }
+                Some(by) => format!(
+                    "Yes, before {}: from then on, logger {logger} may overwrite what is missing. Single records may go \
+                     sooner; they are no reason to hurry.",
+                    self.at(by)
+                ),
+                None => "Yes; until when is not known, so go soon.".to_owned(),
+            };
         }
+        if silent > 0 {
+            return format!("Yes, to look after {} (see below).", counted(silent, "silent logger"));
+        }
+        if of(&[Class::Small]) > 0 {
+            return "Not for these alone: they are single records. Fetch them at the next visit that you make anyway; \
+                the table says until when they are there."
+                .to_owned();
+        }
+        if of(&[Class::Elsewhere]) > 0 {
+            return "No visit to the loggers that are there now brings it: another unit made it. If you still have that \
+                unit, copy its memory."
+                .to_owned();
+        }
+        match gone {
+            0 => "No.".to_owned(),
+            _ => "No: what is missing is no longer in any logger. Look for files read before; what none has can be \
+                written off, with a reason (`stonechat write-off`)."
+                .to_owned(),
+        }
+    }
+
+    /// Whether a visit is for more than a silence that is accounted for.
+    fn is_worth_it(&self, visit: &Visit) -> bool {
+        let is_quiet = visit.is_silent && self.found.notes.is_accounted_for(visit.logger);
+        !is_quiet || visit.stake.records > SINGLE_RECORDS || visit.unclosed > 0
     }
 
     fn drive(&self) -> String {
-        let (visits, gone) = self.visits();
-        let mut text = String::from("\n5. Does it need a drive, and until when?\n");
-        text += &self.prose(INDENT, &self.drive_answer(&visits, gone));
-        if gone > 0 && !visits.is_empty() {
+        let gone = self.gone();
+        let to_go: Vec<&Visit> = self
+            .found
+            .visits
+            .iter()
+            .filter(|visit| matches!(visit.class, Class::Dated | Class::Undated | Class::Small))
+            .collect();
+        let mut text = String::from("\n5. Is a visit needed, and until when?\n");
+        text += &self.prose(INDENT, &self.drive_answer(gone));
+        if gone > 0 && !to_go.is_empty() {
             text += &self.prose(
                 INDENT,
                 &format!(
@@ -580,20 +628,31 @@ impl<'a> Page<'a> {
                 ),
             );
         }
-        if visits.is_empty() {
+        if to_go.is_empty() {
             return text;
         }
-        let mut order: Vec<(Address, Visit)> = visits.into_iter().collect();
-        order.sort_by_key(|(logger, visit)| (!visit.is_long, visit.before.unwrap_or(i64::MAX), *logger));
-        let mut table = Table::new(&["go before", "nothing left by", ">records", ">logger", "name"]);
-        for (logger, visit) in &order {
-            let before = match visit.before {
+        let mut table = Table::new(&["go before", "nothing left by", ">records", ">logger", "name", ""]);
+        for visit in &to_go {
+            let before = match visit.deadline.goes_by().map(|by| by.unix_s()) {
                 Some(before) if before <= self.now => "now".to_owned(),
                 Some(before) => self.at(before),
                 None => "not known".to_owned(),
             };
-            let gone_by = visit.gone_by.map_or("not known".to_owned(), |at| self.at(at));
-            table.row([before, gone_by, thousands(visit.records), logger.to_string(), self.name(*logger)]);
+            let gone_by = match (visit.nothing_left_by, visit.stake.records) {
+                (Some(at), _) => self.at(at.unix_s()),
+                (None, 0) => String::new(),
+                (None, _) => "not known".to_owned(),
+            };
+            let mark = if visit.is_silent { "silent" } else { "" };
+            let records = thousands(visit.stake.records);
+            table.row([
+                before,
+                gone_by,
+                records,
+                visit.logger.to_string(),
+                self.name(visit.logger),
+                mark.to_owned(),
+            ]);
         }
         text += &self.prose(INDENT, "In this order:");
         for line in table.text(INDENT).lines() {
@@ -619,8 +678,9 @@ impl<'a> Page<'a> {
         let mut text = String::from("\nApart: unclosed epochs\n");
         text += &self.prose(
             INDENT,
-            "A logger started anew, and nobody has told where it had stopped: records may be missing between. A copy \
-             of its memory tells; where there is none to be had, `stonechat write-off --rest-of-epoch` closes it.",
+            "A logger started anew, and no record says where it had stopped: records may be missing between. A copy of \
+             its memory brings them, where it still has them; it does not close the epoch. `stonechat write-off \
+             --rest-of-epoch` does (with `--all-unclosed`: all of a logger).",
         );
         text + &self.unclosed_table(&all)
     }
@@ -644,12 +704,33 @@ impl<'a> Page<'a> {
                 Some(readings) => format!("at most about {}", counted(readings, "reading")),
                 None => "how many is not known".to_owned(),
             };
+            let memory = &open.in_memory;
+            let until = match (memory.in_logger, memory.earliest.map(|at| at.unix_s())) {
+                _ if open.state == GapState::WrittenOff || visits::is_probably_whole(open) => String::new(),
+                (InLogger::No, _) => "; no longer in the logger: no visit closes it".to_owned(),
+                _ if memory.is_elsewhere => "; in the unit that was there before".to_owned(),
+                (_, Some(at)) if at <= self.now => "; may be gone, go now".to_owned(),
+                (_, Some(at)) => format!("; {FETCH_BEFORE}{}", self.at(at)),
+                (_, None) => "; until when is not known".to_owned(),
+            };
             tails.push(format!(
-                "{presumed}; epoch {} after {}, next epoch {}",
+                "{presumed}{until}; epoch {} after {}, next epoch {}",
                 open.epoch, open.last, open.next_epoch
             ));
         }
         self.with_tail(&table, "missing; where", &tails, &notes)
+    }
+
+    fn opaque(&self) -> String {
+        let opaque = &self.found.opaque;
+        if opaque.is_empty() {
+            return String::new();
+        }
+        let mut text = String::from("\nApart: records that cannot be read (held, and no gap)\n");
+        for opaque in opaque {
+            text += &self.prose(INDENT, &view::unread::opaque(opaque));
+        }
+        text
     }
 
     fn silent(&self) -> String {
@@ -730,6 +811,16 @@ impl<'a> Page<'a> {
         }
         let mut text = String::from("\n");
         text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
+        let is_unsure = |gap: &&Gap| {
+            gap.in_memory.in_logger == InLogger::Perhaps
+                && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
+        };
+        if self.open.iter().any(|gap| is_unsure(gap)) {
+            text += &self.prose(
+                0,
+                "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",
+            );
+        }
         if is_marked {
             text += &self.prose(
                 0,
@@ -741,7 +832,7 @@ impl<'a> Page<'a> {
     }
 
     fn is_gone(&self, gap: &Gap) -> bool {
-        gap.all_overwritten_latest.is_some_and(|all| all <= self.now)
+        gap.in_memory.in_logger == InLogger::No
     }
 
     fn name(&self, logger: Address) -> String {
@@ -809,15 +900,6 @@ impl<'a> Page<'a> {
         }
         text
     }
-}
-
-/// What one logger's visit is for.
-#[derive(Clone, Copy, Debug, Default)]
-struct Visit {
-    records: u64,
-    is_long: bool,
-    before: Option<i64>,
-    gone_by: Option<i64>,
 }
 
 /// A channel's counts, or why there are none.

@@ -18,12 +18,17 @@ use super::{DONE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::config::roster::{InService, Logger, Roster};
 use crate::daemon::state::DaemonState;
-use crate::gaps::{self, Gap, GapState, Report};
+use crate::gaps::{self, Gap, GapState, Report, Silence};
 use crate::judge::Outcome;
 use crate::ledger::Error;
 use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
+use crate::record::unread::{Foreign, Opaque};
+use crate::report::gateway::Gateway;
+use crate::report::memory::InLogger;
+use crate::report::visits::{self, Class, Visit};
 use crate::text::rfc3339;
+use crate::view;
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -53,8 +58,6 @@ Examples:
   stonechat status --ascii | mail -s 'how it is' somebody@example.org
   stonechat status --json";
 
-/// A gap of fewer records is a lost frame or two: no reason to drive out.
-const WORTH_A_DRIVE_RECORDS: u64 = 3;
 /// A time that runs out within this needs somebody now, in seconds.
 const URGENT_S: i64 = 7 * DAY_S;
 /// Below this share heard first time a path is bad, in percent; and so many must have been due to tell.
@@ -97,9 +100,7 @@ pub struct Surroundings {
 impl Surroundings {
     /// As they are now.
     fn of(config: &Config) -> Self {
-        let daemon = config.runtime_dir.as_deref().and_then(DaemonState::read);
-        let daemon_alive =
-            daemon.as_ref().is_some_and(|state| state.phase == "running" && is_alive(state.pid));
+        let (daemon, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
         Self {
             site: config.site.name.clone(),
             utc_offset_s: config.site.utc_offset_s,
@@ -118,7 +119,11 @@ pub struct Status {
     around: Surroundings,
     growth: Option<Growth>,
     radios: Vec<RadioTotal>,
-    foreign: (usize, u64),
+    /// Frames that are still set aside unopened, by radio.
+    still_unopened: BTreeMap<String, u64>,
+    foreign: Vec<Foreign>,
+    opaque: Vec<Opaque>,
+    gateway: Gateway,
     notices: Vec<Notice>,
     notices_dropped: i64,
     loggers: Vec<LoggerStatus>,
@@ -155,9 +160,11 @@ struct LoggerStatus {
     heard: Option<LastHeard>,
     held: u64,
     missing: u64,
-    /// Missing records that its memory no longer holds, at any interval.
+    /// Missing records that are no longer in the logger.
     overwritten: u64,
     silent: bool,
+    /// Not heard for as long as a silent one, which the gateway explains.
+    unheard: bool,
     /// The remark by which it is expected to be quiet now.
     quiet: Option<Remark>,
     /// The write-off by which the rest of its newest epoch is given up.
@@ -166,34 +173,42 @@ struct LoggerStatus {
     deadline: Option<i64>,
     /// The same of gaps that are worth a drive, and how many records those have.
     drive: Option<(i64, u64)>,
+    /// Whether what a visit would be for is still there; `None`: there is nothing to fetch.
+    in_logger: Option<InLogger>,
     strip: Strip,
 }
 
 impl LoggerStatus {
-    fn new(logger: &Logger, snapshot: &Snapshot<'_>, report: &Report, strip: Strip, now: i64) -> Self {
+    fn new(
+        logger: &Logger,
+        snapshot: &Snapshot<'_>,
+        report: &Report,
+        visits: &[Visit],
+        strip: Strip,
+    ) -> Self {
         let mine: Vec<&Gap> = report
             .gaps
             .iter()
             .filter(|gap| gap.logger == logger.address && gap.state == GapState::Open)
             .collect();
-        let is_overwritten = |gap: &&&Gap| gap.overwritten_latest.is_some_and(|latest| latest <= now);
-        let fetchable: Vec<&Gap> = mine.iter().filter(|gap| !is_overwritten(gap)).copied().collect();
-        let worth: Vec<&Gap> =
-            fetchable.iter().filter(|gap| gap.records() >= WORTH_A_DRIVE_RECORDS).copied().collect();
-        let earliest = |gaps: &[&Gap]| gaps.iter().filter_map(|gap| gap.overwritten_earliest).min();
-        let records = |gaps: &[&Gap]| gaps.iter().map(|gap| gap.records()).sum::<u64>();
+        let visit = visits.iter().find(|visit| visit.logger == logger.address);
+        let deadline = visit.and_then(|visit| visit.deadline.goes_by()).map(|by| by.unix_s());
+        let worth = visit.filter(|visit| visit.class == Class::Dated);
+        let records = |of: fn(&Gap) -> u64| mine.iter().map(|gap| of(gap)).sum::<u64>();
         Self {
             address: logger.address,
             name: logger.name.clone(),
             heard: snapshot.heard(logger.address),
             held: snapshot.coverage().epochs_of(logger.address).map(|(_, held)| held.held().count()).sum(),
-            missing: records(&mine),
-            overwritten: records(&mine) - records(&fetchable),
+            missing: records(Gap::records),
+            overwritten: records(|gap| gap.in_memory.gone),
             silent: report.silent.iter().any(|silence| silence.logger == logger.address),
             quiet: None,
             given_up: None,
-            deadline: earliest(&fetchable),
-            drive: earliest(&worth).map(|at| (at, records(&worth))),
+            unheard: false,
+            deadline,
+            drive: worth.and_then(|visit| Some((deadline?, visit.stake.records))).filter(|&(_, n)| n > 0),
+            in_logger: visit.map(|visit| visit.in_logger),
             strip,
         }
     }
@@ -208,6 +223,7 @@ impl LoggerStatus {
         let (radio, due) = self.strip.heard_first_time();
         // Of a silent one it is known already that it is not heard; of a quiet one, that it need not be.
         !self.silent
+            && !self.unheard
             && self.quiet.is_none()
             && due >= BAD_PATH_DUE_MIN
             && radio * 100 < due * BAD_PATH_PERCENT
@@ -254,9 +270,13 @@ pub fn gather(
     around: Surroundings,
     now: i64,
 ) -> Result<Status, Error> {
-    let report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
+    let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
+    let gateway = super::gateway::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
+    let unheard = gateway.take_explained(&mut report);
+    let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
+    let visits = visits::plan(&report, roster, &known, now);
     let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
-    let mut strips = strips(roster, snapshot, &report, &given_up, now)?;
+    let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
     let loggers = roster
         .loggers()
         .map(|logger| {
@@ -264,17 +284,20 @@ pub fn gather(
             LoggerStatus {
                 quiet: quiet.remove(&logger.address),
                 given_up: given_up.remove(&logger.address),
-                ..LoggerStatus::new(logger, snapshot, &report, strip, now)
+                unheard: gateway.explained.contains(&logger.address),
+                ..LoggerStatus::new(logger, snapshot, &report, &visits, strip)
             }
         })
         .collect();
-    let foreign = snapshot.foreign()?;
     Ok(Status {
         now,
         growth: Growth::new(&snapshot.sizes()?, around.disk_free_bytes),
         around,
         radios: snapshot.radio_totals()?,
-        foreign: (foreign.len(), foreign.iter().map(|(_, frames)| frames).sum()),
+        still_unopened: snapshot.still_unopened()?,
+        foreign: snapshot.foreign()?,
+        opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
+        gateway,
         notices: snapshot.notices()?,
         notices_dropped: snapshot.notices_dropped()?,
         loggers,
@@ -287,6 +310,7 @@ fn strips(
     roster: &Roster,
     snapshot: &Snapshot<'_>,
     report: &Report,
+    unheard: &[Silence],
     given_up: &BTreeMap<Address, WrittenOff>,
     now: i64,
 ) -> Result<BTreeMap<Address, Strip>, Error> {
@@ -323,7 +347,7 @@ fn strips(
             GapState::WrittenOff => strip.spread(span, readings, |day| &mut day.written_off),
         }
     }
-    for silence in &report.silent {
+    for silence in report.silent.iter().chain(unheard) {
         let in_service = match roster.logger(silence.logger).and_then(|logger| logger.in_service) {
             Some(InService::From(since)) => Some(since),
             _ => None,
@@ -342,11 +366,6 @@ fn strips(
         }
     }
     Ok(strips)
-}
-
-/// Whether a process with this number is there.
-fn is_alive(pid: u32) -> bool {
-    Path::new("/proc").join(pid.to_string()).exists()
 }
 
 /// The ledger and its -wal, by stat: opening them would break SQLite's locks.
@@ -368,7 +387,16 @@ fn disk_free(path: &Path) -> Option<u64> {
 
 /// As files take it; times and days in UTC.
 pub fn json(status: &Status) -> Value {
-    let loggers: Vec<Value> = status.loggers.iter().map(|logger| logger_json(logger, status.now)).collect();
+    let loggers: Vec<Value> = status
+        .loggers
+        .iter()
+        .map(|logger| {
+            let mut value = logger_json(logger, status.now);
+            let opaque = status.opaque.iter().find(|opaque| opaque.logger == logger.address);
+            value["opaque"] = view::unread::opaque_json(opaque);
+            value
+        })
+        .collect();
     let radios: Vec<Value> = status
         .radios
         .iter()
@@ -379,6 +407,7 @@ pub fn json(status: &Status) -> Value {
                 .collect();
             json!({
                 "name": radio.name, "frames": radio.tally.frames(), "outcomes": outcomes,
+                "unopened_still": status.still_unopened.get(&radio.name).copied().unwrap_or(0),
                 "noise_bytes": radio.noise_bytes, "bytes": radio.bytes,
             })
         })
@@ -386,7 +415,7 @@ pub fn json(status: &Status) -> Value {
     let around = &status.around;
     json!({
         "site": around.site, "generated_at": rfc3339(status.now),
-        "daemon_running": around.daemon_alive, "daemon": around.daemon,
+        "gateway": view::gateway::as_json(&status.gateway), "daemon_running": around.daemon_alive, "daemon": around.daemon,
         "ledger": {
             "path": around.ledger_path, "bytes": around.ledger_bytes,
             "disk_free_bytes": around.disk_free_bytes,
@@ -394,7 +423,11 @@ pub fn json(status: &Status) -> Value {
             "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
             "notices_dropped": status.notices_dropped,
         },
-        "radios": radios, "foreign": { "addresses": status.foreign.0, "frames": status.foreign.1 },
+        "radios": radios, "foreign": {
+            "addresses": status.foreign.len(),
+            "frames": status.foreign.iter().map(|foreign| foreign.frames).sum::<u64>(),
+            "list": view::unread::foreign_json(&status.foreign),
+        },
         "notices": status.notices, "loggers": loggers,
         "totals": {
             "gaps": status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
@@ -421,13 +454,14 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
     json!({
         "logger": logger.address.number(), "name": logger.name,
         "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
+        "unheard_because_of_gateway": logger.unheard,
         "expected_quiet": logger.quiet.as_ref().map(super::people::remark_json),
         "written_off": logger.given_up.as_ref().map(super::people::write_off_json),
         "battery_mv": heard.and_then(|heard| heard.battery_mv),
         "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
         "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
         "held": logger.held, "missing": logger.missing, "overwritten": logger.overwritten,
-        "next_deadline": logger.deadline.map(rfc3339),
+        "next_deadline": logger.deadline.map(rfc3339), "in_logger": logger.in_logger.map(InLogger::name),
         "next_drive_deadline": logger.drive.map(|(at, _)| rfc3339(at)),
         "heard_first_time_7d": (due > 0).then(|| radio as f64 / due as f64),
         "needs_somebody": logger.needs_somebody(now),

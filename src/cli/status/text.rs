@@ -7,10 +7,13 @@ use super::fit::{Column, paragraph, table};
 use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
 use super::{LoggerStatus, Status};
 use crate::cli::people::{cut, quiet_line, write_off_line};
-use crate::daemon::state::DaemonState;
+use crate::gaps::GapState;
 use crate::judge::Outcome;
+use crate::report::gateway::is_stuck;
+use crate::report::memory::{InLogger, InMemory};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
+use crate::view;
 
 /// Days of the strip where there is little room.
 const STRIP_DAYS_NARROW: usize = 14;
@@ -26,8 +29,6 @@ const NAME_WIDTH_MIN: usize = 16;
 const INDENT: usize = 9;
 /// So many loggers beside the first are named in what to do next; a walk has more, the table shows them.
 const OTHERS_MAX: usize = 3;
-/// A daemon that runs writes its state with each commit, an hour apart at the most; twice that is too long.
-const STATE_OLD_S: i64 = 2 * 3600;
 
 /// How the text is to look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,8 +66,12 @@ pub fn text(status: &Status, look: &Look) -> String {
     let offset = status.around.utc_offset_s;
     let mut text =
         format!("{}, {} {}\n", status.around.site, local(status.now, offset), offset_label(offset));
-    for (label, line) in
-        gateway(status).into_iter().chain([ledger(status)]).chain(radios(status)).chain(notices(status))
+    for (label, line) in gateway(status)
+        .into_iter()
+        .chain([ledger(status)])
+        .chain(radios(status))
+        .chain(unread(status))
+        .chain(notices(status))
     {
         text += &paragraph(label, INDENT, line.split_ascii_whitespace(), look.width);
     }
@@ -116,7 +121,7 @@ fn gateway(status: &Status) -> Vec<(&'static str, String)> {
         "gateway",
         format!("running for {}, {clock}, {commit}", duration(status.now - state.started_at)),
     )];
-    if is_stuck(status, state) {
+    if is_stuck(state, status.now) {
         lines.push(("", format!("STUCK? It last wrote its state {}", ago(status, state.written_at))));
     }
     if let Some(trouble) = &state.trouble {
@@ -140,10 +145,6 @@ fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     lines
 }
 
-fn is_stuck(status: &Status, state: &DaemonState) -> bool {
-    status.now - state.written_at > STATE_OLD_S
-}
-
 fn ledger(status: &Status) -> (&'static str, String) {
     let around = &status.around;
     let free = around
@@ -159,18 +160,35 @@ fn ledger(status: &Status) -> (&'static str, String) {
 fn radios(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     status.radios.iter().map(|radio| {
         let of = |outcome| thousands(radio.tally.of(outcome));
+        // What was opened later is stored: it is unopened no more.
+        let still = status.still_unopened.get(&radio.name).copied().unwrap_or(0);
+        let came = match radio.tally.of(Outcome::Unopened) {
+            all if all == still => String::new(),
+            all => format!(" ({} when they came)", thousands(all)),
+        };
         let line = format!(
-            "{}: {} of {} stored, {} held already, {} foreign, {} unopened, {} noise",
+            "{}: {} of {} stored, {} opaque, {} held already, {} in conflict, {} foreign, {} unopened{came}, {} skipped, \
+             {} noise",
             radio.name,
             of(Outcome::Stored),
             counted(radio.tally.frames(), "frame"),
+            of(Outcome::Opaque),
             of(Outcome::Duplicate),
+            of(Outcome::Conflict),
             of(Outcome::Foreign),
-            of(Outcome::Unopened),
+            thousands(still),
+            of(Outcome::Skipped),
             of(Outcome::Noise),
         );
         ("radio", line)
     })
+}
+
+/// What came in and is no readable record of this site.
+fn unread(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
+    let foreign = view::unread::foreign(&status.foreign, status.now).map(|line| ("foreign", line));
+    let opaque = status.opaque.iter().map(|opaque| ("opaque", view::unread::opaque(opaque)));
+    foreign.into_iter().chain(opaque)
 }
 
 fn notices(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
@@ -337,52 +355,29 @@ fn legend(status: &Status, look: Look) -> String {
 
 /// What to do next: the gateway first, since nothing is heard without it; then whoever is most pressing.
 pub(super) fn next_step(status: &Status) -> String {
-    let steps: Vec<String> = gateway_step(status).into_iter().chain(logger_step(status)).collect();
+    let gateway = view::gateway::advice(&status.gateway);
+    let steps: Vec<String> = gateway.into_iter().chain(logger_step(status)).collect();
     if !steps.is_empty() {
         return steps.join(" Then ");
     }
     if status.report.is_open() {
-        let gone = status.loggers.iter().map(|logger| logger.overwritten).sum::<u64>();
-        if gone > 0 && gone == status.report.open_records() {
-            return "nothing presses: what is missing is no longer in any logger. Look for files read before; what \
+        // Nothing can be given up while anything may be there.
+        let left = |memory: &InMemory| memory.in_logger != InLogger::No;
+        let open_gaps = status.report.gaps.iter().filter(|gap| gap.state == GapState::Open);
+        let open_ends = status.report.unclosed.iter().filter(|open| open.state == GapState::Open);
+        let memories = open_gaps.map(|gap| &gap.in_memory).chain(open_ends.map(|open| &open.in_memory));
+        if status.report.silent.is_empty() && !memories.into_iter().any(left) {
+            return "nothing is urgent: what is missing is no longer in any logger. Look for files read before; what \
                     none has can be written off with a reason (`stonechat write-off`)."
                 .to_owned();
         }
-        return "nothing presses; `stonechat gaps` says what is missing and until when it can be fetched."
+        return "nothing is urgent; `stonechat gaps` says what is missing and until when it can be fetched."
             .to_owned();
     }
     match status.loggers.iter().any(|logger| logger.silent) {
         true => "nothing: no gap is open, and no logger is silent that should be heard.".to_owned(),
         false => "nothing: every record that must exist is held, and no logger is silent.".to_owned(),
     }
-}
-
-fn gateway_step(status: &Status) -> Option<String> {
-    let Some(state) = status.around.daemon.as_ref().filter(|_| status.around.daemon_alive) else {
-        return Some(
-            "start the daemon (`stonechat run`, or its service): nothing is heard while it is down."
-                .to_owned(),
-        );
-    };
-    if state.trouble.is_some() {
-        return Some("see to the ledger's disk: what is heard cannot be committed.".to_owned());
-    }
-    if is_stuck(status, state) {
-        return Some("restart the daemon: it has not said anything for hours.".to_owned());
-    }
-    let closed = state.radios.iter().find(|radio| !radio.up && radio.reason.is_some());
-    if let Some(radio) = closed {
-        return Some(format!(
-            "see to the radio `{}`, whose port is not open; `stonechat check` tries it.",
-            radio.name
-        ));
-    }
-    let all_silent = status.loggers.iter().all(|logger| logger.silent);
-    if all_silent && status.loggers.iter().any(LoggerStatus::is_silent_unexpectedly) {
-        return Some("see to the radio and its aerial: not one logger is heard.".to_owned());
-    }
-    (!state.clock_synchronised)
-        .then(|| "see to the gateway's time service: its clock is not synchronised.".to_owned())
 }
 
 fn logger_step(status: &Status) -> Option<String> {
@@ -430,7 +425,7 @@ fn logger_step(status: &Status) -> Option<String> {
     }
     let &(at, records, logger) = drives.first()?;
     Some(format!(
-        "nothing presses; {} of {} can be fetched by hand until {}.",
+        "nothing is urgent; {} of {} can be fetched by hand until {}.",
         counted(records, "missing record"),
         called(logger),
         whole(&local(at, offset))
@@ -441,8 +436,8 @@ fn logger_step(status: &Status) -> Option<String> {
 fn silence_step(status: &Status) -> Option<String> {
     let silent: Vec<&LoggerStatus> =
         status.loggers.iter().filter(|logger| logger.is_silent_unexpectedly()).collect();
-    // Where nobody is heard, or nobody listens, it is not the loggers.
-    if silent.len() == status.loggers.len() || !status.around.daemon_alive {
+    // Where no logger is heard, it is the radio.
+    if silent.len() == status.loggers.len() {
         return None;
     }
     let longest = silent.iter().min_by_key(|logger| logger.heard.map(|heard| heard.received_at))?;

@@ -6,7 +6,7 @@ use crate::config::Config;
 use crate::config::roster::Logger;
 use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
-use crate::visits::{Known, Visit};
+use crate::visits::{Class, Known, Visit};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -66,7 +66,9 @@ pub fn gather(
 ) -> Result<Sheet, Error> {
     let mut visits: Vec<Visit> = visits
         .into_iter()
-        .filter(|visit| visit.class != crate::visits::Class::Gone || named.contains(&visit.logger))
+        .filter(|visit| {
+            !matches!(visit.class, Class::Gone | Class::Elsewhere) || named.contains(&visit.logger)
+        })
         .collect();
     for &address in named {
         if visits.iter().all(|visit| visit.logger != address)

@@ -56,7 +56,8 @@ pub(super) fn facts(sheet: &Sheet, page: &Page) -> Vec<(&'static str, String)> {
     if visit.is_silent {
         all.push(("silent", "yes: look at antenna and cell".to_owned()));
     }
-    let is_idle = visit.fetch.is_empty() && visit.look_for.is_empty() && !visit.is_silent;
+    let is_idle =
+        visit.fetch.is_empty() && visit.look_for.is_empty() && visit.elsewhere.is_empty() && !visit.is_silent;
     if is_idle {
         all.push(("go", "nothing is open".to_owned()));
     } else {
@@ -78,6 +79,12 @@ pub(super) fn facts(sheet: &Sheet, page: &Page) -> Vec<(&'static str, String)> {
         all.push((
             "no longer there",
             format!("look for files read before: {}", ranges(&visit.look_for, 2, &at)),
+        ));
+    }
+    if !visit.elsewhere.is_empty() {
+        all.push((
+            "earlier unit",
+            format!("copy its memory if you have it: {}", ranges(&visit.elsewhere, 2, &at)),
         ));
     }
     all.into_iter().map(|(label, words)| (label, clean(&words))).collect()

@@ -2,12 +2,13 @@
 //!
 //! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
 
-use super::name;
+use super::{List, name};
 use crate::cli::prose::{cut, wrapped};
 use crate::cli::table::Table;
 use crate::config::Config;
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
+use crate::view;
 use crate::visits::{Class, Fetch, Visit};
 use std::collections::BTreeMap;
 
@@ -28,6 +29,7 @@ const NO_AREA: &str = "area not told";
 /// The list about to be written.
 pub struct Page<'a> {
     config: &'a Config,
+    list: &'a List,
     visits: &'a [Visit],
     each: bool,
     now: i64,
@@ -36,8 +38,8 @@ pub struct Page<'a> {
 
 impl<'a> Page<'a> {
     /// Of this width.
-    pub fn new(config: &'a Config, visits: &'a [Visit], each: bool, now: i64, columns: usize) -> Self {
-        Self { config, visits, each, now, columns: columns.max(COLUMNS_MIN) }
+    pub fn new(config: &'a Config, list: &'a List, each: bool, now: i64, columns: usize) -> Self {
+        Self { config, list, visits: &list.visits, each, now, columns: columns.max(COLUMNS_MIN) }
     }
 
     /// All of it.
@@ -52,12 +54,18 @@ impl<'a> Page<'a> {
                 offset_label(offset)
             ),
         );
+        text += &self.gateway();
         if self.visits.is_empty() {
-            return text + "\nNothing is open, and no logger is silent.\nNobody needs to go.\n";
+            return text
+                + match self.list.gateway.works() {
+                    true => "\nNothing is open, and no logger is silent.\nNo visit is needed.\n",
+                    false => "\nNothing else is open.\n",
+                };
         }
         text += &self.answer();
         text += &self.order();
         text += &self.walk();
+        text += &self.elsewhere();
         text += &self.gone();
         text.push('\n');
         text += &self.prose(
@@ -68,8 +76,28 @@ impl<'a> Page<'a> {
         text
     }
 
+    /// What comes before any logger.
+    fn gateway(&self) -> String {
+        let Some(mut words) = view::gateway::first(&self.list.gateway, self.config.site.utc_offset_s) else {
+            return String::new();
+        };
+        if let Some((before, logger)) = self.list.first_to_overwrite {
+            words += &match before.unix_s() <= self.now {
+                true => format!(
+                    " Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
+                ),
+                false => format!(
+                    " If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite \
+                     from then on what was not received.",
+                    self.at(before.unix_s())
+                ),
+            };
+        }
+        format!("\n{}\n", self.prose(0, &words))
+    }
+
     fn to_go(&self) -> impl Iterator<Item = &'a Visit> {
-        self.visits.iter().filter(|visit| visit.class != Class::Gone)
+        self.visits.iter().filter(|visit| !matches!(visit.class, Class::Gone | Class::Elsewhere))
     }
 
     /// Who goes where until when, in a few lines.
@@ -79,7 +107,7 @@ impl<'a> Page<'a> {
             self.to_go().filter(|visit| matches!(visit.class, Class::Dated | Class::Undated)).collect();
         let words = match large.first() {
             Some(first) => {
-                let when = match first.deadline.goes_by() {
+                let when = match first.deadline.goes_by().map(|by| by.unix_s()) {
                     Some(by) if by <= self.now => "the first of them now".to_owned(),
                     Some(by) => format!("the first of them before {}", self.at(by)),
                     None => "soon".to_owned(),
@@ -95,6 +123,9 @@ impl<'a> Page<'a> {
                 "No logger to go to for this alone: what is missing are single records. Fetch them at a visit that \
                  you make anyway."
                     .to_owned()
+            }
+            None if self.visits.iter().any(|visit| visit.class == Class::Elsewhere) => {
+                "No logger to go to: what may still be fetched is in units that were there before.".to_owned()
             }
             None => "No logger to go to: what is missing is no longer in any of them.".to_owned(),
         };
@@ -143,14 +174,14 @@ impl<'a> Page<'a> {
         ]);
         let mut narrow = Table::new(&["go before", ">left", ">logger", "name", ">records", ">presumed", ""]);
         for visit in self.to_go() {
-            let by = visit.deadline.goes_by();
+            let by = visit.deadline.goes_by().map(|by| by.unix_s());
             let go = match by {
                 Some(by) if by <= self.now => "now".to_owned(),
                 Some(by) => self.at(by),
                 None => "not known".to_owned(),
             };
             let left = by.filter(|by| *by > self.now).map_or(String::new(), |by| left(by - self.now));
-            let latest = visit.deadline.latest.map_or("not known".to_owned(), |latest| self.at(latest));
+            let latest = visit.deadline.latest.map_or("not known".to_owned(), |at| self.at(at.unix_s()));
             let (logger, name) = (visit.logger.to_string(), cut(name(self.config, visit.logger), names));
             let records = thousands(visit.stake.records);
             let presumed = match (visit.stake.presumed, visit.stake.presumed_unknown) {
@@ -250,9 +281,34 @@ impl<'a> Page<'a> {
         text
     }
 
+    /// What is in units that are no longer there.
+    fn elsewhere(&self) -> String {
+        let mut text = String::new();
+        for visit in self.visits.iter().filter(|visit| !visit.elsewhere.is_empty()) {
+            if text.is_empty() {
+                text += "\nApart: in a unit that was there before\n";
+                text += &self.prose(
+                    INDENT,
+                    "The logger that is there now never had it. If you still have the unit, copy its memory.",
+                );
+            }
+            let words = format!(
+                "{} {}: {}",
+                visit.logger,
+                name(self.config, visit.logger),
+                self.ranges(&visit.elsewhere)
+            );
+            text += &wrapped(&words, INDENT + 2, INDENT + 4, self.columns.min(PROSE_COLUMNS_MAX));
+        }
+        text
+    }
+
     /// What no walk brings back.
     fn gone(&self) -> String {
-        let gone: Vec<&Visit> = self.visits.iter().filter(|visit| visit.class == Class::Gone).collect();
+        let is_gone = |visit: &&Visit| {
+            matches!(visit.class, Class::Gone | Class::Elsewhere) && !visit.look_for.is_empty()
+        };
+        let gone: Vec<&Visit> = self.visits.iter().filter(is_gone).collect();
         if gone.is_empty() {
             return String::new();
         }
@@ -299,38 +355,36 @@ type At<'a> = &'a dyn Fn(i64) -> String;
 
 /// Until when, in words.
 pub fn said(visit: &Visit, now: i64, at: At<'_>) -> String {
-    let until = match visit.nothing_left_by {
+    let until = match visit.nothing_left_by.map(|by| by.unix_s()) {
         Some(by) if by > now => format!(", the last of the gaps until {} at most", at(by)),
         _ => String::new(),
     };
-    match (visit.class, visit.deadline.earliest, visit.deadline.latest) {
+    let earliest = visit.deadline.earliest.map(|by| by.unix_s());
+    let latest = visit.deadline.latest.map(|by| by.unix_s());
+    let small = if visit.class == Class::Small { "; single records, no reason to hurry" } else { "" };
+    match (visit.class, earliest, latest) {
         (Class::Gone, ..) => "no longer in the logger; look for files read before".to_owned(),
-        (_, _, Some(latest)) if latest <= now => {
-            format!("now: the oldest is no longer in the logger; the rest may be{until}")
+        (Class::Elsewhere, ..) => {
+            "in the unit that was there before; copy its memory if you have it".to_owned()
         }
-        (_, Some(earliest), Some(latest)) if earliest <= now => {
+        (_, Some(earliest), Some(latest)) if earliest <= now && latest > now => {
             format!(
-                "now: its memory may be overwriting the oldest, and does from {} on at the latest",
+                "now: its memory may be overwriting the oldest, and does from {} on at the latest{small}",
                 at(latest)
             )
         }
-        (_, Some(earliest), None) if earliest <= now => {
-            "now: its memory may be overwriting the oldest, if it runs at its fastest".to_owned()
+        (_, Some(earliest), _) if earliest <= now => {
+            format!("now: its memory may have overwritten the oldest; the rest may be there{until}{small}")
         }
-        (class, earliest, latest) => {
-            let small = if class == Class::Small { "; single records, no reason to hurry" } else { "" };
-            match (earliest, latest) {
-                (Some(earliest), Some(latest)) if latest != earliest => {
-                    format!(
-                        "before {}; its memory overwrites the oldest from {} on at the latest{small}",
-                        at(earliest),
-                        at(latest)
-                    )
-                }
-                (Some(by), _) | (None, Some(by)) => format!("before {}{small}", at(by)),
-                (None, None) => format!("soon: until when it is there is not known{small}"),
-            }
+        (_, Some(earliest), Some(latest)) if latest != earliest => {
+            format!(
+                "before {}; its memory overwrites the oldest from {} on at the latest{small}",
+                at(earliest),
+                at(latest)
+            )
         }
+        (_, Some(by), _) => format!("before {}{small}", at(by)),
+        (_, None, _) => format!("soon: until when it is there is not known{small}"),
     }
 }
 

@@ -28,7 +28,7 @@ use std::path::{Path, PathBuf};
 
 /// What the dated name of a copy begins with.
 const RESCUED: &str = ".rescued-";
-/// Files kept of what lay in the ledger's place. Beyond it somebody does this again and again, and each time costs a
+/// Files kept of what lay in the ledger's place. Beyond it the fault comes back again and again, and each time costs a
 /// copy of the ledger: the daemon ends, and says what to do.
 const FOUND_MAX: usize = 24;
 /// Pages copied between two signs of life.
@@ -138,7 +138,7 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
 fn copy(from: &Connection, part: &Path, sign: &mut dyn FnMut()) -> Result<(), Error> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut copy = Connection::open_with_flags(part, flags)?;
-    // One state, whoever else may write to it.
+    // One state, even while another process writes to it.
     let state = Transaction::new_unchecked(from, TransactionBehavior::Deferred)?;
     let _: i64 = state.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).unwrap_or(0);
     {

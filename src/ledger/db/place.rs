@@ -1,7 +1,7 @@
 //! Whether the files under the ledger's names are the ones that this process has open.
 //!
-//! SQLite goes on writing to a file that somebody has removed, renamed, cut or covered with a mount. Nobody finds such
-//! a commit again. So after each commit, and before anything is called committed, device, inode and size under the
+//! SQLite goes on writing to a file that was removed, renamed, cut or covered with a mount. Such a commit cannot be found
+//! again. So after each commit, and before anything is called committed, device, inode and size under the
 //! three names are compared with what they must be. Everything here asks by `stat`; nothing is opened, since closing
 //! such a file would drop SQLite's locks (see the page of `schema`).
 
@@ -164,7 +164,7 @@ impl Difference {
     fn text(self) -> String {
         match self {
             Self::Gone(what) => format!("{what} is gone"),
-            Self::Another(what) => format!("another file stands in place of {what}"),
+            Self::Another(what) => format!("another file is in place of {what}"),
             Self::Cut(now, before) => format!("its file was cut to {now} bytes of {before}"),
             Self::WalShort(text) => text,
         }

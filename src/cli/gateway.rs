@@ -1,0 +1,52 @@
+//! How the gateway is, for every report: what the daemon says of itself, and what the ledger tells.
+
+use crate::config::roster::{InService, Roster};
+use crate::gaps::{self, Facts};
+use crate::ledger::Error;
+use crate::ledger::query::Snapshot;
+use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
+use crate::state::DaemonState;
+use crate::wire::seq::{Address, Identity, Sequence};
+
+/// When the newest record held of a logger came in by radio: it may have been opened later, with another key.
+fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Result<Option<i64>, Error> {
+    let newest = snapshot.coverage().epochs_of(address).rev().find_map(|(epoch, held)| {
+        let sequence = Sequence::new(held.authentic.largest()?)?;
+        Some(Identity { address, epoch, sequence })
+    });
+    match newest {
+        Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at)),
+        None => Ok(None),
+    }
+}
+
+/// Works it out of one state of the ledger and what a daemon last said.
+pub fn look(
+    roster: &Roster,
+    snapshot: &Snapshot<'_>,
+    daemon: Option<&DaemonState>,
+    is_alive: bool,
+    now: i64,
+) -> Result<Gateway, Error> {
+    let (quiet, given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
+    let mut loggers = Vec::new();
+    for logger in roster.loggers() {
+        let address = logger.address;
+        let in_service_from = match logger.in_service {
+            // Not yet: nothing is to be heard of it.
+            Some(InService::From(since)) if since > now => continue,
+            Some(InService::From(since)) => Some(since),
+            _ => None,
+        };
+        loggers.push(LoggerHeard {
+            logger: address,
+            silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
+            in_service_from,
+            last_heard: snapshot.last_heard(address)?.max(opened_later(snapshot, address)?),
+            is_accounted_for: quiet.contains_key(&address) || given_up.contains_key(&address),
+        });
+    }
+    let (listening, shut) = (snapshot.listening()?, snapshot.kept_shut()?);
+    let evidence = Evidence { now, daemon, is_alive, listening: &listening, loggers: &loggers, shut: &shut };
+    Ok(Gateway::new(&evidence))
+}

@@ -1,0 +1,338 @@
+//! What must exist of a logger, and what of it is not held: the only place that decides it.
+//!
+//! Input: coverage, the roster's entry of the logger, and a few facts about held records. Output: [`missing`], one
+//! [`EpochMissing`] for each epoch that is known. Rules: `docs/wire-format.md`, "What must exist".
+//!
+//! ```text
+//! sequence     1 ........ b | b+1 ... a-N-1 | a-N ......... a ........ must
+//!              before       | not expected  | expected      first held
+//!              service      |               | (doubt)       after b
+//! ```
+//!
+//! Where a logger is in service from a date, doubt is resolved towards the record: what it may have made since the date
+//! is expected, whether anything says so or not. [`Pace`] says how much a logger can make in a time.
+//!
+//! What this is not: it does not say whether a record can still be fetched (`report::memory`), and knows no write-offs.
+
+use super::clock;
+use super::facts::{Came, Facts};
+use crate::config::roster::{InService, Logger};
+use crate::coverage::{Coverage, Expectation, Named, RangeSet};
+use crate::time::{GatewayTime, LoggerTime};
+use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+
+const DAY_S: i64 = 86_400;
+/// Records that may come sooner than the interval says: restarts (a profile and an event each), an enclosure opened and
+/// closed. Ours.
+const UNFORESEEN_RECORDS: i64 = 6;
+/// A logger makes a profile a day next to its readings; one that listens may also be set and asked.
+const A_DAY: i64 = 1;
+const A_DAY_LISTENING: i64 = 3;
+/// Nothing was logged in this format before 2020-01-01: what an end may claim is measured from there at the earliest.
+const FORMAT_BEGAN: GatewayTime = GatewayTime(clock::PLAUSIBLE_FROM);
+
+/// How fast a logger can make records.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pace {
+    /// The shortest interval known for it, in seconds; 0: none is promised, so it may make any number.
+    pub interval_s: u32,
+    /// Records a day next to its readings.
+    pub a_day: i64,
+}
+
+impl Pace {
+    /// Of a logger by its roster entry, and the shortest interval that held profiles give.
+    pub fn new(logger: &Logger, by_profiles: Option<u32>) -> Self {
+        let all = [Some(logger.interval_s), logger.fastest_interval_s, by_profiles];
+        Self {
+            interval_s: all.into_iter().flatten().min().unwrap_or(0),
+            a_day: if logger.listens { A_DAY_LISTENING } else { A_DAY },
+        }
+    }
+
+    /// The most records that it can make in so many seconds; `None`: any number.
+    pub fn most_in(self, seconds: i64) -> Option<u64> {
+        if self.interval_s == 0 {
+            return None;
+        }
+        let ceil = |by: i64| (i128::from(seconds.max(0)) + i128::from(by) - 1) / i128::from(by);
+        let most = ceil(i64::from(self.interval_s))
+            + i128::from(self.a_day) * ceil(DAY_S)
+            + i128::from(UNFORESEEN_RECORDS);
+        u64::try_from(most).ok()
+    }
+
+    /// The shortest time, in seconds, in which it can make so many records; `None`: it may take none at all, or the time
+    /// is longer than can be counted.
+    pub fn soonest(self, records: i64) -> Option<i64> {
+        if self.interval_s == 0 {
+            return None;
+        }
+        let interval = i128::from(self.interval_s);
+        let made = |seconds: i128| {
+            let days = (seconds + i128::from(DAY_S) - 1) / i128::from(DAY_S);
+            seconds / interval + i128::from(self.a_day) * days + i128::from(UNFORESEEN_RECORDS)
+        };
+        // By readings alone it has made them all at the upper end.
+        let (mut low, mut high) = (0, i128::from(records.max(0)) * interval);
+        while low < high {
+            let middle = (low + high) / 2;
+            if made(middle) >= i128::from(records) { high = middle } else { low = middle + 1 }
+        }
+        i64::try_from(low).ok()
+    }
+}
+
+/// What must exist of one epoch and is not held, whether it is written off or not.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EpochMissing {
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first sequence that must exist; `None`: by the roster's dates of service, none of this epoch.
+    pub first: Option<u32>,
+    /// The last that must exist; 0: none.
+    pub must: u32,
+    /// The largest held authentic sequence; `None`: the epoch is known by name only.
+    pub largest_held: Option<u32>,
+    /// The largest that is held, or was held once in a ledger that cannot be read any more.
+    pub largest_known: Option<u32>,
+    /// What profiles say of its end.
+    pub named: Option<Named>,
+    /// The next epoch that is held or named.
+    pub next_epoch: Option<Epoch>,
+    /// What of it is missing.
+    pub missing: RangeSet,
+}
+
+impl EpochMissing {
+    /// Whether a profile has named the epoch's end.
+    pub fn is_end_told(&self) -> bool {
+        self.named.is_some()
+    }
+
+    /// If the epoch is over and no record has named its end, and it is expected: its last known sequence and the next
+    /// epoch.
+    pub fn unclosed(&self) -> Option<(u32, Epoch)> {
+        let open = self.first.is_some() && self.named.is_none();
+        self.largest_known.zip(self.next_epoch).filter(|_| open)
+    }
+}
+
+/// What is missing of one logger, by epoch; every epoch that is known is listed, also where nothing is missing.
+pub fn missing<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+) -> Result<Vec<EpochMissing>, F::Error> {
+    let of = Service { logger, coverage, facts };
+    let expectations = coverage.expectations(logger.address);
+    let mut all = Vec::with_capacity(expectations.len());
+    // Backwards, so that each epoch finds the first record held of any later one without a search.
+    let (mut next_epoch, mut later) = (None, None);
+    for expectation in expectations.iter().rev() {
+        let first = of.first_expected(expectation, later)?;
+        let held = coverage.epoch(logger.address, expectation.epoch);
+        let missing = match first.filter(|&first| first <= expectation.must) {
+            None => RangeSet::default(),
+            Some(first) => {
+                let window = first..=expectation.must;
+                held.map_or_else(
+                    || RangeSet::default().missing(window.clone()),
+                    |held| held.held().missing(window.clone()),
+                )
+            }
+        };
+        all.push(EpochMissing {
+            epoch: expectation.epoch,
+            first,
+            must: expectation.must,
+            largest_held: expectation.largest_held,
+            largest_known: expectation.largest_known(),
+            named: expectation.named,
+            next_epoch,
+            missing,
+        });
+        next_epoch = Some(expectation.epoch);
+        if let Some(smallest) = held.and_then(|held| held.authentic.smallest()) {
+            later = of.identity(expectation.epoch, smallest);
+        }
+    }
+    all.reverse();
+    Ok(all)
+}
+
+/// An end of an epoch that its logger cannot have reached.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BadEnd {
+    /// The logger.
+    pub logger: Address,
+    /// The epoch.
+    pub epoch: Epoch,
+    /// Its largest held sequence; 0: none is held.
+    pub held: u32,
+    /// The last sequence that a profile gives it.
+    pub last: u32,
+    /// The epoch of that profile.
+    pub by_epoch: Epoch,
+    /// The most that the logger can have made after what is held.
+    pub most: u64,
+}
+
+/// The ends that no memory and no time explain: a fault of the logger's firmware. They are named by a *previous last* that
+/// is more than twice as far beyond what is held as the time allows, and more than twice the memory besides.
+pub fn bad_ends<F: Facts>(
+    logger: &Logger,
+    coverage: &Coverage,
+    facts: &F,
+    epochs: &[EpochMissing],
+) -> Result<Vec<BadEnd>, F::Error> {
+    let of = Service { logger, coverage, facts };
+    let mut all = Vec::new();
+    let mut before: Option<Identity> = None;
+    for epoch in epochs {
+        let held = epoch.largest_held.unwrap_or(0);
+        if let Some(largest) = epoch.largest_held {
+            before = of.identity(epoch.epoch, largest);
+        }
+        let Some(named) = epoch.named.filter(|named| named.last > held) else { continue };
+        let claimed = u64::from(named.last - held);
+        let memory = facts.last_profile(logger.address, named.by_epoch)?.map(|profile| profile.capacity);
+        let memory = u64::from(memory.unwrap_or(0).max(logger.memory_records));
+        // Few are looked at more closely: any end within the memory is explained by it.
+        if claimed <= 2 * memory {
+            continue;
+        }
+        let began =
+            match coverage.epoch(logger.address, named.by_epoch).and_then(|held| held.authentic.smallest()) {
+                Some(first) => of.known_at(of.identity(named.by_epoch, first))?,
+                None => None,
+            };
+        let since = of.known_at(before)?.unwrap_or(FORMAT_BEGAN).max(FORMAT_BEGAN);
+        let Some(began) = began else { continue };
+        let pace = Pace::new(logger, facts.shortest_interval(logger.address, epoch.epoch)?);
+        let Some(most) = pace.most_in(began.since(since)) else { continue };
+        if claimed / 2 > most.saturating_add(memory) {
+            let Named { last, by_epoch } = named;
+            all.push(BadEnd { logger: logger.address, epoch: epoch.epoch, held, last, by_epoch, most });
+        }
+    }
+    Ok(all)
+}
+
+/// From where on a logger's records are expected.
+struct Service<'a, F> {
+    logger: &'a Logger,
+    coverage: &'a Coverage,
+    facts: &'a F,
+}
+
+impl<F: Facts> Service<'_, F> {
+    fn identity(&self, epoch: Epoch, sequence: u32) -> Option<Identity> {
+        Some(Identity { address: self.logger.address, epoch, sequence: Sequence::new(sequence)? })
+    }
+
+    /// The first sequence expected of an epoch; `None`: none of it is. `later`: the first record held of any later epoch.
+    fn first_expected(&self, of: &Expectation, later: Option<Identity>) -> Result<Option<u32>, F::Error> {
+        match self.logger.in_service {
+            None => Ok(Some(1)),
+            Some(InService::Start { epoch, sequence }) => Ok(match of.epoch.number().cmp(&epoch) {
+                std::cmp::Ordering::Less => None,
+                std::cmp::Ordering::Equal => Some(sequence),
+                std::cmp::Ordering::Greater => Some(1),
+            }),
+            Some(InService::From(since)) => {
+                let first = self.since(of, later, GatewayTime(since))?;
+                // What was held once was expected then, whatever is left by which the date can be placed.
+                let once = of.once_held.map(|(first, _)| first);
+                Ok([first, once].into_iter().flatten().min())
+            }
+        }
+    }
+
+    fn since(
+        &self,
+        of: &Expectation,
+        later: Option<Identity>,
+        since: GatewayTime,
+    ) -> Result<Option<u32>, F::Error> {
+        let before = self.before(of.epoch, since)?;
+        let held = self.coverage.epoch(self.logger.address, of.epoch).map(|held| &held.authentic);
+        let first_after = held.and_then(|held| {
+            let at = held.ranges().partition_point(|&(_, last)| last <= before);
+            held.ranges().get(at).map(|&(first, _)| first.max(before.saturating_add(1)))
+        });
+        let (after, known_at) = match first_after {
+            Some(first) => (first, self.known_at(self.identity(of.epoch, first))?),
+            None => {
+                let began = self.known_at(later)?;
+                // It was over by the date.
+                if began.is_some_and(|began| began <= since) {
+                    return Ok(None);
+                }
+                (of.must.saturating_add(1), began)
+            }
+        };
+        // A time before the date, of a record that is not proven to be older, says nothing.
+        let most = match known_at.filter(|&at| at >= since) {
+            Some(at) => {
+                let pace =
+                    Pace::new(self.logger, self.facts.shortest_interval(self.logger.address, of.epoch)?);
+                pace.most_in(at.since(since))
+            }
+            None => None,
+        };
+        let reach = most.and_then(|most| u64::from(after).checked_sub(most.saturating_add(1))).unwrap_or(0);
+        // At most `after`, so it fits.
+        let reach = u32::try_from(reach).unwrap_or(u32::MAX);
+        Ok(Some(before.max(reach).saturating_add(1)))
+    }
+
+    /// The largest sequence of an epoch that is known to be from before the date; 0: none.
+    fn before(&self, epoch: Epoch, since: GatewayTime) -> Result<u32, F::Error> {
+        let address = self.logger.address;
+        let by_radio = self.facts.last_received_before(address, epoch, since)?.unwrap_or(0);
+        let below = self.facts.first_received_or_timed_from(address, epoch, since)?.unwrap_or(u32::MAX);
+        let by_hand = self.facts.last_by_hand_timed_before(address, epoch, below, since)?.unwrap_or(0);
+        Ok(by_radio.max(by_hand))
+    }
+
+    /// By when a held record existed: its reception by a synchronised clock, else its own time if that is plausible.
+    fn known_at(&self, identity: Option<Identity>) -> Result<Option<GatewayTime>, F::Error> {
+        let Some(identity) = identity else { return Ok(None) };
+        if let Some(Came::Radio { received_at: Some(at) }) = self.facts.came(identity)? {
+            return Ok(Some(at));
+        }
+        let seen = self.facts.seen(identity)?;
+        Ok(seen.and_then(|seen| clock::plausible(LoggerTime(seen.time), None)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        // The soonest time is the first second at which the records can be there: looked for second by second.
+        #[test]
+        fn the_soonest_time_is_the_first_at_which_so_many_records_can_be_made(
+            interval_s in 1_u32..5_000, a_day in 1_i64..4, records in -5_i64..60,
+        ) {
+            let pace = Pace { interval_s, a_day };
+            let made = |s: i64| s / i64::from(interval_s) + a_day * ((s + 86_399) / 86_400) + 6;
+            let naive = (0..).find(|&s| made(s) >= records);
+            prop_assert_eq!(pace.soonest(records), naive);
+        }
+    }
+
+    #[test]
+    fn nothing_overflows_and_no_interval_promises_nothing() {
+        let none = Pace { interval_s: 0, a_day: 1 };
+        assert_eq!((none.most_in(5), none.soonest(5)), (None, None));
+        let slow = Pace { interval_s: u32::MAX, a_day: 1 };
+        assert_eq!(slow.most_in(i64::MIN), Some(6));
+        assert!(slow.most_in(i64::MAX).is_some());
+        assert_eq!(slow.soonest(i64::MAX), None, "longer than can be counted");
+        assert_eq!(slow.soonest(i64::MIN), Some(0));
+    }
+}

@@ -1,0 +1,52 @@
+//! What came in and is no readable record of this site: addressed elsewhere, not opened, not understood. Counts only.
+
+use super::unopened::WhyShut;
+use crate::time::GatewayTime;
+use crate::wire::record::NotUnderstood;
+use crate::wire::seq::{Address, Slot};
+use std::collections::BTreeMap;
+
+/// Frames of an address that is not on the roster.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Foreign {
+    /// The address; `None`: further ones, counted together.
+    pub address: Option<u16>,
+    /// How many frames came.
+    pub frames: u64,
+    /// When the first was counted.
+    pub first_heard: GatewayTime,
+    /// When the last was.
+    pub last_heard: GatewayTime,
+}
+
+/// Frames of one logger and slot that are kept because no key opens them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Kept {
+    /// Whose they claim to be.
+    pub logger: Address,
+    /// Their key slot.
+    pub slot: Slot,
+    /// Why they are shut.
+    pub why: WhyShut,
+    /// How many there are.
+    pub frames: u64,
+    /// When the first came by radio.
+    pub first_at: Option<GatewayTime>,
+    /// When the last frame that stayed shut came by radio, kept or not.
+    pub last_at: Option<GatewayTime>,
+}
+
+/// Authentic records of one logger that this version cannot read; they are stored whole.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Opaque {
+    /// The logger.
+    pub logger: Address,
+    /// How many were counted.
+    pub records: u64,
+    /// There are more, which were not counted.
+    pub is_more: bool,
+    /// How many of them failed which rule.
+    pub rules: BTreeMap<NotUnderstood, u64>,
+    /// How many this version would read, once they are read again.
+    pub readable: u64,
+}

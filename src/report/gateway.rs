@@ -1,0 +1,417 @@
+//! How the gateway is, as a value: what stands in the way of hearing any logger, the worst first.
+//!
+//! Input: what the daemon last said, when radios listened, when each logger was heard and what of it stayed shut.
+//! Output: [`Gateway`], which every report shows before it says anything about loggers.
+//!
+//! **A silence needs a listener.** A logger is silent when the gateway has *listened* for its limit and heard nothing new
+//! of it. Time in which no radio listened, or heard nothing but noise, does not count; nor does the time before the last
+//! of its frames that came in and stayed shut. Whatever is silent by the clock only is explained by the gateway, and no
+//! report calls it silent.
+//!
+//! What this is not: no I/O, no clock, no text.
+
+use super::gaps::{Report, Silence};
+use crate::record::spans::covered;
+use crate::record::unopened::WhyShut;
+use crate::record::unread::Kept;
+use crate::state::DaemonState;
+use crate::wire::seq::Address;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A daemon with an open port writes its state with each commit, an hour apart at the most; twice that is too long.
+const STATE_OLD_S: i64 = 2 * 3600;
+/// So many frames of noise, and no right frame for [`NOISE_ONLY_S`]: the line is read wrongly now.
+const NOISE_FRAMES_SINCE: u64 = 10;
+/// Ours: longer than the interval of nearly every logger.
+const NOISE_ONLY_S: i64 = 3600;
+
+/// What stands in the way.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Fault {
+    /// No daemon has left a word where this looks for it.
+    NoWord,
+    /// The daemon is not there.
+    NotRunning {
+        /// Since when, as far as it has said.
+        since: i64,
+    },
+    /// What it receives cannot be committed.
+    CannotCommit {
+        /// Why.
+        why: String,
+    },
+    /// It is there and says nothing any more.
+    Stuck {
+        /// When it last wrote its state.
+        since: i64,
+    },
+    /// A radio's port is not open.
+    PortNotOpen {
+        /// The radio.
+        radio: String,
+        /// Since when.
+        since: Option<i64>,
+        /// Why not.
+        why: String,
+    },
+    /// Bytes come in from a radio, and no right frame is among them.
+    OnlyNoise {
+        /// The radio.
+        radio: String,
+        /// The last right frame, or when the port was opened.
+        since: Option<i64>,
+    },
+    /// Frames of the roster come in, and no key has opened one since they began.
+    WrongKey {
+        /// Loggers of which frames stay shut.
+        loggers: Vec<Address>,
+        /// When the first of them came.
+        since: Option<i64>,
+    },
+    /// Some loggers' frames come in, and no key opens them; others' open.
+    KeyMissing {
+        /// The loggers.
+        loggers: Vec<Address>,
+    },
+    /// Every logger is silent, although the gateway listens.
+    NothingHeard,
+    /// The times that it stamps may be wrong.
+    ClockNotSynchronised,
+}
+
+/// What is known of one logger.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LoggerHeard {
+    /// The logger.
+    pub logger: Address,
+    /// Seconds without anything new after which it is silent; `None`: it never is.
+    pub silent_after_s: Option<i64>,
+    /// From when it is in service.
+    pub in_service_from: Option<i64>,
+    /// When its newest record came in by radio, whether it was opened at once or later.
+    pub last_heard: Option<i64>,
+    /// It need not be heard: a remark or a write-off says so.
+    pub is_accounted_for: bool,
+}
+
+/// What the state of the gateway is worked out from.
+#[derive(Clone, Copy, Debug)]
+pub struct Evidence<'a> {
+    /// The present.
+    pub now: i64,
+    /// What a daemon last said.
+    pub daemon: Option<&'a DaemonState>,
+    /// Whether its process is there.
+    pub is_alive: bool,
+    /// When radios listened, as (radio, since, until), as far as it is committed.
+    pub listening: &'a [(u8, i64, i64)],
+    /// Every logger of the roster.
+    pub loggers: &'a [LoggerHeard],
+    /// Frames that stayed shut.
+    pub shut: &'a [Kept],
+}
+
+/// How the gateway is.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Gateway {
+    /// The worst first; none: it works.
+    pub faults: Vec<Fault>,
+    /// Loggers that were not heard for longer than their limit, which the gateway explains.
+    pub explained: BTreeSet<Address>,
+    /// Loggers that are silent although the gateway listened.
+    pub silent: BTreeSet<Address>,
+}
+
+impl Gateway {
+    /// Works it out.
+    pub fn new(evidence: &Evidence<'_>) -> Self {
+        let mut gateway = Self { faults: of_daemon(evidence), ..Self::default() };
+        let listened = listened(evidence, &gateway.faults);
+        let shut = shut_by_logger(evidence.shut);
+        let mut unopened = Vec::new();
+        for logger in evidence.loggers {
+            let Some(limit) = logger.silent_after_s else { continue };
+            let heard = logger.last_heard.filter(|&at| at <= evidence.now);
+            let since = heard.max(logger.in_service_from);
+            if since.is_some_and(|since| evidence.now.saturating_sub(since) <= limit) {
+                continue;
+            }
+            let last_shut = shut.get(&logger.logger).map(|&(_, last)| last);
+            let from = since.max(last_shut).unwrap_or(i64::MIN);
+            if covered(from, evidence.now, listened.iter().copied()) > limit {
+                gateway.silent.insert(logger.logger);
+                continue;
+            }
+            gateway.explained.insert(logger.logger);
+            if last_shut.is_some_and(|last| heard.is_none_or(|heard| last > heard)) {
+                unopened.push(logger.logger);
+            }
+        }
+        gateway.faults.extend(of_keys(evidence, &shut, unopened));
+        let counted = evidence.loggers.iter().filter(|logger| logger.silent_after_s.is_some());
+        let all_silent = counted.clone().all(|logger| gateway.silent.contains(&logger.logger));
+        if gateway.faults.is_empty() && all_silent && counted.clone().any(|logger| !logger.is_accounted_for) {
+            gateway.faults.push(Fault::NothingHeard);
+        }
+        if evidence.daemon.is_some_and(|state| evidence.is_alive && !state.clock_synchronised) {
+            gateway.faults.push(Fault::ClockNotSynchronised);
+        }
+        gateway
+    }
+
+    /// Whether nothing stands in the way.
+    pub fn works(&self) -> bool {
+        self.faults.is_empty()
+    }
+
+    /// Leaves those silences in a report that are the loggers', and returns those that the gateway explains.
+    pub fn take_explained(&self, report: &mut Report) -> Vec<Silence> {
+        let mut explained = std::mem::take(&mut report.silent);
+        report.silent.extend(explained.extract_if(.., |silence| self.silent.contains(&silence.logger)));
+        explained.retain(|silence| self.explained.contains(&silence.logger));
+        explained
+    }
+}
+
+/// What the daemon and its ports say.
+fn of_daemon(evidence: &Evidence<'_>) -> Vec<Fault> {
+    let Some(state) = evidence.daemon else { return vec![Fault::NoWord] };
+    if !evidence.is_alive {
+        return vec![Fault::NotRunning { since: state.written_at }];
+    }
+    let mut faults = Vec::new();
+    if let Some(why) = &state.trouble {
+        faults.push(Fault::CannotCommit { why: why.clone() });
+    }
+    if is_stuck(state, evidence.now) {
+        faults.push(Fault::Stuck { since: state.written_at });
+    }
+    for radio in &state.radios {
+        if let (false, Some(why)) = (radio.up, &radio.reason) {
+            let (radio, since, why) = (radio.name.clone(), radio.since, why.clone());
+            faults.push(Fault::PortNotOpen { radio, since, why });
+        }
+    }
+    for radio in state.radios.iter().filter(|radio| radio.up) {
+        let noise = radio.noise_since_right_frame;
+        let is_noise = match radio.last_frame_at {
+            None => radio.hears_only_noise(),
+            Some(last) => noise >= NOISE_FRAMES_SINCE && evidence.now.saturating_sub(last) > NOISE_ONLY_S,
+        };
+        if is_noise {
+            let since = radio.last_frame_at.or(radio.since);
+            faults.push(Fault::OnlyNoise { radio: radio.name.clone(), since });
+        }
+    }
+    faults
+}
+
+/// Whether a daemon that has an open port says nothing any more. Without an open port it has nothing to commit.
+pub fn is_stuck(state: &DaemonState, now: i64) -> bool {
+    state.radios.iter().any(|radio| radio.up) && now.saturating_sub(state.written_at) > STATE_OLD_S
+}
+
+/// When the gateway could hear: the windows that are committed, and since then what the daemon says, as far as it says
+/// it; less what was noise only.
+fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
+    let mut spans: Vec<(i64, i64)> =
+        evidence.listening.iter().map(|&(_, since, until)| (since, until)).collect();
+    let Some(state) = evidence.daemon.filter(|_| evidence.is_alive) else { return spans };
+    let until = if is_stuck(state, evidence.now) { state.written_at } else { evidence.now };
+    let noisy = |name: &str| {
+        faults.iter().find_map(|fault| match fault {
+            Fault::OnlyNoise { radio, since } if radio == name => Some(since.unwrap_or(state.started_at)),
+            _ => None,
+        })
+    };
+    let up = || state.radios.iter().filter(|radio| radio.up);
+    for radio in up().filter(|radio| noisy(&radio.name).is_none()) {
+        spans.push((radio.since.unwrap_or(state.started_at), until));
+    }
+    // Where every radio that is open hears noise only, nobody could have been heard since the last of them went deaf.
+    let deaf: Option<Vec<i64>> = up().map(|radio| noisy(&radio.name)).collect();
+    if let Some(since) = deaf.and_then(|deaf| deaf.into_iter().max()) {
+        for span in &mut spans {
+            span.1 = span.1.min(since);
+        }
+    }
+    spans
+}
+
+/// When the first and the last frame of each logger came that stayed shut and may be its own.
+fn shut_by_logger(shut: &[Kept]) -> BTreeMap<Address, (i64, i64)> {
+    let mut all = BTreeMap::<Address, (i64, i64)>::new();
+    for kept in shut.iter().filter(|kept| kept.why.may_be_genuine()) {
+        let (Some(first), Some(last)) = (kept.first_at, kept.last_at) else { continue };
+        let (first, last) = (first.unix_s(), last.unix_s());
+        let entry = all.entry(kept.logger).or_insert((first, last));
+        *entry = (entry.0.min(first), entry.1.max(last));
+    }
+    all
+}
+
+/// Whether it is the keys: of all, or of the loggers in `unopened`, which would be silent otherwise.
+fn of_keys(
+    evidence: &Evidence<'_>,
+    shut: &BTreeMap<Address, (i64, i64)>,
+    unopened: Vec<Address>,
+) -> Option<Fault> {
+    let has_no_right_key = |kept: &&Kept| matches!(kept.why, WhyShut::NoKey | WhyShut::Unproven);
+    let since = evidence.shut.iter().filter(has_no_right_key).filter_map(|kept| kept.first_at).min();
+    let since = since.map(|since| since.unix_s());
+    let newest_heard = evidence.loggers.iter().filter_map(|logger| logger.last_heard).max();
+    let loggers: Vec<Address> = evidence
+        .loggers
+        .iter()
+        .filter(|logger| shut.contains_key(&logger.logger))
+        .map(|logger| logger.logger)
+        .collect();
+    if let Some(first) = since
+        && newest_heard.is_none_or(|heard| heard < first)
+        && !loggers.is_empty()
+    {
+        return Some(Fault::WrongKey { loggers, since });
+    }
+    (!unopened.is_empty()).then_some(Fault::KeyMissing { loggers: unopened })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::state::RadioState;
+    use crate::time::GatewayTime;
+    use crate::wire::seq::Slot;
+
+    const HOUR: i64 = 3600;
+    const NOW: i64 = 1_780_000_000;
+
+    fn address(number: u16) -> Address {
+        Address::new(number).unwrap()
+    }
+
+    fn logger(number: u16, last_heard: Option<i64>) -> LoggerHeard {
+        LoggerHeard {
+            logger: address(number),
+            silent_after_s: Some(3 * HOUR),
+            in_service_from: None,
+            last_heard,
+            is_accounted_for: false,
+        }
+    }
+
+    fn running() -> DaemonState {
+        DaemonState {
+            started_at: NOW - 100 * HOUR,
+            written_at: NOW - 60,
+            clock_synchronised: true,
+            phase: "running".to_owned(),
+            radios: vec![RadioState {
+                name: "mast".to_owned(),
+                up: true,
+                since: Some(NOW - 100 * HOUR),
+                last_frame_at: Some(NOW - 60),
+                ..RadioState::default()
+            }],
+            ..DaemonState::default()
+        }
+    }
+
+    fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
+        let listening = [(1, NOW - 100 * HOUR, NOW - 600)];
+        let is_alive = state.is_some_and(|state| state.phase == "running");
+        Gateway::new(&Evidence { now: NOW, daemon: state, is_alive, listening: &listening, loggers, shut })
+    }
+
+    fn kept(number: u16, why: WhyShut, first: i64, last: i64) -> Kept {
+        let (first_at, last_at) = (Some(GatewayTime(first)), Some(GatewayTime(last)));
+        Kept { logger: address(number), slot: Slot(0), why, frames: 9, first_at, last_at }
+    }
+
+    #[test]
+    fn a_silence_needs_a_gateway_that_listened() {
+        let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 5 * HOUR)), logger(3, None)];
+        let found = gateway(Some(&running()), &loggers, &[]);
+        assert_eq!(found.silent, BTreeSet::from([address(2), address(3)]));
+        assert!(found.works() && found.explained.is_empty());
+
+        // Stopped two hours ago: logger 2 was heard three hours before, which is within its limit.
+        let stopped = DaemonState { phase: "stopped".to_owned(), written_at: NOW - 2 * HOUR, ..running() };
+        let loggers = [logger(1, Some(NOW - 7 * HOUR)), logger(2, Some(NOW - 5 * HOUR))];
+        let listening = [(1, NOW - 100 * HOUR, NOW - 2 * HOUR)];
+        let evidence = Evidence {
+            now: NOW,
+            daemon: Some(&stopped),
+            is_alive: false,
+            listening: &listening,
+            loggers: &loggers,
+            shut: &[],
+        };
+        let found = Gateway::new(&evidence);
+        assert_eq!(found.faults, [Fault::NotRunning { since: NOW - 2 * HOUR }]);
+        assert_eq!(found.explained, BTreeSet::from([address(2)]));
+        assert_eq!(found.silent, BTreeSet::from([address(1)]), "it was silent before the daemon stopped");
+    }
+
+    #[test]
+    fn noise_alone_is_no_listening_and_a_frame_of_noise_or_two_is_nothing() {
+        let loggers = [logger(1, Some(NOW - 9 * HOUR))];
+        let mut state = running();
+        state.radios[0].noise_since_right_frame = 2;
+        assert!(gateway(Some(&state), &loggers, &[]).silent.contains(&address(1)));
+        state.radios[0].noise_since_right_frame = 50;
+        state.radios[0].last_frame_at = Some(NOW - 8 * HOUR);
+        let found = gateway(Some(&state), &loggers, &[]);
+        let noise = Fault::OnlyNoise { radio: "mast".to_owned(), since: Some(NOW - 8 * HOUR) };
+        assert_eq!(found.faults, [noise]);
+        assert!(found.explained.contains(&address(1)));
+        // A second radio that hears well: noise on the first explains nothing.
+        let second = RadioState { name: "hut".to_owned(), ..running().radios[0].clone() };
+        state.radios.push(second);
+        let found = gateway(Some(&state), &loggers, &[]);
+        assert!(found.silent.contains(&address(1)) && found.faults.len() == 1, "{found:?}");
+    }
+
+    #[test]
+    fn frames_that_no_key_opens_show_that_their_logger_sends_and_forged_ones_do_not() {
+        let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 9 * HOUR))];
+        let shut = [kept(2, WhyShut::NoKey, NOW - 8 * HOUR, NOW - 600)];
+        let found = gateway(Some(&running()), &loggers, &shut);
+        assert_eq!(found.faults, [Fault::KeyMissing { loggers: vec![address(2)] }]);
+        assert!(found.silent.is_empty());
+        let shut = [kept(2, WhyShut::TagFails, NOW - 8 * HOUR, NOW - 600)];
+        let found = gateway(Some(&running()), &loggers, &shut);
+        assert!(found.works() && found.silent.contains(&address(2)));
+    }
+
+    #[test]
+    fn where_nothing_has_opened_since_frames_stay_shut_it_is_the_site_key() {
+        let loggers = [logger(1, None), logger(2, Some(NOW - 9 * HOUR))];
+        let shut = [
+            kept(1, WhyShut::Unproven, NOW - 8 * HOUR, NOW - 600),
+            kept(2, WhyShut::Unproven, NOW - 8 * HOUR, NOW - 900),
+        ];
+        let found = gateway(Some(&running()), &loggers, &shut);
+        let since = Some(NOW - 8 * HOUR);
+        assert_eq!(found.faults, [Fault::WrongKey { loggers: vec![address(1), address(2)], since }]);
+        assert!(found.silent.is_empty() && found.explained.len() == 2);
+    }
+
+    #[test]
+    fn all_silent_is_the_radios_fault_unless_that_is_as_expected() {
+        let expected = LoggerHeard { is_accounted_for: true, ..logger(2, None) };
+        let found = gateway(Some(&running()), &[logger(1, None), expected], &[]);
+        assert_eq!(found.faults, [Fault::NothingHeard]);
+        assert!(gateway(Some(&running()), &[expected], &[]).works());
+    }
+
+    #[test]
+    fn a_daemon_without_an_open_port_is_not_stuck() {
+        let mut state = DaemonState { written_at: NOW - 9 * HOUR, ..running() };
+        assert!(is_stuck(&state, NOW));
+        state.radios[0].up = false;
+        state.radios[0].reason = Some("there is no such device".to_owned());
+        assert!(!is_stuck(&state, NOW));
+        let found = gateway(Some(&state), &[logger(1, Some(NOW - 5 * HOUR))], &[]);
+        assert!(matches!(&found.faults[..], [Fault::PortNotOpen { .. }]), "{found:?}");
+    }
+}

@@ -1,0 +1,597 @@
+//! What a logger still holds, and until when: the only computation, for every report.
+//!
+//! Input: what must exist ([`crate::record::expected`]), the roster's entry, and a few facts about held records. Output:
+//! for a range of missing records, an open end of an epoch, or what a silent logger has made since, an [`InMemory`].
+//! Rules: `docs/wire-format.md`, section 13, "What is still in a logger".
+//!
+//! ```text
+//! older ──────────────────────────────────────────────────────▶ newer
+//!   missing s             newest by radio n1        newest held n
+//!      |<────── m1 ─────────────▶|                       |
+//!      |<─────────────── m ─────────────────────────────▶|
+//!                                earliest = reception of n1 + the shortest time for C - m1 records
+//! ```
+//!
+//! It counts sequences and uses the gateway's reception. A logger's clock plays no part, except where nothing at all came
+//! by radio. Epochs of one instrument are one *unit*; nothing is counted or concluded across units.
+//!
+//! What this is not: no I/O and no clock. It decides nothing about what must exist, and never says that a record is
+//! lost: a file that was read before may hold it.
+
+use crate::config::roster::Logger;
+use crate::record::clock;
+use crate::record::clocks::Clocks;
+use crate::record::expected::{BadEnd, EpochMissing, Pace};
+use crate::record::facts::{Came, Facts, ProfileSeen};
+use crate::time::{GatewayTime, LoggerTime};
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Whether a logger still holds a missing record.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum InLogger {
+    /// It does, until the earliest date.
+    Yes,
+    /// It may.
+    #[default]
+    Perhaps,
+    /// It does not.
+    No,
+}
+
+impl InLogger {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Yes, Self::Perhaps, Self::No];
+
+    /// As files write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Yes => "yes",
+            Self::Perhaps => "perhaps",
+            Self::No => "no",
+        }
+    }
+}
+
+/// What a logger still holds of something that is missing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct InMemory {
+    /// Of the oldest record that is not known to be gone: newer ones are at least as sure. `No`: all are gone.
+    pub in_logger: InLogger,
+    /// How many records, the oldest, are gone. Counted in a gap only.
+    pub gone: u64,
+    /// How many records, the newest, are certainly there. Counted in a gap only.
+    pub certain: u64,
+    /// Fetch before: from here on, the logger may overwrite the oldest that is not gone. `None`: not known, or all gone.
+    pub earliest: Option<GatewayTime>,
+    /// From here on that one is gone, if the logger goes on measuring at its interval.
+    pub latest: Option<GatewayTime>,
+    /// The same for the newest of the range.
+    pub all_latest: Option<GatewayTime>,
+    /// Another unit made it: it is in that one, and not in the logger that is there now.
+    pub is_elsewhere: bool,
+}
+
+impl InMemory {
+    /// Whether a visit to the logger that is there now may bring any of it.
+    pub fn can_be_fetched(&self) -> bool {
+        self.in_logger != InLogger::No && !self.is_elsewhere
+    }
+}
+
+/// One epoch, in the order of its unit.
+#[derive(Clone, Debug)]
+struct Line {
+    epoch: Epoch,
+    unit: usize,
+    /// Its last sequence as far as it can be counted on.
+    must: u32,
+    /// Its end, if one is told, can be true.
+    is_end_sound: bool,
+    largest_held: Option<u32>,
+    /// Records of the unit before it, at least.
+    made_before: i64,
+    /// From the last epoch of a chain on, counts are a lower bound: the lines of one chain are joined by told ends.
+    chain: usize,
+    /// The shortest interval that profiles of this and the unit's later epochs give.
+    shortest: Option<u32>,
+}
+
+/// What made some epochs.
+#[derive(Clone, Debug, Default)]
+struct Unit {
+    /// Its epochs, as places in the lines, ascending.
+    lines: Vec<usize>,
+    newest: Option<Identity>,
+    /// The last profile held of it.
+    profile: Option<ProfileSeen>,
+    evidence: Evidence,
+}
+
+/// What a unit's own records say of its memory; ordered by the identity of the record that says so.
+#[derive(Clone, Copy, Debug, Default)]
+struct Evidence {
+    /// Everything below this is gone, for good: a profile's *oldest*.
+    gone_below: Option<Identity>,
+    /// The last event 3: everything below it is gone, except what a later record says is there.
+    cleared: Option<Identity>,
+}
+
+/// From where a chain's earliest dates are counted.
+#[derive(Clone, Copy, Debug)]
+struct Base {
+    /// The place of the record.
+    place: i64,
+    at: GatewayTime,
+    pace: Pace,
+}
+
+/// One logger's memory.
+pub struct Memory<'a, F> {
+    logger: &'a Logger,
+    facts: &'a F,
+    clocks: &'a Clocks<'a, F>,
+    now: GatewayTime,
+    /// By epoch.
+    lines: Vec<Line>,
+    units: Vec<Unit>,
+    /// The unit that is there now.
+    current: Option<usize>,
+    /// The last line of each chain.
+    chains: Vec<usize>,
+    bases: RefCell<BTreeMap<usize, Option<Base>>>,
+    by_radio: RefCell<BTreeMap<usize, Option<(usize, Identity)>>>,
+    synchronised: RefCell<BTreeMap<usize, Option<GatewayTime>>>,
+}
+
+impl<'a, F: Facts> Memory<'a, F> {
+    /// Of a logger, by what must exist of it.
+    pub fn new(
+        logger: &'a Logger,
+        facts: &'a F,
+        clocks: &'a Clocks<'a, F>,
+        epochs: &[EpochMissing],
+        bad: &[BadEnd],
+        now: GatewayTime,
+    ) -> Result<Self, F::Error> {
+        let address = logger.address;
+        let mut profiles = Vec::with_capacity(epochs.len());
+        for of in epochs {
+            profiles.push(facts.last_profile(address, of.epoch)?);
+        }
+        let unit_of = units(address, facts, epochs, &profiles)?;
+        let mut units = vec![Unit::default(); unit_of.iter().max().map_or(0, |most| most + 1)];
+        let (mut lines, mut chains): (Vec<Line>, Vec<usize>) = (Vec::new(), Vec::new());
+        for (at, ((of, profile), &unit_at)) in epochs.iter().zip(profiles).zip(&unit_of).enumerate() {
+            let identity = |sequence| identity(address, of.epoch, sequence);
+            let unit = &mut units[unit_at];
+            let before = unit.lines.last().map(|&before| (&epochs[before], &lines[before]));
+            let is_bad = bad.iter().any(|bad| bad.epoch == of.epoch);
+            // The end of the one before is told by this very epoch, and can be true.
+            let joined = before.filter(|(end, line)| {
+                line.is_end_sound && end.named.is_some_and(|named| named.by_epoch == of.epoch)
+            });
+            let chain = joined.map_or(chains.len(), |(_, line)| line.chain);
+            let made_before = before.map_or(0, |(_, line)| line.made_before + i64::from(line.must));
+            if chain == chains.len() {
+                chains.push(at);
+            }
+            chains[chain] = at;
+            lines.push(Line {
+                epoch: of.epoch,
+                unit: unit_at,
+                must: if is_bad { of.largest_held.unwrap_or(0) } else { of.must },
+                is_end_sound: !is_bad,
+                largest_held: of.largest_held,
+                made_before,
+                chain,
+                shortest: facts.shortest_interval(address, of.epoch)?,
+            });
+            unit.lines.push(at);
+            unit.newest = of.largest_held.and_then(identity).or(unit.newest);
+            if let Some(profile) = profile {
+                unit.profile = Some(profile);
+                // Above 1: nothing is left of the unit's earlier epochs either.
+                if profile.oldest > 1 {
+                    let oldest = identity(profile.oldest.min(profile.identity.sequence.number()));
+                    unit.evidence.gone_below = unit.evidence.gone_below.max(oldest);
+                }
+            }
+        }
+        for cleared in facts.memory_cleared(address)? {
+            if let Ok(line) = lines.binary_search_by_key(&cleared.epoch, |line| line.epoch) {
+                let evidence = &mut units[lines[line].unit].evidence;
+                evidence.cleared = evidence.cleared.max(Some(cleared));
+            }
+        }
+        for unit in &units {
+            let mut shortest: Option<u32> = None;
+            for &line in unit.lines.iter().rev() {
+                shortest = [shortest, lines[line].shortest].into_iter().flatten().min();
+                lines[line].shortest = shortest;
+            }
+        }
+        let current = lines.iter().rev().find(|line| line.largest_held.is_some()).map(|line| line.unit);
+        Ok(Self {
+            logger,
+            facts,
+            clocks,
+            now,
+            lines,
+            units,
+            current,
+            chains,
+            bases: RefCell::default(),
+            by_radio: RefCell::default(),
+            synchronised: RefCell::default(),
+        })
+    }
+
+    /// Of a range of missing records of one epoch.
+    pub fn of_range(&self, epoch: Epoch, first: u32, last: u32) -> Result<InMemory, F::Error> {
+        let Some((at, line)) = self.line(epoch) else { return Ok(InMemory::default()) };
+        if first > line.must {
+            // Beyond what can be true: as what an open end may have made.
+            return self.of_rest(epoch);
+        }
+        let left = partition(first, last, |sequence| self.is_gone(at, sequence))?;
+        let gone = u64::from(left.unwrap_or(last)) - u64::from(first) + u64::from(left.is_none());
+        let Some(oldest) = left else {
+            return Ok(InMemory { in_logger: InLogger::No, gone, ..self.elsewhere(line) });
+        };
+        let sure = partition(oldest, last, |sequence| Ok(self.word(at, sequence)? != InLogger::Yes))?;
+        Ok(InMemory {
+            in_logger: self.word(at, oldest)?,
+            gone,
+            certain: sure.map_or(0, |sure| u64::from(last - sure) + 1),
+            earliest: self.earliest(at, self.place(line, oldest))?,
+            latest: self.latest(line, self.place(line, oldest))?,
+            all_latest: self.latest(line, self.place(line, last))?,
+            ..self.elsewhere(line)
+        })
+    }
+
+    /// Of what an epoch may have made after its last held record, where no record says where it ended.
+    pub fn of_rest(&self, epoch: Epoch) -> Result<InMemory, F::Error> {
+        let Some((at, line)) = self.line(epoch) else { return Ok(InMemory::default()) };
+        // All of it is gone only if what was made after the epoch says so.
+        if self.is_gone(at, u32::MAX)? {
+            return Ok(InMemory { in_logger: InLogger::No, ..self.elsewhere(line) });
+        }
+        let oldest = line.made_before + i64::from(line.largest_held.unwrap_or(0)) + 1;
+        let earliest = self.earliest(at, oldest)?;
+        let is_newest =
+            self.current == Some(line.unit) && self.chains[line.chain] == at && self.is_last(line);
+        let sure = is_newest && self.capacity(line).is_some() && earliest.is_some_and(|at| at > self.now);
+        Ok(InMemory {
+            in_logger: if sure { InLogger::Yes } else { InLogger::Perhaps },
+            earliest,
+            latest: self.latest(line, oldest)?,
+            ..self.elsewhere(line)
+        })
+    }
+
+    /// Of what the logger has made since its newest held record; `None`: none is held.
+    pub fn of_newer(&self) -> Result<Option<InMemory>, F::Error> {
+        let newest = self.current.and_then(|unit| self.units[unit].newest);
+        newest.map(|newest| self.of_rest(newest.epoch)).transpose()
+    }
+
+    /// The serial number of the unit that is there now.
+    pub fn unit(&self) -> Option<u64> {
+        let unit = self.current.and_then(|unit| self.units[unit].profile);
+        unit.map(|profile| profile.unit).filter(|&unit| unit != 0)
+    }
+
+    /// The newest record that is held.
+    pub fn newest(&self) -> Option<Identity> {
+        self.current.and_then(|unit| self.units[unit].newest)
+    }
+
+    fn line(&self, epoch: Epoch) -> Option<(usize, &Line)> {
+        let at = self.lines.binary_search_by_key(&epoch, |line| line.epoch).ok()?;
+        Some((at, &self.lines[at]))
+    }
+
+    /// Whether nothing of its unit is known after an epoch.
+    fn is_last(&self, line: &Line) -> bool {
+        self.units[line.unit].lines.last().is_some_and(|&last| self.lines[last].epoch == line.epoch)
+    }
+
+    fn elsewhere(&self, line: &Line) -> InMemory {
+        let is_elsewhere = self.current.is_some_and(|current| current != line.unit);
+        InMemory { is_elsewhere, ..InMemory::default() }
+    }
+
+    /// A record's number among those that its unit is known to have made.
+    fn place(&self, line: &Line, sequence: u32) -> i64 {
+        line.made_before + i64::from(sequence)
+    }
+
+    fn place_of(&self, identity: Identity) -> Option<i64> {
+        self.line(identity.epoch).map(|(_, line)| self.place(line, identity.sequence.number()))
+    }
+
+    /// How many records the memory holds at least, where that is known.
+    fn capacity(&self, line: &Line) -> Option<i64> {
+        let profile = self.units[line.unit].profile;
+        let capacity = profile.map_or(self.logger.memory_records, |profile| profile.capacity);
+        (capacity > 0).then_some(i64::from(capacity))
+    }
+
+    /// How many records the unit made after a place up to its newest that is held, at least.
+    fn made_since(&self, line: &Line, place: i64) -> i64 {
+        let newest = self.units[line.unit].newest.and_then(|newest| self.place_of(newest));
+        newest.map_or(0, |newest| newest - place)
+    }
+
+    /// Whether a record is no longer in its unit, by evidence or because twice the memory has been made since. `u32::MAX`:
+    /// whatever the epoch made.
+    fn is_gone(&self, at: usize, sequence: u32) -> Result<bool, F::Error> {
+        let line = &self.lines[at];
+        let Some(identity) = identity(self.logger.address, line.epoch, sequence) else { return Ok(false) };
+        let Evidence { gone_below, cleared } = self.units[line.unit].evidence;
+        if gone_below.is_some_and(|below| identity < below) {
+            return Ok(true);
+        }
+        // Of the whole rest of an epoch: counted from its end.
+        let place = self.place(line, sequence.min(line.must));
+        let many = |since: i64| {
+            self.capacity(line).is_some_and(|capacity| self.made_since(line, since) >= 2 * capacity)
+        };
+        let is_cleared = cleared.is_some_and(|cleared| identity < cleared);
+        if !is_cleared && !many(place) {
+            return Ok(false);
+        }
+        // Whatever says so, a later word that it was there counts, and from there on anew.
+        let there = if sequence == u32::MAX { None } else { self.facts.last_profile_with(identity)? };
+        Ok(match there {
+            None => true,
+            Some(there) if cleared.is_some_and(|cleared| there < cleared) => true,
+            Some(there) => self.place_of(there).is_some_and(many),
+        })
+    }
+
+    /// Of a record that must exist.
+    fn word(&self, at: usize, sequence: u32) -> Result<InLogger, F::Error> {
+        if self.is_gone(at, sequence)? {
+            return Ok(InLogger::No);
+        }
+        let line = &self.lines[at];
+        let place = self.place(line, sequence);
+        let is_exact = self.current == Some(line.unit)
+            && self.units[line.unit]
+                .newest
+                .and_then(|newest| self.line(newest.epoch))
+                .is_some_and(|(_, newest)| newest.chain == line.chain);
+        let is_within = self.capacity(line).is_some_and(|capacity| self.made_since(line, place) < capacity);
+        let sure = is_exact && is_within && self.earliest(at, place)?.is_some_and(|at| at > self.now);
+        Ok(if sure { InLogger::Yes } else { InLogger::Perhaps })
+    }
+
+    /// From when on the record at a place may be overwritten.
+    fn earliest(&self, at: usize, place: i64) -> Result<Option<GatewayTime>, F::Error> {
+        let line = &self.lines[at];
+        if self.current != Some(line.unit) {
+            return Ok(None);
+        }
+        let (Some(base), Some(capacity)) = (self.base(line.chain)?, self.capacity(line)) else {
+            return Ok(None);
+        };
+        let left = capacity.saturating_sub(base.place - place);
+        Ok(base.pace.soonest(left).map(|seconds| base.at.later(seconds)))
+    }
+
+    /// From when on the record at a place is gone if the logger goes on measuring.
+    fn latest(&self, line: &Line, place: i64) -> Result<Option<GatewayTime>, F::Error> {
+        let unit = &self.units[line.unit];
+        let (Some(newest), Some(capacity)) = (unit.newest, self.capacity(line)) else { return Ok(None) };
+        if self.current != Some(line.unit) {
+            return Ok(None);
+        }
+        // Of a reception by an unsynchronised clock, no later moment is known that is synchronised.
+        let since = match self.facts.came(newest)? {
+            Some(Came::Radio { received_at }) => received_at,
+            Some(Came::Hand { imported_at }) => imported_at,
+            None => None,
+        };
+        let interval = unit.profile.map_or(self.logger.interval_s, |profile| profile.interval_s);
+        let left = capacity.saturating_sub(self.made_since(line, place)).max(0);
+        let seconds = left.saturating_mul(i64::from(interval));
+        Ok(since.filter(|_| interval > 0).map(|since| since.later(seconds)))
+    }
+
+    /// From where the earliest dates of a chain are counted, looked for once.
+    fn base(&self, chain: usize) -> Result<Option<Base>, F::Error> {
+        if let Some(base) = self.bases.borrow().get(&chain) {
+            return Ok(*base);
+        }
+        let base = self.find_base(self.chains[chain])?;
+        self.bases.borrow_mut().insert(chain, base);
+        Ok(base)
+    }
+
+    /// By the newest record that came by radio, of the unit, up to the end of a chain; where none did, by the last that is
+    /// held.
+    fn find_base(&self, end: usize) -> Result<Option<Base>, F::Error> {
+        let lines = &self.units[self.lines[end].unit].lines;
+        if let Some((line, found)) = self.radio_at_or_before(end)? {
+            let at = match self.facts.came(found)? {
+                Some(Came::Radio { received_at: Some(at) }) => Some(at),
+                _ => self.synchronised_at_or_before(line, found)?,
+            };
+            return Ok(at.map(|at| self.base_at(line, found, at)));
+        }
+        let held = lines.iter().rev().filter(|&&line| line <= end);
+        let held = held.filter_map(|&line| Some((line, self.lines[line].largest_held?))).next();
+        let Some((line, sequence)) = held else { return Ok(None) };
+        let Some(last) = identity(self.logger.address, self.lines[line].epoch, sequence) else {
+            return Ok(None);
+        };
+        let (Some(seen), Some(Came::Hand { imported_at })) = (self.facts.seen(last)?, self.facts.came(last)?)
+        else {
+            return Ok(None);
+        };
+        let made = self.clocks.of(last.epoch)?.corrected(sequence, seen.time, seen.received_at);
+        let made = clock::plausible(LoggerTime(made.time), None);
+        let made = made.filter(|&made| imported_at.is_some_and(|imported| made <= imported));
+        Ok(made.map(|at| self.base_at(line, last, at)))
+    }
+
+    /// The newest record by radio of a line's unit, in it or before it. Each epoch is asked once, whatever the number of
+    /// chains.
+    fn radio_at_or_before(&self, line: usize) -> Result<Option<(usize, Identity)>, F::Error> {
+        let lines = &self.units[self.lines[line].unit].lines;
+        let upto = lines.partition_point(|&at| at <= line);
+        let mut found = None;
+        let mut passed = Vec::new();
+        for &at in lines[..upto].iter().rev() {
+            if let Some(&known) = self.by_radio.borrow().get(&at) {
+                found = known;
+                break;
+            }
+            passed.push(at);
+            if let Some(whole) = identity(self.logger.address, self.lines[at].epoch, u32::MAX)
+                && let Some(newest) = self.facts.newest_by_radio(whole)?
+            {
+                found = Some((at, newest));
+                break;
+            }
+        }
+        self.by_radio.borrow_mut().extend(passed.into_iter().map(|at| (at, found)));
+        Ok(found)
+    }
+
+    /// The last moment by a synchronised clock before the reception of a record: of any record of the logger below it.
+    fn synchronised_at_or_before(
+        &self,
+        line: usize,
+        record: Identity,
+    ) -> Result<Option<GatewayTime>, F::Error> {
+        if let Some(at) = self.facts.newest_synchronised(record)? {
+            return Ok(Some(at));
+        }
+        let mut found = None;
+        let mut passed = Vec::new();
+        for at in (0..line).rev() {
+            if let Some(&known) = self.synchronised.borrow().get(&at) {
+                found = known;
+                break;
+            }
+            passed.push(at);
+            if let Some(whole) = identity(self.logger.address, self.lines[at].epoch, u32::MAX)
+                && let Some(newest) = self.facts.newest_synchronised(whole)?
+            {
+                found = Some(newest);
+                break;
+            }
+        }
+        self.synchronised.borrow_mut().extend(passed.into_iter().map(|at| (at, found)));
+        Ok(found)
+    }
+
+    fn base_at(&self, line: usize, record: Identity, at: GatewayTime) -> Base {
+        let line = &self.lines[line];
+        let place = self.place(line, record.sequence.number());
+        Base { place, at, pace: Pace::new(self.logger, line.shortest) }
+    }
+}
+
+fn identity(address: Address, epoch: Epoch, sequence: u32) -> Option<Identity> {
+    Some(Identity { address, epoch, sequence: Sequence::new(sequence)? })
+}
+
+/// The first of `first..=last` for which `is_before` does not hold; it holds for none after one for which it does not.
+fn partition<E>(
+    first: u32,
+    last: u32,
+    mut is_before: impl FnMut(u32) -> Result<bool, E>,
+) -> Result<Option<u32>, E> {
+    let (mut low, mut high) = (u64::from(first), u64::from(last) + 1);
+    while low < high {
+        let middle = (low + high) / 2;
+        // Below `high`, so it fits.
+        if is_before(u32::try_from(middle).unwrap_or(u32::MAX))? { low = middle + 1 } else { high = middle }
+    }
+    Ok(u32::try_from(low).ok().filter(|&low| low <= last))
+}
+
+/// Which epochs are of one unit: by place, the unit's number. Joined are epochs of one serial number, and an epoch with
+/// the one that names its end; where a serial number is not known, epochs with a key slot in common, if that does not
+/// join two serial numbers.
+fn units<F: Facts>(
+    address: Address,
+    facts: &F,
+    epochs: &[EpochMissing],
+    profiles: &[Option<ProfileSeen>],
+) -> Result<Vec<usize>, F::Error> {
+    let mut groups = Groups((0..epochs.len()).collect());
+    let mut by_serial: BTreeMap<u64, usize> = BTreeMap::new();
+    for (at, (of, profile)) in epochs.iter().zip(profiles).enumerate() {
+        if let Some(profile) = profile.filter(|profile| profile.unit != 0) {
+            groups.join(at, *by_serial.entry(profile.unit).or_insert(at));
+        }
+        if let Some(by) =
+            of.named.and_then(|named| epochs.binary_search_by_key(&named.by_epoch, |of| of.epoch).ok())
+        {
+            groups.join(at, by);
+        }
+    }
+    let known: BTreeSet<usize> = by_serial.values().map(|&at| groups.root(at)).collect();
+    let roots: Vec<usize> = (0..epochs.len()).map(|at| groups.root(at)).collect();
+    if roots.iter().any(|root| !known.contains(root)) {
+        let mut users: BTreeMap<Slot, BTreeSet<usize>> = BTreeMap::new();
+        for (of, &root) in epochs.iter().zip(&roots) {
+            for slot in facts.slots(address, of.epoch)? {
+                users.entry(slot).or_default().insert(root);
+            }
+        }
+        for same in users.values() {
+            let unknown: Vec<usize> = same.iter().copied().filter(|root| !known.contains(root)).collect();
+            for pair in unknown.windows(2) {
+                groups.join(pair[0], pair[1]);
+            }
+        }
+        // Then to the one serial number with which they share a slot, if it is one.
+        let mut candidates: BTreeMap<usize, BTreeSet<usize>> = BTreeMap::new();
+        for same in users.values() {
+            let with: Vec<usize> = same.iter().copied().filter(|root| known.contains(root)).collect();
+            for &unknown in same.iter().filter(|root| !known.contains(root)) {
+                candidates.entry(groups.root(unknown)).or_default().extend(&with);
+            }
+        }
+        for (unknown, with) in candidates {
+            if let (1, Some(&one)) = (with.len(), with.first()) {
+                groups.join(unknown, one);
+            }
+        }
+    }
+    let mut numbers: BTreeMap<usize, usize> = BTreeMap::new();
+    Ok((0..epochs.len())
+        .map(|at| {
+            let next = numbers.len();
+            *numbers.entry(groups.root(at)).or_insert(next)
+        })
+        .collect())
+}
+
+/// Sets that only grow together.
+struct Groups(Vec<usize>);
+
+impl Groups {
+    fn root(&mut self, at: usize) -> usize {
+        let mut root = at;
+        while self.0[root] != root {
+            self.0[root] = self.0[self.0[root]];
+            root = self.0[root];
+        }
+        root
+    }
+
+    fn join(&mut self, a: usize, b: usize) {
+        let (a, b) = (self.root(a), self.root(b));
+        let (low, high) = (a.min(b), a.max(b));
+        self.0[high] = low;
+    }
+}

@@ -1,0 +1,152 @@
+//! The state of the gateway in words and as JSON: the same words in every report.
+
+use crate::report::gateway::{Fault, Gateway};
+use crate::text::{counted, local, rfc3339};
+use crate::wire::seq::Address;
+use serde_json::{Value, json};
+
+/// Loggers that are named one by one.
+const LOGGERS_NAMED: usize = 6;
+
+/// One word or a few for a fault, as JSON has it.
+fn state(fault: &Fault) -> &'static str {
+    match fault {
+        Fault::NoWord => "no word from the daemon",
+        Fault::NotRunning { .. } => "daemon not running",
+        Fault::CannotCommit { .. } => "cannot commit",
+        Fault::Stuck { .. } => "daemon stuck",
+        Fault::PortNotOpen { .. } => "port not open",
+        Fault::OnlyNoise { .. } => "only noise",
+        Fault::WrongKey { .. } => "key does not fit",
+        Fault::KeyMissing { .. } => "key missing",
+        Fault::NothingHeard => "nothing heard",
+        Fault::ClockNotSynchronised => "clock not synchronised",
+    }
+}
+
+fn since(fault: &Fault) -> Option<i64> {
+    match *fault {
+        Fault::NotRunning { since } | Fault::Stuck { since } => Some(since),
+        Fault::PortNotOpen { since, .. } | Fault::OnlyNoise { since, .. } | Fault::WrongKey { since, .. } => {
+            since
+        }
+        _ => None,
+    }
+}
+
+fn named(loggers: &[Address]) -> String {
+    let mut names: Vec<String> = loggers.iter().take(LOGGERS_NAMED).map(Address::to_string).collect();
+    if loggers.len() > LOGGERS_NAMED {
+        names.push(format!("{} more", loggers.len() - LOGGERS_NAMED));
+    }
+    format!("logger{} {}", if loggers.len() == 1 { "" } else { "s" }, names.join(", "))
+}
+
+/// What is the matter: a clause without a stop.
+fn said(fault: &Fault, utc_offset_s: i32) -> String {
+    let at =
+        |since: Option<i64>| since.map_or(String::new(), |at| format!(" since {}", local(at, utc_offset_s)));
+    let when = at(since(fault));
+    match fault {
+        Fault::NoWord => "there is no word from a daemon".to_owned(),
+        Fault::NotRunning { .. } => format!("the daemon has not been running{when}"),
+        Fault::CannotCommit { why } => format!("the daemon cannot commit ({why})"),
+        Fault::Stuck { .. } => format!("the daemon has not written its state{when}"),
+        Fault::PortNotOpen { radio, why, .. } => {
+            format!("the port of radio `{radio}` has not been open{when} ({why})")
+        }
+        Fault::OnlyNoise { radio, .. } => format!("radio `{radio}` has heard only noise{when}"),
+        Fault::WrongKey { loggers, .. } => {
+            format!(
+                "frames of {} come in, and no key has opened any{when}",
+                counted(loggers.len() as u64, "logger")
+            )
+        }
+        Fault::KeyMissing { loggers } => {
+            format!("frames of {} come in, and no key opens them", named(loggers))
+        }
+        Fault::NothingHeard => "the gateway listens, and not one logger is heard".to_owned(),
+        Fault::ClockNotSynchronised => "the gateway's clock is not synchronised".to_owned(),
+    }
+}
+
+/// What to do, as an instruction with its reason, in lower case.
+fn remedy(fault: &Fault) -> String {
+    match fault {
+        Fault::NoWord => "start the daemon (`stonechat run`, or its service): nothing is received while it is down. If \
+                          it runs, give it and this command the same `site.runtime_dir`."
+            .to_owned(),
+        Fault::NotRunning { .. } => {
+            "start the daemon (`stonechat run`, or its service): nothing is received while it is down.".to_owned()
+        }
+        Fault::CannotCommit { .. } => "see to the ledger's disk: what is received cannot be committed.".to_owned(),
+        Fault::Stuck { .. } => "restart the daemon: it has not written its state for hours.".to_owned(),
+        Fault::PortNotOpen { radio, .. } => {
+            format!("see to the radio `{radio}`, whose port is not open; `stonechat check` tries it.")
+        }
+        Fault::OnlyNoise { radio, .. } => format!(
+            "check the `baud` of radio `{radio}` in site.toml against the radio's own, then its cable: bytes come in, and \
+             no right frame is among them."
+        ),
+        Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
+                                   reload the daemon: frames come in, and no key opens any. They are kept and opened \
+                                   then."
+            .to_owned(),
+        Fault::KeyMissing { loggers } => format!(
+            "check the keys of {} in the keyring: frames come in, and no key opens them. They are kept and opened once \
+             the key is right.",
+            named(loggers)
+        ),
+        Fault::NothingHeard => "see to the radio and its antenna: not one logger is heard.".to_owned(),
+        Fault::ClockNotSynchronised => {
+            "see to the gateway's time service: its clock is not synchronised, so times and dates here may be wrong."
+                .to_owned()
+        }
+    }
+}
+
+/// What to do about the gateway before anything else; `None`: it works.
+pub fn advice(gateway: &Gateway) -> Option<String> {
+    let steps: Vec<String> = gateway.faults.iter().map(remedy).collect();
+    (!steps.is_empty()).then(|| steps.join(" Then "))
+}
+
+/// What is the matter with the gateway, in one clause; `None`: nothing.
+pub fn matter(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
+    let all: Vec<String> = gateway.faults.iter().map(|fault| said(fault, utc_offset_s)).collect();
+    (!all.is_empty()).then(|| all.join("; "))
+}
+
+/// The paragraph that a report begins with where the gateway does not work.
+pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
+    let (matter, advice) = (matter(gateway, utc_offset_s)?, advice(gateway)?);
+    let mut text = format!("The gateway first: {matter}. Next: {advice}");
+    if !gateway.explained.is_empty() {
+        let loggers: Vec<Address> = gateway.explained.iter().copied().collect();
+        let were = if loggers.len() == 1 { "has" } else { "have" };
+        text += &format!(" That {} {were} not been heard says nothing about them.", named(&loggers));
+    }
+    Some(text)
+}
+
+/// As JSON.
+pub fn as_json(gateway: &Gateway) -> Value {
+    let faults: Vec<Value> = gateway
+        .faults
+        .iter()
+        .map(|fault| {
+            let subject = match fault {
+                Fault::PortNotOpen { radio, .. } | Fault::OnlyNoise { radio, .. } => Some(radio.as_str()),
+                _ => None,
+            };
+            json!({
+                "state": state(fault), "radio": subject, "since": since(fault).map(rfc3339), "advice": remedy(fault),
+            })
+        })
+        .collect();
+    let explained: Vec<u16> = gateway.explained.iter().map(|logger| logger.number()).collect();
+    json!({
+        "state": gateway.faults.first().map_or("working", state), "since": gateway.faults.first().and_then(since).map(rfc3339),
+        "advice": advice(gateway), "faults": faults, "explains_silence_of": explained,
+    })
+}

@@ -1,0 +1,4 @@
+//! Values in words: one file an answer. Reads no ledger and no file.
+
+pub mod gateway;
+pub mod unread;

@@ -1,0 +1,112 @@
+//! What came in and is no readable record of this site, in words and as JSON.
+
+use crate::record::unopened::WhyShut;
+use crate::record::unread::{Foreign, Opaque};
+use crate::text::{counted, duration, rfc3339, thousands};
+use serde_json::{Value, json};
+
+/// Foreign addresses that are named in one line.
+const FOREIGN_NAMED: usize = 4;
+
+/// Records that cannot be read, of one logger, in a sentence.
+pub fn opaque(opaque: &Opaque) -> String {
+    let more = if opaque.is_more { "more than " } else { "" };
+    let are = if opaque.records == 1 { "is" } else { "are" };
+    let mut rules: Vec<String> = opaque
+        .rules
+        .iter()
+        .map(|(rule, records)| format!("{}: {}", thousands(*records), rule.rule()))
+        .collect();
+    if opaque.readable > 0 {
+        let again =
+            "this version reads them once the daemon starts again or after `stonechat set-aside retry`";
+        rules.push(format!("{}: {again}", thousands(opaque.readable)));
+    }
+    format!(
+        "{more}{} of logger {} {are} stored whole but cannot be read by this version ({}). A newer version may read \
+         them; report the rule that failed to the logger's maker.",
+        counted(opaque.records, "record"),
+        opaque.logger,
+        rules.join("; ")
+    )
+}
+
+/// The same as JSON.
+pub fn opaque_json(opaque: Option<&Opaque>) -> Value {
+    let rules: serde_json::Map<String, Value> = opaque
+        .into_iter()
+        .flat_map(|opaque| &opaque.rules)
+        .map(|(rule, records)| (rule.rule().to_owned(), (*records).into()))
+        .collect();
+    json!({
+        "records": opaque.map_or(0, |opaque| opaque.records),
+        "is_more": opaque.is_some_and(|opaque| opaque.is_more),
+        "rules": rules,
+    })
+}
+
+/// An address off the roster, or what stands for further ones.
+pub fn foreign_address(foreign: &Foreign) -> String {
+    foreign.address.map_or("further ones".to_owned(), |address| address.to_string())
+}
+
+/// Addresses off the roster in one line, the last heard first.
+pub fn foreign(all: &[Foreign], now: i64) -> Option<String> {
+    let frames: u64 = all.iter().map(|foreign| foreign.frames).sum();
+    if all.is_empty() {
+        return None;
+    }
+    let mut named: Vec<String> = all
+        .iter()
+        .take(FOREIGN_NAMED)
+        .map(|foreign| {
+            let ago = duration(now.saturating_sub(foreign.last_heard.unix_s()).max(0));
+            format!("{} ({}, last {ago} ago)", foreign_address(foreign), counted(foreign.frames, "frame"))
+        })
+        .collect();
+    if all.len() > FOREIGN_NAMED {
+        let more = (all.len() - FOREIGN_NAMED) as u64;
+        named.push(format!("and {more} more (`stonechat set-aside list`)"));
+    }
+    Some(format!(
+        "{} of {} not on the roster: {}",
+        counted(frames, "frame"),
+        if all.len() == 1 { "an address" } else { "addresses" },
+        named.join(", ")
+    ))
+}
+
+/// The same as JSON.
+pub fn foreign_json(all: &[Foreign]) -> Vec<Value> {
+    all.iter()
+        .map(|foreign| {
+            json!({
+                "address": foreign.address, "frames": foreign.frames,
+                "first_heard": rfc3339(foreign.first_heard.unix_s()),
+                "last_heard": rfc3339(foreign.last_heard.unix_s()),
+            })
+        })
+        .collect()
+}
+
+/// What to do about frames that stay shut for one reason.
+pub fn remedy(why: WhyShut) -> &'static str {
+    match why {
+        WhyShut::NoKey => {
+            "No key: enter the missing key in the keyring, then run `stonechat set-aside retry` (a running daemon does \
+             it by itself on reload)."
+        }
+        WhyShut::Unproven => {
+            "Tag fails, and the key has not opened a frame yet: the key in the keyring may be a wrong one. Compare it \
+             with the logger's, correct it, then run `stonechat set-aside retry`."
+        }
+        WhyShut::TagFails => {
+            "Tag fails, and the key has opened other frames: these are forged or damaged on the way. There is nothing to \
+             do unless they are many and the logger is silent: then its key was changed."
+        }
+        WhyShut::Closed => {
+            "Slot closed: the logger still has the old key, or another sender has it. `stonechat key slot --logger \
+             ADDRESS` walks through a change of keys."
+        }
+    }
+}

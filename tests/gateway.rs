@@ -1,0 +1,519 @@
+//! What reports say where the gateway is the cause: how records came, whatever its clock; what nothing opens, what no
+//! version reads, what is addressed elsewhere; and the state of daemon, port, key and line before any word about loggers.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use crate::util;
+
+use serde_json::Value;
+use std::path::Path;
+use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+use stonechat::link::pty::PtyMaster;
+use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use stonechat::wire::frame::{KIND_AIR, encode_line};
+use stonechat::wire::record::{Reading, Record};
+use stonechat::wire::seq::{Address, Identity, Slot};
+use util::daemon::{Daemon, PATIENCE, Site};
+use util::hand;
+
+const DAY: i64 = 86_400;
+/// 2026-05-04, in the site's morning.
+const FROM: i64 = 1_777_852_800 + 16 * 3600;
+
+fn quiet_plan(loggers: usize, days: u32) -> FieldPlan {
+    FieldPlan::harrow_tarn(4, loggers, FROM, days).without_incidents().with_faults(FaultRates::none())
+}
+
+fn address(number: u16) -> Address {
+    Address::new(number).unwrap()
+}
+
+fn time(unix_s: i64) -> String {
+    stonechat::text::rfc3339(unix_s)
+}
+
+fn text_of(site: &Site, args: &[&str]) -> String {
+    let output = site.output(args);
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{args:?}: {errors}");
+    String::from_utf8(output.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Stores plaintexts as records of one logger that came by radio a minute apart, under an epoch of their own.
+fn store(path: &Path, plan: &FieldPlan, logger: u16, first_at: i64, plaintexts: &[Vec<u8>]) {
+    let mut ledger = Ledger::open(path).unwrap();
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    let mut batch = Batch::default();
+    let mut at = Stamp { unix_s: first_at, synchronised: true };
+    for (sequence, plaintext) in (1..).zip(plaintexts) {
+        at.unix_s += 60;
+        let arrival = Arrival {
+            identity: Identity::new(logger, 9, sequence).unwrap(),
+            slot: Some(Slot(0)),
+            reception: Some(Reception { radio, at, signal: None }),
+            import: None,
+            stored_at: None,
+        };
+        batch.push_record(arrival, plaintext);
+    }
+    ledger.append(&batch, &plan.to_roster(), at).unwrap();
+}
+
+fn of_logger(json: &Value, logger: u16) -> &Value {
+    let all = json["loggers"].as_array().unwrap();
+    all.iter().find(|one| one["logger"] == logger).unwrap()
+}
+
+// ------------------------------------------------------------------------------------------- how records came
+
+#[test]
+fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_whether_or_not_it_is_settled() {
+    let plan = quiet_plan(3, 3);
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    let run = Field::new(plan.clone()).run_out();
+    let roster = plan.to_roster();
+    let mut keyring = hand::keyring(&plan);
+    {
+        let mut ledger = Ledger::open(&site.ledger()).unwrap();
+        let radios = ledger.radios(&["mast"]).unwrap();
+        let mut intake = stonechat::daemon::intake::Intake::new(&radios);
+        for emission in &run.emissions {
+            let at = Stamp { unix_s: emission.at_unix_s, synchronised: false };
+            intake.bytes(0, &emission.bytes, &roster, &mut keyring, at);
+        }
+        let end = Stamp { unix_s: plan.to_unix_s(), synchronised: false };
+        intake.close_windows(end);
+        ledger.append(&intake.batch, &roster, end).unwrap();
+    }
+    let now = time(plan.to_unix_s());
+    for is_settled in [false, true] {
+        let json = site.json(&["status", "--json", "--now", &now]);
+        for logger in json["loggers"].as_array().unwrap() {
+            let hand: u64 =
+                logger["strip"].as_array().unwrap().iter().map(|day| day["hand"].as_u64().unwrap()).sum();
+            let radio: u64 =
+                logger["strip"].as_array().unwrap().iter().map(|day| day["radio"].as_u64().unwrap()).sum();
+            assert_eq!(hand, 0, "settled: {is_settled}: {logger}");
+            assert_eq!(radio, logger["held"].as_u64().unwrap(), "settled: {is_settled}");
+            assert_eq!(logger["heard_first_time_7d"], 1.0, "settled: {is_settled}: {logger}");
+            assert_eq!(logger["needs_somebody"], false, "settled: {is_settled}: {logger}");
+        }
+        Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
+    }
+}
+
+#[test]
+fn a_frame_addressed_elsewhere_is_named_with_its_count_and_when_it_was_last_heard() {
+    let plan = quiet_plan(2, 1);
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    let count = |address: u16, frames: u32, at: i64| {
+        let mut ledger = Ledger::open(&site.ledger()).unwrap();
+        let mut batch = Batch::default();
+        for _ in 0..frames {
+            batch.count_foreign(self::address(address));
+        }
+        ledger.append(&batch, &plan.to_roster(), Stamp { unix_s: at, synchronised: true }).unwrap();
+    };
+    count(71, 2, FROM);
+    count(99, 40, FROM + 60);
+    Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
+    count(71, 3, FROM + 3600);
+    let now = time(FROM + 7200);
+    for is_settled in [false, true] {
+        let json = site.json(&["status", "--json", "--now", &now]);
+        assert_eq!(json["foreign"]["addresses"], 2);
+        assert_eq!(json["foreign"]["frames"], 45);
+        let list = json["foreign"]["list"].as_array().unwrap();
+        let expected = serde_json::json!([
+            { "address": 71, "frames": 5, "first_heard": time(FROM), "last_heard": time(FROM + 3600) },
+            { "address": 99, "frames": 40, "first_heard": time(FROM + 60), "last_heard": time(FROM + 60) },
+        ]);
+        assert_eq!(list, expected.as_array().unwrap(), "the last heard comes first; settled: {is_settled}");
+        let text = text_of(&site, &["status", "--now", &now]);
+        assert!(text.contains("71 (5 frames, last 1 h 0 min ago)"), "{text}");
+        let aside = text_of(&site, &["set-aside", "list"]);
+        assert!(aside.contains("71 5 2026-05-04 09:00 2026-05-04 10:00"), "{aside}");
+        assert_eq!(site.json(&["set-aside", "list", "--json"])["foreign"], json["foreign"]["list"]);
+        Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 2).unwrap();
+    }
+}
+
+/// Readings with a fault bit set of a channel that does not exist.
+fn with_a_spare_fault_bit(n: u32) -> Vec<Vec<u8>> {
+    (0..n)
+        .map(|at| {
+            let time = u32::try_from(FROM).unwrap() + 60 * at;
+            let mut plaintext = Vec::new();
+            Record::Reading(Reading::new(time, 3600, None, 0, &[1, 2]).unwrap()).encode(&mut plaintext);
+            // Two channels have one byte of fault bits: the third bit is spare.
+            let whole = plaintext.clone();
+            let changed = (0..plaintext.len()).find(|&byte| {
+                plaintext.clone_from(&whole);
+                plaintext[byte] |= 0x04;
+                let epoch = Identity::new(11, 9, 1).unwrap().epoch;
+                Record::decode(&plaintext, epoch)
+                    == Err(stonechat::wire::record::NotUnderstood::SpareFaultBit)
+            });
+            assert!(changed.is_some());
+            plaintext
+        })
+        .collect()
+}
+
+#[test]
+fn records_that_this_version_cannot_read_are_counted_per_logger_with_the_rule_that_failed() {
+    let plan = quiet_plan(2, 1);
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    let mut records = with_a_spare_fault_bit(60);
+    records.push(vec![0x77, 1, 2, 3]);
+    store(&site.ledger(), &plan, 11, FROM, &records);
+    let now = time(FROM + 2 * 3600);
+    for is_settled in [false, true] {
+        let json = site.json(&["status", "--json", "--now", &now]);
+        let opaque = &of_logger(&json, 11)["opaque"];
+        assert_eq!(opaque["records"], 61, "settled: {is_settled}: {opaque}");
+        assert_eq!(opaque["rules"]["a fault bit of a channel that does not exist"], 60, "{opaque}");
+        assert_eq!(opaque["rules"]["a type that this version does not know"], 1, "{opaque}");
+        assert_eq!(of_logger(&json, 12)["opaque"]["records"], 0);
+        let said = "61 records of logger 11 are stored whole but cannot be read";
+        for command in ["status", "gaps"] {
+            let text = text_of(&site, &[command, "--now", &now]);
+            assert!(text.contains(said) && text.contains("a fault bit of a channel"), "{command}: {text}");
+        }
+        let gaps = site.json(&["gaps", "--json", "--now", &now]);
+        assert_eq!(gaps["opaque"][0]["logger"], 11, "{gaps}");
+        assert_eq!(gaps["opaque"][0]["records"], 61, "{gaps}");
+        let check = site.output(&["check"]);
+        let check = String::from_utf8(check.stdout).unwrap();
+        assert!(check.contains(said), "{check}");
+        Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
+    }
+}
+
+#[test]
+fn the_line_of_a_radio_shows_all_eight_outcomes() {
+    let plan = quiet_plan(2, 1);
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    store(&site.ledger(), &plan, 11, FROM, &with_a_spare_fault_bit(7));
+    let text = text_of(&site, &["status", "--now", &time(FROM + 3600)]);
+    let line = "mast: 0 of 7 frames stored, 7 opaque, 0 held already, 0 in conflict, 0 foreign, 0 unopened, 0 skipped, \
+                0 noise";
+    assert!(text.contains(line), "{text}");
+}
+
+// ----------------------------------------------------------------------------------- the gateway before the loggers
+
+/// A site on a pseudo-terminal, with a clock that the test moves on.
+struct Mast {
+    site: Site,
+    pty: Option<PtyMaster>,
+    plan: FieldPlan,
+    run: Run,
+    fed: usize,
+    frames: u64,
+}
+
+impl Mast {
+    fn new(plan: FieldPlan) -> Self {
+        let (site, pty) = Site::with_pty(&plan, 0.05, "");
+        let run = Field::new(plan.clone()).run_out();
+        Self { site, pty: Some(pty), plan, run, fed: 0, frames: 0 }
+    }
+
+    fn set_clock(&self, unix_s: i64, words: &str) {
+        let part = self.site.path("clock.part");
+        std::fs::write(&part, format!("{unix_s} {words}")).unwrap();
+        std::fs::rename(part, self.site.path("clock")).unwrap();
+    }
+
+    fn start(&self) -> Daemon {
+        let clock = self.site.path("clock");
+        self.site.start_with(|command| {
+            command.arg("--simulated-clock").arg(clock);
+        })
+    }
+
+    /// The field goes on to a time, and the daemon commits what it heard.
+    fn feed(&mut self, daemon: &mut Daemon, until: i64) {
+        let already = daemon.wait_listening().frames_in;
+        let mut frames = 0;
+        while let Some(emission) =
+            self.run.emissions.get(self.fed).filter(|emission| emission.at_unix_s < until)
+        {
+            self.set_clock(emission.at_unix_s, "");
+            self.send(&emission.bytes.clone());
+            frames += 1;
+            self.frames += 1;
+            // So that receptions have the times of their frames.
+            daemon.wait_for("the frame", |state| state.frames_in >= already + frames);
+            self.fed += 1;
+        }
+        self.set_clock(until, "");
+        daemon.wait_frames(already + frames);
+    }
+
+    fn send(&mut self, bytes: &[u8]) {
+        let pty = self.pty.as_mut().unwrap();
+        pty.write_within(bytes, PATIENCE).unwrap();
+        pty.wait_drained(PATIENCE).unwrap();
+    }
+
+    /// What no logger is to be blamed for, in every report: the gateway's state and advice come first, and no logger is
+    /// called silent.
+    fn blames_the_gateway(&self, now: i64, state: &str, advice: &str) {
+        let now = time(now);
+        for command in ["gaps", "status", "visits"] {
+            let json = self.site.json(&[command, "--json", "--now", &now]);
+            assert_eq!(json["gateway"]["state"], state, "{command}: {}", json["gateway"]);
+            let told = json["gateway"]["advice"].as_str().unwrap();
+            assert!(told.contains(advice), "{command}: {told}");
+            let text = text_of(&self.site, &[command, "--now", &now]);
+            let advice_at = text.find(advice).unwrap_or_else(|| panic!("{command}: {text}"));
+            for words in
+                ["fetch before", "go there first", "being heard again", "antenna", "SILENT", "Silent now"]
+            {
+                if command != "status" || words != "fetch before" {
+                    assert!(text.find(words).is_none_or(|at| at > advice_at), "{command}: {words}: {text}");
+                }
+            }
+            for words in
+                ["go there first", "being heard again", "no logger is silent", "SILENT", "silent now"]
+            {
+                assert!(!text.contains(words), "{command}: {words}: {text}");
+            }
+        }
+        let gaps = self.site.json(&["gaps", "--json", "--now", &now]);
+        assert_eq!(gaps["silent"].as_array().unwrap().len(), 0, "{}", gaps["silent"]);
+        let status = self.site.json(&["status", "--json", "--now", &now]);
+        for logger in status["loggers"].as_array().unwrap() {
+            assert_eq!(logger["silent"], false, "{logger}");
+            assert_eq!(logger["needs_somebody"], false, "{logger}");
+        }
+        let explained = status["gateway"]["explains_silence_of"].as_array().unwrap();
+        assert_eq!(explained.len(), self.plan.loggers.len(), "{}", status["gateway"]);
+    }
+}
+
+#[test]
+fn while_the_daemon_is_stopped_every_report_says_so_first_and_blames_no_logger() {
+    let mut mast = Mast::new(quiet_plan(3, 1));
+    let stop = FROM + 6 * 3600;
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    mast.feed(&mut daemon, stop);
+    let json = mast.site.json(&["status", "--json", "--now", &time(stop)]);
+    assert_eq!(json["gateway"]["state"], "working", "{}", json["gateway"]);
+    assert_eq!(json["gateway"]["advice"], Value::Null);
+    assert_eq!(daemon.stop().code(), Some(0));
+    mast.blames_the_gateway(stop + 3 * DAY, "daemon not running", "start the daemon");
+    let text = text_of(&mast.site, &["visits", "--now", &time(stop + 3 * DAY)]);
+    assert!(text.contains("not been running since 2026-05-04 15:00"), "{text}");
+    // A minute after the start nothing can have been heard yet.
+    mast.set_clock(stop + 3 * DAY, "");
+    let mut daemon = mast.start();
+    daemon.wait_listening();
+    let json = mast.site.json(&["status", "--json", "--now", &time(stop + 3 * DAY + 60)]);
+    assert_eq!(json["gateway"]["state"], "working");
+    for logger in json["loggers"].as_array().unwrap() {
+        assert_eq!(logger["silent"], false, "it was not listened to: {logger}");
+    }
+    // It has listened for long enough: now the silence is the loggers'.
+    let later = stop + 4 * DAY;
+    mast.set_clock(later, "");
+    daemon.signal(rustix::process::Signal::TERM);
+    daemon.wait_end();
+    mast.set_clock(later, "");
+    let mut daemon = mast.start();
+    daemon.wait_listening();
+    let json = mast.site.json(&["status", "--json", "--now", &time(later + 60)]);
+    let silent = json["loggers"].as_array().unwrap().iter().filter(|logger| logger["silent"] == true).count();
+    assert_eq!(silent, 3, "{}", json["gateway"]);
+}
+
+#[test]
+fn a_logger_that_was_silent_before_the_daemon_stopped_stays_silent() {
+    let mut plan = quiet_plan(3, 1);
+    plan.logger_outages.push((address(12), stonechat::sim::Span::new(FROM + 3600, FROM + 9 * DAY)));
+    let mut mast = Mast::new(plan);
+    let stop = FROM + 20 * 3600;
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    mast.feed(&mut daemon, stop);
+    assert_eq!(daemon.stop().code(), Some(0));
+    let gaps = mast.site.json(&["gaps", "--json", "--now", &time(stop + 3 * DAY)]);
+    let silent: Vec<u64> =
+        gaps["silent"].as_array().unwrap().iter().map(|one| one["logger"].as_u64().unwrap()).collect();
+    assert_eq!(silent, [12]);
+    assert_eq!(gaps["gateway"]["explains_silence_of"], serde_json::json!([11, 13]));
+}
+
+#[test]
+fn a_port_that_is_missing_comes_first_and_the_services_status_line_says_so() {
+    let mut mast = Mast::new(quiet_plan(3, 1));
+    let lost = FROM + 6 * 3600;
+    mast.set_clock(FROM, "");
+    let socket = std::os::unix::net::UnixDatagram::bind(mast.site.path("notify")).unwrap();
+    socket.set_read_timeout(Some(PATIENCE)).unwrap();
+    let clock = mast.site.path("clock");
+    let mut daemon = mast.site.start_with(|command| {
+        command.arg("--simulated-clock").arg(clock).env("NOTIFY_SOCKET", mast.site.path("notify"));
+    });
+    let status_line = |wanted: &str| loop {
+        let mut message = [0; 4096];
+        let read = socket.recv(&mut message).unwrap_or_else(|error| panic!("no {wanted:?}: {error}"));
+        let message = String::from_utf8_lossy(&message[..read]).into_owned();
+        let line = message.lines().find_map(|line| line.strip_prefix("STATUS=").map(str::to_owned));
+        if line.is_some_and(|line| line.contains(wanted)) {
+            break;
+        }
+    };
+    status_line("listening");
+    mast.feed(&mut daemon, lost);
+    drop(mast.pty.take());
+    daemon.wait_for("the loss of the port", |state| !state.radios[0].up);
+    status_line("not listening on mast");
+    mast.blames_the_gateway(lost + 2 * DAY, "port not open", "see to the radio `mast`");
+    assert_eq!(daemon.stop().code(), Some(0));
+
+    // From the start: the service does not say that it listens.
+    let mut daemon = mast.site.start_with(|command| {
+        command.arg("--simulated-clock").arg(mast.site.path("clock"));
+        command.env("NOTIFY_SOCKET", mast.site.path("notify"));
+    });
+    let mut told = Vec::new();
+    daemon.wait_for("a reason", |state| state.radios[0].reason.is_some());
+    loop {
+        let mut message = [0; 4096];
+        let read = socket.recv(&mut message).unwrap();
+        let message = String::from_utf8_lossy(&message[..read]).into_owned();
+        told.push(message.clone());
+        if message.contains("not listening on mast") {
+            break;
+        }
+    }
+    assert!(told.iter().all(|line| !line.contains("STATUS=listening")), "{told:?}");
+}
+
+#[test]
+fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_antenna() {
+    let plan = quiet_plan(3, 1);
+    let mut mast = Mast::new(plan);
+    // Another site's key: no digit of it fits.
+    let keys = mast.site.path("keys.toml");
+    let text = std::fs::read_to_string(&keys).unwrap();
+    let hex: String = mast.plan.site_key.iter().map(|byte| format!("{byte:02x}")).collect();
+    assert!(text.contains(&hex), "the test does not find the site key");
+    let wrong: String = mast.plan.site_key.iter().map(|byte| format!("{:02x}", byte ^ 0x5A)).collect();
+    std::fs::write(&keys, text.replace(&hex, &wrong)).unwrap();
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    mast.feed(&mut daemon, FROM + 6 * 3600);
+    let now = FROM + 6 * 3600;
+    mast.blames_the_gateway(now, "key does not fit", "compare the site key");
+    let aside = text_of(&mast.site, &["set-aside", "list"]);
+    assert!(!aside.contains("enter the missing key"), "{aside}");
+    // The right key: what was set aside is stored, and nothing counts as unopened any more.
+    std::fs::write(&keys, text).unwrap();
+    daemon.signal(rustix::process::Signal::HUP);
+    let give_up = std::time::Instant::now() + PATIENCE;
+    let json = loop {
+        let json = mast.site.json(&["status", "--json", "--now", &time(now)]);
+        if of_logger(&json, 11)["held"].as_u64() > Some(0) {
+            break json;
+        }
+        assert!(std::time::Instant::now() < give_up, "not opened:\n{}", daemon.log());
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    };
+    assert_eq!(json["gateway"]["state"], "working", "{}", json["gateway"]);
+    assert_eq!(json["radios"][0]["unopened_still"], 0);
+    let text = text_of(&mast.site, &["status", "--now", &time(now)]);
+    let opened = format!("0 unopened ({} when they came),", json["radios"][0]["outcomes"]["unopened"]);
+    assert!(text.contains(&opened), "{text}");
+}
+
+#[test]
+fn a_line_with_only_noise_comes_first_and_not_the_loggers() {
+    let mut mast = Mast::new(quiet_plan(3, 1));
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    mast.feed(&mut daemon, FROM + 6 * 3600);
+    assert_eq!(daemon.stop().code(), Some(0));
+    // At another baud rate bytes come, and no frame among them is right.
+    let mut daemon = mast.start();
+    let before = daemon.wait_listening().frames_in;
+    let mut garbled = Vec::new();
+    for at in 0..40_u8 {
+        garbled.extend((0..30_u8).map(|byte| byte.wrapping_mul(37).wrapping_add(at) | 1));
+        garbled.push(0);
+    }
+    mast.send(&garbled);
+    let state = daemon.wait_frames(before + 40);
+    assert_eq!(state.outcomes["noise"], 40);
+    mast.set_clock(FROM + 12 * 3600, "");
+    mast.send(&garbled);
+    daemon.wait_frames(before + 80);
+    mast.blames_the_gateway(FROM + 12 * 3600, "only noise", "baud");
+}
+
+#[test]
+fn a_clock_that_is_not_synchronised_comes_before_advice_about_loggers() {
+    let mut plan = quiet_plan(3, 1);
+    plan.logger_outages.push((address(12), stonechat::sim::Span::new(FROM + 3600, FROM + 9 * DAY)));
+    let mut mast = Mast::new(plan);
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    mast.feed(&mut daemon, FROM + 20 * 3600);
+    mast.set_clock(FROM + 20 * 3600 + 1, "unsynchronised");
+    mast.send(&[1, 1, 0]);
+    daemon.wait_for("unsynchronised", |state| !state.clock_synchronised);
+    let now = time(FROM + 20 * 3600 + 60);
+    for command in ["gaps", "status", "visits"] {
+        let json = mast.site.json(&[command, "--json", "--now", &now]);
+        assert_eq!(json["gateway"]["state"], "clock not synchronised", "{command}: {}", json["gateway"]);
+        let text = text_of(&mast.site, &[command, "--now", &now]);
+        let first = text.find("time service").unwrap_or_else(|| panic!("{command}: {text}"));
+        for words in ["see why logger 12", "Silent now: 12", "12 loggers to go", "A drive?"] {
+            assert!(text.find(words).is_none_or(|at| at > first), "{command}: {words}: {text}");
+        }
+    }
+}
+
+#[test]
+fn forged_frames_of_a_key_that_fits_ask_for_no_key() {
+    let mut mast = Mast::new(quiet_plan(2, 1));
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    mast.feed(&mut daemon, FROM + 3 * 3600);
+    let frames = daemon.state().unwrap().frames_in;
+    let genuine = mast.run.truth.records_of(address(11))[1].clone();
+    let mut forged = mast.run.truth.air_frame(&genuine);
+    *forged.last_mut().unwrap() ^= 1;
+    let mut line = Vec::new();
+    encode_line(KIND_AIR, None, &forged, &mut line);
+    mast.send(&line);
+    daemon.wait_frames(frames + 1);
+    let aside = text_of(&mast.site, &["set-aside", "list"]);
+    assert!(!aside.contains("enter the missing key"), "{aside}");
+    assert!(aside.contains("forged or damaged"), "{aside}");
+    let json = mast.site.json(&["status", "--json", "--now", &time(FROM + 3 * 3600)]);
+    assert_eq!(json["gateway"]["state"], "working", "a forger must not make the keys look wrong");
+}
+
+#[test]
+fn a_logger_that_sends_another_version_of_the_format_is_named() {
+    let mut mast = Mast::new(quiet_plan(2, 1));
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    daemon.wait_listening();
+    let record = mast.run.truth.records_of(address(12))[1].clone();
+    let mut air = mast.run.truth.air_frame(&record);
+    air[0] = 0x02;
+    let mut line = Vec::new();
+    for _ in 0..5 {
+        encode_line(KIND_AIR, None, &air, &mut line);
+    }
+    mast.send(&line);
+    daemon.wait_frames(5);
+    let text = text_of(&mast.site, &["status", "--now", &time(FROM + 60)]);
+    assert!(text.contains("logger 12") && text.contains("version 2 of the wire format"), "{text}");
+    assert!(text.contains("5 skipped"), "{text}");
+}
