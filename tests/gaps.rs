@@ -14,7 +14,7 @@ use stonechat::cli::{self, gaps::Wanted};
 use stonechat::clock::ClockEvent;
 use stonechat::config::Config;
 use stonechat::config::roster::{InService, Logger, Roster};
-use stonechat::coverage::{Basis, Coverage};
+use stonechat::coverage::{Basis, Coverage, RangeSet};
 use stonechat::daemon::intake::Intake;
 use stonechat::gaps::{
     self, Came, Cause, Facts, Gap, GapState, Outage, ProfileSeen, Report, Seen, Silence, UnclosedGap,
@@ -143,7 +143,7 @@ impl Model {
     }
 
     fn report(&self, roster: &Roster, now: i64) -> Report {
-        let Ok(report) = gaps::report(roster, &self.coverage(), self, now, |_| true);
+        let Ok(report) = gaps::report_with_outages(roster, &self.coverage(), self, now);
         report
     }
 }
@@ -286,6 +286,14 @@ impl Facts for Model {
 
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Infallible> {
         Ok(self.authentic_of(address).filter_map(|made| made.received_at).last())
+    }
+
+    fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Infallible> {
+        let mut all = BTreeMap::<Epoch, RangeSet>::new();
+        for made in self.authentic_of(address).filter(|made| made.received_at.is_none()) {
+            all.entry(made.id.epoch).or_default().insert(made.id.sequence.number());
+        }
+        Ok(all)
     }
 
     fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Infallible> {
@@ -559,7 +567,7 @@ impl Gateway {
 
     fn report_of(&self, roster: &Roster, now: i64) -> Report {
         let reader = Reader::open(self.ledger.path()).unwrap();
-        reader.read(|snapshot| gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)).unwrap()
+        reader.read(|snapshot| gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)).unwrap()
     }
 
     /// What the view says: logger, epoch, first, last.
@@ -1195,11 +1203,11 @@ fn readings_are_not_known_where_a_clock_set_lies_between() {
     // What lies between two sides of a gap is not held, as a rule; this is what would be said if it were.
     scene.made(id(L, 1, 6)).held = true;
     scene.instead(id(L, 1, 6), event(at(6), Event::CLOCK_SET));
-    let Ok(report) = gaps::report(&scene.roster(), &coverage, &scene.model, scene.now, |_| true);
+    let Ok(report) = gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, scene.now);
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
     scene.instead(id(L, 1, 6), event(at(6), Event::ENCLOSURE_OPENED));
-    let Ok(report) = gaps::report(&scene.roster(), &coverage, &scene.model, scene.now, |_| true);
+    let Ok(report) = gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, scene.now);
     assert_eq!(report.gaps[0].readings, Some(3));
 }
 
@@ -1276,7 +1284,7 @@ fn a_gap_written_off_whole_keeps_all_that_is_known_of_it() {
     assert_eq!(report.gaps, [Gap { state: GapState::WrittenOff, ..open.gaps[0] }]);
     assert!(!report.is_open());
     assert_eq!(report.open_records(), 0);
-    assert_eq!(report.outages, []);
+    assert_eq!(only(&report.outages).written_off(), 5);
     // The record turns up: the write-off is undone for it.
     scene.made(id(L, 1, 7)).held = true;
     assert_eq!(ranges(&scene.report()), [(1, 5, 6), (1, 8, 9)]);
@@ -1337,21 +1345,17 @@ fn gaps_of_one_time_are_one_outage_and_the_windows_tell_that_the_gateway_was_not
     let mut scene = site([20..=39, 20..=39, 25..=28]);
     scene.model.listening = vec![(1, T0, at(20) - 100), (1, at(40) - 100, at(100))];
     let report = scene.report();
-    let expected = Outage {
-        from: at(20),
-        to: at(39) + 60,
-        cause: Cause::GatewayNotRunning,
-        loggers: addresses(&[L, OTHERS[0], OTHERS[1]]),
-        records: 44,
-        is_corrected: false,
-    };
-    assert_eq!(report.outages, [expected]);
-    // It listened for just less than half of the time.
-    let half = (at(39) + 60 - at(20)) / 2;
-    scene.model.listening = vec![(1, T0, at(20) + half - 1), (1, at(40), at(100))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
-    scene.model.listening = vec![(1, T0, at(20) + half), (1, at(40), at(100))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::ManyLoggers);
+    let outage = only(&report.outages);
+    // Records come two seconds after they were made.
+    assert_eq!((outage.from, outage.to), (at(20) + 2, at(39) + 62));
+    assert_eq!((outage.cause, outage.missing(), outage.is_corrected), (Cause::GatewayNotRunning, 44, false));
+    assert_eq!(outage.loggers, addresses(&[L, OTHERS[0], OTHERS[1]]));
+    // It listened for the first half and heard nothing; then it did not listen.
+    let mut scene = site([20..=39, 20..=39, 20..=39]);
+    scene.model.listening = vec![(1, T0, at(30) - 100), (1, at(40), at(100))];
+    let causes: Vec<(Cause, u64)> =
+        scene.report().outages.iter().map(|outage| (outage.cause, outage.missing())).collect();
+    assert_eq!(causes, [(Cause::NoneHeard, 30), (Cause::GatewayNotRunning, 30)]);
     // Nobody ever listened.
     scene.model.listening = Vec::new();
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
@@ -1364,7 +1368,7 @@ fn an_outage_of_one_logger_while_the_gateway_listened_is_that_loggers_own() {
     let report = scene.report();
     let outage = only(&report.outages);
     assert_eq!((outage.cause, &outage.loggers[..]), (Cause::OneLogger, &addresses(&OTHERS[..1])[..]));
-    assert_eq!((outage.from, outage.to), (at(20) + 60, at(39) + 60));
+    assert_eq!((outage.from, outage.to), (at(20) + 62, at(39) + 62));
     // Not while it was not running.
     scene.model.listening = vec![(1, T0 - DAY, at(20))];
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
@@ -1429,39 +1433,46 @@ fn outages_at_different_times_stand_apart_longest_first() {
     scene.model.listening = vec![(1, T0, at(100))];
     let report = scene.report();
     let spans: Vec<(i64, i64, u64)> =
-        report.outages.iter().map(|outage| (outage.from, outage.to, outage.records)).collect();
+        report.outages.iter().map(|outage| (outage.from, outage.to, outage.records())).collect();
     // The first logger's ends before the second's begins.
-    let expected = [(at(60) + 120, at(79) + 120, 20), (at(10), at(14), 5), (at(15) + 60, at(19) + 60, 5)];
+    let expected =
+        [(at(60) + 122, at(79) + 122, 20), (at(10) + 2, at(14) + 2, 5), (at(15) + 62, at(19) + 62, 5)];
     assert_eq!(spans, expected);
-    // Where they touch they are one.
+    // Where they only touch they stay two; where most of the longer is of both they are one.
     scene.lose(L, 1, 15..=16);
+    assert_eq!(scene.report().outages.len(), 3);
+    scene.lose(OTHERS[0], 1, 11..=14);
     let report = scene.report();
     assert_eq!(report.outages.len(), 2);
-    assert_eq!((report.outages[1].records, report.outages[1].loggers.len()), (12, 2));
+    assert_eq!((report.outages[1].records(), report.outages[1].loggers.len()), (16, 2));
 }
 
 #[test]
-fn a_lost_frame_or_two_and_what_is_written_off_are_no_outage() {
+fn a_lost_frame_or_two_is_no_outage_and_one_that_is_written_off_stays_in_the_story() {
     let mut scene = site([10..=11, 20..=20, NONE]);
     scene.model.listening = vec![(1, T0, at(100))];
     assert_eq!(scene.report().outages, []);
     scene.lose(L, 1, 12..=12);
-    assert_eq!(only(&scene.report().outages).records, 3);
+    assert_eq!(only(&scene.report().outages).missing(), 3);
     scene.write_off(1, 10, Some(12));
-    assert_eq!(scene.report().outages, []);
+    let report = scene.report();
+    let outage = only(&report.outages);
+    assert_eq!((outage.missing(), outage.written_off(), outage.cause), (0, 3, Cause::OneLogger));
 }
 
 #[test]
-fn an_outage_that_takes_no_time_at_all_does_not_blame_the_gateway() {
-    // A reading and two events are missing between two readings: both estimates are the middle.
+fn an_outage_of_a_few_minutes_does_not_blame_a_gateway_that_was_off_for_one_of_them() {
+    // A reading and two events are missing between two readings.
     let mut scene = Scene::new();
     scene.push(id(L, 1, 1), LIFE.profile_at(at(1)));
     scene.push(id(L, 1, 2), reading(at(2)));
     scene.push(id(L, 1, 6), reading(at(4)));
     scene.model.listening = vec![(1, T0, at(100))];
     let outage = only(&scene.report().outages).clone();
-    assert_eq!((outage.from, outage.to, outage.cause), (at(3), at(3), Cause::OneLogger));
+    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::OneLogger));
     scene.model.listening = vec![(1, T0, at(3)), (1, at(3) + 60, at(100))];
+    assert_eq!(only(&scene.report().outages).cause, Cause::OneLogger);
+    scene.model.listening = vec![(1, T0, at(2) + 60), (1, at(4) - 60, at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
 }
 
@@ -1747,7 +1758,7 @@ fn only_the_wanted_loggers_are_reported() {
     let wanted = |of: Address| of == address(OTHERS[0]);
     let Ok(report) = gaps::report(&scene.roster(), &scene.model.coverage(), &scene.model, scene.now, wanted);
     assert_eq!(only(&report.gaps).logger, address(OTHERS[0]));
-    assert_eq!(report.outages.len(), 1);
+    assert_eq!(report.outages, [], "an outage shows only in all loggers together");
 }
 
 // ------------------------------------------------------------- random histories against a set of integers
@@ -2247,7 +2258,12 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let part = cli::gaps::read(&config, &wanted, now).unwrap();
     assert!(!part.report.gaps.is_empty() && part.report.gaps.len() < all.report.gaps.len());
     assert!(part.report.gaps.iter().all(|gap| gap.logger == address(17)));
-    assert_eq!(part.report.outages, [longest]);
+    let same = only(&part.report.outages);
+    let whole = |of: &Outage| (of.from, of.to, of.cause, of.loggers.clone());
+    assert_eq!(whole(same), whole(&longest));
+    assert!(same.parts.iter().all(|part| part.logger == address(17)));
+    // A single record that was lost within its time and is no part of it.
+    assert_eq!(same.missing() + 1, part.report.open_records());
     for columns in [0, 60, 80, 200] {
         let text = cli::gaps::page(&config, &part, &wanted, now, columns);
         assert!(text.contains("Only of logger 17"), "{text}");

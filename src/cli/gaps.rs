@@ -15,6 +15,7 @@ use crate::ledger::query::{AsideLedger, Reader, Snapshot};
 use crate::record::unread::Opaque;
 use crate::report::gateway::Gateway;
 use crate::report::memory::InMemory;
+use crate::report::reception::{self, Part};
 use crate::report::visits::{self, Visit};
 use crate::state::DaemonState;
 use crate::text::rfc3339;
@@ -185,7 +186,7 @@ fn wanted(config: &Config, args: &Args) -> Result<Wanted, String> {
 pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         // Of all loggers: what an outage was shows only in who else was heard.
-        let mut report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |_| true)?;
+        let mut report = gaps::report_with_outages(&config.roster, snapshot.coverage(), snapshot, now)?;
         let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
         let gateway = super::gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
         gateway.take_explained(&mut report);
@@ -194,9 +195,8 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
         report
             .silent
             .retain(|silence| wanted.takes(silence.logger) && wanted.overlaps(silence.last_heard, None));
-        report.outages.retain(|outage| {
-            outage.loggers.iter().any(|&logger| wanted.takes(logger))
-                && wanted.overlaps(Some(outage.from), Some(outage.to))
+        reception::select(&mut report.outages, &report.gaps, |part| {
+            wanted.takes(part.logger) && wanted.overlaps(Some(part.from), Some(part.to))
         });
         report.bad_ends.retain(|bad| wanted.takes(bad.logger));
         let moved = moved(&report, wanted, snapshot)?;
@@ -263,6 +263,14 @@ fn with_memory(mut value: Value, memory: &InMemory) -> Value {
     value["overwritten_earliest"] = json!(date(memory.earliest));
     value["overwritten_latest"] = json!(date(memory.latest));
     value
+}
+
+fn part_json(part: &Part) -> Value {
+    json!({
+        "logger": part.logger.number(), "epoch": part.epoch.number(), "first": part.first, "last": part.last,
+        "from": rfc3339(part.from), "to": rfc3339(part.to), "missing": part.missing, "brought": part.brought,
+        "written_off": part.written_off,
+    })
 }
 
 fn bad_end_json(roster: &Roster, bad: &BadEnd) -> Value {
@@ -337,9 +345,12 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         .iter()
         .map(|outage| {
             let loggers: Vec<u16> = outage.loggers.iter().map(|logger| logger.number()).collect();
+            let parts: Vec<Value> = outage.parts.iter().map(part_json).collect();
             json!({
                 "from": rfc3339(outage.from), "to": rfc3339(outage.to), "cause": outage.cause.name(),
-                "loggers": loggers, "records": outage.records,
+                "loggers": loggers, "records": outage.records(), "missing": outage.missing(),
+                "brought": outage.brought(), "written_off": outage.written_off(),
+                "repaired": outage.is_repaired(), "parts": parts,
                 "times_corrected": outage.is_corrected,
             })
         })

@@ -580,6 +580,10 @@ impl Facts for Told<'_, '_> {
         }
     }
 
+    fn by_hand(&self, _: Address) -> Result<BTreeMap<Epoch, RangeSet>, Error> {
+        Ok(BTreeMap::new())
+    }
+
     fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Error> {
         Ok(Vec::new())
     }

@@ -8,7 +8,7 @@ use super::rows::{self, kind};
 use super::state::load_coverage;
 use super::{Error, schema};
 use crate::clock::ClockEvent;
-use crate::coverage::Coverage;
+use crate::coverage::{Coverage, RangeSet};
 use crate::judge::{Outcome, Tally};
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
@@ -379,7 +379,7 @@ impl<'a> Snapshot<'a> {
         let until = day.saturating_add(1).saturating_mul(DAY_S);
         let mut found = BTreeMap::new();
         let mut statement = self.db.prepare_cached(
-            "SELECT epoch, sequence, time + lag, synchronised FROM settled
+            "SELECT epoch, sequence, time + lag, synchronised FROM settled_or_retired
              WHERE logger = ? AND rank = 0 AND lag IS NOT NULL ORDER BY epoch, sequence",
         )?;
         let mut rows = statement.query([address.number()])?;
@@ -980,6 +980,15 @@ const SEALED_TABLES: [(&str, &str, &str); 5] = [
     ("opaque_row", "coalesce(received_at, stored_at, 0)", "received_at"),
 ];
 
+/// Where authentic records lie at rest, and the column that is empty of those that came by hand; each has an index of them.
+const BY_HAND: [(&str, &str); 5] = [
+    ("settled", "lag"),
+    ("retired_row", "lag"),
+    ("profile_row", "received_at"),
+    ("event_row", "received_at"),
+    ("opaque_row", "received_at"),
+];
+
 /// Where records of hand downloads lie at rest, and what tells them from those that came by radio.
 const HAND_TABLES: [(&str, &str); 3] = [
     (
@@ -1170,7 +1179,7 @@ impl Facts for Snapshot<'_> {
         }
         for order in ["", "DESC"] {
             let sql = format!(
-                "SELECT slot FROM settled WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
+                "SELECT slot FROM settled_or_retired WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
                  ORDER BY sequence {order} LIMIT 1"
             );
             let found = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
@@ -1232,7 +1241,9 @@ impl Facts for Snapshot<'_> {
     ) -> Result<Option<u32>, Error> {
         let before = before.unix_s();
         let mut last = self.settled_received_before(address, before)?.get(&epoch).copied();
-        for (table, _, received_at) in SEALED_TABLES.into_iter().filter(|(table, ..)| *table != "settled") {
+        let others =
+            SEALED_TABLES.into_iter().filter(|(table, ..)| !["settled", "retired_row"].contains(table));
+        for (table, _, received_at) in others {
             let sql = format!(
                 "SELECT max(sequence) FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND synchronised = 1
                      AND {received_at} < ?"
@@ -1311,6 +1322,30 @@ impl Facts for Snapshot<'_> {
 
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Error> {
         Ok(self.heard(address).map(|heard| heard.received_at))
+    }
+
+    fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Error> {
+        let mut all = BTreeMap::<Epoch, RangeSet>::new();
+        for (table, received_at) in BY_HAND {
+            let sql = format!(
+                "SELECT epoch, sequence FROM {table} WHERE logger = ? AND rank = 0 AND {received_at} IS NULL
+                 ORDER BY epoch, sequence"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let mut rows = statement.query([address.number()])?;
+            while let Some(row) = rows.next()? {
+                if let Some(epoch) = Epoch::new(row.get(0)?) {
+                    all.entry(epoch).or_default().insert(row.get(1)?);
+                }
+            }
+        }
+        let unsettled = self.unsettled.iter().filter(|(id, rows)| {
+            id.address == address && rows.iter().any(|row| row.rank == 0 && row.by_radio_at.is_none())
+        });
+        for (id, _) in unsettled {
+            all.entry(id.epoch).or_default().insert(id.sequence.number());
+        }
+        Ok(all)
     }
 
     fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Error> {

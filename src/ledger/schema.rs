@@ -23,8 +23,9 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0005_damage.sql"),
     include_str!("../../migrations/0006_unproven.sql"),
     include_str!("../../migrations/0007_once_held.sql"),
-    include_str!("../../migrations/0008_retired.sql"),
-    include_str!("../../migrations/0009_notices.sql"),
+    include_str!("../../migrations/0008_by_hand.sql"),
+    include_str!("../../migrations/0009_retired.sql"),
+    include_str!("../../migrations/0010_notices.sql"),
 ];
 
 /// The version that this program writes.

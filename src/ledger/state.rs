@@ -253,7 +253,7 @@ impl HeldRows<'_> {
             None => self
                 .db
                 .prepare_cached(
-                    "SELECT import FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+                    "SELECT import FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
                 )?
                 .query_row(
                     params![id.address.number(), id.epoch.number(), id.sequence.number(), rank],
@@ -275,7 +275,7 @@ impl HeldRows<'_> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT rank FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
+                "SELECT rank FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
                      AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND withdrawn_at IS NOT NULL)
                  ORDER BY rank LIMIT 1",
             )?

@@ -4,9 +4,10 @@
 //! one must not compile.
 
 use super::clock::ClockEvent;
+use crate::coverage::RangeSet;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A held record or CSV row, as far as the report needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -122,6 +123,8 @@ pub trait Facts {
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Self::Error>;
     /// When the newest record stored by radio came in.
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Self::Error>;
+    /// The authentic records that came by hand and not by radio, by epoch.
+    fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Self::Error>;
     /// When radios were listening, as (radio, since, until).
     fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Self::Error>;
     /// What was declared unrecoverable of a logger.

@@ -11,6 +11,8 @@
 //! time between which a logger's memory begins to overwrite what is missing.
 
 use super::memory::{InMemory, Memory};
+use super::reception;
+pub use super::reception::{Cause, Outage, Part};
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, RangeSet};
 use crate::record::clock::Corrected;
@@ -18,21 +20,15 @@ use crate::record::clocks::Clocks;
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
 pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
-use crate::record::spans::covered;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
-use std::collections::BTreeSet;
 
 /// A reception that lies further than this in the future was stamped by a wrong clock.
 const CLOCK_SLACK_S: i64 = 86_400;
 /// Intervals without anything new by radio after which a logger is silent.
 const SILENT_INTERVALS: i64 = 3;
-/// A radio that has not listened for so long before an outage was taken down, and not off.
-const RADIO_RETIRED_S: i64 = 7 * 86_400;
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: i64 = 60;
-/// A gap of fewer records is a lost frame or two, not an outage.
-const OUTAGE_RECORDS: u64 = 3;
 /// Whether anybody still looks for it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum GapState {
@@ -137,51 +133,6 @@ pub struct Silence {
     pub in_memory: InMemory,
 }
 
-/// Gaps of one time.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Outage {
-    /// The earliest missing record, estimated.
-    pub from: i64,
-    /// The latest.
-    pub to: i64,
-    /// What it was, where that is known.
-    pub cause: Cause,
-    /// Whom it concerned.
-    pub loggers: Vec<Address>,
-    /// Missing records.
-    pub records: u64,
-    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
-    pub is_corrected: bool,
-}
-
-/// What an outage was.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Cause {
-    /// No radio was listening.
-    GatewayNotRunning,
-    /// A radio was not listening while another was.
-    PortLost,
-    /// One logger only.
-    OneLogger,
-    /// Several loggers, while the gateway was listening and heard others.
-    ManyLoggers,
-    /// Nearly every logger, while the gateway was listening.
-    NoneHeard,
-}
-
-impl Cause {
-    /// As reports write it.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::GatewayNotRunning => "gateway not running",
-            Self::PortLost => "a radio was not listening",
-            Self::OneLogger => "one logger only",
-            Self::ManyLoggers => "several loggers unheard while the gateway listened",
-            Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
-        }
-    }
-}
-
 /// The whole report.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Report {
@@ -191,7 +142,7 @@ pub struct Report {
     pub unclosed: Vec<UnclosedGap>,
     /// By logger.
     pub silent: Vec<Silence>,
-    /// Longest first.
+    /// Longest first; none unless they were asked for.
     pub outages: Vec<Outage>,
     /// Ends of epochs that no logger can have reached: faults of firmware.
     pub bad_ends: Vec<BadEnd>,
@@ -206,7 +157,11 @@ impl Report {
 
     /// Missing records of all open gaps.
     pub fn open_records(&self) -> u64 {
-        self.gaps.iter().filter(|gap| gap.state == GapState::Open).map(Gap::records).sum()
+        self.gaps
+            .iter()
+            .filter(|gap| gap.state == GapState::Open)
+            .map(Gap::records)
+            .fold(0, u64::saturating_add)
     }
 }
 
@@ -222,11 +177,18 @@ pub fn report<F: Facts>(
     for logger in roster.loggers().filter(|logger| wanted(logger.address)) {
         of_logger(logger, coverage, facts, now, &mut report)?;
     }
-    let mut witnesses = Vec::new();
-    for logger in roster.loggers() {
-        witnesses.extend(Witness::new(logger, coverage, facts)?);
-    }
-    report.outages = outages(&report.gaps, &facts.listening()?, &witnesses);
+    Ok(report)
+}
+
+/// The same with the outages of the site, which only all loggers together show.
+pub fn report_with_outages<F: Facts>(
+    roster: &Roster,
+    coverage: &Coverage,
+    facts: &F,
+    now: i64,
+) -> Result<Report, F::Error> {
+    let mut report = report(roster, coverage, facts, now, |_| true)?;
+    report.outages = reception::of_site(roster, coverage, facts)?;
     Ok(report)
 }
 
@@ -313,46 +275,6 @@ pub fn readings_beside<F: Facts>(
     let before = nearest(&mut (1..=STEPS).filter_map(|step| gap.first.checked_sub(step)))?;
     let after = nearest(&mut (1..=STEPS).filter_map(|step| gap.last.checked_add(step)))?;
     Ok((before, after))
-}
-
-/// What tells whether a logger was heard during an outage.
-struct Witness {
-    address: Address,
-    interval_s: i64,
-    last_heard: i64,
-    in_service_from: Option<i64>,
-}
-
-impl Witness {
-    fn new<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Option<Self>, F::Error> {
-        if coverage.epochs_of(logger.address).next().is_none() {
-            return Ok(None);
-        }
-        let in_service_from = match logger.in_service {
-            Some(InService::From(since)) => Some(since),
-            _ => None,
-        };
-        Ok(facts.last_heard(logger.address)?.map(|last_heard| Self {
-            address: logger.address,
-            interval_s: i64::from(logger.interval_s),
-            last_heard,
-            in_service_from,
-        }))
-    }
-
-    /// Whether it should have been heard throughout.
-    fn could_speak(&self, from: i64, to: i64) -> bool {
-        self.in_service_from.is_none_or(|since| since <= from)
-            && self.last_heard > from
-            && OUTAGE_RECORDS as i64 * self.interval_s <= to - from
-    }
-
-    /// Whether it was heard for half of the time or more.
-    fn was_heard(&self, from: i64, to: i64, gaps: &[Gap]) -> bool {
-        let mine = gaps.iter().filter(|gap| gap.logger == self.address);
-        let missing = mine.filter_map(|gap| Some((gap.from? - self.interval_s, gap.to? + self.interval_s)));
-        2 * covered(from, to, missing) < to - from
-    }
 }
 
 /// One logger under examination.
@@ -661,83 +583,4 @@ fn split_written_off(
         .collect();
     parts.sort_unstable_by_key(|&(part, _)| part);
     parts
-}
-
-/// Groups open gaps that overlap in time.
-fn outages(gaps: &[Gap], listening: &[(u8, i64, i64)], witnesses: &[Witness]) -> Vec<Outage> {
-    let mut spans: Vec<(i64, i64, &Gap)> = gaps
-        .iter()
-        .filter(|gap| gap.state == GapState::Open && gap.records() >= OUTAGE_RECORDS)
-        .filter_map(|gap| Some((gap.from?, gap.to?, gap)))
-        .filter(|(from, to, _)| from <= to)
-        .collect();
-    spans.sort_unstable_by_key(|&(from, to, gap)| (from, to, gap.logger));
-    let mut all: Vec<(Outage, BTreeSet<Address>)> = Vec::new();
-    for (from, to, gap) in spans {
-        match all.last_mut() {
-            Some((outage, loggers)) if from <= outage.to => {
-                outage.to = outage.to.max(to);
-                outage.records += gap.records();
-                outage.is_corrected |= gap.is_corrected;
-                loggers.insert(gap.logger);
-            }
-            _ => all.push((
-                Outage {
-                    from,
-                    to,
-                    cause: Cause::OneLogger,
-                    loggers: Vec::new(),
-                    records: gap.records(),
-                    is_corrected: gap.is_corrected,
-                },
-                BTreeSet::from([gap.logger]),
-            )),
-        }
-    }
-    let mut outages: Vec<Outage> = all
-        .into_iter()
-        .map(|(mut outage, loggers)| {
-            outage.cause = cause(outage.from, outage.to, loggers.len(), listening);
-            if outage.cause == Cause::ManyLoggers && none_heard(&outage, gaps, witnesses) {
-                outage.cause = Cause::NoneHeard;
-            }
-            outage.loggers = loggers.into_iter().collect();
-            outage
-        })
-        .collect();
-    outages.sort_by_key(|outage| (std::cmp::Reverse(outage.to - outage.from), outage.from));
-    outages
-}
-
-/// Whether at most a tenth of the loggers that should have been heard during an outage were.
-fn none_heard(outage: &Outage, gaps: &[Gap], witnesses: &[Witness]) -> bool {
-    let (from, to) = (outage.from, outage.to);
-    let able = || witnesses.iter().filter(|witness| witness.could_speak(from, to));
-    let heard = able().filter(|witness| witness.was_heard(from, to, gaps)).count();
-    able().count() > 1 && 10 * heard <= able().count()
-}
-
-fn cause(from: i64, to: i64, loggers: usize, listening: &[(u8, i64, i64)]) -> Cause {
-    // Both estimates may be the same second.
-    let to = to.max(from + 1);
-    let length = to - from;
-    if covered(from, to, listening.iter().map(|&(_, a, b)| (a, b))) * 2 < length {
-        return Cause::GatewayNotRunning;
-    }
-    // A radio that was put up later was not off, and neither was one that was taken down long before.
-    let in_use = |since: i64, until: i64| since <= from && until >= from - RADIO_RETIRED_S;
-    let radios: BTreeSet<u8> = listening
-        .iter()
-        .filter(|&&(_, since, until)| in_use(since, until))
-        .map(|&(radio, _, _)| radio)
-        .collect();
-    let one_was_off = radios.into_iter().any(|radio| {
-        let mine = listening.iter().filter(|span| span.0 == radio);
-        covered(from, to, mine.map(|&(_, a, b)| (a, b))) * 2 < length
-    });
-    match (one_was_off, loggers) {
-        (true, 2..) => Cause::PortLost,
-        (_, 0 | 1) => Cause::OneLogger,
-        _ => Cause::ManyLoggers,
-    }
 }

@@ -1,7 +1,7 @@
 //! What the record means: answers as values, for commands, page, notices and files to put into words.
 //!
 //! Each question has one place here, and every report takes its answer from there: `gaps` says what is missing, `memory`
-//! what a logger still holds and until when, `visits` in which order to go, `gateway` what stands in the way of hearing any
+//! what a logger still holds and until when, `reception` what did not come by radio and why, `visits` in which order to go, `gateway` what stands in the way of hearing any
 //! logger, `values` what a point's counts are in engineering units.
 //!
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
@@ -11,5 +11,6 @@ pub mod gaps;
 pub mod gateway;
 pub mod inputs;
 pub mod memory;
+pub mod reception;
 pub mod values;
 pub mod visits;

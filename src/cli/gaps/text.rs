@@ -33,6 +33,8 @@ const ROOMY_COLUMNS: usize = 120;
 const OUTAGES_SHOWN: usize = 8;
 /// What has no room beside a row stands below it, so far in.
 const TAIL_INDENT: usize = 11;
+/// An outage of which nothing is missing any more is listed for so long after it, unless `--each` or `--from`.
+const REPAIRED_SHOWN_S: i64 = 90 * 86_400;
 /// So many loggers of an outage are told one by one.
 const LOGGERS_NAMED: usize = 4;
 /// What stands before a deadline where its column does not say so.
@@ -44,7 +46,7 @@ const CHANNELS_SHOWN: usize = 6;
 /// Remarks, and manual readings, beside a row of a table; earlier ones are counted.
 const NOTES_SHOWN: usize = 3;
 /// With so many in a hundred of the missing records, an outage is the fault.
-const MAIN_FAULT_PERCENT: u64 = 80;
+const MAIN_FAULT_PERCENT: u128 = 80;
 
 /// The report about to be written.
 pub struct Page<'a> {
@@ -100,6 +102,7 @@ impl<'a> Page<'a> {
                     "\nComplete: every record that must exist is held, and no logger is silent.\nNothing to do.\n"
                 }
             };
+            text += &self.outage_table("\nApart: what was not heard by radio (longest first)\n");
         } else {
             let answer = self.drive_answer(self.gone());
             let first = answer.split_inclusive(". ").next().unwrap_or(&answer).trim_end();
@@ -173,7 +176,14 @@ impl<'a> Page<'a> {
         if parts.is_empty() {
             return String::new();
         }
-        self.prose(0, &format!("Only {}; leave the options out to see all.", parts.join(", ")))
+        self.prose(
+            0,
+            &format!(
+                "Only {}; leave the options out to see all. An outage keeps its times and its number of loggers; \
+                 records are counted as selected.",
+                parts.join(", ")
+            ),
+        )
     }
 
     fn faults(&self) -> String {
@@ -188,9 +198,11 @@ impl<'a> Page<'a> {
                 ),
             );
         }
-        let missing: u64 = self.open.iter().map(|gap| gap.records()).sum();
-        let outages = &self.found.report.outages;
-        let main = outages.iter().max_by_key(|outage| outage.records);
+        let missing = self.missing_records();
+        // What is repaired is over.
+        let outages: Vec<&Outage> =
+            self.found.report.outages.iter().filter(|outage| !outage.is_repaired()).collect();
+        let main = outages.iter().max_by_key(|outage| outage.missing());
         let answer = match (main, outages.len()) {
             (None, _) if missing == 0 => "No gap is open; see below for what is only presumed.".to_owned(),
             (None, _) => format!(
@@ -198,9 +210,9 @@ impl<'a> Page<'a> {
                 records_are(missing)
             ),
             (Some(outage), others) => {
-                let (of_it, what) = (outage.records, said(outage));
+                let (of_it, what) = (outage.missing(), said(outage));
                 let rest = missing.saturating_sub(of_it);
-                if of_it * 100 >= missing * MAIN_FAULT_PERCENT {
+                if u128::from(of_it) * 100 >= u128::from(missing) * MAIN_FAULT_PERCENT {
                     let of = thousands(missing);
                     let few = if rest > 0 {
                         format!(" The other {} below.", records_are(rest))
@@ -225,50 +237,14 @@ impl<'a> Page<'a> {
         text
     }
 
+    fn missing_records(&self) -> u64 {
+        self.open.iter().map(|gap| gap.records()).fold(0, u64::saturating_add)
+    }
+
     fn outages(&self) -> String {
-        let outages = &self.found.report.outages;
-        if outages.is_empty() {
-            return String::new();
-        }
-        let missing: u64 = self.open.iter().map(|gap| gap.records()).sum();
-        // What one logger's bad path loses in an hour is no news beside a storm.
-        let weighs = |outage: &Outage| outage.loggers.len() > 1 || 100 * outage.records >= missing;
-        let (mut shown, mut left): (Vec<&Outage>, Vec<&Outage>) =
-            outages.iter().partition(|outage| self.wanted.each || weighs(outage));
-        if !self.wanted.each && shown.len() > OUTAGES_SHOWN {
-            left.extend(shown.split_off(OUTAGES_SHOWN));
-        }
-        let mut table = Table::new(&["from", "to", "lasted", ">loggers", ">records"]);
-        let mut causes = Vec::new();
-        for outage in &shown {
-            table.row([
-                self.marked(outage.from, outage.is_corrected),
-                self.marked(outage.to, outage.is_corrected),
-                duration(outage.to - outage.from),
-                outage.loggers.len().to_string(),
-                thousands(outage.records),
-            ]);
-            causes.push(match &outage.loggers[..] {
-                [one] => format!("{}: {}, {}", outage.cause.name(), one, self.name(*one)),
-                few if outage.cause == Cause::ManyLoggers && few.len() <= LOGGERS_NAMED => {
-                    let few: Vec<String> = few.iter().map(Address::to_string).collect();
-                    format!("{}: {}", outage.cause.name(), few.join(", "))
-                }
-                _ => outage.cause.name().to_owned(),
-            });
-        }
-        let mut text =
-            format!("\n2. Since when? (longest first)\n{}", self.with_tail(&table, "cause", &causes, &[]));
-        if !left.is_empty() {
-            let loggers: BTreeSet<Address> =
-                left.iter().flat_map(|outage| outage.loggers.iter().copied()).collect();
-            let whose = match loggers.iter().next() {
-                Some(one) if loggers.len() == 1 => format!("all of logger {one}: its path loses much"),
-                _ => format!("of {}", counted(loggers.len() as u64, "logger")),
-            };
-            let records = left.iter().map(|outage| outage.records).sum();
-            let (n, records) = (counted(left.len() as u64, "smaller one"), counted(records, "record"));
-            text += &self.prose(INDENT, &format!("And {n} with {records}, {whose} (`--each` lists them)."));
+        let mut text = self.outage_table("\n2. Since when? (longest first)\n");
+        if text.is_empty() {
+            return text;
         }
         let silent = self.found.report.silent.len() as u64;
         text += &self.prose(
@@ -281,6 +257,67 @@ impl<'a> Page<'a> {
                 _ => format!("{} still not heard: see the end.", loggers_are(silent)),
             },
         );
+        text
+    }
+
+    fn outage_table(&self, heading: &str) -> String {
+        let lists_all = self.wanted.each || self.wanted.from.is_some();
+        let is_old = |outage: &&Outage| {
+            !lists_all && outage.is_repaired() && outage.to < self.now.saturating_sub(REPAIRED_SHOWN_S)
+        };
+        let (old, outages): (Vec<&Outage>, Vec<&Outage>) = self.found.report.outages.iter().partition(is_old);
+        if outages.is_empty() && old.is_empty() {
+            return String::new();
+        }
+        let missing = self.missing_records();
+        // What one logger's bad path loses in an hour is no news beside a storm.
+        let weighs = |outage: &Outage| {
+            outage.loggers.len() > 1 || 100 * u128::from(outage.records()) >= u128::from(missing)
+        };
+        let (mut shown, mut left): (Vec<&Outage>, Vec<&Outage>) =
+            outages.into_iter().partition(|outage| self.wanted.each || weighs(outage));
+        if !self.wanted.each && shown.len() > OUTAGES_SHOWN {
+            left.extend(shown.split_off(OUTAGES_SHOWN));
+        }
+        let mut table = Table::new(&["from", "to", "lasted", ">loggers", ">records"]);
+        let mut causes = Vec::new();
+        for outage in &shown {
+            table.row([
+                self.marked(outage.from, outage.is_corrected),
+                self.marked(outage.to, outage.is_corrected),
+                duration(outage.to.saturating_sub(outage.from)),
+                outage.loggers.len().to_string(),
+                thousands(outage.records()),
+            ]);
+            let cause = match &outage.loggers[..] {
+                [one] => format!("{}: {}, {}", outage.cause.name(), one, self.name(*one)),
+                few if outage.cause == Cause::ManyLoggers && few.len() <= LOGGERS_NAMED => {
+                    let few: Vec<String> = few.iter().map(Address::to_string).collect();
+                    format!("{}: {}", outage.cause.name(), few.join(", "))
+                }
+                _ => outage.cause.name().to_owned(),
+            };
+            causes.push(match became(outage) {
+                Some(became) => format!("{cause}; {became}"),
+                None => cause,
+            });
+        }
+        let mut text = format!("{heading}{}", self.with_tail(&table, "cause", &causes, &[]));
+        if !left.is_empty() {
+            let loggers: BTreeSet<Address> =
+                left.iter().flat_map(|outage| outage.loggers.iter().copied()).collect();
+            let whose = match loggers.iter().next() {
+                Some(one) if loggers.len() == 1 => format!("all of logger {one}: its path loses much"),
+                _ => format!("of {}", counted(loggers.len() as u64, "logger")),
+            };
+            let records = left.iter().map(|outage| outage.records()).fold(0, u64::saturating_add);
+            let (n, records) = (counted(left.len() as u64, "smaller one"), counted(records, "record"));
+            text += &self.prose(INDENT, &format!("And {n} with {records}, {whose} (`--each` lists them)."));
+        }
+        if !old.is_empty() {
+            let n = counted(old.len() as u64, "earlier one");
+            text += &self.prose(INDENT, &format!("And {n}, repaired (`--each` lists them)."));
+        }
         text
     }
 
@@ -811,11 +848,11 @@ impl<'a> Page<'a> {
         }
         let mut text = String::from("\n");
         text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
-        let is_unsure = |gap: &&Gap| {
+        let is_unsure = |gap: &Gap| {
             gap.in_memory.in_logger == InLogger::Perhaps
                 && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
         };
-        if self.open.iter().any(|gap| is_unsure(gap)) {
+        if self.open.iter().copied().any(is_unsure) {
             text += &self.prose(
                 0,
                 "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",
@@ -948,7 +985,7 @@ fn loggers_are(number: u64) -> String {
 
 /// An outage in a sentence.
 fn said(outage: &Outage) -> String {
-    let lasted = duration(outage.to - outage.from);
+    let lasted = duration(outage.to.saturating_sub(outage.from));
     match outage.cause {
         Cause::GatewayNotRunning => format!("the gateway was not running for {lasted}"),
         Cause::PortLost => format!("a radio was not listening for {lasted}"),
@@ -966,16 +1003,36 @@ fn said(outage: &Outage) -> String {
     }
 }
 
+/// What has become of an outage; `None`: all of it is missing.
+fn became(outage: &Outage) -> Option<String> {
+    let (missing, brought, off) = (outage.missing(), outage.brought(), outage.written_off());
+    let mut parts = Vec::new();
+    if brought > 0 {
+        parts.push(format!("{} brought by hand", thousands(brought)));
+    }
+    if off > 0 {
+        parts.push(format!("{} written off", thousands(off)));
+    }
+    if parts.is_empty() {
+        return None;
+    }
+    Some(match (missing, off) {
+        (0, 0) => "repaired: all brought by hand".to_owned(),
+        (0, _) => format!("closed: {}", parts.join(", ")),
+        _ => format!("{}, {} missing", parts.join(", "), thousands(missing)),
+    })
+}
+
 /// What to look at.
 fn remedy(cause: Cause) -> &'static str {
     match cause {
         Cause::GatewayNotRunning => "Look at the gateway's power, and at `stonechat status`.",
         Cause::PortLost => "Look at that radio's plug and cable; `stonechat check` tries the port.",
         Cause::OneLogger => {
-            "The gateway was well: look at that logger's antenna, cell and path when you are there."
+            "The gateway was working: check that logger's antenna, cell and path when you are there."
         }
         Cause::ManyLoggers => {
-            "The gateway was well: look for what those loggers share, as a path or a neighbour's radio."
+            "The gateway was working: look for what those loggers share, as a path or a neighbour's radio."
         }
         Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
     }

@@ -6,6 +6,7 @@ CREATE TABLE retired_row (
     time INTEGER NOT NULL, lag INTEGER, slot INTEGER, synchronised INTEGER, import INTEGER, stored_at INTEGER,
     PRIMARY KEY (logger, epoch, sequence, rank)
 ) WITHOUT ROWID;
+CREATE INDEX retired_by_hand ON retired_row (logger, epoch, sequence) WHERE rank = 0 AND lag IS NULL;
 
 -- What was given up at one time of one block, as its digest had it. A record of the block that comes later is no part
 -- of it: that has its own row in `chunk`.

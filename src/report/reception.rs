@@ -1,0 +1,803 @@
+//! What came by radio and what did not, whatever was brought by hand later: the only source of causes.
+//!
+//! Input: for each logger, what must exist and what of it came by radio; when radios listened. Output: [`Outage`]s, each
+//! with its cause, its parts by logger, and what has become of each part: still missing, brought by hand, written off.
+//!
+//! ```text
+//! not received ── cut where no radio listened ──▶ gateway not running
+//!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger
+//! ```
+//!
+//! A cause rests on receptions and on the windows in which radios listened, both by the gateway's clock, and never on what
+//! is still missing: an import repairs an outage and does not change what it was. What retention has deleted counts as
+//! received, since nothing is left that says how it came.
+//!
+//! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
+
+use super::gaps::{Gap, GapState};
+use crate::config::roster::{InService, Logger, Roster};
+use crate::coverage::{Coverage, RangeSet};
+use crate::record::clocks::Clocks;
+use crate::record::expected::{self, BadEnd, EpochMissing};
+use crate::record::facts::{Facts, WriteOff};
+use crate::record::spans::covered;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A radio that has not listened for so long before an outage was taken down, and not off.
+const RADIO_RETIRED_S: i64 = 7 * 86_400;
+/// A gateway that listens for no longer than this between two times off hears next to nothing: it is one outage. Ours.
+const BRIEFLY_ON_S: i64 = 600;
+/// Fewer records are a lost frame or two, not an outage.
+const OUTAGE_RECORDS: u64 = 3;
+/// Reports show minutes: a clock that is set right by less is not marked.
+const MARKED_S: u64 = 60;
+
+/// What an outage was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cause {
+    /// No radio was listening.
+    GatewayNotRunning,
+    /// A radio was not listening while another was.
+    PortLost,
+    /// One logger only.
+    OneLogger,
+    /// Several loggers, while the gateway was listening and heard others.
+    ManyLoggers,
+    /// Nearly every logger, while the gateway was listening.
+    NoneHeard,
+}
+
+impl Cause {
+    /// As reports write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::GatewayNotRunning => "gateway not running",
+            Self::PortLost => "a radio was not listening",
+            Self::OneLogger => "one logger only",
+            Self::ManyLoggers => "several loggers unheard while the gateway listened",
+            Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
+        }
+    }
+}
+
+/// Records of one time that did not come by radio.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outage {
+    /// The earliest of them, estimated.
+    pub from: i64,
+    /// The latest.
+    pub to: i64,
+    /// What it was.
+    pub cause: Cause,
+    /// Whom it concerned, whatever part of the report was asked for.
+    pub loggers: Vec<Address>,
+    /// Its records, by logger, epoch and sequence.
+    pub parts: Vec<Part>,
+    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    pub is_corrected: bool,
+}
+
+/// Records of one logger in an outage: `first..=last`, none of which came by radio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Part {
+    /// The logger.
+    pub logger: Address,
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first sequence.
+    pub first: u32,
+    /// The last sequence.
+    pub last: u32,
+    /// When the first was due, estimated.
+    pub from: i64,
+    /// When the last was due.
+    pub to: i64,
+    /// How many are missing, and not written off.
+    pub missing: u64,
+    /// How many were brought by hand.
+    pub brought: u64,
+    /// How many are written off.
+    pub written_off: u64,
+}
+
+impl Part {
+    fn records(&self) -> u64 {
+        self.missing.saturating_add(self.brought).saturating_add(self.written_off)
+    }
+}
+
+impl Outage {
+    fn sum(&self, of: impl Fn(&Part) -> u64) -> u64 {
+        self.parts.iter().map(of).fold(0, u64::saturating_add)
+    }
+
+    /// Records that did not come by radio.
+    pub fn records(&self) -> u64 {
+        self.sum(Part::records)
+    }
+
+    /// Those that are missing, and not written off.
+    pub fn missing(&self) -> u64 {
+        self.sum(|part| part.missing)
+    }
+
+    /// Those that were brought by hand.
+    pub fn brought(&self) -> u64 {
+        self.sum(|part| part.brought)
+    }
+
+    /// Those that are written off.
+    pub fn written_off(&self) -> u64 {
+        self.sum(|part| part.written_off)
+    }
+
+    /// Whether nothing of it is missing any more.
+    pub fn is_repaired(&self) -> bool {
+        self.missing() == 0
+    }
+}
+
+/// Leaves of some outages what a part of the report is about: what is missing and written off by the gaps that are left
+/// in it, so that both are counted through the same filter, and of what was brought the parts that `takes` takes. What an
+/// outage was, when, and whom it concerned stays as it is.
+pub fn select(outages: &mut Vec<Outage>, gaps: &[Gap], takes: impl Fn(&Part) -> bool) {
+    let mut by_epoch = BTreeMap::<(Address, Epoch), Vec<&Gap>>::new();
+    for gap in gaps {
+        by_epoch.entry((gap.logger, gap.epoch)).or_default().push(gap);
+    }
+    for outage in &mut *outages {
+        for part in &mut outage.parts {
+            let mine = by_epoch.get(&(part.logger, part.epoch)).map_or(&[][..], Vec::as_slice);
+            let of = |state: GapState| {
+                let within = mine.iter().filter(|gap| gap.state == state).map(|gap| {
+                    let (first, last) = (gap.first.max(part.first), gap.last.min(part.last));
+                    if first <= last { u64::from(last - first) + 1 } else { 0 }
+                });
+                within.fold(0, u64::saturating_add)
+            };
+            (part.missing, part.written_off) = (of(GapState::Open), of(GapState::WrittenOff));
+            if !takes(part) {
+                part.brought = 0;
+            }
+        }
+        outage.parts.retain(|part| part.records() > 0);
+    }
+    outages.retain(|outage| !outage.parts.is_empty());
+}
+
+/// Sequences of one epoch that must exist and did not come by radio, as long a run as there is.
+#[derive(Clone, Debug)]
+struct Stretch {
+    logger: Address,
+    epoch: Epoch,
+    first: u32,
+    last: u32,
+    /// When the first was due, by the gateway's clock as far as that can be told.
+    from: i64,
+    /// When the last was due.
+    to: i64,
+    /// What of it is not held.
+    missing: RangeSet,
+    /// What of that is written off.
+    written_off: RangeSet,
+    is_corrected: bool,
+}
+
+impl Stretch {
+    /// When a record of it was due.
+    fn time_of(&self, sequence: u32) -> i64 {
+        let (records, at) = (i128::from(self.last - self.first), i128::from(sequence - self.first));
+        let lasted = i128::from(self.to) - i128::from(self.from);
+        let time = i128::from(self.from) + if records == 0 { 0 } else { lasted * at / records };
+        i64::try_from(time).unwrap_or(self.from)
+    }
+
+    /// The first record that was due at an instant or later; one beyond the last if none was.
+    fn first_due(&self, at: i64) -> u64 {
+        let (mut low, mut high) = (u64::from(self.first), u64::from(self.last) + 1);
+        while low < high {
+            let middle = low + (high - low) / 2;
+            let is_due = u32::try_from(middle).is_ok_and(|sequence| self.time_of(sequence) >= at);
+            if is_due { high = middle } else { low = middle + 1 }
+        }
+        low
+    }
+
+    fn part(&self, first: u32, last: u32) -> Part {
+        let records = u64::from(last - first) + 1;
+        let only: RangeSet = [(first, last)].into_iter().collect();
+        let (missing, off) =
+            (self.missing.intersection(&only).count(), self.written_off.intersection(&only).count());
+        Part {
+            logger: self.logger,
+            epoch: self.epoch,
+            first,
+            last,
+            from: self.time_of(first),
+            to: self.time_of(last),
+            missing: missing.saturating_sub(off),
+            brought: records.saturating_sub(missing),
+            written_off: off,
+        }
+    }
+}
+
+/// A record that came by radio.
+#[derive(Clone, Copy)]
+struct Heard {
+    received_at: Option<i64>,
+    made: i64,
+    is_corrected: bool,
+}
+
+impl Heard {
+    fn at(&self) -> i64 {
+        self.received_at.unwrap_or(self.made)
+    }
+}
+
+/// The outages of a site, longest first.
+pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Result<Vec<Outage>, F::Error> {
+    let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
+    for logger in roster.loggers() {
+        let epochs = expected::missing(logger, coverage, facts)?;
+        let bad = expected::bad_ends(logger, coverage, facts, &epochs)?;
+        let written_off = facts.written_off(logger.address)?;
+        unheard.extend(stretches(logger, &epochs, &bad, coverage, facts, &written_off)?);
+        witnesses.extend(Witness::new(logger, coverage, facts)?);
+    }
+    Ok(outages(&unheard, &facts.listening()?, &witnesses))
+}
+
+/// What did not come by radio of one logger. What lies beyond an end that it cannot have reached was never made.
+fn stretches<F: Facts>(
+    logger: &Logger,
+    epochs: &[EpochMissing],
+    bad: &[BadEnd],
+    coverage: &Coverage,
+    facts: &F,
+    written_off: &[WriteOff],
+) -> Result<Vec<Stretch>, F::Error> {
+    let by_hand = facts.by_hand(logger.address)?;
+    let clocks = Clocks::new(coverage, facts, logger.address);
+    let by_radio: Vec<RangeSet> = epochs
+        .iter()
+        .map(|of| match (coverage.epoch(logger.address, of.epoch), by_hand.get(&of.epoch)) {
+            (None, _) => RangeSet::default(),
+            (Some(held), None) => held.authentic.clone(),
+            (Some(held), Some(by_hand)) => held.authentic.without(by_hand),
+        })
+        .collect();
+    let heard = |epoch: Epoch, sequence: u32| -> Result<Option<Heard>, F::Error> {
+        let Some(sequence) = Sequence::new(sequence) else { return Ok(None) };
+        let identity = Identity { address: logger.address, epoch, sequence };
+        let Some(seen) = facts.seen(identity)? else { return Ok(None) };
+        let made = clocks.of(epoch)?.corrected(sequence.number(), seen.time, seen.received_at);
+        let is_corrected = made.time.abs_diff(seen.time) >= MARKED_S;
+        Ok(Some(Heard { received_at: seen.received_at, made: made.time, is_corrected }))
+    };
+    let interval = i64::from(logger.interval_s);
+    let mut all = Vec::new();
+    for (at, (of, radio)) in epochs.iter().zip(&by_radio).enumerate() {
+        let must = bad.iter().find(|end| end.epoch == of.epoch).map_or(of.must, |end| end.held);
+        let Some(first) = of.first.filter(|&first| first <= must) else { continue };
+        let off: RangeSet = written_off
+            .iter()
+            .filter(|off| off.epoch == of.epoch)
+            .map(|off| (off.first, off.last.unwrap_or(u32::MAX)))
+            .collect();
+        // What came by radio of the epochs next to it, nearest first: it was made after the one and before the other.
+        let mut earlier = None;
+        for (of, radio) in epochs.iter().zip(&by_radio).take(at).rev() {
+            if let Some(largest) = radio.largest() {
+                earlier = heard(of.epoch, largest)?;
+                break;
+            }
+        }
+        let mut later = None;
+        for (of, radio) in epochs.iter().zip(&by_radio).skip(at + 1) {
+            if let Some(smallest) = radio.smallest() {
+                later = heard(of.epoch, smallest)?;
+                break;
+            }
+        }
+        let not_heard = radio.missing(first..=must);
+        if not_heard.is_empty() {
+            continue;
+        }
+        // The first and the last record of each run that came by radio; and its second, which shows whether the first was
+        // late.
+        let mut edges = BTreeMap::new();
+        let ends = |&(first, last): &(u32, u32)| [first, first.saturating_add(1).min(last), last];
+        for sequence in radio.ranges().iter().flat_map(ends) {
+            if let Some(heard) = heard(of.epoch, sequence)? {
+                edges.insert(sequence, heard);
+            }
+        }
+        without_late(&mut edges, later, interval);
+        for &(first, last) in not_heard.ranges() {
+            let side = |sequence: Option<u32>| sequence.and_then(|sequence| edges.get(&sequence)).copied();
+            let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
+            let records = i64::from(last - first) + 1;
+            let by_hand = match (before, after) {
+                // Nothing of the epoch came by radio: only the records themselves say when.
+                (None, None) => heard(of.epoch, first)?.zip(heard(of.epoch, last)?),
+                _ => None,
+            };
+            let sides = Sides { before, after, earlier, later };
+            let Some((from, to)) = sides.times(records, interval, by_hand) else { continue };
+            let window: RangeSet = [(first, last)].into_iter().collect();
+            let missing = of.missing.intersection(&window);
+            let by_made = |side: Option<Heard>| {
+                side.is_some_and(|heard| heard.is_corrected && heard.received_at.is_none())
+            };
+            all.push(Stretch {
+                logger: logger.address,
+                epoch: of.epoch,
+                first,
+                last,
+                from,
+                to,
+                written_off: missing.intersection(&off),
+                missing,
+                is_corrected: by_made(before) || by_made(after),
+            });
+        }
+    }
+    Ok(all)
+}
+
+/// What was heard on both sides of a stretch.
+struct Sides {
+    /// The record ahead of it, of its epoch.
+    before: Option<Heard>,
+    /// The record after it, of its epoch.
+    after: Option<Heard>,
+    /// The last that was heard of an earlier epoch.
+    earlier: Option<Heard>,
+    /// The first that was heard of a later epoch.
+    later: Option<Heard>,
+}
+
+impl Sides {
+    /// When the first and the last record were due; `None` where nothing says so.
+    fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<(i64, i64)> {
+        let stretch = (records - 1).saturating_mul(interval);
+        let floor = self.earlier.map_or(i64::MIN, |heard| heard.at());
+        let ceiling = self.later.map_or(i64::MAX, |heard| heard.at());
+        let (from, to) = match (self.before, self.after) {
+            (Some(before), Some(after)) => {
+                let (a, b) = between(before, after, records, interval);
+                // As far apart from one another as from what was heard.
+                let step = i128::from(b) - i128::from(a);
+                let step = i64::try_from(step / (i128::from(records) + 1)).unwrap_or(0);
+                (a.saturating_add(step), b.saturating_sub(step))
+            }
+            (Some(before), None) => {
+                let from = before.at().saturating_add(interval).min(ceiling);
+                (from, from.saturating_add(stretch).min(ceiling))
+            }
+            (None, Some(after)) => {
+                let to = after.at().saturating_sub(interval).max(floor);
+                (to.saturating_sub(stretch).max(floor), to)
+            }
+            (None, None) => match (by_hand, self.later, self.earlier) {
+                (Some((first, last)), ..) if floor <= ceiling => {
+                    (first.made.clamp(floor, ceiling), last.made.clamp(floor, ceiling))
+                }
+                (None, Some(later), _) => {
+                    let to = later.at().saturating_sub(interval).max(floor);
+                    (to.saturating_sub(stretch).max(floor), to)
+                }
+                (None, None, Some(earlier)) => {
+                    let from = earlier.at().saturating_add(interval);
+                    (from, from.saturating_add(stretch))
+                }
+                _ => return None,
+            },
+        };
+        Some((from.min(to), to.max(from)))
+    }
+}
+
+/// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
+fn without_late(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
+    let mut soonest = later.and_then(|later| later.received_at).unwrap_or(i64::MAX);
+    for heard in edges.values_mut().rev() {
+        let Some(at) = heard.received_at else { continue };
+        if at.saturating_sub(interval) > soonest {
+            heard.received_at = None;
+        }
+        soonest = soonest.min(at);
+    }
+}
+
+/// Between which instants records were made of which those on both sides were heard: by the receptions, unless one came so
+/// late that they leave no room for what lies between.
+fn between(before: Heard, after: Heard, records: i64, interval: i64) -> (i64, i64) {
+    let made = (before.made, after.made.max(before.made));
+    let by_clock = made.1.saturating_sub(made.0);
+    let (a, b) = match (before.received_at, after.received_at) {
+        (Some(a), Some(b)) => (a, b),
+        (Some(a), None) => return (a, a.saturating_add(by_clock)),
+        (None, Some(b)) => return (b.saturating_sub(by_clock), b),
+        (None, None) => return made,
+    };
+    let room = b.saturating_sub(a);
+    let by_interval = (records + 1).saturating_mul(interval);
+    if room >= 0 && room.saturating_mul(2) >= by_clock.min(by_interval) {
+        return (a, b);
+    }
+    // Whichever came sooner after it was made says how far the logger's clock is off.
+    let slow = a.saturating_sub(before.made).min(b.saturating_sub(after.made));
+    (made.0.saturating_add(slow), made.1.saturating_add(slow))
+}
+
+/// What says whether a logger was heard during an outage.
+struct Witness {
+    address: Address,
+    interval_s: i64,
+    last_heard: i64,
+    in_service_from: Option<i64>,
+}
+
+impl Witness {
+    /// Of a logger that was ever heard.
+    fn new<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Option<Self>, F::Error> {
+        if coverage.epochs_of(logger.address).next().is_none() {
+            return Ok(None);
+        }
+        let in_service_from = match logger.in_service {
+            Some(InService::From(since)) => Some(since),
+            _ => None,
+        };
+        Ok(facts.last_heard(logger.address)?.map(|last_heard| Self {
+            address: logger.address,
+            interval_s: i64::from(logger.interval_s),
+            last_heard,
+            in_service_from,
+        }))
+    }
+
+    /// Whether it should have been heard throughout.
+    fn could_speak(&self, from: i64, to: i64) -> bool {
+        self.in_service_from.is_none_or(|since| since <= from)
+            && self.last_heard > from
+            && (OUTAGE_RECORDS as i64).saturating_mul(self.interval_s) <= to.saturating_sub(from)
+    }
+
+    /// Whether it was heard for half of the time or more.
+    fn was_heard(&self, from: i64, to: i64, stretches: &[Stretch]) -> bool {
+        let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
+        let unheard = mine.map(|stretch| {
+            (stretch.from.saturating_sub(self.interval_s), stretch.to.saturating_add(self.interval_s))
+        });
+        2 * i128::from(covered(from, to, unheard)) < i128::from(to) - i128::from(from)
+    }
+}
+
+/// A run of a stretch, and which of some spans explains it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Run {
+    stretch: usize,
+    first: u32,
+    last: u32,
+    by: Option<usize>,
+}
+
+impl Run {
+    fn records(&self) -> u64 {
+        u64::from(self.last - self.first) + 1
+    }
+}
+
+/// Cuts a run at the spans, which ascend, that explain some of it.
+fn cut(stretch: &Stretch, run: Run, spans: &[(i64, i64)]) -> Vec<Run> {
+    let mut runs: Vec<Run> = Vec::new();
+    let mut next = u64::from(run.first);
+    let end = u64::from(run.last) + 1;
+    let mut push = |from: u64, to: u64, by: Option<usize>| {
+        if from < to
+            && let (Ok(first), Ok(last)) = (u32::try_from(from), u32::try_from(to - 1))
+        {
+            runs.push(Run { first, last, by, ..run });
+        }
+    };
+    let begin = spans.partition_point(|&(_, until)| until <= stretch.time_of(run.first));
+    for (at, &(from, until)) in spans.iter().enumerate().skip(begin) {
+        if from > stretch.time_of(run.last) || next >= end {
+            break;
+        }
+        let (first, beyond) = (stretch.first_due(from).max(next), stretch.first_due(until).min(end));
+        push(next, first.min(end), None);
+        push(first, beyond, Some(at));
+        next = next.max(beyond).max(first.min(end));
+    }
+    push(next, end, None);
+    settle(runs)
+}
+
+/// Takes from a cut what is no cut: a record or two at an edge, where times are estimates, and a span in the midst of what
+/// was not heard before it and after it.
+fn settle(mut runs: Vec<Run>) -> Vec<Run> {
+    let all: u64 = runs.iter().map(Run::records).sum();
+    if all >= OUTAGE_RECORDS && runs.iter().all(|run| run.records() < OUTAGE_RECORDS) {
+        // Too short to be cut at all: what explains most of it explains it.
+        let mut by = BTreeMap::<Option<usize>, u64>::new();
+        for run in &runs {
+            *by.entry(run.by).or_default() += run.records();
+        }
+        let most = by.into_iter().max_by_key(|&(by, records)| (records, by)).and_then(|(by, _)| by);
+        for run in &mut runs {
+            run.by = most;
+        }
+        runs = joined(runs);
+    }
+    loop {
+        let merge = |runs: &[Run], at: usize| -> Option<Option<usize>> {
+            let before = at.checked_sub(1).and_then(|before| runs.get(before));
+            let (run, after) = (runs.get(at)?, runs.get(at + 1));
+            let is_long = |run: &&Run| run.records() >= OUTAGE_RECORDS;
+            if run.by.is_some()
+                && let (Some(before), Some(after)) = (before, after)
+                && [before, after].iter().all(|run| run.by.is_none() && is_long(run))
+                && before.records() + after.records() >= run.records()
+            {
+                return Some(None);
+            }
+            if run.records() >= OUTAGE_RECORDS {
+                return None;
+            }
+            let larger = before.into_iter().chain(after).filter(is_long).max_by_key(|run| run.records())?;
+            Some(larger.by)
+        };
+        let Some((at, by)) = (0..runs.len()).find_map(|at| Some((at, merge(&runs, at)?))) else {
+            return runs;
+        };
+        if let Some(run) = runs.get_mut(at) {
+            run.by = by;
+        }
+        runs = joined(runs);
+    }
+}
+
+/// Neighbours with the same explanation as one.
+fn joined(runs: Vec<Run>) -> Vec<Run> {
+    runs.into_iter().fold(Vec::new(), |mut joined: Vec<Run>, run| {
+        match joined.last_mut() {
+            Some(last) if last.by == run.by => last.last = run.last,
+            _ => joined.push(run),
+        }
+        joined
+    })
+}
+
+/// When no radio listened, ascending.
+fn off(listening: &[(u8, i64, i64)]) -> Vec<(i64, i64)> {
+    let mut on: Vec<(i64, i64)> = listening.iter().map(|&(_, since, until)| (since, until)).collect();
+    on.sort_unstable();
+    let mut joined: Vec<(i64, i64)> = Vec::new();
+    for (since, until) in on {
+        match joined.last_mut() {
+            Some((_, end)) if since <= *end => *end = until.max(*end),
+            _ => joined.push((since, until)),
+        }
+    }
+    joined.retain(|&(since, until)| until.saturating_sub(since) > BRIEFLY_ON_S);
+    let mut off = Vec::new();
+    let mut since = i64::MIN;
+    for (on, until) in joined {
+        off.push((since, on));
+        since = until;
+    }
+    off.push((since, i64::MAX));
+    off
+}
+
+/// What did not come by radio as outages, longest first.
+fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Witness]) -> Vec<Outage> {
+    let off = off(listening);
+    let mut by_off = BTreeMap::<usize, Vec<Run>>::new();
+    let mut rest = Vec::new();
+    for (at, stretch) in stretches.iter().enumerate() {
+        let whole = Run { stretch: at, first: stretch.first, last: stretch.last, by: None };
+        for run in cut(stretch, whole, &off) {
+            match run.by {
+                Some(span) => by_off.entry(span).or_default().push(run),
+                None => rest.push(run),
+            }
+        }
+    }
+    let site = Site { stretches, listening, witnesses };
+    // What concerned nearly all explains what it took of any.
+    let mut storms: Vec<((i64, i64), Cause)> = site
+        .clusters(&rest)
+        .iter()
+        .filter_map(|cluster| {
+            let span = site.middle(cluster);
+            let is_storm = site.loggers(cluster).len() > 1 && site.none_heard(span);
+            let one_was_off = is_storm && site.a_radio_was_off(span);
+            is_storm.then_some((span, if one_was_off { Cause::PortLost } else { Cause::NoneHeard }))
+        })
+        .collect();
+    storms.sort_unstable_by_key(|&(span, _)| span);
+    storms.dedup_by(|later, earlier| {
+        let is_one = later.0.0 <= earlier.0.1;
+        if is_one {
+            earlier.0.1 = earlier.0.1.max(later.0.1);
+        }
+        is_one
+    });
+    let spans: Vec<(i64, i64)> = storms.iter().map(|&((from, to), _)| (from, to.saturating_add(1))).collect();
+    let mut by_storm = BTreeMap::<usize, Vec<Run>>::new();
+    let mut left = Vec::new();
+    for run in rest {
+        for run in site.stretch(&run).map_or_else(Vec::new, |stretch| cut(stretch, run, &spans)) {
+            match run.by {
+                Some(storm) => by_storm.entry(storm).or_default().push(run),
+                None => left.push(run),
+            }
+        }
+    }
+    let mut all: Vec<Outage> = Vec::new();
+    all.extend(by_off.into_values().filter_map(|runs| site.outage(&runs, Cause::GatewayNotRunning)));
+    for (at, runs) in by_storm {
+        let cause = storms.get(at).map_or(Cause::NoneHeard, |&(_, cause)| cause);
+        all.extend(site.outage(&runs, cause));
+    }
+    for cluster in site.clusters(&left) {
+        let loggers = site.loggers(&cluster).len();
+        let cause = match (site.radio_off(&cluster, loggers), loggers) {
+            (true, _) => Cause::PortLost,
+            (false, 0 | 1) => Cause::OneLogger,
+            (false, _) => Cause::ManyLoggers,
+        };
+        all.extend(site.outage(&cluster, cause));
+    }
+    all.sort_by_key(|outage| (std::cmp::Reverse(outage.to.saturating_sub(outage.from)), outage.from));
+    all
+}
+
+/// What is known of a site's receptions.
+struct Site<'a> {
+    stretches: &'a [Stretch],
+    listening: &'a [(u8, i64, i64)],
+    witnesses: &'a [Witness],
+}
+
+impl Site<'_> {
+    fn stretch(&self, run: &Run) -> Option<&Stretch> {
+        self.stretches.get(run.stretch)
+    }
+
+    /// When the first and the last record of a run were due.
+    fn span(&self, run: &Run) -> (i64, i64) {
+        self.stretch(run).map_or((0, 0), |stretch| (stretch.time_of(run.first), stretch.time_of(run.last)))
+    }
+
+    /// For how long nothing came: half an interval more on each side.
+    fn silence(&self, run: &Run) -> (i64, i64) {
+        let (from, to) = self.span(run);
+        let steps = i64::from(run.last - run.first).max(1);
+        let half = to.saturating_sub(from) / steps / 2;
+        (from.saturating_sub(half), to.saturating_add(half).max(from.saturating_add(1)))
+    }
+
+    fn loggers(&self, runs: &[Run]) -> BTreeSet<Address> {
+        runs.iter().filter_map(|run| self.stretch(run)).map(|stretch| stretch.logger).collect()
+    }
+
+    /// Long runs that had the same fault, as far as time says so: the longest, with those that overlap half of it.
+    fn clusters(&self, runs: &[Run]) -> Vec<Vec<Run>> {
+        let long = runs.iter().filter(|run| run.records() >= OUTAGE_RECORDS);
+        let mut left: Vec<((i64, i64), Run)> = long.map(|run| (self.silence(run), *run)).collect();
+        left.sort_by_key(|&((from, to), run)| {
+            (std::cmp::Reverse(to.saturating_sub(from)), from, run.stretch)
+        });
+        // By when they begin, so that each looks at its neighbours only.
+        let mut by_start: BTreeSet<(i64, usize)> =
+            left.iter().enumerate().map(|(at, &((from, _), _))| (from, at)).collect();
+        let mut clusters = Vec::new();
+        for (seed, &((from, to), _)) in left.iter().enumerate() {
+            if !by_start.contains(&(from, seed)) {
+                continue;
+            }
+            let length = i128::from(to) - i128::from(from);
+            // What overlaps half of it begins no earlier than half its length before it, being no longer.
+            let half = to.saturating_sub(from) / 2;
+            let earliest = from.saturating_sub(half).saturating_sub(1);
+            let mine: Vec<(i64, usize)> = by_start
+                .range((earliest, 0)..=(to, usize::MAX))
+                .copied()
+                .filter(|&(_, at)| {
+                    let Some(&((a, b), _)) = left.get(at) else { return false };
+                    2 * (i128::from(b.min(to)) - i128::from(a.max(from))) >= length
+                })
+                .collect();
+            for key in &mine {
+                by_start.remove(key);
+            }
+            let mut cluster: Vec<Run> =
+                mine.iter().filter_map(|&(_, at)| left.get(at)).map(|&(_, run)| run).collect();
+            cluster.sort_unstable_by_key(|run| (run.stretch, run.first));
+            clusters.push(cluster);
+        }
+        clusters
+    }
+
+    /// The time of most of a cluster: from the middle one of its beginnings to the middle one of its ends.
+    fn middle(&self, runs: &[Run]) -> (i64, i64) {
+        let middle = |mut times: Vec<i64>| {
+            times.sort_unstable();
+            times.get(times.len() / 2).copied().unwrap_or(0)
+        };
+        let from = middle(runs.iter().map(|run| self.silence(run).0).collect());
+        let to = middle(runs.iter().map(|run| self.silence(run).1).collect());
+        (from, to.max(from))
+    }
+
+    /// Whether at most a tenth of the loggers that should have been heard in a time were.
+    fn none_heard(&self, (from, to): (i64, i64)) -> bool {
+        let able: Vec<&Witness> =
+            self.witnesses.iter().filter(|witness| witness.could_speak(from, to)).collect();
+        let heard = able.iter().filter(|witness| witness.was_heard(from, to, self.stretches)).count();
+        able.len() > 1 && 10 * heard <= able.len()
+    }
+
+    /// Whether one of several radios did not listen for more than half of a time.
+    fn a_radio_was_off(&self, (from, to): (i64, i64)) -> bool {
+        let radios = self.radios(from);
+        radios.len() > 1
+            && radios.into_iter().any(|radio| {
+                let mine = self.listening.iter().filter(|span| span.0 == radio);
+                let on = covered(from, to, mine.map(|&(_, since, until)| (since, until)));
+                2 * i128::from(on) < i128::from(to) - i128::from(from)
+            })
+    }
+
+    /// The radios in use at an instant: one that was put up later was not off, and neither was one that was taken down long
+    /// before.
+    fn radios(&self, at: i64) -> BTreeSet<u8> {
+        let in_use = self
+            .listening
+            .iter()
+            .filter(|&&(_, since, until)| since <= at && until >= at.saturating_sub(RADIO_RETIRED_S));
+        in_use.map(|&(radio, _, _)| radio).collect()
+    }
+
+    /// Whether a radio that was off explains a cluster. One logger may just have been unheard while a radio was off for long:
+    /// of one, both must have lasted about as long.
+    fn radio_off(&self, runs: &[Run], loggers: usize) -> bool {
+        let span = self.middle(runs);
+        let lasted = i128::from(span.1) - i128::from(span.0);
+        self.a_radio_was_off(span)
+            && (loggers > 1
+                || self.radios(span.0).into_iter().any(|radio| {
+                    let mine: Vec<(u8, i64, i64)> =
+                        self.listening.iter().filter(|of| of.0 == radio).copied().collect();
+                    off(&mine).into_iter().any(|(since, until)| {
+                        let both = i128::from(until.min(span.1)) - i128::from(since.max(span.0));
+                        2 * both >= lasted.max(i128::from(until) - i128::from(since))
+                    })
+                }))
+    }
+
+    /// An outage of some runs; `None` if they are too few records to be one.
+    fn outage(&self, runs: &[Run], cause: Cause) -> Option<Outage> {
+        let mut parts: Vec<Part> =
+            runs.iter().filter_map(|run| Some(self.stretch(run)?.part(run.first, run.last))).collect();
+        parts.sort_unstable_by_key(|part| (part.logger, part.epoch, part.first));
+        let is_corrected =
+            runs.iter().filter_map(|run| self.stretch(run)).any(|stretch| stretch.is_corrected);
+        let outage = Outage {
+            from: parts.iter().map(|part| part.from).min()?,
+            to: parts.iter().map(|part| part.to).max()?,
+            cause,
+            loggers: self.loggers(runs).into_iter().collect(),
+            parts,
+            is_corrected,
+        };
+        (outage.records() >= OUTAGE_RECORDS).then_some(outage)
+    }
+}

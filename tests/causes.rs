@@ -1,0 +1,435 @@
+//! Why records are missing: what a report says of an outage is what happened, whatever was brought by hand later, and
+//! whatever part of the report is asked for. Simulated fields know what happened to each record.
+//!
+//! `STONECHAT_TEST_FIELDS=N` runs so many fields; a field that fails is named.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use crate::util;
+
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
+use stonechat::daemon::intake::Intake;
+use stonechat::ledger::{Ledger, Stamp};
+use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, TruthRecord};
+use stonechat::wire::seq::Address;
+use util::chance::Chance;
+use util::daemon::Site;
+use util::{hand, shim};
+
+const HOUR: i64 = 3600;
+const DAY: i64 = 86_400;
+/// Fields of an ordinary run.
+const FIELDS: u64 = 12;
+
+const GATEWAY: &str = "gateway not running";
+const STORM: &str = "nothing heard while the gateway listened (antenna, radio or interference?)";
+const ALONE: &str = "one logger only";
+
+fn address(number: u16) -> Address {
+    Address::new(number).unwrap()
+}
+
+fn time(unix_s: i64) -> String {
+    stonechat::text::rfc3339(unix_s)
+}
+
+fn quiet_plan(seed: u64, loggers: usize, days: u32) -> FieldPlan {
+    FieldPlan::harrow_tarn(seed, loggers, FROM_UNIX_S, days)
+        .without_incidents()
+        .with_faults(FaultRates::none())
+}
+
+/// A site, what happened there, and what its ledger was given by radio.
+struct Told {
+    site: Site,
+    truth: Truth,
+    plan: FieldPlan,
+    off: Vec<Span>,
+    /// By logger and its place among the records of that logger.
+    heard: BTreeSet<(u16, u32, u32)>,
+}
+
+impl Told {
+    /// Runs a field past a gateway that is off in some spans.
+    fn new(plan: FieldPlan, off: Vec<Span>) -> Self {
+        let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+        let run = Field::new(plan.clone()).run_out();
+        let (roster, mut keyring) = (plan.to_roster(), hand::keyring(&plan));
+        let mut ledger = Ledger::open(&site.ledger()).unwrap();
+        let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+        let stamp = |unix_s| Stamp { unix_s, synchronised: true };
+        let mut switches: Vec<(i64, bool)> = vec![(plan.from_unix_s, true)];
+        for span in &off {
+            switches.extend([(span.from_unix_s, false), (span.to_unix_s, true)]);
+        }
+        let mut switches = switches.into_iter().peekable();
+        for emission in run.emissions.iter().filter(|emission| emission.at_unix_s < plan.to_unix_s()) {
+            while let Some((at, on)) = switches.next_if(|(at, _)| *at <= emission.at_unix_s) {
+                if on { intake.up(0, stamp(at)) } else { intake.down(0, stamp(at)) }
+            }
+            if !off.iter().any(|span| span.contains(emission.at_unix_s)) {
+                intake.bytes(0, &emission.bytes, &roster, &mut keyring, stamp(emission.at_unix_s));
+            }
+        }
+        let end = stamp(plan.to_unix_s());
+        intake.close_windows(end);
+        ledger.append(&intake.batch, &roster, end).unwrap();
+        util::daemon::seems_to_run(&site.path("run"), end.unix_s);
+        drop(ledger);
+        let heard = hand::rows(&site.ledger(), "SELECT logger, epoch, sequence FROM journal WHERE kind > 0");
+        let number = |text: &str| text.trim_matches(|c: char| !c.is_ascii_digit()).parse::<u32>().unwrap();
+        let heard = heard
+            .iter()
+            .map(|row| {
+                let mut parts = row.split_whitespace().map(number);
+                let logger = u16::try_from(parts.next().unwrap()).unwrap();
+                (logger, parts.next().unwrap(), parts.next().unwrap())
+            })
+            .collect();
+        Self { site, truth: run.truth, plan, off, heard }
+    }
+
+    fn now(&self) -> String {
+        time(self.plan.to_unix_s())
+    }
+
+    fn gaps(&self, more: &[&str]) -> Value {
+        let now = self.now();
+        let args: Vec<&str> =
+            ["gaps", "--json", "--now", &now].into_iter().chain(more.iter().copied()).collect();
+        self.site.json(&args)
+    }
+
+    fn text(&self, more: &[&str]) -> String {
+        let now = self.now();
+        let args: Vec<&str> = ["gaps", "--now", &now].into_iter().chain(more.iter().copied()).collect();
+        let output = self.site.output(&args);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
+    /// Brings the whole memory of a logger by hand.
+    fn import(&self, logger: Address) {
+        let file = self.site.path(&format!("{logger}.sealed"));
+        std::fs::write(&file, hand::dump(&self.truth, self.truth.records_of(logger))).unwrap();
+        let output = self.site.output(&["import", "--by", "R. Dale", file.to_str().unwrap()]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    }
+
+    fn settle(&self) {
+        Ledger::open(&self.site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
+    }
+
+    /// What kept a record from being heard; several things may have at once, and nothing in particular.
+    fn causes(&self, record: &TruthRecord) -> Vec<&'static str> {
+        let at = record.made_at_unix_s;
+        let logger = record.identity.address;
+        let mut causes = Vec::new();
+        if self.plan.logger_outages.iter().any(|(of, span)| *of == logger && span.contains(at)) {
+            causes.push(ALONE);
+        }
+        if self.off.iter().any(|span| span.contains(at)) {
+            causes.push(GATEWAY);
+        }
+        if self.plan.radio_outages.iter().any(|span| span.contains(at)) {
+            causes.push(STORM);
+        }
+        causes
+    }
+}
+
+fn outages(json: &Value) -> &Vec<Value> {
+    json["outages"].as_array().unwrap()
+}
+
+fn number(value: &Value) -> u64 {
+    value.as_u64().unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+/// What an outage was, whatever has been brought since.
+fn story(json: &Value) -> Vec<Value> {
+    let keys = ["from", "to", "cause", "loggers", "records"];
+    outages(json).iter().map(|outage| keys.iter().map(|key| outage[key].clone()).collect()).collect()
+}
+
+#[test]
+fn an_import_leaves_the_cause_of_an_outage_and_marks_it_repaired() {
+    let mut plan = quiet_plan(4, 5, 4);
+    let storm = FROM_UNIX_S + DAY;
+    plan.radio_outages.push(Span::new(storm, storm + 9 * HOUR));
+    let told = Told::new(plan, Vec::new());
+    let before = told.gaps(&[]);
+    let [outage] = &outages(&before)[..] else { panic!("{}", before["outages"]) };
+    assert_eq!(outage["cause"], STORM);
+
+    for (at, number) in [11, 12, 13, 14].into_iter().enumerate() {
+        told.import(address(number));
+        if at == 1 {
+            told.settle();
+        }
+    }
+    let after = told.gaps(&[]);
+    let text = told.text(&[]);
+    assert!(!text.contains("alone was not heard"), "{text}");
+    assert_eq!(story(&after), story(&before), "logger 15 alone is missing now, and was not alone then");
+    assert_eq!(outage["missing"], outage["records"]);
+    assert_eq!(outage["repaired"], false);
+    let outage = &outages(&after)[0];
+    assert_eq!(outage["missing"], after["totals"]["records"]);
+    assert_eq!(number(&outage["brought"]) + number(&outage["missing"]), number(&outage["records"]));
+    assert!(text.contains("the gateway listened for") && text.contains("and heard no logger"), "{text}");
+    assert!(text.contains("brought by hand"), "{text}");
+
+    told.import(address(15));
+    told.settle();
+    let after = told.gaps(&[]);
+    assert_eq!(after["totals"]["records"], 0);
+    assert_eq!(story(&after), story(&before));
+    assert_eq!(outages(&after)[0]["repaired"], true);
+    let text = told.text(&[]);
+    assert!(text.contains("Complete: every record that must exist is held"), "{text}");
+    assert!(text.contains("repaired"), "{text}");
+}
+
+#[test]
+fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing() {
+    let mut plan = quiet_plan(4, 6, 6);
+    plan.radio_outages.push(Span::new(FROM_UNIX_S + DAY, FROM_UNIX_S + DAY + 20 * HOUR));
+    plan.logger_outages
+        .push((address(14), Span::new(FROM_UNIX_S + 3 * DAY, FROM_UNIX_S + 3 * DAY + 9 * HOUR)));
+    let told = Told::new(plan, Vec::new());
+    let whole = told.gaps(&[]);
+    let middle = time(FROM_UNIX_S + DAY + 10 * HOUR);
+    let later = time(FROM_UNIX_S + 2 * DAY);
+    for filter in [
+        &["--logger", "14"][..],
+        &["--logger", "12", "--logger", "13"],
+        &["--from", &later],
+        &["--logger", "14", "--to", &middle],
+    ] {
+        let text = told.text(filter);
+        for (at, _) in text.match_indices(" missing records fell in it") {
+            let words: Vec<&str> = text[..at].rsplitn(4, ' ').collect();
+            let number = |word: &str| word.replace(',', "").parse::<u64>().unwrap();
+            assert!(number(words[2]) <= number(words[0]), "{filter:?}: {text}");
+        }
+        let says = ["missing records fell in it", "The one that cost most"];
+        assert!(says.iter().any(|words| text.contains(words)), "{filter:?}: {text}");
+        let part = told.gaps(filter);
+        let missing: u64 = outages(&part).iter().map(|outage| number(&outage["missing"])).sum();
+        assert_eq!(missing, number(&part["totals"]["records"]), "{filter:?}: {}", part["outages"]);
+        assert!(missing > 0, "{filter:?}");
+        for outage in outages(&part) {
+            let same = |other: &&Value| {
+                ["from", "to", "cause", "loggers"].iter().all(|key| other[key] == outage[key])
+            };
+            assert!(outages(&whole).iter().any(|other| same(&other)), "{filter:?}: {outage}");
+        }
+    }
+}
+
+/// Every outage of a report against what happened to each of its records.
+fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'static str, u64>) {
+    let mut said: BTreeMap<(u16, u32, u32), String> = BTreeMap::new();
+    for outage in outages(json) {
+        let cause = outage["cause"].as_str().unwrap();
+        let mut total = 0;
+        for part in outage["parts"].as_array().unwrap() {
+            let (logger, epoch) = (number(&part["logger"]) as u16, number(&part["epoch"]) as u32);
+            let (first, last) = (number(&part["first"]) as u32, number(&part["last"]) as u32);
+            let (mut fits, mut misfits) = (0, 0);
+            for sequence in first..=last {
+                let id = stonechat::wire::seq::Identity::new(logger, epoch, sequence).unwrap();
+                let record =
+                    told.truth.record(id).unwrap_or_else(|| panic!("{context}: {id} was never made"));
+                assert!(
+                    !told.heard.contains(&(logger, epoch, sequence)),
+                    "{context}: {id} came by radio: {part}"
+                );
+                let mut causes = told.causes(record);
+                if causes.is_empty() {
+                    // Three frames in a row that its path lost by chance.
+                    causes.push(ALONE);
+                }
+                if causes.contains(&cause) {
+                    fits += 1
+                } else {
+                    misfits += 1
+                }
+                let twice = said.insert((logger, epoch, sequence), cause.to_owned());
+                assert_eq!(twice, None, "{context}: {id} stands in two outages");
+            }
+            total += u64::from(last - first) + 1;
+            // At an edge a record or two may be attributed to what came before or after.
+            assert!(
+                misfits <= 4 && (fits > misfits || last - first < 2),
+                "{context}: {cause}: {misfits} of {part}"
+            );
+            let sum: u64 = ["missing", "brought", "written_off"].iter().map(|key| number(&part[key])).sum();
+            assert_eq!(sum, u64::from(last - first) + 1, "{context}: {part}");
+        }
+        assert_eq!(total, number(&outage["records"]), "{context}: {outage}");
+        assert_eq!(outage["repaired"], number(&outage["missing"]) == 0, "{context}: {outage}");
+    }
+    // The other way round: what something certainly kept from being heard is said to be so.
+    let mut kept: BTreeMap<(u16, &'static str), (u64, u64)> = BTreeMap::new();
+    for record in told.truth.records() {
+        let id = record.identity;
+        let key = (id.address.number(), id.epoch.number(), id.sequence.number());
+        let [cause] = told.causes(record)[..] else { continue };
+        if told.heard.contains(&key) {
+            continue;
+        }
+        let count = kept.entry((key.0, cause)).or_default();
+        count.0 += 1;
+        count.1 += u64::from(said.get(&key).is_some_and(|said| said == cause));
+    }
+    for ((logger, cause), (all, right)) in kept {
+        // Two or three records at each end of each of up to three events.
+        assert!(right + 18 >= all, "{context}: logger {logger}: {right} of {all} by {cause}");
+        if all >= 24 {
+            *seen.entry(cause).or_default() += 1;
+        }
+    }
+}
+
+/// What happens in a field, by a number.
+fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
+    let mut chance = Chance(seed ^ 0x5ca1_ab1e);
+    let loggers = 4 + chance.below(4);
+    let days = 8;
+    let mut plan = quiet_plan(seed, loggers, days);
+    plan.faults = FaultRates {
+        lost: [0.0, 0.01, 0.03][chance.below(3)],
+        repeated: 0.01,
+        reordered: 0.01,
+        reorder_frames_max: 3,
+        late: [0.0, 0.002][chance.below(2)],
+        ..FaultRates::none()
+    };
+    for logger in &mut plan.loggers {
+        logger.interval_s = [600, 900, 1800, 3600][chance.below(4)];
+        logger.offset_s %= logger.interval_s;
+        logger.memory_records = 20_000;
+    }
+    let (mut off, mut alone) = (Vec::new(), Vec::new());
+    // One thing a day, on some days two that may overlap; the first and the last day are quiet.
+    for day in 1..i64::from(days) - 1 {
+        let begins = FROM_UNIX_S + day * DAY;
+        for _ in 0..1 + usize::from(chance.percent(30)) {
+            let from = begins + HOUR * chance.below(8) as i64;
+            let span = Span::new(from, from + HOUR * (5 + chance.below(9) as i64));
+            match chance.below(4) {
+                0 if off.last().is_none_or(|last: &Span| last.to_unix_s + 2 * HOUR < from) => off.push(span),
+                1 => plan.radio_outages.push(span),
+                _ => alone.push((day, span)),
+            }
+        }
+    }
+    // Two loggers that fail by themselves at the same time would rightly be called several.
+    let mut last_day = 0;
+    for (day, span) in alone {
+        if day > last_day {
+            let logger = plan.loggers[chance.below(loggers)].address;
+            plan.logger_outages.push((logger, span));
+            last_day = day;
+        }
+    }
+    (plan, off)
+}
+
+#[test]
+fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
+    let fields = shim::setting("STONECHAT_TEST_FIELDS", FIELDS);
+    let only: Option<u64> = std::env::var("STONECHAT_TEST_FIELD").ok().and_then(|n| n.parse().ok());
+    let seen = std::sync::Mutex::new(BTreeMap::new());
+    let seeds: Vec<u64> = only.map_or_else(|| (0..fields).collect(), |seed| vec![seed]);
+    shim::in_threads(2, &seeds, |&seed| {
+        let mut counts = BTreeMap::new();
+        run_field(seed, &mut counts);
+        let mut seen = seen.lock().unwrap();
+        for (cause, count) in counts {
+            *seen.entry(cause).or_default() += count;
+        }
+    });
+    let seen: BTreeMap<&str, u64> = seen.into_inner().unwrap();
+    if only.is_none() {
+        for cause in [GATEWAY, STORM, ALONE] {
+            assert!(seen.get(cause).is_some_and(|seen| *seen >= fields / 2), "{seen:?}");
+        }
+    }
+}
+
+fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
+    let context = format!("STONECHAT_TEST_FIELD={seed}");
+    let mut chance = Chance(seed);
+    let (mut plan, off) = field(seed);
+    let has_restarts = chance.percent(30);
+    if has_restarts {
+        let logger = plan.loggers[chance.below(plan.loggers.len())].address;
+        let at = plan.from_unix_s + DAY + chance.below(5 * DAY as usize) as i64;
+        plan.restarts.push(RestartPlan { address: logger, at_unix_s: at, names_previous: true });
+    }
+    let told = Told::new(plan, off);
+    let before = told.gaps(&[]);
+    compare(&told, &before, &context, seen);
+    filtered(&told, &before, &mut chance, &context);
+    if chance.percent(50) {
+        told.settle();
+        assert_eq!(told.gaps(&[])["outages"], before["outages"], "{context}: settled");
+    }
+    let loggers: Vec<Address> = told.plan.loggers.iter().map(|logger| logger.address).collect();
+    let some = chance.below(loggers.len());
+    loggers[..some].iter().for_each(|&logger| told.import(logger));
+    let half = told.gaps(&[]);
+    compare(&told, &half, &context, seen);
+    filtered(&told, &half, &mut chance, &context);
+    if chance.percent(50) {
+        told.settle();
+        assert_eq!(told.gaps(&[])["outages"], half["outages"], "{context}: settled after an import");
+    }
+    loggers[some..].iter().for_each(|&logger| told.import(logger));
+    let after = told.gaps(&[]);
+    compare(&told, &after, &context, seen);
+    assert_eq!(after["totals"]["records"], 0, "{context}");
+    assert!(outages(&after).iter().all(|outage| outage["repaired"] == true), "{context}: {after}");
+    if !has_restarts {
+        assert_eq!(story(&half), story(&before), "{context}: after some imports");
+        assert_eq!(story(&after), story(&before), "{context}: after all imports");
+    }
+}
+
+/// A part of the report says of each outage what the whole says of it, and counts what it selects.
+fn filtered(told: &Told, whole: &Value, chance: &mut Chance, context: &str) {
+    let logger = told.plan.loggers[chance.below(told.plan.loggers.len())].address;
+    let from = FROM_UNIX_S + chance.below(8 * DAY as usize) as i64;
+    let to = from + chance.below(4 * DAY as usize) as i64;
+    let (logger_text, from_text, to_text) = (logger.to_string(), time(from), time(to));
+    let by_time = ["--from", from_text.as_str(), "--to", to_text.as_str()];
+    for filter in [&["--logger", logger_text.as_str()][..], &by_time] {
+        let part = told.gaps(filter);
+        let context = format!("{context}: {filter:?}");
+        let open = number(&part["totals"]["records"]);
+        let in_outages: u64 = outages(&part).iter().map(|outage| number(&outage["missing"])).sum();
+        assert!(in_outages <= open, "{context}: {in_outages} of {open}");
+        for outage in outages(&part) {
+            let same = |other: &&Value| {
+                ["from", "to", "cause", "loggers"].iter().all(|key| other[key] == outage[key])
+            };
+            let other = outages(whole).iter().find(same).unwrap_or_else(|| panic!("{context}: {outage}"));
+            for key in ["records", "missing", "brought", "written_off"] {
+                assert!(number(&outage[key]) <= number(&other[key]), "{context}: {key}");
+            }
+        }
+        if filter.len() == 2 {
+            let of_logger = |json: &Value, key: &str| -> u64 {
+                let parts = outages(json).iter().flat_map(|outage| outage["parts"].as_array().unwrap());
+                parts.filter(|part| part["logger"] == logger.number()).map(|part| number(&part[key])).sum()
+            };
+            for key in ["missing", "brought"] {
+                assert_eq!(of_logger(&part, key), of_logger(whole, key), "{context}: {key}");
+            }
+        }
+    }
+}
