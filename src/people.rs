@@ -30,8 +30,6 @@ const DIGITS_MAX: usize = 15;
 const AHEAD_S: i64 = 86_400;
 /// An expected quiet may be announced, for so long ahead.
 const QUIET_AHEAD_S: i64 = 10 * 366 * 86_400;
-/// 1900-01-01: nothing on a site is older, and a year of two digits was mistyped.
-const OLDEST_S: i64 = -2_208_988_800;
 
 /// What a remark is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -163,24 +161,21 @@ pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
 pub fn time(text: &str, utc_offset_s: i32) -> Result<i64, String> {
     let text = text.trim();
     if let Ok(time) = chrono::DateTime::parse_from_rfc3339(text) {
-        return not_too_old(text, time.timestamp());
+        return plausible(text, time.timestamp());
     }
     let of_site = ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"]
         .iter()
         .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok());
     match of_site {
-        Some(time) => not_too_old(text, time.and_utc().timestamp() - i64::from(utc_offset_s)),
+        Some(time) => plausible(text, time.and_utc().timestamp() - i64::from(utc_offset_s)),
         None => Err(format!(
             "{text:?} is no time; write it as 2026-05-04 08:15 (the site's clock) or 2026-05-04T15:15:00Z"
         )),
     }
 }
 
-fn not_too_old(text: &str, at: i64) -> Result<i64, String> {
-    if at < OLDEST_S {
-        return Err(format!("{text:?} is before 1900; write the year with four digits"));
-    }
-    Ok(at)
+fn plausible(text: &str, at: i64) -> Result<i64, String> {
+    crate::when::plausible(at).map_err(|why| format!("{text:?} {why}"))
 }
 
 /// Refuses what has not happened yet.

@@ -14,6 +14,9 @@ pub const FILE: &str = "state.json";
 /// The name of the file with the slots in force.
 const KEYS_FILE: &str = "keys.json";
 
+/// A clock that moved by more than this against the steady one was set.
+pub const CLOCK_CHANGE_S: i64 = 30;
+
 /// What the daemon says of itself. Times are Unix seconds by the gateway's clock.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
@@ -23,6 +26,9 @@ pub struct DaemonState {
     pub started_at: i64,
     /// When this was written.
     pub written_at: i64,
+    /// The same by a clock that is never set: the seconds since the computer started. `None`: by a simulated clock.
+    #[serde(default)]
+    pub written_steady_s: Option<i64>,
     /// Whether the gateway's clock is synchronised.
     pub clock_synchronised: bool,
     /// `running`, `stopping` or `stopped`.
@@ -106,9 +112,22 @@ impl DaemonState {
         let radios = self.radios.iter_mut();
         let of_radios = radios.flat_map(|radio| radio.since.iter_mut().chain(&mut radio.last_frame_at));
         let of_commit = self.commit.iter_mut().map(|commit| &mut commit.at);
-        for at in of_radios.chain(of_commit).chain([&mut self.started_at]) {
+        for at in of_radios.chain(of_commit).chain([&mut self.started_at, &mut self.written_at]) {
             *at = at.saturating_add(seconds);
         }
+    }
+
+    /// The same with its times by the clock as it is set now: that may have been set since this was written.
+    pub fn by_the_clock_now(mut self, now: i64, steady_s: i64) -> Self {
+        if let Some(then) = self.written_steady_s {
+            let age = steady_s.saturating_sub(then);
+            let by = now.saturating_sub(age).saturating_sub(self.written_at);
+            // After a new start of the computer there is nothing to go by.
+            if age >= 0 && by.abs() > CLOCK_CHANGE_S {
+                self.shift(by);
+            }
+        }
+        self
     }
 
     /// Reads what a daemon wrote; `None` where there is nothing to read.
@@ -119,6 +138,7 @@ impl DaemonState {
     /// What a daemon wrote, and whether its process is there.
     pub fn look(dir: Option<&Path>) -> (Option<Self>, bool) {
         let state = dir.and_then(Self::read);
+        let state = state.map(|state| state.by_the_clock_now(crate::time::unix_s(), crate::time::steady_s()));
         let is_alive = state.as_ref().is_some_and(|state| {
             state.phase == "running" && Path::new("/proc").join(state.pid.to_string()).exists()
         });
@@ -200,4 +220,22 @@ fn write(path: &Path, value: &impl Serialize) -> io::Result<()> {
     let part = crate::files::part_name(path)?;
     std::fs::write(&part, text)?;
     crate::files::take_name(&part, path, true)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_is_set_leaves_no_run_of_decades() {
+        let radio = RadioState { since: Some(30), last_frame_at: Some(40), ..RadioState::default() };
+        let commit = Some(CommitState { at: 50, ..CommitState::default() });
+        let mut state = DaemonState { started_at: 20, commit, radios: vec![radio], ..DaemonState::default() };
+        state.shift(1_780_000_000);
+        assert_eq!((state.started_at, state.commit.unwrap().at), (1_780_000_020, 1_780_000_050));
+        assert_eq!(
+            (state.radios[0].since, state.radios[0].last_frame_at),
+            (Some(1_780_000_030), Some(1_780_000_040))
+        );
+    }
 }

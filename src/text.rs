@@ -2,20 +2,34 @@
 //!
 //! Input: values. Output: text. What this is not: it lays nothing out, and reads no clock and no terminal.
 
-/// RFC 3339 in UTC, as files and JSON write it. A time that no calendar reaches is written as a number.
+use crate::time::PLAUSIBLE_S;
+use chrono::{DateTime, FixedOffset, Utc};
+
+/// What is written in place of a time outside [`PLAUSIBLE_S`].
+const NOT_PLAUSIBLE: &str = "not a plausible time";
+
+/// RFC 3339 in UTC, as files and JSON write it.
 pub fn rfc3339(unix_s: i64) -> String {
-    match chrono::DateTime::from_timestamp(unix_s, 0) {
-        Some(time) => time.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
-        None => unix_s.to_string(),
+    written(unix_s, 0, "%Y-%m-%dT%H:%M:%SZ")
+}
+
+/// A time in an offset, or that it is not plausible.
+fn written(unix_s: i64, utc_offset_s: i32, form: &str) -> String {
+    let time = DateTime::<Utc>::from_timestamp(unix_s, 0).filter(|_| PLAUSIBLE_S.contains(&unix_s));
+    match time.zip(FixedOffset::east_opt(utc_offset_s)) {
+        Some((time, offset)) => time.with_timezone(&offset).format(form).to_string(),
+        None => NOT_PLAUSIBLE.to_owned(),
     }
 }
 
 /// For people: the site's fixed offset, without saying which (whoever prints it labels the table).
 pub fn local(unix_s: i64, utc_offset_s: i32) -> String {
-    match chrono::DateTime::from_timestamp(unix_s.saturating_add(i64::from(utc_offset_s)), 0) {
-        Some(time) => time.format("%Y-%m-%d %H:%M").to_string(),
-        None => unix_s.to_string(),
-    }
+    written(unix_s, utc_offset_s, "%Y-%m-%d %H:%M")
+}
+
+/// For people: the site's fixed offset, to the second, and which offset it is.
+pub fn to_the_second(unix_s: i64, utc_offset_s: i32) -> String {
+    written(unix_s, utc_offset_s, "%Y-%m-%d %H:%M:%S %:z")
 }
 
 /// The label of an offset: `UTC-07:00`.
@@ -93,7 +107,14 @@ mod tests {
         assert_eq!(local(1_767_262_500, -7 * 3600), "2026-01-01 03:15");
         assert_eq!(offset_label(-25_200), "UTC-07:00");
         assert_eq!(offset_label(20_700), "UTC+05:45");
-        assert_eq!(rfc3339(i64::MAX), i64::MAX.to_string());
+        assert_eq!(rfc3339(253_402_300_799), "9999-12-31T23:59:59Z");
+        assert_eq!(local(-2_208_988_800, -7 * 3600), "1899-12-31 17:00", "a dip of the year 1900");
+        for absurd in [-3_863_679_000_000, 253_402_300_800, -2_208_988_801, i64::MAX, i64::MIN] {
+            assert_eq!(rfc3339(absurd), "not a plausible time");
+            assert_eq!(local(absurd, -7 * 3600), "not a plausible time");
+            assert_eq!(to_the_second(absurd, 0), "not a plausible time");
+        }
+        assert_eq!(to_the_second(1_767_262_500, -7 * 3600), "2026-01-01 03:15:00 -07:00");
     }
 
     #[test]

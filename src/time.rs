@@ -6,6 +6,10 @@
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
+/// Seconds since 1970 of every time that a person can mean: the years 1900 to 9999. Nothing on a site is older, a year of
+/// two digits was mistyped, and RFC 3339 writes no year of five.
+pub const PLAUSIBLE_S: std::ops::RangeInclusive<i64> = -2_208_988_800..=253_402_300_799;
+
 /// A time as the gateway's clock gave it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stamp {
@@ -23,6 +27,9 @@ pub trait Clock: Send {
     /// Seconds from some beginning, by a clock that nobody sets: where this and [`Clock::now`] move apart, the
     /// time was changed.
     fn steady_s(&self) -> i64;
+
+    /// The same where other processes of this computer have the same one: [`steady_s`].
+    fn computer_s(&self) -> Option<i64>;
 
     /// From now on the time counts as synchronised while this file exists: `[site] clock_synchronised_file`, read
     /// again. A simulated clock says by itself whether it is.
@@ -42,8 +49,11 @@ impl Clock for SystemClock {
     }
 
     fn steady_s(&self) -> i64 {
-        // Counts on while the computer sleeps.
-        rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
+        steady_s()
+    }
+
+    fn computer_s(&self) -> Option<i64> {
+        Some(steady_s())
     }
 
     fn follow(&mut self, synchronised_file: &Path) {
@@ -86,7 +96,16 @@ impl Clock for FileClock {
         self.read().and_then(|(_, _, steady)| steady).unwrap_or_else(|| self.now().unix_s)
     }
 
+    fn computer_s(&self) -> Option<i64> {
+        None
+    }
+
     fn follow(&mut self, _: &Path) {}
+}
+
+/// The seconds since the computer started, while it slept too: a clock that is never set.
+pub fn steady_s() -> i64 {
+    rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
 }
 
 /// The computer's time now, in Unix seconds.

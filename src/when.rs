@@ -70,6 +70,21 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
     Err("is neither a date nor an instant")
 }
 
+/// An instant that somebody typed where no site's offset is known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
+pub fn typed(text: &str) -> Result<i64, &'static str> {
+    let time = DateTime::parse_from_rfc3339(text)
+        .map_err(|_| "is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")?;
+    plausible(time.timestamp())
+}
+
+/// Refuses a time that a person cannot mean.
+pub fn plausible(instant: i64) -> Result<i64, &'static str> {
+    match crate::time::PLAUSIBLE_S.contains(&instant) {
+        true => Ok(instant),
+        false => Err("is not a plausible time; write the year with four digits, 1900 or later"),
+    }
+}
+
 fn in_range(instant: i64) -> Result<i64, &'static str> {
     match instant {
         0..=INSTANT_MAX => Ok(instant),

@@ -6,6 +6,7 @@ use crate::util;
 
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
+use stonechat::ledger::Ledger;
 use stonechat::sim::{FaultRates, Field, FieldPlan};
 use util::daemon::{Site, binary, is_root};
 
@@ -364,4 +365,59 @@ fn a_simulation_and_a_demo_overwrite_nothing_of_a_real_site() {
     let kept = files_below(&fresh);
     assert_eq!(simulate(&fresh).status.code(), Some(3));
     assert_eq!(files_below(&fresh), kept);
+}
+
+#[test]
+fn an_absurd_time_is_refused_where_it_is_typed() {
+    let site = site();
+    Ledger::open(&site.ledger()).unwrap();
+    let code = |args: &[&str]| {
+        let output = site.output(args);
+        (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    for absurd in ["0000-01-01T00:00:00Z", "0026-05-04T08:15:00Z", "1899-12-31T23:59:59Z"] {
+        for args in [
+            &["gaps", "--from", absurd][..],
+            &["completeness", "--to", absurd],
+            &["export", "--from", absurd, "-o", "never.csv"],
+            &["plot", "--logger", "11", "--from", absurd, "-o", "never.svg"],
+            &["status", "--now", absurd],
+            &[
+                "remark",
+                "add",
+                "--logger",
+                "11",
+                "--kind",
+                "other",
+                "--from",
+                absurd,
+                "--by",
+                "Ada Reeve",
+                "snow",
+            ],
+            &[
+                "manual",
+                "add",
+                "--logger",
+                "11",
+                "--channel",
+                "0",
+                "--at",
+                absurd,
+                "--value",
+                "1",
+                "--unit",
+                "m",
+                "--instrument",
+                "dip meter",
+                "--by",
+                "Ada Reeve",
+            ],
+        ] {
+            let (code, said) = code(args);
+            assert!(code == Some(2) && said.contains("is not a plausible time"), "{args:?}: {code:?} {said}");
+        }
+    }
+    let (code, said) = code(&["gaps", "--from", "1900-01-01T00:00:00Z", "--to", "9999-12-31T23:59:59Z"]);
+    assert_eq!(code, Some(0), "{said}");
 }

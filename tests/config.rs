@@ -338,7 +338,16 @@ keys.toml | hex = "KEY64" | hex = "KEY64"\nKEY32 = 1\nKEY32 = 2
     keys.toml:4: `…` at column 1 stands here a second time; keep one of the two
 keys.toml | hex = "KEY64" | hexx = "KEY64"
     keys.toml:1: `[site_key] hex`: missing; write a site key, as `stonechat key new --site` makes one
-    keys.toml:2: `[site_key] hexx`: unknown, allowed here: hex, slots; write `hex`
+    keys.toml:2: `[site_key] …`: unknown, allowed here: hex, slots; write `hex`
+keys.toml | hex = "KEY64" | hex = "KEY64"\n8d1f4ac0.7be26395 = 1
+    keys.toml:3: `[site_key] …`: unknown, allowed here: hex, slots; remove it
+keys.toml | hex = "KEY64" | hex = "KEY64"\n8d1f4ac0.a = 1\n8d1f4ac0.a = 2
+    keys.toml:4: `…` at column 10 stands here a second time; keep one of the two
+keys.toml | slot = 2 | slot = 8137426
+    keys.toml:6: `slot` of key entry 1: the number is out of range, allowed 0 to 255; write the key slot
+keys.toml | slot = 2 | 8d1f4ac0.7be26395.c6 = 5
+    keys.toml:4: `slot` of key entry 1: missing; write the key slot
+    keys.toml:6: `…` of key entry 1: unknown, allowed here: address, slot, hex, last; remove it
 keys.toml | [0, 1] | [0, 256]
     keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots that may derive, as in [0, 1]
 keys.toml | [0, 1] | [0, 0]
@@ -386,13 +395,13 @@ keys.toml | hex = "KEY32" | hex = "KEY32"\n[[key]]\naddress = 17\nslot = 2\nhex 
 keys.toml | [site_key]\nhex = "KEY64"\nslots = [0, 1]\n | (nothing)
     keys.toml:5: `hex` of the key of logger 18, slot 0: missing, and no `[site_key]` serves this slot; write the key, or remove the entry
 keys.toml | [site_key] | [sitekey]
-    keys.toml:1: `sitekey`: unknown, allowed here: site_key, key; write `site_key`
+    keys.toml:1: `…`: unknown, allowed here: site_key, key; write `site_key`
     keys.toml:8: `hex` of the key of logger 18, slot 0: missing, and no `[site_key]` serves this slot; write the key, or remove the entry
 keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
-    keys.toml:8: `key` at column 3 stands here a second time; keep one of the two
+    keys.toml:8: `…` at column 3 stands here a second time; keep one of the two
 "##;
 /// How many there are: so that a slip in the table cannot pass for success.
-const COUNT: usize = 135;
+const COUNT: usize = 139;
 
 /// One case: the file, what to replace in it, by what, and every message.
 struct Case {

@@ -1321,6 +1321,25 @@ fn the_rest_of_an_unclosed_epoch_can_be_written_off() {
     assert!(!report.is_open());
 }
 
+#[test]
+fn a_date_that_cannot_be_is_not_given() {
+    // An end that no logger can have reached, of an epoch that is held and of one that is known by name only.
+    for held in [true, false] {
+        let mut scene = Scene::new();
+        if held {
+            scene.live(LIFE);
+        }
+        scene.live(Life { epoch: 2, from: T0 + DAY, previous: (1, u32::MAX), ..LIFE });
+        let report = scene.report();
+        let gap = only(&report.gaps);
+        assert_eq!(gap.last, u32::MAX);
+        let is_plausible =
+            |at: Option<i64>| at.is_none_or(|at| (T0 - 1_000 * DAY..=T0 + 2 * DAY).contains(&at));
+        assert!(is_plausible(gap.from) && is_plausible(gap.to), "held: {held}: {:?}", span(gap));
+        assert!(report.outages.iter().all(|outage| outage.records() < 100), "{:?}", report.outages);
+    }
+}
+
 // --------------------------------------------------------------------------------------------------- outages
 
 /// Three loggers, the second and third a little later than the first; `lost` of each.

@@ -380,6 +380,13 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     append(&site, "keys.toml", &entry);
     reload(&daemon, 2);
     // Whoever has the old key now adds nothing; what it sealed before is known as before.
+    // Once the others are settled, so that the order of what came within a second is known.
+    daemon.wait_frames(frames);
+    let give_up = Instant::now() + PATIENCE;
+    while !daemon.log().contains("settle ends") {
+        assert!(Instant::now() < give_up, "not settled:\n{}", daemon.log());
+        std::thread::sleep(Duration::from_millis(5));
+    }
     let old_key = site_key(&plan).derive(logger, Slot(0));
     let forged = Identity::new(12, old_last.epoch.number() + 1, 1).unwrap();
     pty.write_within(&sealed_event(&old_key, 0, forged), PATIENCE).unwrap();
@@ -432,7 +439,8 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     daemon.wait_frames(frames);
     // While it is the latest: both are said, and how to close the old one.
     let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
-    assert_eq!(told["change"]["step"], 3);
+    let log = || daemon.log();
+    assert_eq!(told["change"]["step"], 3, "{told}\n{}", log());
     assert_eq!(told["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
     hour(2);
     frames +=
@@ -450,6 +458,8 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
             || text.contains(", sequence 4000000, received "),
         "{text}"
     );
+    let check = text_of_check(&site);
+    assert!(!check.contains("still sends"), "which slot is in use has one answer: {check}");
     assert_eq!(daemon.stop().code(), Some(0));
 }
 

@@ -258,6 +258,94 @@ fn a_port_that_opens_and_closes_again_and_again_costs_one_notice_and_no_commits(
     ledger_equals_truth(&stage.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
 }
 
+/// What a process has caused to be written to a disk, by proc_pid_io(5).
+fn bytes_to_disk(daemon: &Daemon) -> u64 {
+    let text = std::fs::read_to_string(format!("/proc/{}/io", daemon.child.id())).unwrap();
+    text.lines().find_map(|line| line.strip_prefix("write_bytes: ")).unwrap().parse().unwrap()
+}
+
+/// Commits, bytes and seconds that so many openings of a port cost: it says `says`, and closes.
+fn flaps(
+    seed: u64,
+    commit_every_s: f64,
+    times: usize,
+    says: impl Fn(usize, &Stage) -> Vec<u8>,
+) -> (u64, u64, f64) {
+    let mut stage = Stage::new(seed);
+    stage.site.edit("site.toml", "commit_every_s = 0.05", &format!("commit_every_s = {commit_every_s}"));
+    // As under the unit: the state file is in memory, the log is the journal's.
+    let memory = tempfile::tempdir_in("/dev/shm").unwrap();
+    let _ = std::fs::remove_dir_all(stage.site.path("run"));
+    std::os::unix::fs::symlink(memory.path(), stage.site.path("run")).unwrap();
+    let unit = Unit::new(&stage.site);
+    let mut daemon = stage.site.start_with(|command| {
+        unit.give_to(command, watchdog());
+        command.env("STONECHAT_LOG", "error");
+    });
+    let mut stream = stage.accept(&mut daemon);
+    let before = daemon.wait_for("start", |state| state.radios[0].up);
+    let (began, bytes_before, mut sent) = (Instant::now(), bytes_to_disk(&daemon), 0);
+    for time in 0..times {
+        if time > 0 {
+            stream = stage.accept(&mut daemon);
+        }
+        let bytes = says(time, &stage);
+        sent += bytes.len() as u64;
+        stream.write_all(&bytes).unwrap();
+        stream.shutdown(std::net::Shutdown::Both).unwrap();
+    }
+    let state = daemon.wait_for("the last of them", |state| {
+        !state.radios[0].up && state.radios[0].bytes_in == sent && state.commits > before.commits
+    });
+    let seconds = began.elapsed().as_secs_f64();
+    let cost = (state.commits - before.commits, bytes_to_disk(&daemon) - bytes_before, seconds);
+    assert_eq!(daemon.stop().code(), Some(0));
+    assert_eq!(notices(&stage.site.ledger(), "radio").len(), 1);
+    cost
+}
+
+#[test]
+fn a_day_of_a_port_that_flaps_costs_a_bounded_number_of_commits_and_bytes() {
+    const HOUR_S: u64 = 3600;
+    let backoff = stonechat::link::Backoff::default();
+    // Openings in an hour where nothing right comes through: each wait is twice the one before.
+    let (mut wait, mut at, mut openings) = (backoff.first, Duration::ZERO, 1_u64);
+    while at + wait <= Duration::from_secs(HOUR_S) {
+        (at, openings) = (at + wait, openings + 1);
+        wait = (wait * 2).min(backoff.most);
+    }
+    assert!(openings <= 67, "{openings}");
+    let times = util::shim::setting("STONECHAT_TEST_FLAPS", 4) as usize;
+    let (commits, bytes, _) = flaps(72, 0.05, times.min(6), |_, _| b"busy\r\n".to_vec());
+    // What it said, and that it closed.
+    assert!(commits <= 2 * times as u64 + 2, "{commits} commits for {times} openings");
+    let each = bytes / times.min(6) as u64;
+    assert!(each <= 128 << 10, "{each} bytes an opening");
+    // Where a right frame comes each time it opens again after a second: then the time between commits is the limit.
+    let (commits, more, seconds) =
+        flaps(73, 5.0, 2 * times, |time, stage| stage.run.emissions[stage.received + time].bytes.clone());
+    assert!(commits as f64 <= seconds / 5.0 + 2.0, "{commits} commits in {seconds} s");
+    let each_commit = more / commits.max(1);
+    assert!(each_commit <= 256 << 10, "{each_commit} bytes a commit");
+    let (quiet, busy) = (openings * each, HOUR_S / 10 * each_commit);
+    util::promises::kept(
+        "flapping-port",
+        "a port that flaps wears no memory card out",
+        "a device server that accepts and hangs up, with nothing said or with a right frame each time",
+        3 * times as u64,
+        &format!(
+            "nothing right: {openings} openings an hour at most, {:.0} kB each, {:.1} MB a day; a right frame each time: {} \
+             commits an hour at most (every 10 s), {:.0} kB each, {:.1} MB a day; one notice, one log line an hour",
+            each as f64 / 1e3,
+            (quiet * 24) as f64 / 1e6,
+            HOUR_S / 10,
+            each_commit as f64 / 1e3,
+            (busy * 24) as f64 / 1e6,
+        ),
+    );
+    println!("{openings} openings, {each} bytes each; {each_commit} bytes a commit");
+}
+
 #[test]
 fn a_notice_that_could_not_be_cleared_while_the_ledger_was_locked_is_cleared_afterwards() {
     let stage = Stage::new(67);
@@ -309,6 +397,99 @@ fn a_disk_that_does_not_read_the_configuration_is_worth_another_start_and_a_mist
     std::fs::remove_file(stage.site.path("keys.toml")).unwrap();
     std::os::unix::fs::symlink("/proc/self/mem", stage.site.path("keys.toml")).unwrap();
     assert_eq!(run(&stage.site).0, Some(2));
+}
+
+#[test]
+fn a_disk_that_does_not_read_points_calibrations_or_a_layout_is_worth_another_try_and_a_mistake_in_them_is_not()
+ {
+    let stage = Stage::new(70);
+    let path = |name: &str| stage.site.path(name).to_str().unwrap().to_owned();
+    let (unread, wrong) = (path("unread.toml"), path("wrong.toml"));
+    std::fs::write(&wrong, "[[calibratoin]]\n").unwrap();
+    std::fs::set_permissions(&wrong, std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
+    // proc_pid_mem(5): a regular file whose first byte cannot be read (EIO).
+    std::os::unix::fs::symlink("/proc/self/mem", &unread).unwrap();
+    let picture = path("picture.svg");
+    let readings = path("readings.csv");
+    std::fs::write(&readings, "a,b\n1,2\n").unwrap();
+    let code = |args: &[&str]| {
+        let output = stage.site.output(args);
+        let said =
+            [output.stdout, output.stderr].map(|text| String::from_utf8_lossy(&text).into_owned()).concat();
+        assert!(!said.contains("cannot be read") || output.status.code() == Some(3), "{args:?}: {said}");
+        assert_ne!(output.status.code(), Some(0), "{args:?}: {said}");
+        output.status.code()
+    };
+    for (file, expected) in [(&unread, Some(3)), (&wrong, Some(2))] {
+        for args in [
+            &["units", "check", "--units", file][..],
+            &["units", "check", "--json", "--units", file],
+            &["units", "show", "--point", "none", "--units", file],
+            &["export", "--units", file, "-o", &path("out.csv")],
+            &["plot", "--point", "none", "--units", file, "-o", &picture],
+            &["import", "--layout", file, "--dry-run", &readings],
+        ] {
+            assert_eq!(code(args), expected, "{args:?}");
+        }
+    }
+    // The points, which calibrations refer to.
+    let (points, kept) = (stage.site.path("points.toml"), stage.site.path("kept"));
+    std::fs::rename(&points, &kept).unwrap();
+    std::os::unix::fs::symlink("/proc/self/mem", &points).unwrap();
+    for args in [&["plot", "--point", "none", "-o", &picture][..], &["units", "check", "--units", &unread]] {
+        assert_eq!(code(args), Some(3), "{args:?}");
+    }
+    // And what a file says in addition can be mended first.
+    let output = stage.site.output(&["units", "check", "--units", &wrong]);
+    assert_eq!(output.status.code(), Some(2));
+}
+
+/// Waits until it has settled so often.
+fn await_settles(daemon: &Daemon, times: usize) {
+    let give_up = Instant::now() + PATIENCE;
+    while daemon.log().matches("settle ends").count() < times {
+        assert!(Instant::now() < give_up, "not settled {times} times:\n{}", daemon.log());
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+#[test]
+fn a_start_with_a_wrong_clock_leaves_no_run_of_decades_and_no_size_of_another_day() {
+    const NOW: i64 = 1_780_000_000;
+    let stage = Stage::new(71);
+    let unit = Unit::new(&stage.site);
+    let clock = stage.site.path("clock");
+    // As after a start without a battery: the time, and the seconds since the start.
+    let set = |text: String| {
+        std::fs::write(stage.site.path("clock.part"), text).unwrap();
+        std::fs::rename(stage.site.path("clock.part"), &clock).unwrap();
+    };
+    set("30 unsynchronised 10".to_owned());
+    let mut daemon = stage.site.start_with(|command| {
+        unit.give_to(command, watchdog());
+        command.arg("--simulated-clock").arg(&clock);
+    });
+    let mut stream = stage.accept(&mut daemon);
+    let (frames, bytes) = stage.rest();
+    let half = bytes.len() / 2;
+    stream.write_all(&bytes[..half]).unwrap();
+    await_settles(&daemon, 1);
+    assert_eq!(daemon.state().unwrap().started_at, 30);
+    // The network is there 90 s later, and the time is set.
+    set(format!("{NOW} 100"));
+    stream.write_all(&bytes[half..]).unwrap();
+    let state = daemon.wait_frames(frames);
+    assert_eq!(state.started_at, NOW - 90);
+    await_settles(&daemon, 2);
+    set(format!("{} 2990", NOW + 2890));
+    let now = "2026-05-28T21:15:00Z";
+    let status = stage.site.output(&["status", "--now", now]);
+    let status = String::from_utf8_lossy(&status.stdout).into_owned();
+    assert!(status.contains("running for 49 min"), "{status}");
+    assert_eq!(daemon.stop().code(), Some(0));
+    let days = hand::rows(&stage.site.ledger(), "SELECT day FROM size_day ORDER BY day");
+    assert!(days.len() <= 1 && days.iter().all(|day| format!("{day:?}").contains("20601")), "{days:?}");
+    ledger_equals_truth(&stage.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
 }
 
 /// Every key of the commented example, with its section: what is commented out too.

@@ -220,6 +220,20 @@ fn the_texts_are_those_that_were_read_and_found_good() {
 }
 
 #[test]
+fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
+    let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
+    let heard = Heard::new(plan, u32::MAX);
+    let now = heard.plan.to_unix_s();
+    // Written by a clock of 1970, a minute ago by the steady one.
+    let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
+    let look = Look { width: 140, unicode: true };
+    let state = state.by_the_clock_now(now, 4060);
+    let text = status::text(&heard.status(around(Some(state)), now), &look);
+    assert!(text.contains("running for 3 d 4 h, ") && text.contains("last commit 1 min ago"), "{text}");
+    assert!(text.contains("last frame 1 min ago") && !text.contains("STUCK"), "{text}");
+}
+
+#[test]
 fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);

@@ -12,6 +12,7 @@ use crate::config::roster::Logger;
 use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
+use crate::report::slots::slot_use;
 use crate::seal::keyring::Keyring;
 use crate::text::counted;
 use crate::view;
@@ -279,19 +280,19 @@ fn differences(
     keyring: Option<&Keyring>,
     snapshot: &Snapshot<'_>,
 ) -> Result<Vec<Problem>, Error> {
-    let addresses: Vec<Address> = config.roster.loggers().map(|logger| logger.address).collect();
-    let newest = snapshot.newest_sealed(&addresses, 1)?;
+    let addresses = config.roster.loggers().map(|logger| logger.address);
     let opened = snapshot.slots_opened()?;
     let shut = snapshot.shut_by_closing()?;
-    let opaque = snapshot.opaque(addresses.iter().copied())?;
+    let opaque = snapshot.opaque(addresses)?;
     let mut differences = Vec::new();
     for logger in config.roster.loggers() {
         let address = logger.address;
         let mut texts = Vec::new();
         if let Some(keyring) = keyring {
-            let used = newest.get(&address).and_then(|newest| newest.first()).map(|sealed| sealed.slot);
-            let opened = opened.get(&address).into_iter().flatten().map(|&(slot, _)| slot);
-            texts.extend(old_slot(address, used, opened.collect(), keyring));
+            let opened: Vec<Slot> =
+                opened.get(&address).into_iter().flatten().map(|&(slot, _)| slot).collect();
+            let used = slot_use(address, opened.iter().copied(), snapshot)?.in_use;
+            texts.extend(old_slot(address, used, opened, keyring));
         }
         for (&(_, slot), &frames) in shut.range((address, Slot(0))..=(address, Slot(u8::MAX))) {
             texts.push(format!(
@@ -315,8 +316,7 @@ fn differences(
     Ok(differences)
 }
 
-/// Whether a logger sends under a slot although a higher one is there for it. `used` is the slot of its newest
-/// record.
+/// Whether a logger sends under a slot although a higher one is there for it. `used` is the slot that it sends under.
 fn old_slot(address: Address, used: Option<Slot>, opened: Vec<Slot>, keyring: &Keyring) -> Option<String> {
     let used = used?;
     let is_higher = |slot: &Slot| *slot > used && keyring.closed_at(address, *slot).is_none();

@@ -1,7 +1,7 @@
 //! `stonechat export -o FILE`: readings as a file for a spreadsheet, a notebook or a database, with a descriptor.
 
 use super::{DONE, NO, Progress, USAGE, could_not, instant, load, present, print, print_json};
-use crate::config::Config;
+use crate::config::{self, Config};
 use crate::export::convert::{Convert, Raw};
 use crate::export::describe::{Provenance, package};
 use crate::export::file::{Synced, Target};
@@ -124,6 +124,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
             eprintln!("stonechat: {text}");
             USAGE
         }
+        Err(Failed::Config(problems)) => super::refused(&problems),
         // A reader that has gone away wants no more.
         Err(Failed::Gone) => DONE,
     }
@@ -132,6 +133,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 enum Failed {
     Text(String),
     Usage(String),
+    /// The files of points and calibrations.
+    Config(config::Problems),
     Gone,
 }
 
@@ -441,10 +444,7 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
 
 /// The site's points and calibrations, or the mistakes in them.
 fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, Failed> {
-    super::units::site(config, units, known).map_err(|problems| {
-        let problems: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        Failed::Usage(problems.join("\nstonechat: "))
-    })
+    super::units::site(config, units, known).map_err(Failed::Config)
 }
 
 /// Which files values rest on, with their digests, so that a reader can check that it has the same ones.

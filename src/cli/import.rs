@@ -149,15 +149,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 /// The layout that is asked for; the exit code where it cannot be read, when all is said.
 fn load_layout(config_path: &Path, args: &Args) -> Result<Option<Layout>, u8> {
     let Some(name) = &args.layout else { return Ok(None) };
-    match config::layout::load(&layout_path(config_path, name)) {
-        Ok(layout) => Ok(Some(layout)),
-        Err(problems) => {
-            for problem in problems.iter() {
-                eprintln!("stonechat: {problem}");
-            }
-            Err(USAGE)
-        }
-    }
+    let layout = config::layout::load(&layout_path(config_path, name));
+    layout.map(Some).map_err(|problems| super::refused(&problems))
 }
 
 /// A layout's file: a path, or a name in the folder of layouts.

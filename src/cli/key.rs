@@ -12,6 +12,7 @@ use crate::config::roster::{InService, Logger};
 use crate::config::{self, Config};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Sealed, Snapshot};
+use crate::report::slots::{SlotUse, slot_use};
 use crate::seal::keyring::{Keyring, Last};
 use crate::seal::{SlotKey, hex};
 use crate::state::{DaemonState, KeysState, LastState};
@@ -483,8 +484,7 @@ fn report<'a>(
             facts.running = differs(running, address, facts);
         }
     }
-    let firsts = firsts(address, &slots, snapshot)?;
-    let in_use = in_use(address, &firsts, snapshot)?.or(newest.first().map(|sealed| sealed.slot));
+    let SlotUse { firsts, in_use } = slot_use(address, opened.keys().copied(), snapshot)?;
     let mut change = change(address, &slots, in_use, keyring, &firsts);
     for closing in change.iter_mut().flat_map(|change| &mut change.closing) {
         let beyond = next_identity(address, closing.last);
@@ -516,38 +516,6 @@ fn differs(running: &KeysState, address: Address, facts: &SlotFacts) -> Option<R
     let in_file =
         facts.closed.map(|last| LastState { epoch: last.epoch.number(), sequence: last.sequence.number() });
     (last != in_file).then_some(Running::ClosedAt(last))
-}
-
-/// The first record under each slot that has opened frames, lowest slot first.
-fn firsts(
-    address: Address,
-    slots: &[SlotFacts],
-    snapshot: &Snapshot<'_>,
-) -> Result<BTreeMap<Slot, Identity>, Error> {
-    let mut firsts = BTreeMap::new();
-    for facts in slots.iter().filter(|facts| facts.opened_at.is_some()) {
-        let first = snapshot.smallest_sealed(address, facts.slot)?;
-        firsts.extend(first.map(|first| (facts.slot, first.identity)));
-    }
-    Ok(firsts)
-}
-
-/// The slot that was received last. By reception and not by the largest sequence, which a holder of the old key can
-/// choose; and what an older slot sealed before a newer one began may come late, so it does not count.
-fn in_use(
-    address: Address,
-    firsts: &BTreeMap<Slot, Identity>,
-    snapshot: &Snapshot<'_>,
-) -> Result<Option<Slot>, Error> {
-    let mut latest = None;
-    for &slot in firsts.keys() {
-        let newer = firsts.range(Slot(slot.0.saturating_add(1))..).map(|(_, first)| *first).max();
-        let newer = newer.filter(|_| slot.0 < u8::MAX);
-        let Some(from) = newer.or_else(|| Identity::new(address.number(), 1, 1)) else { continue };
-        let received = snapshot.latest_reception(from, slot)?;
-        latest = latest.max(received.map(|received| (received, slot)));
-    }
-    Ok(latest.map(|(_, slot)| slot))
 }
 
 /// The last identity before another: where the old slot ends if the new one begins there.

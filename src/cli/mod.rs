@@ -264,9 +264,7 @@ fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
 
 /// A time that somebody typed.
 fn instant(text: &str, option: &str) -> Result<i64, String> {
-    chrono::DateTime::parse_from_rfc3339(text).map(|time| time.timestamp()).map_err(|_| {
-        format!("{option} {text:?} is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")
-    })
+    crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
 }
 
 /// The present, or what `--now` says it is.

@@ -12,6 +12,9 @@ use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+/// The latest beginning: a record's time has 32 bits, and ten years must fit behind it.
+const FROM_MOST: i64 = 3_900_000_000;
+
 /// The arguments of `simulate`.
 #[derive(clap::Args)]
 pub struct Args {
@@ -37,7 +40,7 @@ pub struct Args {
     #[arg(long, default_value_t = 0.0)]
     rate: f64,
     /// When the field begins (Unix seconds) [default: so that it ends now]
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(i64).range(0..=FROM_MOST))]
     from: Option<i64>,
 }
 
@@ -181,4 +184,26 @@ pub(super) fn write_truth(field: &Field, dir: &Path) -> Result<(), String> {
             .map_err(|error| format!("{}: {error}", path.display()))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Only {
+        #[command(flatten)]
+        args: Args,
+    }
+
+    #[test]
+    fn a_field_that_begins_far_out_of_range_is_refused() {
+        let parse = |from: &str| Only::try_parse_from(["simulate", "--dir", "x", "--from", from]);
+        for from in ["-1", "9223372036854775807", "4000000000"] {
+            assert!(parse(from).is_err(), "{from}");
+        }
+        assert_eq!(parse("1780000000").unwrap().args.from, Some(1_780_000_000));
+        assert!(FROM_MOST + 3650 * 86_400 <= i64::from(u32::MAX));
+    }
 }

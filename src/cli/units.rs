@@ -118,12 +118,7 @@ pub(super) fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Re
 }
 
 fn loaded<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, u8> {
-    site(config, units, known).map_err(|problems| {
-        for problem in problems.iter() {
-            eprintln!("stonechat: {problem}");
-        }
-        USAGE
-    })
+    site(config, units, known).map_err(|problems| super::refused(&problems))
 }
 
 fn usage(text: &str) -> u8 {
@@ -316,15 +311,16 @@ fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, u
     match config::load_calibrations_in(config, &args.units, &Environment::of_process()) {
         Ok((points, calibrations)) => Ok(checked(config, args, (&points, &calibrations), now, out)),
         Err(problems) => {
+            let code = super::config_code(&problems);
             if args.json {
                 let problems: Vec<Value> = problems
                     .iter()
                     .map(|p| json!({ "file": p.file.to_string_lossy(), "line": p.line, "text": p.text }))
                     .collect();
-                return Err(print_json(out, &json!({ "problems": problems }), USAGE));
+                return Err(print_json(out, &json!({ "problems": problems }), code));
             }
             let count = counted(problems.len() as u64, "mistake");
-            Err(print(out, &format!("{problems}\n{count}; no count can be converted\n"), USAGE))
+            Err(print(out, &format!("{problems}\n{count}; no count can be converted\n"), code))
         }
     }
 }

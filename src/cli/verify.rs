@@ -172,6 +172,7 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
             "was_counted_as_held": done.was_counted,
             "unproven": ranges(&done.unproven), "unreadable": ranges(&done.unreadable),
             "csv_rows_lost": ranges(&done.rows_lost),
+            "journal_unproven": done.journal_unproven, "journal_cut": done.journal_cut,
         });
         return print_json(out, &value, code);
     }
@@ -222,6 +223,15 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
             "notes of people ({what}): {count} can be read there and prove nothing; they were not brought over: look at \
              them in the file, and write down again what is right\n"
         );
+    }
+    if done.journal_unproven > 0 {
+        text += &format!(
+            "{} of its journal can be read and fit no seal: they were not brought over\n",
+            counted(done.journal_unproven, "row")
+        );
+    }
+    if done.journal_cut {
+        text += "its journal cannot be read to the end: what came last may be in there and nowhere else\n";
     }
     text += "what was brought counts as come by hand: by which radio it came, and when, fits no digest and stays in the file\n";
     text += if done.is_whole() {

@@ -260,7 +260,7 @@ pub fn read(config: &Config, loggers: &[Address], now: i64) -> Result<List, Erro
 pub fn read_sheet(config: &Config, loggers: &[Address], now: i64) -> Result<Sheet, Error> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         let (list, known) = gather(config, snapshot, loggers, now)?;
-        sheet::gather(config, snapshot, list.visits, &known, loggers, now)
+        sheet::gather(config, snapshot, list, &known, loggers, now)
     })
 }
 

@@ -181,13 +181,13 @@ impl<'t> Notes<'t> {
         problems
     }
 
-    /// A key as a message may repeat it. In a file of keys a long word may be a key that lost its quotes, and in one
-    /// of calibrations digits may be a value on the wrong side of its equals sign.
+    /// A key as a message may repeat it. In a file of keys any word that does not belong there may be a part of a key
+    /// that lost its quotes, and in one of calibrations digits may be a value on the wrong side of its equals sign.
     fn word(&self, written: &str) -> String {
         let hidden = match self.shows {
             Shows::Everything => false,
             Shows::Keys => written.bytes().filter(u8::is_ascii_digit).count() > DIGITS_IN_KEY_MAX,
-            Shows::Nothing => written.len() >= HEX_RUN_MIN_LEN,
+            Shows::Nothing => true,
         };
         if hidden { "…".into() } else { shorten(written) }
     }
@@ -473,11 +473,11 @@ impl<'a, 'i> Table<'a, 'i> {
 
     /// Writes down a number that is too small or too large.
     pub(super) fn out_of_range(&self, field: &Field, value: &str, low: &str, high: &str) {
-        // A number this long in a file of keys may be a key that lost its quotes.
+        // A number with more digits than any that is allowed there may be a part of a key that lost its quotes.
         let hidden = match self.notes.shows {
             Shows::Everything => false,
             Shows::Keys => true,
-            Shows::Nothing => value.len() >= HEX_RUN_MIN_LEN,
+            Shows::Nothing => value.len() > high.len(),
         };
         let shown = if hidden { "the number".into() } else { shorten(value) };
         self.note(field, &format!("{shown} is out of range, allowed {low} to {high}; write {}", field.what));

@@ -38,7 +38,7 @@ use intake::Intake;
 use notify::Notifier;
 use opening::Opened;
 use port::PortNews;
-use state::{CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
+use state::{CLOCK_CHANGE_S, CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -62,8 +62,6 @@ const LISTENING_EVERY: Duration = Duration::from_secs(900);
 const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 /// The most rows that one settle takes: bounds how long the ledger's lock is held.
 const SETTLE_SLICE: u32 = 100_000;
-/// A clock that moved by more than this beside the steady one was changed.
-const CLOCK_CHANGE_S: i64 = 30;
 /// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
 const COMMIT_SHUT: usize = 2048;
 /// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
@@ -292,8 +290,8 @@ impl Daemon {
             is_ready: false,
             status_told: String::new(),
             keyring,
+            clock_offset: Some(now.unix_s - clock.steady_s()),
             clock,
-            clock_offset: None,
             tally: Tally::default(),
             waits_told: vec![None; radios],
             other_versions_told: BTreeSet::new(),
@@ -1241,15 +1239,16 @@ impl Daemon {
 
     /// What follows a whole settle.
     fn settled(&mut self) -> Result<(), Error> {
-        let day = self.settle.day;
         self.looked_again = false;
         if !std::mem::take(&mut self.settle.place_taken) {
             let now = self.now();
             self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
         }
         self.forget_gone()?;
-        // By a clock that is not right it would be another day's.
-        if self.now().synchronised {
+        // By a clock that is not right it would be another day's; and the settle may have begun by one.
+        let now = self.now();
+        if now.synchronised {
+            let day = self.day(now);
             self.quietly(|ledger| ledger.note_size(day))?;
         }
         self.retire()?;
@@ -1401,7 +1400,7 @@ impl Daemon {
         }
         let now = self.now();
         let Some(dir) = &self.state_dir else { return };
-        self.state.written_at = now.unix_s;
+        (self.state.written_at, self.state.written_steady_s) = (now.unix_s, self.clock.computer_s());
         self.state.clock_synchronised = now.synchronised;
         self.state.frames_in = self.intake.frames_in;
         self.state.waiting = self.intake.batch.items.len() as u64;

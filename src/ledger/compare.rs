@@ -9,10 +9,11 @@
 //! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
 //! compares authentic records only: CSV rows and what people write down are no part of a content digest.
 
+use super::care::stranger;
 use super::chunk::{self, BLOCK, Block, Blocks, Place};
 use super::guard::Sum;
 use super::state::State;
-use super::{Error, rows, schema};
+use super::{Error, rows};
 use crate::coverage::{Coverage, RangeSet};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -109,7 +110,7 @@ impl Side {
     /// A ledger or a backup of one. `anew`: its digests are worked out from every row instead of taken as stored.
     /// The state that is compared is let go of when the side is dropped.
     pub fn ledger(path: &Path, anew: bool, progress: impl FnMut(u64)) -> Result<Self, Error> {
-        let db = schema::open_for_reading(path)?;
+        let db = stranger::open_present(path)?;
         // One state for all that follows; ended when the connection closes.
         db.execute_batch("BEGIN")?;
         Self::within(Rc::new(db), anew, progress)

@@ -14,6 +14,7 @@
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
+use super::care::stranger;
 use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
@@ -58,6 +59,10 @@ pub struct Salvaged {
     pub unproven: Coverage,
     /// Held there by all that is known, and not to be read.
     pub unreadable: Coverage,
+    /// Rows of its journal, not settled yet, that can be read and fit no seal.
+    pub journal_unproven: u64,
+    /// Whether its journal could be read to the end. Where not, more may have been in it.
+    pub journal_cut: bool,
     /// Whether the present ledger counted it as the place of a part of the record.
     pub was_counted: bool,
 }
@@ -67,6 +72,8 @@ impl Salvaged {
     pub fn is_whole(&self) -> bool {
         [&self.unproven, &self.unreadable, &self.rows_lost].iter().all(|lost| lost.epochs().next().is_none())
             && self.notes_left.is_empty()
+            && self.journal_unproven == 0
+            && !self.journal_cut
     }
 }
 
@@ -158,7 +165,7 @@ impl Drop for Copied {
 fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
     let has_wal = std::fs::metadata(beside(from, "-wal")).is_ok_and(|wal| wal.len() > 0);
-    let source = if has_wal {
+    let mut source = if has_wal {
         let copy = Copied(beside(ledger, &format!(".salvage-{}", std::process::id())));
         for end in ["", "-wal"] {
             std::fs::copy(beside(from, end), beside(&copy.0, end))
@@ -182,6 +189,8 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
         Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, _copy: None }
     };
+    let size_of = source._copy.as_ref().map_or(from, |copy| copy.0.as_path());
+    stranger::bound(&mut source.db, size_of).map_err(|error| not(&error))?;
     match damage::can_be_read(&source.db) {
         Ok(()) => Ok(source),
         Err(why) => Err(not(&why)),
@@ -243,7 +252,7 @@ pub fn salvage(
     }
     let mut salvaged = Salvaged { was_counted: counted.is_some(), ..Salvaged::default() };
     let expected = expected(old, counted.as_ref());
-    let unsettled = proven_journal(old);
+    let unsettled = proven_journal(old, &mut salvaged);
     let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
     let all = places.len() as u64;
     let mut kept = Vec::new();
@@ -824,19 +833,25 @@ fn proven(place: Place, read: &Block, stored: Option<chunk::Block>, here: &BTree
 
 /// Unsettled records under seals that fit. Of profiles, events and opaque records only where their whole table fits
 /// its digest: no seal is over them.
-fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
+fn proven_journal(old: &Connection, salvaged: &mut Salvaged) -> BTreeMap<Place, Block> {
     let mut all: BTreeMap<Place, Block> = BTreeMap::new();
     let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
-    let mut read = || -> Result<(), Error> {
+    let mut read = || -> Result<u64, Error> {
         let columns = format!("row, kind, {SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
         let mut statement = old.prepare(&format!("SELECT {columns} FROM journal ORDER BY row"))?;
         let mut rows = statement.query([])?;
         let (mut seal, mut stretch) = (Seal::default(), Vec::new());
+        let (mut before, mut unproven) = (None, 0);
         while let Some(row) = rows.next()? {
             let mut values = [None; JOURNAL_COLUMNS];
             for (at, value) in values.iter_mut().enumerate() {
                 *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
             }
+            // In a tree that leads to one page again and again they never end.
+            if values[0] <= before {
+                return Err(Error::Corrupt("the journal's rows are not in order".to_owned()));
+            }
+            before = values[0];
             if values[1] != Some(kind::SEAL) {
                 seal.feed(&values);
                 stretch.push(values);
@@ -844,6 +859,9 @@ fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
             }
             let first = seal.first_row;
             let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
+            if !right {
+                unproven += stretch.len() as u64;
+            }
             for values in stretch.drain(..).filter(|values| right && values[5] == Some(0)) {
                 if let Some((id, found)) = of_journal(old, &values, rare) {
                     let sequence = id.sequence.number();
@@ -852,9 +870,12 @@ fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
                 }
             }
         }
-        Ok(())
+        Ok(unproven + stretch.len() as u64)
     };
-    let _ = read();
+    match read() {
+        Ok(unproven) => salvaged.journal_unproven = unproven,
+        Err(_) => salvaged.journal_cut = true,
+    }
     all
 }
 

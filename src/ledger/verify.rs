@@ -2,6 +2,7 @@
 //!
 //! Input: a ledger opened for reading. Output: what differs, by logger and range; nothing is changed.
 
+use super::care::stranger;
 use super::rows::kind;
 use super::state::{address_epoch, load_coverage};
 use super::{Error, chunk, guard, schema};
@@ -22,7 +23,7 @@ pub struct Verified {
 
 /// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` is told of each step.
 pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, Error> {
-    let db = schema::open_for_reading(path)?;
+    let db = stranger::open_to_check(path)?;
     let transaction = rusqlite::Transaction::new_unchecked(&db, TransactionBehavior::Deferred)?;
     let mut found = Verified::default();
     progress("SQLite integrity");
@@ -44,7 +45,7 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
 /// What SQLite itself finds wrong with a file, one line each.
 pub fn integrity_of(path: &Path) -> Result<Vec<String>, Error> {
     let mut found = Verified::default();
-    integrity(&schema::open_for_reading(path)?, &mut found)?;
+    integrity(&stranger::open_to_check(path)?, &mut found)?;
     Ok(found.differences)
 }
 

@@ -12,5 +12,6 @@ pub mod gateway;
 pub mod inputs;
 pub mod memory;
 pub mod reception;
+pub mod slots;
 pub mod values;
 pub mod visits;

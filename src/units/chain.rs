@@ -152,11 +152,7 @@ pub struct Words {
 impl Words {
     /// An instant in the site's offset, which it names.
     pub fn time(&self, at: i64) -> String {
-        let offset = chrono::FixedOffset::east_opt(self.offset_s);
-        match chrono::DateTime::from_timestamp(at, 0).zip(offset) {
-            Some((time, offset)) => time.with_timezone(&offset).format("%Y-%m-%d %H:%M:%S %:z").to_string(),
-            None => at.to_string(),
-        }
+        crate::text::to_the_second(at, self.offset_s)
     }
 }
 

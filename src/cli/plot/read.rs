@@ -73,12 +73,7 @@ impl<'c> Ground<'c> {
         needs_points: bool,
         known: &'c Known,
     ) -> Result<Self, u8> {
-        let told = |problems: config::Problems| {
-            for problem in problems.iter() {
-                eprintln!("stonechat: {problem}");
-            }
-            super::USAGE
-        };
+        let told = |problems: config::Problems| super::super::refused(&problems);
         let site =
             units.map(|units| super::super::units::site(config, units, known)).transpose().map_err(told)?;
         let points = match needs_points && site.is_none() {

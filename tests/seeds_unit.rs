@@ -1,0 +1,394 @@
+//! The daemon under its unit's environment, under a seed: in random order frames, ports that flap, starts and waits while
+//! another process holds the write lock, reloads of every key of `site.toml`, roster entries that come and go, stops and
+//! kills. Whatever the order: nothing is lost, the service manager always hears it, and it writes no more than its limits.
+//!
+//! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N` runs
+//! one seed, `STONECHAT_TEST_UNIT_SEEDS=N` so many.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use crate::util;
+
+use std::io::Write;
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::time::{Duration, Instant};
+use stonechat::ledger::query::Reader;
+use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, Run, What};
+use util::chance::Chance;
+use util::daemon::{Daemon, PATIENCE, Site};
+use util::truth::ledger_equals_truth;
+use util::unit::{Holder, Unit};
+
+/// Seeds of an ordinary run.
+const SEEDS: u64 = 2;
+/// What happens in one.
+const STEPS: usize = 12;
+/// Far above what a step takes here, far below the unit's.
+const WATCHDOG: Duration = Duration::from_secs(30);
+/// Seconds between commits.
+const COMMIT_EVERY_S: f64 = 0.5;
+
+/// Lines of `site.toml` that a reload applies: section, key, and values to choose from.
+const APPLIED: &[(&str, &str, [&str; 2])] = &[
+    ("site", "name", ["\"Harrow Tarn, renamed\"", "\"Harrow Tarn embankment\""]),
+    ("site", "utc_offset", ["\"+05:30\"", "\"-07:00\""]),
+    ("site", "clock_synchronised_file", ["\"run/never-there\"", "\"site.toml\""]),
+    ("ledger", "commit_every_s", ["0.4", "0.6"]),
+    ("ledger", "settle_rows", ["100", "20000"]),
+    ("roster", "file", ["\"roster.toml\"", "\"loggers.toml\""]),
+    ("keys", "file", ["\"ring.toml\"", "\"keys.toml\""]),
+    ("page", "listen", ["\"127.0.0.1:9\"", "\"127.0.0.1:8420\""]),
+];
+/// Those that change with a restart only.
+const REFUSED: &[(&str, &str, &str)] = &[
+    ("ledger", "path", "\"other.db\""),
+    ("radio", "name", "\"pole\""),
+    ("radio", "port", "\"/nowhere/at-all\""),
+];
+
+/// Replaces a key's line in its section, or adds it under the section's header.
+fn with_line(text: &str, section: &str, key: &str, value: &str) -> String {
+    let (mut out, mut inside, mut done) = (String::new(), false, false);
+    for line in text.lines() {
+        if line.starts_with('[') {
+            inside = line.trim_matches(['[', ']']) == section;
+            out += &format!("{line}\n");
+            if inside && !done {
+                out += &format!("{key} = {value}\n");
+                done = true;
+            }
+        } else if !(inside && line.split(" = ").next() == Some(key)) {
+            out += &format!("{line}\n");
+        }
+    }
+    if !done {
+        out += &format!("[{section}]\n{key} = {value}\n");
+    }
+    out
+}
+
+/// Whose frame it is.
+fn logger_of(emission: &Emission) -> u16 {
+    match emission.what {
+        What::Whole(id) | What::Repeated(id) => id.address.number(),
+        ref other => panic!("a quiet field has no {other:?}"),
+    }
+}
+
+struct World {
+    chance: Chance,
+    plan: FieldPlan,
+    run: Run,
+    /// The next emission.
+    next: usize,
+    /// What did not get through, to be sent once more at the end.
+    unheard: Vec<Emission>,
+    site: Site,
+    unit: Unit,
+    server: TcpListener,
+    daemon: Option<Daemon>,
+    stream: Option<TcpStream>,
+    /// Frames that this daemon was sent whole.
+    frames: u64,
+    /// Commits of the daemons before, and what may have caused one.
+    commits: u64,
+    causes: u64,
+    began: Instant,
+    flaps: u64,
+    locks: u64,
+    reloads: u64,
+    off_roster: u64,
+    starts_under_lock: u64,
+}
+
+impl World {
+    fn new(seed: u64) -> Self {
+        let plan = FieldPlan::dense(seed, 6, 40, 0.0, 0.0, 0.0).without_incidents();
+        let plan = plan.with_faults(FaultRates::none());
+        let server = TcpListener::bind("127.0.0.1:0").unwrap();
+        server.set_nonblocking(true).unwrap();
+        let port = format!("tcp://{}", server.local_addr().unwrap());
+        let site = Site::new(&plan, &port, COMMIT_EVERY_S, "");
+        for (from, to) in [("loggers.toml", "roster.toml"), ("keys.toml", "ring.toml")] {
+            std::fs::copy(site.path(from), site.path(to)).unwrap();
+        }
+        let unit = Unit::new(&site);
+        let run = Field::new(plan.clone()).run_out();
+        let mut world = Self {
+            chance: Chance(seed ^ 0x11_4e57),
+            plan,
+            run,
+            next: 0,
+            unheard: Vec::new(),
+            site,
+            unit,
+            server,
+            daemon: None,
+            stream: None,
+            frames: 0,
+            commits: 0,
+            causes: 0,
+            began: Instant::now(),
+            flaps: 0,
+            locks: 0,
+            reloads: 0,
+            off_roster: 0,
+            starts_under_lock: 0,
+        };
+        world.start();
+        world
+    }
+
+    fn daemon(&mut self) -> &mut Daemon {
+        self.daemon.as_mut().unwrap()
+    }
+
+    fn start(&mut self) {
+        self.daemon = Some(self.site.start_with(|command| self.unit.give_to(command, WATCHDOG)));
+        (self.frames, self.stream) = (0, None);
+        self.causes += 2;
+    }
+
+    /// The connection at the device server; a new one where there is none.
+    fn stream(&mut self) -> &mut TcpStream {
+        if self.stream.is_none() {
+            let give_up = Instant::now() + PATIENCE;
+            let stream = loop {
+                if let Ok((stream, _)) = self.server.accept() {
+                    break stream;
+                }
+                let ended = self.daemon().child.try_wait().unwrap();
+                assert!(ended.is_none() && Instant::now() < give_up, "{ended:?}\n{}", self.daemon().log());
+                std::thread::sleep(Duration::from_millis(2));
+            };
+            stream.set_nonblocking(false).unwrap();
+            self.stream = Some(stream);
+        }
+        self.stream.as_mut().unwrap()
+    }
+
+    /// The next few emissions, as they are sent.
+    fn take(&mut self) -> Vec<Emission> {
+        let most = self.run.emissions.len();
+        let end = (self.next + 3 + self.chance.below(12)).min(most);
+        let taken = self.run.emissions[self.next..end].to_vec();
+        self.next = end;
+        taken
+    }
+
+    fn send(&mut self, emissions: &[Emission]) {
+        let bytes: Vec<u8> = emissions.iter().flat_map(|emission| emission.bytes.clone()).collect();
+        self.stream().write_all(&bytes).unwrap();
+        self.frames += emissions.len() as u64;
+        let frames = self.frames;
+        self.daemon().wait_for("all heard", |state| state.frames_in >= frames);
+        self.causes += 1;
+    }
+
+    fn wait_committed(&mut self) {
+        let frames = self.frames;
+        self.daemon().wait_frames(frames);
+    }
+
+    /// The device server says that it is busy, or loses the line within a frame, and hangs up.
+    fn flap(&mut self) {
+        let torn = self.take();
+        let mut bytes = b"busy\r\n".to_vec();
+        let in_a_frame = self.chance.percent(50);
+        if in_a_frame && let Some(emission) = torn.first() {
+            bytes = emission.bytes[..1 + self.chance.below(emission.bytes.len() - 1)].to_vec();
+            // Without its end it is none.
+            bytes.retain(|&byte| byte != 0);
+        }
+        self.unheard.extend(torn);
+        let stream = self.stream();
+        stream.write_all(&bytes).unwrap();
+        stream.shutdown(Shutdown::Both).unwrap();
+        self.stream = None;
+        self.daemon().wait_for("lost port", |state| !state.radios[0].up);
+        self.flaps += 1;
+        self.causes += 2;
+    }
+
+    /// Another process holds the write lock while frames come in.
+    fn lock(&mut self) {
+        let holder = Holder::take(&self.site.ledger());
+        let taken = self.take();
+        self.send(&taken);
+        if self.chance.percent(50) {
+            self.reload();
+        }
+        drop(holder);
+        self.wait_committed();
+        self.locks += 1;
+        self.causes += 3;
+    }
+
+    fn heard_reload(&mut self) -> (usize, usize) {
+        let log = self.daemon().log();
+        (log.matches("configuration reloaded").count(), log.matches("not reloaded: ").count())
+    }
+
+    /// HUP; whether what is in the files is in force.
+    fn hang_up(&mut self) -> bool {
+        let before = self.heard_reload();
+        self.daemon().signal(rustix::process::Signal::HUP);
+        let give_up = Instant::now() + PATIENCE;
+        self.causes += 3;
+        loop {
+            let now = self.heard_reload();
+            if now != before {
+                return now.0 > before.0;
+            }
+            assert!(Instant::now() < give_up, "not reloaded:\n{}", self.daemon().log());
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    }
+
+    fn reload(&mut self) {
+        let file = self.site.path("site.toml");
+        let before = std::fs::read_to_string(&file).unwrap();
+        if self.chance.percent(25) {
+            let &(section, key, value) = self.chance.pick(REFUSED).unwrap();
+            std::fs::write(&file, with_line(&before, section, key, value)).unwrap();
+            assert!(!self.hang_up(), "[{section}] {key} is refused\n{}", self.daemon().log());
+            std::fs::write(&file, before).unwrap();
+        } else {
+            let &(section, key, values) = self.chance.pick(APPLIED).unwrap();
+            let value = values[self.chance.below(2)];
+            std::fs::write(&file, with_line(&before, section, key, value)).unwrap();
+            assert!(self.hang_up(), "[{section}] {key} is applied\n{}", self.daemon().log());
+        }
+        self.reloads += 1;
+    }
+
+    /// An entry leaves the roster, frames come meanwhile, and it is put back.
+    fn roster_changes(&mut self) {
+        let whole = std::fs::read_to_string(self.site.path("loggers.toml")).unwrap();
+        let entries: Vec<&str> = whole.split("[[logger]]").collect();
+        let gone = 1 + self.chance.below(entries.len() - 1);
+        let number: u16 = entries[gone]
+            .lines()
+            .find_map(|line| line.strip_prefix("address = "))
+            .and_then(|number| number.parse().ok())
+            .unwrap();
+        let without: Vec<&str> =
+            entries.iter().enumerate().filter(|&(at, _)| at != gone).map(|(_, entry)| *entry).collect();
+        let write = |site: &Site, text: &str| {
+            for name in ["loggers.toml", "roster.toml"] {
+                std::fs::write(site.path(name), text).unwrap();
+            }
+        };
+        write(&self.site, &without.join("[[logger]]"));
+        assert!(self.hang_up(), "{}", self.daemon().log());
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        self.unheard.extend(taken.into_iter().filter(|emission| logger_of(emission) == number));
+        write(&self.site, &whole);
+        assert!(self.hang_up(), "{}", self.daemon().log());
+        self.off_roster += 1;
+    }
+
+    fn end_daemon(&mut self, kill: bool) {
+        self.wait_committed();
+        self.commits += self.daemon().state().unwrap().commits;
+        if kill {
+            self.daemon().kill();
+        } else {
+            let code = self.daemon().stop().code();
+            assert_eq!(code, Some(0), "{}", self.daemon().log());
+        }
+        self.stream = None;
+        self.unit.load_credential(&self.site);
+    }
+
+    fn restart(&mut self) {
+        let kill = self.chance.percent(50);
+        self.end_daemon(kill);
+        let under_lock = self.chance.percent(60);
+        let holder = under_lock.then(|| Holder::take(&self.site.ledger()));
+        self.start();
+        let taken = self.take();
+        self.send(&taken);
+        drop(holder);
+        self.wait_committed();
+        self.starts_under_lock += u64::from(under_lock);
+    }
+
+    fn step(&mut self) {
+        match self.chance.below(10) {
+            0 | 1 => {
+                let taken = self.take();
+                self.send(&taken);
+            }
+            2 | 3 => self.flap(),
+            4 | 5 => self.lock(),
+            6 | 7 => self.reload(),
+            8 => self.roster_changes(),
+            _ => self.restart(),
+        }
+    }
+
+    /// All that was not heard is sent once more: the ledger is the truth, and what was written is bounded.
+    fn end(&mut self) {
+        while self.next < self.run.emissions.len() {
+            let taken = self.take();
+            self.send(&taken);
+        }
+        let unheard = std::mem::take(&mut self.unheard);
+        self.send(&unheard);
+        self.end_daemon(false);
+        ledger_equals_truth(&self.site.ledger(), &self.run.truth, &self.plan.to_roster());
+        // Between two commits is the time that the configuration says, whatever a port does.
+        let most = (self.began.elapsed().as_secs_f64() / 0.4) as u64 + self.causes;
+        assert!(self.commits <= most, "{} commits, {most} at most", self.commits);
+        let reader = Reader::open(&self.site.ledger()).unwrap();
+        let notices: i64 = reader
+            .connection()
+            .query_row("SELECT count(*) FROM notice WHERE kind = 'radio'", [], |row| row.get(0))
+            .unwrap();
+        assert!(notices <= 1, "{notices} notices of one port that flapped {} times", self.flaps);
+        let signs = self.unit.drain();
+        assert!(signs.iter().any(|sign| sign.contains("READY=1")), "{signs:?}");
+    }
+}
+
+#[test]
+fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_are_bounded() {
+    let seed = util::shim::setting("STONECHAT_TEST_SEED", u64::MAX);
+    let seeds = match seed {
+        u64::MAX => 0..util::shim::setting("STONECHAT_TEST_UNIT_SEEDS", SEEDS),
+        one => one..one + 1,
+    };
+    let count = seeds.end - seeds.start;
+    let (mut flaps, mut locks, mut reloads, mut off_roster, mut starts) = (0, 0, 0, 0, 0);
+    for seed in seeds {
+        println!("seed {seed}");
+        let mut world = World::new(seed);
+        // Each at least once, then by chance.
+        world.flap();
+        world.lock();
+        world.reload();
+        world.roster_changes();
+        world.restart();
+        for _ in 0..STEPS - 5 {
+            world.step();
+        }
+        world.end();
+        flaps += world.flaps;
+        locks += world.locks;
+        reloads += world.reloads;
+        off_roster += world.off_roster;
+        starts += world.starts_under_lock;
+    }
+    util::promises::kept(
+        "unit-seeds",
+        "under its unit nothing is lost, and writes are bounded, whatever happens in whatever order",
+        "ports that flap, locks held by another process, reloads, roster entries that come and go, stops and kills",
+        count,
+        &format!(
+            "the ledger is the truth: {flaps} flaps, {locks} held locks, {starts} starts under one, {reloads} reloads, \
+             {off_roster} loggers off the roster for a time"
+        ),
+    );
+}
