@@ -31,6 +31,7 @@ mod points;
 mod power;
 mod readers;
 mod restore;
+mod retention;
 mod salvage;
 mod seeds;
 mod seeds_unit;

@@ -147,6 +147,9 @@ fn write_sheets(
     out: &mut dyn Write,
 ) -> u8 {
     // Before anything is read: somebody who waits for nothing is told at once.
+    if let (false, Err(text)) = (is_dash(file), super::not_of_the_site(config, file)) {
+        return could_not(&text);
+    }
     if !is_dash(file) && !force && file.exists() {
         return could_not(&is_there(file));
     }

@@ -21,7 +21,7 @@ pub(super) use super::query::elsewhere;
 use super::restore::{beside, dated, free_name};
 use super::rows::{SHARED, kind};
 use super::state::journal_insert;
-use super::{Error, Ledger, Stamp, guard, schema, settle};
+use super::{Error, Ledger, Stamp, guard, retire, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
@@ -437,6 +437,9 @@ fn make(
         }
         if let (Some(old), Some(known)) = (lost.file, lost.known) {
             taken.carried = carry_over(&db, old, known, &mut covered, &mut here)?;
+            if matches!(lost.in_file, InFile::Proven(_)) {
+                retire::carry_over(&db, old, known.seen_row, &mut here)?;
+            }
         }
         let nothing = Coverage::default();
         let there = match &lost.in_file {

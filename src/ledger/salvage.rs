@@ -15,7 +15,7 @@
 //! nor frames that stayed shut.
 
 use super::care::stranger;
-use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal, Stored};
+use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
 use super::import::{Evidence, Item, Items};
@@ -284,7 +284,8 @@ pub fn salvage(
                 block.entry(*sequence).or_insert_with(|| found.clone());
             }
         }
-        note_lost(place, &expected, &block, &read, &here, &mut salvaged);
+        let given_up = given_up(&present, place)?;
+        note_lost(place, &expected, &block, &read, &here, &given_up, &mut salvaged);
         if how.fill {
             unsure.extend(settled.iter().filter_map(|(&sequence, found)| {
                 let id = Identity::new(place.0, place.1, sequence)?;
@@ -415,7 +416,7 @@ fn csv_rows(
         }
         let is_proven = fit
             && stored(old, place).is_some_and(|stored| {
-                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.block.guard)
+                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.guard)
             });
         let mut taken = BTreeSet::new();
         for (id, import, resolution, row) in found {
@@ -703,7 +704,7 @@ fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
     if fits(old, "held_range") {
         let _ = read("SELECT logger, epoch, first, last, basis, 0 FROM held_range", false);
     } else {
-        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk WHERE retired_at IS NULL", true);
+        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk", true);
     }
     all
 }
@@ -731,7 +732,7 @@ fn span(block: u32) -> (u32, u32) {
     (first, first.saturating_add(BLOCK - 1))
 }
 
-fn stored(old: &Connection, place: Place) -> Option<Stored> {
+fn stored(old: &Connection, place: Place) -> Option<chunk::Block> {
     let sql = format!("{} WHERE logger = ? AND epoch = ? AND block = ?", chunk::STORED);
     old.prepare_cached(&sql).ok()?.query_row(place, chunk::stored_row).ok()
 }
@@ -801,7 +802,7 @@ fn range(
 
 /// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
 /// cannot be read or is not what it was: it is authentic by itself.
-fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u32, Held>) -> Block {
+fn proven(place: Place, read: &Block, stored: Option<chunk::Block>, here: &BTreeMap<u32, Held>) -> Block {
     let Some(stored) = stored else { return Block::new() };
     let sum_of = |sequence: u32, found: &Found| {
         Identity::new(place.0, place.1, sequence).map(|id| chunk::record_sum(id, &found.plaintext))
@@ -811,7 +812,7 @@ fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u3
     let fits = |sums: &BTreeMap<u32, Sum>| {
         let mut sum = Sum::default();
         sums.values().for_each(|&one| sum.add(one));
-        sum == stored.block.content && sums.len() as u64 == u64::from(stored.block.records)
+        sum == stored.content && sums.len() as u64 == u64::from(stored.records)
     };
     if fits(&sums) {
         return read.clone();
@@ -913,6 +914,20 @@ fn of_journal(
     Some((id, Found { plaintext, slot }))
 }
 
+/// What retention gave up of a block to a backup: it is here, without its values.
+fn given_up(db: &Connection, (logger, epoch, block): Place) -> Result<RangeSet, Error> {
+    let (first, last) = span(block);
+    let mut statement = db.prepare_cached(
+        "SELECT sequence FROM retired_row WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+    )?;
+    let mut rows = statement.query(params![logger, epoch, first, last])?;
+    let mut all = RangeSet::default();
+    while let Some(row) = rows.next()? {
+        all.insert(row.get(0)?);
+    }
+    Ok(all)
+}
+
 /// What of a block was held there and is not brought.
 fn note_lost(
     (logger, epoch, block): Place,
@@ -920,6 +935,7 @@ fn note_lost(
     brought: &Block,
     read: &RangeSet,
     here: &BTreeMap<u32, Held>,
+    given_up: &RangeSet,
     salvaged: &mut Salvaged,
 ) {
     let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) else { return };
@@ -927,7 +943,8 @@ fn note_lost(
     let window: RangeSet = [span(block)].into_iter().collect();
     for &(first, last) in held.authentic.intersection(&window).ranges() {
         for sequence in first..=last {
-            if brought.contains_key(&sequence) || here.contains_key(&sequence) {
+            if brought.contains_key(&sequence) || here.contains_key(&sequence) || given_up.contains(sequence)
+            {
                 continue;
             }
             let lost =
@@ -999,7 +1016,7 @@ impl Ledger {
             // The daemon may have received some of it since it was looked for.
             let mut came = RangeSet::default();
             for &(first, last) in gone.ranges() {
-                for table in ["settled", "profile_row", "event_row", "opaque_row"] {
+                for table in ["settled_or_retired", "profile_row", "event_row", "opaque_row"] {
                     let mut statement = db.prepare_cached(&format!(
                         "SELECT sequence FROM {table}
                          WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
@@ -1018,7 +1035,7 @@ impl Ledger {
                 // CSV rows are not brought over: those that came since are here.
                 let mut here = RangeSet::default();
                 let mut statement = db.prepare_cached(
-                    "SELECT sequence FROM settled s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
+                    "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
                          (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
                 )?;
                 let mut rows = statement.query(params![address.number(), epoch.number()])?;

@@ -24,7 +24,9 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0006_unproven.sql"),
     include_str!("../../migrations/0007_once_held.sql"),
     include_str!("../../migrations/0008_by_hand.sql"),
-    include_str!("../../migrations/0009_gap_now.sql"),
+    include_str!("../../migrations/0009_retired.sql"),
+    include_str!("../../migrations/0010_notices.sql"),
+    include_str!("../../migrations/0011_gap_now.sql"),
 ];
 
 /// The version that this program writes.
@@ -232,11 +234,18 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
     // The -wal is there from the first lock on, and nothing is in it yet.
     sync_folder(path)?;
     if found < MIGRATIONS.len() {
+        let sound = guard::sound_tables(&transaction);
         for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
             transaction.execute_batch(sql).map_err(at)?;
             transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
         }
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+        // A statement that was prepared before counts the columns of before.
+        transaction.flush_prepared_statement_cache();
+        // A column or a row that a migration adds is no damage. What was damaged before stays so.
+        for table in sound {
+            guard::keep(&transaction, table, guard::table_sum(&transaction, table, "true", ())?)?;
+        }
         make_digests(&transaction)?;
         name_ledger(&transaction)?;
     }

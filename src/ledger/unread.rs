@@ -113,7 +113,7 @@ impl Snapshot<'_> {
                      AND p.sequence = o.sequence AND p.rank = 0)
                  AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = o.logger AND e.epoch = o.epoch
                      AND e.sequence = o.sequence AND e.rank = 0)
-                 AND NOT EXISTS (SELECT 1 FROM settled s WHERE s.logger = o.logger AND s.epoch = o.epoch
+                 AND NOT EXISTS (SELECT 1 FROM settled_or_retired s WHERE s.logger = o.logger AND s.epoch = o.epoch
                      AND s.sequence = o.sequence AND s.rank = 0)
              ORDER BY epoch DESC, sequence DESC LIMIT ?2",
         )?;

@@ -6,8 +6,7 @@ use super::care::stranger;
 use super::rows::kind;
 use super::state::{address_epoch, load_coverage};
 use super::{Error, chunk, guard, schema};
-use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::wire::seq::Identity;
+use crate::coverage::{Basis, Coverage};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
@@ -105,19 +104,10 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
         kind::READING
     );
     count(db, &journal, &mut counted, found)?;
-    // What retention gave up is covered all the same.
-    for (logger, epoch, first, last) in chunk::retired(db)? {
-        let place = Identity::new(logger, epoch, first)
-            .ok_or_else(|| Error::Corrupt("a retired block has a reserved identity".into()))?;
-        if let Some(held) = stored.epoch(place.address, place.epoch) {
-            let window: RangeSet = [(first, last)].into_iter().collect();
-            for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
-                for &(first, last) in set.intersection(&window).ranges() {
-                    counted.insert_range(place.address, place.epoch, basis, first, last);
-                }
-            }
-        }
-    }
+    // What retention gave up is covered all the same, and is not here.
+    let retired = "SELECT logger, epoch, sequence, rank, rank > 0 AND EXISTS (SELECT 1 FROM import i
+             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
+    count(db, retired, &mut counted, &mut Verified::default())?;
     // And what a ledger holds that was set aside.
     let elsewhere = super::damage::elsewhere(db)?;
     for (address, epoch, held) in elsewhere.epochs() {

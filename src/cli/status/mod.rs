@@ -129,6 +129,7 @@ pub struct Status {
     opaque: Vec<Opaque>,
     gateway: Gateway,
     notices: Vec<Notice>,
+    notices_dropped: i64,
     loggers: Vec<LoggerStatus>,
     report: Report,
 }
@@ -303,6 +304,7 @@ pub fn gather(
         opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
         gateway,
         notices: snapshot.notices()?,
+        notices_dropped: snapshot.notices_dropped()?,
         loggers,
         report,
     })
@@ -435,6 +437,7 @@ pub fn json(status: &Status) -> Value {
             "disk_free_bytes": around.disk_free_bytes,
             "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
             "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
+            "notices_dropped": status.notices_dropped,
         },
         "radios": radios, "conflicts": view::unread::conflicts_json(&status.conflicts), "foreign": {
             "addresses": status.foreign.len(),
