@@ -307,6 +307,16 @@ impl Coverage {
         self.epochs.range(span_of(address)).map(|(&(_, epoch), held)| (epoch, held))
     }
 
+    /// The epochs of one logger before another one, the last first.
+    pub fn epochs_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+    ) -> impl Iterator<Item = (Epoch, &EpochCoverage)> {
+        let before = *span_of(address).start()..(address, epoch);
+        self.epochs.range(before).rev().map(|(&(_, epoch), held)| (epoch, held))
+    }
+
     /// The epochs of one logger whose end a held profile has named, ascending.
     pub fn named_of(&self, address: Address) -> impl Iterator<Item = (Epoch, Named)> {
         self.named.range(span_of(address)).map(|(&(_, epoch), &named)| (epoch, named))

@@ -35,7 +35,7 @@ impl<'a, F: Facts> Clocks<'a, F> {
         }
         let mut not_before = None;
         // Bounded by themselves and by their receptions only, so that this ends.
-        let before = self.coverage.epochs_of(self.address).rev().filter(|(of, _)| *of < epoch);
+        let before = self.coverage.epochs_before(self.address, epoch);
         for (of, held) in before.take(EPOCHS_BEFORE_MAX) {
             let last = held.authentic.largest().and_then(Sequence::new);
             let last = last.map(|sequence| Identity { address: self.address, epoch: of, sequence });
