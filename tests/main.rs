@@ -30,6 +30,7 @@ mod points;
 mod power;
 mod readers;
 mod restore;
+mod roster;
 mod salvage;
 mod seeds;
 mod seeds_unit;
