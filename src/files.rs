@@ -231,6 +231,17 @@ pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
     all
 }
 
+/// Which file a name leads to: device and inode. `None`: to none that can be reached.
+pub fn place(path: &Path) -> Option<(u64, u64)> {
+    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+}
+
+/// All names in a folder, as paths; none where it cannot be read.
+pub fn names_in(folder: &Path) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    entries.map(|entry| entry.path()).collect()
+}
+
 /// The folder in which a file lies.
 pub fn folder_of(path: &Path) -> &Path {
     path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))

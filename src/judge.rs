@@ -160,8 +160,11 @@ pub trait Held {
     /// although coverage says so.
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Self::Error>;
 
-    /// Whether what was held under `identity` was given up to a verified backup.
+    /// Whether the authentic reading held under `identity` was given up to a backup.
     fn is_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
+
+    /// Whether the CSV row that covers `identity` was.
+    fn is_row_given_up(&mut self, identity: Identity) -> Result<bool, Self::Error>;
 
     /// Whether it counts as held because of a ledger that was set aside as damaged: its content is not here.
     fn is_elsewhere(&mut self, identity: Identity) -> Result<bool, Self::Error>;
@@ -505,7 +508,7 @@ pub fn judge_row<H: Held + ?Sized>(
     if coverage.holds_row(identity) {
         return judged(verdict(match held.row(identity)? {
             Some(other) => row.agrees_with_row(&other),
-            None => held.is_elsewhere(identity)?,
+            None => held.is_row_given_up(identity)? || held.is_elsewhere(identity)?,
         }));
     }
     judged(RowVerdict::Stored)

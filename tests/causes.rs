@@ -229,6 +229,26 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
     }
 }
 
+#[test]
+fn what_no_logger_could_get_through_is_not_counted_against_its_path() {
+    let mut plan = quiet_plan(4, 4, 9);
+    let day = |n: i64| FROM_UNIX_S + n * DAY;
+    plan.radio_outages.push(Span::new(day(5), day(5) + 20 * HOUR));
+    plan.logger_outages.push((address(13), Span::new(day(7), day(7) + 22 * HOUR)));
+    let told = Told::new(plan, vec![Span::new(day(3), day(4) + 12 * HOUR)]);
+    let check = |when: &str| {
+        let status = told.site.json(&["status", "--json", "--now", &told.now()]);
+        for logger in status["loggers"].as_array().unwrap() {
+            let (share, is_13) = (logger["heard_first_time_7d"].as_f64().unwrap(), logger["logger"] == 13);
+            assert!(if is_13 { share < 0.8 } else { share > 0.98 }, "{when}: {share}: {logger}");
+            assert_eq!(logger["needs_somebody"] == true, is_13, "{when}: {logger}");
+        }
+    };
+    check("before an import");
+    [11, 12, 13, 14].into_iter().for_each(|number| told.import(address(number)));
+    check("after an import");
+}
+
 /// Every outage of a report against what happened to each of its records.
 fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'static str, u64>) {
     let mut said: BTreeMap<(u16, u32, u32), String> = BTreeMap::new();

@@ -146,7 +146,15 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
     backup::make(&path, &whole, NOW, |_| ()).unwrap();
-    assert!(ledger.retire(1_780_000_000 + 9 * 86_400, NOW).unwrap() > 0);
+    assert!(
+        ledger
+            .retire(
+                stonechat::ledger::retire::Bounds { before: 1_780_000_000 + 9 * 86_400, seen_since: 0 },
+                NOW
+            )
+            .unwrap()
+            > 0
+    );
     assert!(compare(&copy_of(&path), &copy_of(&whole), |_| true).unwrap().is_same());
     // A third copy lacks some of what was given up: which of the others are the same, nobody can say any more.
     let fewer: Vec<Emission> =

@@ -557,3 +557,27 @@ fn the_command_takes_spans_and_times_and_says_what_is_wrong_with_them() {
     assert_eq!(run(&["--logger", "99"]).0, 2);
     assert_eq!(run(&["--json", "--as-of", "2026-05-03T00:00:00Z", "--logger", "11"]).0, 0);
 }
+
+#[test]
+fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_an_export() {
+    let (_dir, config, _, now) = embankment(3_000);
+    let path = config.ledger.path.clone();
+    // As a ledger has them that took over from a damaged one.
+    let db = rusqlite::Connection::open(&path).unwrap();
+    for table in ["settled", "journal"] {
+        let sql = format!("UPDATE {table} SET stored_at = NULL, lag = NULL, import = NULL WHERE rank = 0");
+        db.execute(&sql, []).unwrap();
+    }
+    for table in ["profile_row", "event_row", "opaque_row"] {
+        let sql = format!("UPDATE {table} SET stored_at = NULL, received_at = NULL, import = NULL");
+        db.execute(&sql, []).unwrap();
+    }
+    drop(db);
+    let missing = |as_of: Option<i64>| {
+        let wanted = Wanted { as_of, ..by_month(now, 3) };
+        let counts = cli::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+        counts.iter().map(|of| of.all.missing).collect::<Vec<_>>()
+    };
+    assert!(missing(None).iter().any(|&missing| missing > 0));
+    assert_eq!(missing(Some(now)), missing(None));
+}

@@ -963,6 +963,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
         "commit_every_s",
         "settle_rows",
         "retention_days",
+        "retention_backup_seen_days",
         "baud",
         "dtr",
         "rts",

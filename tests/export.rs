@@ -912,3 +912,61 @@ fn the_lines_of_the_documentation_run() {
         }
     }
 }
+
+#[test]
+fn no_command_writes_over_a_file_of_the_site_even_where_it_is_asked_to() {
+    let plan = FieldPlan::harrow_tarn(73, 2, 1_780_000_000, 2).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
+    util::hand::receive(&site.ledger(), &plan, &run.emissions);
+    std::fs::create_dir(site.path("out")).unwrap();
+    std::fs::create_dir(site.path("layouts")).unwrap();
+    std::fs::write(site.path("layouts/blue.toml"), "# a layout").unwrap();
+    std::fs::write(site.path("calibrations.toml"), "# calibrations").unwrap();
+    std::fs::hard_link(site.path("layouts/blue.toml"), site.path("out/layout.csv")).unwrap();
+    std::fs::hard_link(site.path("loggers.toml"), site.path("out/roster.csv")).unwrap();
+    std::fs::hard_link(site.path("loggers.toml"), site.path("out/roster.txt")).unwrap();
+    std::os::unix::fs::symlink(site.path("keys.toml"), site.path("out/keys.csv")).unwrap();
+    let files =
+        ["ledger.db", "keys.toml", "loggers.toml", "site.toml", "calibrations.toml", "layouts/blue.toml"];
+    let bytes = || files.map(|name| std::fs::read(site.path(name)).unwrap());
+    let before = bytes();
+    let path = |name: &str| site.path(name).to_str().unwrap().to_owned();
+    let refused = |args: &[&str]| {
+        let output = site.output(args);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(!output.status.success() && said.contains("belongs to the site"), "{args:?}: {said}");
+    };
+    for name in [
+        "ledger.db",
+        "ledger.db-journal",
+        "ledger.db.known",
+        "keys.toml",
+        "site.toml",
+        "calibrations.toml",
+        "layouts/blue.toml",
+        "out/layout.csv",
+        "out/roster.csv",
+        "out/keys.csv",
+    ] {
+        refused(&["export", "--raw", "--format", "csv", "-o", &path(name), "--force", "--no-descriptor"]);
+    }
+    refused(&[
+        "export",
+        "--raw",
+        "--format",
+        "csv",
+        "-o",
+        &path("readings.csv"),
+        "--descriptor",
+        "keys.toml",
+        "--force",
+    ]);
+    refused(&["visits", "--sheet", &path("out/roster.txt"), "--force"]);
+    refused(&["backup", &path("ledger.db-wal")]);
+    assert!(bytes() == before);
+    assert!(!site.path("readings.csv").exists());
+    // A name of one's own is taken as before.
+    let done = site.output(&["export", "--raw", "--format", "csv", "-o", &path("out/readings.csv")]);
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+}

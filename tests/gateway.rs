@@ -200,6 +200,33 @@ fn the_line_of_a_radio_shows_all_eight_outcomes() {
     assert!(text.contains(line), "{text}");
 }
 
+#[test]
+fn open_conflicts_are_named_in_the_status_with_their_loggers() {
+    let plan = quiet_plan(3, 1);
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    let reading = |at: u32, count: i32| {
+        let mut plaintext = Vec::new();
+        let time = u32::try_from(FROM).unwrap() + 60 * at;
+        Record::Reading(Reading::new(time, 3600, None, 0, &[count, 2]).unwrap()).encode(&mut plaintext);
+        plaintext
+    };
+    let records = |count: i32| (0..5).map(|at| reading(at, count)).collect::<Vec<_>>();
+    store(&site.ledger(), &plan, 11, FROM, &records(1));
+    let now = time(FROM + 3600);
+    assert_eq!(site.json(&["status", "--json", "--now", &now])["conflicts"]["open"], 0);
+    assert!(!text_of(&site, &["status", "--now", &now]).contains("disagree"));
+    store(&site.ledger(), &plan, 11, FROM, &records(7));
+    store(&site.ledger(), &plan, 12, FROM, &records(1)[..1]);
+    store(&site.ledger(), &plan, 12, FROM, &records(7)[..1]);
+    let status = site.json(&["status", "--json", "--now", &now]);
+    assert_eq!(status["conflicts"]["open"], 6, "{}", status["conflicts"]);
+    let expected = serde_json::json!([{ "logger": 11, "open": 5 }, { "logger": 12, "open": 1 }]);
+    assert_eq!(status["conflicts"]["loggers"], expected);
+    let text = text_of(&site, &["status", "--now", &now]);
+    assert!(text.contains("6 records disagree with what is held (logger 11: 5, logger 12: 1)"), "{text}");
+    assert!(text.contains("`stonechat set-aside list`"), "{text}");
+}
+
 // ----------------------------------------------------------------------------------- the gateway before the loggers
 
 /// A site on a pseudo-terminal, with a clock that the test moves on.
@@ -307,6 +334,18 @@ fn while_the_daemon_is_stopped_every_report_says_so_first_and_blames_no_logger()
     mast.blames_the_gateway(stop + 3 * DAY, "daemon not running", "start the daemon");
     let text = text_of(&mast.site, &["visits", "--now", &time(stop + 3 * DAY)]);
     assert!(text.contains("not been running since 2026-05-04 15:00"), "{text}");
+    for (file, escaped) in [("walk.txt", false), ("walk.html", true), ("named.txt", false)] {
+        let path = mast.site.path(file);
+        let (now, path) = (time(stop + 3 * DAY), path.to_str().unwrap());
+        let named: &[&str] = if file == "named.txt" { &["--logger", "12"] } else { &[] };
+        let args: Vec<&str> =
+            ["visits", "--now", &now, "--sheet", path].into_iter().chain(named.iter().copied()).collect();
+        text_of(&mast.site, &args);
+        let sheet = std::fs::read_to_string(path).unwrap();
+        let sheet: String = sheet.split_whitespace().collect::<Vec<_>>().join(" ");
+        let first = "The gateway first: the daemon has not been running since 2026-05-04 15:00";
+        assert!(sheet.contains(first) && sheet.contains("start the daemon"), "{escaped}: {sheet}");
+    }
     // A minute after the start nothing can have been heard yet.
     mast.set_clock(stop + 3 * DAY, "");
     let mut daemon = mast.start();

@@ -1,6 +1,6 @@
 //! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand
-//! downloads, keys that change or come late, write-offs, and two writers, in an order that a number decides. No
-//! real time passes.
+//! downloads, keys that change or come late, write-offs, backups that are made, rotated and lost, retention, ledgers
+//! that are lost and restored, flipped bits, and two writers, in an order that a number decides. No real time passes.
 //!
 //! Beside it runs a model as plain as can be: maps, and the table of outcomes of docs/wire-format.md. After the
 //! steps of each seed the ledger is compared with it: every frame has one outcome, nothing is lost, invented or
@@ -23,7 +23,10 @@ use stonechat::judge::{Outcome, Row, Tally};
 use stonechat::ledger::import::{Evidence, NotImported, Planner};
 use stonechat::ledger::people::WriteOffAsked;
 use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::given_up::backups_to_keep;
+use stonechat::ledger::retire::Bounds;
 use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp, row_content};
+use stonechat::ledger::{backup, restore};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
@@ -78,10 +81,13 @@ struct Pending {
 }
 
 /// The naive ledger.
-#[derive(Default)]
+#[derive(Clone, Default)]
 struct Model {
     held: BTreeMap<Identity, Vec<u8>>,
     rows: BTreeMap<Identity, (Row, i64)>,
+    /// Of those held, readings that retention gave up; and rows, with their imports.
+    gone: BTreeSet<Identity>,
+    gone_rows: BTreeSet<(Identity, i64)>,
     beside: BTreeSet<(Identity, Vec<u8>)>,
     waiting: Vec<Made>,
     radios: [Tally; 2],
@@ -116,14 +122,16 @@ fn agrees_with_reading(row: &Row, reading: &Reading) -> bool {
 impl Model {
     fn take(&mut self, id: Identity, plaintext: &[u8]) -> Outcome {
         if let Some(held) = self.held.get(&id) {
-            if held == plaintext {
+            // What was given up is not compared any more.
+            if held == plaintext || self.gone.contains(&id) {
                 return Outcome::Duplicate;
             }
             self.beside.insert((id, plaintext.to_vec()));
             return Outcome::Conflict;
         }
         let reading = reading_of(id, plaintext);
-        if let Some((row, _)) = self.rows.get(&id)
+        if let Some((row, import)) = self.rows.get(&id)
+            && !self.gone_rows.contains(&(id, *import))
             && !reading.as_ref().is_some_and(|reading| agrees_with_reading(row, reading))
         {
             self.beside.insert((id, row_content(row).into_bytes()));
@@ -147,9 +155,10 @@ impl Model {
             return None;
         }
         let agrees = if let Some(held) = self.held.get(&id) {
-            reading_of(id, held).is_some_and(|reading| agrees_with_reading(row, &reading))
-        } else if let Some((other, _)) = self.rows.get(&id) {
-            agree(row, other)
+            self.gone.contains(&id)
+                || reading_of(id, held).is_some_and(|reading| agrees_with_reading(row, &reading))
+        } else if let Some((other, import)) = self.rows.get(&id) {
+            self.gone_rows.contains(&(id, *import)) || agree(row, other)
         } else {
             return Some(Outcome::Stored);
         };
@@ -158,7 +167,7 @@ impl Model {
 
     /// Whether a row agrees with the record held under its identity; `None`: it cannot be compared.
     fn vote(&self, id: Identity, row: &Row) -> Option<(Identity, bool)> {
-        let plaintext = self.held.get(&id)?;
+        let plaintext = self.held.get(&id).filter(|_| !self.gone.contains(&id))?;
         let reading = match Record::decode(plaintext, id.epoch).ok()? {
             Record::Reading(reading) => reading,
             _ => return Some((id, false)),
@@ -169,7 +178,8 @@ impl Model {
         let near = |by: i64| {
             let sequence = u32::try_from(i64::from(id.sequence.number()) + by).ok()?;
             let id = Identity::new(id.address.number(), id.epoch.number(), sequence)?;
-            self.held.get(&id).and_then(|plaintext| reading_of(id, plaintext))
+            let held = self.held.get(&id).filter(|_| !self.gone.contains(&id))?;
+            reading_of(id, held)
         };
         let beside = [(1..=8).find_map(near), (1..=8).find_map(|by: i64| near(-by))];
         let is_telling = !beside.iter().flatten().any(|reading| agrees_with_reading(row, reading));
@@ -288,7 +298,17 @@ struct World {
     offset: i64,
     synchronised: bool,
     model: Model,
+    /// Copies that were made and not rotated away; those that were lost, by name.
+    backups: Vec<Kept>,
+    lost: BTreeSet<PathBuf>,
+    rotated: BTreeSet<PathBuf>,
     figures: Figures,
+}
+
+/// A backup, and what the ledger was when it was made.
+struct Kept {
+    file: PathBuf,
+    model: Model,
 }
 
 /// What was done over all seeds, for the table of promises.
@@ -307,6 +327,14 @@ struct Figures {
     clock_changes: u64,
     late_keys: u64,
     write_offs: u64,
+    backups: u64,
+    rotated: u64,
+    lost_backups: u64,
+    retirements: u64,
+    given_up: u64,
+    restores: u64,
+    refused_restores: u64,
+    flips: u64,
     checks: u64,
 }
 
@@ -326,6 +354,14 @@ impl Figures {
             (&mut self.clock_changes, other.clock_changes),
             (&mut self.late_keys, other.late_keys),
             (&mut self.write_offs, other.write_offs),
+            (&mut self.backups, other.backups),
+            (&mut self.rotated, other.rotated),
+            (&mut self.lost_backups, other.lost_backups),
+            (&mut self.retirements, other.retirements),
+            (&mut self.given_up, other.given_up),
+            (&mut self.restores, other.restores),
+            (&mut self.refused_restores, other.refused_restores),
+            (&mut self.flips, other.flips),
             (&mut self.checks, other.checks),
         ];
         for (mine, theirs) in pairs {
@@ -387,6 +423,9 @@ impl World {
             offset: BEGINS - 1000,
             synchronised: true,
             model: Model::default(),
+            backups: Vec::new(),
+            lost: BTreeSet::new(),
+            rotated: BTreeSet::new(),
             figures: Figures::default(),
         };
         world.start();
@@ -853,8 +892,13 @@ impl World {
         let (mut files, _, _) = planning.done();
         let file = files.pop().unwrap();
         // Rows that may not come now are not handed in later either.
-        let mut scratch =
-            Model { held: self.model.held.clone(), rows: self.model.rows.clone(), ..Model::default() };
+        let mut scratch = Model {
+            held: self.model.held.clone(),
+            rows: self.model.rows.clone(),
+            gone: self.model.gone.clone(),
+            gone_rows: self.model.gone_rows.clone(),
+            ..Model::default()
+        };
         let mut votes: Vec<(Identity, bool)> =
             rows.iter().filter_map(|(id, row)| self.model.vote(*id, row)).collect();
         let (mut handed_in, mut compared) = (Vec::new(), Vec::new());
@@ -985,8 +1029,203 @@ impl World {
         }
     }
 
+    fn backup(&mut self) {
+        let file = self.dir.path().join(format!("backup-{}.db", self.figures.backups));
+        backup::make(&self.path(), &file, self.now(), |_| ()).unwrap();
+        self.backups.push(Kept { file, model: self.model.clone() });
+        self.figures.backups += 1;
+    }
+
+    /// The files that the ledger says must be kept.
+    fn to_keep(&self) -> BTreeSet<PathBuf> {
+        let keep = backups_to_keep(&Reader::open(&self.path()).unwrap()).unwrap();
+        keep.into_iter().map(|keep| PathBuf::from(keep.file)).collect()
+    }
+
+    /// The oldest backup is deleted that need not be kept, and is not the newest; now and then any is lost.
+    fn rotate(&mut self) {
+        let lost = self.chance.percent(15);
+        let keep = self.to_keep();
+        let at = match lost {
+            true if self.backups.is_empty() => return,
+            true => self.chance.below(self.backups.len()),
+            false => {
+                let older = &self.backups[..self.backups.len().saturating_sub(1)];
+                match older.iter().position(|kept| !keep.contains(&kept.file)) {
+                    Some(at) => at,
+                    None => return,
+                }
+            }
+        };
+        let kept = self.backups.remove(at);
+        std::fs::remove_file(&kept.file).unwrap();
+        if lost {
+            self.lost.insert(kept.file);
+            self.figures.lost_backups += 1;
+        } else {
+            self.rotated.insert(kept.file);
+            self.figures.rotated += 1;
+        }
+    }
+
+    /// What reports say, without the values.
+    fn reports(&self) -> String {
+        let reader = Reader::open(&self.path()).unwrap();
+        reader
+            .read(|snapshot| {
+                let report =
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                let addresses: Vec<Address> = self.roster.loggers().map(|logger| logger.address).collect();
+                let days = snapshot.radio_days(&addresses, (0, 40_000))?;
+                let heard: Vec<_> = addresses.iter().map(|&address| snapshot.heard(address)).collect();
+                Ok(format!("{report:?}\n{days:?}\n{heard:?}\n{:?}", snapshot.radio_totals()?))
+            })
+            .unwrap()
+    }
+
+    /// Old readings are given up. No report is another one; and what was given up is in a backup that is named.
+    fn retire(&mut self) {
+        let before = self.reports();
+        let now = self.now();
+        let seen_since = if self.chance.percent(70) { 0 } else { now.unix_s - 86_400 };
+        let ledger = if self.chance.percent(70) { &mut self.daemon } else { &mut self.other };
+        let rows = ledger.as_mut().unwrap().retire(Bounds { before: 1 << 40, seen_since }, now).unwrap();
+        self.figures.retirements += u64::from(rows > 0);
+        self.figures.given_up += rows;
+        assert_eq!(self.reports(), before, "reports before and after {rows} rows were given up");
+        self.note_given_up();
+    }
+
+    /// Reads what was given up into the model, and looks for it in the backups that must be kept.
+    fn note_given_up(&mut self) {
+        let keep = self.to_keep();
+        let reader = Reader::open(&self.path()).unwrap();
+        let mut statement = reader
+            .connection()
+            .prepare("SELECT logger, epoch, sequence, rank, import FROM retired_row")
+            .unwrap();
+        let mut rows = statement.query([]).unwrap();
+        self.model.gone.clear();
+        self.model.gone_rows.clear();
+        while let Some(row) = rows.next().unwrap() {
+            let id = Identity::new(row.get(0).unwrap(), row.get(1).unwrap(), row.get(2).unwrap()).unwrap();
+            if row.get::<_, i64>(3).unwrap() == 0 {
+                self.model.gone.insert(id);
+            } else {
+                self.model.gone_rows.insert((id, row.get(4).unwrap()));
+            }
+        }
+        for id in &self.model.gone {
+            assert!(self.model.held.contains_key(id), "{id} was never held");
+            let is_in = self.backups.iter().any(|kept| {
+                keep.contains(&kept.file)
+                    && kept.model.held.get(id) == self.model.held.get(id)
+                    && !kept.model.gone.contains(id)
+            });
+            // A backup that was lost is still named: that is the report.
+            assert!(is_in || keep.iter().any(|file| self.lost.contains(file)), "{id} is in no kept backup");
+        }
+    }
+
+    /// A backup takes the ledger's place: refused while that has more in it; done where it was lost, whatever of it
+    /// is left.
+    fn restore(&mut self) {
+        let Some(at) = (!self.backups.is_empty()).then(|| self.chance.below(self.backups.len())) else {
+            return;
+        };
+        let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
+        let has_more = {
+            let then = &self.backups[at].model;
+            self.model.held.keys().any(|id| !then.held.contains_key(id))
+        };
+        (self.daemon, self.other) = (None, None);
+        if has_more {
+            let refused = restore::restore(&file, &path, restore::How::default(), now, |_| ());
+            assert!(refused.is_err(), "a ledger with more in it was replaced");
+            self.figures.refused_restores += 1;
+        }
+        if self.chance.percent(50) {
+            // Something of the ledger is left: its -wal is of another file than the one that is restored.
+            std::fs::remove_file(&path).unwrap();
+            if self.chance.percent(50) {
+                let _ = std::fs::remove_file(PathBuf::from(format!("{}-wal", path.display())));
+            }
+            restore::restore(&file, &path, restore::How::default(), now, |_| ()).unwrap();
+            self.model = self.backups[at].model.clone();
+            // What a younger ledger let go of, this one may still name.
+            self.lost.append(&mut self.rotated);
+            self.figures.restores += 1;
+        }
+        self.start();
+        self.check();
+    }
+
+    /// One bit of a settled reading flips. That is found; settling goes on; and the record that comes again is kept.
+    fn flip(&mut self) {
+        let db = rusqlite::Connection::open(self.path()).unwrap();
+        let sql = "SELECT logger, epoch, sequence FROM settled WHERE rank = 0 ORDER BY 1, 2, 3";
+        let all: Vec<Identity> = {
+            let mut statement = db.prepare(sql).unwrap();
+            let rows = statement
+                .query_map([], |row| Ok(Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).unwrap()))
+                .unwrap();
+            rows.collect::<Result<_, _>>().unwrap()
+        };
+        let Some(&id) = self.chance.pick(&all) else { return };
+        let column = ["c0", "n", "time", "faults", "battery_mv"][self.chance.below(5)];
+        let bit = 1_i64 << self.chance.below(if column == "n" { 8 } else { 14 });
+        let key = rusqlite::params![id.address.number(), id.epoch.number(), id.sequence.number(), bit];
+        let sql = format!(
+            "UPDATE settled SET {column} = ({column} | ?4) - ({column} & ?4)
+             WHERE logger = ?1 AND epoch = ?2 AND sequence = ?3 AND rank = 0"
+        );
+        assert_eq!(db.execute(&sql, key).unwrap(), 1);
+        drop(db);
+        self.figures.flips += 1;
+        let found = stonechat::ledger::verify::verify(&self.path(), |_| ()).unwrap().differences;
+        let named = format!("logger {}, epoch {}", id.address.number(), id.epoch.number());
+        assert!(found.iter().any(|text| text.contains(&named)), "{id}, {column}: {found:?}");
+        let copy = self.dir.path().join("of-damage.db");
+        assert!(backup::make(&self.path(), &copy, self.now(), |_| ()).is_err(), "{id}, {column}");
+        // All keys are there by now, and all of the truth was heard once: its record comes again.
+        let made = self.truth.iter().find(|made| made.id == id).unwrap().clone();
+        let line = self.line(&made.air);
+        if !self.up[0] {
+            self.intake.up(0, self.now());
+            self.up[0] = true;
+        }
+        let now = self.now();
+        self.intake.bytes(0, &line, &self.roster, &mut self.keyring, now);
+        self.intake.close_windows(now);
+        let daemon = self.daemon.as_mut().unwrap();
+        daemon.append(&self.intake.batch, &self.roster, now).unwrap();
+        self.intake.batch.clear();
+        for _ in 0..3 {
+            daemon.settle(u32::MAX, now.unix_s / 86_400).unwrap();
+        }
+        assert_eq!(daemon.unsettled_rows(), 0, "settling goes on");
+        let held = self.model.held[&id].clone();
+        Reader::open(&self.path())
+            .unwrap()
+            .read(|snapshot| {
+                let hex: String = made.plaintext.iter().map(|byte| format!("{byte:02X}")).collect();
+                let kept = snapshot.set_aside()?;
+                let beside = kept.iter().any(|kept| kept.content_hex.as_deref() == Some(hex.as_str()));
+                assert!(
+                    beside || snapshot.plaintext(id)? == Some(held),
+                    "{id}, {column}: its record is gone"
+                );
+                Ok(())
+            })
+            .unwrap();
+    }
+
     fn step(&mut self) {
-        match self.chance.below(100) {
+        match self.chance.below(112) {
+            100..104 => self.backup(),
+            104..106 => self.rotate(),
+            106..110 => self.retire(),
+            110..112 => self.restore(),
             0..40 => self.radio_time(),
             40..56 => self.commit(),
             56..63 => self.settle(),
@@ -1038,7 +1277,8 @@ impl World {
                     assert_eq!(total.tally, model.radios[radio], "frames of radio {}", total.name);
                 }
                 for (id, plaintext) in &model.held {
-                    assert_eq!(snapshot.plaintext(*id)?.as_ref(), Some(plaintext), "{id}");
+                    let expected = Some(plaintext).filter(|_| !model.gone.contains(id));
+                    assert_eq!(snapshot.plaintext(*id)?.as_ref(), expected, "{id}");
                 }
                 for logger in self.roster.loggers() {
                     let found: BTreeMap<(Address, u32), RangeSet> =
@@ -1085,12 +1325,12 @@ impl World {
         // Every count of every reading stands once, and a row only where no record does.
         let mut values: BTreeMap<Identity, Vec<i32>> = BTreeMap::new();
         for (id, plaintext) in &model.held {
-            if let Some(reading) = reading_of(*id, plaintext) {
+            if let Some(reading) = reading_of(*id, plaintext).filter(|_| !model.gone.contains(id)) {
                 values.insert(*id, reading.counts().to_vec());
             }
         }
-        for (id, (row, _)) in &model.rows {
-            if !model.held.contains_key(id) {
+        for (id, (row, import)) in &model.rows {
+            if !model.held.contains_key(id) && !model.gone_rows.contains(&(*id, *import)) {
                 values.insert(*id, row.counts.clone());
             }
         }
@@ -1172,6 +1412,8 @@ impl World {
         assert_eq!(self.model.held.len(), self.truth.len());
         assert!(self.model.missing().is_empty());
         self.check();
+        self.note_given_up();
+        self.flip();
     }
 }
 
@@ -1243,10 +1485,26 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
             all.write_offs
         );
         util::promises::kept("seeds", promise, "the whole system under a seed", count, &result);
-        let happened = [all.refused_commits, all.crashes, all.imports, all.refused_imports, all.withdrawals];
-        assert!(
-            happened.into_iter().chain([all.late_keys, all.write_offs]).all(|times| times > 0),
-            "{all:?}"
+        let promise =
+            "nothing that was committed is missing without a report; no report changes with retention";
+        let fault = "retention, backups rotated and lost, ledgers restored, bits flipped";
+        let result = format!(
+            "{} readings given up in {} goes, each in a backup that is named as to be kept; {} backups made, {} rotated \
+             away, {} lost; {} ledgers lost and restored, {} restores refused; {} flipped bits found",
+            all.given_up,
+            all.retirements,
+            all.backups,
+            all.rotated,
+            all.lost_backups,
+            all.restores,
+            all.refused_restores,
+            all.flips
         );
+        util::promises::kept("seeds-retention", promise, fault, count, &result);
+        let happened = [all.refused_commits, all.crashes, all.imports, all.refused_imports, all.withdrawals];
+        let kept =
+            [all.given_up, all.rotated, all.lost_backups, all.restores, all.refused_restores, all.flips];
+        let others = [all.late_keys, all.write_offs];
+        assert!(happened.into_iter().chain(kept).chain(others).all(|times| times > 0), "{all:?}");
     }
 }

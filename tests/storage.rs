@@ -9,10 +9,11 @@ use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::query::Reader;
-use stonechat::ledger::{Batch, Ledger, Shut, Stamp, backup, verify};
+use stonechat::ledger::retire::Bounds;
+use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp, backup, verify};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TruthRecord};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -227,7 +228,7 @@ fn retention_gives_up_only_what_a_verified_copy_holds_and_no_gap_appears() {
     let roster = plan.to_roster();
     let mut ledger = Ledger::open(&path).unwrap();
     let cutoff = 1_780_000_000 + 9 * 86_400;
-    assert_eq!(ledger.retire(cutoff, NOW).unwrap(), 0, "without a backup nothing goes");
+    assert_eq!(ledger.retire(given_up_before(cutoff), NOW).unwrap(), 0, "without a backup nothing goes");
     let coverage = ledger.coverage().clone();
     let copy = dir.path().join("backup.db");
     backup::make(&path, &copy, NOW, |_| ()).unwrap();
@@ -242,7 +243,7 @@ fn retention_gives_up_only_what_a_verified_copy_holds_and_no_gap_appears() {
     let before = count(&path, "true");
     let mut gone = 0;
     loop {
-        match ledger.retire(cutoff, NOW).unwrap() {
+        match ledger.retire(given_up_before(cutoff), NOW).unwrap() {
             0 => break,
             rows => gone += rows as i64,
         }
@@ -308,9 +309,9 @@ fn readings_of_a_clock_in_the_year_2000_are_not_old_because_of_it() {
     ledger.settle(u32::MAX, NOW.unix_s / 86_400).unwrap();
     backup::make(&path, &dir.path().join("backup.db"), NOW, |_| ()).unwrap();
     let month_ago = NOW.unix_s - 30 * 86_400;
-    assert_eq!(ledger.retire(month_ago, NOW).unwrap(), 0);
+    assert_eq!(ledger.retire(given_up_before(month_ago), NOW).unwrap(), 0);
     // A month later they are.
-    assert!(ledger.retire(month_ago + 40 * 86_400, NOW).unwrap() > 0);
+    assert!(ledger.retire(given_up_before(month_ago + 40 * 86_400), NOW).unwrap() > 0);
 }
 
 #[test]
@@ -512,4 +513,219 @@ fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked(
     assert_eq!(checked.status.code(), Some(1), "{}", String::from_utf8_lossy(&checked.stderr));
     // The site's own ledger is as sound as before.
     assert_eq!(site.output(&["verify"]).status.code(), Some(0));
+}
+
+/// Hears one line again, as of a later instant.
+fn heard_again(ledger: &mut Ledger, plan: &FieldPlan, line: &[u8]) -> stonechat::judge::Tally {
+    let roster = plan.to_roster();
+    let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
+    intake.bytes(0, line, &roster, &mut keyring(plan), NOW);
+    intake.close_windows(NOW);
+    let receipt = ledger.append(&intake.batch, &roster, NOW).unwrap();
+    receipt.tally
+}
+
+#[test]
+fn a_flipped_bit_and_the_record_that_comes_again_are_a_conflict_and_settling_goes_on() {
+    use stonechat::judge::Outcome;
+    let mut flips = 0;
+    for (seed, damage) in [
+        "battery_mv = battery_mv | 1048576",
+        "board_centi_c = 1 << 20",
+        "n = n | 64",
+        "time = -time",
+        "battery_mv = NULL",
+        "c0 = c0 | 1 << 40",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let dir = tempfile::tempdir().unwrap();
+        let (path, plan, run) = filled(dir.path(), 63 + seed as u64, 2);
+        let mut ledger = Ledger::open(&path).unwrap();
+        ledger.settle(u32::MAX, 2).unwrap();
+        let db = rusqlite::Connection::open(&path).unwrap();
+        let changed =
+            db.execute(&format!("UPDATE settled SET {damage} WHERE sequence = 7 AND rank = 0"), []).unwrap();
+        assert!(changed > 0);
+        let tally = heard_again(&mut ledger, &plan, &run.line());
+        assert_eq!(tally.of(Outcome::Conflict), changed as u64, "{damage}");
+        assert_eq!(tally.of(Outcome::Stored), 0, "{damage}: no record twice");
+        let settled = ledger.settle(u32::MAX, 3).unwrap();
+        assert_eq!(settled.left, 0, "{damage}");
+        let kept: i64 =
+            db.query_row("SELECT count(*) FROM conflict WHERE sequence = 7", [], |row| row.get(0)).unwrap();
+        assert_eq!(kept, changed as i64, "{damage}: what came is kept beside it");
+        let twice: i64 = db
+            .query_row(
+                "SELECT count(*) FROM (SELECT 1 FROM reading GROUP BY logger, epoch, sequence HAVING count(*) > 1)",
+                [],
+                |row| row.get(0),
+            )
+            .unwrap();
+        assert_eq!(twice, 0, "{damage}");
+        flips += changed as u64;
+    }
+    util::promises::kept(
+        "flip-and-repeat",
+        "a damaged value and its record that comes again do not stop settling",
+        "changed values of settled readings, each record heard again",
+        flips,
+        "each is a conflict, kept beside the damaged row; the journal is settled; no view shows a record twice",
+    );
+}
+
+#[test]
+fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, ..) = filled(dir.path(), 70, 2);
+    let mut ledger = Ledger::open(&path).unwrap();
+    ledger.settle(u32::MAX, 2).unwrap();
+    // A row whose place is taken, however that came about: it is in the journal and settled, with other counts.
+    let db = rusqlite::Connection::open(&path).unwrap();
+    let held: (i64, i64) = db
+        .query_row(
+            "SELECT c0, time FROM settled WHERE logger = 11 AND epoch = 1 AND sequence = 7",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .unwrap();
+    let seen: i64 =
+        db.query_row("SELECT value FROM meta WHERE key = 'settled_through'", [], |row| row.get(0)).unwrap();
+    let columns: Vec<String> = db
+        .prepare("SELECT name FROM pragma_table_info('settled')")
+        .unwrap()
+        .query_map([], |row| row.get(0))
+        .unwrap()
+        .collect::<Result<_, _>>()
+        .unwrap();
+    let all = columns.join(", ");
+    for (row, sequence, change) in [(1, 7, "c0 = c0 + 1"), (2, 8, "c0 = c0"), (3, 9, "n = NULL")] {
+        db.execute(
+            &format!(
+                "INSERT INTO journal (row, kind, {all}) SELECT {}, 1, {all} FROM settled
+                 WHERE logger = 11 AND epoch = 1 AND sequence = {sequence} AND rank = 0",
+                seen + row
+            ),
+            [],
+        )
+        .unwrap();
+        db.execute(&format!("UPDATE journal SET {change} WHERE row = {}", seen + row), []).unwrap();
+    }
+    drop(ledger);
+    let mut ledger = Ledger::open(&path).unwrap();
+    let settled = ledger.settle(u32::MAX, 3).unwrap();
+    assert_eq!((settled.left, settled.place_taken), (0, 3), "{settled:?}");
+    let after: (i64, i64) = db
+        .query_row(
+            "SELECT c0, time FROM settled WHERE logger = 11 AND epoch = 1 AND sequence = 7",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .unwrap();
+    assert_eq!(after, held, "the first record stays");
+    let beside = |sequence: i64| -> i64 {
+        db.query_row("SELECT count(*) FROM conflict WHERE logger = 11 AND sequence = ?", [sequence], |row| {
+            row.get(0)
+        })
+        .unwrap()
+    };
+    // The same record twice is one record; what differs or cannot be read is kept.
+    assert_eq!((beside(7), beside(8), beside(9)), (1, 0, 1));
+}
+
+fn given_up_before(before: i64) -> Bounds {
+    Bounds { before, seen_since: NOW.unix_s - 86_400 }
+}
+
+#[test]
+fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_notices_has_a_limit() {
+    // Thousands of commits: in memory where there is some.
+    let memory = Path::new("/dev/shm");
+    let dir = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() }.unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let at = |s: i64| Stamp { unix_s: NOW.unix_s + s, synchronised: true };
+    let all = || {
+        let db = rusqlite::Connection::open(&path).unwrap();
+        let mut statement =
+            db.prepare("SELECT raised_at, cleared_at, returned, text FROM notice ORDER BY id").unwrap();
+        let rows = statement
+            .query_map([], |row| {
+                let (raised, cleared): (i64, Option<i64>) = (row.get(0)?, row.get(1)?);
+                let since = cleared.map(|cleared| cleared - NOW.unix_s);
+                Ok((raised - NOW.unix_s, since, row.get::<_, i64>(2)?, row.get::<_, String>(3)?))
+            })
+            .unwrap();
+        rows.collect::<Result<Vec<_>, _>>().unwrap()
+    };
+    // A radio on a bad plug, once a minute.
+    for minute in 0..100 {
+        ledger.raise_notice("radio", "mast", &format!("gone, {minute}"), at(minute * 60)).unwrap();
+        ledger.clear_notice("radio", "mast", at(minute * 60 + 30)).unwrap();
+    }
+    assert_eq!(all(), [(0, Some(99 * 60 + 30), 99, "gone, 99".to_owned())]);
+    // Later it is another time of trouble.
+    ledger.raise_notice("radio", "mast", "gone again", at(20_000)).unwrap();
+    ledger.raise_notice("radio", "mast", "still gone", at(20_010)).unwrap();
+    assert_eq!(all()[1..], [(20_000, None, 0, "gone again".to_owned())]);
+    // Trouble on each of many days: the oldest cleared ones go, are counted, and what is up stays.
+    let over = 20;
+    for time in 1..=NOTICES_MAX - 2 + over {
+        ledger.raise_notice("radio", "hut", "gone", at(20_000 + time * 10_000)).unwrap();
+        ledger.clear_notice("radio", "hut", at(20_000 + time * 10_000)).unwrap();
+    }
+    let left = all();
+    assert_eq!(left.len() as i64, NOTICES_MAX);
+    assert!(left.iter().any(|(.., text)| text == "gone again"), "one that is up was dropped");
+    assert!(!left.iter().any(|(.., text)| text == "gone, 99"), "the oldest is kept");
+    drop(ledger);
+    let reader = Reader::open(&path).unwrap();
+    assert_eq!(reader.read(|snapshot| snapshot.notices_dropped()).unwrap(), over);
+    util::truth::verified(&path);
+}
+
+#[test]
+fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more() {
+    let plan = FieldPlan::harrow_tarn(73, 6, 1_780_000_000, 12);
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    // An event with readings on both sides.
+    let is_reading = |made: &TruthRecord| {
+        matches!(Record::decode(&made.plaintext, made.identity.epoch), Ok(Record::Reading(_)))
+    };
+    let (records, at) = run
+        .truth
+        .addresses()
+        .find_map(|address| {
+            let records = run.truth.records_of(address).to_vec();
+            let at = (4..records.len() - 4).find(|&at| {
+                matches!(
+                    Record::decode(&records[at].plaintext, records[at].identity.epoch),
+                    Ok(Record::Event(_))
+                ) && [at - 1, at + 1].into_iter().all(|beside| is_reading(&records[beside]))
+            })?;
+            Some((records, at))
+        })
+        .unwrap();
+    let event = &records[at];
+    let bring = |name: &str, bytes: &[u8]| {
+        std::fs::write(site.path(name), bytes).unwrap();
+        let done = site.output(&["import", site.path(name).to_str().unwrap(), "--by", "R. Dale"]);
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    };
+    let others = records.iter().filter(|made| made.identity != event.identity);
+    bring("others.sealed", &util::hand::dump(&run.truth, others));
+    // A file that gives the event's number to a reading.
+    let mut rows: Vec<TruthRecord> = records[at - 3..at + 4].to_vec();
+    rows[3].plaintext = rows[2].plaintext.clone();
+    bring("reader.csv", util::hand::own_csv(&rows).as_bytes());
+    let shown = || {
+        let reader = Reader::open(&site.ledger()).unwrap();
+        let wanted = [event.identity, records[at - 1].identity].into();
+        reader.read(|snapshot| snapshot.readings_at(&wanted)).unwrap().into_keys().collect::<Vec<_>>()
+    };
+    assert_eq!(shown(), [records[at - 1].identity, event.identity]);
+    bring("event.sealed", &util::hand::dump(&run.truth, [event]));
+    assert_eq!(shown(), [records[at - 1].identity], "the views show none under the event's number");
 }

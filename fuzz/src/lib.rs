@@ -181,6 +181,10 @@ impl Held for Desk {
         Ok(false)
     }
 
+    fn is_row_given_up(&mut self, _: Identity) -> Result<bool, Infallible> {
+        Ok(false)
+    }
+
     fn is_elsewhere(&mut self, _: Identity) -> Result<bool, Infallible> {
         Ok(false)
     }

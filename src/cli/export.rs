@@ -355,6 +355,12 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
             descriptor.display()
         )));
     }
+    if !to_stdout {
+        let beside = beside::names(path).into_iter().filter(|_| args.remarks);
+        for name in descriptor.iter().cloned().chain(beside).chain([path.to_owned()]) {
+            super::not_of_the_site(config, &name).map_err(Failed::Text)?;
+        }
+    }
     let target = if to_stdout { Target::stdout() } else { Target::create(path, args.force) };
     let mut target = target.map_err(|error| Failed::io(path, &error))?;
     let progress = Progress::new();

@@ -326,6 +326,9 @@ fn import(
         }
         return Ok(usage("nothing to import: no sealed dump and no CSV of ours is there"));
     }
+    if let Some(Err(text)) = args.refused.as_ref().map(|path| super::not_of_the_site(config, path)) {
+        return Ok(usage(&text));
+    }
     let mut refused = match &args.refused {
         Some(path) if path.exists() => {
             let text = format!("{}: is there already; name a new file for --refused", path.display());

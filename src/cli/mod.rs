@@ -250,6 +250,18 @@ fn config_code(problems: &Problems) -> u8 {
     if problems.may_pass() { COULD_NOT } else { USAGE }
 }
 
+/// Refuses to write over a file of the site.
+fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
+    if config.is_site_file(path) {
+        return Err(format!(
+            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, --force or not; choose \
+             another name",
+            path.display()
+        ));
+    }
+    Ok(())
+}
+
 /// A time that somebody typed.
 fn instant(text: &str, option: &str) -> Result<i64, String> {
     crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))

@@ -149,6 +149,7 @@ fn drawn(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
     let (from, to) = span(args)?;
     let now = super::present(args.now.as_deref())?;
     // Told before the years are read.
+    super::not_of_the_site(config, &args.output).map_err(|text| could_not(&text))?;
     file::may_write(&args.output, args.force).map_err(|text| could_not(&text))?;
     let known = Known::default();
     let ground = Ground::load(config, args.units.as_deref(), !args.point.is_empty(), &known)?;

@@ -3,8 +3,9 @@
 use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::coverage::Coverage;
-use crate::ledger::{Error as LedgerError, salvage, verify};
-use crate::text::{counted, thousands};
+use crate::ledger::query::Reader;
+use crate::ledger::{Error as LedgerError, Ledger, backup, salvage, verify};
+use crate::text::{counted, local, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
 use std::io::Write;
@@ -81,8 +82,16 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Err(error) => return could_not(&error),
     };
     let code = if found.differences.is_empty() { DONE } else { NO };
+    let seen = match &args.file {
+        Some(file) if code == DONE => seen(&config, file),
+        _ => None,
+    };
     if json {
-        return print_json(out, &serde_json::json!(found), code);
+        let mut value = serde_json::json!(found);
+        if args.file.is_some() {
+            value["backup_of_this_ledger"] = json!(seen.is_some());
+        }
+        return print_json(out, &value, code);
     }
     let mut text = format!("{}: {}", file.display(), counted(found.records, "authentic record"));
     if found.rows > 0 {
@@ -102,16 +111,42 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     } else {
         "not sound: keep this file as it is, make a copy of it and of its -wal, and compare with a backup\n"
     };
+    text += seen.as_deref().unwrap_or_default();
     print(out, &text, code)
 }
 
+/// Notes in the site's ledger that a backup of it was seen whole: retention goes by that. What to say of it; `None`: it is
+/// no backup that this ledger knows of.
+fn seen(config: &Config, file: &Path) -> Option<String> {
+    use crate::files::place;
+    if place(file) == place(&config.ledger.path) {
+        return None;
+    }
+    // All connections to it are closed.
+    let (sha256, _) = backup::digest(file).ok()?;
+    let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
+    let made =
+        Reader::open(&config.ledger.path).and_then(|reader| backup::made_at(&reader, &sha256)).ok()??;
+    let made = local(made, config.site.utc_offset_s);
+    let file = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
+    let noted = Ledger::open(&config.ledger.path)
+        .and_then(|mut ledger| ledger.note_backup_seen(&file, &sha256, clock.now()));
+    Some(match noted {
+        Ok(_) => format!("it is the backup of this ledger made {made}; that it was seen whole is noted\n"),
+        Err(error) => {
+            format!(
+                "it is the backup of this ledger made {made}; that it was seen could not be noted: {error}\n"
+            )
+        }
+    })
+}
+
 fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8 {
-    use std::os::unix::fs::MetadataExt;
     // Notices and reports give its name only: it is beside the ledger.
     let beside = config.ledger.path.with_file_name(from);
     let is_name = from.components().count() == 1 && !from.exists();
     let from = if is_name { beside.as_path() } else { from };
-    let place = |path: &Path| std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()));
+    use crate::files::place;
     if place(from).is_some_and(|there| place(&config.ledger.path) == Some(there)) {
         return could_not(&format!(
             "{}: is the present ledger; the daemon sets a damaged one aside when it starts, and that file is named here",
@@ -137,6 +172,7 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
             "was_counted_as_held": done.was_counted,
             "unproven": ranges(&done.unproven), "unreadable": ranges(&done.unreadable),
             "csv_rows_lost": ranges(&done.rows_lost),
+            "journal_unproven": done.journal_unproven, "journal_cut": done.journal_cut,
         });
         return print_json(out, &value, code);
     }
@@ -187,6 +223,15 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
             "notes of people ({what}): {count} can be read there and prove nothing; they were not brought over: look at \
              them in the file, and write down again what is right\n"
         );
+    }
+    if done.journal_unproven > 0 {
+        text += &format!(
+            "{} of its journal can be read and fit no seal: they were not brought over\n",
+            counted(done.journal_unproven, "row")
+        );
+    }
+    if done.journal_cut {
+        text += "its journal cannot be read to the end: what came last may be in there and nowhere else\n";
     }
     text += "what was brought counts as come by hand: by which radio it came, and when, fits no digest and stays in the file\n";
     text += if done.is_whole() {

@@ -148,6 +148,9 @@ fn write_sheets(
     out: &mut dyn Write,
 ) -> u8 {
     // Before anything is read: somebody who waits for nothing is told at once.
+    if let (false, Err(text)) = (is_dash(file), super::not_of_the_site(config, file)) {
+        return could_not(&text);
+    }
     if !is_dash(file) && !force && file.exists() {
         return could_not(&is_there(file));
     }
@@ -261,7 +264,7 @@ pub fn read(config: &Config, loggers: &[Address], now: i64) -> Result<List, Erro
 pub fn read_sheet(config: &Config, loggers: &[Address], now: i64) -> Result<Sheet, Error> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         let (list, known) = gather(config, snapshot, loggers, now)?;
-        sheet::gather(config, snapshot, list.visits, &known, loggers, now)
+        sheet::gather(config, snapshot, list, &known, loggers, now)
     })
 }
 
@@ -305,7 +308,7 @@ pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
             json!({
                 "logger": visit.logger.number(), "name": name(config, visit.logger), "class": visit.class.name(),
                 "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
-                "in_logger": visit.in_logger.name(), "days_left": visit.days_left(now),
+                "in_logger": visit.in_logger.name(), "is_certain": visit.is_certain, "days_left": visit.days_left(now),
                 "nothing_left_by": date(visit.nothing_left_by),
                 "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
                 "at_stake": {

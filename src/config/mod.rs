@@ -75,6 +75,40 @@ pub struct Config {
     pub roster_text: String,
 }
 
+impl Config {
+    /// Whether a name is that of a file that belongs to the site, or of another name for one: what a command writes
+    /// must never take its place, `--force` or not. Looks by device and inode, and opens no file.
+    ///
+    /// These belong to it: the ledger and all that stands next to it under its name, the files that site.toml names, and
+    /// every `*.toml` next to site.toml and in its folder `layouts` (calibrations among them: no file names those).
+    pub fn is_site_file(&self, path: &Path) -> bool {
+        use crate::files::{folder_of, names_in, place, with_tail};
+        let (there, folder) = (place(path), place(folder_of(path)));
+        let name = path.file_name().unwrap_or_default();
+        let ledger = &self.ledger.path;
+        // The -wal of a ledger that has none just now, and ledgers that were set aside, too.
+        let own = ledger.file_name().unwrap_or_default().to_string_lossy();
+        let is_of_ledger = folder.is_some() && folder == place(folder_of(ledger)) && {
+            let name = name.to_string_lossy();
+            name.strip_prefix(&*own).is_some_and(|rest| rest.is_empty() || rest.starts_with(['-', '.']))
+        };
+        let tails = ["", "-wal", "-shm", "-journal", ".lock", ".known"];
+        let ledgers = tails.iter().map(|tail| with_tail(ledger, tail));
+        let beside = folder_of(&self.file);
+        let settings = [beside.to_owned(), beside.join("layouts")]
+            .into_iter()
+            .flat_map(|folder| names_in(&folder))
+            .filter(|name| name.extension().is_some_and(|ending| ending == "toml"));
+        let named = [&self.file, &self.roster_file, &self.keys_file].into_iter().chain(&self.points_file);
+        is_of_ledger
+            || ledgers.chain(named.cloned()).chain(settings).any(|own| {
+                let is_there = there.is_some() && there == place(&own);
+                is_there
+                    || (folder.is_some() && folder == place(folder_of(&own)) && own.file_name() == Some(name))
+            })
+    }
+}
+
 /// `[site]`
 #[derive(Clone, Debug)]
 pub struct Site {
@@ -100,6 +134,8 @@ pub struct Ledger {
     /// Readings older than this many days are given up to a verified backup that holds them; 30 to 36,500.
     /// `None`, the default: never.
     pub retention_days: Option<u32>,
+    /// And only to a backup that was seen whole within so many days; 1 to 3650, default 30.
+    pub retention_backup_seen_days: u32,
 }
 
 /// `[[radio]]`

@@ -21,6 +21,7 @@ const CLOCK_SYNCHRONISED_FILE: &str = "/run/systemd/timesync/synchronized";
 const COMMIT_EVERY_S: f64 = 10.0;
 /// Rows at which the daemon settles where the file does not say.
 const SETTLE_ROWS: u32 = 100_000;
+const BACKUP_SEEN_DAYS: u32 = 30;
 /// Bits a second where the file does not say.
 const BAUD: u32 = 115_200;
 /// Where the page listens where the file does not say.
@@ -48,6 +49,10 @@ const COMMIT_EVERY: Field = Field::optional("commit_every_s", "the seconds betwe
 const SETTLE: Field = Field::optional("settle_rows", "the number of rows at which the daemon settles them");
 const RETENTION: Field =
     Field::optional("retention_days", "the days after which readings that a backup holds are given up");
+const BACKUP_SEEN: Field = Field::optional(
+    "retention_backup_seen_days",
+    "the days within which a backup must have been seen whole for readings to be given up to it",
+);
 
 const ROSTER_FILE: Field = Field::required("file", "the path of the roster, as in \"loggers.toml\"");
 const KEYS_FILE: Field = Field::required("file", "the path of the keyring, as in \"keys.toml\"");
@@ -112,7 +117,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         found.runtime_dir = path(&table, &RUNTIME_DIR, base);
     }
     if let Some(table) = file.section(&LEDGER) {
-        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &RETENTION]);
+        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &RETENTION, &BACKUP_SEEN]);
         found.ledger = ledger(&table, base);
     }
     other_files(file, base, &mut found);
@@ -167,8 +172,15 @@ fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
     let commit_every_s = table.number(&COMMIT_EVERY, 0.05..=3600.0).unwrap_or(COMMIT_EVERY_S);
     let settle_rows = table.integer(&SETTLE, 100..=1_000_000).map_or(SETTLE_ROWS, |rows| rows.value);
     let retention_days = table.integer(&RETENTION, 30..=36_500).map(|days| days.value);
+    let backup_seen_days = table.integer(&BACKUP_SEEN, 1..=3650).map_or(BACKUP_SEEN_DAYS, |days| days.value);
     let commit_every = Duration::from_secs_f64(commit_every_s);
-    Some(Ledger { path: path?, commit_every, settle_rows, retention_days })
+    Some(Ledger {
+        path: path?,
+        commit_every,
+        settle_rows,
+        retention_days,
+        retention_backup_seen_days: backup_seen_days,
+    })
 }
 
 fn radios(file: &Table<'_, '_>, base: &Path) -> Vec<Radio> {

@@ -26,6 +26,7 @@ use crate::config::{self, Config};
 use crate::coverage::Coverage;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
+use crate::ledger::retire::Bounds;
 use crate::ledger::{
     Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp, rescue, salvage,
 };
@@ -216,6 +217,8 @@ struct Settle {
     refused: u32,
     /// It failed on what the ledger holds: not tried again before the next start.
     given_up: bool,
+    /// A slice of this settle met a place that was taken.
+    place_taken: bool,
 }
 
 /// Runs until SIGTERM or SIGINT, then commits what is there and returns. `lock_patience` is [`LOCK_PATIENCE`] but in
@@ -303,7 +306,14 @@ impl Daemon {
                 watchdog: Notifier::watchdog_every().map(|every| Instant::now() + every),
                 ..Timers::default()
             },
-            settle: Settle { day: 0, left: 0, slice: SETTLE_SLICE, refused: 0, given_up: false },
+            settle: Settle {
+                day: 0,
+                left: 0,
+                slice: SETTLE_SLICE,
+                refused: 0,
+                given_up: false,
+                place_taken: false,
+            },
             commit_began: None,
             locked_since: None,
             looked_again: false,
@@ -527,6 +537,7 @@ impl Daemon {
             slice: SETTLE_SLICE,
             refused: 0,
             given_up: false,
+            place_taken: false,
         };
         self.timers.settle = None;
         Ok(())
@@ -805,8 +816,7 @@ impl Daemon {
     }
 
     fn raise_port_notice(&mut self, name: &str, reason: &str, now: Stamp) -> Result<(), Error> {
-        let since = now.unix_s.saturating_sub(i64::try_from(port::TOLD_EVERY.as_secs()).unwrap_or(i64::MAX));
-        self.quietly(|ledger| ledger.reopen_notice("radio", name, reason, now, since))
+        self.quietly(|ledger| ledger.raise_notice("radio", name, reason, now))
     }
 
     /// Makes the ports' notices say what is so: some could not be written when they should have been.
@@ -1157,6 +1167,17 @@ impl Daemon {
             Ok(settled) => {
                 tracing::debug!(rows = settled.rows, left = settled.left, "settle ends");
                 self.settle.left = self.settle.left.saturating_sub(settled.rows);
+                if settled.place_taken > 0 {
+                    self.settle.place_taken = true;
+                    let text = format!(
+                        "{} readings met a place in the ledger that is taken, which only damage explains; they are kept \
+                         beside it: look at `stonechat set-aside list`, run `stonechat verify`, check the disk",
+                        settled.place_taken
+                    );
+                    tracing::error!("{text}");
+                    let now = self.now();
+                    self.quietly(|ledger| ledger.raise_notice("ledger", "place taken", &text, now))?;
+                }
                 if settled.rows == 0 {
                     self.settle.left = 0;
                 }
@@ -1219,6 +1240,10 @@ impl Daemon {
     /// What follows a whole settle.
     fn settled(&mut self) -> Result<(), Error> {
         self.looked_again = false;
+        if !std::mem::take(&mut self.settle.place_taken) {
+            let now = self.now();
+            self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
+        }
         self.forget_gone()?;
         // By a clock that is not right it would be another day's; and the settle may have begun by one.
         let now = self.now();
@@ -1236,14 +1261,19 @@ impl Daemon {
     /// Gives up old readings, where the operator asked for it: a few blocks after each settle, never the backlog
     /// of years in one night.
     fn retire(&mut self) -> Result<(), Error> {
-        let Some(days) = self.config.ledger.retention_days else { return Ok(()) };
+        let days = self.config.ledger.retention_days;
+        let seen_days = self.config.ledger.retention_backup_seen_days;
         let now = self.now();
         // A clock that is not right must not make young readings old.
         if !now.synchronised {
             return Ok(());
         }
         self.quietly(|ledger| {
-            let rows = ledger.retire(now.unix_s - i64::from(days) * 86_400, now)?;
+            let ago = |days: u32| now.unix_s - i64::from(days) * 86_400;
+            ledger.notice_backups(ago(seen_days), now)?;
+            let Some(days) = days else { return Ok(()) };
+            let bounds = Bounds { before: ago(days), seen_since: ago(seen_days) };
+            let rows = ledger.retire(bounds, now)?;
             if rows > 0 {
                 tracing::info!(rows, "readings given up to a verified backup");
             }

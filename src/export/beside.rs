@@ -54,6 +54,11 @@ pub fn write(
     Ok(ready)
 }
 
+/// The names of all that may stand next to a data file.
+pub fn names(data: &Path) -> Vec<PathBuf> {
+    VIEWS.iter().map(|(_, ending, _)| name(data, ending)).collect()
+}
+
 /// `readings.csv` → `readings-remarks.csv`.
 pub fn name(data: &Path, ending: &str) -> PathBuf {
     let stem = data.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();

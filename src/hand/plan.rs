@@ -961,6 +961,10 @@ impl Held for Both<'_> {
         self.held.is_given_up(id)
     }
 
+    fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_row_given_up(id)
+    }
+
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
         self.held.is_elsewhere(id)
     }

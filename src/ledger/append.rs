@@ -748,31 +748,7 @@ impl<'a> Writer<'a> {
     }
 
     fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
-        let id = arrival.identity;
-        let at = arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
-        let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-        let key = (logger, epoch, sequence, content);
-        let condition = "logger = ? AND epoch = ? AND sequence = ? AND content = ?";
-        guard::change(self.db, "conflict", condition, key, |db| {
-            db.prepare_cached(
-                "INSERT INTO conflict (logger, epoch, sequence, source, content, seen, first_at, last_at, radio,
-                     slot, import)
-                 VALUES (?, ?, ?, ?, ?, 1, ?6, ?6, ?7, ?8, ?9)
-                 ON CONFLICT DO UPDATE SET seen = seen + 1, last_at = excluded.last_at",
-            )?
-            .execute(params![
-                logger,
-                epoch,
-                sequence,
-                source,
-                content,
-                at,
-                arrival.reception.map(|reception| reception.radio.0),
-                arrival.slot.map(|slot| slot.0),
-                arrival.import,
-            ])?;
-            Ok(())
-        })
+        keep_beside(self.db, arrival, source, content, self.now.unix_s)
     }
 
     /// One journal row a radio's window, and one a logger with frames that are not among the records.
@@ -856,6 +832,41 @@ impl<'a> Writer<'a> {
     }
 }
 
+/// Keeps what disagrees with a held record: each distinct content once, for good.
+pub(super) fn keep_beside(
+    db: &Connection,
+    arrival: &Arrival,
+    source: &str,
+    content: &[u8],
+    now: i64,
+) -> Result<(), Error> {
+    let id = arrival.identity;
+    let at = arrival.reception.map_or(now, |reception| reception.at.unix_s);
+    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+    let key = (logger, epoch, sequence, content);
+    let condition = "logger = ? AND epoch = ? AND sequence = ? AND content = ?";
+    guard::change(db, "conflict", condition, key, |db| {
+        db.prepare_cached(
+            "INSERT INTO conflict (logger, epoch, sequence, source, content, seen, first_at, last_at, radio,
+                 slot, import)
+             VALUES (?, ?, ?, ?, ?, 1, ?6, ?6, ?7, ?8, ?9)
+             ON CONFLICT DO UPDATE SET seen = seen + 1, last_at = excluded.last_at",
+        )?
+        .execute(params![
+            logger,
+            epoch,
+            sequence,
+            source,
+            content,
+            at,
+            arrival.reception.map(|reception| reception.radio.0),
+            arrival.slot.map(|slot| slot.0),
+            arrival.import,
+        ])?;
+        Ok(())
+    })
+}
+
 /// A CSV row as it is kept beside a record that it disagrees with.
 pub fn row_content(row: &Row) -> String {
     let mut content = serde_json::json!({
@@ -881,7 +892,7 @@ struct ReadingFields<'a> {
     resolution: Option<i64>,
 }
 
-fn source_of(arrival: &Arrival) -> &'static str {
+pub(super) fn source_of(arrival: &Arrival) -> &'static str {
     if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
 }
 

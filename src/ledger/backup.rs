@@ -8,7 +8,7 @@ use super::schema::{open_for_reading, set_journal_mode};
 use super::{Error, Ledger, Stamp, guard, verify};
 use crate::files;
 use crate::ledger::state::meta;
-use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -177,11 +177,37 @@ fn reach(db: &Connection) -> Result<(i64, i64), Error> {
     Ok((last.max(last_row), records))
 }
 
-pub(super) fn digest(path: &Path) -> std::io::Result<(String, u64)> {
+/// When the backup with this digest was made of a ledger, Unix s.
+pub fn made_at(reader: &super::query::Reader, sha256: &str) -> Result<Option<i64>, Error> {
+    Ok(reader
+        .connection()
+        .query_row(
+            "SELECT made_at FROM backup_made WHERE sha256 = ? ORDER BY id DESC LIMIT 1",
+            [sha256],
+            |row| row.get(0),
+        )
+        .optional()?)
+}
+
+/// SHA-256 and size of a copy that no connection of this process has open.
+pub fn digest(path: &Path) -> std::io::Result<(String, u64)> {
     files::digest(&mut File::open(path)?)
 }
 
 impl Ledger {
+    /// Notes that a file was seen whole that is a backup of this ledger by its digest. `false`: it is none.
+    pub fn note_backup_seen(&mut self, file: &Path, sha256: &str, now: Stamp) -> Result<bool, Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let seen = guard::change(&transaction, "backup_made", "sha256 = ?", [sha256], |db| {
+            Ok(db.execute(
+                "UPDATE backup_made SET seen_at = max(?, coalesce(seen_at, made_at)), seen_as = ? WHERE sha256 = ?",
+                params![now.unix_s, file.display().to_string(), sha256],
+            )?)
+        })?;
+        transaction.commit()?;
+        Ok(seen > 0)
+    }
+
     fn note_backup(&mut self, made: &Made, settled_through: i64, now: Stamp) -> Result<(), Error> {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let id: i64 =
@@ -189,7 +215,8 @@ impl Ledger {
                 .query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
         guard::change(&transaction, "backup_made", "id = ?", [id], |db| {
             Ok(db.execute(
-                "INSERT INTO backup_made VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT INTO backup_made (id, file, size_bytes, sha256, made_at, settled_through)
+                 VALUES (?, ?, ?, ?, ?, ?)",
                 params![
                     id,
                     made.file.display().to_string(),

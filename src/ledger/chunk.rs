@@ -334,14 +334,17 @@ impl Blocks {
         Ok(())
     }
 
-    /// Of the journal's rows up to `through`, which are about to be settled.
-    pub fn of_journal(db: &Connection, through: i64) -> Result<Self, Error> {
+    /// Of the journal's rows up to `through` that are settled; `left_out`: readings that are not.
+    pub fn of_journal(db: &Connection, through: i64, left_out: &BTreeSet<i64>) -> Result<Self, Error> {
         let mut blocks = Self::default();
-        let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND row <= ?", reading_columns());
+        let sql = format!("SELECT {}, row FROM journal WHERE kind = 1 AND row <= ?", reading_columns());
         let mut statement = db.prepare_cached(&sql)?;
+        let at_row = statement.column_count() - 1;
         let mut readings = statement.query([through])?;
         while let Some(row) = readings.next()? {
-            blocks.reading(row, true)?;
+            if left_out.is_empty() || !left_out.contains(&row.get(at_row)?) {
+                blocks.reading(row, true)?;
+            }
         }
         let mut statement =
             db.prepare_cached("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND row <= ?")?;
@@ -428,7 +431,7 @@ impl Blocks {
         for (&place, block) in &self.by_place {
             let mut merged = *block;
             if let Some(before) = stored(db, place)? {
-                merged.take_in(&before.block);
+                merged.take_in(&before);
             }
             write(db, place, &merged, (through, day))?;
         }
@@ -456,39 +459,58 @@ fn identities(db: &Connection, sql: &str) -> Result<BTreeSet<Identity>, Error> {
     Ok(all)
 }
 
-/// A block as it is stored.
-#[derive(Clone, Copy, Debug)]
-pub struct Stored {
-    /// What it held when it was written.
-    pub block: Block,
-    /// When its rows were given up.
-    pub retired_at: Option<i64>,
-}
-
 /// Selects blocks for [`stored_row`]; logger, epoch and block come last.
-pub const STORED: &str = "SELECT first, last, records, time_min, time_max, content, guard, retired_at, logger, epoch, block FROM chunk";
+pub const STORED: &str =
+    "SELECT first, last, records, time_min, time_max, content, guard, logger, epoch, block FROM chunk";
 
 /// A block of a row of [`STORED`].
-pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Stored> {
-    let sum = |at: usize| -> rusqlite::Result<Sum> {
-        Ok(Sum::from_bytes(row.get_ref(at)?.as_blob()?).unwrap_or_default())
-    };
-    let block = Block {
+pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
+    Ok(Block {
         first: row.get(0)?,
         last: row.get(1)?,
         records: row.get(2)?,
         time_min: row.get(3)?,
         time_max: row.get(4)?,
-        content: sum(5)?,
-        guard: sum(6)?,
-    };
-    Ok(Stored { block, retired_at: row.get(7)? })
+        content: sum_at(row, 5)?,
+        guard: sum_at(row, 6)?,
+    })
+}
+
+/// A digest in a column.
+pub fn sum_at(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<Sum> {
+    Ok(Sum::from_bytes(row.get_ref(at)?.as_blob()?).unwrap_or_default())
 }
 
 /// A block as it is stored.
-pub fn stored(db: &Connection, place: Place) -> Result<Option<Stored>, Error> {
+pub fn stored(db: &Connection, place: Place) -> Result<Option<Block>, Error> {
     let sql = format!("{STORED} WHERE logger = ? AND epoch = ? AND block = ?");
     Ok(db.prepare_cached(&sql)?.query_row(place, stored_row).optional()?)
+}
+
+/// Puts what is left of a block in the stored one's place; when it was settled stays. Nothing left: no row.
+pub fn replace(db: &Connection, place: Place, left: &Block) -> Result<(), Error> {
+    guard::change(db, "chunk", PLACE, place, |db| {
+        if left.last == 0 {
+            return Ok(db.prepare_cached(&format!("DELETE FROM chunk WHERE {PLACE}"))?.execute(place)?);
+        }
+        let mut update = db.prepare_cached(
+            "UPDATE chunk SET first = ?, last = ?, records = ?, time_min = ?, time_max = ?, content = ?, guard = ?
+             WHERE logger = ? AND epoch = ? AND block = ?",
+        )?;
+        Ok(update.execute(params![
+            left.first,
+            left.last,
+            left.records,
+            left.time_min,
+            left.time_max,
+            left.content.bytes().as_slice(),
+            left.guard.bytes().as_slice(),
+            place.0,
+            place.1,
+            place.2,
+        ])?)
+    })?;
+    Ok(())
 }
 
 fn write(
@@ -589,37 +611,16 @@ pub fn check_blocks(
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
         let stored = stored_row(row)?;
-        let place: Place = (row.get(8)?, row.get(9)?, row.get(10)?);
+        let place: Place = (row.get(7)?, row.get(8)?, row.get(9)?);
         seen.insert(place);
-        if stored.retired_at.is_some() {
-            continue;
-        }
-        if counted.by_place.get(&place) != Some(&stored.block) {
-            tell(damaged(place, &stored.block));
+        if counted.by_place.get(&place) != Some(&stored) {
+            tell(damaged(place, &stored));
         }
     }
     for (place, block) in counted.by_place.iter().filter(|(place, _)| !seen.contains(place)) {
         tell(format!("{} (no digest of it is stored)", damaged(*place, block)));
     }
     Ok(())
-}
-
-/// Whether the block of an identity was given up to a backup.
-pub fn is_given_up(db: &Connection, id: Identity) -> Result<bool, Error> {
-    let sequence = id.sequence.number();
-    let place = (id.address.number(), id.epoch.number(), block_of(sequence));
-    let retired = stored(db, place)?
-        .filter(|stored| stored.retired_at.is_some())
-        .is_some_and(|stored| (stored.block.first..=stored.block.last).contains(&sequence));
-    Ok(retired)
-}
-
-/// The sequences whose readings were given up to a backup: (logger, epoch, first, last).
-pub fn retired(db: &Connection) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
-    let mut statement =
-        db.prepare("SELECT logger, epoch, first, last FROM chunk WHERE retired_at IS NOT NULL")?;
-    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
-    Ok(rows.collect::<Result<_, _>>()?)
 }
 
 fn damaged((logger, epoch, _): Place, block: &Block) -> String {
@@ -635,7 +636,9 @@ pub fn blocks_in_time(
     to: i64,
 ) -> Result<Vec<(u32, u32, u32)>, Error> {
     let mut statement = db.prepare_cached(
-        "SELECT epoch, first, last FROM chunk WHERE logger = ? AND time_max >= ? AND time_min < ?
+        "SELECT epoch, first, last FROM chunk WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
+         UNION ALL
+         SELECT epoch, first, last FROM retired_block WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
          ORDER BY epoch, first",
     )?;
     let rows =

@@ -9,10 +9,11 @@
 //! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
 //! compares authentic records only: CSV rows and what people write down are no part of a content digest.
 
+use super::care::stranger;
 use super::chunk::{self, BLOCK, Block, Blocks, Place};
 use super::guard::Sum;
 use super::state::State;
-use super::{Error, rows, schema};
+use super::{Error, rows};
 use crate::coverage::{Coverage, RangeSet};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -109,7 +110,7 @@ impl Side {
     /// A ledger or a backup of one. `anew`: its digests are worked out from every row instead of taken as stored.
     /// The state that is compared is let go of when the side is dropped.
     pub fn ledger(path: &Path, anew: bool, progress: impl FnMut(u64)) -> Result<Self, Error> {
-        let db = schema::open_for_reading(path)?;
+        let db = stranger::open_present(path)?;
         // One state for all that follows; ended when the connection closes.
         db.execute_batch("BEGIN")?;
         Self::within(Rc::new(db), anew, progress)
@@ -127,20 +128,20 @@ impl Side {
             let mut statement = db.prepare(chunk::STORED)?;
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {
-                let stored = chunk::stored_row(row)?;
-                let place = (row.get(8)?, row.get(9)?, row.get(10)?);
-                if stored.retired_at.is_some() || !anew {
-                    blocks.insert(place, summary(&stored.block, stored.retired_at.is_some()));
+                let place = (row.get(7)?, row.get(8)?, row.get(9)?);
+                if !anew {
+                    blocks.insert(place, summary(&chunk::stored_row(row)?));
                 }
             }
         }
         if anew {
             for (place, block) in Blocks::of_settled(&db, &mut progress)?.by_place {
-                blocks.entry(place).or_insert_with(|| summary(&block, false));
+                blocks.entry(place).or_insert_with(|| summary(&block));
             }
         }
         // What has only CSV rows in it has nothing that is compared.
         blocks.retain(|_, block| block.records > 0);
+        given_up(&db, &mut blocks)?;
         unsettled(&db, &mut blocks)?;
         Ok(Self { blocks, source: Source::Ledger { db, coverage } })
     }
@@ -180,12 +181,18 @@ impl Side {
     fn read(&self, place: Place) -> Result<BTreeMap<u32, Held>, Error> {
         match &self.source {
             Source::Records(all) => Ok(all.get(&place).cloned().unwrap_or_default()),
-            Source::Ledger { db, coverage } => {
+            Source::Ledger { db, .. } => {
                 let mut held = read_block(db, place)?;
                 if self.blocks.get(&place).is_some_and(|block| block.given_up) {
                     // Known to have been held, and not what it was.
-                    for sequence in covered(coverage, place).ranges().iter().flat_map(|&(a, b)| a..=b) {
-                        held.entry(sequence).or_insert(Held { sum: None, time: None });
+                    let (first, last) = span_of(place.2);
+                    let mut statement = db.prepare_cached(
+                        "SELECT sequence, time FROM retired_row
+                         WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+                    )?;
+                    let mut rows = statement.query(params![place.0, place.1, first, last])?;
+                    while let Some(row) = rows.next()? {
+                        held.entry(row.get(0)?).or_insert(Held { sum: None, time: row.get(1)? });
                     }
                 }
                 Ok(held)
@@ -208,15 +215,33 @@ impl Side {
     }
 }
 
-fn summary(block: &Block, given_up: bool) -> Summary {
+fn summary(block: &Block) -> Summary {
     let has_time = block.time_min <= block.time_max;
     Summary {
         content: block.content,
         records: block.records.into(),
         time_min: has_time.then_some(block.time_min),
         time_max: has_time.then_some(block.time_max),
-        given_up,
+        given_up: false,
     }
+}
+
+/// Adds what retention gave up to its blocks: its digest is all that is left, and sums add up.
+fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
+    let mut statement = db.prepare(
+        "SELECT logger, epoch, block, records, time_min, time_max, content FROM retired_block WHERE records > 0",
+    )?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let block = blocks.entry((row.get(0)?, row.get(1)?, row.get(2)?)).or_default();
+        let (from, to): (i64, i64) = (row.get(4)?, row.get(5)?);
+        block.content.add(chunk::sum_at(row, 6)?);
+        block.records += u64::from(row.get::<_, u32>(3)?);
+        block.time_min = Some(block.time_min.map_or(from, |min| min.min(from)));
+        block.time_max = Some(block.time_max.map_or(to, |max| max.max(to)));
+        block.given_up = true;
+    }
+    Ok(())
 }
 
 /// A block's first and last sequence.

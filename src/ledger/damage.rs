@@ -14,13 +14,14 @@
 //!
 //! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
 
+use super::care::stranger;
 use super::chunk::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use super::known::{self, Known};
 pub(super) use super::query::elsewhere;
 use super::restore::{beside, dated, free_name};
 use super::rows::{SHARED, kind};
 use super::state::journal_insert;
-use super::{Error, Ledger, Stamp, guard, schema, settle};
+use super::{Error, Ledger, Stamp, guard, retire, schema, settle};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
@@ -436,6 +437,9 @@ fn make(
         }
         if let (Some(old), Some(known)) = (lost.file, lost.known) {
             taken.carried = carry_over(&db, old, known, &mut covered, &mut here)?;
+            if matches!(lost.in_file, InFile::Proven(_)) {
+                retire::carry_over(&db, old, known.seen_row, &mut here)?;
+            }
         }
         let nothing = Coverage::default();
         let there = match &lost.in_file {
@@ -471,7 +475,8 @@ fn make(
 /// Opens what is set aside, to see what can be read of it. It is no ledger that any other program has open.
 fn open_damaged(aside: &Path) -> Option<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(aside, flags).ok()?;
+    let mut db = Connection::open_with_flags(aside, flags).ok()?;
+    stranger::bound(&mut db, aside).ok()?;
     can_be_read(&db).ok()?;
     let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
     (version == super::SCHEMA_VERSION).then_some(db)
@@ -483,7 +488,7 @@ pub(super) fn can_be_read(db: &Connection) -> Result<(), String> {
     // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
     match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
-        Ok(tables) if tables > 0 => Ok(()),
+        Ok(tables) if tables > 0 => stranger::tables_are_tables(db).map_err(|error| error.cause()),
         Ok(_) => Err("there is no table in it".to_owned()),
         Err(error) => Err(error.to_string()),
     }

@@ -92,6 +92,13 @@ pub enum Error {
         /// The cause.
         source: std::io::Error,
     },
+    /// Operator: a file from elsewhere whose schema is not what this program makes. No row of it was read.
+    NotAsMade {
+        /// The file.
+        path: PathBuf,
+        /// What is not.
+        what: Vec<String>,
+    },
     /// Operator: the radios' numbers are used up.
     TooManyRadios,
     /// Ours: this program handed the ledger what it must not. The ledger is as it was.
@@ -157,7 +164,7 @@ impl Error {
                 source.sqlite_error_code(),
                 Some(rusqlite::ErrorCode::DatabaseCorrupt | rusqlite::ErrorCode::NotADatabase)
             ),
-            Self::Corrupt(_) => true,
+            Self::Corrupt(_) | Self::NotAsMade { .. } => true,
             _ => false,
         }
     }
@@ -166,6 +173,7 @@ impl Error {
     pub fn cause(&self) -> String {
         match self {
             Self::Corrupt(what) => what.clone(),
+            Self::NotAsMade { what, .. } => not_as_made(what),
             Self::Sql(source) | Self::Open { source, .. } => source.to_string(),
             other => other.to_string(),
         }
@@ -205,8 +213,21 @@ impl From<rusqlite::Error> for Error {
             (Some(ErrorCode::DiskFull), _) | (_, Some(ffi::SQLITE_IOERR_SHMSIZE)) => Self::Full(error),
             (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy(error),
             (_, Some(ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC)) => Self::Sync(error),
+            // Only files from elsewhere are read with such a bound.
+            (Some(ErrorCode::OperationInterrupted), _) => {
+                Self::Corrupt("it takes more work to read than a file of its size can need".to_owned())
+            }
             _ => Self::Sql(error),
         }
+    }
+}
+
+/// The first of what is not as this program made it, and how many more there are.
+fn not_as_made(what: &[String]) -> String {
+    match what {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first, more @ ..] => format!("{first}, and {} more", more.len()),
     }
 }
 
@@ -278,6 +299,13 @@ impl fmt::Display for Error {
                 "{}: what the vanished ledger held cannot be copied there: {source}; make room, or bring the ledger's \
                  folder back",
                 path.display()
+            ),
+            Self::NotAsMade { path, what } => write!(
+                f,
+                "{}: {}; it is damaged, or another program changed it, and no row of it was read: `stonechat verify \
+                 --salvage` brings over what it proves",
+                path.display(),
+                not_as_made(what)
             ),
             Self::TooManyRadios => f.write_str(
                 "more than 255 radios have served this ledger; give a radio the name of one that is gone",

@@ -654,7 +654,7 @@ pub fn beside(
 
 /// Sequences of an epoch whose readings were given up to a verified backup: (logger, epoch, first, last).
 pub fn given_up(reader: &Reader) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
-    super::chunk::retired(reader.connection())
+    super::read::given_up::given_up(reader.connection())
 }
 
 /// The earliest and latest recorded time of readings of these loggers, settled or not; for messages.

@@ -85,7 +85,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 31] = [
+pub const TABLES: [&str; 33] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -117,6 +117,8 @@ pub const TABLES: [&str; 31] = [
     "aside_ledger",
     "elsewhere",
     "once_held",
+    "retired_row",
+    "retired_block",
 ];
 
 /// The sum over a table's rows that meet a condition.
@@ -138,6 +140,15 @@ pub fn kept(db: &Connection, table: &str) -> Result<Option<Sum>, Error> {
         .query_row([table], |row| row.get(0))
         .optional()?;
     Ok(bytes.and_then(|bytes| Sum::from_bytes(&bytes)))
+}
+
+/// The tables that are there and fit their sums.
+pub fn sound_tables(db: &Connection) -> Vec<&'static str> {
+    let fits = |table: &str| {
+        let kept = kept(db, table).ok().flatten();
+        kept.is_some_and(|kept| table_sum(db, table, "true", ()).is_ok_and(|sum| sum == kept))
+    };
+    TABLES.into_iter().filter(|table| fits(table)).collect()
 }
 
 /// Keeps a table's sum.

@@ -56,7 +56,8 @@ impl Stored {
         match as_of {
             None => self.withdrawn_at.is_none() || self.rank == 0,
             Some(at) => {
-                self.stored_at.is_some_and(|stored| stored <= at)
+                // Where nothing says when it came, it counts, as in an export.
+                self.stored_at.is_none_or(|stored| stored <= at)
                     && (self.rank == 0 || self.withdrawn_at.is_none_or(|withdrawn| withdrawn > at))
             }
         }
@@ -108,8 +109,6 @@ struct Block {
     last: u32,
     time_min: i64,
     time_max: i64,
-    is_retired: bool,
-    settled_day: i64,
 }
 
 type ByEpoch = BTreeMap<Epoch, Vec<Stored>>;
@@ -204,7 +203,7 @@ impl OfLogger<'_, '_> {
     /// The settled readings and rows of a range.
     fn settled(&self, epoch: Epoch, first: u32, last: u32) -> Result<Vec<Stored>, Error> {
         let sql = format!(
-            "SELECT {} FROM settled t WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?",
+            "SELECT {} FROM settled_or_retired t WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?",
             reading_columns()
         );
         let mut statement = self.snapshot.db.prepare_cached(&sql)?;
@@ -218,7 +217,7 @@ impl OfLogger<'_, '_> {
         let mut ends = Vec::new();
         for order in ["", "DESC"] {
             let sql = format!(
-                "SELECT {} FROM settled t WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?
+                "SELECT {} FROM settled_or_retired t WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?
                  ORDER BY sequence {order} LIMIT 1",
                 reading_columns()
             );
@@ -234,20 +233,16 @@ impl OfLogger<'_, '_> {
 
     fn blocks(&self) -> Result<BTreeMap<Epoch, Vec<Block>>, Error> {
         let mut statement = self.snapshot.db.prepare_cached(
-            "SELECT epoch, first, last, time_min, time_max, retired_at IS NOT NULL, settled_day FROM chunk
-             WHERE logger = ? ORDER BY epoch, block",
+            "SELECT epoch, first, last, time_min, time_max FROM chunk WHERE logger = ?1
+             UNION ALL
+             SELECT epoch, first, last, time_min, time_max FROM retired_block WHERE logger = ?1
+             ORDER BY epoch, first",
         )?;
         let mut rows = statement.query([self.logger.address.number()])?;
         let mut all = BTreeMap::<Epoch, Vec<Block>>::new();
         while let Some(row) = rows.next()? {
-            let block = Block {
-                first: row.get(1)?,
-                last: row.get(2)?,
-                time_min: row.get(3)?,
-                time_max: row.get(4)?,
-                is_retired: row.get(5)?,
-                settled_day: row.get(6)?,
-            };
+            let block =
+                Block { first: row.get(1)?, last: row.get(2)?, time_min: row.get(3)?, time_max: row.get(4)? };
             if let Some(epoch) = Epoch::new(row.get(0)?) {
                 all.entry(epoch).or_default().push(block);
             }
@@ -327,13 +322,6 @@ impl OfLogger<'_, '_> {
             }
             tally.rows(&rows, None);
             for block in blocks.get(&epoch).into_iter().flatten() {
-                if block.is_retired {
-                    let left = tally.left(block.first, block.last);
-                    let (from, to) = (block.time_min, block.time_max);
-                    tally.count.held_between(Source::GivenUp, from, to, left.count());
-                    tally.take(&left);
-                    continue;
-                }
                 let (from, to) =
                     (block.time_min.saturating_sub(MARGIN_S), block.time_max.saturating_add(MARGIN_S));
                 let whole = by_radio
@@ -373,7 +361,6 @@ impl OfLogger<'_, '_> {
             rows.entry(*epoch).or_default().extend(unsettled);
         }
         let blocks = self.blocks()?;
-        let mut given_up = BTreeMap::<Epoch, Vec<Block>>::new();
         for (&epoch, blocks) in &blocks {
             let (Some(first), Some(last)) =
                 (blocks.iter().map(|block| block.first).min(), blocks.iter().map(|block| block.last).max())
@@ -381,8 +368,6 @@ impl OfLogger<'_, '_> {
                 continue;
             };
             rows.entry(epoch).or_default().extend(self.settled(epoch, first, last)?);
-            let old = blocks.iter().filter(|block| block.is_retired && block.settled_day * 86_400 <= at);
-            given_up.entry(epoch).or_default().extend(old);
         }
         for rows in rows.values_mut() {
             rows.retain(|row| row.counts(Some(at)));
@@ -395,17 +380,6 @@ impl OfLogger<'_, '_> {
                 let sequence = Sequence::new(row.sequence);
                 if let Some(sequence) = sequence {
                     coverage.insert(Identity { address, epoch, sequence }, basis);
-                }
-            }
-        }
-        let now_held = self.snapshot.coverage();
-        for (&epoch, blocks) in &given_up {
-            for block in blocks {
-                let Some(held) = now_held.epoch(address, epoch) else { continue };
-                for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
-                    for &(first, last) in completeness::within(set, (block.first, block.last)).ranges() {
-                        coverage.insert_range(address, epoch, basis, first, last);
-                    }
                 }
             }
         }
@@ -423,11 +397,6 @@ impl OfLogger<'_, '_> {
             let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
             tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
-            for block in given_up.get(&epoch).into_iter().flatten() {
-                let left = tally.left(block.first, block.last);
-                tally.count.held_between(Source::GivenUp, block.time_min, block.time_max, left.count());
-                tally.take(&left);
-            }
         }
         Ok(count.finish(&report))
     }
@@ -436,7 +405,7 @@ impl OfLogger<'_, '_> {
     fn name_epochs(&self, coverage: &mut Coverage, at: i64) -> Result<(), Error> {
         let sql = format!(
             "SELECT epoch, previous_epoch, previous_last FROM profile_row t WHERE logger = ? AND rank = 0
-                 AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}) <= ?"
+                 AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}, ?2) <= ?2"
         );
         let mut statement = self.snapshot.db.prepare_cached(&sql)?;
         let mut rows = statement.query(params![self.logger.address.number(), at])?;

@@ -252,7 +252,7 @@ impl Planner {
                 Ok::<(), Error>(())
             };
         super::snapshot(&self.db, |_| {
-            for (table, condition) in [("settled", "true"), ("journal", "kind = 1")] {
+            for (table, condition) in [("settled_or_retired", "true"), ("journal", "kind = 1")] {
                 all(
                     &format!(
                         "SELECT epoch, sequence, time FROM {table} t
@@ -324,6 +324,10 @@ impl Held for HeldAndKept<'_> {
 
     fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
         self.held.is_given_up(id)
+    }
+
+    fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_row_given_up(id)
     }
 
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
@@ -562,7 +566,7 @@ impl Ledger {
         })?;
         let touched = {
             let mut statement = transaction.prepare(
-                "SELECT DISTINCT logger, epoch FROM settled WHERE rank > 0 AND import = ?1
+                "SELECT DISTINCT logger, epoch FROM settled_or_retired WHERE rank > 0 AND import = ?1
                  UNION SELECT DISTINCT logger, epoch FROM journal WHERE rank > 0 AND import = ?1",
             )?;
             let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
@@ -589,7 +593,7 @@ impl Ledger {
 fn settled_rows(db: &Connection, logger: u16, epoch: u32) -> Result<RangeSet, Error> {
     let mut covered = RangeSet::default();
     let mut statement = db.prepare_cached(
-        "SELECT sequence FROM settled s WHERE logger = ? AND epoch = ? AND rank > 0
+        "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
     )?;
     let mut rows = statement.query(params![logger, epoch])?;

@@ -398,7 +398,7 @@ impl<'a> Proof<'a> {
             return Ok(false);
         }
         let fits = match chunk::stored(self.db, place)? {
-            Some(stored) => Blocks::of_block(self.db, place, &self.waiting)? == stored.block,
+            Some(stored) => Blocks::of_block(self.db, place, &self.waiting)? == stored,
             None => false,
         };
         self.places.insert(place, fits);

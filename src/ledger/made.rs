@@ -152,7 +152,7 @@ impl<'s> Readings<'s> {
     fn timed(&self, address: Address, epoch: Epoch) -> Result<Vec<Timed>, Error> {
         let mut statement = self.snapshot.db.prepare_cached(
             "SELECT sequence, time, CASE WHEN synchronised = 1 THEN time + lag END, rank = 0
-             FROM settled WHERE logger = ? AND epoch = ? ORDER BY sequence",
+             FROM settled_or_retired WHERE logger = ? AND epoch = ? ORDER BY sequence",
         )?;
         let settled = statement.query_map(params![address.number(), epoch.number()], |row| {
             let (sequence, recorded) = (row.get(0)?, row.get(1)?);
@@ -220,7 +220,7 @@ impl<'s> Readings<'s> {
         for (address, epoch, held) in query::elsewhere(self.snapshot.db)?.epochs() {
             lacking.elsewhere.insert((address, epoch), held.held());
         }
-        for (logger, epoch, first, last) in super::chunk::retired(self.snapshot.db)? {
+        for (logger, epoch, first, last) in super::read::given_up::given_up(self.snapshot.db)? {
             if let Some(id) = Identity::new(logger, epoch, first) {
                 let retired = lacking.retired.entry((id.address, id.epoch)).or_default();
                 retired.insert_range(first, last);

@@ -34,8 +34,9 @@ pub mod known;
 pub mod made;
 pub mod people;
 pub mod query;
+pub mod read;
 pub mod restore;
-mod retire;
+pub mod retire;
 mod rows;
 pub mod salvage;
 mod schema;
@@ -80,6 +81,12 @@ pub struct Ledger {
     state: State,
     limits: AsideLimits,
 }
+
+/// How soon a notice that was cleared comes back as the same one.
+const NOTICE_AGAIN_S: i64 = 3600;
+
+/// Notices that are kept. Beyond it the oldest cleared ones go; one that is up stays.
+pub const NOTICES_MAX: i64 = 2000;
 
 impl Ledger {
     /// Opens a ledger for writing; makes it where there is none, and brings an older one up to date.
@@ -236,35 +243,26 @@ impl Ledger {
         Ok(busy? == 0)
     }
 
-    /// Raises a notice unless the same one is up; `text` says what a person should do.
+    /// Raises a notice unless the same one is up; `text` says what a person should do. One that was cleared within the
+    /// last hour comes back, with the new text: trouble that comes and goes is one notice.
     pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
         self.change_notice(kind, subject, |db| {
-            db.execute(
+            let came_back = db
+                .prepare_cached(
+                    "UPDATE notice SET cleared_at = NULL, text = ?3, returned = returned + 1
+                     WHERE kind = ?1 AND subject = ?2 AND cleared_at > ?4
+                         AND id = (SELECT max(id) FROM notice WHERE kind = ?1 AND subject = ?2)",
+                )?
+                .execute(rusqlite::params![kind, subject, text, at.unix_s.saturating_sub(NOTICE_AGAIN_S)])?;
+            if came_back > 0 {
+                return Ok(came_back);
+            }
+            db.prepare_cached(
                 "INSERT INTO notice (kind, subject, text, raised_at) SELECT ?1, ?2, ?3, ?4 WHERE NOT EXISTS
-                 (SELECT 1 FROM notice WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL)",
-                rusqlite::params![kind, subject, text, at.unix_s],
-            )
+                     (SELECT 1 FROM notice WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL)",
+            )?
+            .execute(rusqlite::params![kind, subject, text, at.unix_s])
         })
-    }
-
-    /// Raises a notice again that was cleared after `since`, or else a new one: trouble that comes and goes is one
-    /// notice, with the newest text.
-    pub fn reopen_notice(
-        &mut self,
-        kind: &str,
-        subject: &str,
-        text: &str,
-        at: Stamp,
-        since: i64,
-    ) -> Result<(), Error> {
-        self.change_notice(kind, subject, |db| {
-            db.execute(
-                "UPDATE notice SET cleared_at = NULL, text = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at > ?4
-                     AND id = (SELECT max(id) FROM notice WHERE kind = ?1 AND subject = ?2)",
-                rusqlite::params![kind, subject, text, since],
-            )
-        })?;
-        self.raise_notice(kind, subject, text, at)
     }
 
     /// The subjects of the notices of a kind that are up.
@@ -293,9 +291,34 @@ impl Ledger {
     ) -> Result<(), Error> {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let key = (kind, subject);
-        guard::change(&transaction, "notice", "kind = ? AND subject = ?", key, |db| Ok(write(db)?))?;
+        let changed =
+            guard::change(&transaction, "notice", "kind = ? AND subject = ?", key, |db| Ok(write(db)?))?;
+        if changed > 0 {
+            drop_old_notices(&transaction)?;
+        }
         Ok(transaction.commit()?)
     }
+}
+
+/// Takes out the oldest notices that are cleared, as far as there are more than [`NOTICES_MAX`], and counts them.
+fn drop_old_notices(db: &Connection) -> Result<(), Error> {
+    let held: i64 = db.prepare_cached("SELECT count(*) FROM notice")?.query_row([], |row| row.get(0))?;
+    let over = held - NOTICES_MAX;
+    if over <= 0 {
+        return Ok(());
+    }
+    let old = {
+        let mut statement =
+            db.prepare_cached("SELECT id FROM notice WHERE cleared_at IS NOT NULL ORDER BY id LIMIT ?")?;
+        statement.query_map([over], |row| row.get(0))?.collect::<Result<Vec<i64>, _>>()?
+    };
+    for id in &old {
+        guard::change(db, "notice", "id = ?", [id], |db| {
+            Ok(db.prepare_cached("DELETE FROM notice WHERE id = ?")?.execute([id])?)
+        })?;
+    }
+    let dropped = state::meta(db, "notices_dropped")?.saturating_add(old.len() as i64);
+    guard::set_meta(db, "notices_dropped", dropped)
 }
 
 /// A radio's number by its name.

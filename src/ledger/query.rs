@@ -379,7 +379,7 @@ impl<'a> Snapshot<'a> {
         let until = day.saturating_add(1).saturating_mul(DAY_S);
         let mut found = BTreeMap::new();
         let mut statement = self.db.prepare_cached(
-            "SELECT epoch, sequence, time + lag, synchronised FROM settled
+            "SELECT epoch, sequence, time + lag, synchronised FROM settled_or_retired
              WHERE logger = ? AND rank = 0 AND lag IS NOT NULL ORDER BY epoch, sequence",
         )?;
         let mut rows = statement.query([address.number()])?;
@@ -459,7 +459,7 @@ impl<'a> Snapshot<'a> {
         let found = self
             .db
             .prepare_cached(
-                "SELECT rank, time, lag, synchronised FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ?
+                "SELECT rank, time, lag, synchronised FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ?
                      AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND rank > 0
                          AND i.withdrawn_at IS NOT NULL)
                  ORDER BY rank LIMIT 1",
@@ -576,6 +576,11 @@ impl<'a> Snapshot<'a> {
             }
         }
         Ok(None)
+    }
+
+    /// Notices that the limit has dropped since the ledger was made.
+    pub fn notices_dropped(&self) -> Result<i64, Error> {
+        super::state::meta(self.db, "notices_dropped")
     }
 
     /// Notices that are up: kind, subject, text, since when.
@@ -821,8 +826,9 @@ impl<'a> Snapshot<'a> {
         wanted: &BTreeSet<Identity>,
     ) -> Result<BTreeMap<Identity, crate::judge::Row>, Error> {
         let mut found = BTreeMap::new();
-        let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
-             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
+        let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
         let columns = rows::content_columns();
         let mut journal = self.db.prepare_cached(&format!(
             "SELECT {columns}, logger, epoch, sequence FROM journal t WHERE kind = 1 AND {shown}
@@ -966,16 +972,18 @@ pub struct Sealed {
 }
 
 /// Where records lie at rest, with what is their time and their reception.
-const SEALED_TABLES: [(&str, &str, &str); 4] = [
+const SEALED_TABLES: [(&str, &str, &str); 5] = [
     ("settled", "time", "time + lag"),
+    ("retired_row", "time", "time + lag"),
     ("profile_row", "time", "received_at"),
     ("event_row", "time", "received_at"),
     ("opaque_row", "coalesce(received_at, stored_at, 0)", "received_at"),
 ];
 
 /// Where authentic records lie at rest, and the column that is empty of those that came by hand; each has an index of them.
-const BY_HAND: [(&str, &str); 4] = [
+const BY_HAND: [(&str, &str); 5] = [
     ("settled", "lag"),
+    ("retired_row", "lag"),
     ("profile_row", "received_at"),
     ("event_row", "received_at"),
     ("opaque_row", "received_at"),
@@ -984,7 +992,7 @@ const BY_HAND: [(&str, &str); 4] = [
 /// Where records of hand downloads lie at rest, and what tells them from those that came by radio.
 const HAND_TABLES: [(&str, &str); 3] = [
     (
-        "settled",
+        "settled_or_retired",
         "lag IS NULL AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))",
@@ -1171,7 +1179,7 @@ impl Facts for Snapshot<'_> {
         }
         for order in ["", "DESC"] {
             let sql = format!(
-                "SELECT slot FROM settled WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
+                "SELECT slot FROM settled_or_retired WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
                  ORDER BY sequence {order} LIMIT 1"
             );
             let found = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
@@ -1233,7 +1241,9 @@ impl Facts for Snapshot<'_> {
     ) -> Result<Option<u32>, Error> {
         let before = before.unix_s();
         let mut last = self.settled_received_before(address, before)?.get(&epoch).copied();
-        for (table, _, received_at) in SEALED_TABLES.into_iter().filter(|(table, ..)| *table != "settled") {
+        let others =
+            SEALED_TABLES.into_iter().filter(|(table, ..)| !["settled", "retired_row"].contains(table));
+        for (table, _, received_at) in others {
             let sql = format!(
                 "SELECT max(sequence) FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND synchronised = 1
                      AND {received_at} < ?"

@@ -12,6 +12,7 @@
 //!
 //! What this is not: it merges nothing.
 
+use super::care::stranger;
 use super::compare::{self, Compared, Kind, Side};
 use super::state::State;
 use super::{DaemonLock, Error, Stamp, guard, schema, verify};
@@ -403,7 +404,7 @@ fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
 
 /// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself.
 fn copy(file: &Path, part: &Path) -> Result<(), Error> {
-    let source = schema::open_any_for_reading(file)?;
+    let source = stranger::open(file)?;
     let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     super::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
@@ -446,7 +447,7 @@ fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, More), Error> {
     }
     more.records.loggers.retain(|_, logger| !logger.differences.is_empty());
     drop((mine, theirs));
-    let theirs = schema::open_for_reading(backup)?;
+    let theirs = stranger::open_present(backup)?;
     let mine_covers = State::load(ledger)?.coverage;
     let theirs_covers = super::snapshot(&theirs, |db| Ok(State::load(db)?.coverage))?;
     for (address, epoch, held) in mine_covers.epochs() {

@@ -14,7 +14,8 @@
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
-use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal, Stored};
+use super::care::stranger;
+use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
 use super::import::{Evidence, Item, Items};
@@ -58,6 +59,10 @@ pub struct Salvaged {
     pub unproven: Coverage,
     /// Held there by all that is known, and not to be read.
     pub unreadable: Coverage,
+    /// Rows of its journal, not settled yet, that can be read and fit no seal.
+    pub journal_unproven: u64,
+    /// Whether its journal could be read to the end. Where not, more may have been in it.
+    pub journal_cut: bool,
     /// Whether the present ledger counted it as the place of a part of the record.
     pub was_counted: bool,
 }
@@ -67,6 +72,8 @@ impl Salvaged {
     pub fn is_whole(&self) -> bool {
         [&self.unproven, &self.unreadable, &self.rows_lost].iter().all(|lost| lost.epochs().next().is_none())
             && self.notes_left.is_empty()
+            && self.journal_unproven == 0
+            && !self.journal_cut
     }
 }
 
@@ -158,7 +165,7 @@ impl Drop for Copied {
 fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
     let has_wal = std::fs::metadata(beside(from, "-wal")).is_ok_and(|wal| wal.len() > 0);
-    let source = if has_wal {
+    let mut source = if has_wal {
         let copy = Copied(beside(ledger, &format!(".salvage-{}", std::process::id())));
         for end in ["", "-wal"] {
             std::fs::copy(beside(from, end), beside(&copy.0, end))
@@ -182,6 +189,8 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
         Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, _copy: None }
     };
+    let size_of = source._copy.as_ref().map_or(from, |copy| copy.0.as_path());
+    stranger::bound(&mut source.db, size_of).map_err(|error| not(&error))?;
     match damage::can_be_read(&source.db) {
         Ok(()) => Ok(source),
         Err(why) => Err(not(&why)),
@@ -243,7 +252,7 @@ pub fn salvage(
     }
     let mut salvaged = Salvaged { was_counted: counted.is_some(), ..Salvaged::default() };
     let expected = expected(old, counted.as_ref());
-    let unsettled = proven_journal(old);
+    let unsettled = proven_journal(old, &mut salvaged);
     let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
     let all = places.len() as u64;
     let mut kept = Vec::new();
@@ -275,7 +284,8 @@ pub fn salvage(
                 block.entry(*sequence).or_insert_with(|| found.clone());
             }
         }
-        note_lost(place, &expected, &block, &read, &here, &mut salvaged);
+        let given_up = given_up(&present, place)?;
+        note_lost(place, &expected, &block, &read, &here, &given_up, &mut salvaged);
         if how.fill {
             unsure.extend(settled.iter().filter_map(|(&sequence, found)| {
                 let id = Identity::new(place.0, place.1, sequence)?;
@@ -406,7 +416,7 @@ fn csv_rows(
         }
         let is_proven = fit
             && stored(old, place).is_some_and(|stored| {
-                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.block.guard)
+                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.guard)
             });
         let mut taken = BTreeSet::new();
         for (id, import, resolution, row) in found {
@@ -694,7 +704,7 @@ fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
     if fits(old, "held_range") {
         let _ = read("SELECT logger, epoch, first, last, basis, 0 FROM held_range", false);
     } else {
-        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk WHERE retired_at IS NULL", true);
+        let _ = read("SELECT logger, epoch, first, last, 0, block FROM chunk", true);
     }
     all
 }
@@ -722,7 +732,7 @@ fn span(block: u32) -> (u32, u32) {
     (first, first.saturating_add(BLOCK - 1))
 }
 
-fn stored(old: &Connection, place: Place) -> Option<Stored> {
+fn stored(old: &Connection, place: Place) -> Option<chunk::Block> {
     let sql = format!("{} WHERE logger = ? AND epoch = ? AND block = ?", chunk::STORED);
     old.prepare_cached(&sql).ok()?.query_row(place, chunk::stored_row).ok()
 }
@@ -792,7 +802,7 @@ fn range(
 
 /// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
 /// cannot be read or is not what it was: it is authentic by itself.
-fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u32, Held>) -> Block {
+fn proven(place: Place, read: &Block, stored: Option<chunk::Block>, here: &BTreeMap<u32, Held>) -> Block {
     let Some(stored) = stored else { return Block::new() };
     let sum_of = |sequence: u32, found: &Found| {
         Identity::new(place.0, place.1, sequence).map(|id| chunk::record_sum(id, &found.plaintext))
@@ -802,7 +812,7 @@ fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u3
     let fits = |sums: &BTreeMap<u32, Sum>| {
         let mut sum = Sum::default();
         sums.values().for_each(|&one| sum.add(one));
-        sum == stored.block.content && sums.len() as u64 == u64::from(stored.block.records)
+        sum == stored.content && sums.len() as u64 == u64::from(stored.records)
     };
     if fits(&sums) {
         return read.clone();
@@ -823,19 +833,25 @@ fn proven(place: Place, read: &Block, stored: Option<Stored>, here: &BTreeMap<u3
 
 /// Unsettled records under seals that fit. Of profiles, events and opaque records only where their whole table fits
 /// its digest: no seal is over them.
-fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
+fn proven_journal(old: &Connection, salvaged: &mut Salvaged) -> BTreeMap<Place, Block> {
     let mut all: BTreeMap<Place, Block> = BTreeMap::new();
     let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
-    let mut read = || -> Result<(), Error> {
+    let mut read = || -> Result<u64, Error> {
         let columns = format!("row, kind, {SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
         let mut statement = old.prepare(&format!("SELECT {columns} FROM journal ORDER BY row"))?;
         let mut rows = statement.query([])?;
         let (mut seal, mut stretch) = (Seal::default(), Vec::new());
+        let (mut before, mut unproven) = (None, 0);
         while let Some(row) = rows.next()? {
             let mut values = [None; JOURNAL_COLUMNS];
             for (at, value) in values.iter_mut().enumerate() {
                 *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
             }
+            // In a tree that leads to one page again and again they never end.
+            if values[0] <= before {
+                return Err(Error::Corrupt("the journal's rows are not in order".to_owned()));
+            }
+            before = values[0];
             if values[1] != Some(kind::SEAL) {
                 seal.feed(&values);
                 stretch.push(values);
@@ -843,6 +859,9 @@ fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
             }
             let first = seal.first_row;
             let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
+            if !right {
+                unproven += stretch.len() as u64;
+            }
             for values in stretch.drain(..).filter(|values| right && values[5] == Some(0)) {
                 if let Some((id, found)) = of_journal(old, &values, rare) {
                     let sequence = id.sequence.number();
@@ -851,9 +870,12 @@ fn proven_journal(old: &Connection) -> BTreeMap<Place, Block> {
                 }
             }
         }
-        Ok(())
+        Ok(unproven + stretch.len() as u64)
     };
-    let _ = read();
+    match read() {
+        Ok(unproven) => salvaged.journal_unproven = unproven,
+        Err(_) => salvaged.journal_cut = true,
+    }
     all
 }
 
@@ -892,6 +914,20 @@ fn of_journal(
     Some((id, Found { plaintext, slot }))
 }
 
+/// What retention gave up of a block to a backup: it is here, without its values.
+fn given_up(db: &Connection, (logger, epoch, block): Place) -> Result<RangeSet, Error> {
+    let (first, last) = span(block);
+    let mut statement = db.prepare_cached(
+        "SELECT sequence FROM retired_row WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+    )?;
+    let mut rows = statement.query(params![logger, epoch, first, last])?;
+    let mut all = RangeSet::default();
+    while let Some(row) = rows.next()? {
+        all.insert(row.get(0)?);
+    }
+    Ok(all)
+}
+
 /// What of a block was held there and is not brought.
 fn note_lost(
     (logger, epoch, block): Place,
@@ -899,6 +935,7 @@ fn note_lost(
     brought: &Block,
     read: &RangeSet,
     here: &BTreeMap<u32, Held>,
+    given_up: &RangeSet,
     salvaged: &mut Salvaged,
 ) {
     let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) else { return };
@@ -906,7 +943,8 @@ fn note_lost(
     let window: RangeSet = [span(block)].into_iter().collect();
     for &(first, last) in held.authentic.intersection(&window).ranges() {
         for sequence in first..=last {
-            if brought.contains_key(&sequence) || here.contains_key(&sequence) {
+            if brought.contains_key(&sequence) || here.contains_key(&sequence) || given_up.contains(sequence)
+            {
                 continue;
             }
             let lost =
@@ -978,7 +1016,7 @@ impl Ledger {
             // The daemon may have received some of it since it was looked for.
             let mut came = RangeSet::default();
             for &(first, last) in gone.ranges() {
-                for table in ["settled", "profile_row", "event_row", "opaque_row"] {
+                for table in ["settled_or_retired", "profile_row", "event_row", "opaque_row"] {
                     let mut statement = db.prepare_cached(&format!(
                         "SELECT sequence FROM {table}
                          WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
@@ -997,7 +1035,7 @@ impl Ledger {
                 // CSV rows are not brought over: those that came since are here.
                 let mut here = RangeSet::default();
                 let mut statement = db.prepare_cached(
-                    "SELECT sequence FROM settled s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
+                    "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
                          (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
                 )?;
                 let mut rows = statement.query(params![address.number(), epoch.number()])?;

@@ -24,6 +24,9 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0006_unproven.sql"),
     include_str!("../../migrations/0007_once_held.sql"),
     include_str!("../../migrations/0008_by_hand.sql"),
+    include_str!("../../migrations/0009_retired.sql"),
+    include_str!("../../migrations/0010_notices.sql"),
+    include_str!("../../migrations/0011_gap_now.sql"),
 ];
 
 /// The version that this program writes.
@@ -82,11 +85,8 @@ pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     db.execute_batch("BEGIN EXCLUSIVE; COMMIT").map_err(at)?;
     settings_of_every_connection(&db).map_err(at)?;
     db.execute_batch("BEGIN EXCLUSIVE").map_err(at)?;
-    match identify(&db, path)? {
-        0 => Err(Error::NotALedger { path: path.to_owned() }),
-        VERSION => Ok(db),
-        found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
-    }
+    refuse_old(identify(&db, path)?, path)?;
+    Ok(db)
 }
 
 fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
@@ -134,24 +134,16 @@ pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
     settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
-    match identify(&db, path)? {
-        0 => Err(Error::NotALedger { path: path.to_owned() }),
-        VERSION => Ok(db),
-        found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
-    }
+    refuse_old(identify(&db, path)?, path)?;
+    Ok(db)
 }
 
-/// Opens a ledger of this or an older release for reading, to copy it as it is.
-pub fn open_any_for_reading(path: &Path) -> Result<Connection, Error> {
-    if !path.exists() {
-        return Err(Error::Absent { path: path.to_owned() });
-    }
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
-    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
-    match identify(&db, path)? {
+/// Refuses an empty file, and a schema that must be brought up to date first.
+pub fn refuse_old(version: u32, path: &Path) -> Result<(), Error> {
+    match version {
         0 => Err(Error::NotALedger { path: path.to_owned() }),
-        _ => Ok(db),
+        VERSION => Ok(()),
+        found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
     }
 }
 
@@ -185,7 +177,8 @@ pub fn set_journal_mode(db: &Connection, mode: &str) -> Result<String, rusqlite:
     Ok(in_force)
 }
 
-fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> {
+/// What every connection of this program has, whatever it is for.
+pub fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> {
     // A closing connection leaves the -wal and the -shm where they are: a reader of another user, who could
     // not create them, can then open the ledger at any time.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
@@ -214,7 +207,7 @@ fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
 }
 
 /// The schema's version; 0 for a new, empty file. Refuses what is no ledger, or newer than this program.
-fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
+pub fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
     let integer = |pragma: &str| -> Result<i64, Error> {
         db.query_row(pragma, [], |row| row.get(0)).map_err(|source| Error::at_open(path, source))
     };
@@ -241,27 +234,37 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
     // The -wal is there from the first lock on, and nothing is in it yet.
     sync_folder(path)?;
     if found < MIGRATIONS.len() {
+        let sound = guard::sound_tables(&transaction);
         for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
             transaction.execute_batch(sql).map_err(at)?;
             transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
         }
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+        // A statement that was prepared before counts the columns of before.
+        transaction.flush_prepared_statement_cache();
+        // A column or a row that a migration adds is no damage. What was damaged before stays so.
+        for table in sound {
+            guard::keep(&transaction, table, guard::table_sum(&transaction, table, "true", ())?)?;
+        }
         make_digests(&transaction)?;
         name_ledger(&transaction)?;
     }
     transaction.commit().map_err(at)
 }
 
-/// The schema as this program's migrations make it: (type, name, SQL), sorted.
-fn expected() -> Result<Vec<(String, String, Option<String>)>, Error> {
+/// A table, view, index or trigger: type, name, SQL.
+type Object = (String, String, Option<String>);
+
+/// The schema as this program's migrations make it up to a version, sorted.
+fn expected(version: u32) -> Result<Vec<Object>, Error> {
     let db = Connection::open_in_memory()?;
-    for sql in MIGRATIONS {
+    for sql in MIGRATIONS.iter().take(version as usize) {
         db.execute_batch(sql)?;
     }
     objects(&db)
 }
 
-fn objects(db: &Connection) -> Result<Vec<(String, String, Option<String>)>, Error> {
+fn objects(db: &Connection) -> Result<Vec<Object>, Error> {
     let mut statement = db.prepare("SELECT type, name, sql FROM sqlite_schema ORDER BY type, name")?;
     let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
     Ok(rows.collect::<Result<_, _>>()?)
@@ -269,12 +272,12 @@ fn objects(db: &Connection) -> Result<Vec<(String, String, Option<String>)>, Err
 
 /// What of a ledger's schema is not as its migrations made it, by name.
 pub fn differences(db: &Connection) -> Result<Vec<String>, Error> {
-    let (expected, found) = (expected()?, objects(db)?);
+    let (expected, found) = (expected(VERSION)?, objects(db)?);
     let mut names: Vec<String> = expected
         .iter()
         .filter(|object| !found.contains(object))
         .chain(found.iter().filter(|object| !expected.contains(object)))
-        .map(|(kind, name, _)| format!("the {kind} {name} is not as the program made it"))
+        .map(not_as_made)
         .collect();
     names.dedup();
     Ok(names)
@@ -293,8 +296,41 @@ pub fn in_memory() -> Result<Connection, Error> {
 /// took away: no record is in it.
 pub fn lost(db: &Connection) -> Result<Option<String>, Error> {
     let found = objects(db)?;
-    let lost = expected()?.into_iter().find(|object| object.0 != "view" && !found.contains(object));
-    Ok(lost.map(|(kind, name, _)| format!("the {kind} {name} is not as the program made it")))
+    let lost = expected(VERSION)?.into_iter().find(|object| object.0 != "view" && !found.contains(object));
+    Ok(lost.as_ref().map(not_as_made))
+}
+
+/// What of a schema decides how our tables are read and is not as this program's migrations up to `version` made it.
+/// Views and tables that somebody added are never read, and a view of ours that was taken away is not missed.
+pub fn differences_that_matter(db: &Connection, version: u32) -> Result<Vec<String>, Error> {
+    let (expected, found) = (expected(version)?, objects(db)?);
+    let is_ours = |name: &str| expected.iter().any(|(_, known, _)| known == name);
+    let lost = expected.iter().filter(|object| object.0 != "view" && !found.contains(object));
+    let odd = found.iter().filter(|object| {
+        !expected.contains(object)
+            && (is_ours(&object.1) || ["index", "trigger"].contains(&object.0.as_str()))
+    });
+    let mut names: Vec<String> = lost.chain(odd).map(not_as_made).collect();
+    names.dedup();
+    Ok(names)
+}
+
+/// What has the name of a table of ours and is no table, or one whose rows are computed.
+pub fn impostors(db: &Connection) -> Result<Vec<String>, Error> {
+    // Of a damaged schema: a cell may be of any type.
+    let mut statement = db.prepare(
+        "SELECT CAST(name AS TEXT) FROM sqlite_schema
+         WHERE name IS NOT NULL AND (type IS NOT 'table' OR sql LIKE 'CREATE VIRTUAL%')",
+    )?;
+    let names = statement.query_map([], |row| row.get::<_, String>(0))?;
+    let ours = expected(VERSION)?;
+    let is_table = |name: &str| ours.iter().any(|(kind, known, _)| kind == "table" && known == name);
+    let odd = names.filter_map(Result::ok).filter(|name| is_table(name));
+    Ok(odd.map(|name| format!("the table {name} is not as the program made it")).collect())
+}
+
+fn not_as_made((kind, name, _): &Object) -> String {
+    format!("the {kind} {name} is not as the program made it")
 }
 
 /// Gives the ledger a number of its own, by which what is known beside it is told from that of another.

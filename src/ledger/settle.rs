@@ -4,7 +4,8 @@
 //! Nothing is lost or doubled at any instant: a row is either in the journal or settled, and the ranges
 //! written are those of what is committed. A settle that dies is as if it had never begun.
 
-use super::chunk::Blocks;
+use super::append::{Arrival, keep_beside};
+use super::chunk::{self, Blocks};
 use super::rows::{self, SHARED, kind};
 use super::state::State;
 use super::{Error, Ledger, guard};
@@ -28,6 +29,9 @@ pub struct Settled {
     pub readings: u64,
     /// Rows still in the journal.
     pub left: u64,
+    /// Readings whose place was taken, or that fit nowhere: only damage makes such. They are kept beside the held
+    /// record, unless it is the same.
+    pub place_taken: u64,
 }
 
 impl Ledger {
@@ -80,17 +84,11 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
         )?
         .query_row([limit], |row| row.get(0))?;
     let through = through.unwrap_or(limit);
-    let blocks = Blocks::of_journal(&transaction, through)?;
-
-    let columns = format!("{SHARED}, {}", rows::channel_columns(crate::wire::record::CHANNELS_MAX));
-    let readings = transaction
-        .prepare_cached(&format!(
-            "INSERT INTO settled ({columns}) SELECT {columns} FROM journal
-             WHERE kind = {} AND row <= ? ORDER BY logger, epoch, sequence, rank",
-            kind::READING
-        ))?
-        .execute([through])?;
-    blocks.store(&transaction, through, day)?;
+    let (readings, taken) = place_readings(&transaction, through)?;
+    for &row in &taken {
+        keep_beside_held(&transaction, row)?;
+    }
+    Blocks::of_journal(&transaction, through, &taken)?.store(&transaction, through, day)?;
     store_ranges(&transaction, state, through)?;
     let days: (Option<i64>, Option<i64>) = transaction
         .prepare_cached(
@@ -116,7 +114,118 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     guard::set_meta(&transaction, "settled_day", day)?;
     transaction.commit()?;
     state.forget_settled(through);
-    Ok(Settled { rows: rows as u64, readings: readings as u64, left: state.unsettled() })
+    Ok(Settled {
+        rows: rows as u64,
+        readings: readings as u64,
+        left: state.unsettled(),
+        place_taken: taken.len() as u64,
+    })
+}
+
+/// Puts the journal's readings up to a row into their places. Gives how many, and the rows that found none.
+fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>), Error> {
+    let columns = format!("{SHARED}, {}", rows::channel_columns(crate::wire::record::CHANNELS_MAX));
+    let all = db
+        .prepare_cached(&format!(
+            "INSERT INTO settled ({columns}) SELECT {columns} FROM journal
+             WHERE kind = {} AND row <= ? ORDER BY logger, epoch, sequence, rank",
+            kind::READING
+        ))?
+        .execute([through]);
+    match all {
+        Ok(readings) => return Ok((readings, BTreeSet::new())),
+        Err(error) if is_constraint(&error) => {}
+        Err(error) => return Err(error.into()),
+    }
+    // One of them meets a place that is taken, and SQLite has undone the rest of that statement. One damaged row must
+    // not stop settling for good: one by one.
+    let numbers = {
+        let mut statement = db.prepare_cached(&format!(
+            "SELECT row FROM journal WHERE kind = {} AND row <= ? ORDER BY row",
+            kind::READING
+        ))?;
+        let rows = statement.query_map([through], |row| row.get(0))?;
+        rows.collect::<Result<Vec<i64>, _>>()?
+    };
+    let mut one = db.prepare_cached(&format!(
+        "INSERT INTO settled ({columns}) SELECT {columns} FROM journal WHERE row = ?"
+    ))?;
+    let (mut readings, mut taken) = (0, BTreeSet::new());
+    for row in numbers {
+        match one.execute([row]) {
+            Ok(placed) => readings += placed,
+            Err(error) if is_constraint(&error) => {
+                taken.insert(row);
+            }
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok((readings, taken))
+}
+
+fn is_constraint(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation)
+}
+
+/// Keeps a journal row that found no place beside the record that is held there, unless that is the very same.
+fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
+    let sql = format!("SELECT {} FROM journal WHERE row = ?", chunk::reading_columns());
+    let mut statement = db.prepare_cached(&sql)?;
+    let names: Vec<String> = statement.column_names().map(str::to_owned).collect();
+    let mut found = statement.query([row])?;
+    let Some(found) = found.next()? else { return Ok(()) };
+    let id = chunk::identity(found)?;
+    let (rank, time, lag): (i64, i64, Option<i64>) = (found.get(3)?, found.get(4)?, found.get(5)?);
+    let plaintext = plaintext_of(found)?.filter(|_| rank == 0);
+    if let Some(plaintext) = &plaintext {
+        let sql = format!(
+            "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
+            chunk::reading_columns()
+        );
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+        let mut held = db.prepare_cached(&sql)?;
+        let mut held = held.query(key)?;
+        if let Some(held) = held.next()?
+            && plaintext_of(held)?.as_ref() == Some(plaintext)
+        {
+            return Ok(());
+        }
+    }
+    let number = |at: usize| -> Result<Option<i64>, Error> { Ok(found.get_ref(at)?.as_i64().ok()) };
+    let arrival = Arrival {
+        identity: id,
+        slot: number(10)?.and_then(|slot| u8::try_from(slot).ok()).map(crate::wire::seq::Slot),
+        reception: None,
+        import: number(15)?,
+        stored_at: None,
+    };
+    let content = match plaintext {
+        Some(plaintext) => plaintext,
+        // It is no record any more: its columns, as they are.
+        None => {
+            let mut columns = serde_json::Map::new();
+            for (at, name) in names.iter().enumerate() {
+                if let Some(value) = number(at)? {
+                    columns.insert(name.clone(), value.into());
+                }
+            }
+            serde_json::Value::Object(columns).to_string().into_bytes()
+        }
+    };
+    let source = match (rank, lag) {
+        (1.., _) => "csv",
+        (_, Some(_)) => "radio",
+        _ => "sealed-dump",
+    };
+    keep_beside(db, &arrival, source, &content, time.saturating_add(lag.unwrap_or(0)))
+}
+
+/// A row of [`chunk::reading_columns`] as the record's plaintext; `None` where it decodes to nothing.
+fn plaintext_of(row: &rusqlite::Row<'_>) -> Result<Option<Vec<u8>>, Error> {
+    let n = row.get_ref(8)?.as_i64().ok().and_then(|n| usize::try_from(n).ok());
+    let Some(n) = n.filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else { return Ok(None) };
+    let reading = chunk::reading_of(row, n)?;
+    Ok(reading.map(|reading| rows::encoded(&crate::wire::record::Record::Reading(reading))))
 }
 
 /// Writes the ranges of every epoch that the settled rows touch, as far as they have changed.

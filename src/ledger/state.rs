@@ -184,6 +184,14 @@ impl HeldRows<'_> {
         self.recent.contains_key(&id)
     }
 
+    /// The authentic reading's row, whether it decodes or not.
+    fn content(&self, identity: Identity) -> Result<Option<Row>, Error> {
+        match self.recent.get(&identity) {
+            Some(&row) => self.journal_row(row),
+            None => self.settled_row(identity, 0),
+        }
+    }
+
     fn journal_row(&self, row: i64) -> Result<Option<Row>, Error> {
         let found =
             self.db.prepare_cached(&JOURNAL_ROW)?.query_row([row], content_and_resolution).optional()?;
@@ -225,7 +233,9 @@ impl HeldRows<'_> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         let settled: Option<i64> = self
             .db
-            .prepare_cached("SELECT max(rank) FROM settled WHERE logger = ? AND epoch = ? AND sequence = ?")?
+            .prepare_cached(
+                "SELECT max(rank) FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ?",
+            )?
             .query_row(key, |row| row.get(0))?;
         let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().map(|r| r.rank).max());
         Ok(settled.unwrap_or(0).max(recent.unwrap_or(0)) + 1)
@@ -243,7 +253,7 @@ impl HeldRows<'_> {
             None => self
                 .db
                 .prepare_cached(
-                    "SELECT import FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+                    "SELECT import FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
                 )?
                 .query_row(
                     params![id.address.number(), id.epoch.number(), id.sequence.number(), rank],
@@ -265,7 +275,7 @@ impl HeldRows<'_> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT rank FROM settled s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
+                "SELECT rank FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
                      AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND withdrawn_at IS NOT NULL)
                  ORDER BY rank LIMIT 1",
             )?
@@ -278,15 +288,17 @@ impl Held for HeldRows<'_> {
     type Error = Error;
 
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Error> {
-        let mut compare = || {
-            let reading = self.reading(identity)?;
+        let compare = || {
+            let content = self.content(identity)?;
+            let reading = content.as_ref().and_then(rows::reading);
             if reading.is_some_and(|reading| rows::encoded(&Record::Reading(reading)) == plaintext) {
                 return Ok(Some(true));
             }
             if let Some(held) = rows::rare_plaintext(self.db, identity)? {
                 return Ok(Some(held == plaintext));
             }
-            Ok(reading.map(|_| false))
+            // A row that is there and decodes to nothing is held all the same: its place is taken.
+            Ok(content.map(|_| false))
         };
         match compare() {
             // A damaged value is not what came: both are kept, and `verify` names the place.
@@ -296,7 +308,11 @@ impl Held for HeldRows<'_> {
     }
 
     fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
-        super::chunk::is_given_up(self.db, id)
+        super::read::given_up::is_given_up(self.db, id, false)
+    }
+
+    fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        super::read::given_up::is_given_up(self.db, id, true)
     }
 
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
@@ -308,11 +324,7 @@ impl Held for HeldRows<'_> {
     }
 
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
-        let content = match self.recent.get(&identity) {
-            Some(&row) => self.journal_row(row)?,
-            None => self.settled_row(identity, 0)?,
-        };
-        Ok(content.as_ref().and_then(rows::reading))
+        Ok(self.content(identity)?.as_ref().and_then(rows::reading))
     }
 
     fn row(&mut self, identity: Identity) -> Result<Option<Row>, Error> {

@@ -40,6 +40,22 @@ impl Snapshot<'_> {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// Records that disagree with what is held, by logger; not those of an import that was withdrawn.
+    pub fn open_conflicts(&self) -> Result<Vec<(Address, u64)>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, count(*) FROM conflict c WHERE NOT EXISTS (SELECT 1 FROM import i
+                 WHERE i.id = c.import AND i.withdrawn_at IS NOT NULL) GROUP BY logger ORDER BY logger",
+        )?;
+        let mut all = Vec::new();
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            if let Some(logger) = Address::new(row.get(0)?) {
+                all.push((logger, row.get::<_, i64>(1)?.unsigned_abs()));
+            }
+        }
+        Ok(all)
+    }
+
     /// Frames that are kept because no key opens them, by logger, slot and reason.
     pub fn kept_shut(&self) -> Result<Vec<Kept>, Error> {
         // When the stores are full, further frames are counted only: by day, and in what is not settled.
@@ -97,7 +113,7 @@ impl Snapshot<'_> {
                      AND p.sequence = o.sequence AND p.rank = 0)
                  AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = o.logger AND e.epoch = o.epoch
                      AND e.sequence = o.sequence AND e.rank = 0)
-                 AND NOT EXISTS (SELECT 1 FROM settled s WHERE s.logger = o.logger AND s.epoch = o.epoch
+                 AND NOT EXISTS (SELECT 1 FROM settled_or_retired s WHERE s.logger = o.logger AND s.epoch = o.epoch
                      AND s.sequence = o.sequence AND s.rank = 0)
              ORDER BY epoch DESC, sequence DESC LIMIT ?2",
         )?;

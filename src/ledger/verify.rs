@@ -2,11 +2,11 @@
 //!
 //! Input: a ledger opened for reading. Output: what differs, by logger and range; nothing is changed.
 
+use super::care::stranger;
 use super::rows::kind;
 use super::state::{address_epoch, load_coverage};
 use super::{Error, chunk, guard, schema};
-use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::wire::seq::Identity;
+use crate::coverage::{Basis, Coverage};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
@@ -23,7 +23,7 @@ pub struct Verified {
 
 /// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` is told of each step.
 pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, Error> {
-    let db = schema::open_for_reading(path)?;
+    let db = stranger::open_to_check(path)?;
     let transaction = rusqlite::Transaction::new_unchecked(&db, TransactionBehavior::Deferred)?;
     let mut found = Verified::default();
     progress("SQLite integrity");
@@ -45,7 +45,7 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
 /// What SQLite itself finds wrong with a file, one line each.
 pub fn integrity_of(path: &Path) -> Result<Vec<String>, Error> {
     let mut found = Verified::default();
-    integrity(&schema::open_for_reading(path)?, &mut found)?;
+    integrity(&stranger::open_to_check(path)?, &mut found)?;
     Ok(found.differences)
 }
 
@@ -104,19 +104,10 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
         kind::READING
     );
     count(db, &journal, &mut counted, found)?;
-    // What retention gave up is covered all the same.
-    for (logger, epoch, first, last) in chunk::retired(db)? {
-        let place = Identity::new(logger, epoch, first)
-            .ok_or_else(|| Error::Corrupt("a retired block has a reserved identity".into()))?;
-        if let Some(held) = stored.epoch(place.address, place.epoch) {
-            let window: RangeSet = [(first, last)].into_iter().collect();
-            for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
-                for &(first, last) in set.intersection(&window).ranges() {
-                    counted.insert_range(place.address, place.epoch, basis, first, last);
-                }
-            }
-        }
-    }
+    // What retention gave up is covered all the same, and is not here.
+    let retired = "SELECT logger, epoch, sequence, rank, rank > 0 AND EXISTS (SELECT 1 FROM import i
+             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
+    count(db, retired, &mut counted, &mut Verified::default())?;
     // And what a ledger holds that was set aside.
     let elsewhere = super::damage::elsewhere(db)?;
     for (address, epoch, held) in elsewhere.epochs() {

@@ -16,7 +16,7 @@ pub use super::reception::{Cause, Outage, Part};
 use super::service::{self, Service};
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, RangeSet};
-use crate::record::clock::Corrected;
+use crate::record::clock::{Corrected, PLAUSIBLE_FROM};
 use crate::record::clocks::Clocks;
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
@@ -182,6 +182,15 @@ pub fn report<F: Facts>(
     let mut report = Report::default();
     for logger in roster.loggers().filter(|logger| wanted(logger.address)) {
         of_logger(logger, coverage, facts, now, &mut report)?;
+    }
+    // An end that cannot be, or a clock that nothing sets right, gives dates that cannot be: those are not known.
+    let plausible =
+        |at: Option<i64>| at.filter(|at| (PLAUSIBLE_FROM..=now.saturating_add(CLOCK_SLACK_S)).contains(at));
+    for gap in &mut report.gaps {
+        (gap.from, gap.to) = (plausible(gap.from), plausible(gap.to));
+    }
+    for open in &mut report.unclosed {
+        (open.from, open.to) = (plausible(open.from), plausible(open.to));
     }
     report.service = service::service(roster, coverage, facts, now, wanted)?;
     Ok(report)

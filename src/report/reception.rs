@@ -49,6 +49,14 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// Whether it is the gateway's: no logger could get anything through, or only by another radio.
+    pub fn is_the_gateways(self) -> bool {
+        match self {
+            Self::GatewayNotRunning | Self::PortLost | Self::NoneHeard => true,
+            Self::OneLogger | Self::ManyLoggers => false,
+        }
+    }
+
     /// As reports write it.
     pub fn name(self) -> &'static str {
         match self {
@@ -102,7 +110,8 @@ pub struct Part {
 }
 
 impl Part {
-    fn records(&self) -> u64 {
+    /// All of them.
+    pub fn records(&self) -> u64 {
         self.missing.saturating_add(self.brought).saturating_add(self.written_off)
     }
 }

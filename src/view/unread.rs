@@ -3,10 +3,13 @@
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Foreign, Opaque};
 use crate::text::{counted, duration, rfc3339, thousands};
+use crate::wire::seq::Address;
 use serde_json::{Value, json};
 
 /// Foreign addresses that are named in one line.
 const FOREIGN_NAMED: usize = 4;
+/// Loggers with conflicts that are named in one line.
+const CONFLICTS_NAMED: usize = 6;
 
 /// Records that cannot be read, of one logger, in a sentence.
 pub fn opaque(opaque: &Opaque) -> String {
@@ -43,6 +46,35 @@ pub fn opaque_json(opaque: Option<&Opaque>) -> Value {
         "is_more": opaque.is_some_and(|opaque| opaque.is_more),
         "rules": rules,
     })
+}
+
+/// Records that disagree with what is held, by logger, in a sentence; `None`: there are none.
+pub fn conflicts(open: &[(Address, u64)]) -> Option<String> {
+    let all = open.iter().map(|&(_, records)| records).fold(0, u64::saturating_add);
+    if all == 0 {
+        return None;
+    }
+    let mut named: Vec<String> = open
+        .iter()
+        .take(CONFLICTS_NAMED)
+        .map(|&(logger, records)| format!("logger {logger}: {}", thousands(records)))
+        .collect();
+    if open.len() > CONFLICTS_NAMED {
+        named.push(format!("{} more", counted((open.len() - CONFLICTS_NAMED) as u64, "logger")));
+    }
+    Some(format!(
+        "{} {} with what is held ({}). The record that came first stays; `stonechat set-aside list` shows both sides.",
+        counted(all, "record"),
+        if all == 1 { "disagrees" } else { "disagree" },
+        named.join(", ")
+    ))
+}
+
+/// The same as JSON.
+pub fn conflicts_json(open: &[(Address, u64)]) -> Value {
+    let loggers: Vec<Value> =
+        open.iter().map(|&(logger, records)| json!({ "logger": logger.number(), "open": records })).collect();
+    json!({ "open": open.iter().map(|&(_, records)| records).fold(0, u64::saturating_add), "loggers": loggers })
 }
 
 /// An address off the roster, or what stands for further ones.

@@ -44,7 +44,9 @@ under the site's date. What came by radio is counted on the day it came; missing
 which they were made.
 
 heard: the share heard first time over the last 7 days: records that came by radio, of all that were due, which \
-is those and what is missing, presumed missing, written off, or was brought by hand later.
+is those and what is missing, presumed missing, written off, or was brought by hand later. What the gateway could not \
+have heard is left out: while no radio listened, while one of several did not, and while nothing was heard of any \
+logger.
 
 fetch before: when the logger's memory may begin to overwrite missing records that it still holds; of gaps of \
 three records and more, if there are such, else of records lost one by one.
@@ -99,7 +101,7 @@ pub struct Surroundings {
 
 impl Surroundings {
     /// As they are now.
-    fn of(config: &Config) -> Self {
+    pub fn of(config: &Config) -> Self {
         let (daemon, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
         Self {
             site: config.site.name.clone(),
@@ -122,9 +124,12 @@ pub struct Status {
     /// Frames that are still set aside unopened, by radio.
     still_unopened: BTreeMap<String, u64>,
     foreign: Vec<Foreign>,
+    /// Records that disagree with what is held, by logger.
+    conflicts: Vec<(Address, u64)>,
     opaque: Vec<Opaque>,
     gateway: Gateway,
     notices: Vec<Notice>,
+    notices_dropped: i64,
     loggers: Vec<LoggerStatus>,
     report: Report,
 }
@@ -273,7 +278,7 @@ pub fn gather(
     around: Surroundings,
     now: i64,
 ) -> Result<Status, Error> {
-    let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
+    let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
     let gateway = super::gateway::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
     let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
@@ -299,9 +304,11 @@ pub fn gather(
         radios: snapshot.radio_totals()?,
         still_unopened: snapshot.still_unopened()?,
         foreign: snapshot.foreign()?,
+        conflicts: snapshot.open_conflicts()?,
         opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
         gateway,
         notices: snapshot.notices()?,
+        notices_dropped: snapshot.notices_dropped()?,
         loggers,
         report,
     })
@@ -341,6 +348,13 @@ fn strips(
             GapState::WrittenOff => strip.spread(span, gap.records(), |day| &mut day.written_off),
         }
     }
+    for outage in report.outages.iter().filter(|outage| outage.cause.is_the_gateways()) {
+        for part in &outage.parts {
+            if let Some(strip) = strips.get_mut(&part.logger) {
+                strip.spread((part.from, part.to), part.records(), |day| &mut day.gateways);
+            }
+        }
+    }
     for open in &report.unclosed {
         let Some((span, readings)) = open.from.zip(open.to).zip(open.presumed_readings) else { continue };
         let Some(strip) = strips.get_mut(&open.logger) else { continue };
@@ -349,7 +363,8 @@ fn strips(
             GapState::WrittenOff => strip.spread(span, readings, |day| &mut day.written_off),
         }
     }
-    for silence in report.silent.iter().chain(unheard) {
+    let silences = report.silent.iter().map(|silence| (silence, false));
+    for (silence, is_the_gateways) in silences.chain(unheard.iter().map(|silence| (silence, true))) {
         let in_service = match roster.logger(silence.logger).and_then(|logger| logger.in_service) {
             Some(InService::From(since)) => Some(since),
             _ => None,
@@ -363,6 +378,9 @@ fn strips(
         let until = silence.until;
         let step = (until - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
         let span = (since.saturating_add(step), until);
+        if is_the_gateways {
+            strip.spread(span, readings, |day| &mut day.gateways);
+        }
         match given_up.contains_key(&silence.logger) {
             true => strip.spread(span, readings, |day| &mut day.written_off),
             false => strip.spread(span, readings, |day| &mut day.presumed),
@@ -424,8 +442,9 @@ pub fn json(status: &Status) -> Value {
             "disk_free_bytes": around.disk_free_bytes,
             "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
             "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
+            "notices_dropped": status.notices_dropped,
         },
-        "radios": radios, "foreign": {
+        "radios": radios, "conflicts": view::unread::conflicts_json(&status.conflicts), "foreign": {
             "addresses": status.foreign.len(),
             "frames": status.foreign.iter().map(|foreign| foreign.frames).sum::<u64>(),
             "list": view::unread::foreign_json(&status.foreign),
@@ -450,6 +469,7 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
             json!({
                 "day": date, "radio": counts.radio, "hand": counts.hand, "missing": counts.missing,
                 "written_off": counts.written_off, "presumed_missing": counts.presumed,
+                "unheard_by_gateway": counts.gateways,
             })
         })
         .collect();

@@ -33,16 +33,18 @@ pub struct DayCounts {
     pub written_off: u64,
     /// Presumed to be missing.
     pub presumed: u64,
+    /// Of all those that did not come by radio, what the gateway could not have heard.
+    pub gateways: u64,
 }
 
 impl DayCounts {
     /// All that the logger made that day, as far as is known or presumed.
     pub fn due(&self) -> u64 {
-        self.radio + self.hand + self.lost()
+        self.radio.saturating_add(self.hand).saturating_add(self.lost())
     }
 
     fn lost(&self) -> u64 {
-        self.missing + self.written_off + self.presumed
+        self.missing.saturating_add(self.written_off).saturating_add(self.presumed)
     }
 
     /// What the day looks like in one word. A tenth of a day is the limit: a frame or two lost, or a record or
@@ -189,10 +191,14 @@ impl Strip {
     /// Records heard first time, and all that were due, over the last [`FIRST_TIME_DAYS`] days.
     ///
     /// Heard first time is what came by radio; due is that, and what is missing or presumed missing, written off,
-    /// or was brought by hand later.
+    /// or was brought by hand later; less what the gateway could not have heard, which says nothing of a logger's path.
     pub fn heard_first_time(&self) -> (u64, u64) {
         let days = self.days.iter().rev().take(FIRST_TIME_DAYS);
-        days.fold((0, 0), |(radio, due), day| (radio + day.radio, due + day.due()))
+        let (radio, due, gateways) = days.fold((0_u64, 0_u64, 0_u64), |(radio, due, gateways), day| {
+            let due = due.saturating_add(day.due());
+            (radio.saturating_add(day.radio), due, gateways.saturating_add(day.gateways))
+        });
+        (radio, due.saturating_sub(gateways).max(radio))
     }
 
     pub(super) fn marks(&self, days: usize) -> impl Iterator<Item = Mark> {
@@ -245,7 +251,7 @@ mod tests {
     #[test]
     fn a_day_is_named_for_what_an_operator_must_know_of_it() {
         let day = |radio, hand, missing, written_off, presumed| {
-            DayCounts { radio, hand, missing, written_off, presumed }.mark()
+            DayCounts { radio, hand, missing, written_off, presumed, gateways: 0 }.mark()
         };
         assert_eq!(day(0, 0, 0, 0, 0), Mark::NothingDue);
         assert_eq!(day(144, 0, 0, 0, 0), Mark::Heard);

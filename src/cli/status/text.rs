@@ -191,7 +191,8 @@ fn radios(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
 fn unread(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     let foreign = view::unread::foreign(&status.foreign, status.now).map(|line| ("foreign", line));
     let opaque = status.opaque.iter().map(|opaque| ("opaque", view::unread::opaque(opaque)));
-    foreign.into_iter().chain(opaque)
+    let conflicts = view::unread::conflicts(&status.conflicts).map(|line| ("conflict", line));
+    foreign.into_iter().chain(opaque).chain(conflicts)
 }
 
 fn notices(status: &Status) -> impl Iterator<Item = (&'static str, String)> {

@@ -2,10 +2,12 @@
 //!
 //! Raw counts are on it, and no key and no calibration value ever is.
 
+use super::List;
 use crate::config::Config;
 use crate::config::roster::Logger;
 use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
+use crate::view;
 use crate::visits::{Class, Known, Visit};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
@@ -23,6 +25,8 @@ pub struct Sheet {
     pub utc_offset_s: i32,
     /// When it was made.
     pub made_at: i64,
+    /// What comes before any walk, where the gateway does not work.
+    pub gateway: Option<String>,
     /// In the order of the visits.
     pub pages: Vec<Page>,
 }
@@ -59,12 +63,14 @@ pub struct Channel {
 pub fn gather(
     config: &Config,
     snapshot: &Snapshot<'_>,
-    visits: Vec<Visit>,
+    list: List,
     known: &BTreeMap<Address, Known>,
     named: &[Address],
     now: i64,
 ) -> Result<Sheet, Error> {
-    let mut visits: Vec<Visit> = visits
+    let gateway = view::gateway::first(&list.gateway, config.site.utc_offset_s);
+    let mut visits: Vec<Visit> = list
+        .visits
         .into_iter()
         .filter(|visit| {
             !matches!(visit.class, Class::Gone | Class::Elsewhere) || named.contains(&visit.logger)
@@ -107,7 +113,8 @@ pub fn gather(
             visit,
         });
     }
-    Ok(Sheet { site: config.site.name.clone(), utc_offset_s: config.site.utc_offset_s, made_at: now, pages })
+    let (site, utc_offset_s) = (config.site.name.clone(), config.site.utc_offset_s);
+    Ok(Sheet { site, utc_offset_s, made_at: now, gateway, pages })
 }
 
 fn channels(

@@ -53,7 +53,10 @@ pub fn html(sheet: &Sheet) -> String {
         escaped(&sheet.site)
     );
     if sheet.pages.is_empty() {
-        text += "<p>Nobody needs to go; name a logger with --logger for its page.</p>\n";
+        text += &match &sheet.gateway {
+            Some(gateway) => format!("<p>{}</p>\n", escaped(gateway)),
+            None => "<p>No logger needs a visit; name one with --logger for its page.</p>\n".to_owned(),
+        };
     }
     for (at, page) in sheet.pages.iter().enumerate() {
         text += &one(sheet, page, at + 1);
@@ -83,9 +86,11 @@ fn one(sheet: &Sheet, page: &Page, number: usize) -> String {
         DENSE.. => " class=\"dense\"",
         _ => "",
     };
+    let gateway = sheet.gateway.as_deref().map(|gateway| format!("<p><b>{}</b></p>\n", escaped(gateway)));
     let mut text = format!(
-        "<section{class}>\n<p>{}</p>\n<h1>{}</h1>\n<table class=\"facts\">\n",
+        "<section{class}>\n<p>{}</p>\n{}<h1>{}</h1>\n<table class=\"facts\">\n",
         escaped(&heading(sheet, number)),
+        gateway.unwrap_or_default(),
         escaped(&title(page))
     );
     for (label, words) in facts(sheet, page) {

@@ -17,10 +17,11 @@ pub fn text(sheet: &Sheet) -> String {
     let pages: Vec<String> =
         sheet.pages.iter().enumerate().map(|(at, page)| one(sheet, page, at + 1)).collect();
     if pages.is_empty() {
-        return format!(
-            "{}: nobody needs to go; name a logger with --logger for its page\n",
-            clean(&sheet.site)
-        );
+        let site = clean(&sheet.site);
+        let Some(gateway) = &sheet.gateway else {
+            return format!("{site}: no logger needs a visit; name one with --logger for its page\n");
+        };
+        return wrapped(&format!("{site}: {}", clean(gateway)), 0, 0, COLUMNS);
     }
     pages.join("\u{c}")
 }
@@ -146,6 +147,10 @@ pub(super) const BLANKS: [[&str; 2]; 4] = [
 
 fn one(sheet: &Sheet, page: &Page, number: usize) -> String {
     let mut text = wrapped(&heading(sheet, number), 0, 0, COLUMNS);
+    if let Some(gateway) = &sheet.gateway {
+        text.push('\n');
+        text += &wrapped(&clean(gateway), 0, 0, COLUMNS);
+    }
     text += &format!(
         "\n{}\n{}\n\n",
         cut(&title(page), COLUMNS),

@@ -1,3 +1,4 @@
 //! What keeps a ledger whole when its files are in trouble.
 
 pub mod rescue;
+pub mod stranger;

@@ -14,6 +14,7 @@
 //!
 //! What this is not: it does not notice anything; that is `db::place`.
 
+use super::stranger;
 use crate::coverage::Coverage;
 use crate::files;
 use crate::ledger::damage::{self, TakenOver};
@@ -228,7 +229,7 @@ fn sound_one_of_this_site(path: &Path, signs: &Signs) -> Result<Option<Ledger>, 
         return Ok(None);
     }
     // Read only at first: a ledger of another site is not to be brought up to date.
-    let theirs = schema::open_any_for_reading(path).and_then(|db| Signs::of(&db));
+    let theirs = stranger::open(path).and_then(|db| Signs::of(&db));
     if !theirs.is_ok_and(|theirs| theirs.are_of_the_same_site(signs)) {
         return Ok(None);
     }
@@ -243,7 +244,7 @@ pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
     }
     let Some(file) = copies(path).pop() else { return Ok(None) };
     let is_whole = verify::verify(&file, |_| ()).is_ok_and(|verified| verified.differences.is_empty());
-    let signs = schema::open_any_for_reading(&file).and_then(|db| Signs::of(&db)).unwrap_or_default();
+    let signs = stranger::open(&file).and_then(|db| Signs::of(&db)).unwrap_or_default();
     let copied = Copied { file, is_whole, signs, open: [None; 3] };
     let what = "the ledger vanished, and the daemon was stopped while it copied it";
     go_on(path, &copied, what, &[], &Coverage::default(), now).map(Some)

@@ -1,0 +1,120 @@
+//! Opening a file that is not the site's own ledger: a backup, a ledger of elsewhere, a damaged one, whatever else
+//! carries the mark of a ledger. Every command reads such files through here.
+//!
+//! What a database says of itself decides what SQLite does when it is read: a view in a table's place can have rows
+//! without end, a tree of pages can lead to one page again and again. So nothing of the file runs and its schema is
+//! compared before any row is read; what is read afterwards has bounds:
+//!
+//! - steps of SQLite's virtual machine on a connection: [`STEPS_LEAST`] and [`STEPS_PER_BYTE`] for each byte of the
+//!   file. A sound ledger needs some ten steps a byte.
+//! - one value or row: [`VALUE_MAX`] bytes; all that SQLite holds in memory: [`HEAP_MAX`] bytes.
+//!
+//! What this is not: it does not say whether a file is sound (`verify` does), nor whose it is.
+
+use crate::ledger::{Error, schema};
+use rusqlite::config::DbConfig;
+use rusqlite::limits::Limit;
+use rusqlite::{Connection, OpenFlags};
+use std::path::Path;
+
+/// Steps of the virtual machine that any file may take.
+const STEPS_LEAST: u64 = 10_000_000;
+/// Steps that each byte of the file adds.
+const STEPS_PER_BYTE: u64 = 300;
+/// How often they are counted.
+const STEPS_AT_ONCE: u32 = 10_000;
+/// Bytes of a value or a row: the largest that we write is a configuration file.
+const VALUE_MAX: i32 = 16 << 20;
+/// Bytes of all memory that SQLite takes in this process once such a file was opened.
+const HEAP_MAX: i64 = 256 << 20;
+/// Limits whose usual values are far beyond what our own schema needs.
+const LIMITS: [(Limit, i32); 6] = [
+    (Limit::SQLITE_LIMIT_LENGTH, VALUE_MAX),
+    (Limit::SQLITE_LIMIT_SQL_LENGTH, 1_000_000),
+    (Limit::SQLITE_LIMIT_EXPR_DEPTH, 200),
+    (Limit::SQLITE_LIMIT_ATTACHED, 0),
+    (Limit::SQLITE_LIMIT_TRIGGER_DEPTH, 1),
+    (Limit::SQLITE_LIMIT_WORKER_THREADS, 0),
+];
+
+/// A ledger of this or an older release, for reading. `Err` where its tables are not as this program made them:
+/// it is damaged, or somebody changed it.
+pub fn open(path: &Path) -> Result<Connection, Error> {
+    let (db, version) = identified(path)?;
+    as_made(db, version, path)
+}
+
+fn as_made(db: Connection, version: u32, path: &Path) -> Result<Connection, Error> {
+    let differs = schema::differences_that_matter(&db, version).map_err(|error| within(path, error))?;
+    match differs.is_empty() {
+        true => Ok(db),
+        false => Err(Error::NotAsMade { path: path.to_owned(), what: differs }),
+    }
+}
+
+/// The same, of this program's schema.
+pub fn open_present(path: &Path) -> Result<Connection, Error> {
+    let (db, version) = identified(path)?;
+    schema::refuse_old(version, path)?;
+    as_made(db, version, path)
+}
+
+/// A ledger of this program's schema that is to be checked: what of its schema is not as made is for the caller to say.
+pub fn open_to_check(path: &Path) -> Result<Connection, Error> {
+    let (db, version) = identified(path)?;
+    schema::refuse_old(version, path)?;
+    Ok(db)
+}
+
+fn identified(path: &Path) -> Result<(Connection, u32), Error> {
+    if crate::files::length(path).is_none() {
+        return Err(Error::Absent { path: path.to_owned() });
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(path, flags).map_err(|error| Error::at_open(path, error))?;
+    bound(&mut db, path).map_err(|error| Error::at_open(path, error))?;
+    schema::settings_of_every_connection(&db).map_err(|error| Error::at_open(path, error))?;
+    match schema::identify(&db, path)? {
+        0 => Err(Error::NotALedger { path: path.to_owned() }),
+        version => Ok((db, version)),
+    }
+}
+
+/// Bounds what reading through a connection can cost, before its first statement. `path`: its file, for its size.
+pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
+    for (limit, most) in LIMITS {
+        db.set_limit(limit, most)?;
+    }
+    // Functions of a schema that could do more than calculate are refused.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_TRIGGER, false)?;
+    let bytes: u64 = ["", "-wal"]
+        .iter()
+        .filter_map(|end| crate::files::length(&crate::ledger::restore::beside(path, end)))
+        .sum();
+    let mut left =
+        STEPS_LEAST.saturating_add(bytes.saturating_mul(STEPS_PER_BYTE)) / u64::from(STEPS_AT_ONCE);
+    let count = move || {
+        left = left.saturating_sub(1);
+        left == 0
+    };
+    db.progress_handler(STEPS_AT_ONCE as i32, Some(count))?;
+    db.query_row(&format!("PRAGMA hard_heap_limit = {HEAP_MAX}"), [], |_| Ok(()))
+}
+
+/// Whether a damaged ledger, opened and bounded, has nothing else in a table's place; `Err`: what has. What is damaged
+/// or gone is for the caller.
+pub fn tables_are_tables(db: &Connection) -> Result<(), Error> {
+    match schema::impostors(db)?.first() {
+        None => Ok(()),
+        Some(what) => Err(Error::Corrupt(what.clone())),
+    }
+}
+
+/// An error with the file's name, where it is about the whole file.
+fn within(path: &Path, error: Error) -> Error {
+    match error {
+        Error::Sql(source) => Error::at_open(path, source),
+        other => other,
+    }
+}

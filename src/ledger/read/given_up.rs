@@ -1,0 +1,80 @@
+//! What retention gave up to backups, as reports and the judge read it.
+//!
+//! Input: `retired_row` and `retired_block`, which only `retire` writes. Output: whether a reading was given up, which
+//! stretches were, and which backups must be kept because of it.
+
+use crate::ledger::Error;
+use crate::ledger::query::Reader;
+use crate::wire::seq::Identity;
+use rusqlite::{Connection, params};
+
+/// A backup that must be kept: no other one that was seen as lately holds these readings, and the ledger gave them up.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Keep {
+    /// Where it was seen last.
+    pub file: String,
+    /// Of the file, in hex.
+    pub sha256: String,
+    /// When it was made, Unix s.
+    pub made_at: i64,
+    /// When it was last seen whole, Unix s.
+    pub seen_at: i64,
+    /// Readings for which it is kept.
+    pub readings: u64,
+    /// Of those, in no other backup at all.
+    pub alone: u64,
+}
+
+/// Whether the authentic reading of an identity was given up to a backup; or, of `is_row`, CSV rows of standing imports.
+pub(in crate::ledger) fn is_given_up(db: &Connection, id: Identity, is_row: bool) -> Result<bool, Error> {
+    let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), is_row];
+    Ok(db
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM retired_row r WHERE logger = ? AND epoch = ? AND sequence = ?
+                 AND (rank > 0) = ? AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
+                     WHERE i.id = r.import AND i.withdrawn_at IS NOT NULL)))",
+        )?
+        .query_row(key, |row| row.get(0))?)
+}
+
+/// Stretches of sequences with readings that were given up: (logger, epoch, first, last).
+pub(in crate::ledger) fn given_up(db: &Connection) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
+    let mut statement =
+        db.prepare("SELECT DISTINCT logger, epoch, first, last FROM retired_block ORDER BY 1, 2, 3")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// The backups that must be kept because readings were given up to them, the oldest first: of all that hold some, the
+/// one that was seen whole last.
+pub fn backups_to_keep(reader: &Reader) -> Result<Vec<Keep>, Error> {
+    to_keep(reader.connection())
+}
+
+pub(in crate::ledger) fn to_keep(db: &Connection) -> Result<Vec<Keep>, Error> {
+    let mut statement = db.prepare(
+        "WITH given(settled_row, backup, readings) AS (
+             SELECT settled_row, backup, sum(readings) FROM retired_block GROUP BY settled_row, backup
+         ), holder(settled_row, backup, readings, id, place, holders) AS (
+             SELECT g.settled_row, g.backup, g.readings, b.id,
+                 row_number() OVER (PARTITION BY g.settled_row, g.backup
+                     ORDER BY coalesce(b.seen_at, b.made_at) DESC, b.id DESC),
+                 count(*) OVER (PARTITION BY g.settled_row, g.backup)
+             FROM given g JOIN backup_made b ON b.id <= g.backup AND b.settled_through >= g.settled_row
+         )
+         SELECT coalesce(b.seen_as, b.file), b.sha256, b.made_at, coalesce(b.seen_at, b.made_at), sum(h.readings),
+             sum(iif(h.holders = 1, h.readings, 0))
+         FROM holder h JOIN backup_made b ON b.id = h.id WHERE h.place = 1 GROUP BY b.id ORDER BY b.id",
+    )?;
+    let rows = statement.query_map([], |row| {
+        Ok(Keep {
+            file: row.get(0)?,
+            sha256: row.get(1)?,
+            made_at: row.get(2)?,
+            seen_at: row.get(3)?,
+            readings: row.get::<_, i64>(4)?.unsigned_abs(),
+            alone: row.get::<_, i64>(5)?.unsigned_abs(),
+        })
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}

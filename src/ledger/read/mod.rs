@@ -1,0 +1,3 @@
+//! What is read of a ledger.
+
+pub mod given_up;

@@ -1,0 +1,187 @@
+//! Files that came from elsewhere and were made to do harm: SQLite databases that carry the mark of a ledger. A command
+//! that reads one ends within bounds, says what is wrong with it, and leaves the site's ledger as it was.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use crate::util;
+
+use rusqlite::Connection;
+use std::fs;
+use std::os::unix::process::{CommandExt, ExitStatusExt};
+use std::path::{Path, PathBuf};
+use std::process::Output;
+use stonechat::ledger::{Stamp, backup};
+use stonechat::sim::{Field, FieldPlan};
+use util::daemon::Site;
+use util::hand;
+
+const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
+
+/// A site with a ledger, and a sound backup of it.
+fn site() -> (Site, PathBuf) {
+    let plan = FieldPlan::harrow_tarn(91, 4, 1_780_000_000, 4).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    hand::receive(&site.ledger(), &plan, &run.emissions);
+    let copy = site.path("copy.db");
+    backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
+    (site, copy)
+}
+
+/// Runs a command with little processor time and memory: one that goes on without end is killed.
+fn bounded(site: &Site, args: &[&str]) -> Output {
+    let mut command = std::process::Command::new("sh");
+    let mine = site.command(args);
+    command.arg0("sh").args(["-c", "ulimit -t 60; ulimit -v 2000000; exec \"$@\"", "sh"]);
+    command.arg(mine.get_program()).args(mine.get_args());
+    command.envs(mine.get_envs().filter_map(|(name, value)| Some((name, value?))));
+    command.output().unwrap()
+}
+
+/// Every command that reads a file of somebody else, with it.
+fn commands(file: &str) -> Vec<Vec<&str>> {
+    vec![
+        vec!["compare", file],
+        vec!["compare", "--full", file],
+        vec!["verify", file],
+        vec!["verify", "--salvage", file],
+        vec!["restore", "--dry-run", file],
+        vec!["restore", file],
+    ]
+}
+
+fn ends_and_changes_nothing(site: &Site, hostile: &Path, why: &str, says: &[&str]) {
+    let held = fs::read(site.ledger()).unwrap();
+    for args in commands(hostile.to_str().unwrap()) {
+        let output = bounded(site, &args);
+        let said =
+            String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.signal(), None, "{why}, {args:?}: it did not end: {said}");
+        assert!(matches!(output.status.code(), Some(1 | 3)), "{why}, {args:?}: {:?} {said}", output.status);
+        assert!(says.iter().any(|says| said.contains(says)), "{why}, {args:?}: {said}");
+        assert_eq!(fs::read(site.ledger()).unwrap(), held, "{why}, {args:?}: the ledger was changed");
+    }
+}
+
+/// The columns of a table, in their order.
+fn columns(db: &Connection, table: &str) -> Vec<String> {
+    let mut statement = db.prepare("SELECT name FROM pragma_table_info(?)").unwrap();
+    statement.query_map([table], |row| row.get(0)).unwrap().collect::<Result<_, _>>().unwrap()
+}
+
+/// The backup with a table exchanged for a view of the same columns, made of rows that have no end.
+fn with_an_endless_view(copy: &Path, hostile: &Path, table: &str, cell: &str) {
+    fs::copy(copy, hostile).unwrap();
+    let db = Connection::open(hostile).unwrap();
+    let columns: Vec<String> =
+        columns(&db, table).iter().map(|column| format!("{cell} AS \"{column}\"")).collect();
+    db.execute_batch(&format!(
+        "PRAGMA legacy_alter_table = ON; DROP TABLE {table}; CREATE VIEW {table} AS WITH RECURSIVE n(i) AS \
+         (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT {} FROM n",
+        columns.join(", ")
+    ))
+    .unwrap();
+}
+
+#[test]
+fn a_table_that_became_an_endless_view_is_named_and_no_row_of_it_is_read() {
+    let (site, copy) = site();
+    let hostile = site.path("hostile.db");
+    for (table, cell) in [
+        ("chunk", "i"),
+        ("held_range", "1"),
+        ("journal", "i"),
+        ("settled", "1"),
+        ("meta", "zeroblob(100000000)"),
+    ] {
+        with_an_endless_view(&copy, &hostile, table, cell);
+        let named = format!("the table {table} is not as the program made it");
+        ends_and_changes_nothing(&site, &hostile, table, &[&named]);
+    }
+}
+
+#[test]
+fn what_would_run_when_a_restored_ledger_is_written_to_is_refused() {
+    let (site, copy) = site();
+    for (name, sql) in [
+        ("the trigger gone", "CREATE TRIGGER gone AFTER INSERT ON journal BEGIN DELETE FROM settled; END"),
+        ("the index odd", "CREATE INDEX odd ON journal (abs(logger))"),
+    ] {
+        let hostile = site.path("hostile.db");
+        fs::copy(&copy, &hostile).unwrap();
+        Connection::open(&hostile).unwrap().execute_batch(sql).unwrap();
+        for args in [vec!["restore"], vec!["restore", "--dry-run"], vec!["verify"], vec!["compare"]] {
+            let output = bounded(&site, &[&args[..], &[hostile.to_str().unwrap()]].concat());
+            let said = String::from_utf8_lossy(&output.stdout).into_owned()
+                + &String::from_utf8_lossy(&output.stderr);
+            assert!(matches!(output.status.code(), Some(1 | 3)), "{args:?}: {:?} {said}", output.status);
+            assert!(said.contains(name), "{args:?}: {said}");
+        }
+    }
+}
+
+/// A page of a table's tree whose children are all the same page. SQLite's file format, section 1.6.
+fn interior(child: u32, size: usize) -> Vec<u8> {
+    let cells = (size - 12) / 7;
+    let mut page = vec![0; size];
+    page[0] = 5;
+    page[3..5].copy_from_slice(&(cells as u16).to_be_bytes());
+    let start = size - cells * 5;
+    page[5..7].copy_from_slice(&(start as u16).to_be_bytes());
+    page[8..12].copy_from_slice(&child.to_be_bytes());
+    for cell in 0..cells {
+        let at = start + cell * 5;
+        page[12 + cell * 2..14 + cell * 2].copy_from_slice(&(at as u16).to_be_bytes());
+        page[at..at + 4].copy_from_slice(&child.to_be_bytes());
+        page[at + 4] = 1;
+    }
+    page
+}
+
+/// The backup with a table whose tree leads to one and the same leaf more often than anyone can count.
+fn with_a_tree_without_end(copy: &Path, hostile: &Path, table: &str) {
+    fs::copy(copy, hostile).unwrap();
+    let db = Connection::open(hostile).unwrap();
+    let root: u32 =
+        db.query_row("SELECT rootpage FROM sqlite_schema WHERE name = ?", [table], |row| row.get(0)).unwrap();
+    db.close().unwrap();
+    let mut bytes = fs::read(hostile).unwrap();
+    let size = usize::from(u16::from_be_bytes([bytes[16], bytes[17]]));
+    let page =
+        |bytes: &[u8], number: u32| bytes[(number as usize - 1) * size..number as usize * size].to_vec();
+    let mut leaf = page(&bytes, root);
+    while leaf[0] == 5 {
+        let first = usize::from(u16::from_be_bytes([leaf[12], leaf[13]]));
+        leaf = page(
+            &bytes,
+            u32::from_be_bytes([leaf[first], leaf[first + 1], leaf[first + 2], leaf[first + 3]]),
+        );
+    }
+    assert!(leaf[0] == 13 && u16::from_be_bytes([leaf[3], leaf[4]]) > 0, "a leaf with rows of {table}");
+    let mut count = (bytes.len() / size) as u32;
+    let mut add = |bytes: &mut Vec<u8>, page: &[u8]| {
+        bytes.extend(page);
+        count += 1;
+        count
+    };
+    let mut child = add(&mut bytes, &leaf);
+    for _ in 0..8 {
+        child = add(&mut bytes, &interior(child, size));
+    }
+    let at = (root as usize - 1) * size;
+    bytes[at..at + size].copy_from_slice(&interior(child, size));
+    bytes[28..32].copy_from_slice(&count.to_be_bytes());
+    fs::write(hostile, bytes).unwrap();
+}
+
+#[test]
+fn a_tree_that_leads_to_one_leaf_without_end_is_given_up_after_a_bounded_work() {
+    let (site, copy) = site();
+    let hostile = site.path("hostile.db");
+    with_a_tree_without_end(&copy, &hostile, "journal");
+    ends_and_changes_nothing(
+        &site,
+        &hostile,
+        "journal",
+        &["more work to read than", "damage", "SQLite: ", "cannot be read to the end"],
+    );
+}
