@@ -12,6 +12,7 @@ mod daemon;
 mod damage;
 mod export;
 mod faults;
+mod fields;
 mod gaps;
 mod gateway;
 mod import;

@@ -289,7 +289,8 @@ fn aside_json(aside: &AsideLedger) -> Value {
     })
 }
 
-fn as_json(config: &Config, found: &Found, now: i64) -> Value {
+/// The report as JSON; times in UTC.
+pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     let (report, notes) = (&found.report, &found.notes);
     let time = |at: Option<i64>| at.map(rfc3339);
     let roster = &config.roster;
@@ -370,6 +371,7 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         "site": config.site.name, "generated_at": rfc3339(now),
         "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
+        "visit_order": found.visits.iter().map(|visit| visit.logger.number()).collect::<Vec<_>>(),
         "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
         "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(roster, bad)).collect::<Vec<_>>(),
         "totals": {

@@ -304,7 +304,7 @@ pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
             json!({
                 "logger": visit.logger.number(), "name": name(config, visit.logger), "class": visit.class.name(),
                 "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
-                "in_logger": visit.in_logger.name(), "days_left": visit.days_left(now),
+                "in_logger": visit.in_logger.name(), "is_certain": visit.is_certain, "days_left": visit.days_left(now),
                 "nothing_left_by": date(visit.nothing_left_by),
                 "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
                 "at_stake": {

@@ -101,7 +101,7 @@ pub struct Surroundings {
 
 impl Surroundings {
     /// As they are now.
-    fn of(config: &Config) -> Self {
+    pub fn of(config: &Config) -> Self {
         let (daemon, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
         Self {
             site: config.site.name.clone(),
