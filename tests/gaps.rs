@@ -57,6 +57,8 @@ struct Made {
     /// By radio; `None`: by hand.
     received_at: Option<i64>,
     held: bool,
+    /// Whether the gateway's clock was, when it came.
+    synchronised: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -67,6 +69,11 @@ enum Kind {
 }
 
 impl Made {
+    /// When it came by radio, by a synchronised clock.
+    fn known_at(&self) -> Option<i64> {
+        self.received_at.filter(|_| self.synchronised)
+    }
+
     fn is_authentic(&self) -> bool {
         !matches!(self.what, Kind::Row { .. })
     }
@@ -156,7 +163,7 @@ impl Facts for Model {
         let found = self.held().filter(|made| made.id == id).min_by_key(|made| !made.is_authentic());
         Ok(found.and_then(|made| {
             let time = made.time().or(made.received_at)?;
-            Some(Seen { time, received_at: made.received_at, is_reading: made.is_reading() })
+            Some(Seen { time, received_at: made.known_at(), is_reading: made.is_reading() })
         }))
     }
 
@@ -200,7 +207,7 @@ impl Facts for Model {
     fn came(&self, id: Identity) -> Result<Option<Came>, Infallible> {
         let made = self.authentic_of(id.address).find(|made| made.id == id);
         Ok(made.map(|made| match made.received_at {
-            Some(at) => Came::Radio { received_at: Some(GatewayTime(at)) },
+            Some(_) => Came::Radio { received_at: made.known_at().map(GatewayTime) },
             None => Came::Hand { imported_at: None },
         }))
     }
@@ -212,9 +219,9 @@ impl Facts for Model {
     }
 
     fn newest_synchronised(&self, not_above: Identity) -> Result<Option<GatewayTime>, Infallible> {
-        let newest = self.newest_by_radio(not_above)?;
-        let made = newest.and_then(|id| self.authentic_of(id.address).find(|made| made.id == id));
-        Ok(made.and_then(|made| made.received_at).map(GatewayTime))
+        let known = self.authentic_of(not_above.address).filter(|made| made.known_at().is_some());
+        let own = known.filter(|made| made.id.epoch == not_above.epoch && made.id <= not_above);
+        Ok(own.max_by_key(|made| made.id).and_then(Made::known_at).map(GatewayTime))
     }
 
     fn last_received_before(
@@ -224,7 +231,7 @@ impl Facts for Model {
         before: GatewayTime,
     ) -> Result<Option<u32>, Infallible> {
         let early = |made: &&Made| {
-            made.id.epoch == epoch && made.received_at.is_some_and(|at| GatewayTime(at) < before)
+            made.id.epoch == epoch && made.known_at().is_some_and(|at| GatewayTime(at) < before)
         };
         Ok(self.authentic_of(address).filter(early).map(|made| made.id.sequence.number()).max())
     }
@@ -236,7 +243,7 @@ impl Facts for Model {
         from: GatewayTime,
     ) -> Result<Option<u32>, Infallible> {
         let late = |made: &&Made| {
-            let times = [made.received_at, made.time()];
+            let times = [made.known_at(), made.time()];
             made.id.epoch == epoch && times.into_iter().flatten().any(|at| at >= from.unix_s())
         };
         Ok(self.authentic_of(address).filter(late).map(|made| made.id.sequence.number()).min())
@@ -409,11 +416,23 @@ impl Scene {
 
     fn push(&mut self, id: Identity, record: Record) {
         let received_at = Some(i64::from(record.time()) + 2);
-        self.model.made.push(Made { id, what: Kind::Record(record), received_at, held: true });
+        self.model.made.push(Made {
+            id,
+            what: Kind::Record(record),
+            received_at,
+            held: true,
+            synchronised: true,
+        });
     }
 
     fn row(&mut self, id: Identity, time: i64) {
-        self.model.made.push(Made { id, what: Kind::Row { time }, received_at: None, held: true });
+        self.model.made.push(Made {
+            id,
+            what: Kind::Row { time },
+            received_at: None,
+            held: true,
+            synchronised: true,
+        });
     }
 
     fn live(&mut self, life: Life) {
@@ -503,7 +522,7 @@ impl Gateway {
         for made in made {
             let reception = made.received_at.map(|unix_s| Reception {
                 radio: self.radios[0],
-                at: Stamp { unix_s, synchronised: true },
+                at: Stamp { unix_s, synchronised: made.synchronised },
                 signal: None,
             });
             let slot = made.is_authentic().then_some(Slot(0));
@@ -890,6 +909,26 @@ fn csv_rows_fill_and_do_not_extend() {
     scene.model.made.retain(Made::is_authentic);
     scene.model.made.extend(rows);
     assert_eq!(ranges(&scene.report()), [(1, 5, 5), (1, 7, 8), (1, 32, 35)]);
+}
+
+#[test]
+fn the_view_lists_what_was_held_once_in_a_ledger_that_cannot_be_read_any_more() {
+    let mut scene = Scene::new();
+    scene.live(LIFE);
+    scene.lose(L, 1, 11..=14);
+    let mut gateway = Gateway::new();
+    let held: Vec<&Made> = scene.model.held().collect();
+    gateway.append(&scene, &held, &[]);
+    let db = rusqlite::Connection::open(gateway.ledger.path()).unwrap();
+    // Beyond the last that is held, over some of it, and of an epoch of which nothing else is known.
+    for (epoch, first, last) in [(1, 28, 33), (2, 5, 6)] {
+        db.execute("INSERT INTO once_held VALUES (?, ?, ?, ?)", (L, epoch, first, last)).unwrap();
+    }
+    let found = ranges(&gateway.report(&scene));
+    assert_eq!(found, [(1, 11, 14), (1, 31, 33), (2, 1, 6)]);
+    let view: Vec<(u32, u32, u32)> =
+        gateway.gap_now().into_iter().map(|(_, epoch, first, last)| (epoch, first, last)).collect();
+    assert_eq!(view, found);
 }
 
 #[test]
@@ -1582,6 +1621,42 @@ fn a_wrong_clock_of_a_logger_moves_no_date_and_no_word() {
 }
 
 #[test]
+fn from_a_reception_under_an_unsynchronised_clock_the_latest_date_counts_from_the_report() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 100, ..LIFE });
+    scene.lose(L, 1, 11..=14);
+    // The gateway's clock was lost with its power: it said 1970.
+    let newest = scene.made(id(L, 1, 30));
+    (newest.synchronised, newest.received_at) = (false, Some(7_000));
+    scene.now = at(30) + 2 * EVERY;
+    let gap = *only(&scene.report().gaps);
+    assert_eq!(gap.in_memory.in_logger, InLogger::Yes);
+    // By hand: 19 records were made after 11, so 81 more may come; the reading before 30 came 2 s after it was made.
+    assert_eq!(deadlines(&gap).1, Some(at(30) + 2 * EVERY + 81 * EVERY));
+    let (earliest, _) = deadlines(&gap);
+    assert!(
+        earliest.is_some_and(|at_s| at_s > at(29) + 70 * EVERY && at_s < at(29) + 81 * EVERY),
+        "{earliest:?}"
+    );
+}
+
+#[test]
+fn a_present_that_is_before_the_last_reception_makes_nothing_certain() {
+    let mut scene = Scene::new();
+    scene.live(Life { capacity: 100, ..LIFE });
+    scene.lose(L, 1, 11..=14);
+    scene.now = at(30) + 60;
+    assert_eq!(only(&scene.report().gaps).in_memory.in_logger, InLogger::Yes);
+    // A gateway without a battery begins years before. How long ago it heard the logger it cannot know.
+    scene.now = 86_400;
+    assert_eq!(only(&scene.report().gaps).in_memory.in_logger, InLogger::Perhaps);
+    // The newest came under such a clock: by it, no latest date is known either.
+    let newest = scene.made(id(L, 1, 30));
+    (newest.synchronised, newest.received_at) = (false, Some(7_000));
+    assert_eq!(deadlines(only(&scene.report().gaps)).1, None);
+}
+
+#[test]
 fn an_interval_of_0_promises_no_date() {
     let mut scene = Scene::new();
     scene.live(LIFE);
@@ -2096,7 +2171,13 @@ impl Listener {
         assert!(record.heard);
         if self.arrived.insert(id) {
             let what = Kind::Record(record.record().unwrap());
-            self.scene.model.made.push(Made { id, what, received_at: Some(emission.at_unix_s), held: true });
+            self.scene.model.made.push(Made {
+                id,
+                what,
+                received_at: Some(emission.at_unix_s),
+                held: true,
+                synchronised: true,
+            });
         }
     }
 }

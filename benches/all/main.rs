@@ -14,6 +14,7 @@
 
 mod compare;
 mod damage;
+mod epochs;
 mod export;
 mod feed;
 mod idle;
@@ -43,7 +44,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, read, export, idle, import, import-csv, units, compare, damage
+    /// Only these groups: intake, trickle, layout, rest, report, epochs, read, export, idle, import, import-csv, units, compare, damage
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -113,12 +114,13 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 13] = [
+    let groups: [(&str, Group); 14] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
         ("rest", rest::run),
         ("report", report::run),
+        ("epochs", epochs::run),
         ("read", read::run),
         ("export", export::run),
         ("idle", idle::run),

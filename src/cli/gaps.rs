@@ -199,6 +199,7 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
             wanted.takes(part.logger) && wanted.overlaps(Some(part.from), Some(part.to))
         });
         report.bad_ends.retain(|bad| wanted.takes(bad.logger));
+        report.service.retain(|logger| wanted.takes(logger));
         let moved = moved(&report, wanted, snapshot)?;
         let known =
             visits::gather(&config.roster, snapshot.coverage(), snapshot, |logger| wanted.takes(logger))?;
@@ -289,7 +290,8 @@ fn aside_json(aside: &AsideLedger) -> Value {
     })
 }
 
-fn as_json(config: &Config, found: &Found, now: i64) -> Value {
+/// The report as JSON; times in UTC.
+pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
     let (report, notes) = (&found.report, &found.notes);
     let time = |at: Option<i64>| at.map(rfc3339);
     let roster = &config.roster;
@@ -366,10 +368,11 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         })
         .collect();
     let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
-    json!({
+    let value = json!({
         "site": config.site.name, "generated_at": rfc3339(now),
         "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
+        "visit_order": found.visits.iter().map(|visit| visit.logger.number()).collect::<Vec<_>>(),
         "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
         "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(roster, bad)).collect::<Vec<_>>(),
         "totals": {
@@ -377,7 +380,8 @@ fn as_json(config: &Config, found: &Found, now: i64) -> Value {
             "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),
             "silent": report.silent.len(),
         },
-    })
+    });
+    view::service::with_json(value, &report.service)
 }
 
 /// For `demo`: the report, of a configuration that is loaded already.

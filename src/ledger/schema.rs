@@ -26,6 +26,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0008_by_hand.sql"),
     include_str!("../../migrations/0009_retired.sql"),
     include_str!("../../migrations/0010_notices.sql"),
+    include_str!("../../migrations/0011_gap_now.sql"),
 ];
 
 /// The version that this program writes.

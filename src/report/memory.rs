@@ -28,6 +28,9 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
+/// A clock that is set back by less than this, a day, is not taken for one that is not set.
+const PRESENT_SLACK_S: i64 = 86_400;
+
 /// Whether a logger still holds a missing record.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub enum InLogger {
@@ -263,7 +266,7 @@ impl<'a, F: Facts> Memory<'a, F> {
         let earliest = self.earliest(at, oldest)?;
         let is_newest =
             self.current == Some(line.unit) && self.chains[line.chain] == at && self.is_last(line);
-        let sure = is_newest && self.capacity(line).is_some() && earliest.is_some_and(|at| at > self.now);
+        let sure = is_newest && self.capacity(line).is_some() && self.is_to_come(line, earliest)?;
         Ok(InMemory {
             in_logger: if sure { InLogger::Yes } else { InLogger::Perhaps },
             earliest,
@@ -366,8 +369,19 @@ impl<'a, F: Facts> Memory<'a, F> {
                 .and_then(|newest| self.line(newest.epoch))
                 .is_some_and(|(_, newest)| newest.chain == line.chain);
         let is_within = self.capacity(line).is_some_and(|capacity| self.made_since(line, place) < capacity);
-        let sure = is_exact && is_within && self.earliest(at, place)?.is_some_and(|at| at > self.now);
+        let sure = is_exact && is_within && self.is_to_come(line, self.earliest(at, place)?)?;
         Ok(if sure { InLogger::Yes } else { InLogger::Perhaps })
+    }
+
+    /// Whether a date is known and not over.
+    fn is_to_come(&self, line: &Line, date: Option<GatewayTime>) -> Result<bool, F::Error> {
+        Ok(date.is_some_and(|date| date > self.now) && self.present(line)?.is_some())
+    }
+
+    /// The present, if it can be true: one before the last reception comes from a clock that is not set.
+    fn present(&self, line: &Line) -> Result<Option<GatewayTime>, F::Error> {
+        let base = self.base(self.last_chain(line))?;
+        Ok(Some(self.now).filter(|now| base.is_none_or(|base| now.later(PRESENT_SLACK_S) >= base.at)))
     }
 
     /// From when on the record at a place may be overwritten.
@@ -380,7 +394,15 @@ impl<'a, F: Facts> Memory<'a, F> {
             return Ok(None);
         };
         let left = capacity.saturating_sub(base.place - place);
-        Ok(base.pace.soonest(left).map(|seconds| base.at.later(seconds)))
+        let date = base.pace.soonest(left).map(|seconds| base.at.later(seconds));
+        // Where more records came after a break than the pace allows, they count.
+        let latest = self.latest(line, place)?;
+        Ok(date.map(|date| latest.map_or(date, |latest| date.min(latest))))
+    }
+
+    /// The chain of the newest epoch that is known of a line's unit.
+    fn last_chain(&self, line: &Line) -> usize {
+        self.units[line.unit].lines.last().map_or(line.chain, |&last| self.lines[last].chain)
     }
 
     /// From when on the record at a place is gone if the logger goes on measuring.
@@ -390,10 +412,17 @@ impl<'a, F: Facts> Memory<'a, F> {
         if self.current != Some(line.unit) {
             return Ok(None);
         }
-        // Of a reception by an unsynchronised clock, no later moment is known that is synchronised.
+        let base = self.base(self.last_chain(line))?;
+        let now = self.present(line)?;
         let since = match self.facts.came(newest)? {
-            Some(Came::Radio { received_at }) => received_at,
-            Some(Came::Hand { imported_at }) => imported_at,
+            Some(Came::Radio { received_at: Some(at) }) => Some(at),
+            // By a clock that may have been wrong: it was after what is known of before, and before now.
+            Some(Came::Radio { received_at: None }) => now,
+            Some(Came::Hand { imported_at: Some(at) }) => {
+                let can_be = base.is_none_or(|base| at >= base.at) && now.is_none_or(|now| at <= now);
+                if can_be { Some(at) } else { now }
+            }
+            Some(Came::Hand { imported_at: None }) => None,
             None => None,
         };
         let interval = unit.profile.map_or(self.logger.interval_s, |profile| profile.interval_s);
