@@ -166,7 +166,7 @@ impl<'a> Count<'a> {
     }
 
     /// The gaps of this logger, what is presumed of it, and the sum.
-    pub fn finish(mut self, report: &Report, now: i64) -> LoggerCounts {
+    pub fn finish(mut self, report: &Report) -> LoggerCounts {
         let logger = self.counts.logger;
         for gap in report.gaps.iter().filter(|gap| gap.logger == logger) {
             let what = match gap.state {
@@ -184,7 +184,7 @@ impl<'a> Count<'a> {
             self.spread(
                 What::Presumed,
                 silence.last_heard,
-                Some(now),
+                Some(silence.until),
                 silence.presumed_readings.unwrap_or(0),
             );
         }

@@ -85,13 +85,14 @@ fn what_has_no_time_is_in_no_span_and_what_is_presumed_in_no_sum() {
         silent: vec![Silence {
             logger: address(7),
             last_heard: Some(50),
+            until: 149,
             presumed_readings: Some(10),
             newest: None,
             in_memory: stonechat::report::memory::InMemory::default(),
         }],
         ..Report::default()
     };
-    let counts = count.finish(&report, 149);
+    let counts = count.finish(&report);
     assert_eq!((counts.all.expected(), counts.undated.expected(), counts.spans[0].expected()), (7, 5, 1));
     assert_eq!((counts.all.presumed, counts.spans[0].presumed), (10, 5));
 }
@@ -109,7 +110,7 @@ proptest! {
         let spans: Vec<Span> = borders.windows(2).map(|pair| Span { from: pair[0], to: pair[1] }).collect();
         let state = if records % 2 == 0 { GapState::Open } else { GapState::WrittenOff };
         let report = Report { gaps: vec![gap(records, Some(from), Some(from + length), state)], ..Report::default() };
-        let counts = Count::new(address(7), &spans).finish(&report, 0);
+        let counts = Count::new(address(7), &spans).finish(&report);
         prop_assert_eq!(counts.all.expected(), u64::from(records));
         for (span, counts) in spans.iter().zip(&counts.spans) {
             let naive = (0..i64::from(records)).filter(|n| {

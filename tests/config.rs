@@ -242,7 +242,7 @@ loggers.toml | address = 17 | address = 18
     loggers.toml:8: `address` of logger 18: the logger at line 1 has this address; give each its own
 loggers.toml | address = 17 | adress = 17
     loggers.toml:1: `address` of logger entry 1: missing; write the logger's address on the air
-    loggers.toml:2: `adress` of logger entry 1: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `address`
+    loggers.toml:2: `adress` of logger entry 1: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `address`
 loggers.toml | name = "P-17 toe drain"\n | (nothing)
     loggers.toml:1: `name` of logger 17: missing; write what people call the logger
 loggers.toml | name = "P-17 toe drain" | name = ""
@@ -259,7 +259,7 @@ loggers.toml | interval_s = 3600 | interval_s = 3600.5
     loggers.toml:4: `interval_s` of logger 17: found 3600.5 (a number with decimals), expected a whole number from 1 to 604800; write the seconds between two readings
 loggers.toml | interval_s = 3600 | interval = 3600
     loggers.toml:1: `interval_s` of logger 17: missing; write the seconds between two readings
-    loggers.toml:4: `interval` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `interval_s`
+    loggers.toml:4: `interval` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; write `interval_s`
 loggers.toml | memory_records = 4000 | memory_records = 10_000_001
     loggers.toml:5: `memory_records` of logger 17: 10000001 is out of range, allowed 1 to 10000000; write the number of records that its memory holds
 loggers.toml | memory_records = 4000 | memory_records = 4000\nfastest_interval_s = 3601
@@ -280,6 +280,10 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = 
     loggers.toml:6: `in_service_from` of logger 17: "1969-12-31" is out of range, allowed 1970 to 2106; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = 20260504
     loggers.toml:6: `in_service_from` of logger 17: found 20260504 (a whole number), expected text in quotes; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
+loggers.toml | memory_records = 4000 | memory_records = 4000\nout_of_service_from = "May 2026"
+    loggers.toml:6: `out_of_service_from` of logger 17: "May 2026" is neither a date nor an instant; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
+loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04"\nout_of_service_from = "2026-05-04"
+    loggers.toml:7: `out_of_service_from` of logger 17: is not after `in_service_from`; write when it was taken out
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04"\nstart_epoch = 1
     loggers.toml:7: `start_epoch` of logger 17: stands beside `in_service_from`; keep one of the two
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_sequence = 120
@@ -295,7 +299,7 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nbattery_installed 
 loggers.toml | memory_records = 4000 | memory_records = 4000\narea = [ "crest" ]
     loggers.toml:6: `area` of logger 17: found an array, expected text in quotes; write where it stands
 loggers.toml | memory_records = 4000 | memory_records = 4000\nlatitude = 46.5
-    loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
+    loggers.toml:6: `latitude` of logger 17: unknown, allowed here: address, name, interval_s, memory_records, fastest_interval_s, listens, silent_after_s, in_service_from, out_of_service_from, start_epoch, start_sequence, battery_installed, area, access, channels; remove it
 loggers.toml | "milli_hertz" | "millihertz"
     loggers.toml:6: `raw_unit` of channel 0 of logger 17: "millihertz" is no raw unit; write count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse
 loggers.toml | , raw_unit = "milli_hertz" | (nothing)
@@ -401,7 +405,7 @@ keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
     keys.toml:8: `…` at column 3 stands here a second time; keep one of the two
 "##;
 /// How many there are: so that a slip in the table cannot pass for success.
-const COUNT: usize = 139;
+const COUNT: usize = 141;
 
 /// One case: the file, what to replace in it, by what, and every message.
 struct Case {

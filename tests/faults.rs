@@ -642,8 +642,8 @@ fn most_memory_kib(daemon: &Daemon) -> u64 {
 
 #[test]
 fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_in_at_last() {
-    /// Held without a limit, so many frames would take some 100 MB.
-    const FRAMES: usize = 600_000;
+    /// Held without a limit, so many frames would take some 50 MB, and twice that while a buffer grows.
+    const FRAMES: usize = 300_000;
     /// What is held (16 MiB), doubled by a growing buffer, and what a try at a commit needs.
     const GROWTH_MOST_KIB: u64 = 48 << 10;
     let stage = stage(50, 24, 60);

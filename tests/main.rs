@@ -32,6 +32,7 @@ mod power;
 mod readers;
 mod restore;
 mod retention;
+mod roster;
 mod salvage;
 mod seeds;
 mod seeds_unit;

@@ -435,14 +435,16 @@ fn a_backup_that_was_killed_can_be_made_again_under_the_same_name_and_a_stranger
     let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
     util::hand::receive(&site.ledger(), &plan, &run.emissions);
     let target = site.path("copy.db");
+    let whole = std::fs::metadata(site.ledger()).unwrap().len();
     let mut killed = 0;
-    for round in 0..40 {
+    for round in 0..16 {
         let mut child = site.command(&["backup", target.to_str().unwrap()]).spawn().unwrap();
-        // At some instant at which its copy has a name.
-        while !site.path("copy.db.part").exists() && child.try_wait().unwrap().is_none() {
-            std::thread::yield_now();
-        }
-        for _ in 0..round * 200 {
+        // At some instant at which its copy has a name, and from a sixteenth to the whole of its size.
+        let is_grown = || {
+            let part = std::fs::metadata(site.path("copy.db.part"));
+            part.is_ok_and(|part| part.len() >= whole * round / 16)
+        };
+        while !is_grown() && child.try_wait().unwrap().is_none() {
             std::thread::yield_now();
         }
         let _ = child.kill();

@@ -123,6 +123,7 @@ impl Scene {
         self.report.silent.push(Silence {
             logger: address(logger),
             last_heard,
+            until: NOW,
             presumed_readings: Some(288),
             newest: known.newest,
             in_memory: memory(days),

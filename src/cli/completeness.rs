@@ -8,8 +8,10 @@ use crate::config::Config;
 use crate::ledger::Error;
 use crate::ledger::held::{self, Unsettled};
 use crate::ledger::query::Reader;
+use crate::report::service::service;
 use crate::text::thousands;
 use crate::text::{local, offset_label, rfc3339};
+use crate::view;
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -106,13 +108,26 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(counts) => counts,
         Err(error) => return could_not(&error),
     };
+    let takes = |logger: Address| wanted.loggers.is_empty() || wanted.loggers.contains(&logger);
+    let service = Reader::open(&config.ledger.path).and_then(|reader| {
+        reader.read(|snapshot| service(&config.roster, snapshot.coverage(), snapshot, now, takes))
+    });
+    let service = match service {
+        Ok(service) => service,
+        Err(error) => return could_not(&error),
+    };
     if args.json {
-        return print_json(out, &as_json(&config, &wanted, &counts, now), DONE);
+        let value = as_json(&config, &wanted, &counts, now);
+        return print_json(out, &view::service::with_json(value, &service), DONE);
     }
+    let columns = super::prose::columns();
     let text = if args.csv {
         csv(&config, &wanted, &counts)
     } else {
-        page(&config, &wanted, &counts, now, super::prose::columns())
+        let lines = view::service::lines(&service, config.site.utc_offset_s);
+        let lines: String =
+            lines.iter().map(|line| super::prose::wrapped(line, 0, 0, columns.clamp(60, 100))).collect();
+        page(&config, &wanted, &counts, now, columns) + &lines
     };
     print(out, &text, DONE)
 }

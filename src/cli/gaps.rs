@@ -199,6 +199,7 @@ pub fn read(config: &Config, wanted: &Wanted, now: i64) -> Result<Found, Error> 
             wanted.takes(part.logger) && wanted.overlaps(Some(part.from), Some(part.to))
         });
         report.bad_ends.retain(|bad| wanted.takes(bad.logger));
+        report.service.retain(|logger| wanted.takes(logger));
         let moved = moved(&report, wanted, snapshot)?;
         let known =
             visits::gather(&config.roster, snapshot.coverage(), snapshot, |logger| wanted.takes(logger))?;
@@ -367,7 +368,7 @@ pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         })
         .collect();
     let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
-    json!({
+    let value = json!({
         "site": config.site.name, "generated_at": rfc3339(now),
         "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
         "gaps": gaps, "unclosed": unclosed, "silent": silent, "outages": outages,
@@ -379,7 +380,8 @@ pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
             "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),
             "silent": report.silent.len(),
         },
-    })
+    });
+    view::service::with_json(value, &report.service)
 }
 
 /// For `demo`: the report, of a configuration that is loaded already.

@@ -43,7 +43,9 @@ pub fn look(
             silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
             in_service_from,
             last_heard: snapshot.last_heard(address)?.max(opened_later(snapshot, address)?),
-            is_accounted_for: quiet.contains_key(&address) || given_up.contains_key(&address),
+            is_accounted_for: logger.out_of_service_from.is_some_and(|since| since <= now)
+                || quiet.contains_key(&address)
+                || given_up.contains_key(&address),
         });
     }
     let (listening, shut) = (snapshot.listening()?, snapshot.kept_shut()?);

@@ -14,6 +14,7 @@ use crate::gaps::{self, Silence};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
 use crate::report::gateway::Gateway;
+use crate::report::service::Service;
 use crate::state::DaemonState;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
@@ -218,6 +219,8 @@ pub struct List {
     pub gateway: Gateway,
     /// Of the loggers that the gateway does not hear: whose memory first overwrites what was not received, and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
+    /// Loggers that left.
+    pub service: Service,
 }
 
 /// The visits of one state of the ledger; of these loggers, or of all if there is none.
@@ -248,7 +251,8 @@ fn gather(
     };
     let first_to_overwrite = unheard.iter().filter_map(overwrites).min();
     let visits = visits::plan(&report, roster, &known, now);
-    Ok((List { visits, gateway, first_to_overwrite }, known))
+    let service = report.service;
+    Ok((List { visits, gateway, first_to_overwrite, service }, known))
 }
 
 /// Reads the visits from the configured ledger.
@@ -323,7 +327,7 @@ pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
             })
         })
         .collect();
-    json!({
+    let value = json!({
         "site": config.site.name, "generated_at": rfc3339(now), "gateway": view::gateway::as_json(&list.gateway),
         "if_the_gateway_stays_so": list.first_to_overwrite.map(|(before, logger)| json!({
             "logger": logger.number(), "go_before": rfc3339(before.unix_s()),
@@ -331,5 +335,6 @@ pub fn as_json(config: &Config, list: &List, now: i64) -> Value {
         "visits": all,
         "fetch": visits.iter().flat_map(|visit| &visit.fetch).map(range).collect::<Vec<_>>(),
         "no_longer_in_the_loggers": visits.iter().flat_map(|visit| &visit.look_for).map(range).collect::<Vec<_>>(),
-    })
+    });
+    view::service::with_json(value, &list.service)
 }

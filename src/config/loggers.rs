@@ -30,6 +30,10 @@ const IN_SERVICE: Field = Field::optional(
     "in_service_from",
     "a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",
 );
+const OUT_OF_SERVICE: Field = Field::optional(
+    "out_of_service_from",
+    "a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",
+);
 const START_EPOCH: Field = Field::optional("start_epoch", "the first epoch that is expected");
 const START_SEQUENCE: Field = Field::optional("start_sequence", "the first sequence that is expected in it");
 const BATTERY: Field = Field::optional("battery_installed", "the day as in \"2026-05-04\"");
@@ -80,6 +84,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         &LISTENS,
         &SILENT_AFTER,
         &IN_SERVICE,
+        &OUT_OF_SERVICE,
         &START_EPOCH,
         &START_SEQUENCE,
         &BATTERY,
@@ -100,6 +105,12 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
     let fastest_interval_s = table.integer(&FASTEST, 1..=fastest_max).map(|n| n.value);
     let silent_after_s = table.integer(&SILENT_AFTER, 1..=31_536_000_u32).map(|n| n.value);
     let in_service = in_service(&table, utc_offset_s);
+    let out_of_service_from = service_date(&table, &OUT_OF_SERVICE, utc_offset_s);
+    if let (Some(InService::From(from)), Some(out)) = (in_service, out_of_service_from)
+        && out <= from
+    {
+        table.note(&OUT_OF_SERVICE, "is not after `in_service_from`; write when it was taken out");
+    }
     let listens = table.boolean(&LISTENS).unwrap_or(false);
     let battery_installed = battery_installed(&table);
     let area = text(&AREA, NAME_LEN_MAX_CHARS);
@@ -122,6 +133,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         fastest_interval_s,
         silent_after_s,
         in_service,
+        out_of_service_from,
         listens,
         battery_installed,
         area,
@@ -140,14 +152,13 @@ pub(super) fn address(table: &Table<'_, '_>) -> Option<Address> {
     table.integer(&ADDRESS, 1..=65_534_u16).and_then(|found| Address::new(found.value))
 }
 
+fn service_date(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -> Option<i64> {
+    let text = table.date_text(field)?;
+    when::instant(&text.value, utc_offset_s).map_err(|why| table.note_value(field, &text.value, why)).ok()
+}
+
 fn in_service(table: &Table<'_, '_>, utc_offset_s: i32) -> Option<InService> {
-    let from = table.date_text(&IN_SERVICE).and_then(|text| match when::instant(&text.value, utc_offset_s) {
-        Ok(instant) => Some(InService::From(instant)),
-        Err(why) => {
-            table.note_value(&IN_SERVICE, &text.value, why);
-            None
-        }
-    });
+    let from = service_date(table, &IN_SERVICE, utc_offset_s).map(InService::From);
     let epoch = table.integer(&START_EPOCH, 1..=u32::MAX);
     let sequence = table.integer(&START_SEQUENCE, 1..=u32::MAX);
     if table.has(&START_EPOCH) && table.has(&IN_SERVICE) {

@@ -82,6 +82,8 @@ pub struct Logger {
     pub silent_after_s: Option<u32>,
     /// From when on its records are expected; `None`: from sequence 1 of every epoch heard.
     pub in_service: Option<InService>,
+    /// From when on nothing is expected of it, in seconds since 1970: it was taken out.
+    pub out_of_service_from: Option<i64>,
     /// It listens after each frame that it sends, so that it can be asked again.
     pub listens: bool,
     /// When its cell was put in, as a date `YYYY-MM-DD`.
@@ -105,6 +107,7 @@ impl Logger {
             fastest_interval_s: None,
             silent_after_s: None,
             in_service: None,
+            out_of_service_from: None,
             listens: false,
             battery_installed: None,
             area: None,

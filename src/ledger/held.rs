@@ -286,7 +286,7 @@ impl OfLogger<'_, '_> {
         facts: &Told<'_, '_>,
     ) -> Result<BTreeMap<Epoch, (u32, u32)>, Error> {
         let all = gaps::missing(self.logger, coverage, facts)?;
-        Ok(all.into_iter().filter_map(|of| Some((of.epoch, (of.first?, of.must)))).collect())
+        Ok(all.into_iter().filter_map(|of| Some((of.epoch, (of.first?, of.last)))).collect())
     }
 
     /// A roster of this logger alone.
@@ -300,7 +300,7 @@ impl OfLogger<'_, '_> {
     fn now(&self, rare: &ByEpoch, spans: &[Span], now: i64) -> Result<LoggerCounts, Error> {
         let (coverage, address) = (self.coverage(), self.logger.address);
         let facts = Told { snapshot: self.snapshot, as_of: None };
-        let report = gaps::report(&self.roster(), &coverage, &facts, now, |_| true)?;
+        let report = gaps::report(&self.roster(), &coverage, &facts, now, |of| of == self.logger.address)?;
         let mut count = Count::new(address, spans);
         let blocks = self.blocks()?;
         let by_radio = self.all_by_radio(&coverage)?;
@@ -351,7 +351,7 @@ impl OfLogger<'_, '_> {
             let left = tally.left(window.0, window.1);
             tally.count.held(Source::GivenUp, None, left.count());
         }
-        Ok(count.finish(&report, now))
+        Ok(count.finish(&report))
     }
 
     fn as_of(&self, rare: &ByEpoch, spans: &[Span], at: i64) -> Result<LoggerCounts, Error> {
@@ -388,7 +388,7 @@ impl OfLogger<'_, '_> {
             rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
         let told = AsOf { at, last_heard, rows: &rows };
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
-        let report = gaps::report(&self.roster(), &coverage, &facts, at, |_| true)?;
+        let report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
         let mut count = Count::new(address, spans);
         let clocks = Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
@@ -398,7 +398,7 @@ impl OfLogger<'_, '_> {
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
             tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
         }
-        Ok(count.finish(&report, at))
+        Ok(count.finish(&report))
     }
 
     /// Ends of epochs that profiles had told by a time.

@@ -92,6 +92,10 @@ pub struct EpochMissing {
     pub first: Option<u32>,
     /// The last that must exist; 0: none.
     pub must: u32,
+    /// The last that is expected: that one, or less where the logger was out of service before.
+    pub last: u32,
+    /// Whether the logger was out of service before its last known record was made.
+    pub is_out: bool,
     /// The largest held authentic sequence; `None`: the epoch is known by name only.
     pub largest_held: Option<u32>,
     /// The largest that is held, or was held once in a ledger that cannot be read any more.
@@ -113,7 +117,7 @@ impl EpochMissing {
     /// If the epoch is over and no record has named its end, and it is expected: its last known sequence and the next
     /// epoch.
     pub fn unclosed(&self) -> Option<(u32, Epoch)> {
-        let open = self.first.is_some() && self.named.is_none();
+        let open = self.first.is_some() && self.named.is_none() && !self.is_out;
         self.largest_known.zip(self.next_epoch).filter(|_| open)
     }
 }
@@ -132,10 +136,12 @@ pub fn missing<F: Facts>(
     for expectation in expectations.iter().rev() {
         let first = of.first_expected(expectation, later)?;
         let held = coverage.epoch(logger.address, expectation.epoch);
-        let missing = match first.filter(|&first| first <= expectation.must) {
+        let earlier = of.newest_before(expectation.epoch);
+        let last = of.last_expected(expectation, earlier)?;
+        let missing = match first.filter(|&first| first <= last) {
             None => RangeSet::default(),
             Some(first) => {
-                let window = first..=expectation.must;
+                let window = first..=last;
                 held.map_or_else(
                     || RangeSet::default().missing(window.clone()),
                     |held| held.held().missing(window.clone()),
@@ -146,6 +152,8 @@ pub fn missing<F: Facts>(
             epoch: expectation.epoch,
             first,
             must: expectation.must,
+            last,
+            is_out: logger.out_of_service_from.is_some() && last < expectation.largest_known().unwrap_or(0),
             largest_held: expectation.largest_held,
             largest_known: expectation.largest_known(),
             named: expectation.named,
@@ -247,6 +255,50 @@ impl<F: Facts> Service<'_, F> {
                 Ok([first, once].into_iter().flatten().min())
             }
         }
+    }
+
+    /// The newest record that is held of any earlier epoch.
+    fn newest_before(&self, epoch: Epoch) -> Option<Identity> {
+        self.logger.out_of_service_from?;
+        let mut earlier = self.coverage.epochs_of(self.logger.address).rev().filter(|&(of, _)| of < epoch);
+        earlier.find_map(|(of, held)| self.identity(of, held.authentic.largest()?))
+    }
+
+    /// The last sequence expected of an epoch; 0: none. `earlier`: the newest record held of any earlier epoch.
+    fn last_expected(&self, of: &Expectation, earlier: Option<Identity>) -> Result<u32, F::Error> {
+        let Some(until) = self.logger.out_of_service_from.map(GatewayTime) else { return Ok(of.must) };
+        let address = self.logger.address;
+        let before = self.before(of.epoch, until)?;
+        // A record that came after the date may have been made before it; its own clock says that it was not.
+        let after = match self.facts.first_received_or_timed_from(address, of.epoch, until)? {
+            Some(first) => match self.identity(of.epoch, first) {
+                Some(identity) => self.facts.seen(identity)?.filter(|seen| {
+                    clock::plausible(LoggerTime(seen.time), None).is_some_and(|made| made >= until)
+                }),
+                None => None,
+            }
+            .map(|_| first),
+            None => None,
+        };
+        let below = after.map_or(of.must, |first| first.saturating_sub(1)).min(of.must);
+        // What it can have made from its last record before the date until then.
+        let known = if before > 0 { self.identity(of.epoch, before) } else { earlier };
+        let Some(at) = self.made_by(known)? else { return Ok(below) };
+        let pace = Pace::new(self.logger, self.facts.shortest_interval(address, of.epoch)?);
+        // Of an epoch that began after an earlier one's record from after the date, nothing.
+        let most = if at >= until { Some(0) } else { pace.most_in(until.since(at)) };
+        let Some(most) = most else { return Ok(below) };
+        let last = u64::from(before).saturating_add(most);
+        Ok(below.min(u32::try_from(last).unwrap_or(u32::MAX)))
+    }
+
+    /// When a held record may have been made at the earliest: it may have come late, or its clock may be ahead.
+    fn made_by(&self, identity: Option<Identity>) -> Result<Option<GatewayTime>, F::Error> {
+        let known = self.known_at(identity)?;
+        let Some(identity) = identity else { return Ok(None) };
+        let seen = self.facts.seen(identity)?;
+        let timed = seen.and_then(|seen| clock::plausible(LoggerTime(seen.time), None));
+        Ok([known, timed].into_iter().flatten().min())
     }
 
     fn since(

@@ -13,6 +13,7 @@
 use super::memory::{InMemory, Memory};
 use super::reception;
 pub use super::reception::{Cause, Outage, Part};
+use super::service::{self, Service};
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, RangeSet};
 use crate::record::clock::{Corrected, PLAUSIBLE_FROM};
@@ -125,7 +126,9 @@ pub struct Silence {
     pub logger: Address,
     /// When it was last heard; `None`: never.
     pub last_heard: Option<i64>,
-    /// Readings that it should have made since.
+    /// Until when it should have been heard: now, or when it went out of service.
+    pub until: i64,
+    /// Readings that it should have made from the one to the other.
     pub presumed_readings: Option<u64>,
     /// The newest record that is held of it.
     pub newest: Option<Identity>,
@@ -146,13 +149,16 @@ pub struct Report {
     pub outages: Vec<Outage>,
     /// Ends of epochs that no logger can have reached: faults of firmware.
     pub bad_ends: Vec<BadEnd>,
+    /// Loggers that left.
+    pub service: Service,
 }
 
 impl Report {
-    /// Whether a gap or an unclosed epoch is open.
+    /// Whether a gap or an unclosed epoch is open, or something is missing of a logger off the roster.
     pub fn is_open(&self) -> bool {
         self.gaps.iter().any(|gap| gap.state == GapState::Open)
             || self.unclosed.iter().any(|unclosed| unclosed.state == GapState::Open)
+            || self.service.missing() > 0
     }
 
     /// Missing records of all open gaps.
@@ -186,6 +192,7 @@ pub fn report<F: Facts>(
     for open in &mut report.unclosed {
         (open.from, open.to) = (plausible(open.from), plausible(open.to));
     }
+    report.service = service::service(roster, coverage, facts, now, wanted)?;
     Ok(report)
 }
 
@@ -483,6 +490,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             let to = after.map(|(_, seen)| seen).filter(|seen| !seen.made.is_bound);
             let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
             let (from, to) = (from.map(|seen| seen.made.time), to.map(|seen| seen.made.time));
+            let to = to.map(|to| self.logger.out_of_service_from.map_or(to, |out| to.min(out)));
             let interval = self.interval_s(last)?;
             let presumed_readings = match (from, to) {
                 (Some(from), Some(to)) if interval > 0 => {
@@ -537,16 +545,18 @@ impl<'a, F: Facts> Subject<'a, F> {
         // What a clock far in the future stamped says nothing of when it was.
         let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
         let since = heard.max(in_service_from);
-        if since.is_some_and(|since| now - since <= limit) {
+        let until = self.logger.out_of_service_from.map_or(now, |out| out.min(now));
+        if since.is_some_and(|since| until.saturating_sub(since) <= limit) {
             return Ok(None);
         }
         let presumed_readings = match since {
-            Some(since) if interval > 0 => u64::try_from((now - since) / interval).ok(),
+            Some(since) if interval > 0 => u64::try_from((until - since) / interval).ok(),
             _ => None,
         };
         Ok(Some(Silence {
             logger: self.logger.address,
             last_heard,
+            until,
             presumed_readings,
             newest: None,
             in_memory: InMemory::default(),
@@ -567,6 +577,17 @@ pub fn readings_between(before: i64, after: i64, interval_s: i64, records: u64) 
     }
     let readings = (rounded_div(after - before, interval_s) - 1).max(0) as u64;
     (readings <= records).then_some(readings)
+}
+
+/// How many of an epoch's missing records are not written off.
+pub(super) fn open_records(of: &EpochMissing, written_off: &[WriteOff]) -> u64 {
+    let parts = of
+        .missing
+        .ranges()
+        .iter()
+        .flat_map(|&(first, last)| split_written_off(first, last, of.epoch, written_off));
+    let open = parts.filter(|(_, state)| *state == GapState::Open);
+    open.map(|((first, last), _)| u64::from(last - first) + 1).sum()
 }
 
 /// Cuts a gap where a write-off begins or ends.

@@ -12,6 +12,7 @@ pub mod gateway;
 pub mod inputs;
 pub mod memory;
 pub mod reception;
+pub mod service;
 pub mod slots;
 pub mod values;
 pub mod visits;

@@ -289,7 +289,7 @@ fn stretches<F: Facts>(
     let interval = i64::from(logger.interval_s);
     let mut all = Vec::new();
     for (at, (of, radio)) in epochs.iter().zip(&by_radio).enumerate() {
-        let must = bad.iter().find(|end| end.epoch == of.epoch).map_or(of.must, |end| end.held);
+        let must = bad.iter().find(|end| end.epoch == of.epoch).map_or(of.last, |end| end.held.min(of.last));
         let Some(first) = of.first.filter(|&first| first <= must) else { continue };
         let off: RangeSet = written_off
             .iter()

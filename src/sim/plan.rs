@@ -343,6 +343,7 @@ impl FieldPlan {
                 fastest_interval_s: self.fastest_interval_s(logger),
                 silent_after_s: None,
                 in_service: self.in_service_since(logger.address).map(InService::From),
+                out_of_service_from: None,
                 listens: false,
                 battery_installed: None,
                 area: Some(logger.area.clone()),

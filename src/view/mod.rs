@@ -1,4 +1,5 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
 pub mod gateway;
+pub mod service;
 pub mod unread;

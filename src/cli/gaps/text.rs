@@ -90,9 +90,16 @@ impl<'a> Page<'a> {
             text += &self.prose(0, &self.set_aside(aside));
             text += "\n";
         }
+        for line in view::service::lines(&report.service, offset) {
+            text += "\n";
+            text += &self.prose(0, &line);
+        }
         let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
         if nothing_open && report.silent.is_empty() {
             text += match (self.found.gateway.works(), self.is_part()) {
+                (true, _) if report.service.missing() > 0 => {
+                    "\nEvery record that must exist of the others is held, and none of them is silent.\n"
+                }
                 (false, true) => "\nNothing is missing in this part, as far as it was received.\n",
                 (false, false) => {
                     "\nEvery record that must exist is held, as far as the gateway received any.\n"
@@ -781,7 +788,7 @@ impl<'a> Page<'a> {
             "Nothing new by radio for three intervals; what they made since is presumed, and no gap yet. See \
              `stonechat status` for cell and signal; then look at the antenna and the cell on site.",
         );
-        if silent.iter().any(|silence| !self.found.notes.is_accounted_for(silence.logger)) {
+        if silent.iter().any(|silence| !self.is_accounted_for(silence)) {
             text += &self.prose(
                 INDENT,
                 "Quiet for a known reason: `stonechat remark add --kind expected-quiet`. Stolen or struck: \
@@ -820,7 +827,12 @@ impl<'a> Page<'a> {
     /// Silent loggers that nobody accounts for.
     fn unaccounted(&self) -> u64 {
         let silent = self.found.report.silent.iter();
-        silent.filter(|silence| !self.found.notes.is_accounted_for(silence.logger)).count() as u64
+        silent.filter(|silence| !self.is_accounted_for(silence)).count() as u64
+    }
+
+    /// Whether a remark, a write-off or the roster says that it need not be heard.
+    fn is_accounted_for(&self, silence: &Silence) -> bool {
+        self.found.notes.is_accounted_for(silence.logger) || self.found.report.service.is_out(silence.logger)
     }
 
     fn written_off(&self) -> String {

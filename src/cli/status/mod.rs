@@ -171,6 +171,8 @@ struct LoggerStatus {
     unheard: bool,
     /// The remark by which it is expected to be quiet now.
     quiet: Option<Remark>,
+    /// Since when it is out of service.
+    out_of_service_from: Option<i64>,
     /// The write-off by which the rest of its newest epoch is given up.
     given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
@@ -208,6 +210,7 @@ impl LoggerStatus {
             overwritten: records(|gap| gap.in_memory.gone),
             silent: report.silent.iter().any(|silence| silence.logger == logger.address),
             quiet: None,
+            out_of_service_from: logger.out_of_service_from.filter(|_| report.service.is_out(logger.address)),
             given_up: None,
             unheard: false,
             deadline,
@@ -229,6 +232,7 @@ impl LoggerStatus {
         !self.silent
             && !self.unheard
             && self.quiet.is_none()
+            && self.out_of_service_from.is_none()
             && due >= BAD_PATH_DUE_MIN
             && radio * 100 < due * BAD_PATH_PERCENT
     }
@@ -239,7 +243,7 @@ impl LoggerStatus {
 
     /// Silent, and nobody has said that this is as expected.
     fn is_silent_unexpectedly(&self) -> bool {
-        self.silent && self.quiet.is_none() && self.given_up.is_none()
+        self.silent && self.quiet.is_none() && self.given_up.is_none() && self.out_of_service_from.is_none()
     }
 
     fn needs_somebody(&self, now: i64) -> bool {
@@ -371,8 +375,9 @@ fn strips(
         else {
             continue;
         };
-        let step = (now - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
-        let span = (since.saturating_add(step), now);
+        let until = silence.until;
+        let step = (until - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
+        let span = (since.saturating_add(step), until);
         if is_the_gateways {
             strip.spread(span, readings, |day| &mut day.gateways);
         }
@@ -429,7 +434,7 @@ pub fn json(status: &Status) -> Value {
         })
         .collect();
     let around = &status.around;
-    json!({
+    let value = json!({
         "site": around.site, "generated_at": rfc3339(status.now),
         "gateway": view::gateway::as_json(&status.gateway), "daemon_running": around.daemon_alive, "daemon": around.daemon,
         "ledger": {
@@ -450,7 +455,8 @@ pub fn json(status: &Status) -> Value {
             "records": status.report.open_records(), "silent": status.report.silent.len(),
         },
         "next": text::next_step(status).replace('\u{a0}', " "),
-    })
+    });
+    view::service::with_json(value, &status.report.service)
 }
 
 fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
@@ -472,6 +478,7 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
         "logger": logger.address.number(), "name": logger.name,
         "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
         "unheard_because_of_gateway": logger.unheard,
+        "out_of_service_from": logger.out_of_service_from.map(rfc3339),
         "expected_quiet": logger.quiet.as_ref().map(super::people::remark_json),
         "written_off": logger.given_up.as_ref().map(super::people::write_off_json),
         "battery_mv": heard.and_then(|heard| heard.battery_mv),

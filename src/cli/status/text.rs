@@ -76,6 +76,9 @@ pub fn text(status: &Status, look: &Look) -> String {
         text += &paragraph(label, INDENT, line.split_ascii_whitespace(), look.width);
     }
     text += &paragraph("loggers", INDENT, loggers_in_a_sentence(status).split_ascii_whitespace(), look.width);
+    for line in view::service::lines(&status.report.service, offset) {
+        text += &paragraph("", INDENT, line.split_ascii_whitespace(), look.width);
+    }
     for line in accounted_for(status) {
         text += &paragraph("", INDENT, line.split_ascii_whitespace(), look.width);
     }
@@ -364,6 +367,11 @@ pub(super) fn next_step(status: &Status) -> String {
     if status.report.is_open() {
         // Nothing can be given up while anything may be there.
         let left = |memory: &InMemory| memory.in_logger != InLogger::No;
+        if status.report.open_records() == 0 && status.report.unclosed.is_empty() {
+            return "nothing is urgent; put the loggers that are off the roster on it again, so that their gaps are \
+                    listed."
+                .to_owned();
+        }
         let open_gaps = status.report.gaps.iter().filter(|gap| gap.state == GapState::Open);
         let open_ends = status.report.unclosed.iter().filter(|open| open.state == GapState::Open);
         let memories = open_gaps.map(|gap| &gap.in_memory).chain(open_ends.map(|open| &open.in_memory));

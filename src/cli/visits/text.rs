@@ -55,9 +55,13 @@ impl<'a> Page<'a> {
             ),
         );
         text += &self.gateway();
+        for line in view::service::lines(&self.list.service, offset) {
+            text += "\n";
+            text += &self.prose(0, &line);
+        }
         if self.visits.is_empty() {
             return text
-                + match self.list.gateway.works() {
+                + match self.list.gateway.works() && self.list.service.missing() == 0 {
                     true => "\nNothing is open, and no logger is silent.\nNo visit is needed.\n",
                     false => "\nNothing else is open.\n",
                 };

@@ -1,0 +1,92 @@
+//! Loggers that left: off the roster although records of them are held, or out of service since a date.
+//!
+//! Input: the roster, coverage, facts. Output: [`Service`], which every report shows. A logger that is taken off the roster
+//! must not take its gaps along: what is missing of it counts as open until the roster says that it is out of service, or
+//! it is written off.
+//!
+//! What this is not: what is expected of a logger is decided in `record::expected` alone.
+
+use super::gaps::{Facts, open_records};
+use crate::config::roster::{Logger, Roster};
+use crate::coverage::Coverage;
+use crate::record::expected;
+use crate::wire::seq::Address;
+use std::collections::BTreeSet;
+
+/// A logger that is not on the roster, and of which records are held.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OffRoster {
+    /// The logger.
+    pub logger: Address,
+    /// Records held of it.
+    pub records: u64,
+    /// Records that must exist, are not held and are not written off.
+    pub missing: u64,
+}
+
+/// A logger of the roster that is out of service.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OutOfService {
+    /// The logger.
+    pub logger: Address,
+    /// Its name.
+    pub name: String,
+    /// Since when.
+    pub since: i64,
+}
+
+/// Loggers that left.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Service {
+    /// By address.
+    pub off_roster: Vec<OffRoster>,
+    /// By address.
+    pub out_of_service: Vec<OutOfService>,
+}
+
+impl Service {
+    /// Missing records of all that are off the roster.
+    pub fn missing(&self) -> u64 {
+        self.off_roster.iter().map(|off| off.missing).sum()
+    }
+
+    /// Whether a logger is out of service.
+    pub fn is_out(&self, logger: Address) -> bool {
+        self.out_of_service.iter().any(|out| out.logger == logger)
+    }
+
+    /// Leaves those that somebody asked for.
+    pub fn retain(&mut self, wanted: impl Fn(Address) -> bool) {
+        self.off_roster.retain(|off| wanted(off.logger));
+        self.out_of_service.retain(|out| wanted(out.logger));
+    }
+}
+
+/// Looks for them.
+pub fn service<F: Facts>(
+    roster: &Roster,
+    coverage: &Coverage,
+    facts: &F,
+    now: i64,
+    wanted: impl Fn(Address) -> bool,
+) -> Result<Service, F::Error> {
+    let mut service = Service::default();
+    let known: BTreeSet<Address> = coverage.epochs().map(|(address, ..)| address).collect();
+    for address in known.into_iter().filter(|&address| wanted(address) && !roster.contains(address)) {
+        // Nothing is known of it but its records: all that they prove is expected.
+        let logger = Logger::new(address, "", 0, 0);
+        let written_off = facts.written_off(address)?;
+        let epochs = expected::missing(&logger, coverage, facts)?;
+        service.off_roster.push(OffRoster {
+            logger: address,
+            records: coverage.epochs_of(address).map(|(_, held)| held.held().count()).sum(),
+            missing: epochs.iter().map(|of| open_records(of, &written_off)).sum(),
+        });
+    }
+    let out = roster.loggers().filter(|logger| wanted(logger.address)).filter_map(|logger| {
+        let since = logger.out_of_service_from.filter(|&since| since <= now)?;
+        Some(OutOfService { logger: logger.address, name: logger.name.clone(), since })
+    });
+    service.out_of_service = out.collect();
+    Ok(service)
+}

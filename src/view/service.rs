@@ -1,0 +1,58 @@
+//! Loggers that left, in words and as JSON: the same words in every report.
+
+use crate::report::service::Service;
+use crate::text::{local, rfc3339, thousands};
+use serde_json::{Value, json};
+
+/// Loggers that are named one by one.
+const NAMED: usize = 8;
+
+/// What to say, a paragraph each; nothing where no logger left.
+pub fn lines(service: &Service, utc_offset_s: i32) -> Vec<String> {
+    let mut lines = Vec::new();
+    let off = &service.off_roster;
+    if !off.is_empty() {
+        let (s, have) = if off.len() == 1 { ("", "has") } else { ("s", "have") };
+        let missing = match service.missing() {
+            0 => "none".to_owned(),
+            missing => thousands(missing),
+        };
+        let which = named(off.iter().map(|off| off.logger.to_string()));
+        lines.push(format!(
+            "{} logger{s} off the roster {have} records, {missing} missing: {which}. Put it on the roster again; if it was \
+             taken out, with `out_of_service_from`. Then its gaps are listed with the others.",
+            off.len()
+        ));
+    }
+    if !service.out_of_service.is_empty() {
+        let out = service.out_of_service.iter();
+        let which =
+            named(out.map(|out| {
+                format!("{} ({}) since {}", out.logger, out.name, local(out.since, utc_offset_s))
+            }));
+        lines.push(format!("Out of service: {which}. Nothing that was made since is expected."));
+    }
+    lines
+}
+
+fn named(all: impl ExactSizeIterator<Item = String>) -> String {
+    let more = all.len().saturating_sub(NAMED);
+    let mut text = all.take(NAMED).collect::<Vec<_>>().join(", ");
+    if more > 0 {
+        text += &format!(" and {more} more");
+    }
+    text
+}
+
+/// Adds the keys `off_roster` and `out_of_service`.
+pub fn with_json(mut value: Value, service: &Service) -> Value {
+    let off = service.off_roster.iter();
+    let out = service.out_of_service.iter();
+    value["off_roster"] = off
+        .map(|off| json!({ "logger": off.logger.number(), "records": off.records, "missing": off.missing }))
+        .collect();
+    value["out_of_service"] = out
+        .map(|out| json!({ "logger": out.logger.number(), "name": out.name, "since": rfc3339(out.since) }))
+        .collect();
+    value
+}
