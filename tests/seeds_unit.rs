@@ -204,7 +204,8 @@ impl World {
         stream.write_all(&bytes).unwrap();
         stream.shutdown(Shutdown::Both).unwrap();
         self.stream = None;
-        self.daemon().wait_for("lost port", |state| !state.radios[0].up);
+        // That it calls again shows that it found the port lost; its state may not be written yet.
+        self.stream();
         self.flaps += 1;
         self.causes += 2;
     }
