@@ -311,6 +311,8 @@ pub fn differences_that_matter(db: &Connection, version: u32) -> Result<Vec<Stri
             && (is_ours(&object.1) || ["index", "trigger"].contains(&object.0.as_str()))
     });
     let mut names: Vec<String> = lost.chain(odd).map(not_as_made).collect();
+    // With a table go its indexes: what is named first is the table.
+    names.sort_by_key(|name| !name.starts_with("the table"));
     names.dedup();
     Ok(names)
 }
