@@ -70,7 +70,7 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
     Err("is neither a date nor an instant")
 }
 
-/// An instant that somebody typed where no site's offset is known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
+/// An instant typed where no site's offset is known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
 pub fn typed(text: &str) -> Result<i64, &'static str> {
     let time = DateTime::parse_from_rfc3339(text)
         .map_err(|_| "is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")?;

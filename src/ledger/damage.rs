@@ -391,13 +391,13 @@ fn take_over(
     Ok((Ledger::open(path)?, taken))
 }
 
-/// What of the record the file of a ledger that was set aside still has.
+/// Which part of the record is still in the file of a ledger that was set aside.
 enum InFile {
     /// It is gone, or cannot be opened at all.
     Nothing,
     /// Exactly this: its own account of it fits its digests.
     Proven(Coverage),
-    /// Nobody can say before it is salvaged: what was known counts as held there until then.
+    /// This is not known before it is salvaged. Until then, all that was known to be held counts as held there.
     Perhaps,
 }
 

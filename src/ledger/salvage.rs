@@ -148,7 +148,7 @@ impl From<rusqlite::Error> for SalvageError {
 /// A damaged ledger, open; takes its copy away when it is let go of.
 struct Source {
     db: Connection,
-    _copy: Option<Copied>,
+    copy: Option<Copied>,
 }
 
 /// A copy, taken away when it is let go of.
@@ -172,7 +172,7 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
                 .map_err(|error| SalvageError::Copy(from.to_owned(), error))?;
         }
         let db = Connection::open_with_flags(&copy.0, OpenFlags::SQLITE_OPEN_READ_WRITE);
-        Source { db: db.map_err(|error| not(&error))?, _copy: Some(copy) }
+        Source { db: db.map_err(|error| not(&error))?, copy: Some(copy) }
     } else {
         std::fs::metadata(from).map_err(|error| not(&error))?;
         // As a URI, for `immutable`: no lock is taken and no -wal or -shm is made.
@@ -187,9 +187,9 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
         }
         uri += "?immutable=1";
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI;
-        Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, _copy: None }
+        Source { db: Connection::open_with_flags(uri, flags).map_err(|error| not(&error))?, copy: None }
     };
-    let size_of = source._copy.as_ref().map_or(from, |copy| copy.0.as_path());
+    let size_of = source.copy.as_ref().map_or(from, |copy| copy.0.as_path());
     stranger::bound(&mut source.db, size_of).map_err(|error| not(&error))?;
     match damage::can_be_read(&source.db) {
         Ok(()) => Ok(source),
@@ -238,7 +238,7 @@ pub fn salvage(
     }
     let source = match open(from, path) {
         // An empty one holds nothing, and all that counted as held there is missing.
-        Err(SalvageError::From(..)) if how.give_up => Source { db: schema::in_memory()?, _copy: None },
+        Err(SalvageError::From(..)) if how.give_up => Source { db: schema::in_memory()?, copy: None },
         opened => opened?,
     };
     let (sha256, _) = backup::digest(from).unwrap_or_default();

@@ -301,7 +301,7 @@ pub fn lost(db: &Connection) -> Result<Option<String>, Error> {
 }
 
 /// What of a schema decides how our tables are read and is not as this program's migrations up to `version` made it.
-/// Views and tables that somebody added are never read, and a view of ours that was taken away is not missed.
+/// Added views and tables are never read, and a view of ours that was taken away is not missed.
 pub fn differences_that_matter(db: &Connection, version: u32) -> Result<Vec<String>, Error> {
     let (expected, found) = (expected(version)?, objects(db)?);
     let is_ours = |name: &str| expected.iter().any(|(_, known, _)| known == name);

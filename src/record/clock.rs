@@ -242,7 +242,7 @@ impl EpochClock {
 
 /// The one answer to when the readings of an epoch were made: its clock, with the drift between settings taken out.
 ///
-/// Whoever shows or looks up a reading by its time asks this, so that a reading and what corrects it have one time.
+/// Everything that shows a reading or looks it up by time uses this, so that a reading and its corrections have one time.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ReadingClock {
     clock: EpochClock,

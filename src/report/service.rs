@@ -55,7 +55,7 @@ impl Service {
         self.out_of_service.iter().any(|out| out.logger == logger)
     }
 
-    /// Leaves those that somebody asked for.
+    /// Keeps only the loggers that were asked for.
     pub fn retain(&mut self, wanted: impl Fn(Address) -> bool) {
         self.off_roster.retain(|off| wanted(off.logger));
         self.out_of_service.retain(|out| wanted(out.logger));

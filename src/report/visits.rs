@@ -349,7 +349,7 @@ fn visit(open: &Open<'_>, logger: &Logger, known: &Known, now: i64) -> Option<Vi
     urgency.settle(&mut visit);
     let is_needed =
         visit.is_silent || [&visit.fetch, &visit.look_for, &visit.elsewhere].iter().any(|of| !of.is_empty());
-    // What probably lacks nothing is copied along, where somebody goes anyway.
+    // An epoch that probably lacks nothing is copied too, if the visit is made anyway.
     if is_needed && matches!(visit.class, Class::Dated | Class::Undated | Class::Small) {
         for open in
             open.unclosed.iter().filter(|open| is_probably_whole(open) && open.in_memory.can_be_fetched())
