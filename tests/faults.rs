@@ -137,7 +137,7 @@ impl Rule {
 /// Every fault at every so many-th write and sync of a run that has so many.
 fn rules(scenario: &str, (writes, syncs): (u64, u64)) -> Vec<Rule> {
     assert!(writes > 0 && syncs > 0, "{scenario}: {writes} writes, {syncs} syncs: the shim saw nothing");
-    let every = setting("STONECHAT_TEST_EVERY", (writes / 12).max(1));
+    let every = setting("STONECHAT_TEST_EVERY", (writes / 6).max(1));
     let mut rules = Vec::new();
     let mut add = |n, what, error, how| rules.push(Rule { what, n, error, how });
     for n in (1..=writes).filter(|n| n % every == every - 1 || every == 1) {
@@ -149,7 +149,7 @@ fn rules(scenario: &str, (writes, syncs): (u64, u64)) -> Vec<Rule> {
         add(n, "short", "ENOSPC", "once");
         add(n, "short", "EIO", "once");
     }
-    let every = setting("STONECHAT_TEST_EVERY", 2);
+    let every = setting("STONECHAT_TEST_EVERY", 3);
     for n in (1..=syncs).filter(|n| n % every == 0 || *n <= 4) {
         for how in ["once", "on"] {
             add(n, "sync", "EIO", how);

@@ -444,7 +444,7 @@ fn in_call(files: &[FileOf]) -> Vec<&FileOf> {
 }
 
 proptest! {
-    #![proptest_config(cases(24))]
+    #![proptest_config(cases(8))]
 
     #[test]
     fn files_that_agree_give_the_same_values_in_any_order_and_grouping(
@@ -648,7 +648,7 @@ fn content_json(name: (u16, u32, u32), (variant, bare): (u8, bool)) -> Value {
 }
 
 proptest! {
-    #![proptest_config(cases(32))]
+    #![proptest_config(cases(12))]
 
     /// Whatever came under an identity is the record, a row, or kept beside; and outcomes add up.
     #[test]
@@ -775,9 +775,9 @@ fn start(site: &Site, args: &[&str]) -> Child {
 fn beside_a_daemon_that_hears_the_same_records_nothing_is_doubled_lost_or_held_up() {
     /// The daemon's default.
     const WINDOW_S: f64 = 10.0;
-    let records = setting("STONECHAT_TEST_RECORDS", 100_000);
+    let records = setting("STONECHAT_TEST_RECORDS", 40_000);
     let plan = FieldPlan::dense(71, 250, (records / 250).max(40) as u32, 0.3, 0.05, 0.02);
-    let (site, mut pty) = Site::with_pty(&plan, WINDOW_S, "settle_rows = 20000");
+    let (site, mut pty) = Site::with_pty(&plan, WINDOW_S, "settle_rows = 8000");
     let run = Field::new(plan.clone()).run_out();
     let stick = site.path("all.sealed");
     write_dump(&stick, &run.truth);

@@ -671,11 +671,13 @@ fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_not
     ledger.raise_notice("radio", "mast", "gone again", at(20_000)).unwrap();
     ledger.raise_notice("radio", "mast", "still gone", at(20_010)).unwrap();
     assert_eq!(all()[1..], [(20_000, None, 0, "gone again".to_owned())]);
-    // Trouble on each of many days: the oldest cleared ones go, are counted, and what is up stays.
+    // Trouble on each of many days, at many radios (the cost of a notice grows with those of its subject): the oldest
+    // cleared ones go, are counted, and what is up stays.
     let over = 20;
     for time in 1..=NOTICES_MAX - 2 + over {
-        ledger.raise_notice("radio", "hut", "gone", at(20_000 + time * 10_000)).unwrap();
-        ledger.clear_notice("radio", "hut", at(20_000 + time * 10_000)).unwrap();
+        let radio = format!("hut {}", time % 50);
+        ledger.raise_notice("radio", &radio, "gone", at(20_000 + time * 10_000)).unwrap();
+        ledger.clear_notice("radio", &radio, at(20_000 + time * 10_000)).unwrap();
     }
     let left = all();
     assert_eq!(left.len() as i64, NOTICES_MAX);

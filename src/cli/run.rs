@@ -23,11 +23,11 @@ pub struct Args {
 pub fn run(config_path: &Path, args: &Args) -> u8 {
     // Log level by $STONECHAT_LOG (error, warn, info, debug); colours never: logs end in files.
     let wanted = std::env::var("STONECHAT_LOG").unwrap_or_else(|_| "info".to_owned());
-    let filter = tracing_subscriber::EnvFilter::try_new(&wanted).unwrap_or_else(|_| {
+    let level = wanted.parse().unwrap_or_else(|_| {
         eprintln!("stonechat: STONECHAT_LOG={wanted:?} is no level (error, warn, info, debug); taking info");
-        tracing_subscriber::EnvFilter::new("info")
+        tracing_subscriber::filter::LevelFilter::INFO
     });
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(false);
+    let log = tracing_subscriber::fmt().with_max_level(level).with_writer(std::io::stderr).with_ansi(false);
     // The service manager's journal stamps each line itself.
     let set = if std::io::stderr().is_terminal() || std::env::var_os("JOURNAL_STREAM").is_none() {
         log.with_target(false).try_init()
