@@ -22,9 +22,13 @@ use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
 use stonechat::hand::lines::{Line, Lines};
 use stonechat::hand::plan::{Listener, Refusal};
 use stonechat::hand::{HEAD_BYTES, recognise};
+use stonechat::ledger::compare::{Side, compare};
+use stonechat::ledger::salvage::{How, salvage};
+use stonechat::ledger::{Arrival, Batch, Ledger, Stamp, backup, verify};
 use stonechat::judge::{self, Held, Opened, Outcome, Row, Tally, Verdict};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SiteKey};
+use stonechat::sim::{Field, FieldPlan};
 use stonechat::wire::cobs::{Deframer, ENCODED_MAX, Run};
 use stonechat::wire::frame::{AirFrame, KIND_AIR, RECORD_MAX, SerialFrame, encode_line, encode_serial};
 use stonechat::wire::record::{Reading, Record, Request};
@@ -34,7 +38,7 @@ use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
 pub type Target = fn(&[u8]);
 
 /// All targets by name.
-pub const TARGETS: [(&str, Target); 7] = [
+pub const TARGETS: [(&str, Target); 8] = [
     ("deframer", deframer),
     ("frame", frame),
     ("record", record),
@@ -42,6 +46,7 @@ pub const TARGETS: [(&str, Target); 7] = [
     ("csv", csv),
     ("layout", layout),
     ("config", config),
+    ("ledger", ledger),
 ];
 
 /// Cuts `data` into pieces of sizes that depend on it.
@@ -400,7 +405,84 @@ fn folder() -> &'static PathBuf {
     })
 }
 
-/// Throws away what [`config`] has written.
+/// A sound backup, byte by byte, and a ledger of the same site that lacks half of its records.
+struct Ledgers {
+    backup: Vec<u8>,
+    own: Vec<u8>,
+    roster: Roster,
+}
+
+const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
+
+fn ledgers() -> &'static Ledgers {
+    static LEDGERS: OnceLock<Ledgers> = OnceLock::new();
+    LEDGERS.get_or_init(|| {
+        let plan = FieldPlan::harrow_tarn(91, 3, 1_780_000_000, 2).without_incidents();
+        let run = Field::new(plan.clone()).run_out();
+        let records: Vec<_> = run.truth.records().collect();
+        let path = folder().join("made.db");
+        let mut made = Ledger::open(&path).unwrap();
+        let mut copies = Vec::new();
+        for (at, half) in records.chunks(records.len().div_ceil(2)).enumerate() {
+            let mut batch = Batch::default();
+            for record in half {
+                let (identity, slot) = (record.identity, Some(record.slot));
+                let arrival =
+                    Arrival { identity, slot, reception: None, import: None, stored_at: Some(NOW.unix_s) };
+                batch.push_record(arrival, &record.plaintext);
+            }
+            made.append(&batch, &plan.to_roster(), NOW).unwrap();
+            made.settle(half.len() as u32 / 2, 20_000).unwrap();
+            let copy = folder().join(format!("copy-{at}.db"));
+            backup::make(&path, &copy, NOW, |_| ()).unwrap();
+            copies.push(std::fs::read(&copy).unwrap());
+        }
+        let backup = copies.pop().unwrap();
+        let own = copies.pop().unwrap();
+        Ledgers { backup, own, roster: plan.to_roster() }
+    })
+}
+
+/// A ledger from elsewhere: the sound one with some of its bytes changed. The first byte says what reads it; then follow
+/// changes, each a place of three bytes, a length and so many bytes. Reading it ends within its bounds (the fuzzer's
+/// time limit), and what is brought over from it leaves the site's own ledger sound.
+pub fn ledger(data: &[u8]) {
+    let Some((&what, mut rest)) = data.split_first() else { return };
+    let ledgers = ledgers();
+    let mut hostile = ledgers.backup.clone();
+    while let [a, b, c, len, after @ ..] = rest {
+        let at = u32::from_be_bytes([0, *a, *b, *c]) as usize % hostile.len();
+        let (bytes, after) = after.split_at(usize::from(*len).min(after.len()));
+        for (place, byte) in hostile[at..].iter_mut().zip(bytes) {
+            *place = *byte;
+        }
+        rest = after;
+    }
+    write("hostile.db", &hostile);
+    let (path, own) = (folder().join("hostile.db"), folder().join("own.db"));
+    match what % 3 {
+        0 => drop(verify::verify(&path, |_| ())),
+        1 => {
+            write("own.db", &ledgers.own);
+            let sides = (Side::ledger(&own, false, |_| ()), Side::ledger(&path, what & 4 == 0, |_| ()));
+            if let (Ok(own), Ok(hostile)) = sides {
+                let _ = compare(&own, &hostile, |_| true);
+            }
+        }
+        _ => {
+            write("own.db", &ledgers.own);
+            for end in ["own.db-wal", "own.db-shm", "own.db.known"] {
+                let _ = std::fs::remove_file(folder().join(end));
+            }
+            let how = How { by: "fuzzing", fill: what & 4 == 0, give_up: what & 8 == 0 };
+            let _ = salvage(&path, &own, &ledgers.roster, how, NOW, |_, _| ());
+            let verified = verify::verify(&own, |_| ()).unwrap();
+            assert!(verified.differences.is_empty(), "{:?}", verified.differences);
+        }
+    }
+}
+
+/// Throws away what [`config`] and [`ledger`] have written.
 pub fn clean_up() {
     let _ = std::fs::remove_dir_all(folder());
 }
