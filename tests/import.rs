@@ -72,10 +72,11 @@ fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
 
 // ---- the field -------------------------------------------------------------------------------------------
 
-/// Forty loggers with small memories, each out of reach once early (overwritten since) and once late, restarts,
+/// Loggers with small memories, each out of reach once early (overwritten since) and once late, restarts,
 /// a cleared memory and a whole site deaf in between.
 fn outages(seed: u64) -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(seed, 40, 1_780_000_000, 21);
+    let loggers = setting("STONECHAT_TEST_LOGGERS", 12) as usize;
+    let mut plan = FieldPlan::harrow_tarn(seed, loggers, 1_780_000_000, 21);
     let day = 86_400;
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     for (at, &address) in addresses.iter().enumerate() {
@@ -88,12 +89,12 @@ fn outages(seed: u64) -> FieldPlan {
         // Fourteen days at its interval, events and profiles included more or less.
         logger.memory_records = 14 * 86_400 / logger.interval_s;
     }
-    plan.memory_clears.push((addresses[20], plan.from_unix_s + 15 * day));
+    plan.memory_clears.push((addresses[addresses.len() / 2], plan.from_unix_s + 15 * day));
     plan
 }
 
 #[test]
-fn dumps_and_csvs_of_forty_loggers_fill_exactly_what_the_memories_still_hold() {
+fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
     let plan = outages(61);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let run = Field::new(plan.clone()).run_out();
@@ -130,7 +131,7 @@ fn dumps_and_csvs_of_forty_loggers_fill_exactly_what_the_memories_still_hold() {
     let sum = |of: &Value, name: &str| -> u64 {
         of["files"].as_array().unwrap().iter().map(|file| file[name].as_u64().unwrap()).sum()
     };
-    assert_eq!(planned["files"].as_array().unwrap().len(), 80);
+    assert_eq!(planned["files"].as_array().unwrap().len(), 2 * plan.loggers.len());
     assert_eq!(sum(&planned, "read"), items as u64);
     assert_eq!(sum(&planned, "new"), fresh.len() as u64);
     assert_eq!(sum(&planned, "conflicts"), 0);
@@ -157,7 +158,7 @@ fn dumps_and_csvs_of_forty_loggers_fill_exactly_what_the_memories_still_hold() {
     assert_eq!(spans("closes") + spans("stays"), missing(&run.truth));
     assert_eq!(spans("stays") + spans("appears"), missing(&truth));
     println!(
-        "{all} records made, {} by radio, {} by hand, {} missing for good; {items} items in 80 files",
+        "{all} records made, {} by radio, {} by hand, {} missing for good; {items} items in files",
         run.truth.heard().count(),
         fresh.len(),
         missing(&truth)
@@ -841,10 +842,10 @@ fn by_import(ledger: &Path) -> BTreeMap<Option<i64>, i64> {
 
 #[test]
 fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
-    const KILLS: usize = 20;
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");
-    let plan = FieldPlan::dense(seed, 100, 250, 0.6, 0.05, 0.0);
+    let wanted = setting("STONECHAT_TEST_KILLS", 12);
+    let plan = FieldPlan::dense(seed, 60, 250, 0.6, 0.05, 0.0);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let run = Field::new(plan.clone()).run_out();
     hand::receive(&site.ledger(), &plan, &run.emissions);
@@ -890,12 +891,12 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
     let whole = began.elapsed();
     let after = by_import(&site.ledger());
     let (of_dump, of_csv) = (after[&Some(1)], after[&Some(2)]);
-    assert!(of_dump > 5_000 && of_csv > 5_000);
+    assert!(of_dump > 3_000 && of_csv > 3_000);
     restore();
 
     let mut chance = seed;
     let (mut kills, mut none, mut half) = (0, 0, 0);
-    while kills < KILLS {
+    while kills < wanted {
         chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         let share = (chance >> 40) as f64 / (1u64 << 24) as f64;
         let mut child = start(&site, &files);
