@@ -101,6 +101,23 @@ pub(super) fn read(
     }
 }
 
+/// The text of a file of the system's, which is no configuration of ours; `None` where it cannot be read as one.
+pub(super) fn plain_text(path: &Path) -> Option<String> {
+    let file = open(path).ok()?;
+    let metadata = file.metadata().ok().filter(|of| of.is_file() && of.len() <= FILE_LEN_MAX_BYTES)?;
+    let mut text = String::new();
+    file.take(metadata.len()).read_to_string(&mut text).ok()?;
+    Some(text)
+}
+
+/// Those of a folder whose names end in a dot and `extension`.
+pub(super) fn plain_texts_in(folder: &Path, extension: &str) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let paths = entries.filter_map(Result::ok).map(|entry| entry.path());
+    let wanted = paths.filter(|path| path.extension().is_some_and(|end| end == extension));
+    wanted.filter_map(|path| plain_text(&path)).collect()
+}
+
 fn open(path: &Path) -> io::Result<File> {
     // NONBLOCK and NOCTTY: opening whatever a wrong path names must neither wait nor change a terminal.
     let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
