@@ -10,7 +10,7 @@ use super::problem::Problem;
 use rustix::fs::OFlags;
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read};
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Component, Path};
 use zeroize::Zeroizing;
 
@@ -116,6 +116,20 @@ pub(super) fn plain_texts_in(folder: &Path, extension: &str) -> Vec<String> {
     let paths = entries.filter_map(Result::ok).map(|entry| entry.path());
     let wanted = paths.filter(|path| path.extension().is_some_and(|end| end == extension));
     wanted.filter_map(|path| plain_text(&path)).collect()
+}
+
+/// Whether the mode of a file lets a user of these groups do all of `wanted`, of 4 read, 2 write, 1 pass. `None`: it
+/// cannot be looked at.
+pub(super) fn may(path: &Path, uid: u32, gids: &[u32], wanted: u32) -> Option<bool> {
+    let of = path.metadata().ok()?;
+    let shift = if of.uid() == uid {
+        6
+    } else if gids.contains(&of.gid()) {
+        3
+    } else {
+        0
+    };
+    Some((of.mode() >> shift) & wanted == wanted)
 }
 
 fn open(path: &Path) -> io::Result<File> {

@@ -5,8 +5,6 @@
 
 use super::file;
 use rustix::process::geteuid;
-use std::fs::Metadata;
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 /// The user that `deploy/sysusers.conf` makes and `deploy/stonechat.service` names.
@@ -92,7 +90,7 @@ impl ServiceUser {
             )
         };
         for above in folder.ancestors().skip(1) {
-            if above.metadata().is_ok_and(|of| !self.may(&of, 0o1)) {
+            if self.may_not(above, 0o1) {
                 return Some(format!(
                     "the service runs as the user {name}, who may not pass through {}; let it, or name a file below \
                      {first}",
@@ -100,7 +98,7 @@ impl ServiceUser {
                 ));
             }
         }
-        if folder.metadata().is_ok_and(|of| !self.may(&of, 0o3)) {
+        if self.may_not(&folder, 0o3) {
             return Some(closed(&folder));
         }
         // What root's commands left there.
@@ -108,23 +106,16 @@ impl ServiceUser {
             let mut path = ledger.as_os_str().to_owned();
             path.push(beside);
             let path = PathBuf::from(path);
-            if path.metadata().is_ok_and(|of| !self.may(&of, 0o6)) {
+            if self.may_not(&path, 0o6) {
                 return Some(closed(&path));
             }
         }
         None
     }
 
-    /// Whether the mode lets it do all of `wanted`, of 4 read, 2 write, 1 pass.
-    fn may(&self, of: &Metadata, wanted: u32) -> bool {
-        let shift = if of.uid() == self.uid {
-            6
-        } else if self.gids.contains(&of.gid()) {
-            3
-        } else {
-            0
-        };
-        (of.mode() >> shift) & wanted == wanted
+    /// Whether the mode of what is there forbids it any of `wanted`.
+    fn may_not(&self, path: &Path, wanted: u32) -> bool {
+        file::may(path, self.uid, &self.gids, wanted) == Some(false)
     }
 }
 
