@@ -59,7 +59,6 @@ pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 
 use crate::coverage::Coverage;
-use crate::wire::seq::{Address, Slot};
 use db::place::{self, Place};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;
