@@ -11,6 +11,8 @@
 //! backups may still have it. Where somebody asks for it, such readings and rows fill what is missing as CSV rows do,
 //! in an import of their own that can be withdrawn.
 //!
+//! Keys that have opened frames are brought over where their table fits.
+//!
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
@@ -22,7 +24,7 @@ use super::import::{Evidence, Item, Items};
 use super::restore::beside;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
-use super::{Error, Ledger, Stamp, backup, damage, guard, schema, settle};
+use super::{Error, Ledger, Stamp, backup, damage, guard, proven, schema, settle};
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{Outcome, Placed, Row, Tally};
@@ -621,6 +623,11 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
         }
         if left > 0 || !is_whole {
             salvaged.notes_left.insert(what, left);
+        }
+    }
+    if fits(old, "proven_key") {
+        for key in proven::proven_keys(old)? {
+            proven::note(&db, &key)?;
         }
     }
     Ok(db.commit()?)
