@@ -497,7 +497,7 @@ fn whichever_write_or_sync_of_an_import_fails_a_file_is_in_whole_or_not_at_all()
 #[test]
 fn a_failed_sync_of_the_checkpoint_that_follows_a_large_commit_is_told() {
     // So much that the commit itself moves the -wal into the ledger.
-    let plan = FieldPlan::dense(49, 255, 200, 0.0, 0.0, 0.0).without_incidents();
+    let plan = FieldPlan::dense(49, 255, 350, 0.0, 0.0, 0.0).without_incidents();
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     let run = Field::new(plan.clone().with_faults(FaultRates::none())).run_out();
     let dump = hand::dump(&run.truth, run.truth.records());
