@@ -25,6 +25,7 @@ mod link;
 mod matching;
 mod migrations;
 mod neighbours;
+mod ownsite;
 mod people;
 mod plot;
 mod points;

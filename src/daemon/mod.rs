@@ -554,7 +554,7 @@ impl Daemon {
                 notifier.tell("WATCHDOG=1");
             }
         };
-        let how = salvage::How { by: "stonechat run", fill: false, give_up: !is_copy };
+        let how = salvage::How { by: "stonechat run", fill: false, give_up: !is_copy, adopt: false };
         match salvage::salvage(file, &path, &self.config.roster, how, now, sign) {
             Ok(brought) => {
                 tracing::warn!(

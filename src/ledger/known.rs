@@ -48,7 +48,7 @@ const PROOFS_MAX: usize = 2_000;
 const STEPS: u32 = 8;
 
 /// Tables that are carried over as they are.
-pub(super) const WHOLE: [&str; 13] = [
+pub(super) const WHOLE: [&str; 14] = [
     "named_epoch",
     "slot_use",
     "radio",
@@ -62,6 +62,7 @@ pub(super) const WHOLE: [&str; 13] = [
     "aside_ledger",
     "elsewhere",
     "once_held",
+    "same_site",
 ];
 
 /// Digests of records that were proven before.

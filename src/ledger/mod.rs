@@ -50,7 +50,7 @@ pub use append::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
 };
 pub use aside::{Limits as AsideLimits, Retried};
-pub use care::rescue;
+pub use care::{rescue, site};
 pub use error::Error;
 pub use holder::lock_holder;
 pub use rows::{steps_from_json, steps_json};

@@ -12,13 +12,14 @@
 //!
 //! What this is not: it merges nothing.
 
-use super::care::stranger;
+use super::care::{site, stranger};
 use super::compare::{self, Compared, Kind, Side};
 use super::state::State;
 use super::{DaemonLock, Error, Stamp, guard, schema, verify};
 use crate::coverage::RangeSet;
+use crate::record::site::Signs;
 use rusqlite::{Connection, OpenFlags};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -99,6 +100,8 @@ pub enum RestoreError {
     NotSoundInPlace(PathBuf, Option<PathBuf>, Vec<String>),
     /// The present ledger has more in it.
     HasMore(Box<More>),
+    /// The backup is not shown to be of the site of the present ledger.
+    NotOfThisSite(PathBuf, Box<site::Compared>),
     /// The present ledger cannot be read, so nobody knows what it has more.
     Unreadable(Error),
     /// Another process has the ledger open.
@@ -160,6 +163,12 @@ impl std::fmt::Display for RestoreError {
                      `stonechat verify --salvage`; or move it away yourself if it is to go",
                 )
             }
+            Self::NotOfThisSite(path, _) => write!(
+                f,
+                "{}: is not shown to be of this site; nothing was changed: with --adopt it takes the place of the present \
+                 ledger all the same, if that has no more in it",
+                path.display()
+            ),
             Self::Unreadable(error) => write!(
                 f,
                 "the present ledger cannot be compared with the backup: {error}; nothing was changed: with \
@@ -187,6 +196,8 @@ pub struct How {
     pub dry_run: bool,
     /// Put the backup in place although the present ledger cannot be read.
     pub over_damaged: bool,
+    /// Put it in place although it is not shown to be of the site of the present ledger.
+    pub adopt: bool,
 }
 
 /// A name beside a file.
@@ -255,7 +266,8 @@ fn exchange(
     progress: &mut impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
     progress("copying");
-    copy(file, part).map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
+    let signs = copy(file, part).map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
+    let source = Whole::of(file);
     progress("checking the copy");
     let verified = verify::verify(part, |step| progress(step))
         .map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
@@ -268,9 +280,20 @@ fn exchange(
         Restored { verified, present_records: None, replaced: None, more: More::default(), daemon: None };
     // From before the comparison until the backup has the name, no other process can write what it would not find.
     let mut present = Present::Absent;
+    let mut ids_of_present = BTreeSet::new();
     if is_present {
         progress("comparing with the present ledger");
         present = Present::open(ledger, how)?;
+        match present.site(part, &signs) {
+            Ok(Some(compared)) if !compared.here_is_empty && !compared.is_one_site() => {
+                if !how.adopt {
+                    return Err(RestoreError::NotOfThisSite(file.to_owned(), Box::new(compared)));
+                }
+            }
+            Ok(Some(_)) => ids_of_present = present.ids(),
+            // Whoever compares the records next says why it cannot be read.
+            Ok(None) | Err(_) => {}
+        }
         match present.more(part) {
             Ok(Some((records, more))) => {
                 restored.present_records = Some(records);
@@ -288,6 +311,7 @@ fn exchange(
     if !restored.more.is_nothing() {
         return Err(RestoreError::HasMore(Box::new(restored.more)));
     }
+    carry_on(part, &ids_of_present, source.as_ref(), now).map_err(RestoreError::Ledger)?;
     progress("putting it in place");
     let at = |error| RestoreError::File(ledger.to_owned(), error);
     let kind = if matches!(present, Present::Damaged(_)) { "damaged" } else { "replaced" };
@@ -359,6 +383,20 @@ impl Present {
         }
     }
 
+    /// Whether the backup is of its site; `None`: it cannot be read.
+    fn site(&self, part: &Path, signs: &Signs) -> Result<Option<site::Compared>, Error> {
+        let Self::Sound(db) = self else { return Ok(None) };
+        site::compare(db, &stranger::open_present(part)?, signs, false).map(Some)
+    }
+
+    /// Its number, and those that it knows.
+    fn ids(&self) -> BTreeSet<i64> {
+        match self {
+            Self::Sound(db) => site::signs(db).ids,
+            _ => BTreeSet::new(),
+        }
+    }
+
     fn more(&self, part: &Path) -> Result<Option<(u64, More)>, Error> {
         match self {
             Self::Sound(db) => more(db, part).map(Some),
@@ -402,9 +440,53 @@ fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
     }
 }
 
-/// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself.
-fn copy(file: &Path, part: &Path) -> Result<(), Error> {
+/// A file that is whole by itself, as its digest says.
+struct Whole {
+    file: PathBuf,
+    size_bytes: u64,
+    sha256: String,
+    modified_at: Option<i64>,
+}
+
+impl Whole {
+    /// `None`: a part of it is in a -wal, or it cannot be read any more. No connection to it may be open.
+    fn of(file: &Path) -> Option<Self> {
+        if crate::files::length(&beside(file, "-wal")).is_some_and(|wal| wal > 0) {
+            return None;
+        }
+        let modified_at = std::fs::metadata(file).ok().map(|found| found.mtime());
+        let (sha256, size_bytes) = super::backup::digest(file).ok()?;
+        let file = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
+        Some(Self { file, size_bytes, sha256, modified_at })
+    }
+}
+
+/// What the restored ledger keeps of the one whose place it takes, and that the file that it came from was seen whole:
+/// retention goes by that, and by no other backup until it is seen again. Written before it has the name.
+fn carry_on(part: &Path, ids: &BTreeSet<i64>, source: Option<&Whole>, now: Stamp) -> Result<(), Error> {
+    let mut db = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    schema::settings_of_every_connection(&db)?;
+    let transaction = db.transaction()?;
+    site::note(&transaction, ids, site::How::Restore, now)?;
+    guard::set_meta(&transaction, "restored_at", now.unix_s)?;
+    if let Some(source) = source {
+        let copy = super::backup::Copy {
+            file: &source.file,
+            size_bytes: source.size_bytes,
+            sha256: &source.sha256,
+            made_at: source.modified_at.map_or(now.unix_s, |at| at.min(now.unix_s)),
+            seen_at: Some(now.unix_s),
+        };
+        super::backup::note(&transaction, &copy, super::state::meta(&transaction, "settled_through")?)?;
+    }
+    Ok(transaction.commit()?)
+}
+
+/// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself. Gives by what the
+/// file is known: one of an older schema has no number, and the copy gets one.
+fn copy(file: &Path, part: &Path) -> Result<Signs, Error> {
     let source = stranger::open(file)?;
+    let signs = site::signs(&source);
     let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     super::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
@@ -412,7 +494,7 @@ fn copy(file: &Path, part: &Path) -> Result<(), Error> {
     drop(schema::open_for_writing(part)?);
     let copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
-    Ok(())
+    Ok(signs)
 }
 
 /// Makes a ledger that no other process can use one file.

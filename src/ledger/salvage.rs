@@ -11,21 +11,26 @@
 //! backups may still have it. Where somebody asks for it, such readings and rows fill what is missing as CSV rows do,
 //! in an import of their own that can be withdrawn.
 //!
+//! Only of a ledger of this site (`care::site`): records of another one under the same addresses would stay for good, and
+//! the genuine ones would be conflicts. Where a person asks for such a ledger to be adopted, its readings and rows come
+//! as CSV rows that are not proven, in imports of their own; no profile, no event and no note comes with them.
+//!
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
-use super::care::stranger;
+use super::care::{site, stranger};
 use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
-use super::import::{Evidence, Item, Items};
+use super::import::{Evidence, Item};
 use super::restore::beside;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
 use super::{Error, Ledger, Stamp, backup, damage, guard, schema, settle};
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{Outcome, Placed, Row, Tally};
+use crate::judge::{Outcome, Placed, Row};
+use crate::record::site::Shared;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
@@ -65,6 +70,13 @@ pub struct Salvaged {
     pub journal_cut: bool,
     /// Whether the present ledger counted it as the place of a part of the record.
     pub was_counted: bool,
+    /// Whether it is not shown to be of this site, and was adopted because a person asked for it.
+    pub was_adopted: bool,
+    /// Of an adopted one, the rows that do not fit what is held here: no record of their epoch is, or they are of no
+    /// logger of the roster.
+    pub rows_refused: u64,
+    /// Of an adopted one, the profiles, events and records that cannot be read: no row can stand for them.
+    pub left_out: u64,
 }
 
 impl Salvaged {
@@ -90,6 +102,8 @@ pub enum SalvageError {
     Copy(PathBuf, std::io::Error),
     /// Nothing counts as held because of a ledger of this name.
     NotCounted(PathBuf),
+    /// It is not shown to be of this site.
+    NotOfThisSite(PathBuf, Box<site::Compared>),
 }
 
 impl std::fmt::Display for SalvageError {
@@ -126,6 +140,15 @@ impl std::fmt::Display for SalvageError {
                 "{}: no part of the record counts as held in a ledger of this name; `stonechat gaps` names those that \
                  were set aside",
                 path.display()
+            ),
+            Self::NotOfThisSite(path, compared) => write!(
+                f,
+                "{}: is not shown to be of this site; nothing was changed: {}",
+                path.display(),
+                match compared.here_is_empty {
+                    true => "the present ledger is empty, so put it in place with `stonechat restore`",
+                    false => "with --adopt its readings come as rows that can be withdrawn",
+                }
             ),
         }
     }
@@ -215,6 +238,8 @@ pub struct How<'a> {
     pub fill: bool,
     /// Go on where the file cannot be read at all or is gone: what it held counts as missing then.
     pub give_up: bool,
+    /// Take readings and rows of a ledger that is not shown to be of this site, as CSV rows are taken.
+    pub adopt: bool,
 }
 
 /// Brings over what can be proven. `progress` is told of blocks done and of all.
@@ -236,29 +261,48 @@ pub fn salvage(
             statement.query_map([], |row| row.get(0)).and_then(Iterator::collect).map_err(Error::from)?;
         return Err(SalvageError::Absent(from.to_owned(), names));
     }
-    let source = match open(from, path) {
+    let (source, is_given_up) = match open(from, path) {
         // An empty one holds nothing, and all that counted as held there is missing.
-        Err(SalvageError::From(..)) if how.give_up => Source { db: schema::in_memory()?, copy: None },
-        opened => opened?,
+        Err(SalvageError::From(..)) if how.give_up => {
+            (Source { db: schema::in_memory()?, copy: None }, true)
+        }
+        opened => (opened?, false),
     };
     let (sha256, _) = backup::digest(from).unwrap_or_default();
     let old = &source.db;
     let mut ledger = Ledger::open(path)?;
     let present = schema::open_for_reading(path)?;
     let name = from.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    let counted = counted_there(&present, &name)?;
+    let mut counted = counted_there(&present, &name)?;
     if how.give_up && counted.is_none() {
         return Err(SalvageError::NotCounted(from.to_owned()));
     }
-    let mut salvaged = Salvaged { was_counted: counted.is_some(), ..Salvaged::default() };
+    let signs = site::signs(old);
+    let mut salvaged = Salvaged::default();
+    if !is_given_up {
+        let was_set_aside = counted.is_some() && is_beside(from, path);
+        let compared = site::compare(&present, old, &signs, was_set_aside)?;
+        salvaged.was_adopted = !compared.is_one_site();
+        if salvaged.was_adopted && !how.adopt {
+            return Err(SalvageError::NotOfThisSite(from.to_owned(), Box::new(compared)));
+        }
+    }
+    if salvaged.was_adopted {
+        // It has the name of one that was set aside here, and is another one.
+        counted = None;
+    }
+    salvaged.was_counted = counted.is_some();
     let expected = expected(old, counted.as_ref());
     let unsettled = proven_journal(old, &mut salvaged);
     let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
     let all = places.len() as u64;
     let mut kept = Vec::new();
-    let mut unsure = Vec::new();
+    let mut unsure: Vec<CsvRow> = Vec::new();
     let evidence = Evidence {
-        file: format!("salvage of {name}"),
+        file: match salvaged.was_adopted {
+            true => format!("adopted from {name}"),
+            false => format!("salvage of {name}"),
+        },
         size_bytes: std::fs::metadata(from).map_or(0, |found| found.len()),
         sha256,
         is_sealed: true,
@@ -272,25 +316,16 @@ pub fn salvage(
         if done % 64 == 0 {
             progress(done as u64, all);
         }
-        let mut settled = read(old, place);
-        // A profile or an event stands in its table at once, and in its block's digest when it is settled.
-        settled
-            .retain(|sequence, _| !unsettled.get(&place).is_some_and(|recent| recent.contains_key(sequence)));
         let here = compare::read_block(&present, place)?;
-        let mut block = proven(place, &settled, stored(old, place), &here);
+        let (settled, block) = block_there(old, place, &unsettled, &here);
         let read: RangeSet = settled.keys().map(|&sequence| (sequence, sequence)).collect();
-        if let Some(recent) = unsettled.get(&place) {
-            for (sequence, found) in recent {
-                block.entry(*sequence).or_insert_with(|| found.clone());
-            }
-        }
         let given_up = given_up(&present, place)?;
         note_lost(place, &expected, &block, &read, &here, &given_up, &mut salvaged);
         if how.fill {
             unsure.extend(settled.iter().filter_map(|(&sequence, found)| {
                 let id = Identity::new(place.0, place.1, sequence)?;
                 let is_needed = !block.contains_key(&sequence) && !here.contains_key(&sequence);
-                is_needed.then(|| Some((id, row_of(id, &found.plaintext)?)))?
+                is_needed.then(|| unproven_row(id, found))?
             }));
         }
         for (sequence, found) in block {
@@ -300,39 +335,62 @@ pub fn salvage(
                 salvaged.held += 1;
                 continue;
             }
-            kept.push((id, found));
+            if !salvaged.was_adopted {
+                kept.push((id, found));
+            } else if !here.contains_key(&sequence) {
+                match unproven_row(id, &found) {
+                    Some(row) => unsure.push(row),
+                    None => salvaged.left_out += 1,
+                }
+            }
         }
         if kept.len() >= AT_ONCE {
             hand_over(&mut ledger, &mut kept, &evidence, roster, now, &mut salvaged)?;
         }
+        if salvaged.was_adopted && unsure.len() >= AT_ONCE {
+            adopt(&mut ledger, &mut unsure, &evidence, roster, now, &mut salvaged)?;
+        }
     }
     hand_over(&mut ledger, &mut kept, &evidence, roster, now, &mut salvaged)?;
-    bring_notes(old, &mut ledger, &mut salvaged)?;
+    if salvaged.was_adopted {
+        adopt(&mut ledger, &mut unsure, &evidence, roster, now, &mut salvaged)?;
+    } else {
+        bring_notes(old, &mut ledger, &mut salvaged)?;
+        if signs.ids_are_sound {
+            ledger.note_same_site(&signs.ids, site::How::Salvage, now)?;
+        }
+    }
     if counted.is_some() {
         ledger.forget_elsewhere(&name, &salvaged, now)?;
     }
     // Only now are they missing, so that they are taken: first what is proven.
     let (rows, doubtful) = csv_rows(old, &present, &expected, &name)?;
-    for (import, rows) in rows {
+    for (import, mut rows) in rows {
+        if salvaged.was_adopted {
+            rows.iter_mut().for_each(|row| row.placed = Placed::Unproven);
+        }
         let evidence = Evidence {
-            file: brought_as(&import.file, &name),
+            file: match salvaged.was_adopted {
+                true => format!("{} (adopted from {name})", import.file),
+                false => brought_as(&import.file, &name),
+            },
             size_bytes: import.size_bytes,
             sha256: import.sha256.clone(),
             is_sealed: false,
             ..evidence.clone()
         };
-        salvaged.rows += bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        let (stored, refused) = bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        salvaged.rows += stored;
+        salvaged.rows_refused += refused;
     }
     if how.fill {
         let evidence =
-            Evidence { is_sealed: false, file: format!("salvage of {name}, not proven"), ..evidence.clone() };
-        let mut rows: Vec<CsvRow> = unsure
-            .into_iter()
-            .map(|(id, row)| CsvRow { id, row, placed: Placed::Unproven, resolution: None })
-            .chain(doubtful)
-            .collect();
+            Evidence { is_sealed: false, file: format!("{}, not proven", evidence.file), ..evidence.clone() };
+        let mut rows: Vec<CsvRow> = unsure.into_iter().chain(doubtful).collect();
         rows.sort_by_key(|row| row.id);
-        salvaged.filled += bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        let (stored, refused) = bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        salvaged.filled += stored;
+        salvaged.rows_refused += refused;
     }
     let covered = super::snapshot(&present, |db| Ok(State::load(db)?.coverage))?;
     for (address, epoch, held) in expected.epochs() {
@@ -342,6 +400,57 @@ pub fn salvage(
         }
     }
     Ok(salvaged)
+}
+
+/// Whether a file lies in the ledger's folder.
+fn is_beside(file: &Path, ledger: &Path) -> bool {
+    let folder = |path: &Path| std::fs::canonicalize(path).ok()?.parent().map(Path::to_owned);
+    folder(file).is_some_and(|of| Some(of) == folder(ledger))
+}
+
+/// What there is of a block: settled records as far as they can be read, and those that are proven.
+fn block_there(
+    old: &Connection,
+    place: Place,
+    unsettled: &BTreeMap<Place, Block>,
+    here: &BTreeMap<u32, Held>,
+) -> (Block, Block) {
+    let recent = unsettled.get(&place);
+    let mut settled = read(old, place);
+    // A profile or an event stands in its table at once, and in its block's digest when it is settled.
+    settled.retain(|sequence, _| !recent.is_some_and(|recent| recent.contains_key(sequence)));
+    let mut block = proven(place, &settled, stored(old, place), here);
+    for (sequence, found) in recent.into_iter().flatten() {
+        block.entry(*sequence).or_insert_with(|| found.clone());
+    }
+    (settled, block)
+}
+
+/// Records that two ledgers both hold: how many readings and profiles are the same, and how many records differ. Of the
+/// first one only what is proven counts. Events and opaque records may be the same by chance: a logger whose clock was
+/// never set starts like any other.
+pub(super) fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
+    let expected = expected(old, None);
+    let unsettled = proven_journal(old, &mut Salvaged::default());
+    let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
+    let mut shared = Shared::default();
+    for place in places {
+        let here = compare::read_block(present, place)?;
+        if here.is_empty() {
+            continue;
+        }
+        for (sequence, found) in block_there(old, place, &unsettled, &here).1 {
+            let Some(id) = Identity::new(place.0, place.1, sequence) else { continue };
+            let Some(sum) = here.get(&sequence).and_then(|held| held.sum) else { continue };
+            if sum != chunk::record_sum(id, &found.plaintext) {
+                shared.different += 1;
+            } else if let Ok(Record::Reading(_) | Record::Profile(_)) = Record::decode(&found.plaintext, id.epoch)
+            {
+                shared.same += 1;
+            }
+        }
+    }
+    Ok(shared)
 }
 
 /// A CSV row as it was taken in.
@@ -372,23 +481,50 @@ fn brought_as(file: &str, name: &str) -> String {
     format!("{file} (salvage of {name})")
 }
 
+/// A reading that no digest proves here, as a row; `None`: it is no reading.
+fn unproven_row(id: Identity, found: &Found) -> Option<CsvRow> {
+    let row = row_of(id, &found.plaintext)?;
+    Some(CsvRow { id, row, placed: Placed::Unproven, resolution: None })
+}
+
+/// Takes readings of a ledger that is not shown to be of this site, as rows.
+fn adopt(
+    ledger: &mut Ledger,
+    rows: &mut Vec<CsvRow>,
+    evidence: &Evidence,
+    roster: &Roster,
+    now: Stamp,
+    salvaged: &mut Salvaged,
+) -> Result<(), Error> {
+    let mut rows = std::mem::take(rows);
+    rows.sort_by_key(|row| row.id);
+    let evidence = Evidence { is_sealed: false, ..evidence.clone() };
+    let (stored, refused) = bring_rows(ledger, &rows, &evidence, roster, now)?;
+    salvaged.brought += stored;
+    salvaged.rows_refused += refused;
+    Ok(())
+}
+
+/// Takes rows in; gives how many are stored, and how many are refused.
 fn bring_rows(
     ledger: &mut Ledger,
     rows: &[CsvRow],
     evidence: &Evidence,
     roster: &Roster,
     now: Stamp,
-) -> Result<u64, Error> {
-    let mut stored = 0;
+) -> Result<(u64, u64), Error> {
+    let (mut stored, mut refused) = (0, 0);
     for part in rows.chunks(AT_ONCE) {
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
             part.iter().try_for_each(|CsvRow { id, row, placed, resolution }| {
                 give(*id, Item::Row { row, placed: *placed, resolution: resolution.as_deref() })
             })
         };
-        stored += import(ledger, &items, evidence, roster, now)?.of(Outcome::Stored);
+        let done = ledger.take_in(evidence, &items, roster, now)?;
+        stored += done.receipt.tally.of(Outcome::Stored);
+        refused += done.rows_refused;
     }
-    Ok(stored)
+    Ok((stored, refused))
 }
 
 /// The CSV rows there that nothing covers here, of imports that stand: proven ones by their import, and those that
@@ -972,21 +1108,11 @@ fn hand_over(
             give(*id, Item::Record { slot: found.slot, plaintext: &found.plaintext })
         })
     };
-    let tally = import(ledger, &items, evidence, roster, now)?;
+    let tally = ledger.take_in(evidence, &items, roster, now)?.receipt.tally;
     salvaged.brought += tally.of(Outcome::Stored) + tally.of(Outcome::Opaque);
     salvaged.held += tally.of(Outcome::Duplicate);
     salvaged.conflicts += tally.of(Outcome::Conflict);
     Ok(())
-}
-
-fn import(
-    ledger: &mut Ledger,
-    items: &Items<'_>,
-    evidence: &Evidence,
-    roster: &Roster,
-    now: Stamp,
-) -> Result<Tally, Error> {
-    Ok(ledger.take_in(evidence, items, roster, now)?.receipt.tally)
 }
 
 impl Ledger {

@@ -27,6 +27,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0009_retired.sql"),
     include_str!("../../migrations/0010_notices.sql"),
     include_str!("../../migrations/0011_gap_now.sql"),
+    include_str!("../../migrations/0012_same_site.sql"),
 ];
 
 /// The version that this program writes.

@@ -9,6 +9,7 @@ pub mod expected;
 pub mod facts;
 pub mod neighbours;
 pub mod raw_unit;
+pub mod site;
 pub mod spans;
 pub mod unopened;
 pub mod unread;

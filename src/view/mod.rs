@@ -2,4 +2,5 @@
 
 pub mod gateway;
 pub mod service;
+pub mod site;
 pub mod unread;
