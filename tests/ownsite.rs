@@ -106,7 +106,7 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
     // The ledger does not take the other one for its own from now on.
     ended(&site.output(&line[..5]), 1);
     // Withdrawn: as before.
-    let id = adopted[0]["id"].to_string();
+    let id = adopted[0]["import"].to_string();
     let withdraw = ["import", "--withdraw", &id, "--by", "R. Dale", "--reason", "another site"];
     ended(&site.output(&withdraw), 0);
     assert_eq!(held_equals_truth(&site.ledger(), &run.truth), held);
