@@ -581,3 +581,30 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
         "intake went on; gaps are those of the truth",
     );
 }
+
+#[test]
+fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salvages() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, plan, _) = filled(dir.path(), 99);
+    let mut ledger = Ledger::open(&path).unwrap();
+    let proven = ledger.proven_keys().unwrap();
+    let loggers: BTreeSet<u16> = proven.iter().map(|proven| proven.key.address.number()).collect();
+    assert_eq!(loggers.len(), 6);
+    ledger.write_known(NOW).unwrap();
+    drop(ledger);
+    let copy = dir.path().join("copy.db");
+    stonechat::ledger::backup::make(&path, &copy, NOW, |_| ()).unwrap();
+    alone(&path);
+    damage_by("cut to half", &path);
+    let opened = damage::open(&path, NOW).unwrap();
+    assert!(opened.taken.is_some());
+    assert_eq!(opened.ledger.proven_keys().unwrap(), proven);
+    // A new ledger that knows nothing of them, into which the backup is salvaged.
+    let new = dir.path().join("new.db");
+    drop(Ledger::open(&new).unwrap());
+    let how = stonechat::ledger::salvage::How { by: "R. Dale", fill: false, give_up: false };
+    stonechat::ledger::salvage::salvage(&copy, &new, &plan.to_roster(), how, NOW, |_, _| ()).unwrap();
+    assert_eq!(Ledger::open(&new).unwrap().proven_keys().unwrap(), proven);
+    verified(&new);
+    verified(&path);
+}

@@ -342,8 +342,8 @@ impl Listener for Quiet {
 fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
     let (roster, mut keyring) = (small_roster(), small_keyring());
     let planner = Planner::open(path).unwrap();
-    for (address, slot) in planner.slots_in_use().unwrap() {
-        keyring.mark_proven(address, slot);
+    for proven in planner.proven_keys().unwrap() {
+        keyring.mark_proven(proven.key);
     }
     let withdrawals = planner.withdrawals().unwrap();
     let mut planning = Planning::new(planner, &roster, &mut keyring, NOW.unix_s);

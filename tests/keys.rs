@@ -554,6 +554,59 @@ fn a_loggers_own_key_that_is_entered_a_week_late_opens_that_week() {
     assert_eq!(integer("SELECT count(*) FROM set_aside"), 0);
 }
 
+/// Puts another site key into the keyring in place of the right one, and back.
+fn exchange_site_key(site: &mut Site, plan: &FieldPlan, is_right: bool) {
+    let right = stonechat::seal::hex(&plan.site_key).to_string();
+    let wrong = "f00d".repeat(16);
+    let (from, to) = if is_right { (&wrong, &right) } else { (&right, &wrong) };
+    site.edit("keys.toml", from, to);
+}
+
+#[test]
+fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_one_is_back() {
+    let plan = plan(63, 3, 6);
+    let run = Field::new(plan.clone()).run_out();
+    let between = |from: i64, to: i64| {
+        run.emissions
+            .iter()
+            .filter(move |emission| (FROM + from * DAY..FROM + to * DAY).contains(&emission.at_unix_s))
+    };
+    let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 200");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut frames = send(&mut pty, between(0, 1));
+    daemon.wait_frames(frames);
+
+    // Read again while it runs, and by a start: both times with the wrong key.
+    exchange_site_key(&mut site, &plan, false);
+    reload(&daemon, 1);
+    let mut shut = send(&mut pty, between(1, 3));
+    daemon.wait_frames(frames + shut);
+    assert_eq!(daemon.stop().code(), Some(0));
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let later = send(&mut pty, between(3, 5));
+    let state = daemon.wait_frames(later);
+    assert_eq!((state.outcomes["unopened"], state.aside_over_limit), (later, 0));
+    shut += later;
+    assert!(shut > 300, "{shut}");
+    let aside = site.json(&["set-aside", "list", "--json"]);
+    let kept = aside["set_aside"].as_array().unwrap();
+    assert_eq!(kept.len() as u64, shut, "every frame waits");
+    assert!(
+        kept.iter().all(|kept| kept["reason"] == "the tag fails under a key that has not opened a frame yet")
+    );
+
+    exchange_site_key(&mut site, &plan, true);
+    reload(&daemon, 1);
+    frames = later + send(&mut pty, between(5, 9));
+    let state = daemon.wait_frames(frames);
+    assert_eq!((state.outcomes["stored"], state.outcomes["unopened"]), (frames - later, later));
+    assert_eq!(daemon.stop().code(), Some(0));
+    ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
+    assert_eq!(site.json(&["set-aside", "list", "--json"])["set_aside"], serde_json::json!([]));
+}
+
 /// Changes the lines of one logger in the roster's text.
 fn edit_logger(site: &Site, address: Address, edit: impl FnOnce(&str) -> String) {
     let path = site.path("loggers.toml");

@@ -39,6 +39,7 @@ const MOVES: &[(&str, &str)] = &[
     ("ledger/known", "ledger/care/sidecar"),
     ("ledger/made", "ledger/read/readings"),
     ("ledger/people", "ledger/write/notes"),
+    ("ledger/proven", "ledger/write/proven"),
     ("ledger/query", "ledger/read/snapshot"),
     ("ledger/restore", "ledger/care/restore"),
     ("ledger/retire", "ledger/write/retire"),

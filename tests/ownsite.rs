@@ -63,6 +63,7 @@ fn a_ledger_of_another_site_is_refused_with_what_agrees_and_what_does_not_and_no
         assert!(text.contains("is not shown to be of this site"), "{line:?}: {text}");
         assert!(text.contains("no ledger number in common"), "{line:?}: {text}");
         assert!(text.contains("loggers in both: 4"), "{line:?}: {text}");
+        assert!(text.contains("keys: different ones for logger"), "{line:?}: {text}");
         assert!(text.contains("Next:") && text.contains("--adopt"), "{line:?}: {text}");
         let json = site.output(&[line, &["--json"]].concat());
         ended(&json, 1);
@@ -229,27 +230,63 @@ fn a_ledger_that_was_set_aside_here_and_cannot_say_its_number_any_more_is_still_
     drop(held);
 }
 
-#[test]
-fn copies_without_a_number_in_common_are_known_by_the_records_that_they_share() {
-    let (plan, run) = field(608);
-    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+/// Makes a ledger one of a release that noted no keys.
+fn without_keys(ledger: &Path) {
+    let db = rusqlite::Connection::open(ledger).unwrap();
+    assert!(db.execute("DELETE FROM proven_key", []).unwrap() > 0);
+    db.execute("DELETE FROM table_guard WHERE name = 'proven_key'", []).unwrap();
+}
+
+/// Two ledgers of a site that never knew of each other; `both` of three thirds are in both. Gives the old one's backup.
+fn new_and_old(site: &Site, plan: &FieldPlan, run: &Run, both: usize, has_keys: bool) -> PathBuf {
     let third = run.emissions.len() / 3;
-    // Two ledgers of the site that never knew of each other; the middle third is in both.
-    hand::receive(&site.ledger(), &plan, &run.emissions[third..]);
+    hand::receive(&site.ledger(), plan, &run.emissions[third..]);
     let old = site.path("old-ledger.db");
-    hand::receive(&old, &plan, &run.emissions[..2 * third]);
+    hand::receive(&old, plan, &run.emissions[..(1 + both) * third]);
+    if !has_keys {
+        without_keys(&old);
+    }
     let copy = site.path("old.db");
     backup::make(&old, &copy, NOW, |_| ()).unwrap();
     assert!(ids(&site.ledger()).iter().all(|id| !ids(&copy).contains(id)));
-    let compared = site.output(&["compare", copy.to_str().unwrap()]);
-    assert!(said(&compared).contains("B lacks"), "{}", said(&compared));
-    ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 0);
-    let union: std::collections::BTreeSet<_> = run.truth.heard().map(|made| made.identity).collect();
-    assert_eq!(held_equals_truth(&site.ledger(), &run.truth).len(), union.len());
-    verified(&site.ledger());
-    // From now on by its number.
-    assert!(ids(&copy).iter().all(|id| ids(&site.ledger()).contains(id)));
-    assert_eq!(conflicts(&site.ledger()), 0);
+    copy
+}
+
+#[test]
+fn after_a_card_died_the_old_backup_is_brought_over_by_the_keys_and_one_without_keys_by_the_records_in_both() {
+    for (seed, both, has_keys) in [(608, 0, true), (610, 1, true), (611, 1, false)] {
+        let (plan, run) = field(seed);
+        let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+        let copy = new_and_old(&site, &plan, &run, both, has_keys);
+        let compared = site.output(&["compare", copy.to_str().unwrap()]);
+        assert!(said(&compared).contains("B lacks"), "{seed}: {}", said(&compared));
+        ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 0);
+        let all: std::collections::BTreeSet<_> = run.truth.heard().map(|made| made.identity).collect();
+        assert_eq!(held_equals_truth(&site.ledger(), &run.truth).len(), all.len(), "{seed}");
+        verified(&site.ledger());
+        // From now on by its number.
+        assert!(ids(&copy).iter().all(|id| ids(&site.ledger()).contains(id)));
+        assert_eq!(conflicts(&site.ledger()), 0);
+    }
+}
+
+#[test]
+fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_backup_is_of_this_site() {
+    // Of this site, and nothing shows it: no record is in both.
+    let (plan, run) = field(612);
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    let copy = new_and_old(&site, &plan, &run, 0, false);
+    let text = ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 1);
+    assert!(text.contains("of no slot do both say") && text.contains("records in both: 0 the same"), "{text}");
+    // Of another site: the same identities, other records.
+    let (other_plan, other_run) = field(613);
+    let foreign = site.path("foreign-ledger.db");
+    hand::receive(&foreign, &other_plan, &other_run.emissions);
+    without_keys(&foreign);
+    let held = hand::tables(&site.ledger());
+    let text = ended(&site.output(&["verify", "--salvage", foreign.to_str().unwrap(), "--by", "R. Dale"]), 1);
+    assert!(text.contains("of no slot do both say") && !text.contains(", 0 different"), "{text}");
+    assert_eq!(hand::tables(&site.ledger()), held);
 }
 
 #[test]

@@ -449,8 +449,8 @@ impl World {
             let wrong = SlotKey::new(&[0xEE; 16]).unwrap();
             keyring.give(Address::new(address).unwrap(), Slot(slot), wrong);
         }
-        for (address, slot) in self.daemon.as_ref().unwrap().slots_in_use().unwrap() {
-            keyring.mark_proven(address, slot);
+        for proven in self.daemon.as_ref().unwrap().proven_keys().unwrap() {
+            keyring.mark_proven(proven.key);
         }
         self.keyring = keyring;
     }

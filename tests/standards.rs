@@ -9,6 +9,8 @@ use aes_gcm::aead::inout::InOutBuf;
 use aes_gcm::aead::{AeadInOut, Nonce, Tag};
 use aes_gcm::{Aes128Gcm, Aes256Gcm, KeyInit};
 use stonechat::coverage::RangeSet;
+use stonechat::seal::{SlotKey, check};
+use stonechat::wire::seq::{Address, Slot};
 use stonechat::wire::{cobs, frame};
 use util::{csv, read_data, unhex};
 
@@ -55,6 +57,21 @@ fn hkdf_gives_the_rfcs_output() {
         assert_eq!(out, unhex(&row[6]), "{}", row[0]);
     }
     assert_eq!(rows.len(), 6);
+}
+
+/// HKDF-SHA-256 (RFC 5869) by Python's `hmac` and `hashlib`: `tests/scripts/key_checks.py`.
+#[test]
+fn check_values_of_keys_are_those_of_an_independent_hkdf() {
+    let rows = csv("reference/key_check.csv");
+    for row in &rows {
+        let (address, slot) = (Address::new(row[1].parse().unwrap()).unwrap(), Slot(row[2].parse().unwrap()));
+        let key = SlotKey::new(&unhex(&row[3])).unwrap();
+        assert_eq!(check::of(&key, address, slot).to_string(), row[4], "{address}, slot {}", slot.0);
+    }
+    assert_eq!(rows.len(), 17);
+    // The same key under another name has another value, and so has another key under the same name.
+    let values: std::collections::BTreeSet<&String> = rows.iter().map(|row| &row[4]).collect();
+    assert_eq!(values.len(), rows.len());
 }
 
 /// RFC 1662 (FCS-16) by two Python libraries; 0x906E is the published check value.

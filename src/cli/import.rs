@@ -339,8 +339,8 @@ fn import(
     // Without --dry-run a gateway's first ledger may be made by its first import.
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
     let planner = Planner::open(&config.ledger.path)?;
-    for (address, slot) in planner.slots_in_use()? {
-        keyring.mark_proven(address, slot);
+    for proven in planner.proven_keys()? {
+        keyring.mark_proven(proven.key);
     }
     let withdrawals = planner.withdrawals()?;
     let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s)
@@ -356,6 +356,7 @@ fn import(
         }
     }
     let (files, before, after) = planning.done();
+    let proven = keyring.take_newly_proven();
     if let Some(refused) = &mut refused
         && let Err(error) = refused.done()
     {
@@ -381,6 +382,7 @@ fn import(
         }
     }
     if let Some(ledger) = &mut ledger {
+        ledger.note_proven(&proven, now)?;
         let mut stopped = false;
         for file in &outcome.files {
             let done = if stopped && file.changes() {

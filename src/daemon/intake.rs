@@ -168,6 +168,7 @@ impl Intake {
             line.noise = 0;
             line.right += 1;
         }
+        self.batch.proven.extend(keyring.take_newly_proven());
     }
 
     /// Closes the open windows into the batch, as of now, and opens the next ones. Call before each commit.

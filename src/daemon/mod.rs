@@ -334,7 +334,7 @@ impl Daemon {
     /// What came of it. What waits meanwhile goes in at once.
     fn opened(&mut self, opened: Result<Opened, LedgerError>) -> Result<(), Error> {
         self.opening = None;
-        let Opened { ledger, taken, adopted, is_known, unused, radios, slots } = match opened {
+        let Opened { ledger, taken, adopted, is_known, unused, radios, proven } = match opened {
             Ok(opened) => opened,
             Err(error) if error.is_passing() => {
                 self.timers.open = Some(self.in_trouble(&error));
@@ -348,8 +348,8 @@ impl Daemon {
         self.ledger = ledger;
         self.is_open = true;
         self.intake.renumber(&radios);
-        for (address, slot) in slots {
-            self.keyring.mark_proven(address, slot);
+        for key in proven {
+            self.keyring.mark_proven(key);
         }
         if let Some(unused) = unused {
             tracing::warn!("{unused}");
@@ -540,6 +540,8 @@ impl Daemon {
             place_taken: false,
         };
         self.timers.settle = None;
+        // What this one knows of keys may be older.
+        self.intake.batch.proven.extend(self.keyring.proven());
         Ok(())
     }
 
@@ -1323,8 +1325,8 @@ impl Daemon {
             // The rest is what a start does once it is.
             return Ok(());
         }
-        for (address, slot) in self.ledger.slots_in_use()? {
-            self.keyring.mark_proven(address, slot);
+        for proven in self.ledger.proven_keys()? {
+            self.keyring.mark_proven(proven.key);
         }
         self.note_configuration()?;
         // What is shut and still waits for its commit is tried too.

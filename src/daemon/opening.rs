@@ -6,7 +6,7 @@
 
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::{Error, Ledger, RadioId, Stamp, rescue};
-use crate::wire::seq::{Address, Slot};
+use crate::wire::check::CheckedKey;
 use std::path::PathBuf;
 use tokio::task::JoinHandle;
 
@@ -26,8 +26,8 @@ pub struct Opened {
     pub unused: Option<String>,
     /// The radios' numbers in it, in their order.
     pub radios: Vec<RadioId>,
-    /// The slots whose keys have opened frames before.
-    pub slots: Vec<(Address, Slot)>,
+    /// The keys that have opened frames before.
+    pub proven: Vec<CheckedKey>,
 }
 
 /// Begins to open it.
@@ -52,7 +52,7 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
         known = facts(&mut ledger, &names);
     }
     match known {
-        Ok((radios, slots)) => Ok(Opened { ledger, taken, adopted, is_known, unused, radios, slots }),
+        Ok((radios, proven)) => Ok(Opened { ledger, taken, adopted, is_known, unused, radios, proven }),
         Err(error) => {
             if let Some(taken) = taken {
                 // The next try finds a sound ledger, and would not say it.
@@ -63,8 +63,9 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
     }
 }
 
-type Facts = (Vec<RadioId>, Vec<(Address, Slot)>);
+type Facts = (Vec<RadioId>, Vec<CheckedKey>);
 
 fn facts(ledger: &mut Ledger, names: &[&str]) -> Result<Facts, Error> {
-    Ok((ledger.radios(names)?, ledger.slots_in_use()?))
+    let proven = ledger.proven_keys()?.into_iter().map(|proven| proven.key);
+    Ok((ledger.radios(names)?, proven.collect()))
 }

@@ -4,6 +4,7 @@
 //! held only for judging and inserting.
 
 use super::chunk::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use super::proven::{self, ProvenKey};
 use super::rows::{self, kind};
 use super::state::{State, journal_insert, settled_insert};
 use super::{Error, Ledger, RadioId, Stamp, aside, guard};
@@ -12,6 +13,8 @@ use crate::coverage::Basis;
 use crate::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
 use crate::record::neighbours::Neighbours;
 use crate::seal::keyring::Unopened;
+use crate::time::GatewayTime;
+use crate::wire::check::CheckedKey;
 use crate::wire::frame::{AirFrame, Signal};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Identity, Slot};
@@ -133,6 +136,8 @@ pub struct Batch {
     pub shut: Vec<Shut>,
     /// When radios listened; one or more a radio that did.
     pub windows: Vec<Window>,
+    /// Keys that have opened their first frame.
+    pub proven: Vec<CheckedKey>,
     foreign: BTreeMap<u16, u64>,
 }
 
@@ -162,6 +167,7 @@ impl Batch {
         }));
         self.shut.extend(other.shut);
         self.windows.extend(other.windows);
+        self.proven.extend(other.proven);
         for (address, count) in other.foreign {
             *self.foreign.entry(address).or_default() += count;
         }
@@ -179,7 +185,11 @@ impl Batch {
 
     /// Whether there is nothing in it.
     pub fn is_empty(&self) -> bool {
-        self.items.is_empty() && self.shut.is_empty() && self.windows.is_empty() && self.foreign.is_empty()
+        self.items.is_empty()
+            && self.shut.is_empty()
+            && self.windows.is_empty()
+            && self.proven.is_empty()
+            && self.foreign.is_empty()
     }
 
     /// Roughly how much memory it holds, in bytes.
@@ -195,6 +205,7 @@ impl Batch {
         self.items.clear();
         self.shut.clear();
         self.windows.clear();
+        self.proven.clear();
         self.foreign.clear();
     }
 }
@@ -277,6 +288,9 @@ fn append(
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
     let mut receipt = Receipt::default();
+    for &key in &batch.proven {
+        proven::note(&transaction, &ProvenKey { key, first_at: GatewayTime(now.unix_s) })?;
+    }
     {
         let mut writer = Writer::new(&transaction, state, None, now);
         for item in &batch.items {

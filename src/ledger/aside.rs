@@ -387,6 +387,7 @@ impl Ledger {
             batch.push_record(arrival, opened);
             open.push((*after, bytes.clone()));
         }
+        batch.proven = keyring.take_newly_proven();
         Ok(Openable { batch, opened: open, tried })
     }
 

@@ -85,13 +85,14 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 34] = [
+pub const TABLES: [&str; 35] = [
     "named_epoch",
     "held_range",
     "stepped_back",
     "conflict",
     "unopened",
     "slot_use",
+    "proven_key",
     "radio",
     "listening",
     "radio_day",

@@ -193,9 +193,9 @@ impl Planner {
         withdrawals(&self.db)
     }
 
-    /// The key slots that have opened a logger's frames before.
-    pub fn slots_in_use(&self) -> Result<Vec<(Address, Slot)>, Error> {
-        super::slots_in_use(&self.db)
+    /// The keys that have opened frames before.
+    pub fn proven_keys(&self) -> Result<Vec<super::proven::ProvenKey>, Error> {
+        super::proven::proven_keys(&self.db)
     }
 
     /// Runs `judge` on one consistent state of what is held.

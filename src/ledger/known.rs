@@ -48,9 +48,10 @@ const PROOFS_MAX: usize = 2_000;
 const STEPS: u32 = 8;
 
 /// Tables that are carried over as they are.
-pub(super) const WHOLE: [&str; 14] = [
+pub(super) const WHOLE: [&str; 15] = [
     "named_epoch",
     "slot_use",
+    "proven_key",
     "radio",
     "last_heard",
     "write_off",

@@ -33,6 +33,7 @@ pub mod import;
 pub mod known;
 pub mod made;
 pub mod people;
+pub mod proven;
 pub mod query;
 pub mod read;
 pub mod restore;
@@ -58,7 +59,6 @@ pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 
 use crate::coverage::Coverage;
-use crate::wire::seq::{Address, Slot};
 use db::place::{self, Place};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;
@@ -159,11 +159,6 @@ impl Ledger {
         }
         transaction.commit()?;
         Ok(ids)
-    }
-
-    /// The key slots that have opened a logger's frames before.
-    pub fn slots_in_use(&self) -> Result<Vec<(Address, Slot)>, Error> {
-        slots_in_use(&self.db)
     }
 
     /// Notes that a text is in force, unless it is the newest one noted of that file already. `file` says which
@@ -326,19 +321,6 @@ fn radio(db: &Connection, name: &str) -> Result<Option<RadioId>, Error> {
     let id: Option<i64> =
         db.query_row("SELECT id FROM radio WHERE name = ?", [name], |row| row.get(0)).optional()?;
     id.map(|id| u8::try_from(id).map(RadioId).map_err(|_| Error::TooManyRadios)).transpose()
-}
-
-fn slots_in_use(db: &Connection) -> Result<Vec<(Address, Slot)>, Error> {
-    let mut statement = db.prepare("SELECT logger, slot FROM slot_use")?;
-    let rows = statement.query_map([], |row| Ok((row.get::<_, u16>(0)?, row.get::<_, u8>(1)?)))?;
-    let mut slots = Vec::new();
-    for row in rows {
-        let (address, slot) = row?;
-        if let Some(address) = Address::new(address) {
-            slots.push((address, Slot(slot)));
-        }
-    }
-    Ok(slots)
 }
 
 /// Runs `read` on one consistent state of the ledger, and lets go of it at once.

@@ -11,9 +11,12 @@
 //! backups may still have it. Where somebody asks for it, such readings and rows fill what is missing as CSV rows do,
 //! in an import of their own that can be withdrawn.
 //!
+//! Keys that have opened frames are brought over where their table fits.
+//!
 //! Only of a ledger of this site (`care::site`): records of another one under the same addresses would stay for good, and
 //! the genuine ones would be conflicts. Where a person asks for such a ledger to be adopted, its readings and rows come
-//! as CSV rows that are not proven, in imports of their own; no profile, no event and no note comes with them.
+//! as CSV rows that are not proven, in imports of their own; no profile, no event, no note and no key comes with
+//! them.
 //!
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
@@ -26,7 +29,7 @@ use super::import::{Evidence, Item};
 use super::restore::beside;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
-use super::{Error, Ledger, Stamp, backup, damage, guard, schema, settle};
+use super::{Error, Ledger, Stamp, backup, damage, guard, proven, schema, settle};
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{Outcome, Placed, Row};
@@ -757,6 +760,11 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
         }
         if left > 0 || !is_whole {
             salvaged.notes_left.insert(what, left);
+        }
+    }
+    if fits(old, "proven_key") {
+        for key in proven::proven_keys(old)? {
+            proven::note(&db, &key)?;
         }
     }
     Ok(db.commit()?)

@@ -27,7 +27,8 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0009_retired.sql"),
     include_str!("../../migrations/0010_notices.sql"),
     include_str!("../../migrations/0011_gap_now.sql"),
-    include_str!("../../migrations/0012_same_site.sql"),
+    include_str!("../../migrations/0012_proven_keys.sql"),
+    include_str!("../../migrations/0013_same_site.sql"),
 ];
 
 /// The version that this program writes.

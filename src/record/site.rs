@@ -11,6 +11,7 @@
 //!
 //! What this is not: no protection from a person who may write the file.
 
+use crate::wire::check::KeyCheck;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// So many readings or profiles both must hold, where nothing else shows that they are of one site. One alone may be
@@ -28,7 +29,7 @@ pub struct Signs {
     /// Whether the numbers can be believed: they fit their digests.
     pub ids_are_sound: bool,
     /// Check values of the keys that have opened frames, by slot.
-    pub keys: BTreeMap<LoggerSlot, BTreeSet<Vec<u8>>>,
+    pub keys: BTreeMap<LoggerSlot, BTreeSet<KeyCheck>>,
 }
 
 /// Records that two ledgers both hold.
@@ -130,7 +131,9 @@ mod tests {
     fn signs(ids: &[i64], keys: &[(LoggerSlot, &str)]) -> Signs {
         let mut signs = Signs { ids: ids.iter().copied().collect(), ids_are_sound: true, ..Signs::default() };
         for (slot, key) in keys {
-            signs.keys.entry(*slot).or_default().insert(key.as_bytes().to_vec());
+            let mut check = [0; 16];
+            check[..key.len()].copy_from_slice(key.as_bytes());
+            signs.keys.entry(*slot).or_default().insert(check.into());
         }
         signs
     }

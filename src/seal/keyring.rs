@@ -6,10 +6,14 @@
 //! A key given for a logger and slot wins over the derived one; all other slots that the site key may serve
 //! derive. A slot can be closed at a last identity, so that a key that leaked cannot write the future.
 //!
+//! A key is proven by what it has opened itself, in this run or in an earlier one: the ledger keeps its check value. A
+//! key that takes the place of a proven one is not proven, so what fails under it waits and is not taken for forged.
+//!
 //! Memory is bounded against forged slots: a derived key's cipher is kept only once it has opened a frame,
 //! so an attacker who tries every slot of every logger makes nothing grow.
 
-use super::{Cipher, SiteKey, SlotKey};
+use super::{Cipher, SiteKey, SlotKey, check};
+use crate::wire::check::CheckedKey;
 use crate::wire::frame::{AirFrame, RECORD_MAX};
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -60,11 +64,14 @@ pub struct Keyring {
     site_slots: Option<Vec<Slot>>,
     /// Ciphers of given keys, and of derived ones that have opened something.
     ready: HashMap<(Address, Slot), Ready>,
+    /// Keys that have opened their first frame, for whoever keeps that in mind.
+    newly_proven: Vec<CheckedKey>,
 }
 
 #[derive(Debug)]
 struct Ready {
     cipher: Cipher,
+    name: CheckedKey,
     /// Whether it has opened a frame.
     proven: bool,
 }
@@ -78,7 +85,7 @@ impl Keyring {
 
     /// Gives a logger a key of its own. `false` if that slot has one already.
     pub fn give(&mut self, address: Address, slot: Slot, key: SlotKey) -> bool {
-        self.ready.insert((address, slot), Ready { cipher: Cipher::new(&key), proven: false });
+        self.ready.insert((address, slot), Ready::new(&key, address, slot));
         self.given.insert((address, slot), key).is_none()
     }
 
@@ -103,13 +110,27 @@ impl Keyring {
         })
     }
 
-    /// Says that this slot's key has opened frames in an earlier run.
-    pub fn mark_proven(&mut self, address: Address, slot: Slot) {
+    /// Says that a key has opened frames in an earlier run. Where the slot has another key now, that says nothing of it.
+    pub fn mark_proven(&mut self, proven: CheckedKey) {
+        let CheckedKey { address, slot, .. } = proven;
         if let Some(ready) = self.ready.get_mut(&(address, slot)) {
-            ready.proven = true;
+            ready.proven |= ready.name == proven;
         } else if let Some(key) = self.derived(address, slot) {
-            self.ready.insert((address, slot), Ready { cipher: Cipher::new(&key), proven: true });
+            let ready = Ready { proven: true, ..Ready::new(&key, address, slot) };
+            if ready.name == proven {
+                self.ready.insert((address, slot), ready);
+            }
         }
+    }
+
+    /// The keys that have opened their first frame since this was asked last.
+    pub fn take_newly_proven(&mut self) -> Vec<CheckedKey> {
+        std::mem::take(&mut self.newly_proven)
+    }
+
+    /// All keys that have opened a frame, in this run or before.
+    pub fn proven(&self) -> impl Iterator<Item = CheckedKey> {
+        self.ready.values().filter(|ready| ready.proven).map(|ready| ready.name)
     }
 
     /// Whether any slot of this logger has a key.
@@ -154,14 +175,18 @@ impl Keyring {
         let opened = if let Some(ready) = self.ready.get_mut(&place) {
             let why = if ready.proven { Unopened::TagFails } else { Unopened::Unproven };
             let opened = ready.cipher.open(frame, out).ok_or(why);
-            ready.proven |= opened.is_ok();
+            if opened.is_ok() && !ready.proven {
+                ready.proven = true;
+                self.newly_proven.push(ready.name);
+            }
             opened
         } else {
             let key = self.derived(place.0, place.1).ok_or(Unopened::NoKey)?;
-            let cipher = Cipher::new(&key);
-            let opened = cipher.open(frame, out).ok_or(Unopened::Unproven);
+            let opened = Cipher::new(&key).open(frame, out).ok_or(Unopened::Unproven);
             if opened.is_ok() {
-                self.ready.insert(place, Ready { cipher, proven: true });
+                let ready = Ready { proven: true, ..Ready::new(&key, place.0, place.1) };
+                self.newly_proven.push(ready.name);
+                self.ready.insert(place, ready);
             }
             opened
         }?;
@@ -170,6 +195,13 @@ impl Keyring {
             Some(last) if at > *last => Err(Unopened::Closed),
             _ => Ok(opened),
         }
+    }
+}
+
+impl Ready {
+    /// One that has opened nothing.
+    fn new(key: &SlotKey, address: Address, slot: Slot) -> Self {
+        Self { cipher: Cipher::new(key), name: check::named(key, address, slot), proven: false }
     }
 }
 
@@ -203,6 +235,43 @@ mod tests {
         assert!(open(&mut keyring, &air(&right, 0, identity)).is_ok());
         assert_eq!(open(&mut keyring, &air(&wrong, 0, identity)), Err(Unopened::TagFails));
         assert_eq!(keyring.ready.len(), 1);
+    }
+
+    #[test]
+    fn a_key_is_proven_by_what_it_has_opened_and_not_by_what_another_one_of_its_slot_has() {
+        let identity = Identity::new(9, 1, 1).unwrap();
+        let (old, new) = (SlotKey::new(&[1; 16]).unwrap(), SlotKey::new(&[2; 32]).unwrap());
+        let keyring = |key: &SlotKey| {
+            let mut keyring = Keyring::default();
+            assert!(keyring.give(identity.address, Slot(0), key.clone()));
+            keyring
+        };
+        let mut first = keyring(&old);
+        assert!(open(&mut first, &air(&old, 0, identity)).is_ok());
+        let proven = first.take_newly_proven();
+        assert_eq!(proven, [check::named(&old, identity.address, Slot(0))]);
+        assert!(open(&mut first, &air(&old, 0, identity)).is_ok());
+        assert_eq!((first.take_newly_proven(), first.proven().count()), (vec![], 1));
+        for (key, why) in [(&old, Unopened::TagFails), (&new, Unopened::Unproven)] {
+            let mut later = keyring(key);
+            later.mark_proven(proven[0]);
+            let other = if why == Unopened::TagFails { &new } else { &old };
+            assert_eq!(open(&mut later, &air(other, 0, identity)), Err(why));
+            assert!(open(&mut later, &air(key, 0, identity)).is_ok());
+            assert_eq!(later.take_newly_proven().len(), usize::from(why == Unopened::Unproven));
+        }
+        // The same with keys that derive.
+        let site = |byte| SiteKey::new(&[byte; 32]).unwrap();
+        let (right, wrong) = (site(5), site(6));
+        let sealed = air(&right.derive(identity.address, Slot(3)), 3, identity);
+        let mut first = Keyring::default();
+        first.set_site_key(right, None);
+        assert!(open(&mut first, &sealed).is_ok());
+        let proven = first.take_newly_proven();
+        let mut later = Keyring::default();
+        later.set_site_key(wrong, None);
+        later.mark_proven(proven[0]);
+        assert_eq!(open(&mut later, &sealed), Err(Unopened::Unproven));
     }
 
     #[test]

@@ -16,6 +16,7 @@
 //!
 //! Standards: NIST SP 800-38D (GCM; deterministic nonce of section 8.2.1), RFC 5116 (AEAD), RFC 5869 (HKDF).
 
+pub mod check;
 pub mod keyring;
 
 use crate::wire::frame::{self, AirFrame, RECORD_MAX};

@@ -12,6 +12,7 @@
 //! Promises: no function here panics on any bytes; memory is a fixed buffer a deframer; nothing is
 //! allocated for a frame on its way in. The format is described in `docs/wire-format.md`.
 
+pub mod check;
 pub mod cobs;
 pub mod frame;
 pub mod record;

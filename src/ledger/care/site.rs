@@ -9,7 +9,7 @@
 
 use super::stranger;
 use crate::ledger::state::meta;
-use crate::ledger::{Error, Ledger, Stamp, damage, guard, salvage};
+use crate::ledger::{Error, Ledger, Stamp, damage, guard, proven, salvage};
 use crate::record::site::{Alike, Shared, Signs, Verdict};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
@@ -63,8 +63,8 @@ impl Compared {
 /// What a ledger is known by, as far as it can be read. Never fails: what is damaged is not known by anything.
 pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
     let fits = |table: &str| {
-        let sum = guard::table_sum(db, table, "true", ()).ok();
-        sum.is_some() && guard::kept(db, table).ok().flatten() == sum
+        let sum = guard::table_sum(db, table, "true", ());
+        sum.is_ok_and(|sum| guard::kept(db, table).is_ok_and(|kept| kept.unwrap_or_default() == sum))
     };
     let mut ids: BTreeSet<i64> = meta(db, "ledger_id").into_iter().collect();
     let others = || -> rusqlite::Result<Vec<i64>> {
@@ -73,7 +73,13 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
     let others = others();
     let ids_are_sound = !ids.is_empty() && fits("meta") && (others.is_err() || fits("same_site"));
     ids.extend(others.unwrap_or_default());
-    Signs { ids, ids_are_sound, ..Signs::default() }
+    let mut signs = Signs { ids, ids_are_sound, ..Signs::default() };
+    // A value that is not what it was would pass for another key.
+    let proven = if fits("proven_key") { proven::proven_keys(db).unwrap_or_default() } else { Vec::new() };
+    for proven::ProvenKey { key, .. } in proven {
+        signs.keys.entry((key.address.number(), key.slot.0)).or_default().insert(key.check);
+    }
+    signs
 }
 
 /// Of a file that may be damaged or of an older schema.
