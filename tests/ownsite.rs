@@ -98,7 +98,8 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
         .filter(|import| import["file"].as_str().unwrap().contains("adopted from foreign.db"))
         .collect();
     assert_eq!(adopted.len(), 1, "{listed}");
-    let rows = hand::rows(&site.ledger(), "SELECT DISTINCT source, unproven FROM reading WHERE import IS NOT NULL");
+    let rows =
+        hand::rows(&site.ledger(), "SELECT DISTINCT source, unproven FROM reading WHERE import IS NOT NULL");
     assert_eq!(rows.len(), 1, "{rows:?}");
     assert!(rows[0].contains("csv") || rows[0].contains("Text"), "{rows:?}");
     let filled = hand::rows(&site.ledger(), "SELECT * FROM reading WHERE source = 'csv'");
@@ -253,7 +254,8 @@ fn new_and_old(site: &Site, plan: &FieldPlan, run: &Run, both: usize, has_keys: 
 }
 
 #[test]
-fn after_a_card_died_the_old_backup_is_brought_over_by_the_keys_and_one_without_keys_by_the_records_in_both() {
+fn after_a_card_died_the_old_backup_is_brought_over_by_the_keys_and_one_without_keys_by_the_records_in_both()
+{
     for (seed, both, has_keys) in [(608, 0, true), (610, 1, true), (611, 1, false)] {
         let (plan, run) = field(seed);
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
@@ -277,7 +279,10 @@ fn without_keys_neither_nothing_in_common_nor_records_that_differ_show_that_a_ba
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let copy = new_and_old(&site, &plan, &run, 0, false);
     let text = ended(&site.output(&["verify", "--salvage", copy.to_str().unwrap(), "--by", "R. Dale"]), 1);
-    assert!(text.contains("of no slot do both say") && text.contains("records in both: 0 the same"), "{text}");
+    assert!(
+        text.contains("of no slot do both say") && text.contains("records in both: 0 the same"),
+        "{text}"
+    );
     // Of another site: the same identities, other records.
     let (other_plan, other_run) = field(613);
     let foreign = site.path("foreign-ledger.db");

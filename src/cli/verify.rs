@@ -166,7 +166,9 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     progress.done();
     let done = match done {
         Ok(done) => done,
-        Err(error @ salvage::SalvageError::NotOfThisSite(..)) => return not_of_this_site(from, &error, args, out),
+        Err(error @ salvage::SalvageError::NotOfThisSite(..)) => {
+            return not_of_this_site(from, &error, args, out);
+        }
         Err(error) => return could_not(&error),
     };
     let code = if done.is_whole() { DONE } else { NO };
@@ -265,7 +267,8 @@ fn not_of_this_site(from: &Path, error: &salvage::SalvageError, args: &Args, out
             from.display(),
             crate::view::site::text(compared),
             match compared.here_is_empty {
-                true => "the present ledger holds nothing; put this one in its place with `stonechat restore`",
+                true =>
+                    "the present ledger holds nothing; put this one in its place with `stonechat restore`",
                 false =>
                     "if the loggers are of this site, let the daemon hear one of them and salvage again; if sites were \
                      merged, `--adopt` takes the readings as rows that can be withdrawn",

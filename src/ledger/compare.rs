@@ -160,7 +160,8 @@ impl Side {
 
     /// Whether two ledgers are of one site; `None`: one side is no ledger.
     pub fn site(&self, other: &Self) -> Result<Option<site::Compared>, Error> {
-        let (Source::Ledger { db: ours, .. }, Source::Ledger { db: theirs, .. }) = (&self.source, &other.source)
+        let (Source::Ledger { db: ours, .. }, Source::Ledger { db: theirs, .. }) =
+            (&self.source, &other.source)
         else {
             return Ok(None);
         };

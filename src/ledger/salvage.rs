@@ -266,9 +266,7 @@ pub fn salvage(
     }
     let (source, is_given_up) = match open(from, path) {
         // An empty one holds nothing, and all that counted as held there is missing.
-        Err(SalvageError::From(..)) if how.give_up => {
-            (Source { db: schema::in_memory()?, copy: None }, true)
-        }
+        Err(SalvageError::From(..)) if how.give_up => (Source { db: schema::in_memory()?, copy: None }, true),
         opened => (opened?, false),
     };
     let (sha256, _) = backup::digest(from).unwrap_or_default();
@@ -447,7 +445,8 @@ pub(super) fn shared(old: &Connection, present: &Connection) -> Result<Shared, E
             let Some(sum) = here.get(&sequence).and_then(|held| held.sum) else { continue };
             if sum != chunk::record_sum(id, &found.plaintext) {
                 shared.different += 1;
-            } else if let Ok(Record::Reading(_) | Record::Profile(_)) = Record::decode(&found.plaintext, id.epoch)
+            } else if let Ok(Record::Reading(_) | Record::Profile(_)) =
+                Record::decode(&found.plaintext, id.epoch)
             {
                 shared.same += 1;
             }
