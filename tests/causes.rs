@@ -11,6 +11,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::plan::{BatterySwap, ClockSet};
 use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, TruthRecord};
 use stonechat::wire::seq::Address;
 use util::chance::Chance;
@@ -20,7 +21,7 @@ use util::{hand, shim};
 const HOUR: i64 = 3600;
 const DAY: i64 = 86_400;
 /// Fields of an ordinary run.
-const FIELDS: u64 = 12;
+const FIELDS: u64 = 8;
 
 const GATEWAY: &str = "gateway not running";
 const STORM: &str = "nothing heard while the gateway listened (antenna, radio or interference?)";
@@ -53,15 +54,30 @@ struct Told {
 impl Told {
     /// Runs a field past a gateway that is off in some spans.
     fn new(plan: FieldPlan, off: Vec<Span>) -> Self {
+        Self::with_clock(plan, off, None)
+    }
+
+    /// The same with a gateway whose clock is not synchronised for a time, and off by so many seconds. It restarts at
+    /// both ends.
+    fn with_clock(plan: FieldPlan, off: Vec<Span>, wrong: Option<(Span, i64)>) -> Self {
         let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
         let run = Field::new(plan.clone()).run_out();
         let (roster, mut keyring) = (plan.to_roster(), hand::keyring(&plan));
         let mut ledger = Ledger::open(&site.ledger()).unwrap();
         let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
-        let stamp = |unix_s| Stamp { unix_s, synchronised: true };
+        let stamp = |unix_s| match wrong {
+            Some((span, by)) if span.contains(unix_s) => Stamp { unix_s: unix_s + by, synchronised: false },
+            _ => Stamp { unix_s, synchronised: true },
+        };
         let mut switches: Vec<(i64, bool)> = vec![(plan.from_unix_s, true)];
         for span in &off {
             switches.extend([(span.from_unix_s, false), (span.to_unix_s, true)]);
+        }
+        if let Some((span, _)) = wrong {
+            for at in [span.from_unix_s, span.to_unix_s] {
+                switches.extend([(at - 1, false), (at, true)]);
+            }
+            switches.sort_by_key(|&(at, on)| (at, on));
         }
         let mut switches = switches.into_iter().peekable();
         for emission in run.emissions.iter().filter(|emission| emission.at_unix_s < plan.to_unix_s()) {
@@ -114,6 +130,27 @@ impl Told {
         let file = self.site.path(&format!("{logger}.sealed"));
         std::fs::write(&file, hand::dump(&self.truth, self.truth.records_of(logger))).unwrap();
         let output = self.site.output(&["import", "--by", "R. Dale", file.to_str().unwrap()]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    }
+
+    /// Brings what another reader made of a logger's readings: without profiles and events.
+    fn import_csv(&self, logger: Address) {
+        let file = self.site.path(&format!("{logger}.csv"));
+        std::fs::write(&file, hand::own_csv(self.truth.records_of(logger))).unwrap();
+        let output = self.site.output(&["import", "--by", "R. Dale", file.to_str().unwrap()]);
+        // Rows of an epoch of which nothing else is held are refused.
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(matches!(output.status.code(), Some(0 | 1)), "{said}");
+    }
+
+    /// Gives up the first half of a gap.
+    fn write_off(&self, gap: &Value) {
+        let text = |key: &str| gap[key].to_string();
+        let last = (number(&gap["first"]) + number(&gap["last"])) / 2;
+        let (logger, epoch, first, last) = (text("logger"), text("epoch"), text("first"), last.to_string());
+        let of = ["--logger", &logger, "--epoch", &epoch, "--first", &first, "--last", &last];
+        let who = ["--by", "R. Dale", "--reason", "given up", "--now", &self.now()];
+        let output = self.site.output(&[&["write-off"][..], &of, &who].concat());
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     }
 
@@ -249,6 +286,48 @@ fn what_no_logger_could_get_through_is_not_counted_against_its_path() {
     check("after an import");
 }
 
+#[test]
+fn a_time_in_which_the_gateways_clock_was_wrong_changes_no_cause_of_another_time() {
+    let day = |n: i64| FROM_UNIX_S + n * DAY;
+    let mut plan = quiet_plan(4, 5, 6);
+    let storm = Span::new(day(3) + 8 * HOUR, day(3) + 14 * HOUR);
+    plan.radio_outages.push(storm);
+    let off = Span::new(day(1) + 6 * HOUR, day(1) + 15 * HOUR);
+    // What it stamps then lies where it was off two days before, or nowhere near, or in the time after.
+    for by in [-2 * DAY, -FROM_UNIX_S, 20 * HOUR] {
+        let wrong = Span::new(day(3) + 2 * HOUR, day(3) + 20 * HOUR);
+        let told = Told::with_clock(plan.clone(), vec![off], Some((wrong, by)));
+        let json = told.gaps(&[]);
+        let mut said = outages(&json).clone();
+        said.sort_by_key(|outage| outage["from"].as_str().unwrap().to_owned());
+        let [first, second] = &said[..] else { panic!("{by}: {}", json["outages"]) };
+        for (outage, cause, span) in [(first, GATEWAY, off), (second, STORM, storm)] {
+            assert_eq!(outage["cause"], cause, "{by}: {outage}");
+            for (key, at) in [("from", span.from_unix_s), ("to", span.to_unix_s)] {
+                let said = stonechat::when::typed(outage[key].as_str().unwrap()).unwrap();
+                assert!((said - at).abs() < 2 * HOUR, "{by}: {key}: {said} for {at}: {outage}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_storm_in_which_loggers_lost_their_epoch_stays_a_storm() {
+    let mut plan = quiet_plan(4, 5, 4);
+    let storm = FROM_UNIX_S + DAY;
+    plan.radio_outages.push(Span::new(storm, storm + 9 * HOUR));
+    // How many records these made in their old epoch is known to nobody.
+    for number in [11, 12, 13] {
+        let at_unix_s = storm + 8 * HOUR + 1800;
+        plan.restarts.push(RestartPlan { address: address(number), at_unix_s, names_previous: false });
+    }
+    let told = Told::new(plan, Vec::new());
+    let json = told.gaps(&[]);
+    assert!(!json["unclosed"].as_array().unwrap().is_empty());
+    let causes: Vec<&Value> = outages(&json).iter().map(|outage| &outage["cause"]).collect();
+    assert!(!causes.is_empty() && causes.iter().all(|cause| **cause == STORM), "{causes:?}");
+}
+
 /// Every outage of a report against what happened to each of its records.
 fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'static str, u64>) {
     let mut said: BTreeMap<(u16, u32, u32), String> = BTreeMap::new();
@@ -314,6 +393,75 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
     }
 }
 
+/// Every other report says of the missing records what `gaps` says, in JSON and in words, with the daemon up and down.
+fn reports_agree(told: &Told, gaps: &Value, context: &str) {
+    let now = told.now();
+    let report = |command: &str| told.site.json(&[command, "--json", "--now", &now]);
+    let sum = |all: &[&Value], key: &str| all.iter().map(|one| one[key].as_u64().unwrap_or(0)).sum::<u64>();
+    let (status, visits) = (report("status"), report("visits"));
+    let check = |gaps: &Value, completeness: &Value, context: &str| {
+        for logger in &told.plan.loggers {
+            let context = format!("{context}: logger {}", logger.address);
+            let of = |all: &Value| -> Vec<Value> {
+                let mine = all.as_array().unwrap().iter();
+                mine.filter(|one| one["logger"] == logger.address.number()).cloned().collect()
+            };
+            let listed = of(&gaps["gaps"]);
+            let in_state =
+                |state: &str| listed.iter().filter(|gap| gap["state"] == state).collect::<Vec<_>>();
+            let (missing, off) =
+                (sum(&in_state("open"), "records"), sum(&in_state("written-off"), "records"));
+            let counts = of(&completeness["loggers"])[0]["all_time"].clone();
+            assert_eq!(number(&counts["missing"]), missing, "{context}: {counts}");
+            assert_eq!(number(&counts["written_off"]), off, "{context}: {counts}");
+            let held = number(&counts["expected"]) - missing - off;
+            let percent = (1000 * held / number(&counts["expected"])) as f64 / 10.0;
+            assert_eq!(counts["percent_held"].as_f64(), Some(percent), "{context}: {counts}");
+            let open_ends = of(&gaps["unclosed"]).into_iter().filter(|open| open["state"] == "open");
+            let presumed: Vec<Value> = open_ends.chain(of(&gaps["silent"])).collect();
+            let presumed = sum(&presumed.iter().collect::<Vec<_>>(), "presumed_readings");
+            assert_eq!(number(&counts["presumed_readings"]), presumed, "{context}: {counts}");
+            let row = of(&status["loggers"])[0].clone();
+            assert_eq!(number(&row["missing"]), missing, "{context}: {row}");
+            let visit = of(&visits["visits"]);
+            let goes = visit.first().map_or(Value::Null, |visit| visit["go_before_earliest"].clone());
+            assert_eq!(row["next_deadline"], goes, "{context}: {row}");
+        }
+        assert_eq!(number(&completeness["all"]["missing"]), number(&gaps["totals"]["records"]), "{context}");
+    };
+    check(gaps, &report("completeness"), context);
+    assert_eq!(status["totals"]["records"], gaps["totals"]["records"], "{context}");
+
+    let text = told.text(&[]);
+    let open: Vec<&Value> =
+        gaps["gaps"].as_array().unwrap().iter().filter(|gap| gap["state"] == "open").collect();
+    let (records, loggers) =
+        (sum(&open, "records"), open.iter().map(|gap| number(&gap["logger"])).collect::<BTreeSet<_>>());
+    let counted = stonechat::text::counted;
+    let words = format!(
+        "{} in {}, of {}.",
+        counted(records, "record"),
+        counted(open.len() as u64, "gap"),
+        counted(loggers.len() as u64, "logger")
+    );
+    assert_eq!(text.contains(&words), records > 0, "{context}: no {words:?} in {text}");
+    if let Some(at) = text.find(" missing records fell in it") {
+        let words: Vec<&str> = text[..at].rsplitn(4, ' ').collect();
+        let number_of = |word: &str| word.replace(',', "").parse::<u64>().unwrap();
+        assert_eq!(number_of(words[0]), records, "{context}: {text}");
+        let most = outages(gaps).iter().map(|outage| number(&outage["missing"])).max();
+        assert_eq!(Some(number_of(words[2])), most, "{context}: {text}");
+    }
+
+    // No daemon: what was received stays what it was, and what nobody hears now is nobody's silence.
+    std::fs::remove_dir_all(told.site.path("run")).unwrap();
+    let down = told.gaps(&[]);
+    assert_eq!(down["outages"], gaps["outages"], "{context}, daemon down");
+    assert_eq!(down["gaps"], gaps["gaps"], "{context}, daemon down");
+    check(&down, &report("completeness"), &format!("{context}, daemon down"));
+    util::daemon::seems_to_run(&told.site.path("run"), told.plan.to_unix_s());
+}
+
 /// What happens in a field, by a number.
 fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     let mut chance = Chance(seed ^ 0x5ca1_ab1e);
@@ -359,6 +507,29 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     (plan, off)
 }
 
+/// Clocks of some loggers were wrong until they were set, or stand in the year 2000 after a new cell; `true` if there are
+/// new cells.
+fn wrong_clocks(plan: &mut FieldPlan, chance: &mut Chance) -> bool {
+    let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
+    for address in addresses {
+        let at_unix_s = FROM_UNIX_S + chance.below(7 * DAY as usize) as i64;
+        match chance.below(5) {
+            0 => {
+                let seconds_added = [-9 * HOUR, -1800, 1800, 6 * HOUR, 40 * DAY][chance.below(5)];
+                plan.clock_sets.push(ClockSet { address, at_unix_s, seconds_added });
+            }
+            1 => plan.battery_swaps.push(BatterySwap {
+                address,
+                at_unix_s,
+                names_previous: chance.percent(70),
+                clock_set_after_s: chance.percent(60).then(|| 3600 + chance.below(200_000) as u32),
+            }),
+            _ => {}
+        }
+    }
+    !plan.battery_swaps.is_empty()
+}
+
 #[test]
 fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
     let fields = shim::setting("STONECHAT_TEST_FIELDS", FIELDS);
@@ -375,8 +546,12 @@ fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
     });
     let seen: BTreeMap<&str, u64> = seen.into_inner().unwrap();
     if only.is_none() {
+        println!("{fields} fields: {seen:?}");
         for cause in [GATEWAY, STORM, ALONE] {
             assert!(seen.get(cause).is_some_and(|seen| *seen >= fields / 2), "{seen:?}");
+        }
+        for what in ["imports of CSV", "write-offs"] {
+            assert!(seen.get(what).is_some_and(|seen| *seen >= fields / 6), "{seen:?}");
         }
     }
 }
@@ -385,31 +560,58 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
     let context = format!("STONECHAT_TEST_FIELD={seed}");
     let mut chance = Chance(seed);
     let (mut plan, off) = field(seed);
-    let has_restarts = chance.percent(30);
+    let mut has_restarts = chance.percent(30);
     if has_restarts {
         let logger = plan.loggers[chance.below(plan.loggers.len())].address;
         let at = plan.from_unix_s + DAY + chance.below(5 * DAY as usize) as i64;
         plan.restarts.push(RestartPlan { address: logger, at_unix_s: at, names_previous: true });
     }
-    let told = Told::new(plan, off);
+    let has_wrong_clocks = chance.percent(50);
+    let mut wrong = None;
+    if has_wrong_clocks {
+        has_restarts |= wrong_clocks(&mut plan, &mut chance);
+        // Nothing happens at the ends of the time in which the gateway's clock is wrong.
+        let day = |n: usize| FROM_UNIX_S + n as i64 * DAY + 22 * HOUR;
+        let from = chance.below(5);
+        let by = [0, -3 * HOUR, 5 * HOUR, -400 * DAY, -FROM_UNIX_S][chance.below(5)];
+        wrong = chance.percent(60).then(|| (Span::new(day(from), day(from + 1 + chance.below(2))), by));
+    }
+    let told = Told::with_clock(plan, off, wrong);
     let before = told.gaps(&[]);
     compare(&told, &before, &context, seen);
     filtered(&told, &before, &mut chance, &context);
+    reports_agree(&told, &before, &context);
     if chance.percent(50) {
         told.settle();
         assert_eq!(told.gaps(&[])["outages"], before["outages"], "{context}: settled");
     }
     let loggers: Vec<Address> = told.plan.loggers.iter().map(|logger| logger.address).collect();
     let some = chance.below(loggers.len());
-    loggers[..some].iter().for_each(|&logger| told.import(logger));
+    for &logger in &loggers[..some] {
+        if chance.percent(30) {
+            told.import_csv(logger);
+            *seen.entry("imports of CSV").or_default() += 1;
+        }
+        // Sometimes no dump follows yet.
+        if chance.percent(90) {
+            told.import(logger);
+        }
+    }
+    let given_up = chance.percent(50);
+    let left = told.gaps(&[]);
+    if let Some(gap) = left["gaps"].as_array().unwrap().iter().find(|_| given_up) {
+        told.write_off(gap);
+        *seen.entry("write-offs").or_default() += 1;
+    }
     let half = told.gaps(&[]);
     compare(&told, &half, &context, seen);
     filtered(&told, &half, &mut chance, &context);
+    reports_agree(&told, &half, &format!("{context}: after some imports"));
     if chance.percent(50) {
         told.settle();
         assert_eq!(told.gaps(&[])["outages"], half["outages"], "{context}: settled after an import");
     }
-    loggers[some..].iter().for_each(|&logger| told.import(logger));
+    loggers.iter().for_each(|&logger| told.import(logger));
     let after = told.gaps(&[]);
     compare(&told, &after, &context, seen);
     assert_eq!(after["totals"]["records"], 0, "{context}");

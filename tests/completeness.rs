@@ -364,7 +364,7 @@ impl History {
         reader
             .read(|snapshot| {
                 let unsettled = Unsettled::take(snapshot)?;
-                held::count(snapshot, &unsettled, logger, spans, self.now, as_of)
+                held::count(snapshot, &unsettled, logger, spans, self.now, as_of, &|_| ())
             })
             .unwrap()
     }

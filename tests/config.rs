@@ -991,6 +991,54 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
 }
 
 #[test]
+fn check_by_root_answers_for_the_user_that_the_service_runs_as() {
+    use stonechat::config::ServiceUser;
+    let dir = folder(SITE, LOGGERS, KEYS);
+    let record = dir.path().join("record");
+    fs::create_dir(&record).unwrap();
+    let path = format!("path = \"{}\"", record.join("ledger.db").display());
+    let site = SITE.lines().map(|line| if line.starts_with("path") { path.as_str() } else { line });
+    fs::write(dir.path().join("site.toml"), site.collect::<Vec<_>>().join("\n")).unwrap();
+    set_mode(dir.path(), 0o755);
+    // Not the user that this test runs as, which owns all of it.
+    let user = |config_folder: &Path, writable: &Path| ServiceUser {
+        name: "stonechat".into(),
+        uid: 61_234,
+        gids: vec![61_234],
+        config_folder: config_folder.to_path_buf(),
+        writable: vec![writable.to_path_buf()],
+    };
+    let ledger = |service_user: ServiceUser| {
+        let environment = Environment { service_user: Some(service_user), ..Environment::default() };
+        let mut report = Vec::new();
+        check::run_in(&dir.path().join("site.toml"), &environment, true, &mut report);
+        let report: serde_json::Value = serde_json::from_slice(&report).unwrap();
+        assert_eq!(report["problems"], serde_json::json!([]), "{report}");
+        (report["ledger"]["ok"] == true, report["ledger"]["text"].as_str().unwrap().to_owned())
+    };
+    set_mode(&record, 0o755);
+    let (ok, text) = ledger(user(dir.path(), &record));
+    assert!(!ok && text.contains("the user stonechat, who may not write to"), "{text}");
+    assert!(text.contains(&format!("run `chown stonechat: {}`", record.display())), "{text}");
+    // Another configuration is that of whoever runs the daemon with it.
+    assert!(ledger(user(Path::new("/etc/stonechat"), &record)).0);
+
+    set_mode(&record, 0o777);
+    let (ok, text) = ledger(user(dir.path(), &record));
+    assert!(ok, "{text}");
+    let (ok, text) = ledger(user(dir.path(), Path::new("/var/lib/stonechat")));
+    assert!(!ok && text.contains("may write only below /var/lib/stonechat"), "{text}");
+    // What a command of root's left.
+    let left = record.join("ledger.db.lock");
+    fs::write(&left, "").unwrap();
+    set_mode(&left, 0o600);
+    let (ok, text) = ledger(user(dir.path(), &record));
+    assert!(!ok && text.contains("ledger.db.lock"), "{text}");
+    set_mode(&left, 0o666);
+    assert!(ledger(user(dir.path(), &record)).0);
+}
+
+#[test]
 fn init_writes_files_that_check_accepts_but_for_the_port_and_overwrites_none() {
     let dir = tempfile::tempdir().unwrap();
     let target = dir.path().join("etc/stonechat");

@@ -25,6 +25,7 @@ use stonechat::ledger::query::Reader;
 use stonechat::ledger::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Ledger, RadioId, Reception, Stamp, Window,
 };
+use stonechat::record::facts::Listening;
 use stonechat::report::memory::{InLogger, InMemory};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
@@ -163,7 +164,12 @@ impl Facts for Model {
         let found = self.held().filter(|made| made.id == id).min_by_key(|made| !made.is_authentic());
         Ok(found.and_then(|made| {
             let time = made.time().or(made.received_at)?;
-            Some(Seen { time, received_at: made.known_at(), is_reading: made.is_reading() })
+            Some(Seen {
+                time,
+                received_at: made.known_at(),
+                stamped_at: made.received_at,
+                is_reading: made.is_reading(),
+            })
         }))
     }
 
@@ -303,8 +309,14 @@ impl Facts for Model {
         Ok(all)
     }
 
-    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Infallible> {
-        Ok(self.listening.clone())
+    fn listening(&self) -> Result<Vec<Listening>, Infallible> {
+        let span = |&(radio, since, until): &(u8, i64, i64)| Listening {
+            radio,
+            synchronised: true,
+            since: GatewayTime(since),
+            until: GatewayTime(until),
+        };
+        Ok(self.listening.iter().map(span).collect())
     }
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Infallible> {
@@ -553,6 +565,7 @@ impl Gateway {
             radio: RadioId(radio),
             since,
             until,
+            synchronised: true,
             tally: Tally::default(),
             noise_bytes: 0,
             bytes: 0,

@@ -21,7 +21,7 @@ use stonechat::wire::seq::{Address, Identity, Slot};
 use tempfile::TempDir;
 use util::daemon::{Daemon, PATIENCE, Site, binary};
 use util::truth::ledger_equals_truth;
-use util::{read_data, unhex};
+use util::{hand, read_data, unhex};
 
 const FROM: i64 = 1_780_000_000;
 const DAY: i64 = 86_400;
@@ -252,6 +252,52 @@ fn a_key_sheet_is_refused_for_a_logger_without_an_open_key_and_the_others_get_th
     assert!(complaint.contains("logger 18 has no key that is open"), "{complaint}");
     // An epoch that the keyring names was used.
     assert!(shown.contains("above 900, the largest used at this address\n"), "{shown}");
+}
+
+#[test]
+fn the_sheet_of_a_unit_that_replaces_another_has_a_slot_and_an_epoch_above_every_one_used() {
+    let (plan, logger) = (plan(71, 2, 1), Address::new(11).unwrap());
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    let sheet = |name: &str, args: &[&str]| {
+        let file = site.path(name);
+        let args = [&["key", "derive", "-o", file.to_str().unwrap()], args].concat();
+        let output = site.output(&args);
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        (output.status.code(), std::fs::read_to_string(&file).unwrap_or_default(), said)
+    };
+    // Nothing was ever there: no slot is above none.
+    let (code, first, _) = sheet("first", &["--logger", "11", "--replacement"]);
+    assert!(code == Some(0) && first.contains("\n  slot       0 (has opened no frame yet)\n"), "{first}");
+
+    let run = Field::new(plan.clone()).run_out();
+    hand::receive(&site.ledger(), &plan, &run.emissions);
+    let (code, old, _) = sheet("old", &["--logger", "11"]);
+    assert!(code == Some(0) && old.contains("\n  slot       0 (in use since "), "{old}");
+    let (code, new, said) = sheet("new", &["--logger", "11", "--replacement"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(new.contains("\n  slot       1 (has opened no frame yet)\n"), "{new}");
+    let key = site_key(&plan).derive(logger, Slot(1)).hex();
+    assert!(new.contains(&format!("\n  key        {}\n", &*key)), "{new}");
+    let used = run.truth.records_of(logger).iter().map(|record| record.identity.epoch.number()).max();
+    assert!(advised_epoch(&new) > u64::from(used.unwrap()), "{new}");
+
+    // A key that was entered for the new unit beforehand is taken; one that no key serves is refused.
+    let keys = std::fs::read_to_string(site.path("keys.toml")).unwrap();
+    let own = "\n[[key]]\naddress = 11\nslot = 4\nhex = \"4be07113c9a65d28f00d3a9e62b4178c\"\n";
+    std::fs::write(site.path("keys.toml"), format!("{keys}{own}")).unwrap();
+    let (code, given, said) = sheet("given", &["--logger", "11", "--replacement"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(given.contains("\n  slot       4 ("), "{given}");
+    let only_0 = keys.replacen("[site_key]\n", "[site_key]\nslots = [0]\n", 1);
+    assert_ne!(only_0, keys);
+    std::fs::write(site.path("keys.toml"), only_0).unwrap();
+    let (code, none, said) = sheet("none", &["--logger", "11", "--replacement"]);
+    assert_eq!((code, none.as_str()), (Some(2), ""));
+    assert!(
+        said.contains("needs a slot above 0") && said.contains("add 1 to `slots` of [site_key]"),
+        "{said}"
+    );
+    assert_eq!(sheet("both", &["--logger", "11", "--replacement", "--slot", "3"]).0, Some(2));
 }
 
 fn plan(seed: u64, loggers: usize, days: u32) -> FieldPlan {

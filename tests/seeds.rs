@@ -677,8 +677,8 @@ impl World {
         }
         self.synchronised = self.chance.percent(50);
         if (self.offset - before).abs() > 30 {
-            let (until, since) = (self.steady + before, self.steady + self.offset);
-            self.intake.clock_changed(until, since);
+            let now = self.now();
+            self.intake.clock_changed(self.steady + before, now);
         }
         self.figures.clock_changes += 1;
     }
@@ -1316,7 +1316,7 @@ impl World {
                     assert!(shut.contains(hex.as_str()), "{} waits for its key, and is gone", made.id);
                 }
                 // No time that the clock jumped over counts as listened to.
-                let listened: i64 = snapshot.listening()?.iter().map(|(_, since, until)| until - since).sum();
+                let listened: i64 = snapshot.listening()?.iter().map(|of| of.until.since(of.since)).sum();
                 let slack = 5 * 2 * (self.figures.commits + self.figures.clock_changes + 1) as i64;
                 assert!(listened <= 2 * (self.steady - 1000) + slack, "listened to {listened} s");
                 Ok(())

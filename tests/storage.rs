@@ -374,13 +374,13 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
     // Boots with the time that was saved two days ago, and is set right after a minute.
     intake.up(0, at(1_780_000_000));
-    intake.clock_changed(1_780_000_060, 1_780_172_860);
+    intake.clock_changed(1_780_000_060, at(1_780_172_860));
     intake.close_windows(at(1_780_172_920));
     ledger.append(&intake.batch, &plan.to_roster(), at(1_780_172_920)).unwrap();
     for _ in 0..2 {
         let reader = Reader::open(&path).unwrap();
         let spans = reader.read(|snapshot| stonechat::gaps::Facts::listening(snapshot)).unwrap();
-        let spans: Vec<_> = spans.into_iter().map(|(_, since, until)| (since, until)).collect();
+        let spans: Vec<_> = spans.into_iter().map(|of| (of.since.unix_s(), of.until.unix_s())).collect();
         assert_eq!(spans, [(1_780_000_000, 1_780_000_060), (1_780_172_860, 1_780_172_920)]);
         ledger.settle(u32::MAX, 1).unwrap();
     }

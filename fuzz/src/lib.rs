@@ -423,7 +423,7 @@ pub fn config(data: &[u8]) {
         write(name, if at == which { content } else { right.as_bytes() });
     }
     let site = folder().join(FILES[0]);
-    let environment = Environment { credentials_directory: None, runtime_directory: Some(folder().clone()) };
+    let environment = Environment { runtime_directory: Some(folder().clone()), ..Environment::default() };
     let survey = config::survey(&site, &environment);
     let mut told = survey.problems.to_string();
     for warning in &survey.warnings {

@@ -70,6 +70,7 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
     let trials = config.map(|config| Trials {
         ports: config.radios.iter().map(|radio| (radio.name.clone(), try_port(radio))).collect(),
         ledger: try_ledger(&config.ledger.path)
+            .and_then(|found| as_the_service(config, environment).map_or(Ok(found), Err))
             .and_then(|found| ask_ledger(config, survey.keyring.as_ref(), found, &mut told))
             .into(),
     });
@@ -218,6 +219,11 @@ fn connect(address: &str, deadline: Instant) -> io::Result<()> {
         }
     }
     Err(last)
+}
+
+/// Why the service could not write the ledger that root may write.
+fn as_the_service(config: &Config, environment: &Environment) -> Option<String> {
+    environment.service_user.as_ref()?.refused(&config.file, &config.ledger.path)
 }
 
 /// Looks at the ledger's folder, and at the ledger from outside.

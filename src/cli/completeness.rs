@@ -2,13 +2,15 @@
 //! came; now, or as it was known at a time.
 
 use super::table::Table;
-use super::{DONE, Progress, USAGE, could_not, load, print, print_json};
+use super::{DONE, Progress, USAGE, could_not, gateway, load, print, print_json};
 use crate::completeness::{self, Counts, LoggerCounts, Span};
 use crate::config::Config;
+use crate::gaps::Report;
 use crate::ledger::Error;
 use crate::ledger::held::{self, Unsettled};
 use crate::ledger::query::Reader;
 use crate::report::service::service;
+use crate::state::DaemonState;
 use crate::text::thousands;
 use crate::text::{local, offset_label, rfc3339};
 use crate::view;
@@ -166,14 +168,34 @@ pub fn count(
         .filter(|logger| wanted.loggers.is_empty() || wanted.loggers.contains(&logger.address))
         .collect();
     let reader = Reader::open(&config.ledger.path)?;
+    let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
     let mut counts = Vec::new();
     while counts.len() < loggers.len() {
         reader.read(|snapshot| {
             let taken = Instant::now();
             let unsettled = Unsettled::take(snapshot)?;
+            // A silence that the gateway explains is nobody's readings, here as in `gaps`.
+            let explained: Box<dyn Fn(&mut Report)> = match wanted.as_of {
+                None => {
+                    let gateway = gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+                    Box::new(move |report| drop(gateway.take_explained(report)))
+                }
+                Some(at) => {
+                    let then = gateway::Then::look(&config.roster, snapshot, at)?;
+                    Box::new(move |report| then.take_explained(report))
+                }
+            };
             while let Some(logger) = loggers.get(counts.len()) {
                 progress(logger.address, counts.len() + 1, loggers.len());
-                counts.push(held::count(snapshot, &unsettled, logger, &wanted.spans, now, wanted.as_of)?);
+                counts.push(held::count(
+                    snapshot,
+                    &unsettled,
+                    logger,
+                    &wanted.spans,
+                    now,
+                    wanted.as_of,
+                    &explained,
+                )?);
                 if taken.elapsed() > HOLD {
                     break;
                 }

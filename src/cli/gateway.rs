@@ -1,12 +1,14 @@
 //! How the gateway is, for every report: what the daemon says of itself, and what the ledger tells.
 
 use crate::config::roster::{InService, Roster};
-use crate::gaps::{self, Facts};
+use crate::gaps::{self, Facts, Report, Silence};
 use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
+use crate::record::facts::Listening;
 use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
 use crate::state::DaemonState;
 use crate::wire::seq::{Address, Identity, Sequence};
+use std::collections::BTreeMap;
 
 /// When the newest record held of a logger came in by radio: it may have been opened later, with another key.
 fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Result<Option<i64>, Error> {
@@ -17,6 +19,55 @@ fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Result<Option<i64>
     match newest {
         Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at)),
         None => Ok(None),
+    }
+}
+
+/// How the gateway was at an earlier time, as far as the ledger says it: no daemon's word of then is left.
+pub struct Then {
+    at: i64,
+    listening: Vec<Listening>,
+    /// After what a logger is silent, and from when it is in service.
+    limits: BTreeMap<Address, (Option<i64>, Option<i64>)>,
+}
+
+impl Then {
+    /// Reads it from one state of the ledger.
+    pub fn look(roster: &Roster, snapshot: &Snapshot<'_>, at: i64) -> Result<Self, Error> {
+        let mut limits = BTreeMap::new();
+        for logger in roster.loggers() {
+            let in_service_from = match logger.in_service {
+                Some(InService::From(since)) => Some(since),
+                _ => None,
+            };
+            let limit = gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?;
+            limits.insert(logger.address, (limit, in_service_from));
+        }
+        Ok(Self { at, listening: snapshot.listening()?, limits })
+    }
+
+    /// Leaves those silences in a report of then that are the loggers'.
+    pub fn take_explained(&self, report: &mut Report) {
+        let of_silence = |silence: &Silence| {
+            let (silent_after_s, in_service_from) =
+                self.limits.get(&silence.logger).copied().unwrap_or_default();
+            LoggerHeard {
+                logger: silence.logger,
+                silent_after_s,
+                in_service_from,
+                last_heard: silence.last_heard,
+                is_accounted_for: false,
+            }
+        };
+        let loggers: Vec<LoggerHeard> = report.silent.iter().map(of_silence).collect();
+        let gateway = Gateway::new(&Evidence {
+            now: self.at,
+            daemon: None,
+            is_alive: false,
+            listening: &self.listening,
+            loggers: &loggers,
+            shut: &[],
+        });
+        gateway.take_explained(report);
     }
 }
 

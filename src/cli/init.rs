@@ -6,6 +6,7 @@
 
 use super::key::fresh;
 use super::{COULD_NOT, DONE};
+use crate::config::{CONFIG_FOLDER, STATE_FOLDER};
 use crate::files::{self, NewFile};
 use crate::seal::hex;
 use std::fs;
@@ -16,6 +17,8 @@ use zeroize::Zeroizing;
 const SITE: &str = include_str!("../../config/site.toml");
 const LOGGERS: &str = include_str!("../../config/loggers.toml");
 const KEYS: &str = include_str!("../../config/keys.toml");
+/// Where the example keeps the ledger: next to itself.
+const PATH: &str = "path = \"ledger.db\"";
 /// The key in the example, which `check` refuses.
 const PLACEHOLDER: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
@@ -34,8 +37,9 @@ pub fn run(dir: &Path, out: &mut dyn Write) -> u8 {
 fn write_all(dir: &Path) -> Result<(), String> {
     let keys = keys_with_fresh_key().map_err(|error| format!("no fresh key can be made: {error}"))?;
     let file = |name: &str, text, mode| NewFile { path: dir.join(name), bytes: text, mode };
+    let site = site(dir);
     let files = [
-        file("site.toml", SITE.as_bytes(), 0o644),
+        file("site.toml", site.as_bytes(), 0o644),
         file("loggers.toml", LOGGERS.as_bytes(), 0o644),
         file("keys.toml", keys.as_bytes(), 0o600),
     ];
@@ -43,6 +47,16 @@ fn write_all(dir: &Path) -> Result<(), String> {
     files::refuse_taken(files.iter().map(|file| file.path.clone())).map_err(|error| error.to_string())?;
     fs::create_dir_all(dir).map_err(|error| format!("{} cannot be made: {error}", dir.display()))?;
     files::put_all_new(&files).map_err(|error| error.to_string())
+}
+
+/// The example; of the service, with the ledger where the service may write.
+fn site(dir: &Path) -> String {
+    let is_the_services = std::path::absolute(dir).is_ok_and(|dir| dir == Path::new(CONFIG_FOLDER));
+    if is_the_services {
+        SITE.replacen(PATH, &format!("path = \"{STATE_FOLDER}/ledger.db\""), 1)
+    } else {
+        SITE.to_owned()
+    }
 }
 
 /// The example with 32 bytes of chance in place of its key.
@@ -64,11 +78,7 @@ fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {
     let (dir, site) = (dir.display(), site.display());
     writeln!(out, "wrote site.toml, loggers.toml and keys.toml to {dir}; next:")?;
     writeln!(out, "  1. {dir}/site.toml: the site's name, its offset from UTC and the radio's port")?;
-    writeln!(
-        out,
-        "     (ls -l /dev/serial/by-id/ lists the ports); where systemd runs the daemon, also the ledger's"
-    )?;
-    writeln!(out, "     path, below /var/lib/stonechat")?;
+    writeln!(out, "     (ls -l /dev/serial/by-id/ lists the ports)")?;
     writeln!(out, "  2. {dir}/loggers.toml: your loggers in place of the three invented ones")?;
     writeln!(
         out,
@@ -80,4 +90,21 @@ fn write_next_steps(dir: &Path, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "     (or --all; to a terminal, or with -o FILE into a new file)")?;
     writeln!(out, "  5. stonechat -c {site} check")?;
     writeln!(out, "  6. stonechat -c {site} run")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_services_ledger_lies_where_the_service_may_write_and_any_other_next_to_its_site() {
+        for dir in ["/etc/stonechat", "/etc/stonechat/", "/etc/./stonechat"] {
+            let site = site(Path::new(dir));
+            assert!(site.contains("\npath = \"/var/lib/stonechat/ledger.db\"\n"), "{dir}: {site}");
+            assert!(!site.contains("\npath = \"ledger.db\"\n"), "{dir}: {site}");
+        }
+        for dir in ["here", "/home/ada/etc/stonechat", "/etc/stonechat/second"] {
+            assert_eq!(site(Path::new(dir)), SITE, "{dir}");
+        }
+    }
 }

@@ -46,6 +46,7 @@ pub enum Command {
     New(NewArgs),
     /// Print what a logger's programmer needs: address, slot, key, algorithm, epoch, wire format
     #[command(after_help = "Examples:\n  stonechat key derive --logger 17\n  \
+                            stonechat key derive --logger 17 --replacement\n  \
                             stonechat key derive --all -o sheet.txt")]
     Derive(DeriveArgs),
     /// Say which key slots a logger has used, and walk through changing its key
@@ -87,6 +88,10 @@ pub struct DeriveArgs {
     /// that has a key]
     #[arg(long, value_name = "SLOT")]
     slot: Option<u8>,
+    /// For a unit that takes the place of another at this address: a slot above every one used there, as the wire format
+    /// demands
+    #[arg(long, conflicts_with_all = ["slot", "all"])]
+    replacement: bool,
     #[command(flatten)]
     output: Output,
 }
@@ -254,17 +259,26 @@ fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<
         None => config.roster.loggers().collect(),
     };
     let keyring = config::load_keyring(&config).map_err(|problems| super::refused(&problems))?;
-    let mut past = past(&config).unwrap_or_else(|error| {
-        eprintln!(
-            "stonechat: epochs and slots used before are not known ({error}); see to it that the new ones are \
-             larger"
-        );
-        BTreeMap::new()
-    });
+    let mut past = match past(&config) {
+        Ok(past) => past,
+        // A slot that was used would let the old unit's keeper write the new one's records.
+        Err(error) if args.replacement => return Err(super::could_not(&error)),
+        Err(error) => {
+            eprintln!(
+                "stonechat: epochs and slots used before are not known ({error}); see to it that the new ones are \
+                 larger"
+            );
+            BTreeMap::new()
+        }
+    };
     let (mut sheets, mut refused) = (Vec::new(), Vec::new());
     for logger in loggers {
         let past = past.remove(&logger.address).unwrap_or_default();
-        match sheet(&config, &keyring, logger, args.slot.map(Slot), past) {
+        let wanted = match args.replacement {
+            true => slot_of_replacement(&config, &keyring, logger.address, &past),
+            false => Ok(args.slot.map(Slot)),
+        };
+        match wanted.and_then(|wanted| sheet(&config, &keyring, logger, wanted, past)) {
             Ok(sheet) => sheets.push(sheet),
             Err(text) => refused.push(text),
         }
@@ -283,6 +297,35 @@ fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<
         sheets.iter().try_for_each(|sheet| sheet.write(&keyring, now, config.site.utc_offset_s, file))
     })?;
     Ok(if refused.is_empty() { DONE } else { NO })
+}
+
+/// The slot for a unit that takes the place of another: the lowest above every one used at the address. `None`: no unit is
+/// known to have been there.
+fn slot_of_replacement(
+    config: &Config,
+    keyring: &Keyring,
+    address: Address,
+    past: &Past,
+) -> Result<Option<Slot>, String> {
+    let closed = (0..=u8::MAX).map(Slot).filter(|&slot| keyring.closed_at(address, slot).is_some());
+    let used = past.slots.iter().map(|&(slot, _)| slot).chain(closed).max();
+    // Records without a frame that this gateway opened: brought by hand, from a unit that had some slot.
+    let used = used.or_else(|| past.epoch_largest.map(|_| Slot(0)));
+    let Some(used) = used else { return Ok(None) };
+    let Some(next) = used.0.checked_add(1) else {
+        return Err(format!("logger {address} has used every slot; give the new unit another address"));
+    };
+    // One that was given a key for it beforehand, else the next that derives one.
+    let above = || (next..=u8::MAX).map(Slot).filter(|&slot| keyring.has_key(address, slot));
+    let given = keyring.given_slots(address).filter(|slot| slot.0 >= next).min();
+    given.or_else(|| above().next()).map(Some).ok_or_else(|| {
+        format!(
+            "a unit that takes another's place needs a slot above {used}, the largest used at address {address}, and no \
+             key is there for one; add {next} to `slots` of [site_key] in {keys}, or a [[key]] of slot {next} \
+             (`stonechat key new` makes it)",
+            keys = config.keys_file.display()
+        )
+    })
 }
 
 /// A logger's sheet, or why there is none.
@@ -327,7 +370,7 @@ fn heading(config: &Config, now: i64) -> String {
          Whoever has a key can write its logger's records: show this to nobody, and delete it when it is done.\n\
          A logger that only gets another key goes on with its epoch and sequence. A unit that is new at its\n\
          address, or has forgotten its epoch, gets the epoch below; where there was another unit before, also a\n\
-         slot above every one used there (--slot).\n",
+         slot above every one used there (--replacement finds it).\n",
         config.site.name,
         rfc3339(now)
     )

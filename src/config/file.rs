@@ -10,7 +10,7 @@ use super::problem::Problem;
 use rustix::fs::OFlags;
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read};
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Component, Path};
 use zeroize::Zeroizing;
 
@@ -99,6 +99,37 @@ pub(super) fn read(
             None
         }
     }
+}
+
+/// The text of a file of the system's, which is no configuration of ours; `None` where it cannot be read as one.
+pub(super) fn plain_text(path: &Path) -> Option<String> {
+    let file = open(path).ok()?;
+    let metadata = file.metadata().ok().filter(|of| of.is_file() && of.len() <= FILE_LEN_MAX_BYTES)?;
+    let mut text = String::new();
+    file.take(metadata.len()).read_to_string(&mut text).ok()?;
+    Some(text)
+}
+
+/// Those of a folder whose names end in a dot and `extension`.
+pub(super) fn plain_texts_in(folder: &Path, extension: &str) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let paths = entries.filter_map(Result::ok).map(|entry| entry.path());
+    let wanted = paths.filter(|path| path.extension().is_some_and(|end| end == extension));
+    wanted.filter_map(|path| plain_text(&path)).collect()
+}
+
+/// Whether the mode of a file lets a user of these groups do all of `wanted`, of 4 read, 2 write, 1 pass. `None`: it
+/// cannot be looked at.
+pub(super) fn may(path: &Path, uid: u32, gids: &[u32], wanted: u32) -> Option<bool> {
+    let of = path.metadata().ok()?;
+    let shift = if of.uid() == uid {
+        6
+    } else if gids.contains(&of.gid()) {
+        3
+    } else {
+        0
+    };
+    Some((of.mode() >> shift) & wanted == wanted)
 }
 
 fn open(path: &Path) -> io::Result<File> {

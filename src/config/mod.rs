@@ -22,12 +22,14 @@ mod points;
 mod problem;
 mod read;
 pub mod roster;
+mod service_user;
 mod site;
 
 pub use advice::advice;
 pub use file::FILE_LEN_MAX_BYTES;
 pub use loggers::LOGGERS_MAX;
 pub use problem::{Problem, Problems};
+pub use service_user::{CONFIG_FOLDER, STATE_FOLDER, ServiceUser};
 
 use crate::seal::keyring::Keyring;
 use crate::units::calibration::Calibrations;
@@ -176,12 +178,15 @@ pub struct Environment {
     pub credentials_directory: Option<PathBuf>,
     /// `$RUNTIME_DIRECTORY`, the first one if there are several; without it [`RUNTIME_DIR`], if that is there.
     pub runtime_directory: Option<PathBuf>,
+    /// As whom the installed service runs the daemon, where root asks.
+    pub service_user: Option<ServiceUser>,
 }
 
 impl Environment {
     /// This process's own.
     pub fn of_process() -> Self {
-        Self::of(|name| std::env::var_os(name), Path::new(RUNTIME_DIR))
+        let service_user = ServiceUser::of_system();
+        Self { service_user, ..Self::of(|name| std::env::var_os(name), Path::new(RUNTIME_DIR)) }
     }
 
     /// From variables, and the folder that stands in for `$RUNTIME_DIRECTORY` if it is there.
@@ -192,6 +197,7 @@ impl Environment {
         Self {
             credentials_directory: variable("CREDENTIALS_DIRECTORY").map(PathBuf::from),
             runtime_directory: named.or_else(usual),
+            service_user: None,
         }
     }
 

@@ -94,7 +94,7 @@ impl Intake {
         let Some(line) = self.lines.get_mut(radio) else { return };
         line.deframer.reset();
         line.noise = 0;
-        line.window = Some(open_window(line.id, now.unix_s));
+        line.window = Some(open_window(line.id, now));
     }
 
     /// A port is gone: what it left unfinished is dropped and not counted.
@@ -117,7 +117,8 @@ impl Intake {
         now: Stamp,
     ) {
         let Some(line) = self.lines.get_mut(radio) else { return };
-        let window = line.window.get_or_insert_with(|| open_window(line.id, now.unix_s));
+        line.note_synchronised(&mut self.batch, now);
+        let window = line.window.get_or_insert_with(|| open_window(line.id, now));
         window.bytes += bytes.len() as u64;
         while let Some(run) = line.deframer.next_run(&mut bytes) {
             self.frames_in += 1;
@@ -174,13 +175,16 @@ impl Intake {
     /// Closes the open windows into the batch, as of now, and opens the next ones. Call before each commit.
     pub fn close_windows(&mut self, now: Stamp) {
         for line in &mut self.lines {
+            line.note_synchronised(&mut self.batch, now);
             let Some(window) = &mut line.window else { continue };
             // A clock that went backwards makes an empty window, never a negative one.
             window.until = now.unix_s.max(window.since);
             let before = self.batch.windows.iter_mut().rfind(|before| before.radio == line.id);
             match before {
                 // A commit that was refused left the window before it here: one goes on.
-                Some(before) if before.until == window.since => {
+                Some(before)
+                    if before.until == window.since && before.synchronised == window.synchronised =>
+                {
                     before.until = window.until;
                     before.tally.merge(&window.tally);
                     before.noise_bytes += window.noise_bytes;
@@ -188,13 +192,13 @@ impl Intake {
                 }
                 _ => self.batch.windows.push(*window),
             }
-            *window = open_window(line.id, now.unix_s);
+            *window = open_window(line.id, now);
         }
     }
 
     /// The gateway's clock was changed: what was listened to before ends at `until` by the old clock, and goes on
     /// from `since` by the new one. No time that the clock jumped over counts as listened to.
-    pub fn clock_changed(&mut self, until: i64, since: i64) {
+    pub fn clock_changed(&mut self, until: i64, since: Stamp) {
         for line in &mut self.lines {
             let Some(window) = &mut line.window else { continue };
             window.until = until.max(window.since);
@@ -202,7 +206,7 @@ impl Intake {
             *window = open_window(line.id, since);
         }
         for last in self.lines.iter_mut().filter_map(|line| line.last_frame.as_mut()) {
-            last.unix_s = last.unix_s.saturating_add(since.saturating_sub(until));
+            last.unix_s = last.unix_s.saturating_add(since.unix_s.saturating_sub(until));
         }
     }
 
@@ -222,6 +226,20 @@ impl Intake {
     }
 }
 
-fn open_window(radio: RadioId, since: i64) -> Window {
-    Window { radio, since, until: since, tally: crate::judge::Tally::default(), noise_bytes: 0, bytes: 0 }
+impl Line {
+    /// A window has one kind of clock: where the clock became synchronised without a jump, or ceased to be, another begins.
+    fn note_synchronised(&mut self, batch: &mut Batch, now: Stamp) {
+        let Some(window) = &mut self.window else { return };
+        if window.synchronised != now.synchronised {
+            window.until = now.unix_s.max(window.since);
+            batch.windows.push(*window);
+            *window = open_window(self.id, now);
+        }
+    }
+}
+
+fn open_window(radio: RadioId, since: Stamp) -> Window {
+    let Stamp { unix_s: since, synchronised } = since;
+    let tally = crate::judge::Tally::default();
+    Window { radio, since, until: since, synchronised, tally, noise_bytes: 0, bytes: 0 }
 }

@@ -108,6 +108,16 @@ impl Shut {
     }
 }
 
+/// What a row of counts in the journal is about.
+enum TallyOf {
+    /// A radio's window, of so many seconds.
+    Radio { radio: RadioId, synchronised: bool, span: i64 },
+    /// Frames of a logger that brought no record.
+    Logger(u16),
+    /// Nothing: it only takes a row number.
+    None,
+}
+
 /// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
 #[derive(Clone, Copy, Debug)]
 pub struct Window {
@@ -117,6 +127,8 @@ pub struct Window {
     pub since: i64,
     /// Until when.
     pub until: i64,
+    /// Whether the gateway's clock was synchronised in it.
+    pub synchronised: bool,
     /// Noise, skipped, foreign and unopened frames.
     pub tally: Tally,
     /// Encoded bytes of noise.
@@ -779,19 +791,13 @@ impl<'a> Writer<'a> {
                 tally.merge(&records);
             }
             let span = window.until.saturating_sub(window.since).max(0);
-            self.insert_tally(
-                0,
-                Some(window.radio),
-                window.since,
-                span,
-                &tally,
-                window.noise_bytes,
-                window.bytes,
-            )?;
+            let of = TallyOf::Radio { radio: window.radio, synchronised: window.synchronised, span };
+            self.insert_tally(of, window.since, &tally, (window.noise_bytes, window.bytes))?;
             receipt.by_radio.push((window.radio, tally));
         }
         for (radio, tally) in by_radio {
-            self.insert_tally(0, Some(radio), self.now.unix_s, 0, &tally, 0, 0)?;
+            let of = TallyOf::Radio { radio, synchronised: self.now.synchronised, span: 0 };
+            self.insert_tally(of, self.now.unix_s, &tally, (0, 0))?;
             receipt.by_radio.push((radio, tally));
         }
         let mut by_logger = std::mem::take(&mut self.by_logger);
@@ -799,7 +805,7 @@ impl<'a> Writer<'a> {
             by_logger.entry(address).or_default().add(Outcome::Foreign, frames);
         }
         for (address, tally) in by_logger {
-            self.insert_tally(address, None, self.now.unix_s, 0, &tally, 0, 0)?;
+            self.insert_tally(TallyOf::Logger(address), self.now.unix_s, &tally, (0, 0))?;
         }
         Ok(())
     }
@@ -807,22 +813,23 @@ impl<'a> Writer<'a> {
     /// A journal row that counts nothing: it gives what goes past the journal a place among its numbers, so that
     /// backups and retention know which copy has it. Returns its number.
     pub fn insert_mark(&mut self) -> Result<i64, Error> {
-        self.insert_tally(0, None, self.now.unix_s, 0, &Tally::default(), 0, 0)?;
+        self.insert_tally(TallyOf::None, self.now.unix_s, &Tally::default(), (0, 0))?;
         Ok(self.state.seen_row)
     }
 
-    #[allow(clippy::too_many_arguments)]
     fn insert_tally(
         &mut self,
-        logger: u16,
-        radio: Option<RadioId>,
+        of: TallyOf,
         since: i64,
-        span: i64,
         tally: &Tally,
-        noise_bytes: u64,
-        bytes: u64,
+        (noise_bytes, bytes): (u64, u64),
     ) -> Result<(), Error> {
         let row = self.next_row();
+        let (logger, radio, synchronised, span) = match of {
+            TallyOf::Radio { radio, synchronised, span } => (0, Some(radio), Some(synchronised), span),
+            TallyOf::Logger(logger) => (logger, None, None, 0),
+            TallyOf::None => (0, None, None, 0),
+        };
         let some = |number: u64| i64::try_from(number).ok().filter(|&number| number > 0);
         let mut values = [None; 31];
         let fixed = [Some(row), Some(kind::TALLY), Some(logger.into()), Some(0), Some(0), Some(0)];
@@ -830,6 +837,7 @@ impl<'a> Writer<'a> {
         values[6] = Some(since);
         values[7] = Some(span);
         values[13] = radio.map(|radio| radio.0.into());
+        values[14] = synchronised.map(i64::from);
         for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
             values[21 + at] = some(tally.of(outcome));
         }

@@ -21,10 +21,10 @@ use crate::clock::{ClockEvent, EpochClock};
 use crate::completeness::{self, Count, LoggerCounts, Source, Span};
 use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::gaps;
+use crate::gaps::{self, Report};
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::clocks::Clocks;
-use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::params;
@@ -151,7 +151,8 @@ impl Unsettled {
     }
 }
 
-/// One logger's counts, now (`as_of` of `None`) or as of a time; `now` is what silences are told by.
+/// One logger's counts, now (`as_of` of `None`) or as of a time; `now` is what silences are judged by. `explain` takes from
+/// the report those silences that are not the logger's.
 pub fn count(
     snapshot: &Snapshot<'_>,
     unsettled: &Unsettled,
@@ -159,8 +160,9 @@ pub fn count(
     spans: &[Span],
     now: i64,
     as_of: Option<i64>,
+    explain: &dyn Fn(&mut Report),
 ) -> Result<LoggerCounts, Error> {
-    let reader = OfLogger { snapshot, unsettled: unsettled.0.get(&logger.address), logger, as_of };
+    let reader = OfLogger { snapshot, unsettled: unsettled.0.get(&logger.address), logger, as_of, explain };
     let rare = reader.rare()?;
     match as_of {
         None => reader.now(&rare, spans, now),
@@ -173,6 +175,7 @@ struct OfLogger<'a, 'db> {
     unsettled: Option<&'a Recent>,
     logger: &'a Logger,
     as_of: Option<i64>,
+    explain: &'a dyn Fn(&mut Report),
 }
 
 impl OfLogger<'_, '_> {
@@ -300,7 +303,9 @@ impl OfLogger<'_, '_> {
     fn now(&self, rare: &ByEpoch, spans: &[Span], now: i64) -> Result<LoggerCounts, Error> {
         let (coverage, address) = (self.coverage(), self.logger.address);
         let facts = Told { snapshot: self.snapshot, as_of: None };
-        let report = gaps::report(&self.roster(), &coverage, &facts, now, |of| of == self.logger.address)?;
+        let mut report =
+            gaps::report(&self.roster(), &coverage, &facts, now, |of| of == self.logger.address)?;
+        (self.explain)(&mut report);
         let mut count = Count::new(address, spans);
         let blocks = self.blocks()?;
         let by_radio = self.all_by_radio(&coverage)?;
@@ -388,7 +393,8 @@ impl OfLogger<'_, '_> {
             rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
         let told = AsOf { at, last_heard, rows: &rows };
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
-        let report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
+        let mut report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
+        (self.explain)(&mut report);
         let mut count = Count::new(address, spans);
         let clocks = Clocks::new(&coverage, &facts, address);
         for (epoch, window) in self.windows(&coverage, &facts)? {
@@ -584,7 +590,7 @@ impl Facts for Told<'_, '_> {
         Ok(BTreeMap::new())
     }
 
-    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Error> {
+    fn listening(&self) -> Result<Vec<Listening>, Error> {
         Ok(Vec::new())
     }
 

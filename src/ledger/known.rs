@@ -156,10 +156,17 @@ impl Known {
         let snapshot = Snapshot::take(db)?;
         // As reports tell them, with what is not settled yet.
         let mut listening = snapshot.listening()?;
-        listening.sort_unstable_by_key(|&(_, since, _)| std::cmp::Reverse(since));
+        listening.sort_unstable_by_key(|span| std::cmp::Reverse(span.since));
         listening.truncate(LISTENING_MAX);
-        let spans =
-            listening.into_iter().map(|(radio, since, until)| vec![radio.into(), since.into(), until.into()]);
+        // In the order of the table's columns.
+        let spans = listening.into_iter().map(|span| {
+            vec![
+                span.radio.into(),
+                u8::from(span.synchronised).into(),
+                span.since.unix_s().into(),
+                span.until.unix_s().into(),
+            ]
+        });
         self.rows.insert("listening".to_owned(), spans.collect());
         let loggers: BTreeSet<Address> = coverage.epochs().map(|(address, ..)| address).collect();
         let heard = loggers.into_iter().filter_map(|address| {

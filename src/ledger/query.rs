@@ -11,7 +11,7 @@ use crate::clock::ClockEvent;
 use crate::coverage::{Coverage, RangeSet};
 use crate::judge::{Outcome, Tally};
 use crate::record::clock::PLAUSIBLE_FROM;
-use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
 use crate::time::GatewayTime;
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -178,9 +178,20 @@ const CLOCK_EVENTS_MAX: usize = 1000;
 /// A logger's events that bear on times and on its memory: few, by identity.
 #[derive(Debug, Default)]
 struct History {
-    /// Power-ups and clock settings.
+    /// Power-ups and clock settings, ascending by epoch and sequence.
     clock: Vec<(Epoch, ClockEvent)>,
     cleared: Vec<Identity>,
+}
+
+impl History {
+    /// The power-ups and settings of an epoch with sequences from `first` to `last`. It looks at those alone: a logger that
+    /// started ten thousand times has as many epochs, and each asks.
+    fn clock_between(&self, epoch: Epoch, first: u32, last: u32) -> &[(Epoch, ClockEvent)] {
+        let place = |(of, event): &(Epoch, ClockEvent)| (*of, event.sequence);
+        let from = self.clock.partition_point(|event| place(event) < (epoch, first));
+        let to = self.clock.partition_point(|event| place(event) <= (epoch, last));
+        self.clock.get(from..to).unwrap_or_default()
+    }
 }
 
 impl<'a> Snapshot<'a> {
@@ -255,7 +266,8 @@ impl<'a> Snapshot<'a> {
                 // Whether it came by radio has nothing to do with whether the clock was right.
                 let by_radio_at = received_at;
                 let received_at = received_at.filter(|_| is_synchronised(row.get(12)));
-                let seen = Seen { time, received_at, is_reading: kind == kind::READING };
+                let stamped_at = by_radio_at;
+                let seen = Seen { time, received_at, stamped_at, is_reading: kind == kind::READING };
                 let rows = self.unsettled.entry(identity).or_default();
                 let slot = row.get(13)?;
                 rows.push(Unsettled {
@@ -313,16 +325,26 @@ impl<'a> Snapshot<'a> {
         epoch: Epoch,
         range: std::ops::RangeInclusive<u32>,
     ) -> impl DoubleEndedIterator<Item = (u32, &Unsettled)> {
+        self.unsettled_rows_of(address, epoch, range).filter_map(|(id, rows)| {
+            let row = rows.first().filter(|row| row.rank == 0)?;
+            Some((id.sequence.number(), row))
+        })
+    }
+
+    /// What is unsettled of a range of an epoch, ascending.
+    fn unsettled_rows_of(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        range: std::ops::RangeInclusive<u32>,
+    ) -> impl DoubleEndedIterator<Item = (&Identity, &Vec<Unsettled>)> {
         let ends = Sequence::new((*range.start()).max(1)).zip(Sequence::new(*range.end()));
         let ends = ends.filter(|(first, last)| first <= last);
         let span = ends.map(|(first, last)| {
             let at = |sequence| Identity { address, epoch, sequence };
             self.unsettled.range(at(first)..=at(last))
         });
-        span.into_iter().flatten().filter_map(|(id, rows)| {
-            let row = rows.first().filter(|row| row.rank == 0)?;
-            Some((id.sequence.number(), row))
-        })
+        span.into_iter().flatten()
     }
 
     /// The newest authentic record of an epoch, up to an identity, whose reception meets a condition: its sequence and
@@ -429,10 +451,8 @@ impl<'a> Snapshot<'a> {
     /// Whether a power-up is held between two records of an epoch.
     pub fn powered_up_between(&self, before: Identity, after: Identity) -> Result<bool, Error> {
         let history = self.history(after.address)?;
-        let power_ups = history.clock.iter().filter(|(_, event)| event.seconds_added.is_none());
-        let between = before.sequence.number()..=after.sequence.number();
-        let mut of_epoch = power_ups.filter(|(epoch, _)| *epoch == after.epoch);
-        Ok(of_epoch.any(|(_, event)| between.contains(&event.sequence)))
+        let between = history.clock_between(after.epoch, before.sequence.number(), after.sequence.number());
+        Ok(between.iter().any(|(_, event)| event.seconds_added.is_none()))
     }
 
     /// The unsettled readings and rows of an epoch: sequence, time, reception by a synchronised gateway, and whether
@@ -442,9 +462,7 @@ impl<'a> Snapshot<'a> {
         address: Address,
         epoch: Epoch,
     ) -> impl Iterator<Item = (u32, i64, Option<i64>, bool)> + '_ {
-        let of_epoch =
-            self.unsettled.iter().filter(move |(id, _)| (id.address, id.epoch) == (address, epoch));
-        of_epoch.flat_map(|(id, rows)| {
+        self.unsettled_rows_of(address, epoch, 1..=u32::MAX).flat_map(|(id, rows)| {
             let readings = rows.iter().filter(|row| row.seen.is_reading);
             readings.map(|row| (id.sequence.number(), row.seen.time, row.seen.received_at, row.rank == 0))
         })
@@ -466,8 +484,9 @@ impl<'a> Snapshot<'a> {
             )?
             .query_row(key(id), |row| {
                 let (time, lag): (i64, Option<i64>) = (row.get(1)?, row.get(2)?);
-                let received_at = lag.map(|lag| time + lag).filter(|_| is_synchronised(row.get(3)));
-                Ok((row.get(0)?, Seen { time, received_at, is_reading: true }))
+                let stamped_at = lag.map(|lag| time.saturating_add(lag));
+                let received_at = stamped_at.filter(|_| is_synchronised(row.get(3)));
+                Ok((row.get(0)?, Seen { time, received_at, stamped_at, is_reading: true }))
             })
             .optional()?;
         Ok(found)
@@ -488,9 +507,9 @@ impl<'a> Snapshot<'a> {
                 .db
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
-                    let received_at: Option<i64> = row.get(1)?;
-                    let received_at = received_at.filter(|_| is_synchronised(row.get(2)));
-                    Ok(Seen { time: row.get(0)?, received_at, is_reading: false })
+                    let stamped_at: Option<i64> = row.get(1)?;
+                    let received_at = stamped_at.filter(|_| is_synchronised(row.get(2)));
+                    Ok(Seen { time: row.get(0)?, received_at, stamped_at, is_reading: false })
                 })
                 .optional()?;
             if seen.is_some() {
@@ -1133,9 +1152,9 @@ impl Facts for Snapshot<'_> {
 
     fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {
         let history = self.history(address)?;
-        let of_epoch = history.clock.iter().rev().filter(|(of, _)| *of == epoch);
+        let of_epoch = history.clock_between(epoch, 0, u32::MAX);
         // The newest, should there be more.
-        Ok(of_epoch.take(CLOCK_EVENTS_MAX).map(|(_, event)| *event).collect())
+        Ok(of_epoch.iter().rev().take(CLOCK_EVENTS_MAX).map(|(_, event)| *event).collect())
     }
 
     fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Error> {
@@ -1314,10 +1333,12 @@ impl Facts for Snapshot<'_> {
 
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Error> {
         let history = self.history(after.address)?;
-        let between = after.sequence.number() + 1..before.number();
-        Ok(history.clock.iter().any(|(epoch, event)| {
-            *epoch == after.epoch && event.seconds_added.is_some() && between.contains(&event.sequence)
-        }))
+        let between = history.clock_between(
+            after.epoch,
+            after.sequence.number() + 1,
+            before.number().saturating_sub(1),
+        );
+        Ok(between.iter().any(|(_, event)| event.seconds_added.is_some()))
     }
 
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Error> {
@@ -1348,15 +1369,13 @@ impl Facts for Snapshot<'_> {
         Ok(all)
     }
 
-    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Error> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT radio, since, until FROM listening
-             UNION ALL
-             SELECT radio, time, time + lag FROM journal
-             WHERE kind = 0 AND logger = 0 AND lag > 0 AND radio IS NOT NULL ORDER BY 1, 2",
-        )?;
-        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-        Ok(merge_windows(rows.collect::<Result<_, _>>()?, 5))
+    fn listening(&self) -> Result<Vec<Listening>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT radio, synchronised, since, until FROM listening")?;
+        let rows = statement.query_map([], listening_row)?;
+        let mut all = rows.collect::<Result<Vec<_>, _>>()?;
+        all.extend(unsettled_listening(self.db, i64::MAX)?);
+        Ok(merge_windows(all))
     }
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
@@ -1382,17 +1401,43 @@ pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
     Ok(coverage)
 }
 
-/// Windows of a radio with at most `slack_s` seconds between them become one; order by radio is kept.
-pub(super) fn merge_windows(windows: Vec<(u8, i64, i64)>, slack_s: i64) -> Vec<(u8, i64, i64)> {
-    let mut sorted = windows;
-    sorted.sort_unstable();
-    let mut merged: Vec<(u8, i64, i64)> = Vec::new();
-    for (radio, since, until) in sorted {
+/// Two windows of one radio with no more than this between them, in seconds, are one.
+pub(super) const LISTENING_SLACK_S: i64 = 5;
+
+/// The windows of listening that the journal holds up to a row, in its order.
+pub(super) fn unsettled_listening(db: &Connection, through: i64) -> Result<Vec<Listening>, Error> {
+    // What an older release wrote does not say whether the clock was synchronised: it mostly is.
+    let mut statement = db.prepare_cached(
+        "SELECT radio, coalesce(synchronised, 1), time, time + lag FROM journal
+         WHERE kind = 0 AND logger = 0 AND lag > 0 AND radio IS NOT NULL AND row <= ? ORDER BY row",
+    )?;
+    let rows = statement.query_map([through], listening_row)?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// From radio, synchronised, since, until.
+fn listening_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Listening> {
+    Ok(Listening {
+        radio: row.get(0)?,
+        synchronised: row.get(1)?,
+        since: GatewayTime(row.get(2)?),
+        until: GatewayTime(row.get(3)?),
+    })
+}
+
+/// Windows of a radio that touch become one, if the clock was synchronised in both or in neither.
+pub(super) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Listening> {
+    windows.sort_unstable();
+    let mut merged: Vec<Listening> = Vec::new();
+    for window in windows {
         match merged.last_mut() {
-            Some((of, _, end)) if *of == radio && since <= end.saturating_add(slack_s) => {
-                *end = (*end).max(until);
+            Some(last)
+                if (last.radio, last.synchronised) == (window.radio, window.synchronised)
+                    && window.since <= last.until.later(LISTENING_SLACK_S) =>
+            {
+                last.until = last.until.max(window.until);
             }
-            _ => merged.push((radio, since, until)),
+            _ => merged.push(window),
         }
     }
     merged
@@ -1408,4 +1453,29 @@ pub(super) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> 
         }
     }
     joined
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_of_many_epochs_looks_at_its_own_clock_events_alone() {
+        // A logger that starts anew each minute: as many epochs as events, or more.
+        let event = |sequence| ClockEvent { sequence, time: 0, seconds_added: None };
+        let epochs = || (1..=20_000).filter_map(Epoch::new);
+        let clock = epochs().flat_map(|epoch| [2, 5].map(|sequence| (epoch, event(sequence)))).collect();
+        let history = History { clock, cleared: Vec::new() };
+        let looked_at: usize = epochs().map(|of| history.clock_between(of, 0, u32::MAX).len()).sum();
+        assert_eq!(looked_at, history.clock.len());
+        let epoch = Epoch::new(7_000).unwrap();
+        let sequences = |first, last| -> Vec<u32> {
+            history.clock_between(epoch, first, last).iter().map(|(_, event)| event.sequence).collect()
+        };
+        assert_eq!(sequences(2, 5), [2, 5]);
+        assert_eq!(sequences(3, 5), [5]);
+        assert!(sequences(3, 4).is_empty());
+        assert!(sequences(6, 5).is_empty());
+        assert!(history.clock_between(Epoch::new(20_001).unwrap(), 0, u32::MAX).is_empty());
+    }
 }

@@ -28,7 +28,8 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0010_notices.sql"),
     include_str!("../../migrations/0011_gap_now.sql"),
     include_str!("../../migrations/0012_proven_keys.sql"),
-    include_str!("../../migrations/0013_same_site.sql"),
+    include_str!("../../migrations/0013_listening_synchronised.sql"),
+    include_str!("../../migrations/0014_same_site.sql"),
 ];
 
 /// The version that this program writes.

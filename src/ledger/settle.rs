@@ -6,19 +6,18 @@
 
 use super::append::{Arrival, keep_beside};
 use super::chunk::{self, Blocks};
+use super::query::LISTENING_SLACK_S;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
 use super::{Error, Ledger, guard};
 use crate::coverage::{Basis, RangeSet};
 use crate::judge::Outcome;
+use crate::record::facts::Listening;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 
 /// Addresses off the roster that are told apart.
 const FOREIGN_ADDRESSES_MAX: i64 = 1024;
-
-/// Two windows of one radio with no more than this between them, in seconds, are one.
-const LISTENING_SLACK_S: i64 = 5;
 
 /// What a settle did.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -355,29 +354,24 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
-    let windows = {
-        let mut statement = db.prepare_cached(
-            "SELECT radio, time, time + lag FROM journal
-             WHERE kind = 0 AND logger = 0 AND lag > 0 AND radio IS NOT NULL AND row <= ? ORDER BY row",
-        )?;
-        let rows = statement.query_map([through], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-        rows.collect::<Result<Vec<(u8, i64, i64)>, _>>()?
-    };
-    for (radio, since, until) in super::query::merge_windows(windows, LISTENING_SLACK_S) {
+    let windows = super::query::unsettled_listening(db, through)?;
+    for Listening { radio, synchronised, since, until } in super::query::merge_windows(windows) {
+        let (since, until) = (since.unix_s(), until.unix_s());
         // Goes on where the last stored span of this radio ends, or starts a new one.
         let extended = db
             .prepare_cached(
-                "UPDATE listening SET until = max(until, ?3) WHERE radio = ?1
-                     AND since = (SELECT max(since) FROM listening WHERE radio = ?1 AND since <= ?2)
-                     AND until >= ?2 - ?4",
+                "UPDATE listening SET until = max(until, ?4) WHERE radio = ?1 AND synchronised = ?2
+                     AND since = (SELECT max(since) FROM listening
+                         WHERE radio = ?1 AND synchronised = ?2 AND since <= ?3)
+                     AND until >= ?3 - ?5",
             )?
-            .execute(params![radio, since, until, LISTENING_SLACK_S])?;
+            .execute(params![radio, synchronised, since, until, LISTENING_SLACK_S])?;
         if extended == 0 {
             db.prepare_cached(
-                "INSERT INTO listening VALUES (?, ?, ?)
+                "INSERT INTO listening (radio, synchronised, since, until) VALUES (?, ?, ?, ?)
                  ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
             )?
-            .execute(params![radio, since, until])?;
+            .execute(params![radio, synchronised, since, until])?;
         }
     }
     Ok(())

@@ -16,6 +16,8 @@ pub struct Seen {
     pub time: i64,
     /// When it came by radio, by a gateway whose clock was synchronised.
     pub received_at: Option<i64>,
+    /// When it came by radio, by whatever the gateway's clock said.
+    pub stamped_at: Option<i64>,
     /// Whether it is a reading.
     pub is_reading: bool,
 }
@@ -61,6 +63,19 @@ pub struct WriteOff {
     pub first: u32,
     /// The last; `None`: the rest of the epoch, and what it is presumed to have made.
     pub last: Option<u32>,
+}
+
+/// A stretch of time in which a radio was listening, by the gateway's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Listening {
+    /// The radio's number in the ledger.
+    pub radio: u8,
+    /// Whether the gateway's clock was synchronised. If not, both times may be off by years.
+    pub synchronised: bool,
+    /// From when.
+    pub since: GatewayTime,
+    /// Until when.
+    pub until: GatewayTime,
 }
 
 /// What the report asks of the ledger.
@@ -125,8 +140,9 @@ pub trait Facts {
     fn last_heard(&self, address: Address) -> Result<Option<i64>, Self::Error>;
     /// The authentic records that came by hand and not by radio, by epoch.
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Self::Error>;
-    /// When radios were listening, as (radio, since, until).
-    fn listening(&self) -> Result<Vec<(u8, i64, i64)>, Self::Error>;
+    /// When radios were listening. Stretches of one radio that touch are one if the clock was synchronised in both or in
+    /// neither.
+    fn listening(&self) -> Result<Vec<Listening>, Self::Error>;
     /// What was declared unrecoverable of a logger.
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Self::Error>;
 }

@@ -7,6 +7,7 @@ pub mod clock;
 pub mod clocks;
 pub mod expected;
 pub mod facts;
+pub mod gateway_clock;
 pub mod neighbours;
 pub mod raw_unit;
 pub mod site;

@@ -11,6 +11,7 @@
 //! What this is not: no I/O, no clock, no text.
 
 use super::gaps::{Report, Silence};
+use crate::record::facts::Listening;
 use crate::record::spans::covered;
 use crate::record::unopened::WhyShut;
 use crate::record::unread::Kept;
@@ -103,8 +104,8 @@ pub struct Evidence<'a> {
     pub daemon: Option<&'a DaemonState>,
     /// Whether its process is there.
     pub is_alive: bool,
-    /// When radios listened, as (radio, since, until), as far as it is committed.
-    pub listening: &'a [(u8, i64, i64)],
+    /// When radios listened, as far as it is committed.
+    pub listening: &'a [Listening],
     /// Every logger of the roster.
     pub loggers: &'a [LoggerHeard],
     /// Frames that stayed shut.
@@ -215,7 +216,7 @@ pub fn is_stuck(state: &DaemonState, now: i64) -> bool {
 /// it; less what was noise only.
 fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
     let mut spans: Vec<(i64, i64)> =
-        evidence.listening.iter().map(|&(_, since, until)| (since, until)).collect();
+        evidence.listening.iter().map(|of| (of.since.unix_s(), of.until.unix_s())).collect();
     let Some(state) = evidence.daemon.filter(|_| evidence.is_alive) else { return spans };
     let until = if is_stuck(state, evidence.now) { state.written_at } else { evidence.now };
     let noisy = |name: &str| {
@@ -289,6 +290,10 @@ mod tests {
         Address::new(number).unwrap()
     }
 
+    fn listened(radio: u8, since: i64, until: i64) -> Listening {
+        Listening { radio, synchronised: true, since: GatewayTime(since), until: GatewayTime(until) }
+    }
+
     fn logger(number: u16, last_heard: Option<i64>) -> LoggerHeard {
         LoggerHeard {
             logger: address(number),
@@ -317,7 +322,7 @@ mod tests {
     }
 
     fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
-        let listening = [(1, NOW - 100 * HOUR, NOW - 600)];
+        let listening = [listened(1, NOW - 100 * HOUR, NOW - 600)];
         let is_alive = state.is_some_and(|state| state.phase == "running");
         Gateway::new(&Evidence { now: NOW, daemon: state, is_alive, listening: &listening, loggers, shut })
     }
@@ -337,7 +342,7 @@ mod tests {
         // Stopped two hours ago: logger 2 was heard three hours before, which is within its limit.
         let stopped = DaemonState { phase: "stopped".to_owned(), written_at: NOW - 2 * HOUR, ..running() };
         let loggers = [logger(1, Some(NOW - 7 * HOUR)), logger(2, Some(NOW - 5 * HOUR))];
-        let listening = [(1, NOW - 100 * HOUR, NOW - 2 * HOUR)];
+        let listening = [listened(1, NOW - 100 * HOUR, NOW - 2 * HOUR)];
         let evidence = Evidence {
             now: NOW,
             daemon: Some(&stopped),

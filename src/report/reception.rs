@@ -8,9 +8,9 @@
 //!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger
 //! ```
 //!
-//! A cause rests on receptions and on the windows in which radios listened, both by the gateway's clock, and never on what
-//! is still missing: an import repairs an outage and does not change what it was. What retention has deleted counts as
-//! received, since nothing is left that says how it came.
+//! A cause rests on receptions and on the windows in which radios listened, both by the gateway's clock, set right where it
+//! was not synchronised (`record::gateway_clock`), and never on what is still missing: an import repairs an outage and does
+//! not change what it was. What retention has deleted counts as received, since nothing is left that says how it came.
 //!
 //! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
 
@@ -18,9 +18,11 @@ use super::gaps::{Gap, GapState};
 use crate::config::roster::{InService, Logger, Roster};
 use crate::coverage::{Coverage, RangeSet};
 use crate::record::clocks::Clocks;
-use crate::record::expected::{self, BadEnd, EpochMissing};
-use crate::record::facts::{Facts, WriteOff};
+use crate::record::expected;
+use crate::record::facts::Facts;
+use crate::record::gateway_clock::GatewayClock;
 use crate::record::spans::covered;
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -232,129 +234,220 @@ impl Stretch {
     }
 }
 
-/// A record that came by radio.
-#[derive(Clone, Copy)]
+/// A record by which the times of what did not come are told.
+#[derive(Clone, Copy, Debug)]
 struct Heard {
+    /// When it came, by the gateway's clock as it was.
+    stamp: Option<GatewayTime>,
+    /// Whether that clock was synchronised.
+    is_synchronised: bool,
+    /// When it came, by a clock that is right; `None`: that is not known.
     received_at: Option<i64>,
     made: i64,
-    is_corrected: bool,
+    /// Its logger's clock was wrong by a minute or more.
+    is_made_corrected: bool,
 }
 
 impl Heard {
     fn at(&self) -> i64 {
         self.received_at.unwrap_or(self.made)
     }
+
+    /// Its stamp, and when it was made, if the gateway's clock was not synchronised.
+    fn unsynchronised(&self) -> Option<(GatewayTime, i64)> {
+        self.stamp.filter(|_| !self.is_synchronised).map(|stamp| (stamp, self.made))
+    }
+
+    /// With the gateway's clock set right.
+    fn set_right(&mut self, clock: &GatewayClock) {
+        if let Some((stamp, _)) = self.unsynchronised() {
+            self.received_at = clock.set_right(stamp).map(GatewayTime::unix_s);
+        }
+    }
+
+    /// Whether its time rests on a clock that was wrong by a minute or more: the gateway's, or its logger's.
+    fn is_corrected(&self) -> bool {
+        match (self.received_at, self.stamp) {
+            (Some(at), Some(stamp)) => at.abs_diff(stamp.unix_s()) >= MARKED_S,
+            _ => self.is_made_corrected,
+        }
+    }
 }
 
 /// The outages of a site, longest first.
 pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Result<Vec<Outage>, F::Error> {
-    let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
+    let mut all = Vec::new();
     for logger in roster.loggers() {
-        let epochs = expected::missing(logger, coverage, facts)?;
-        let bad = expected::bad_ends(logger, coverage, facts, &epochs)?;
-        let written_off = facts.written_off(logger.address)?;
-        unheard.extend(stretches(logger, &epochs, &bad, coverage, facts, &written_off)?);
-        witnesses.extend(Witness::new(logger, coverage, facts)?);
+        all.push(Receptions::new(logger, coverage, facts)?);
     }
-    Ok(outages(&unheard, &facts.listening()?, &witnesses))
+    let listening = facts.listening()?;
+    let unsynchronised =
+        all.iter_mut().flat_map(Receptions::heard).filter_map(|heard| heard.unsynchronised());
+    let clock = GatewayClock::new(&listening, unsynchronised);
+    // TEMPORARY
+    let clock = if std::env::var_os("FAULT_A").is_some() { GatewayClock::stamped(&listening) } else { clock };
+    let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
+    for receptions in &mut all {
+        receptions.heard().for_each(|heard| heard.set_right(&clock));
+        unheard.extend(receptions.stretches());
+        witnesses.extend(receptions.witness());
+    }
+    Ok(outages(&unheard, &clock.listened(&listening), &witnesses))
 }
 
-/// What did not come by radio of one logger. What lies beyond an end that it cannot have reached was never made.
-fn stretches<F: Facts>(
-    logger: &Logger,
-    epochs: &[EpochMissing],
-    bad: &[BadEnd],
-    coverage: &Coverage,
-    facts: &F,
-    written_off: &[WriteOff],
-) -> Result<Vec<Stretch>, F::Error> {
-    let by_hand = facts.by_hand(logger.address)?;
-    let clocks = Clocks::new(coverage, facts, logger.address);
-    let by_radio: Vec<RangeSet> = epochs
-        .iter()
-        .map(|of| match (coverage.epoch(logger.address, of.epoch), by_hand.get(&of.epoch)) {
-            (None, _) => RangeSet::default(),
-            (Some(held), None) => held.authentic.clone(),
-            (Some(held), Some(by_hand)) => held.authentic.without(by_hand),
-        })
-        .collect();
-    let heard = |epoch: Epoch, sequence: u32| -> Result<Option<Heard>, F::Error> {
-        let Some(sequence) = Sequence::new(sequence) else { return Ok(None) };
-        let identity = Identity { address: logger.address, epoch, sequence };
-        let Some(seen) = facts.seen(identity)? else { return Ok(None) };
-        let made = clocks.of(epoch)?.corrected(sequence.number(), seen.time, seen.received_at);
-        let is_corrected = made.time.abs_diff(seen.time) >= MARKED_S;
-        Ok(Some(Heard { received_at: seen.received_at, made: made.time, is_corrected }))
-    };
-    let interval = i64::from(logger.interval_s);
-    let mut all = Vec::new();
-    for (at, (of, radio)) in epochs.iter().zip(&by_radio).enumerate() {
-        let must = bad.iter().find(|end| end.epoch == of.epoch).map_or(of.last, |end| end.held.min(of.last));
-        let Some(first) = of.first.filter(|&first| first <= must) else { continue };
-        let off: RangeSet = written_off
-            .iter()
-            .filter(|off| off.epoch == of.epoch)
-            .map(|off| (off.first, off.last.unwrap_or(u32::MAX)))
-            .collect();
-        // What came by radio of the epochs next to it, nearest first: it was made after the one and before the other.
-        let mut earlier = None;
-        for (of, radio) in epochs.iter().zip(&by_radio).take(at).rev() {
-            if let Some(largest) = radio.largest() {
-                earlier = heard(of.epoch, largest)?;
-                break;
-            }
-        }
-        let mut later = None;
-        for (of, radio) in epochs.iter().zip(&by_radio).skip(at + 1) {
-            if let Some(smallest) = radio.smallest() {
-                later = heard(of.epoch, smallest)?;
-                break;
-            }
-        }
-        let not_heard = radio.missing(first..=must);
-        if not_heard.is_empty() {
-            continue;
-        }
-        // The first and the last record of each run that came by radio; and its second, which shows whether the first was
-        // late.
-        let mut edges = BTreeMap::new();
-        let ends = |&(first, last): &(u32, u32)| [first, first.saturating_add(1).min(last), last];
-        for sequence in radio.ranges().iter().flat_map(ends) {
-            if let Some(heard) = heard(of.epoch, sequence)? {
-                edges.insert(sequence, heard);
-            }
-        }
-        without_late(&mut edges, later, interval);
-        for &(first, last) in not_heard.ranges() {
-            let side = |sequence: Option<u32>| sequence.and_then(|sequence| edges.get(&sequence)).copied();
-            let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
-            let records = i64::from(last - first) + 1;
-            let by_hand = match (before, after) {
-                // Nothing of the epoch came by radio: only the records themselves say when.
-                (None, None) => heard(of.epoch, first)?.zip(heard(of.epoch, last)?),
+/// What came by radio of one logger, as far as it says when the rest was due.
+struct Receptions<'a> {
+    logger: &'a Logger,
+    epochs: Vec<EpochReceptions>,
+}
+
+/// Of one epoch.
+struct EpochReceptions {
+    epoch: Epoch,
+    /// What must exist of it and did not come by radio.
+    not_heard: RangeSet,
+    /// What of it is not held.
+    missing: RangeSet,
+    /// What is written off.
+    written_off: RangeSet,
+    /// The first record that came by radio, and the last.
+    ends: Option<(Heard, Heard)>,
+    /// The first, the second and the last record of each run that came by radio. The second shows whether the first was late.
+    edges: BTreeMap<u32, Heard>,
+    /// Where nothing came by radio: the first and the last record, brought by hand.
+    by_hand: Option<(Heard, Heard)>,
+}
+
+impl<'a> Receptions<'a> {
+    /// What lies beyond an end that a logger cannot have reached was never made.
+    fn new<F: Facts>(logger: &'a Logger, coverage: &Coverage, facts: &F) -> Result<Self, F::Error> {
+        let missing = expected::missing(logger, coverage, facts)?;
+        let bad = expected::bad_ends(logger, coverage, facts, &missing)?;
+        let written_off = facts.written_off(logger.address)?;
+        let by_hand = facts.by_hand(logger.address)?;
+        let clocks = Clocks::new(coverage, facts, logger.address);
+        let heard = |epoch: Epoch, sequence: u32| -> Result<Option<Heard>, F::Error> {
+            let Some(sequence) = Sequence::new(sequence) else { return Ok(None) };
+            let identity = Identity { address: logger.address, epoch, sequence };
+            let Some(seen) = facts.seen(identity)? else { return Ok(None) };
+            let made = clocks.of(epoch)?.corrected(sequence.number(), seen.time, seen.received_at);
+            Ok(Some(Heard {
+                stamp: seen.stamped_at.map(GatewayTime),
+                is_synchronised: seen.received_at.is_some(),
+                received_at: seen.received_at,
+                made: made.time,
+                is_made_corrected: made.time.abs_diff(seen.time) >= MARKED_S,
+            }))
+        };
+        let mut epochs = Vec::with_capacity(missing.len());
+        for of in &missing {
+            let radio = match (coverage.epoch(logger.address, of.epoch), by_hand.get(&of.epoch)) {
+                (None, _) => RangeSet::default(),
+                (Some(held), None) => held.authentic.clone(),
+                (Some(held), Some(by_hand)) => held.authentic.without(by_hand),
+            };
+            let ends = match (radio.smallest(), radio.largest()) {
+                (Some(first), Some(last)) => heard(of.epoch, first)?.zip(heard(of.epoch, last)?),
                 _ => None,
             };
-            let sides = Sides { before, after, earlier, later };
-            let Some((from, to)) = sides.times(records, interval, by_hand) else { continue };
-            let window: RangeSet = [(first, last)].into_iter().collect();
-            let missing = of.missing.intersection(&window);
-            let by_made = |side: Option<Heard>| {
-                side.is_some_and(|heard| heard.is_corrected && heard.received_at.is_none())
-            };
-            all.push(Stretch {
-                logger: logger.address,
+            let must =
+                bad.iter().find(|end| end.epoch == of.epoch).map_or(of.last, |end| end.held.min(of.last));
+            let first = of.first.filter(|&first| first <= must);
+            let not_heard = first.map_or_else(RangeSet::default, |first| radio.missing(first..=must));
+            let mut edges = BTreeMap::new();
+            let mut brought = None;
+            if let Some((first, last)) = not_heard.smallest().zip(not_heard.largest()) {
+                let ends = |&(first, last): &(u32, u32)| [first, first.saturating_add(1).min(last), last];
+                for sequence in radio.ranges().iter().flat_map(ends) {
+                    if let Some(heard) = heard(of.epoch, sequence)? {
+                        edges.insert(sequence, heard);
+                    }
+                }
+                if radio.is_empty() {
+                    brought = heard(of.epoch, first)?.zip(heard(of.epoch, last)?);
+                }
+            }
+            let off = written_off.iter().filter(|off| off.epoch == of.epoch);
+            epochs.push(EpochReceptions {
                 epoch: of.epoch,
-                first,
-                last,
-                from,
-                to,
-                written_off: missing.intersection(&off),
-                missing,
-                is_corrected: by_made(before) || by_made(after),
+                not_heard,
+                missing: of.missing.clone(),
+                written_off: off.map(|off| (off.first, off.last.unwrap_or(u32::MAX))).collect(),
+                ends,
+                edges,
+                by_hand: brought,
             });
         }
+        Ok(Self { logger, epochs })
     }
-    Ok(all)
+
+    /// Every record of it that says when something was.
+    fn heard(&mut self) -> impl Iterator<Item = &mut Heard> {
+        self.epochs.iter_mut().flat_map(|of| {
+            let ends = of.ends.iter_mut().flat_map(|(first, last)| [first, last]);
+            ends.chain(of.edges.values_mut())
+        })
+    }
+
+    /// What did not come by radio, in runs.
+    fn stretches(&mut self) -> Vec<Stretch> {
+        let interval = i64::from(self.logger.interval_s);
+        let mut all = Vec::new();
+        // What came by radio of the epochs next to it was made before it and after it.
+        let mut later = vec![None; self.epochs.len()];
+        let mut next = None;
+        for (later, of) in later.iter_mut().zip(&self.epochs).rev() {
+            *later = next;
+            next = of.ends.map(|(first, _)| first).or(next);
+        }
+        let mut earlier = None;
+        for (of, later) in self.epochs.iter_mut().zip(later) {
+            without_late(&mut of.edges, later, interval);
+            for &(first, last) in of.not_heard.ranges() {
+                let side = |sequence: Option<u32>| sequence.and_then(|at| of.edges.get(&at)).copied();
+                let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
+                let records = i64::from(last - first) + 1;
+                let sides = Sides { before, after, earlier, later };
+                let Some((from, to)) = sides.times(records, interval, of.by_hand) else { continue };
+                let window: RangeSet = [(first, last)].into_iter().collect();
+                let missing = of.missing.intersection(&window);
+                all.push(Stretch {
+                    logger: self.logger.address,
+                    epoch: of.epoch,
+                    first,
+                    last,
+                    from,
+                    to,
+                    written_off: missing.intersection(&of.written_off),
+                    missing,
+                    is_corrected: [before, after].iter().flatten().any(Heard::is_corrected),
+                });
+            }
+            earlier = of.ends.map(|(_, last)| last).or(earlier);
+        }
+        all
+    }
+
+    /// What it says of whether the logger was heard; `None`: nothing.
+    fn witness(&self) -> Option<Witness> {
+        let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(|of| of.ends).collect();
+        let in_service_from = match self.logger.in_service {
+            Some(InService::From(since)) => Some(since),
+            _ => None,
+        };
+        let between = ends.iter().zip(ends.iter().skip(1));
+        Some(Witness {
+            address: self.logger.address,
+            interval_s: i64::from(self.logger.interval_s),
+            last_heard: ends.iter().map(|(_, last)| last.at()).max()?,
+            in_service_from,
+            between_epochs: if std::env::var_os("FAULT_B").is_some() {
+                Vec::new()
+            } else {
+                between.map(|((_, last), (first, _))| (last.at(), first.at())).collect()
+            },
+        })
+    }
 }
 
 /// What was heard on both sides of a stretch.
@@ -449,26 +542,12 @@ struct Witness {
     interval_s: i64,
     last_heard: i64,
     in_service_from: Option<i64>,
+    /// From the last that was heard of an epoch to the first of the next. How many records lie between is not known where
+    /// the epoch is unclosed, but none came.
+    between_epochs: Vec<(i64, i64)>,
 }
 
 impl Witness {
-    /// Of a logger that was ever heard.
-    fn new<F: Facts>(logger: &Logger, coverage: &Coverage, facts: &F) -> Result<Option<Self>, F::Error> {
-        if coverage.epochs_of(logger.address).next().is_none() {
-            return Ok(None);
-        }
-        let in_service_from = match logger.in_service {
-            Some(InService::From(since)) => Some(since),
-            _ => None,
-        };
-        Ok(facts.last_heard(logger.address)?.map(|last_heard| Self {
-            address: logger.address,
-            interval_s: i64::from(logger.interval_s),
-            last_heard,
-            in_service_from,
-        }))
-    }
-
     /// Whether it should have been heard throughout.
     fn could_speak(&self, from: i64, to: i64) -> bool {
         self.in_service_from.is_none_or(|since| since <= from)
@@ -482,6 +561,8 @@ impl Witness {
         let unheard = mine.map(|stretch| {
             (stretch.from.saturating_sub(self.interval_s), stretch.to.saturating_add(self.interval_s))
         });
+        let longer = |&&(last, first): &&(i64, i64)| first.saturating_sub(last) > 2 * self.interval_s;
+        let unheard = unheard.chain(self.between_epochs.iter().filter(longer).copied());
         2 * i128::from(covered(from, to, unheard)) < i128::from(to) - i128::from(from)
     }
 }
