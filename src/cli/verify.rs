@@ -161,7 +161,14 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     let progress = Progress::new();
     let told = |done, all| progress.say(&format!("salvaging: block {done} of {all} …"));
     let (ledger, roster) = (&config.ledger.path, &config.roster);
-    let how = salvage::How { by: &args.by, fill: args.unproven, give_up: args.give_up, adopt: args.adopt };
+    let actor = crate::ledger::actor::of_process();
+    let how = salvage::How {
+        by: &args.by,
+        fill: args.unproven,
+        give_up: args.give_up,
+        adopt: args.adopt,
+        actor: Some(&actor),
+    };
     let done = salvage::salvage(from, ledger, roster, how, clock.now(), told);
     progress.done();
     let done = match done {

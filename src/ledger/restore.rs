@@ -15,8 +15,10 @@
 use super::care::{site, stranger};
 use super::compare::{self, Compared, Kind, Side};
 use super::state::State;
+use super::write::acts;
 use super::{DaemonLock, Error, Stamp, guard, schema, verify};
 use crate::coverage::RangeSet;
+use crate::record::acts::{ActKind, Actor};
 use crate::record::site::Signs;
 use rusqlite::{Connection, OpenFlags};
 use std::collections::{BTreeMap, BTreeSet};
@@ -191,13 +193,17 @@ impl std::error::Error for RestoreError {}
 
 /// How to restore.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct How {
+pub struct How<'a> {
     /// Say what would be done, and change nothing.
     pub dry_run: bool,
     /// Put the backup in place although the present ledger cannot be read.
     pub over_damaged: bool,
     /// Put it in place although it is not shown to be of the site of the present ledger.
     pub adopt: bool,
+    /// The name of whoever restores.
+    pub by: Option<&'a str>,
+    /// Who runs the program, where that is to be kept.
+    pub actor: Option<&'a Actor>,
 }
 
 /// A name beside a file.
@@ -232,7 +238,7 @@ pub(super) fn free_name(path: &Path, suffix: &str) -> PathBuf {
 pub fn restore(
     file: &Path,
     ledger: &Path,
-    how: How,
+    how: How<'_>,
     now: Stamp,
     mut progress: impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
@@ -261,7 +267,7 @@ fn exchange(
     ledger: &Path,
     part: &Path,
     is_present: bool,
-    how: How,
+    how: How<'_>,
     now: Stamp,
     progress: &mut impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
@@ -280,7 +286,7 @@ fn exchange(
         Restored { verified, present_records: None, replaced: None, more: More::default(), daemon: None };
     // From before the comparison until the backup has the name, no other process can write what it would not find.
     let mut present = Present::Absent;
-    let mut ids_of_present = BTreeSet::new();
+    let (mut ids_of_present, mut was_adopted) = (BTreeSet::new(), false);
     if is_present {
         progress("comparing with the present ledger");
         present = Present::open(ledger, how)?;
@@ -289,6 +295,7 @@ fn exchange(
                 if !how.adopt {
                     return Err(RestoreError::NotOfThisSite(file.to_owned(), Box::new(compared)));
                 }
+                was_adopted = true;
             }
             Ok(Some(_)) => ids_of_present = present.ids(),
             // Whoever compares the records next says why it cannot be read.
@@ -311,11 +318,20 @@ fn exchange(
     if !restored.more.is_nothing() {
         return Err(RestoreError::HasMore(Box::new(restored.more)));
     }
-    carry_on(part, &ids_of_present, source.as_ref(), now).map_err(RestoreError::Ledger)?;
-    progress("putting it in place");
-    let at = |error| RestoreError::File(ledger.to_owned(), error);
     let kind = if matches!(present, Present::Damaged(_)) { "damaged" } else { "replaced" };
     let aside = free_name(ledger, &format!(".{kind}-{}", dated(now.unix_s)));
+    let kept = is_present.then_some(aside.as_path());
+    let act = act_of(&restored, was_adopted, kept);
+    carry_on(
+        part,
+        &present,
+        &Carried { file, ids: &ids_of_present, source: source.as_ref(), act: &act },
+        how,
+        now,
+    )
+    .map_err(RestoreError::Ledger)?;
+    progress("putting it in place");
+    let at = |error| RestoreError::File(ledger.to_owned(), error);
     if let Present::Sound(db) = &present {
         one_file(db, ledger)?;
     }
@@ -358,7 +374,7 @@ enum Present {
 }
 
 impl Present {
-    fn open(ledger: &Path, how: How) -> Result<Self, RestoreError> {
+    fn open(ledger: &Path, how: How<'_>) -> Result<Self, RestoreError> {
         let opened = if how.dry_run {
             schema::open_for_reading(ledger).and_then(|db| Ok(db.execute_batch("BEGIN").map(|()| db)?))
         } else {
@@ -461,13 +477,43 @@ impl Whole {
     }
 }
 
-/// What the restored ledger keeps of the one whose place it takes, and that the file that it came from was seen whole:
-/// retention goes by that, and by no other backup until it is seen again. Written before it has the name.
-fn carry_on(part: &Path, ids: &BTreeSet<i64>, source: Option<&Whole>, now: Stamp) -> Result<(), Error> {
+/// What the logbook says of a restore: what it is, and in words.
+fn act_of(restored: &Restored, was_adopted: bool, kept: Option<&Path>) -> (ActKind, String) {
+    let mut text = format!("sound, {} authentic records", restored.verified.records);
+    if let Some(name) = kept.and_then(Path::file_name) {
+        text += &format!("; what was there is kept as {}", name.to_string_lossy());
+    }
+    (if was_adopted { ActKind::Adoption } else { ActKind::Restore }, text)
+}
+
+/// What a restored ledger gets before it has the name.
+struct Carried<'a> {
+    file: &'a Path,
+    /// Numbers of the ledger whose place it takes.
+    ids: &'a BTreeSet<i64>,
+    source: Option<&'a Whole>,
+    act: &'a (ActKind, String),
+}
+
+/// Writes what the restored ledger keeps of the one whose place it takes, and that the file that it came from was seen
+/// whole: retention goes by that, and by no other backup until it is seen again.
+fn carry_on(
+    part: &Path,
+    present: &Present,
+    Carried { file, ids, source, act }: &Carried<'_>,
+    how: How<'_>,
+    now: Stamp,
+) -> Result<(), Error> {
     let mut db = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     schema::settings_of_every_connection(&db)?;
     let transaction = db.transaction()?;
     site::note(&transaction, ids, site::How::Restore, now)?;
+    if let (Present::Sound(present), ActKind::Restore) = (present, act.0) {
+        acts::take_over(&transaction, present)?;
+    }
+    let file = file.display().to_string();
+    let new = acts::NewAct { by: how.by, file: Some(&file), text: Some(&act.1), ..Default::default() };
+    acts::note(&transaction, act.0, new, how.actor, now)?;
     guard::set_meta(&transaction, "restored_at", now.unix_s)?;
     if let Some(source) = source {
         let copy = super::backup::Copy {

@@ -29,14 +29,16 @@ use super::import::{Evidence, Item};
 use super::restore::beside;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
+use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, backup, damage, guard, proven, schema, settle};
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{Outcome, Placed, Row};
+use crate::record::acts::{ActKind, Actor};
 use crate::record::site::Shared;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
-use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -243,6 +245,8 @@ pub struct How<'a> {
     pub give_up: bool,
     /// Take readings and rows of a ledger that is not shown to be of this site, as CSV rows are taken.
     pub adopt: bool,
+    /// Who runs the program, where that is to be kept.
+    pub actor: Option<&'a Actor>,
 }
 
 /// Brings over what can be proven. `progress` is told of blocks done and of all.
@@ -272,6 +276,7 @@ pub fn salvage(
     let (sha256, _) = backup::digest(from).unwrap_or_default();
     let old = &source.db;
     let mut ledger = Ledger::open(path)?;
+    ledger.actor = how.actor.cloned();
     let present = schema::open_for_reading(path)?;
     let name = from.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let mut counted = counted_there(&present, &name)?;
@@ -400,7 +405,39 @@ pub fn salvage(
             salvaged.rows_lost.insert_range(address, epoch, Basis::Csv, first, last);
         }
     }
+    note_act(&ledger, old, &name, &salvaged, how, now)?;
     Ok(salvaged)
+}
+
+/// Notes the salvage itself, and brings over what the other one's logbook has of its own. Nothing is noted where it found
+/// nothing that was not here.
+fn note_act(
+    ledger: &Ledger,
+    old: &Connection,
+    name: &str,
+    salvaged: &Salvaged,
+    how: How<'_>,
+    now: Stamp,
+) -> Result<(), Error> {
+    let all = [salvaged.brought, salvaged.conflicts, salvaged.filled, salvaged.rows, salvaged.notes];
+    let is_news = all.iter().any(|&count| count > 0) || salvaged.was_counted;
+    let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
+    if is_news {
+        let text = format!(
+            "{} records and {} rows brought over, {} held already, {} different",
+            salvaged.brought,
+            salvaged.rows + salvaged.filled,
+            salvaged.held,
+            salvaged.conflicts
+        );
+        let kind = if salvaged.was_adopted { ActKind::Adoption } else { ActKind::Salvage };
+        let act = NewAct { by: Some(how.by), file: Some(name), text: Some(&text), ..NewAct::default() };
+        acts::note(&db, kind, act, how.actor, now)?;
+    }
+    if !salvaged.was_adopted && fits(old, "act") {
+        acts::take_over(&db, old)?;
+    }
+    Ok(db.commit()?)
 }
 
 /// Whether a file lies in the ledger's folder.
@@ -684,15 +721,21 @@ fn rows_of(
     Ok(())
 }
 
-/// Notes of people: the table, what one of them is called, and the columns that say what was written.
-const NOTES: [(&str, &str, &str); 3] = [
-    ("remark_row", "remark", "logger, channel, from_at, to_at, kind, text, by_whom, written_at"),
+/// Notes of people: the table, what it is to write one, what one of them is called, and the columns that say what was written.
+const NOTES: [(&str, ActKind, &str, &str); 3] = [
+    (
+        "remark_row",
+        ActKind::Remark,
+        "remark",
+        "logger, channel, from_at, to_at, kind, text, by_whom, written_at",
+    ),
     (
         "manual_row",
+        ActKind::ManualReading,
         "reading by hand",
         "logger, channel, at, value, unit, instrument, by_whom, written_at, file, line",
     ),
-    ("write_off", "write-off", "logger, epoch, first, last, by_whom, reason, written_at"),
+    ("write_off", ActKind::WriteOff, "write-off", "logger, epoch, first, last, by_whom, reason, written_at"),
 ];
 
 type Values = Vec<rusqlite::types::Value>;
@@ -703,7 +746,8 @@ type Note = (i64, Option<i64>, Values);
 /// Brings over what people wrote down and the present ledger does not have, under numbers that are free here.
 fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -> Result<(), Error> {
     let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
-    for (table, what, columns) in NOTES {
+    let acts_fit = fits(old, "act");
+    for (table, kind, what, columns) in NOTES {
         let is_write_off = table == "write_off";
         let proven = fits(old, table) && (!is_write_off || fits(old, "write_off_part"));
         let corrects = if is_write_off { "NULL" } else { "corrects" };
@@ -747,6 +791,9 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
                 all.push(corrects.and_then(|old| numbers.get(&old).copied()).into());
             }
             let marks = vec!["?"; all.len()].join(", ");
+            if acts_fit {
+                bring_act(old, &db, kind, (id, number))?;
+            }
             guard::change(&db, table, "id = ?", [number], |db| {
                 let sql = format!("INSERT INTO {table} ({names}) VALUES ({marks})");
                 Ok(db.prepare_cached(&sql)?.execute(rusqlite::params_from_iter(all))?)
@@ -767,6 +814,23 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
         }
     }
     Ok(db.commit()?)
+}
+
+/// Who was logged in when a note was written, as far as that is known there.
+fn bring_act(old: &Connection, db: &Connection, kind: ActKind, (from, to): (i64, i64)) -> Result<(), Error> {
+    let mut statement = old.prepare_cached(
+        "SELECT at, by_whom, login, uid, ran_as, host FROM act WHERE kind = ? AND number = ? ORDER BY id LIMIT 1",
+    )?;
+    let found = statement
+        .query_row(params![kind.name(), from], |row| {
+            let actor =
+                Actor { login: row.get(2)?, uid: row.get(3)?, ran_as: row.get(4)?, host: row.get(5)? };
+            Ok((row.get::<_, i64>(0)?, row.get::<_, Option<String>>(1)?, actor))
+        })
+        .optional()?;
+    let Some((at, by, actor)) = found else { return Ok(()) };
+    let act = NewAct { number: Some(to), by: by.as_deref(), ..NewAct::default() };
+    acts::note(db, kind, act, Some(&actor), Stamp { unix_s: at, synchronised: true })
 }
 
 /// Which sequences were missing within a write-off.
