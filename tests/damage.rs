@@ -599,10 +599,12 @@ fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salva
     let opened = damage::open(&path, NOW).unwrap();
     assert!(opened.taken.is_some());
     assert_eq!(opened.ledger.proven_keys().unwrap(), proven);
-    // A new ledger that knows nothing of them, into which the backup is salvaged.
+    // A new ledger that has heard the last frames only, into which the backup is salvaged: a key shows whose it is.
     let new = dir.path().join("new.db");
-    drop(Ledger::open(&new).unwrap());
-    let how = stonechat::ledger::salvage::How { by: "R. Dale", fill: false, give_up: false };
+    let emissions = Field::new(plan.clone()).run_out().emissions;
+    hand::receive(&new, &plan, &emissions[emissions.len() - 20..]);
+    assert!(!Ledger::open(&new).unwrap().proven_keys().unwrap().is_empty());
+    let how = stonechat::ledger::salvage::How { by: "R. Dale", ..Default::default() };
     stonechat::ledger::salvage::salvage(&copy, &new, &plan.to_roster(), how, NOW, |_, _| ()).unwrap();
     assert_eq!(Ledger::open(&new).unwrap().proven_keys().unwrap(), proven);
     verified(&new);

@@ -352,6 +352,68 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
 }
 
 #[test]
+fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no_other_until_that_is_seen() {
+    use stonechat::ledger::restore::{How, restore};
+    let twins = Twins::new(980);
+    twins.hear(&twins.run.emissions);
+    let site = &twins.sites[1];
+    let held = |file: &std::path::Path| -> std::collections::BTreeSet<String> {
+        hand::rows(file, "SELECT logger, epoch, sequence FROM reading").into_iter().collect()
+    };
+    let all = held(&site.ledger());
+    let at = |days: i64| Stamp { unix_s: FAR + days * 86_400, synchronised: true };
+    let bounds = Bounds { before: FAR, seen_since: FAR - 30 * 86_400 };
+    let (first, second) = (site.path("first.db"), site.path("second.db"));
+    backup::make(&site.ledger(), &first, at(0), |_| ()).unwrap();
+    backup::make(&site.ledger(), &second, at(1), |_| ()).unwrap();
+    // The ledger is lost, and so is the first backup, of which only the second one still knows.
+    std::fs::remove_file(&first).unwrap();
+    let lose = || {
+        for end in ["", "-wal", "-shm"] {
+            let _ = std::fs::remove_file(site.path(&format!("ledger.db{end}")));
+        }
+    };
+    let retired = || {
+        let mut ledger = Ledger::open(&site.ledger()).unwrap();
+        let mut gone = 0;
+        loop {
+            match ledger.retire(bounds, at(3)).unwrap() {
+                0 => return gone,
+                rows => gone += rows,
+            }
+        }
+    };
+    lose();
+    restore(&second, &site.ledger(), How::default(), at(2), |_| ()).unwrap();
+    assert!(retired() > 0);
+    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let keep = backups_to_keep(&reader).unwrap();
+    drop(reader);
+    assert_eq!(keep.len(), 1);
+    assert!(keep[0].file.ends_with("second.db"), "{keep:?}");
+    assert_eq!(keep[0].sha256, backup::digest(&second).unwrap().0);
+    assert_eq!(keep[0].seen_at, at(2).unix_s);
+    let both: std::collections::BTreeSet<String> =
+        held(&site.ledger()).union(&held(&second)).cloned().collect();
+    assert_eq!(both, all);
+    // A copy that has its -wal beside it is no single file that could be seen whole: nothing counts until one is.
+    lose();
+    let live = site.path("live.db");
+    std::fs::copy(&second, &live).unwrap();
+    let reader = {
+        let mut ledger = Ledger::open(&live).unwrap();
+        ledger.raise_notice("test", "something", "in the -wal", at(2)).unwrap();
+        ledger
+    };
+    restore(&live, &site.ledger(), How::default(), at(2), |_| ()).unwrap();
+    drop(reader);
+    assert_eq!(retired(), 0);
+    let third = site.path("third.db");
+    backup::make(&site.ledger(), &third, at(3), |_| ()).unwrap();
+    assert!(retired() > 0);
+}
+
+#[test]
 fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which_backups_hold_it() {
     let twins = Twins::new(970);
     twins.hear(&twins.run.emissions);

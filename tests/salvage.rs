@@ -23,7 +23,7 @@ use util::truth::{held_equals_truth, verified};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PAGE: u64 = 1024;
-const DALE: How<'static> = How { by: "A. Surveyor", fill: false, give_up: false };
+const DALE: How<'static> = How { by: "A. Surveyor", fill: false, give_up: false, adopt: false, actor: None };
 
 type Key = (u16, u32, u32);
 

@@ -12,6 +12,7 @@
 
 use crate::util;
 
+use crate::seeds_writer::restore_beside_a_writer;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use stonechat::config::roster::{Logger, Roster};
@@ -302,6 +303,9 @@ struct World {
     backups: Vec<Kept>,
     lost: BTreeSet<PathBuf>,
     rotated: BTreeSet<PathBuf>,
+    /// Those that were rotated away before an older ledger was restored, and what that one had given up by then.
+    let_go: BTreeSet<PathBuf>,
+    gone_then: BTreeSet<Identity>,
     figures: Figures,
 }
 
@@ -333,6 +337,9 @@ struct Figures {
     retirements: u64,
     given_up: u64,
     restores: u64,
+    /// Those with a command that writes beside them; and how many of these wrote into the restored ledger.
+    beside_writers: u64,
+    written_beside: u64,
     refused_restores: u64,
     flips: u64,
     checks: u64,
@@ -355,6 +362,8 @@ impl Figures {
             (&mut self.late_keys, other.late_keys),
             (&mut self.write_offs, other.write_offs),
             (&mut self.backups, other.backups),
+            (&mut self.beside_writers, other.beside_writers),
+            (&mut self.written_beside, other.written_beside),
             (&mut self.rotated, other.rotated),
             (&mut self.lost_backups, other.lost_backups),
             (&mut self.retirements, other.retirements),
@@ -426,6 +435,8 @@ impl World {
             backups: Vec::new(),
             lost: BTreeSet::new(),
             rotated: BTreeSet::new(),
+            let_go: BTreeSet::new(),
+            gone_then: BTreeSet::new(),
             figures: Figures::default(),
         };
         world.start();
@@ -1123,7 +1134,9 @@ impl World {
                     && !kept.model.gone.contains(id)
             });
             // A backup that was lost is still named: that is the report.
-            assert!(is_in || keep.iter().any(|file| self.lost.contains(file)), "{id} is in no kept backup");
+            let names = |files: &BTreeSet<PathBuf>| keep.iter().any(|file| files.contains(file));
+            let is_named = names(&self.lost) || (self.gone_then.contains(id) && names(&self.let_go));
+            assert!(is_in || is_named, "{id} is in no kept backup");
         }
     }
 
@@ -1139,6 +1152,10 @@ impl World {
             self.model.held.keys().any(|id| !then.held.contains_key(id))
         };
         (self.daemon, self.other) = (None, None);
+        if !has_more && self.chance.percent(50) {
+            // The ledger is there, and a command writes while its place is taken.
+            self.restore_beside_a_writer(at);
+        }
         if has_more {
             let refused = restore::restore(&file, &path, restore::How::default(), now, |_| ());
             assert!(refused.is_err(), "a ledger with more in it was replaced");
@@ -1150,14 +1167,40 @@ impl World {
             if self.chance.percent(50) {
                 let _ = std::fs::remove_file(PathBuf::from(format!("{}-wal", path.display())));
             }
-            restore::restore(&file, &path, restore::How::default(), now, |_| ()).unwrap();
-            self.model = self.backups[at].model.clone();
-            // What a younger ledger let go of, this one may still name.
-            self.lost.append(&mut self.rotated);
-            self.figures.restores += 1;
+            match self.chance.percent(50) {
+                true => assert!(self.restore_beside_a_writer(at), "a backup is not put where no ledger is"),
+                false => {
+                    restore::restore(&file, &path, restore::How::default(), now, |_| ()).unwrap();
+                    self.is_as_in(at);
+                }
+            }
         }
         self.start();
         self.check();
+    }
+
+    /// The same beside a command that writes; whether it was done.
+    fn restore_beside_a_writer(&mut self, at: usize) -> bool {
+        let (file, path, now) = (self.backups[at].file.clone(), self.path(), self.now());
+        let logger = self.roster.loggers().next().unwrap().address;
+        let words = format!("beside restore {}", self.figures.beside_writers);
+        let (done, is_written) = restore_beside_a_writer(&file, &path, logger, now, &words);
+        if done.is_err() {
+            return false;
+        }
+        self.figures.beside_writers += 1;
+        self.figures.written_beside += u64::from(is_written);
+        self.is_as_in(at);
+        true
+    }
+
+    /// The ledger is the backup now.
+    fn is_as_in(&mut self, at: usize) {
+        self.model = self.backups[at].model.clone();
+        // What a younger ledger let go of, this one may still name: for what it had given up before.
+        self.let_go.append(&mut self.rotated);
+        self.gone_then.extend(self.model.gone.iter().copied());
+        self.figures.restores += 1;
     }
 
     /// One bit of a settled reading flips. That is found; settling goes on; and the record that comes again is kept.
@@ -1490,13 +1533,16 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let fault = "retention, backups rotated and lost, ledgers restored, bits flipped";
         let result = format!(
             "{} readings given up in {} goes, each in a backup that is named as to be kept; {} backups made, {} rotated \
-             away, {} lost; {} ledgers lost and restored, {} restores refused; {} flipped bits found",
+             away, {} lost; {} ledgers lost and restored ({} beside a command that writes, {} of which wrote into the restored \
+             one), {} restores refused; {} flipped bits found",
             all.given_up,
             all.retirements,
             all.backups,
             all.rotated,
             all.lost_backups,
             all.restores,
+            all.beside_writers,
+            all.written_beside,
             all.refused_restores,
             all.flips
         );
@@ -1504,7 +1550,7 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let happened = [all.refused_commits, all.crashes, all.imports, all.refused_imports, all.withdrawals];
         let kept =
             [all.given_up, all.rotated, all.lost_backups, all.restores, all.refused_restores, all.flips];
-        let others = [all.late_keys, all.write_offs];
+        let others = [all.late_keys, all.write_offs, all.beside_writers];
         assert!(happened.into_iter().chain(kept).chain(others).all(|times| times > 0), "{all:?}");
     }
 }

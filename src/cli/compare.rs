@@ -11,6 +11,7 @@ use crate::hand::dump::{DumpRun, Runs};
 use crate::judge::{self, Opened, Outcome, Tally};
 use crate::ledger::Error as LedgerError;
 use crate::ledger::compare::{Compared, Difference, Kind, LoggerCompared, Records, Side, compare};
+use crate::ledger::site;
 use crate::ledger::verify;
 use crate::seal::keyring::Keyring;
 use crate::text::{counted, thousands};
@@ -52,6 +53,9 @@ pub struct Args {
     /// Read every row of both and work the digests out anew, as `verify` does: slow, and trusts nothing
     #[arg(long)]
     full: bool,
+    /// Compare two ledgers although they are not shown to be of one site
+    #[arg(long)]
+    adopt: bool,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -69,6 +73,19 @@ struct Told {
 /// Why a side cannot be compared, and the exit code.
 struct NotRead(u8, String);
 
+/// Why nothing is compared.
+enum NotCompared {
+    Read(NotRead),
+    /// Two ledgers that are not shown to be of one site.
+    OtherSite(Box<site::Compared>),
+}
+
+impl From<NotRead> for NotCompared {
+    fn from(why: NotRead) -> Self {
+        Self::Read(why)
+    }
+}
+
 /// Compares and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let config = match load(config_path) {
@@ -82,7 +99,22 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     match done {
         Ok((told, found)) if args.json => print_json(out, &as_json(&told, &found), code(&found)),
         Ok((told, found)) => print(out, &page(&config, &told, &found), code(&found)),
-        Err(NotRead(code, why)) => {
+        Err(NotCompared::OtherSite(found)) => {
+            let (a, b) = (shown(&args.a), shown(&b));
+            if args.json {
+                let value = json!({ "a": a, "b": b, "of_this_site": crate::view::site::as_json(&found) });
+                let _ = print_json(out, &value, NO);
+            } else {
+                let text = format!(
+                    "{a} and {b}: the first is not shown to be of this site, which is that of the second:\n{}Next: compare \
+                     copies of one ledger; --adopt compares these two all the same.\n",
+                    crate::view::site::text(&found)
+                );
+                let _ = print(out, &text, NO);
+            }
+            NO
+        }
+        Err(NotCompared::Read(NotRead(code, why))) => {
             could_not(&why);
             code
         }
@@ -98,7 +130,7 @@ fn compared(
     args: &Args,
     b: &Path,
     progress: &Progress,
-) -> Result<([Told; 2], Compared), NotRead> {
+) -> Result<([Told; 2], Compared), NotCompared> {
     // What they are is looked at before either is opened as a ledger: closing a ledger's file by other means would
     // drop the locks of a connection that is open.
     let kinds = [is_ledger(&args.a)?, is_ledger(b)?];
@@ -125,8 +157,14 @@ fn compared(
         }
     }
     let (Some(Some(b_side)), Some(Some(a))) = (sides.pop(), sides.pop()) else {
-        return Err(NotRead(COULD_NOT, "there are not two sides to compare".to_owned()));
+        return Err(NotRead(COULD_NOT, "there are not two sides to compare".to_owned()).into());
     };
+    if !args.adopt {
+        let of_one = b_side.site(&a).map_err(|error| not_read(&args.a, &error))?;
+        if let Some(found) = of_one.filter(|found| !found.is_one_site() && !found.here_is_empty) {
+            return Err(NotCompared::OtherSite(Box::new(found)));
+        }
+    }
     let wanted = |address: crate::wire::seq::Address| {
         args.logger.is_empty() || args.logger.contains(&address.number())
     };
@@ -139,7 +177,7 @@ fn compared(
                 progress.say(&format!("checking {} …", shown(path)));
                 let wrong = verify::integrity_of(path).map_err(|error| not_read(path, &error))?;
                 if let Some(first) = wrong.first() {
-                    return Err(not_read(path, &LedgerError::Corrupt(first.clone())));
+                    return Err(not_read(path, &LedgerError::Corrupt(first.clone())).into());
                 }
             }
         }

@@ -437,7 +437,7 @@ fn plan_one(
 
 /// The daemon may hold the lock for its commits and settles: a person should not have to try again for that.
 fn open_patiently(path: &Path) -> Result<Ledger, Error> {
-    patiently(|| Ledger::open(path))
+    patiently(|| Ledger::open(path)).map(|ledger| ledger.acting(crate::ledger::actor::of_process()))
 }
 
 /// Why something was not done that waits for the ledger's lock.

@@ -14,6 +14,7 @@ mod gateway;
 mod import;
 pub mod init;
 mod key;
+mod logbook;
 mod manual;
 mod people;
 mod plot;
@@ -122,6 +123,9 @@ enum Command {
     /// What was measured by hand, a dip or a readout, beside the record
     #[command(subcommand, after_help = manual::HELP)]
     Manual(manual::Command),
+    /// Who did what, and when: imports, write-offs, remarks, changes of configuration and keys, restores
+    #[command(after_help = logbook::HELP)]
+    Logbook(logbook::Args),
     /// Check the ledger: SQLite's integrity, and coverage against the records; or bring over what a damaged one holds
     #[command(after_help = verify::HELP)]
     Verify(verify::Args),
@@ -203,6 +207,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Status(args) => status::run(config, &args, out),
         Command::Gaps(args) => gaps::run(config, &args, out),
         Command::Import(args) => import::run(config, &args, out),
+        Command::Logbook(args) => logbook::run(config, &args, out),
         Command::Verify(args) => verify::run(config, &args, out),
         Command::Backup(args) => backup::run(config, &args, out),
         Command::Compare(args) => compare::run(config, &args, out),

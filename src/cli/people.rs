@@ -29,7 +29,7 @@ pub fn write<T>(
 ) -> Result<T, u8> {
     let done = Reader::open(&config.ledger.path)
         .and_then(|_| Ledger::open(&config.ledger.path))
-        .and_then(|mut ledger| write(&mut ledger));
+        .and_then(|ledger| write(&mut ledger.acting(crate::ledger::actor::of_process())));
     done.map_err(|error| match error {
         Error::Busy(_) => {
             could_not(&format!("{error}: {what} was not written; try again in a moment"));

@@ -1,8 +1,9 @@
 //! `stonechat restore FILE`: a backup in the ledger's place, if nothing is lost by it.
 
-use super::{DONE, NO, Progress, could_not, load, print, print_json};
+use super::{DONE, NO, Progress, USAGE, could_not, load, print, print_json};
 use crate::ledger::compare::Kind;
 use crate::ledger::restore::{How, More, RestoreError, restore};
+use crate::people::{self, BY_MAX};
 use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
@@ -33,6 +34,12 @@ pub struct Args {
     /// Put it in place although the present ledger cannot be read; that one is kept aside as damaged
     #[arg(long)]
     over_damaged: bool,
+    /// Put it in place although it is not shown to be of the site of the present ledger
+    #[arg(long)]
+    adopt: bool,
+    /// Who restores: kept in the logbook, with the login
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -46,7 +53,21 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     };
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let progress = Progress::new();
-    let how = How { dry_run: args.dry_run, over_damaged: args.over_damaged };
+    let by = match args.by.as_ref().map(|by| people::text("--by", by, BY_MAX)).transpose() {
+        Ok(by) => by,
+        Err(why) => {
+            eprintln!("stonechat: {why}");
+            return USAGE;
+        }
+    };
+    let actor = crate::ledger::actor::of_process();
+    let how = How {
+        dry_run: args.dry_run,
+        over_damaged: args.over_damaged,
+        adopt: args.adopt,
+        by: by.as_deref(),
+        actor: Some(&actor),
+    };
     let ledger = &config.ledger.path;
     let done =
         restore(&args.file, ledger, how, clock.now(), |step| progress.say(&format!("restore: {step} …")));
@@ -104,6 +125,25 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
                 let _ = print(out, &more_text(&more), NO);
             }
             could_not(&RestoreError::HasMore(more));
+            NO
+        }
+        Err(RestoreError::NotOfThisSite(file, compared)) => {
+            if args.json {
+                let value = json!({
+                    "file": args.file, "ledger": ledger, "dry_run": args.dry_run, "done": false,
+                    "of_this_site": crate::view::site::as_json(&compared),
+                });
+                let _ = print_json(out, &value, NO);
+            } else {
+                let text = format!(
+                    "{}: is not shown to be of this site:\n{}Next: name a backup of this ledger; if it is one of a ledger of \
+                     this site all the same, --adopt puts it in place.\n",
+                    file.display(),
+                    crate::view::site::text(&compared)
+                );
+                let _ = print(out, &text, NO);
+            }
+            could_not(&RestoreError::NotOfThisSite(file, compared));
             NO
         }
         Err(error @ RestoreError::NotSound(..)) => {

@@ -44,6 +44,10 @@ pub struct Args {
     /// Go on although the file cannot be read at all or is gone: what it held counts as missing from then on
     #[arg(long, requires = "salvage")]
     give_up: bool,
+    /// Take the readings of a ledger that is not shown to be of this site, as rows of a CSV: for sites that were merged.
+    /// Each stands in `import --list`, gives way to a record of its logger, and `import --withdraw` takes them back
+    #[arg(long, requires = "salvage")]
+    adopt: bool,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -157,11 +161,21 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     let progress = Progress::new();
     let told = |done, all| progress.say(&format!("salvaging: block {done} of {all} …"));
     let (ledger, roster) = (&config.ledger.path, &config.roster);
-    let how = salvage::How { by: &args.by, fill: args.unproven, give_up: args.give_up };
+    let actor = crate::ledger::actor::of_process();
+    let how = salvage::How {
+        by: &args.by,
+        fill: args.unproven,
+        give_up: args.give_up,
+        adopt: args.adopt,
+        actor: Some(&actor),
+    };
     let done = salvage::salvage(from, ledger, roster, how, clock.now(), told);
     progress.done();
     let done = match done {
         Ok(done) => done,
+        Err(error @ salvage::SalvageError::NotOfThisSite(..)) => {
+            return not_of_this_site(from, &error, args, out);
+        }
         Err(error) => return could_not(&error),
     };
     let code = if done.is_whole() { DONE } else { NO };
@@ -173,8 +187,12 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
             "unproven": ranges(&done.unproven), "unreadable": ranges(&done.unreadable),
             "csv_rows_lost": ranges(&done.rows_lost),
             "journal_unproven": done.journal_unproven, "journal_cut": done.journal_cut,
+            "adopted": done.was_adopted, "rows_refused": done.rows_refused, "left_out": done.left_out,
         });
         return print_json(out, &value, code);
+    }
+    if done.was_adopted {
+        return print(out, &adopted(from, &done), code);
     }
     let mut text = format!(
         "{}: {} brought over, {} held already",
@@ -242,6 +260,57 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
          loggers' memories are imported\n"
     };
     print(out, &text, code)
+}
+
+/// What agrees and what does not, and what to do.
+fn not_of_this_site(from: &Path, error: &salvage::SalvageError, args: &Args, out: &mut dyn Write) -> u8 {
+    let salvage::SalvageError::NotOfThisSite(_, compared) = error else { return could_not(error) };
+    if args.json {
+        let value = json!({ "from": from, "of_this_site": crate::view::site::as_json(compared) });
+        let _ = print_json(out, &value, NO);
+    } else {
+        let text = format!(
+            "{}: is not shown to be of this site:\n{}Next: {}.\n",
+            from.display(),
+            crate::view::site::text(compared),
+            match compared.here_is_empty {
+                true =>
+                    "the present ledger holds nothing; put this one in its place with `stonechat restore`",
+                false =>
+                    "if the loggers are of this site, let the daemon hear one of them and salvage again; if sites were \
+                     merged, `--adopt` takes the readings as rows that can be withdrawn",
+            }
+        );
+        let _ = print(out, &text, NO);
+    }
+    could_not(error);
+    NO
+}
+
+/// What was adopted, in words.
+fn adopted(from: &Path, done: &salvage::Salvaged) -> String {
+    let mut text = format!(
+        "{}: {} adopted as rows that are not proven, {} held already\n",
+        from.display(),
+        counted(done.brought + done.rows + done.filled, "reading"),
+        thousands(done.held)
+    );
+    if done.rows_refused > 0 {
+        text += &format!(
+            "{} refused: their loggers are not on the roster, or no record of their epoch is held here yet; adopt once \
+             more when the gateway has heard them\n",
+            counted(done.rows_refused, "row")
+        );
+    }
+    if done.left_out > 0 {
+        text += &format!(
+            "{} left out: profiles, events and records that this program cannot read come by radio or as a sealed dump \
+             only\n",
+            counted(done.left_out, "record")
+        );
+    }
+    text + "remarks, readings by hand and write-offs stay in that file\n\
+            Next: `stonechat import --list` shows what was adopted, and `stonechat import --withdraw` takes it back.\n"
 }
 
 fn ranges(coverage: &Coverage) -> Vec<Value> {

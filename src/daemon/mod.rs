@@ -31,6 +31,7 @@ use crate::ledger::{
     Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp, rescue, salvage,
 };
 use crate::link::{Backoff, LinkEvent, Links};
+use crate::record::acts::Actor;
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
 use crate::wire::seq::{Address, Slot};
@@ -137,6 +138,8 @@ struct Daemon {
     clock_offset: Option<i64>,
     /// An empty one in memory until [`Daemon::is_open`].
     ledger: Ledger,
+    /// Who runs it: kept with what changes.
+    actor: Actor,
     is_open: bool,
     /// The ledger on its way.
     opening: Option<tokio::task::JoinHandle<Result<Opened, LedgerError>>>,
@@ -320,6 +323,7 @@ impl Daemon {
             lost: None,
             vanished: None,
             lock_patience,
+            actor: crate::ledger::actor::of_process(),
             config,
         })
     }
@@ -556,7 +560,13 @@ impl Daemon {
                 notifier.tell("WATCHDOG=1");
             }
         };
-        let how = salvage::How { by: "stonechat run", fill: false, give_up: !is_copy };
+        let how = salvage::How {
+            by: "stonechat run",
+            fill: false,
+            give_up: !is_copy,
+            adopt: false,
+            actor: Some(&self.actor),
+        };
         match salvage::salvage(file, &path, &self.config.roster, how, now, sign) {
             Ok(brought) => {
                 tracing::warn!(
@@ -1338,6 +1348,7 @@ impl Daemon {
     fn note_configuration(&mut self) -> Result<(), Error> {
         let now = self.clock.now();
         let mut is_due = false;
+        self.ledger.acts_for(self.actor.clone());
         let files = [("site.toml", &self.config.site_text), ("loggers.toml", &self.config.roster_text)];
         for (file, text) in files {
             match self.ledger.note_configuration(file, text, now) {
@@ -1349,6 +1360,16 @@ impl Daemon {
                 }
                 Err(error) => return Err(error.into()),
             }
+        }
+        // Never a key: by their check values it is known which have changed.
+        let keys = self.keyring.checks(self.config.roster.loggers().map(|logger| logger.address));
+        match self.ledger.note_keys(&keys, now) {
+            Ok(_) => {}
+            Err(error) if error.is_passing() => {
+                tracing::warn!("the keys in force could not be noted in the ledger now: {error}");
+                is_due = true;
+            }
+            Err(error) => return Err(error.into()),
         }
         if is_due {
             self.due.configuration = true;

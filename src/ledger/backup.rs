@@ -210,25 +210,47 @@ impl Ledger {
 
     fn note_backup(&mut self, made: &Made, settled_through: i64, now: Stamp) -> Result<(), Error> {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let id: i64 =
-            transaction
-                .query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
-        guard::change(&transaction, "backup_made", "id = ?", [id], |db| {
-            Ok(db.execute(
-                "INSERT INTO backup_made (id, file, size_bytes, sha256, made_at, settled_through)
-                 VALUES (?, ?, ?, ?, ?, ?)",
-                params![
-                    id,
-                    made.file.display().to_string(),
-                    made.size_bytes as i64,
-                    made.sha256,
-                    now.unix_s,
-                    settled_through
-                ],
-            )?)
-        })?;
+        let copy = Copy {
+            file: &made.file,
+            size_bytes: made.size_bytes,
+            sha256: &made.sha256,
+            made_at: now.unix_s,
+            seen_at: None,
+        };
+        note(&transaction, &copy, settled_through)?;
         Ok(transaction.commit()?)
     }
+}
+
+/// A whole copy of a ledger, as that ledger notes it.
+pub(super) struct Copy<'a> {
+    pub file: &'a Path,
+    pub size_bytes: u64,
+    pub sha256: &'a str,
+    pub made_at: i64,
+    /// When it was seen whole after it was made.
+    pub seen_at: Option<i64>,
+}
+
+/// Notes a copy that is settled up to a journal row. Call within a transaction that writes.
+pub(super) fn note(db: &Connection, copy: &Copy<'_>, settled_through: i64) -> Result<(), Error> {
+    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
+    guard::change(db, "backup_made", "id = ?", [id], |db| {
+        db.execute(
+            "INSERT INTO backup_made (id, file, size_bytes, sha256, made_at, settled_through, seen_at)
+             VALUES (?, ?, ?, ?, ?, ?, ?)",
+            params![
+                id,
+                copy.file.display().to_string(),
+                i64::try_from(copy.size_bytes).unwrap_or(i64::MAX),
+                copy.sha256,
+                copy.made_at,
+                settled_through,
+                copy.seen_at
+            ],
+        )?;
+        Ok(())
+    })
 }
 
 #[cfg(test)]

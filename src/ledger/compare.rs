@@ -9,7 +9,7 @@
 //! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
 //! compares authentic records only: CSV rows and what people write down are no part of a content digest.
 
-use super::care::stranger;
+use super::care::{site, stranger};
 use super::chunk::{self, BLOCK, Block, Blocks, Place};
 use super::guard::Sum;
 use super::state::State;
@@ -156,6 +156,16 @@ impl Side {
             }
         }
         Self { blocks, source: Source::Records(records.by_place) }
+    }
+
+    /// Whether two ledgers are of one site; `None`: one side is no ledger.
+    pub fn site(&self, other: &Self) -> Result<Option<site::Compared>, Error> {
+        let (Source::Ledger { db: ours, .. }, Source::Ledger { db: theirs, .. }) =
+            (&self.source, &other.source)
+        else {
+            return Ok(None);
+        };
+        site::compare(ours, theirs, &site::signs(theirs), false).map(Some)
     }
 
     /// How many authentic records it holds, those given up included.

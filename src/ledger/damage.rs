@@ -14,7 +14,7 @@
 //!
 //! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
 
-use super::care::stranger;
+use super::care::{site, stranger};
 use super::chunk::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use super::known::{self, Known};
 pub(super) use super::query::elsewhere;
@@ -29,6 +29,7 @@ use rusqlite::config::DbConfig;
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
 use serde_json::Value;
+use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -342,6 +343,7 @@ fn take_over(
     set_aside(path, &aside).map_err(at)?;
     // The file itself may tell more than what was written down yesterday, if what it tells fits its digests.
     let old = open_damaged(&aside);
+    let signs = site::signs_of_file(&aside);
     let before = known.as_ref().map(Known::fingerprints).unwrap_or_default();
     let told = old.as_ref().and_then(|db| super::snapshot(db, |db| Known::of(db, &before, false, now)).ok());
     let in_file = match (&old, &told) {
@@ -378,7 +380,8 @@ fn take_over(
         }
     };
     clear();
-    let lost = Lost { file: old.as_ref(), in_file, known: known.as_ref(), memory };
+    let ids = signs.map(|signs| signs.ids).unwrap_or_default();
+    let lost = Lost { file: old.as_ref(), ids, in_file, known: known.as_ref(), memory };
     let made = make(&part, &lost, radios, now, &mut taken);
     if let Err(error) = made {
         clear();
@@ -404,6 +407,8 @@ enum InFile {
 /// The ledger that a new one takes over from.
 struct Lost<'a> {
     file: Option<&'a Connection>,
+    /// Its number and those that it knew, as far as they can be read.
+    ids: BTreeSet<i64>,
     in_file: InFile,
     known: Option<&'a Known>,
     memory: &'a Coverage,
@@ -448,6 +453,7 @@ fn make(
             InFile::Perhaps => &covered,
         };
         note(&db, taken, there, now)?;
+        site::note(&db, &lost.ids, site::How::SetAside, now)?;
         // An earlier ledger may be set aside too, and be there: `fill` has what it holds.
         let mut held = here;
         held.take_in(there);

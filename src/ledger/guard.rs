@@ -85,7 +85,7 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 34] = [
+pub const TABLES: [&str; 36] = [
     "named_epoch",
     "held_range",
     "stepped_back",
@@ -120,6 +120,8 @@ pub const TABLES: [&str; 34] = [
     "once_held",
     "retired_row",
     "retired_block",
+    "same_site",
+    "act",
 ];
 
 /// The sum over a table's rows that meet a condition.

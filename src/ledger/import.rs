@@ -12,10 +12,12 @@
 use super::ahead::Ahead;
 use super::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
 use super::state::{self, State};
+use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, guard, settle};
 use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
+use crate::record::acts::ActKind;
 use crate::record::neighbours::Neighbours;
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity, Slot};
@@ -496,6 +498,8 @@ impl Ledger {
             )?;
             Ok(())
         })?;
+        let act = NewAct { number: Some(id), by: Some(&evidence.by), ..NewAct::default() };
+        acts::note(&transaction, ActKind::Import, act, self.actor.as_ref(), now)?;
         // Ranges have changed behind the journal: whoever keeps them in memory reads them anew.
         self.state.generation = next_generation(&transaction)?;
         transaction.commit()?;
@@ -564,6 +568,8 @@ impl Ledger {
                 params![now.unix_s, by, reason, id],
             )?)
         })?;
+        let act = NewAct { number: Some(id), by: Some(by), ..NewAct::default() };
+        acts::note(&transaction, ActKind::Withdrawal, act, self.actor.as_ref(), now)?;
         let touched = {
             let mut statement = transaction.prepare(
                 "SELECT DISTINCT logger, epoch FROM settled_or_retired WHERE rank > 0 AND import = ?1

@@ -48,7 +48,7 @@ const PROOFS_MAX: usize = 2_000;
 const STEPS: u32 = 8;
 
 /// Tables that are carried over as they are.
-pub(super) const WHOLE: [&str; 14] = [
+pub(super) const WHOLE: [&str; 16] = [
     "named_epoch",
     "slot_use",
     "proven_key",
@@ -63,6 +63,8 @@ pub(super) const WHOLE: [&str; 14] = [
     "aside_ledger",
     "elsewhere",
     "once_held",
+    "same_site",
+    "act",
 ];
 
 /// Digests of records that were proven before.

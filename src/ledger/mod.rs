@@ -45,13 +45,15 @@ mod settle;
 mod state;
 mod unread;
 pub mod verify;
+mod write;
 
 pub use crate::time::Stamp;
 pub use append::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
 };
 pub use aside::{Limits as AsideLimits, Retried};
-pub use care::rescue;
+pub use care::{rescue, site};
+pub use db::actor;
 pub use error::Error;
 pub use holder::lock_holder;
 pub use rows::{steps_from_json, steps_json};
@@ -59,11 +61,13 @@ pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 
 use crate::coverage::Coverage;
+use crate::record::acts::{ActKind, Actor};
 use db::place::{self, Place};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use write::acts;
 
 /// A radio's number in the ledger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -80,6 +84,8 @@ pub struct Ledger {
     unreached: Option<Receipt>,
     state: State,
     limits: AsideLimits,
+    /// Who runs the program, where that is to be kept.
+    actor: Option<Actor>,
 }
 
 /// How soon a notice that was cleared comes back as the same one.
@@ -94,7 +100,15 @@ impl Ledger {
         let db = schema::open_for_writing(path)?;
         let state = snapshot(&db, State::load)?;
         let place = Place::of(path, &db);
-        Ok(Self { db, path: path.to_owned(), place, unreached: None, state, limits: AsideLimits::default() })
+        Ok(Self {
+            db,
+            path: path.to_owned(),
+            place,
+            unreached: None,
+            state,
+            limits: AsideLimits::default(),
+            actor: None,
+        })
     }
 
     /// A ledger in memory that nobody keeps: stands in while the one on the disk is exchanged.
@@ -108,6 +122,7 @@ impl Ledger {
             unreached: None,
             state,
             limits: AsideLimits::default(),
+            actor: None,
         })
     }
 
@@ -190,6 +205,11 @@ impl Ledger {
                 rusqlite::params![digest, file, content, at.unix_s],
             )?)
         })?;
+        if noted > 0 && self.actor.is_some() {
+            let act =
+                acts::NewAct { file: Some(file), text: Some("in force from then on"), ..Default::default() };
+            acts::note(&transaction, ActKind::Configuration, act, self.actor.as_ref(), at)?;
+        }
         transaction.commit()?;
         Ok(noted > 0)
     }

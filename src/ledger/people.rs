@@ -14,11 +14,13 @@
 //! neither coverage nor journal, so what [`Ledger`] knows of them stays right.
 
 use super::query::Snapshot;
+use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, guard};
 use crate::config::roster::Roster;
 use crate::coverage::RangeSet;
 use crate::gaps::{self, EpochMissing, Gap, WriteOff};
 use crate::people::{Kind, NewManual, NewRemark};
+use crate::record::acts::ActKind;
 use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -374,6 +376,8 @@ impl Ledger {
                 }
                 Ok(())
             })?;
+            let act = NewAct { number: Some(id), by: Some(by), ..NewAct::default() };
+            acts::note(&transaction, ActKind::WriteOff, act, self.actor.as_ref(), now)?;
             written.push((id, plan));
         }
         transaction.commit()?;
@@ -408,6 +412,8 @@ impl Ledger {
                 ],
             )?)
         })?;
+        let act = NewAct { number: Some(id), by: Some(&remark.by), ..NewAct::default() };
+        acts::note(&transaction, ActKind::Remark, act, self.actor.as_ref(), now)?;
         transaction.commit()?;
         self.is_reachable()?;
         Ok(Ok(id))
@@ -462,6 +468,11 @@ impl Ledger {
             }
             Ok(outcomes)
         })?;
+        // One act, under the number of its first reading.
+        if outcomes.iter().any(|outcome| matches!(outcome, ManualOutcome::Added(_))) {
+            let act = NewAct { number: Some(first_new), by: Some(by), ..NewAct::default() };
+            acts::note(&transaction, ActKind::ManualReading, act, self.actor.as_ref(), now)?;
+        }
         transaction.commit()?;
         self.is_reachable()?;
         Ok(Ok(outcomes))

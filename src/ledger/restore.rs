@@ -12,13 +12,16 @@
 //!
 //! What this is not: it merges nothing.
 
-use super::care::stranger;
+use super::care::{site, stranger};
 use super::compare::{self, Compared, Kind, Side};
 use super::state::State;
+use super::write::acts;
 use super::{DaemonLock, Error, Stamp, guard, schema, verify};
 use crate::coverage::RangeSet;
+use crate::record::acts::{ActKind, Actor};
+use crate::record::site::Signs;
 use rusqlite::{Connection, OpenFlags};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -99,6 +102,8 @@ pub enum RestoreError {
     NotSoundInPlace(PathBuf, Option<PathBuf>, Vec<String>),
     /// The present ledger has more in it.
     HasMore(Box<More>),
+    /// The backup is not shown to be of the site of the present ledger.
+    NotOfThisSite(PathBuf, Box<site::Compared>),
     /// The present ledger cannot be read, so nobody knows what it has more.
     Unreadable(Error),
     /// Another process has the ledger open.
@@ -160,6 +165,12 @@ impl std::fmt::Display for RestoreError {
                      `stonechat verify --salvage`; or move it away yourself if it is to go",
                 )
             }
+            Self::NotOfThisSite(path, _) => write!(
+                f,
+                "{}: is not shown to be of this site; nothing was changed: with --adopt it takes the place of the present \
+                 ledger all the same, if that has no more in it",
+                path.display()
+            ),
             Self::Unreadable(error) => write!(
                 f,
                 "the present ledger cannot be compared with the backup: {error}; nothing was changed: with \
@@ -182,11 +193,17 @@ impl std::error::Error for RestoreError {}
 
 /// How to restore.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct How {
+pub struct How<'a> {
     /// Say what would be done, and change nothing.
     pub dry_run: bool,
     /// Put the backup in place although the present ledger cannot be read.
     pub over_damaged: bool,
+    /// Put it in place although it is not shown to be of the site of the present ledger.
+    pub adopt: bool,
+    /// The name of whoever restores.
+    pub by: Option<&'a str>,
+    /// Who runs the program, where that is to be kept.
+    pub actor: Option<&'a Actor>,
 }
 
 /// A name beside a file.
@@ -221,7 +238,7 @@ pub(super) fn free_name(path: &Path, suffix: &str) -> PathBuf {
 pub fn restore(
     file: &Path,
     ledger: &Path,
-    how: How,
+    how: How<'_>,
     now: Stamp,
     mut progress: impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
@@ -250,12 +267,13 @@ fn exchange(
     ledger: &Path,
     part: &Path,
     is_present: bool,
-    how: How,
+    how: How<'_>,
     now: Stamp,
     progress: &mut impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
     progress("copying");
-    copy(file, part).map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
+    let signs = copy(file, part).map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
+    let source = Whole::of(file);
     progress("checking the copy");
     let verified = verify::verify(part, |step| progress(step))
         .map_err(|error| RestoreError::Backup(file.to_owned(), error))?;
@@ -268,9 +286,21 @@ fn exchange(
         Restored { verified, present_records: None, replaced: None, more: More::default(), daemon: None };
     // From before the comparison until the backup has the name, no other process can write what it would not find.
     let mut present = Present::Absent;
+    let (mut ids_of_present, mut was_adopted) = (BTreeSet::new(), false);
     if is_present {
         progress("comparing with the present ledger");
         present = Present::open(ledger, how)?;
+        match present.site(part, &signs) {
+            Ok(Some(compared)) if !compared.here_is_empty && !compared.is_one_site() => {
+                if !how.adopt {
+                    return Err(RestoreError::NotOfThisSite(file.to_owned(), Box::new(compared)));
+                }
+                was_adopted = true;
+            }
+            Ok(Some(_)) => ids_of_present = present.ids(),
+            // Whoever compares the records next says why it cannot be read.
+            Ok(None) | Err(_) => {}
+        }
         match present.more(part) {
             Ok(Some((records, more))) => {
                 restored.present_records = Some(records);
@@ -288,10 +318,20 @@ fn exchange(
     if !restored.more.is_nothing() {
         return Err(RestoreError::HasMore(Box::new(restored.more)));
     }
-    progress("putting it in place");
-    let at = |error| RestoreError::File(ledger.to_owned(), error);
     let kind = if matches!(present, Present::Damaged(_)) { "damaged" } else { "replaced" };
     let aside = free_name(ledger, &format!(".{kind}-{}", dated(now.unix_s)));
+    let kept = is_present.then_some(aside.as_path());
+    let act = act_of(&restored, was_adopted, kept);
+    carry_on(
+        part,
+        &present,
+        &Carried { file, ids: &ids_of_present, source: source.as_ref(), act: &act },
+        how,
+        now,
+    )
+    .map_err(RestoreError::Ledger)?;
+    progress("putting it in place");
+    let at = |error| RestoreError::File(ledger.to_owned(), error);
     if let Present::Sound(db) = &present {
         one_file(db, ledger)?;
     }
@@ -334,7 +374,7 @@ enum Present {
 }
 
 impl Present {
-    fn open(ledger: &Path, how: How) -> Result<Self, RestoreError> {
+    fn open(ledger: &Path, how: How<'_>) -> Result<Self, RestoreError> {
         let opened = if how.dry_run {
             schema::open_for_reading(ledger).and_then(|db| Ok(db.execute_batch("BEGIN").map(|()| db)?))
         } else {
@@ -356,6 +396,20 @@ impl Present {
             Self::Absent => None,
             Self::Sound(db) => Some(db),
             Self::Damaged(db) => db,
+        }
+    }
+
+    /// Whether the backup is of its site; `None`: it cannot be read.
+    fn site(&self, part: &Path, signs: &Signs) -> Result<Option<site::Compared>, Error> {
+        let Self::Sound(db) = self else { return Ok(None) };
+        site::compare(db, &stranger::open_present(part)?, signs, false).map(Some)
+    }
+
+    /// Its number, and those that it knows.
+    fn ids(&self) -> BTreeSet<i64> {
+        match self {
+            Self::Sound(db) => site::signs(db).ids,
+            _ => BTreeSet::new(),
         }
     }
 
@@ -402,9 +456,83 @@ fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
     }
 }
 
-/// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself.
-fn copy(file: &Path, part: &Path) -> Result<(), Error> {
+/// A file that is whole by itself, as its digest says.
+struct Whole {
+    file: PathBuf,
+    size_bytes: u64,
+    sha256: String,
+    modified_at: Option<i64>,
+}
+
+impl Whole {
+    /// `None`: a part of it is in a -wal, or it cannot be read any more. No connection to it may be open.
+    fn of(file: &Path) -> Option<Self> {
+        if crate::files::length(&beside(file, "-wal")).is_some_and(|wal| wal > 0) {
+            return None;
+        }
+        let modified_at = std::fs::metadata(file).ok().map(|found| found.mtime());
+        let (sha256, size_bytes) = super::backup::digest(file).ok()?;
+        let file = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
+        Some(Self { file, size_bytes, sha256, modified_at })
+    }
+}
+
+/// What the logbook says of a restore: what it is, and in words.
+fn act_of(restored: &Restored, was_adopted: bool, kept: Option<&Path>) -> (ActKind, String) {
+    let mut text = format!("sound, {} authentic records", restored.verified.records);
+    if let Some(name) = kept.and_then(Path::file_name) {
+        text += &format!("; what was there is kept as {}", name.to_string_lossy());
+    }
+    (if was_adopted { ActKind::Adoption } else { ActKind::Restore }, text)
+}
+
+/// What a restored ledger gets before it has the name.
+struct Carried<'a> {
+    file: &'a Path,
+    /// Numbers of the ledger whose place it takes.
+    ids: &'a BTreeSet<i64>,
+    source: Option<&'a Whole>,
+    act: &'a (ActKind, String),
+}
+
+/// Writes what the restored ledger keeps of the one whose place it takes, and that the file that it came from was seen
+/// whole: retention goes by that, and by no other backup until it is seen again.
+fn carry_on(
+    part: &Path,
+    present: &Present,
+    Carried { file, ids, source, act }: &Carried<'_>,
+    how: How<'_>,
+    now: Stamp,
+) -> Result<(), Error> {
+    let mut db = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    schema::settings_of_every_connection(&db)?;
+    let transaction = db.transaction()?;
+    site::note(&transaction, ids, site::How::Restore, now)?;
+    if let (Present::Sound(present), ActKind::Restore) = (present, act.0) {
+        acts::take_over(&transaction, present)?;
+    }
+    let file = file.display().to_string();
+    let new = acts::NewAct { by: how.by, file: Some(&file), text: Some(&act.1), ..Default::default() };
+    acts::note(&transaction, act.0, new, how.actor, now)?;
+    guard::set_meta(&transaction, "restored_at", now.unix_s)?;
+    if let Some(source) = source {
+        let copy = super::backup::Copy {
+            file: &source.file,
+            size_bytes: source.size_bytes,
+            sha256: &source.sha256,
+            made_at: source.modified_at.map_or(now.unix_s, |at| at.min(now.unix_s)),
+            seen_at: Some(now.unix_s),
+        };
+        super::backup::note(&transaction, &copy, super::state::meta(&transaction, "settled_through")?)?;
+    }
+    Ok(transaction.commit()?)
+}
+
+/// Copies a ledger of any released schema, and brings the copy up to date. One file, whole by itself. Gives by what the
+/// file is known: one of an older schema has no number, and the copy gets one.
+fn copy(file: &Path, part: &Path) -> Result<Signs, Error> {
     let source = stranger::open(file)?;
+    let signs = site::signs(&source);
     let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     super::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
@@ -412,7 +540,7 @@ fn copy(file: &Path, part: &Path) -> Result<(), Error> {
     drop(schema::open_for_writing(part)?);
     let copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
-    Ok(())
+    Ok(signs)
 }
 
 /// Makes a ledger that no other process can use one file.

@@ -8,6 +8,7 @@
 
 use super::chunk::{self, Blocks};
 use super::read::given_up::to_keep;
+use super::state::meta;
 use super::{Error, Ledger, Stamp, guard};
 use crate::coverage::{Basis, Coverage};
 use crate::wire::seq::Identity;
@@ -31,10 +32,11 @@ impl Ledger {
     /// while it is not 0.
     pub fn retire(&mut self, bounds: Bounds, now: Stamp) -> Result<u64, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let seen_since = trusted_since(&transaction, bounds.seen_since)?;
         let (backed, newest): (Option<i64>, Option<i64>) = transaction.query_row(
             "SELECT (SELECT max(settled_through) FROM backup_made WHERE coalesce(seen_at, made_at) >= ?),
                  (SELECT max(id) FROM backup_made)",
-            [bounds.seen_since],
+            [seen_since],
             |row| Ok((row.get(0)?, row.get(1)?)),
         )?;
         let (Some(backed), Some(newest)) = (backed, newest) else { return Ok(0) };
@@ -72,6 +74,7 @@ impl Ledger {
     /// Raises a notice while a backup that must be kept was not seen whole since a time, and clears it.
     pub fn notice_backups(&mut self, seen_since: i64, now: Stamp) -> Result<(), Error> {
         let mut unseen = to_keep(&self.db)?;
+        let seen_since = trusted_since(&self.db, seen_since)?;
         unseen.retain(|keep| keep.seen_at < seen_since);
         let Some(oldest) = unseen.iter().min_by_key(|keep| keep.seen_at) else {
             return self.clear_notice("ledger", "backups to keep", now);
@@ -89,6 +92,12 @@ impl Ledger {
         );
         self.raise_notice("ledger", "backups to keep", &text, now)
     }
+}
+
+/// Since when a backup must have been seen whole. What a restored ledger knows of other backups is as old as its own: a
+/// younger ledger may have let them go since.
+fn trusted_since(db: &Connection, seen_since: i64) -> Result<i64, Error> {
+    Ok(seen_since.max(meta(db, "restored_at")?))
 }
 
 /// Tables of what was given up and of the backups that hold it.
@@ -124,6 +133,9 @@ pub(super) fn carry_over(
     for (table, column) in [("backup_made", "settled_through"), ("retired_block", "settled_row")] {
         db.execute(&format!("UPDATE {table} SET {column} = min({column}, ?)"), [reach])?;
     }
+    // As little is known of them as the damaged one knew.
+    let restored_at = meta(old, "restored_at").unwrap_or(0).max(meta(db, "restored_at")?);
+    guard::set_meta(db, "restored_at", restored_at)?;
     for table in CARRIED {
         guard::keep(db, table, guard::table_sum(db, table, "true", ())?)?;
     }

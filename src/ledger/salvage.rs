@@ -13,24 +13,32 @@
 //!
 //! Keys that have opened frames are brought over where their table fits.
 //!
+//! Only of a ledger of this site (`care::site`): records of another one under the same addresses would stay for good, and
+//! the genuine ones would be conflicts. Where a person asks for such a ledger to be adopted, its readings and rows come
+//! as CSV rows that are not proven, in imports of their own; no profile, no event, no note and no key comes with
+//! them.
+//!
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
-use super::care::stranger;
+use super::care::{site, stranger};
 use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
 use super::compare::{self, Held};
 use super::guard::Sum;
-use super::import::{Evidence, Item, Items};
+use super::import::{Evidence, Item};
 use super::restore::beside;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
+use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, backup, damage, guard, proven, schema, settle};
 use crate::config::roster::Roster;
 use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{Outcome, Placed, Row, Tally};
+use crate::judge::{Outcome, Placed, Row};
+use crate::record::acts::{ActKind, Actor};
+use crate::record::site::Shared;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
-use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -67,6 +75,13 @@ pub struct Salvaged {
     pub journal_cut: bool,
     /// Whether the present ledger counted it as the place of a part of the record.
     pub was_counted: bool,
+    /// Whether it is not shown to be of this site, and was adopted because a person asked for it.
+    pub was_adopted: bool,
+    /// Of an adopted one, the rows that do not fit what is held here: no record of their epoch is, or they are of no
+    /// logger of the roster.
+    pub rows_refused: u64,
+    /// Of an adopted one, the profiles, events and records that cannot be read: no row can stand for them.
+    pub left_out: u64,
 }
 
 impl Salvaged {
@@ -92,6 +107,8 @@ pub enum SalvageError {
     Copy(PathBuf, std::io::Error),
     /// Nothing counts as held because of a ledger of this name.
     NotCounted(PathBuf),
+    /// It is not shown to be of this site.
+    NotOfThisSite(PathBuf, Box<site::Compared>),
 }
 
 impl std::fmt::Display for SalvageError {
@@ -128,6 +145,15 @@ impl std::fmt::Display for SalvageError {
                 "{}: no part of the record counts as held in a ledger of this name; `stonechat gaps` names those that \
                  were set aside",
                 path.display()
+            ),
+            Self::NotOfThisSite(path, compared) => write!(
+                f,
+                "{}: is not shown to be of this site; nothing was changed: {}",
+                path.display(),
+                match compared.here_is_empty {
+                    true => "the present ledger is empty, so put it in place with `stonechat restore`",
+                    false => "with --adopt its readings come as rows that can be withdrawn",
+                }
             ),
         }
     }
@@ -217,6 +243,10 @@ pub struct How<'a> {
     pub fill: bool,
     /// Go on where the file cannot be read at all or is gone: what it held counts as missing then.
     pub give_up: bool,
+    /// Take readings and rows of a ledger that is not shown to be of this site, as CSV rows are taken.
+    pub adopt: bool,
+    /// Who runs the program, where that is to be kept.
+    pub actor: Option<&'a Actor>,
 }
 
 /// Brings over what can be proven. `progress` is told of blocks done and of all.
@@ -238,29 +268,47 @@ pub fn salvage(
             statement.query_map([], |row| row.get(0)).and_then(Iterator::collect).map_err(Error::from)?;
         return Err(SalvageError::Absent(from.to_owned(), names));
     }
-    let source = match open(from, path) {
+    let (source, is_given_up) = match open(from, path) {
         // An empty one holds nothing, and all that counted as held there is missing.
-        Err(SalvageError::From(..)) if how.give_up => Source { db: schema::in_memory()?, copy: None },
-        opened => opened?,
+        Err(SalvageError::From(..)) if how.give_up => (Source { db: schema::in_memory()?, copy: None }, true),
+        opened => (opened?, false),
     };
     let (sha256, _) = backup::digest(from).unwrap_or_default();
     let old = &source.db;
     let mut ledger = Ledger::open(path)?;
+    ledger.actor = how.actor.cloned();
     let present = schema::open_for_reading(path)?;
     let name = from.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    let counted = counted_there(&present, &name)?;
+    let mut counted = counted_there(&present, &name)?;
     if how.give_up && counted.is_none() {
         return Err(SalvageError::NotCounted(from.to_owned()));
     }
-    let mut salvaged = Salvaged { was_counted: counted.is_some(), ..Salvaged::default() };
+    let signs = site::signs(old);
+    let mut salvaged = Salvaged::default();
+    if !is_given_up {
+        let was_set_aside = counted.is_some() && is_beside(from, path);
+        let compared = site::compare(&present, old, &signs, was_set_aside)?;
+        salvaged.was_adopted = !compared.is_one_site();
+        if salvaged.was_adopted && !how.adopt {
+            return Err(SalvageError::NotOfThisSite(from.to_owned(), Box::new(compared)));
+        }
+    }
+    if salvaged.was_adopted {
+        // It has the name of one that was set aside here, and is another one.
+        counted = None;
+    }
+    salvaged.was_counted = counted.is_some();
     let expected = expected(old, counted.as_ref());
     let unsettled = proven_journal(old, &mut salvaged);
     let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
     let all = places.len() as u64;
     let mut kept = Vec::new();
-    let mut unsure = Vec::new();
+    let mut unsure: Vec<CsvRow> = Vec::new();
     let evidence = Evidence {
-        file: format!("salvage of {name}"),
+        file: match salvaged.was_adopted {
+            true => format!("adopted from {name}"),
+            false => format!("salvage of {name}"),
+        },
         size_bytes: std::fs::metadata(from).map_or(0, |found| found.len()),
         sha256,
         is_sealed: true,
@@ -274,25 +322,16 @@ pub fn salvage(
         if done % 64 == 0 {
             progress(done as u64, all);
         }
-        let mut settled = read(old, place);
-        // A profile or an event stands in its table at once, and in its block's digest when it is settled.
-        settled
-            .retain(|sequence, _| !unsettled.get(&place).is_some_and(|recent| recent.contains_key(sequence)));
         let here = compare::read_block(&present, place)?;
-        let mut block = proven(place, &settled, stored(old, place), &here);
+        let (settled, block) = block_there(old, place, &unsettled, &here);
         let read: RangeSet = settled.keys().map(|&sequence| (sequence, sequence)).collect();
-        if let Some(recent) = unsettled.get(&place) {
-            for (sequence, found) in recent {
-                block.entry(*sequence).or_insert_with(|| found.clone());
-            }
-        }
         let given_up = given_up(&present, place)?;
         note_lost(place, &expected, &block, &read, &here, &given_up, &mut salvaged);
         if how.fill {
             unsure.extend(settled.iter().filter_map(|(&sequence, found)| {
                 let id = Identity::new(place.0, place.1, sequence)?;
                 let is_needed = !block.contains_key(&sequence) && !here.contains_key(&sequence);
-                is_needed.then(|| Some((id, row_of(id, &found.plaintext)?)))?
+                is_needed.then(|| unproven_row(id, found))?
             }));
         }
         for (sequence, found) in block {
@@ -302,39 +341,62 @@ pub fn salvage(
                 salvaged.held += 1;
                 continue;
             }
-            kept.push((id, found));
+            if !salvaged.was_adopted {
+                kept.push((id, found));
+            } else if !here.contains_key(&sequence) {
+                match unproven_row(id, &found) {
+                    Some(row) => unsure.push(row),
+                    None => salvaged.left_out += 1,
+                }
+            }
         }
         if kept.len() >= AT_ONCE {
             hand_over(&mut ledger, &mut kept, &evidence, roster, now, &mut salvaged)?;
         }
+        if salvaged.was_adopted && unsure.len() >= AT_ONCE {
+            adopt(&mut ledger, &mut unsure, &evidence, roster, now, &mut salvaged)?;
+        }
     }
     hand_over(&mut ledger, &mut kept, &evidence, roster, now, &mut salvaged)?;
-    bring_notes(old, &mut ledger, &mut salvaged)?;
+    if salvaged.was_adopted {
+        adopt(&mut ledger, &mut unsure, &evidence, roster, now, &mut salvaged)?;
+    } else {
+        bring_notes(old, &mut ledger, &mut salvaged)?;
+        if signs.ids_are_sound {
+            ledger.note_same_site(&signs.ids, site::How::Salvage, now)?;
+        }
+    }
     if counted.is_some() {
         ledger.forget_elsewhere(&name, &salvaged, now)?;
     }
     // Only now are they missing, so that they are taken: first what is proven.
     let (rows, doubtful) = csv_rows(old, &present, &expected, &name)?;
-    for (import, rows) in rows {
+    for (import, mut rows) in rows {
+        if salvaged.was_adopted {
+            rows.iter_mut().for_each(|row| row.placed = Placed::Unproven);
+        }
         let evidence = Evidence {
-            file: brought_as(&import.file, &name),
+            file: match salvaged.was_adopted {
+                true => format!("{} (adopted from {name})", import.file),
+                false => brought_as(&import.file, &name),
+            },
             size_bytes: import.size_bytes,
             sha256: import.sha256.clone(),
             is_sealed: false,
             ..evidence.clone()
         };
-        salvaged.rows += bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        let (stored, refused) = bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        salvaged.rows += stored;
+        salvaged.rows_refused += refused;
     }
     if how.fill {
         let evidence =
-            Evidence { is_sealed: false, file: format!("salvage of {name}, not proven"), ..evidence.clone() };
-        let mut rows: Vec<CsvRow> = unsure
-            .into_iter()
-            .map(|(id, row)| CsvRow { id, row, placed: Placed::Unproven, resolution: None })
-            .chain(doubtful)
-            .collect();
+            Evidence { is_sealed: false, file: format!("{}, not proven", evidence.file), ..evidence.clone() };
+        let mut rows: Vec<CsvRow> = unsure.into_iter().chain(doubtful).collect();
         rows.sort_by_key(|row| row.id);
-        salvaged.filled += bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        let (stored, refused) = bring_rows(&mut ledger, &rows, &evidence, roster, now)?;
+        salvaged.filled += stored;
+        salvaged.rows_refused += refused;
     }
     let covered = super::snapshot(&present, |db| Ok(State::load(db)?.coverage))?;
     for (address, epoch, held) in expected.epochs() {
@@ -343,7 +405,91 @@ pub fn salvage(
             salvaged.rows_lost.insert_range(address, epoch, Basis::Csv, first, last);
         }
     }
+    note_act(&ledger, old, &name, &salvaged, how, now)?;
     Ok(salvaged)
+}
+
+/// Notes the salvage itself, and brings over what the other one's logbook has of its own. Nothing is noted where it found
+/// nothing that was not here.
+fn note_act(
+    ledger: &Ledger,
+    old: &Connection,
+    name: &str,
+    salvaged: &Salvaged,
+    how: How<'_>,
+    now: Stamp,
+) -> Result<(), Error> {
+    let all = [salvaged.brought, salvaged.conflicts, salvaged.filled, salvaged.rows, salvaged.notes];
+    let is_news = all.iter().any(|&count| count > 0) || salvaged.was_counted;
+    let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
+    if is_news {
+        let text = format!(
+            "{} records and {} rows brought over, {} held already, {} different",
+            salvaged.brought,
+            salvaged.rows + salvaged.filled,
+            salvaged.held,
+            salvaged.conflicts
+        );
+        let kind = if salvaged.was_adopted { ActKind::Adoption } else { ActKind::Salvage };
+        let act = NewAct { by: Some(how.by), file: Some(name), text: Some(&text), ..NewAct::default() };
+        acts::note(&db, kind, act, how.actor, now)?;
+    }
+    if !salvaged.was_adopted && fits(old, "act") {
+        acts::take_over(&db, old)?;
+    }
+    Ok(db.commit()?)
+}
+
+/// Whether a file lies in the ledger's folder.
+fn is_beside(file: &Path, ledger: &Path) -> bool {
+    let folder = |path: &Path| std::fs::canonicalize(path).ok()?.parent().map(Path::to_owned);
+    folder(file).is_some_and(|of| Some(of) == folder(ledger))
+}
+
+/// What there is of a block: settled records as far as they can be read, and those that are proven.
+fn block_there(
+    old: &Connection,
+    place: Place,
+    unsettled: &BTreeMap<Place, Block>,
+    here: &BTreeMap<u32, Held>,
+) -> (Block, Block) {
+    let recent = unsettled.get(&place);
+    let mut settled = read(old, place);
+    // A profile or an event stands in its table at once, and in its block's digest when it is settled.
+    settled.retain(|sequence, _| !recent.is_some_and(|recent| recent.contains_key(sequence)));
+    let mut block = proven(place, &settled, stored(old, place), here);
+    for (sequence, found) in recent.into_iter().flatten() {
+        block.entry(*sequence).or_insert_with(|| found.clone());
+    }
+    (settled, block)
+}
+
+/// Records that two ledgers both hold: how many readings and profiles are the same, and how many records differ. Of the
+/// first one only what is proven counts. Events and opaque records may be the same by chance: a logger whose clock was
+/// never set starts like any other.
+pub(super) fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
+    let expected = expected(old, None);
+    let unsettled = proven_journal(old, &mut Salvaged::default());
+    let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
+    let mut shared = Shared::default();
+    for place in places {
+        let here = compare::read_block(present, place)?;
+        if here.is_empty() {
+            continue;
+        }
+        for (sequence, found) in block_there(old, place, &unsettled, &here).1 {
+            let Some(id) = Identity::new(place.0, place.1, sequence) else { continue };
+            let Some(sum) = here.get(&sequence).and_then(|held| held.sum) else { continue };
+            if sum != chunk::record_sum(id, &found.plaintext) {
+                shared.different += 1;
+            } else if let Ok(Record::Reading(_) | Record::Profile(_)) =
+                Record::decode(&found.plaintext, id.epoch)
+            {
+                shared.same += 1;
+            }
+        }
+    }
+    Ok(shared)
 }
 
 /// A CSV row as it was taken in.
@@ -374,23 +520,50 @@ fn brought_as(file: &str, name: &str) -> String {
     format!("{file} (salvage of {name})")
 }
 
+/// A reading that no digest proves here, as a row; `None`: it is no reading.
+fn unproven_row(id: Identity, found: &Found) -> Option<CsvRow> {
+    let row = row_of(id, &found.plaintext)?;
+    Some(CsvRow { id, row, placed: Placed::Unproven, resolution: None })
+}
+
+/// Takes readings of a ledger that is not shown to be of this site, as rows.
+fn adopt(
+    ledger: &mut Ledger,
+    rows: &mut Vec<CsvRow>,
+    evidence: &Evidence,
+    roster: &Roster,
+    now: Stamp,
+    salvaged: &mut Salvaged,
+) -> Result<(), Error> {
+    let mut rows = std::mem::take(rows);
+    rows.sort_by_key(|row| row.id);
+    let evidence = Evidence { is_sealed: false, ..evidence.clone() };
+    let (stored, refused) = bring_rows(ledger, &rows, &evidence, roster, now)?;
+    salvaged.brought += stored;
+    salvaged.rows_refused += refused;
+    Ok(())
+}
+
+/// Takes rows in; gives how many are stored, and how many are refused.
 fn bring_rows(
     ledger: &mut Ledger,
     rows: &[CsvRow],
     evidence: &Evidence,
     roster: &Roster,
     now: Stamp,
-) -> Result<u64, Error> {
-    let mut stored = 0;
+) -> Result<(u64, u64), Error> {
+    let (mut stored, mut refused) = (0, 0);
     for part in rows.chunks(AT_ONCE) {
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
             part.iter().try_for_each(|CsvRow { id, row, placed, resolution }| {
                 give(*id, Item::Row { row, placed: *placed, resolution: resolution.as_deref() })
             })
         };
-        stored += import(ledger, &items, evidence, roster, now)?.of(Outcome::Stored);
+        let done = ledger.take_in(evidence, &items, roster, now)?;
+        stored += done.receipt.tally.of(Outcome::Stored);
+        refused += done.rows_refused;
     }
-    Ok(stored)
+    Ok((stored, refused))
 }
 
 /// The CSV rows there that nothing covers here, of imports that stand: proven ones by their import, and those that
@@ -548,15 +721,21 @@ fn rows_of(
     Ok(())
 }
 
-/// Notes of people: the table, what one of them is called, and the columns that say what was written.
-const NOTES: [(&str, &str, &str); 3] = [
-    ("remark_row", "remark", "logger, channel, from_at, to_at, kind, text, by_whom, written_at"),
+/// Notes of people: the table, what it is to write one, what one of them is called, and the columns that say what was written.
+const NOTES: [(&str, ActKind, &str, &str); 3] = [
+    (
+        "remark_row",
+        ActKind::Remark,
+        "remark",
+        "logger, channel, from_at, to_at, kind, text, by_whom, written_at",
+    ),
     (
         "manual_row",
+        ActKind::ManualReading,
         "reading by hand",
         "logger, channel, at, value, unit, instrument, by_whom, written_at, file, line",
     ),
-    ("write_off", "write-off", "logger, epoch, first, last, by_whom, reason, written_at"),
+    ("write_off", ActKind::WriteOff, "write-off", "logger, epoch, first, last, by_whom, reason, written_at"),
 ];
 
 type Values = Vec<rusqlite::types::Value>;
@@ -567,7 +746,8 @@ type Note = (i64, Option<i64>, Values);
 /// Brings over what people wrote down and the present ledger does not have, under numbers that are free here.
 fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -> Result<(), Error> {
     let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
-    for (table, what, columns) in NOTES {
+    let acts_fit = fits(old, "act");
+    for (table, kind, what, columns) in NOTES {
         let is_write_off = table == "write_off";
         let proven = fits(old, table) && (!is_write_off || fits(old, "write_off_part"));
         let corrects = if is_write_off { "NULL" } else { "corrects" };
@@ -611,6 +791,9 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
                 all.push(corrects.and_then(|old| numbers.get(&old).copied()).into());
             }
             let marks = vec!["?"; all.len()].join(", ");
+            if acts_fit {
+                bring_act(old, &db, kind, (id, number))?;
+            }
             guard::change(&db, table, "id = ?", [number], |db| {
                 let sql = format!("INSERT INTO {table} ({names}) VALUES ({marks})");
                 Ok(db.prepare_cached(&sql)?.execute(rusqlite::params_from_iter(all))?)
@@ -631,6 +814,23 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
         }
     }
     Ok(db.commit()?)
+}
+
+/// Who was logged in when a note was written, as far as that is known there.
+fn bring_act(old: &Connection, db: &Connection, kind: ActKind, (from, to): (i64, i64)) -> Result<(), Error> {
+    let mut statement = old.prepare_cached(
+        "SELECT at, by_whom, login, uid, ran_as, host FROM act WHERE kind = ? AND number = ? ORDER BY id LIMIT 1",
+    )?;
+    let found = statement
+        .query_row(params![kind.name(), from], |row| {
+            let actor =
+                Actor { login: row.get(2)?, uid: row.get(3)?, ran_as: row.get(4)?, host: row.get(5)? };
+            Ok((row.get::<_, i64>(0)?, row.get::<_, Option<String>>(1)?, actor))
+        })
+        .optional()?;
+    let Some((at, by, actor)) = found else { return Ok(()) };
+    let act = NewAct { number: Some(to), by: by.as_deref(), ..NewAct::default() };
+    acts::note(db, kind, act, Some(&actor), Stamp { unix_s: at, synchronised: true })
 }
 
 /// Which sequences were missing within a write-off.
@@ -979,21 +1179,11 @@ fn hand_over(
             give(*id, Item::Record { slot: found.slot, plaintext: &found.plaintext })
         })
     };
-    let tally = import(ledger, &items, evidence, roster, now)?;
+    let tally = ledger.take_in(evidence, &items, roster, now)?.receipt.tally;
     salvaged.brought += tally.of(Outcome::Stored) + tally.of(Outcome::Opaque);
     salvaged.held += tally.of(Outcome::Duplicate);
     salvaged.conflicts += tally.of(Outcome::Conflict);
     Ok(())
-}
-
-fn import(
-    ledger: &mut Ledger,
-    items: &Items<'_>,
-    evidence: &Evidence,
-    roster: &Roster,
-    now: Stamp,
-) -> Result<Tally, Error> {
-    Ok(ledger.take_in(evidence, items, roster, now)?.receipt.tally)
 }
 
 impl Ledger {

@@ -29,6 +29,8 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0011_gap_now.sql"),
     include_str!("../../migrations/0012_proven_keys.sql"),
     include_str!("../../migrations/0013_listening_synchronised.sql"),
+    include_str!("../../migrations/0014_same_site.sql"),
+    include_str!("../../migrations/0015_logbook.sql"),
 ];
 
 /// The version that this program writes.

@@ -78,13 +78,6 @@ impl GatewayClock {
         clock
     }
 
-    /// TEMPORARY: as stamped.
-    pub fn stamped(listening: &[Listening]) -> Self {
-        let mut clock = Self::new(listening, std::iter::empty());
-        clock.stretches.iter_mut().for_each(|stretch| stretch.add = 0);
-        clock
-    }
-
     /// Which stretch a stamp is in.
     fn at(&self, stamp: i64) -> Option<usize> {
         let at = self.stretches.partition_point(|stretch| stretch.until.saturating_add(SLACK_S) < stamp);

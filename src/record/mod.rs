@@ -3,6 +3,7 @@
 //! Reads no clock, no file and no randomness. What this is not: it keeps nothing (`ledger`) and says nothing to people
 //! (`cli`).
 
+pub mod acts;
 pub mod clock;
 pub mod clocks;
 pub mod expected;
@@ -10,6 +11,7 @@ pub mod facts;
 pub mod gateway_clock;
 pub mod neighbours;
 pub mod raw_unit;
+pub mod site;
 pub mod spans;
 pub mod unopened;
 pub mod unread;

@@ -284,8 +284,6 @@ pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Res
     let unsynchronised =
         all.iter_mut().flat_map(Receptions::heard).filter_map(|heard| heard.unsynchronised());
     let clock = GatewayClock::new(&listening, unsynchronised);
-    // TEMPORARY
-    let clock = if std::env::var_os("FAULT_A").is_some() { GatewayClock::stamped(&listening) } else { clock };
     let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
     for receptions in &mut all {
         receptions.heard().for_each(|heard| heard.set_right(&clock));
@@ -441,11 +439,7 @@ impl<'a> Receptions<'a> {
             interval_s: i64::from(self.logger.interval_s),
             last_heard: ends.iter().map(|(_, last)| last.at()).max()?,
             in_service_from,
-            between_epochs: if std::env::var_os("FAULT_B").is_some() {
-                Vec::new()
-            } else {
-                between.map(|((_, last), (first, _))| (last.at(), first.at())).collect()
-            },
+            between_epochs: between.map(|((_, last), (first, _))| (last.at(), first.at())).collect(),
         })
     }
 }

@@ -133,6 +133,19 @@ impl Keyring {
         self.ready.values().filter(|ready| ready.proven).map(|ready| ready.name)
     }
 
+    /// Check values of the keys of these loggers: those given, and those derived for the slots that may derive (where
+    /// every slot may, for slot 0: another site key changes that too).
+    pub fn checks(&self, loggers: impl Iterator<Item = Address>) -> BTreeSet<CheckedKey> {
+        let derived = self.site_slots.as_deref().unwrap_or(&[Slot(0)]);
+        let mut all = BTreeSet::new();
+        for address in loggers {
+            let slots: BTreeSet<Slot> = self.given_slots(address).chain(derived.iter().copied()).collect();
+            let keys = slots.into_iter().filter_map(|slot| Some((slot, self.key(address, slot)?)));
+            all.extend(keys.map(|(slot, key)| check::named(&key, address, slot)));
+        }
+        all
+    }
+
     /// Whether any slot of this logger has a key.
     pub fn has_key_for(&self, address: Address) -> bool {
         let derives = self.site.is_some() && self.site_slots.as_ref().is_none_or(|slots| !slots.is_empty());

@@ -71,15 +71,16 @@ pub fn table(mut columns: Vec<Column>, width: usize, ellipsis: char) -> String {
         }
     }
     let rows = columns.iter().map(|column| column.cells.len()).max().unwrap_or(0);
+    let widths: Vec<usize> = columns.iter().map(Column::width).collect();
     let mut text = String::new();
     for row in 0..=rows {
         let mut line = String::new();
-        for (at, column) in columns.iter().enumerate() {
+        for (at, (column, width)) in columns.iter().zip(&widths).enumerate() {
             let cell = match row.checked_sub(1) {
                 None => column.heading.as_str(),
                 Some(row) => column.cells.get(row).map_or("", String::as_str),
             };
-            let pad = " ".repeat(column.width() - cell.chars().count());
+            let pad = " ".repeat(width - cell.chars().count());
             line += if at > 0 { BETWEEN } else { "" };
             line += &if column.right { pad + cell } else { cell.to_owned() + &pad };
         }

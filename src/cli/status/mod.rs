@@ -7,7 +7,7 @@
 //! Costs: day counters, the unsettled journal and the gap report. The years are never read, so a ledger of ten
 //! years answers as one of a month does (but for hand downloads of this month, whose blocks are read).
 
-mod fit;
+pub(super) mod fit;
 mod strip;
 mod text;
 

@@ -14,14 +14,15 @@
 //!
 //! What this is not: it does not notice anything; that is `db::place`.
 
-use super::stranger;
+use super::{site, stranger};
 use crate::coverage::Coverage;
 use crate::files;
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::db::place;
 use crate::ledger::restore::{beside, dated, free_name};
-use crate::ledger::state::{keep_once_held, meta};
+use crate::ledger::state::keep_once_held;
 use crate::ledger::{Error, Ledger, Stamp, guard, salvage, schema, verify};
+use crate::record::site::{Alike, Signs, Verdict};
 use rusqlite::backup::{Backup, StepResult};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
@@ -37,23 +38,29 @@ const PAGES_AT_ONCE: i32 = 2000;
 
 /// By what a ledger is known as one of this site.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-struct Signs {
-    ledger_id: i64,
+struct Known {
+    signs: Signs,
     /// Digests of each `site.toml` that was in force.
     sites: BTreeSet<String>,
 }
 
-impl Signs {
+impl Known {
     fn of(db: &Connection) -> Result<Self, Error> {
         let mut statement =
             db.prepare("SELECT digest FROM configuration_version WHERE file = 'site.toml'")?;
         let sites = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
-        Ok(Self { ledger_id: meta(db, "ledger_id")?, sites })
+        Ok(Self { signs: site::signs(db), sites })
     }
 
-    /// The same ledger or a copy of it, or one that has run under the very same configuration of a site.
-    fn are_of_the_same_site(&self, other: &Signs) -> bool {
-        self.ledger_id == other.ledger_id || !self.sites.is_disjoint(&other.sites)
+    /// By its number or its keys; or it has run under the very same configuration of a site, and no key contradicts:
+    /// such a ledger began here before the disk with the other one was there.
+    fn is_of_the_same_site(&self, other: &Self) -> bool {
+        let alike = Alike::of(&self.signs, &other.signs, false);
+        match alike.verdict() {
+            Verdict::OneSite(_) => true,
+            Verdict::RecordsDecide => !self.sites.is_disjoint(&other.sites),
+            Verdict::NotShown => false,
+        }
     }
 }
 
@@ -64,7 +71,7 @@ pub struct Copied {
     pub file: PathBuf,
     /// Whether it has every page.
     is_whole: bool,
-    signs: Signs,
+    known: Known,
     /// The files that were open.
     open: [Option<place::FileId>; 3],
 }
@@ -127,11 +134,11 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
     let done = files::sync(&part).and_then(|()| files::take_name(&part, &file, false));
     done.and_then(|()| files::sync_folder(&file)).map_err(at)?;
     clear();
-    let signs = Signs::of(&ledger.db).unwrap_or_default();
+    let known = Known::of(&ledger.db).unwrap_or_default();
     Ok(Copied {
         file,
         is_whole,
-        signs,
+        known,
         open: ledger.place.as_ref().map_or([None; 3], |place| place.files().map(Some)),
     })
 }
@@ -177,7 +184,9 @@ pub fn go_on(
                 files::rename_if_there(&beside(path, end), &beside(&found, end)).map_err(at)?;
             }
         }
-        if let Some(ledger) = sound_one_of_this_site(path, &copied.signs)? {
+        if let Some(mut ledger) = sound_one_of_this_site(path, &copied.known)? {
+            // From now on by its number: the copy is brought over for sure.
+            ledger.note_same_site(&copied.known.signs.ids, site::How::Copy, now)?;
             let text = format!(
                 "{what}; a sound ledger of this site is there now, and the daemon goes on in it; what the former one held \
                  was copied to {} and is brought over",
@@ -224,13 +233,13 @@ fn name_of(path: &Path) -> String {
 }
 
 /// The ledger at the path, if it is sound as far as a start looks, and of the same site.
-fn sound_one_of_this_site(path: &Path, signs: &Signs) -> Result<Option<Ledger>, Error> {
+fn sound_one_of_this_site(path: &Path, known: &Known) -> Result<Option<Ledger>, Error> {
     if files::length(path).is_none_or(|length| length == 0) {
         return Ok(None);
     }
     // Read only at first: a ledger of another site is not to be brought up to date.
-    let theirs = stranger::open(path).and_then(|db| Signs::of(&db));
-    if !theirs.is_ok_and(|theirs| theirs.are_of_the_same_site(signs)) {
+    let theirs = stranger::open(path).and_then(|db| Known::of(&db));
+    if !theirs.is_ok_and(|theirs| theirs.is_of_the_same_site(known)) {
         return Ok(None);
     }
     damage::open_if_sound(path)
@@ -244,8 +253,8 @@ pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
     }
     let Some(file) = copies(path).pop() else { return Ok(None) };
     let is_whole = verify::verify(&file, |_| ()).is_ok_and(|verified| verified.differences.is_empty());
-    let signs = stranger::open(&file).and_then(|db| Signs::of(&db)).unwrap_or_default();
-    let copied = Copied { file, is_whole, signs, open: [None; 3] };
+    let known = stranger::open(&file).and_then(|db| Known::of(&db)).unwrap_or_default();
+    let copied = Copied { file, is_whole, known, open: [None; 3] };
     let what = "the ledger vanished, and the daemon was stopped while it copied it";
     go_on(path, &copied, what, &[], &Coverage::default(), now).map(Some)
 }

@@ -1,0 +1,157 @@
+//! Whether another ledger is of this site, read out of both: `record::site` has the rule.
+//!
+//! Input: the present ledger and the other one, open. Output: [`Compared`]: the verdict, with what agrees and what does
+//! not. Whatever brings records of one file into another asks here first (`salvage`, `restore`, and a ledger that turns
+//! up where another vanished), and so does `compare`.
+//!
+//! The numbers by which ledgers of one site know each other are `ledger_id` of `meta` and the rows of `same_site`.
+//! What this is not: it changes nothing but `same_site`.
+
+use super::stranger;
+use crate::ledger::state::meta;
+use crate::ledger::{Error, Ledger, Stamp, damage, guard, proven, salvage};
+use crate::record::site::{Alike, Shared, Signs, Verdict};
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
+use std::collections::BTreeSet;
+use std::path::Path;
+
+/// Why a number of another ledger is noted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum How {
+    /// It was set aside, and this one took over.
+    SetAside,
+    /// It vanished, and a copy of it is brought over.
+    Copy,
+    /// It was salvaged.
+    Salvage,
+    /// A backup took its place.
+    Restore,
+}
+
+impl How {
+    fn name(self) -> &'static str {
+        match self {
+            Self::SetAside => "set-aside",
+            Self::Copy => "copy",
+            Self::Salvage => "salvage",
+            Self::Restore => "restore",
+        }
+    }
+}
+
+/// What the comparison of two ledgers found.
+#[derive(Clone, Debug)]
+pub struct Compared {
+    /// Numbers, keys and records.
+    pub alike: Alike,
+    /// Loggers of which both hold something.
+    pub loggers_in_both: Vec<u16>,
+    /// Loggers of which only the other one does.
+    pub loggers_only_there: Vec<u16>,
+    /// The present ledger holds nothing at all.
+    pub here_is_empty: bool,
+    verdict: Verdict,
+}
+
+impl Compared {
+    /// Whether they are of one site.
+    pub fn is_one_site(&self) -> bool {
+        matches!(self.verdict, Verdict::OneSite(_))
+    }
+}
+
+/// What a ledger is known by, as far as it can be read. Never fails: what is damaged is not known by anything.
+pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
+    let fits = |table: &str| {
+        let sum = guard::table_sum(db, table, "true", ());
+        sum.is_ok_and(|sum| guard::kept(db, table).is_ok_and(|kept| kept.unwrap_or_default() == sum))
+    };
+    let mut ids: BTreeSet<i64> = meta(db, "ledger_id").into_iter().collect();
+    let others = || -> rusqlite::Result<Vec<i64>> {
+        db.prepare("SELECT ledger_id FROM same_site")?.query_map([], |row| row.get(0))?.collect()
+    };
+    let others = others();
+    let ids_are_sound = !ids.is_empty() && fits("meta") && (others.is_err() || fits("same_site"));
+    ids.extend(others.unwrap_or_default());
+    let mut signs = Signs { ids, ids_are_sound, ..Signs::default() };
+    // A value that is not what it was would pass for another key.
+    let proven = if fits("proven_key") { proven::proven_keys(db).unwrap_or_default() } else { Vec::new() };
+    for proven::ProvenKey { key, .. } in proven {
+        signs.keys.entry((key.address.number(), key.slot.0)).or_default().insert(key.check);
+    }
+    signs
+}
+
+/// Of a file that may be damaged or of an older schema.
+pub(in crate::ledger) fn signs_of_file(path: &Path) -> Option<Signs> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(path, flags).ok()?;
+    stranger::bound(&mut db, path).ok()?;
+    damage::can_be_read(&db).ok()?;
+    Some(signs(&db))
+}
+
+/// Compares the present ledger with another one, whose signs are given. `set_aside_here`: see [`Alike::of`].
+pub(in crate::ledger) fn compare(
+    ours: &Connection,
+    theirs: &Connection,
+    their_signs: &Signs,
+    set_aside_here: bool,
+) -> Result<Compared, Error> {
+    let mut alike = Alike::of(&signs(ours), their_signs, set_aside_here);
+    let mut verdict = alike.verdict();
+    if verdict == Verdict::RecordsDecide {
+        let shared: Shared = salvage::shared(theirs, ours)?;
+        alike.records = Some(shared);
+        verdict = alike.verdict();
+    }
+    let (here, there) = (loggers(ours)?, loggers(theirs).unwrap_or_default());
+    Ok(Compared {
+        alike,
+        loggers_in_both: here.intersection(&there).copied().collect(),
+        loggers_only_there: there.difference(&here).copied().collect(),
+        here_is_empty: here.is_empty(),
+        verdict,
+    })
+}
+
+/// The loggers of which a ledger holds a record or a row.
+fn loggers(db: &Connection) -> Result<BTreeSet<u16>, Error> {
+    let mut statement = db.prepare(
+        "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind BETWEEN 1 AND 4",
+    )?;
+    let loggers = statement.query_map([], |row| row.get(0))?;
+    Ok(loggers.collect::<Result<_, _>>()?)
+}
+
+/// Notes numbers of another ledger as of this site. Call within a transaction that writes, or alone.
+pub(in crate::ledger) fn note(
+    db: &Connection,
+    ids: &BTreeSet<i64>,
+    how: How,
+    now: Stamp,
+) -> Result<(), Error> {
+    let own = meta(db, "ledger_id")?;
+    for &id in ids.iter().filter(|&&id| id != own) {
+        guard::change(db, "same_site", "ledger_id = ?", [id], |db| {
+            db.prepare_cached("INSERT INTO same_site VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
+                .execute(params![id, now.unix_s, how.name()])?;
+            Ok(())
+        })?;
+    }
+    Ok(())
+}
+
+impl Ledger {
+    /// Notes numbers of another ledger as of this site, in one step.
+    pub(in crate::ledger) fn note_same_site(
+        &mut self,
+        ids: &BTreeSet<i64>,
+        how: How,
+        now: Stamp,
+    ) -> Result<(), Error> {
+        let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        note(&db, ids, how, now)?;
+        Ok(db.commit()?)
+    }
+}

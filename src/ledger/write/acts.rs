@@ -1,0 +1,165 @@
+//! Acts of people and of the program, as the logbook keeps them: who was logged in, where, and what has no table of its
+//! own. Rows of `act` are only ever added.
+//!
+//! Input: what was done, within the transaction that does it. Output: a row of `act`. `read::logbook` reads them, together
+//! with the tables that say the rest.
+
+use crate::ledger::{Error, Ledger, Stamp, guard};
+use crate::record::acts::{ActKind, Actor};
+use crate::wire::check::CheckedKey;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What is kept of an act.
+#[derive(Clone, Copy, Debug, Default)]
+pub(in crate::ledger) struct NewAct<'a> {
+    /// Its number in the table of its kind; `None`: there is none.
+    pub number: Option<i64>,
+    /// The name that a person gave.
+    pub by: Option<&'a str>,
+    /// The file.
+    pub file: Option<&'a str>,
+    /// In words.
+    pub text: Option<&'a str>,
+    /// For the program, in a form of its own.
+    pub details: Option<&'a str>,
+}
+
+/// Notes an act. One that has a row in a table of its own is noted only where it is known who was logged in. Call within
+/// a transaction that writes.
+pub(in crate::ledger) fn note(
+    db: &Connection,
+    kind: ActKind,
+    act: NewAct<'_>,
+    actor: Option<&Actor>,
+    now: Stamp,
+) -> Result<(), Error> {
+    if act.number.is_some() && actor.is_none() {
+        return Ok(());
+    }
+    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM act", [], |row| row.get(0))?;
+    let actor = actor.cloned().unwrap_or_default();
+    guard::change(db, "act", "id = ?", [id], |db| {
+        db.prepare_cached(
+            "INSERT INTO act (id, at, kind, number, by_whom, login, uid, ran_as, host, file, text, details)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        )?
+        .execute(params![
+            id,
+            now.unix_s,
+            kind.name(),
+            act.number,
+            act.by,
+            actor.login,
+            actor.uid,
+            actor.ran_as,
+            actor.host,
+            act.file,
+            act.text,
+            act.details
+        ])?;
+        Ok(())
+    })
+}
+
+/// Adds the acts of another ledger that have no row in a table of their own and are not here yet. What numbers mean is not
+/// the same in two ledgers. Gives how many.
+pub(in crate::ledger) fn take_over(db: &Connection, old: &Connection) -> Result<u64, Error> {
+    const COLUMNS: &str = "at, kind, by_whom, login, uid, ran_as, host, file, text, details";
+    let sql = format!("SELECT {COLUMNS} FROM act WHERE number IS NULL ORDER BY id");
+    let read = |db: &Connection| -> Result<Vec<Vec<rusqlite::types::Value>>, Error> {
+        let mut statement = db.prepare(&sql)?;
+        let count = statement.column_count();
+        let rows = statement.query_map([], |row| (0..count).map(|at| row.get(at)).collect())?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    };
+    let mut here: BTreeSet<String> = read(db)?.iter().map(|values| format!("{values:?}")).collect();
+    let mut taken = 0;
+    for values in read(old)? {
+        if !here.insert(format!("{values:?}")) {
+            continue;
+        }
+        let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM act", [], |row| row.get(0))?;
+        guard::change(db, "act", "id = ?", [id], |db| {
+            let all = std::iter::once(id.into()).chain(values.iter().cloned());
+            let sql = format!("INSERT INTO act (id, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
+            Ok(db.prepare_cached(&sql)?.execute(rusqlite::params_from_iter(all))?)
+        })?;
+        taken += 1;
+    }
+    Ok(taken)
+}
+
+/// The most slots that a change of keys names.
+const SLOTS_NAMED: usize = 12;
+
+/// A key of a slot, as an act keeps it: logger, slot, check value.
+type Noted = (u16, u8, String);
+
+/// What differs between two states of a keyring, in words.
+fn changed(before: &BTreeMap<(u16, u8), String>, now: &BTreeMap<(u16, u8), String>) -> String {
+    let of = |what: &str, slots: Vec<&(u16, u8)>| {
+        let named: Vec<String> = slots
+            .iter()
+            .take(SLOTS_NAMED)
+            .map(|(logger, slot)| format!("logger {logger} slot {slot}"))
+            .collect();
+        let more = slots.len().saturating_sub(SLOTS_NAMED);
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        (!slots.is_empty()).then(|| format!("{what} {}{more}", named.join(", ")))
+    };
+    let others = now.iter().filter(|(slot, check)| before.get(slot).is_some_and(|was| was != *check));
+    let all = [
+        of("another key for", others.map(|(slot, _)| slot).collect()),
+        of("new:", now.keys().filter(|slot| !before.contains_key(slot)).collect()),
+        of("gone:", before.keys().filter(|slot| !now.contains_key(slot)).collect()),
+    ];
+    all.into_iter().flatten().collect::<Vec<_>>().join("; ")
+}
+
+impl Ledger {
+    /// Notes that these keys are in force, by their check values, unless they are what was noted last. `true` if it was
+    /// noted.
+    pub fn note_keys(&mut self, keys: &BTreeSet<CheckedKey>, at: Stamp) -> Result<bool, Error> {
+        let noted: Vec<Noted> =
+            keys.iter().map(|key| (key.address.number(), key.slot.0, key.check.to_string())).collect();
+        let details = serde_json::to_string(&noted).unwrap_or_default();
+        // Read first: only news needs the write lock, which another process may hold for long.
+        let last: Option<String> = self
+            .db
+            .query_row(
+                "SELECT details FROM act WHERE kind = 'keys' AND details IS NOT NULL ORDER BY id DESC LIMIT 1",
+                [],
+                |row| row.get(0),
+            )
+            .optional()?;
+        if last.as_ref() == Some(&details) {
+            return Ok(false);
+        }
+        let by_slot = |all: Vec<Noted>| -> BTreeMap<(u16, u8), String> {
+            all.into_iter().map(|(logger, slot, check)| ((logger, slot), check)).collect()
+        };
+        let before: Option<Vec<Noted>> = last.and_then(|last| serde_json::from_str(&last).ok());
+        let text = match before {
+            Some(before) => changed(&by_slot(before), &by_slot(noted)),
+            None => format!("keys of {} are in force", crate::text::counted(noted.len() as u64, "slot")),
+        };
+        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let act = NewAct { text: Some(&text), details: Some(&details), ..NewAct::default() };
+        note(&transaction, ActKind::Keys, act, self.actor.as_ref(), at)?;
+        transaction.commit()?;
+        Ok(true)
+    }
+
+    /// Says who runs the program: kept with what is written from now on.
+    #[must_use]
+    pub fn acting(mut self, actor: Actor) -> Self {
+        self.acts_for(actor);
+        self
+    }
+
+    /// The same of a ledger that is open already.
+    pub fn acts_for(&mut self, actor: Actor) {
+        self.actor = Some(actor);
+    }
+}

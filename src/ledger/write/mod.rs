@@ -1,0 +1,3 @@
+//! What is written to a ledger.
+
+pub(in crate::ledger) mod acts;

@@ -1,0 +1,76 @@
+//! What of two ledgers agrees and what does not, where they are not shown to be of one site.
+
+use crate::ledger::site::Compared;
+use crate::record::site::LoggerSlot;
+use crate::text::{counted, thousands};
+use serde_json::{Value, json};
+
+/// The most loggers or slots that are named.
+const SHOWN: usize = 12;
+
+/// In words, a line each.
+pub fn text(compared: &Compared) -> String {
+    let alike = &compared.alike;
+    let mut text = match alike.ids {
+        0 => "  no ledger number in common: neither is a copy of the other, or goes on from it\n".to_owned(),
+        ids => format!("  {} in common\n", counted(ids, "ledger number")),
+    };
+    text += &match (alike.keys_same.len(), alike.keys_other.len()) {
+        (0, 0) => "  keys: of no slot do both say which key opened its frames\n".to_owned(),
+        (0, _) => format!("  keys: different ones for {}\n", slots(&alike.keys_other)),
+        (_, 0) => format!("  keys: the same for {}\n", slots(&alike.keys_same)),
+        _ => format!(
+            "  keys: the same for {}, different ones for {}\n",
+            slots(&alike.keys_same),
+            slots(&alike.keys_other)
+        ),
+    };
+    if let Some(records) = alike.records {
+        text += &format!(
+            "  records in both: {} the same (readings and profiles), {} different\n",
+            thousands(records.same),
+            thousands(records.different)
+        );
+    }
+    text += &format!("  loggers in both: {}", named(&compared.loggers_in_both));
+    if !compared.loggers_only_there.is_empty() {
+        text += &format!("; only there: {}", named(&compared.loggers_only_there));
+    }
+    text + "\n"
+}
+
+/// The same as JSON.
+pub fn as_json(compared: &Compared) -> Value {
+    let alike = &compared.alike;
+    let slots = |slots: &[LoggerSlot]| -> Vec<Value> {
+        slots.iter().map(|(logger, slot)| json!({ "logger": logger, "slot": slot })).collect()
+    };
+    json!({
+        "is": compared.is_one_site(), "ids_in_common": alike.ids, "keys_same": slots(&alike.keys_same),
+        "keys_different": slots(&alike.keys_other), "records_same": alike.records.map(|records| records.same),
+        "records_different": alike.records.map(|records| records.different),
+        "loggers_in_both": compared.loggers_in_both, "loggers_only_there": compared.loggers_only_there,
+        "here_is_empty": compared.here_is_empty,
+    })
+}
+
+fn slots(all: &[LoggerSlot]) -> String {
+    let some: Vec<String> =
+        all.iter().take(SHOWN).map(|(logger, slot)| format!("logger {logger} slot {slot}")).collect();
+    listed(some, all.len())
+}
+
+/// How many, and which.
+fn named(loggers: &[u16]) -> String {
+    if loggers.is_empty() {
+        return "none".to_owned();
+    }
+    let some: Vec<String> = loggers.iter().take(SHOWN).map(u16::to_string).collect();
+    format!("{} ({})", loggers.len(), listed(some, loggers.len()))
+}
+
+fn listed(some: Vec<String>, all: usize) -> String {
+    let more = all - some.len();
+    let some = some.join(", ");
+    if more == 0 { some } else { format!("{some} and {more} more") }
+}
