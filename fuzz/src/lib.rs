@@ -474,7 +474,7 @@ pub fn ledger(data: &[u8]) {
             for end in ["own.db-wal", "own.db-shm", "own.db.known"] {
                 let _ = std::fs::remove_file(folder().join(end));
             }
-            let how = How { by: "fuzzing", fill: what & 4 == 0, give_up: what & 8 == 0 };
+            let how = How { by: "fuzzing", fill: what & 4 == 0, give_up: what & 8 == 0, ..How::default() };
             let _ = salvage(&path, &own, &ledgers.roster, how, NOW, |_, _| ());
             let verified = verify::verify(&own, |_| ()).unwrap();
             assert!(verified.differences.is_empty(), "{:?}", verified.differences);
