@@ -316,7 +316,7 @@ fn a_storm_in_which_loggers_lost_their_epoch_stays_a_storm() {
     let mut plan = quiet_plan(4, 5, 4);
     let storm = FROM_UNIX_S + DAY;
     plan.radio_outages.push(Span::new(storm, storm + 9 * HOUR));
-    // How many records these made in their old epoch is known to nobody.
+    // It is not known how many records these made in their old epoch.
     for number in [11, 12, 13] {
         let at_unix_s = storm + 8 * HOUR + 1800;
         plan.restarts.push(RestartPlan { address: address(number), at_unix_s, names_previous: false });
@@ -453,7 +453,7 @@ fn reports_agree(told: &Told, gaps: &Value, context: &str) {
         assert_eq!(Some(number_of(words[2])), most, "{context}: {text}");
     }
 
-    // No daemon: what was received stays what it was, and what nobody hears now is nobody's silence.
+    // No daemon: what was received stays the same, and no logger counts as silent for what is not heard now.
     std::fs::remove_dir_all(told.site.path("run")).unwrap();
     let down = told.gaps(&[]);
     assert_eq!(down["outages"], gaps["outages"], "{context}, daemon down");

@@ -1020,7 +1020,7 @@ fn check_by_root_answers_for_the_user_that_the_service_runs_as() {
     let (ok, text) = ledger(user(dir.path(), &record));
     assert!(!ok && text.contains("the user stonechat, who may not write to"), "{text}");
     assert!(text.contains(&format!("run `chown stonechat: {}`", record.display())), "{text}");
-    // Another configuration is that of whoever runs the daemon with it.
+    // Another configuration is not the service's: it is not checked for the service.
     assert!(ledger(user(Path::new("/etc/stonechat"), &record)).0);
 
     set_mode(&record, 0o777);

@@ -560,7 +560,7 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
         let by_hand = integer(&counts["by_hand"]["sealed"]) + integer(&counts["by_hand"]["csv"]);
         assert_eq!(parts.iter().sum::<u64>() + by_hand, integer(&counts["expected"]), "{context}: {counts}");
 
-        // What nobody has counted is presumed by one rule, whether the daemon is up or down.
+        // Readings that may be missing are presumed by one rule, whether the daemon is up or down.
         let silent = of(&gaps["silent"], logger).into_iter();
         let presumes = silent.chain(of(&gaps["unclosed"], logger));
         let presumed = presumes.filter_map(|one| one["presumed_readings"].as_u64()).sum::<u64>();

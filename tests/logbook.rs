@@ -33,7 +33,7 @@ impl Behind {
         Self { site, run }
     }
 
-    /// Runs a command as somebody behind sudo.
+    /// Runs a command as a user who came by sudo.
     fn sudo(&self, args: &[&str]) -> Output {
         let mut command = self.site.command(args);
         command.env("SUDO_USER", "dale").env("SUDO_UID", "1007").current_dir(self.site.dir.path());
@@ -139,7 +139,9 @@ fn without_all_one_screen_is_printed_and_it_says_how_many_are_left_out() {
     let one = text(&["logbook"]);
     assert!(one.lines().count() < 25, "{one}");
     assert!(
-        one.contains("the 49th") && !one.contains("the 3th") && one.contains("30 earlier ones: --all"),
+        one.contains("the 49th")
+            && !one.contains("the 3th")
+            && one.contains("30 earlier ones; --all shows them"),
         "{one}"
     );
     let all = text(&["logbook", "--all"]);

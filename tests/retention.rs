@@ -396,7 +396,16 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     let both: std::collections::BTreeSet<String> =
         held(&site.ledger()).union(&held(&second)).cloned().collect();
     assert_eq!(both, all);
-    // A copy that has its -wal beside it is no single file that could be seen whole: nothing counts until one is.
+    // The same by a clock of 1970, which is older than all that the backup knows.
+    lose();
+    let then = Stamp { unix_s: 60, synchronised: false };
+    restore(&second, &site.ledger(), How::default(), then, |_| ()).unwrap();
+    assert!(retired() > 0);
+    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let keep = backups_to_keep(&reader).unwrap();
+    drop(reader);
+    assert!(keep.len() == 1 && keep[0].file.ends_with("second.db"), "{keep:?}");
+    // A copy that has its -wal next to it is no single file that could be seen whole: nothing counts until one is.
     lose();
     let live = site.path("live.db");
     std::fs::copy(&second, &live).unwrap();

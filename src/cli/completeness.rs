@@ -174,7 +174,7 @@ pub fn count(
         reader.read(|snapshot| {
             let taken = Instant::now();
             let unsettled = Unsettled::take(snapshot)?;
-            // A silence that the gateway explains is nobody's readings, here as in `gaps`.
+            // Where the gateway explains a silence, no readings are presumed, here as in `gaps`.
             let explained: Box<dyn Fn(&mut Report)> = match wanted.as_of {
                 None => {
                     let gateway = gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;

@@ -78,7 +78,7 @@ fn logbook(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> 
         return Ok(print_json(out, &json!({ "site": config.site.name, "acts": all }), DONE));
     }
     if acts.is_empty() {
-        return Ok(print(out, "nothing is in the logbook\n", DONE));
+        return Ok(print(out, "No entries in the logbook.\n", DONE));
     }
     let lines: Vec<Line> = acts.iter().map(|act| line(act, offset)).collect();
     let cells = |of: fn(&Line) -> &String| lines.iter().map(of).cloned().collect::<Vec<_>>().into_iter();
@@ -93,7 +93,7 @@ fn logbook(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> 
     text += &table(columns, width(args), '…');
     let left = count.saturating_sub(acts.len() as u64);
     if left > 0 {
-        text += &format!("and {}: --all\n", counted(left, "earlier one"));
+        text += &format!("and {}; --all shows them\n", counted(left, "earlier one"));
     }
     Ok(print(out, &text, DONE))
 }

@@ -103,9 +103,7 @@ impl ServiceUser {
         }
         // What root's commands left there.
         for beside in ["", "-wal", "-shm", ".lock", ".known"] {
-            let mut path = ledger.as_os_str().to_owned();
-            path.push(beside);
-            let path = PathBuf::from(path);
+            let path = crate::files::with_tail(ledger, beside);
             if self.may_not(&path, 0o6) {
                 return Some(closed(&path));
             }

@@ -200,17 +200,15 @@ pub struct How<'a> {
     pub over_damaged: bool,
     /// Put it in place although it is not shown to be of the site of the present ledger.
     pub adopt: bool,
-    /// The name of whoever restores.
+    /// The name of the person who restores.
     pub by: Option<&'a str>,
     /// Who runs the program, where that is to be kept.
     pub actor: Option<&'a Actor>,
 }
 
-/// A name beside a file.
+/// The name of a file that lies next to another, as its `-wal`.
 pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(suffix);
-    PathBuf::from(name)
+    crate::files::with_tail(path, suffix)
 }
 
 /// `20261125T120000Z`, for names of files.
@@ -298,7 +296,7 @@ fn exchange(
                 was_adopted = true;
             }
             Ok(Some(_)) => ids_of_present = present.ids(),
-            // Whoever compares the records next says why it cannot be read.
+            // The comparison of records, which follows, says why it cannot be read.
             Ok(None) | Err(_) => {}
         }
         match present.more(part) {
@@ -514,14 +512,21 @@ fn carry_on(
     let file = file.display().to_string();
     let new = acts::NewAct { by: how.by, file: Some(&file), text: Some(&act.1), ..Default::default() };
     acts::note(&transaction, act.0, new, how.actor, now)?;
-    guard::set_meta(&transaction, "restored_at", now.unix_s)?;
+    // Later than everything that it knows of backups, also where the gateway's clock is years behind.
+    let newest: i64 = transaction.query_row(
+        "SELECT coalesce(max(max(made_at, coalesce(seen_at, made_at))), 0) FROM backup_made",
+        [],
+        |row| row.get(0),
+    )?;
+    let seen_at = now.unix_s.max(newest.saturating_add(1));
+    guard::set_meta(&transaction, "restored_at", seen_at)?;
     if let Some(source) = source {
         let copy = super::backup::Copy {
             file: &source.file,
             size_bytes: source.size_bytes,
             sha256: &source.sha256,
             made_at: source.modified_at.map_or(now.unix_s, |at| at.min(now.unix_s)),
-            seen_at: Some(now.unix_s),
+            seen_at: Some(seen_at),
         };
         super::backup::note(&transaction, &copy, super::state::meta(&transaction, "settled_through")?)?;
     }

@@ -64,7 +64,7 @@ pub struct Keyring {
     site_slots: Option<Vec<Slot>>,
     /// Ciphers of given keys, and of derived ones that have opened something.
     ready: HashMap<(Address, Slot), Ready>,
-    /// Keys that have opened their first frame, for whoever keeps that in mind.
+    /// Keys that have opened their first frame and are not yet noted in the ledger.
     newly_proven: Vec<CheckedKey>,
 }
 
