@@ -47,6 +47,8 @@ struct Told {
     truth: Truth,
     plan: FieldPlan,
     off: Vec<Span>,
+    /// When the gateway's clock was not synchronised, and by how much it was wrong.
+    wrong: Option<(Span, i64)>,
     /// By logger and its place among the records of that logger.
     heard: BTreeSet<(u16, u32, u32)>,
 }
@@ -103,7 +105,7 @@ impl Told {
                 (logger, parts.next().unwrap(), parts.next().unwrap())
             })
             .collect();
-        Self { site, truth: run.truth, plan, off, heard }
+        Self { site, truth: run.truth, plan, off, wrong, heard }
     }
 
     fn now(&self) -> String {
@@ -156,6 +158,47 @@ impl Told {
 
     fn settle(&self) {
         Ledger::open(&self.site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
+    }
+
+    /// What happened and what a report made of it, in hours since the field began: for whoever looks at a failure.
+    fn happened(&self, json: &Value) -> String {
+        let hours = |unix_s: i64| (unix_s - FROM_UNIX_S) as f64 / HOUR as f64;
+        let span = |span: &Span| format!("{:.1} to {:.1} h", hours(span.from_unix_s), hours(span.to_unix_s));
+        let mut lines: Vec<String> = Vec::new();
+        lines.extend(self.off.iter().map(|off| format!("gateway off: {}", span(off))));
+        lines.extend(
+            self.wrong.iter().map(|(of, by)| format!("gateway's clock wrong by {by} s: {}", span(of))),
+        );
+        lines.extend(self.plan.radio_outages.iter().map(|of| format!("storm: {}", span(of))));
+        lines
+            .extend(self.plan.logger_outages.iter().map(|(of, at)| format!("logger {of} out: {}", span(at))));
+        let at = |what: &str, logger: Address, at: i64| format!("logger {logger} {what}: {:.1} h", hours(at));
+        lines.extend(self.plan.restarts.iter().map(|of| at("restarts", of.address, of.at_unix_s)));
+        lines.extend(
+            self.plan
+                .battery_swaps
+                .iter()
+                .map(|of| format!("{} {of:?}", at("gets a new cell", of.address, of.at_unix_s))),
+        );
+        lines.extend(self.plan.clock_sets.iter().map(|of| {
+            format!("{} by {} s", at("has its clock set", of.address, of.at_unix_s), of.seconds_added)
+        }));
+        lines.extend(
+            self.plan.loggers.iter().map(|of| format!("logger {}: every {} s", of.address, of.interval_s)),
+        );
+        for outage in outages(json) {
+            let time = |key: &str| hours(stonechat::when::typed(outage[key].as_str().unwrap()).unwrap());
+            lines.push(format!("said: {:.1} to {:.1} h: {}", time("from"), time("to"), outage["cause"]));
+            for part in outage["parts"].as_array().unwrap() {
+                let made = |key: &str| {
+                    let (logger, epoch) = (number(&part["logger"]) as u16, number(&part["epoch"]) as u32);
+                    let id = stonechat::wire::seq::Identity::new(logger, epoch, number(&part[key]) as u32);
+                    self.truth.record(id.unwrap()).map_or(f64::NAN, |record| hours(record.made_at_unix_s))
+                };
+                lines.push(format!("  made {:.1} to {:.1} h: {part}", made("first"), made("last")));
+            }
+        }
+        lines.join("\n")
     }
 
     /// What kept a record from being heard; several things may have at once, and nothing in particular.
@@ -363,7 +406,8 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
             // At an edge a record or two may be attributed to what came before or after.
             assert!(
                 misfits <= 4 && (fits > misfits || last - first < 2),
-                "{context}: {cause}: {misfits} of {part}"
+                "{context}: {cause}: {misfits} of {part}\n{}",
+                told.happened(json)
             );
             let sum: u64 = ["missing", "brought", "written_off"].iter().map(|key| number(&part[key])).sum();
             assert_eq!(sum, u64::from(last - first) + 1, "{context}: {part}");
@@ -386,7 +430,11 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
     }
     for ((logger, cause), (all, right)) in kept {
         // Two or three records at each end of each of up to three events.
-        assert!(right + 18 >= all, "{context}: logger {logger}: {right} of {all} by {cause}");
+        assert!(
+            right + 18 >= all,
+            "{context}: logger {logger}: {right} of {all} by {cause}\n{}",
+            told.happened(json)
+        );
         if all >= 24 {
             *seen.entry(cause).or_default() += 1;
         }
@@ -535,15 +583,26 @@ fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
     let fields = shim::setting("STONECHAT_TEST_FIELDS", FIELDS);
     let only: Option<u64> = std::env::var("STONECHAT_TEST_FIELD").ok().and_then(|n| n.parse().ok());
     let seen = std::sync::Mutex::new(BTreeMap::new());
+    let failed = std::sync::Mutex::new(BTreeSet::new());
     let seeds: Vec<u64> = only.map_or_else(|| (0..fields).collect(), |seed| vec![seed]);
     shim::in_threads(2, &seeds, |&seed| {
-        let mut counts = BTreeMap::new();
-        run_field(seed, &mut counts);
+        // Every field that fails is to be named, not only the first one.
+        let run = std::panic::AssertUnwindSafe(|| {
+            let mut counts = BTreeMap::new();
+            run_field(seed, &mut counts);
+            counts
+        });
+        let Ok(counts) = std::panic::catch_unwind(run) else {
+            failed.lock().unwrap().insert(seed);
+            return;
+        };
         let mut seen = seen.lock().unwrap();
         for (cause, count) in counts {
             *seen.entry(cause).or_default() += count;
         }
     });
+    let failed = failed.into_inner().unwrap();
+    assert!(failed.is_empty(), "fields {failed:?} of {}; `STONECHAT_TEST_FIELD=N` runs one", seeds.len());
     let seen: BTreeMap<&str, u64> = seen.into_inner().unwrap();
     if only.is_none() {
         println!("{fields} fields: {seen:?}");
