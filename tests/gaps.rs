@@ -1499,6 +1499,41 @@ fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_severa
 }
 
 #[test]
+fn a_record_that_came_hours_late_moves_no_outage_and_changes_no_cause() {
+    // All three unheard from 20 to 59. Meanwhile the first got a new cell at 30, and its clock is in the year 2000 since.
+    let mut scene = site([NONE, 20..=59, 20..=59]);
+    scene.model.made.retain(|made| made.id.address != address(L));
+    scene.live(Life { records: 29, ..LIFE });
+    scene.lose(L, 1, 20..=29);
+    let second = Life { epoch: 2, from: YEAR_2000, records: 70, previous: (1, 29), ..LIFE };
+    scene.live(second);
+    scene.lose(L, 2, 1..=30);
+    scene.instead(id(L, 2, 31), second.profile_at(YEAR_2000 + 30 * EVERY));
+    for sequence in 31..=70 {
+        scene.made(id(L, 2, sequence)).received_at = Some(at(29 + sequence) + 2);
+    }
+    scene.model.listening = vec![(1, T0, at(100))];
+    let whole = (at(20) + 2, at(59) + 122, Cause::NoneHeard);
+    let said = |scene: &Scene| {
+        let report = scene.report();
+        let outage = only(&report.outages);
+        assert_eq!(outage.missing(), 120, "{outage:?}");
+        for part in &outage.parts {
+            let from = if part.epoch.number() == 2 { at(29 + part.first) } else { at(part.first) };
+            let to = from + i64::from(part.last - part.first) * EVERY;
+            assert!((part.from - from).abs() <= 2 * EVERY && (part.to - to).abs() <= 2 * EVERY, "{part:?}");
+        }
+        (outage.from, outage.to, outage.cause)
+    };
+    assert_eq!(said(&scene), whole);
+    // The last one ahead of it comes when it is nearly over, and the first one after it an hour later.
+    scene.made(id(L, 1, 19)).received_at = Some(at(60) - 100);
+    assert_eq!(said(&scene), whole);
+    scene.made(id(L, 2, 31)).received_at = Some(at(66));
+    assert_eq!(said(&scene), whole);
+}
+
+#[test]
 fn outages_at_different_times_stand_apart_longest_first() {
     let mut scene = site([10..=14, 15..=19, 60..=79]);
     scene.model.listening = vec![(1, T0, at(100))];

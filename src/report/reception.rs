@@ -244,8 +244,8 @@ struct Heard {
     /// When it came, by a clock that is right; `None`: that is not known.
     received_at: Option<i64>,
     made: i64,
-    /// Its logger's clock was wrong by a minute or more.
-    is_made_corrected: bool,
+    /// What its logger's clock showed.
+    recorded: i64,
 }
 
 impl Heard {
@@ -269,8 +269,30 @@ impl Heard {
     fn is_corrected(&self) -> bool {
         match (self.received_at, self.stamp) {
             (Some(at), Some(stamp)) => at.abs_diff(stamp.unix_s()) >= MARKED_S,
-            _ => self.is_made_corrected,
+            _ => self.made.abs_diff(self.recorded) >= MARKED_S,
         }
+    }
+
+    /// Whether nothing but the reception says when it was made: its logger's clock was lost.
+    fn is_made_by_reception(&self) -> bool {
+        self.received_at == Some(self.made) && self.made != self.recorded
+    }
+
+    /// Whether it may have come more than an interval late, as far as it says itself.
+    fn may_be_late(&self, interval: i64) -> bool {
+        let in_time = self.received_at.is_some_and(|at| at.saturating_sub(self.made) <= interval);
+        !in_time || self.is_made_by_reception()
+    }
+
+    /// How long after another record it was made, by the clock of both: at least, and at most. They differ where that clock
+    /// was set between them.
+    fn made_after(&self, earlier: &Self) -> (i64, i64) {
+        let by_clock = self.recorded.saturating_sub(earlier.recorded);
+        if self.is_made_by_reception() || earlier.is_made_by_reception() {
+            return (by_clock, by_clock);
+        }
+        let made = self.made.saturating_sub(earlier.made);
+        (made.min(by_clock), made.max(by_clock))
     }
 }
 
@@ -287,6 +309,7 @@ pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Res
     let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
     for receptions in &mut all {
         receptions.heard().for_each(|heard| heard.set_right(&clock));
+        receptions.without_late();
         unheard.extend(receptions.stretches());
         witnesses.extend(receptions.witness());
     }
@@ -308,12 +331,19 @@ struct EpochReceptions {
     missing: RangeSet,
     /// What is written off.
     written_off: RangeSet,
-    /// The first record that came by radio, and the last.
-    ends: Option<(Heard, Heard)>,
-    /// The first, the second and the last record of each run that came by radio. The second shows whether the first was late.
+    /// The first and the last record of each run that came by radio, each with its neighbour in the run where that shows
+    /// whether it was late. Where nothing is missing of the epoch, only those of the first and the last run.
     edges: BTreeMap<u32, Heard>,
     /// Where nothing came by radio: the first and the last record, brought by hand.
     by_hand: Option<(Heard, Heard)>,
+}
+
+impl EpochReceptions {
+    /// The first record that came by radio, and the last.
+    fn ends(&self) -> Option<(Heard, Heard)> {
+        let (first, last) = (self.edges.first_key_value()?, self.edges.last_key_value()?);
+        Some((*first.1, *last.1))
+    }
 }
 
 impl<'a> Receptions<'a> {
@@ -334,9 +364,10 @@ impl<'a> Receptions<'a> {
                 is_synchronised: seen.received_at.is_some(),
                 received_at: seen.received_at,
                 made: made.time,
-                is_made_corrected: made.time.abs_diff(seen.time) >= MARKED_S,
+                recorded: seen.time,
             }))
         };
+        let interval = i64::from(logger.interval_s);
         let mut epochs = Vec::with_capacity(missing.len());
         for of in &missing {
             let radio = match (coverage.epoch(logger.address, of.epoch), by_hand.get(&of.epoch)) {
@@ -344,26 +375,36 @@ impl<'a> Receptions<'a> {
                 (Some(held), None) => held.authentic.clone(),
                 (Some(held), Some(by_hand)) => held.authentic.without(by_hand),
             };
-            let ends = match (radio.smallest(), radio.largest()) {
-                (Some(first), Some(last)) => heard(of.epoch, first)?.zip(heard(of.epoch, last)?),
-                _ => None,
-            };
             let must =
                 bad.iter().find(|end| end.epoch == of.epoch).map_or(of.last, |end| end.held.min(of.last));
             let first = of.first.filter(|&first| first <= must);
             let not_heard = first.map_or_else(RangeSet::default, |first| radio.missing(first..=must));
+            let runs = radio.ranges();
+            let outer = runs.first().into_iter().chain(runs.last());
+            let shown: Vec<(u32, u32)> =
+                if not_heard.is_empty() { outer.copied().collect() } else { runs.to_vec() };
             let mut edges = BTreeMap::new();
-            let mut brought = None;
-            if let Some((first, last)) = not_heard.smallest().zip(not_heard.largest()) {
-                let ends = |&(first, last): &(u32, u32)| [first, first.saturating_add(1).min(last), last];
-                for sequence in radio.ranges().iter().flat_map(ends) {
-                    if let Some(heard) = heard(of.epoch, sequence)? {
-                        edges.insert(sequence, heard);
+            for (first, last) in shown {
+                for (sequence, neighbour) in
+                    [(first, first.saturating_add(1)), (last, last.saturating_sub(1))]
+                {
+                    let Some(seen) = heard(of.epoch, sequence)? else { continue };
+                    edges.insert(sequence, seen);
+                    let has_neighbour =
+                        (first..=last).contains(&neighbour) && !edges.contains_key(&neighbour);
+                    if has_neighbour
+                        && seen.may_be_late(interval)
+                        && let Some(seen) = heard(of.epoch, neighbour)?
+                    {
+                        edges.insert(neighbour, seen);
                     }
                 }
-                if radio.is_empty() {
-                    brought = heard(of.epoch, first)?.zip(heard(of.epoch, last)?);
-                }
+            }
+            let mut brought = None;
+            if radio.is_empty()
+                && let Some((first, last)) = not_heard.smallest().zip(not_heard.largest())
+            {
+                brought = heard(of.epoch, first)?.zip(heard(of.epoch, last)?);
             }
             let off = written_off.iter().filter(|off| off.epoch == of.epoch);
             epochs.push(EpochReceptions {
@@ -371,7 +412,6 @@ impl<'a> Receptions<'a> {
                 not_heard,
                 missing: of.missing.clone(),
                 written_off: off.map(|off| (off.first, off.last.unwrap_or(u32::MAX))).collect(),
-                ends,
                 edges,
                 by_hand: brought,
             });
@@ -381,14 +421,23 @@ impl<'a> Receptions<'a> {
 
     /// Every record of it that says when something was.
     fn heard(&mut self) -> impl Iterator<Item = &mut Heard> {
-        self.epochs.iter_mut().flat_map(|of| {
-            let ends = of.ends.iter_mut().flat_map(|(first, last)| [first, last]);
-            ends.chain(of.edges.values_mut())
-        })
+        self.epochs.iter_mut().flat_map(|of| of.edges.values_mut())
+    }
+
+    /// Puts receptions right that were late: of a record that came more than an interval later than the one next to it in
+    /// its run, and of one that came after records that were made later.
+    fn without_late(&mut self) {
+        let interval = i64::from(self.logger.interval_s);
+        let mut later: Option<Heard> = None;
+        for of in self.epochs.iter_mut().rev() {
+            by_neighbours(&mut of.edges, interval);
+            by_later(&mut of.edges, later, interval);
+            later = of.ends().map(|(first, _)| first).or(later);
+        }
     }
 
     /// What did not come by radio, in runs.
-    fn stretches(&mut self) -> Vec<Stretch> {
+    fn stretches(&self) -> Vec<Stretch> {
         let interval = i64::from(self.logger.interval_s);
         let mut all = Vec::new();
         // What came by radio of the epochs next to it was made before it and after it.
@@ -396,11 +445,10 @@ impl<'a> Receptions<'a> {
         let mut next = None;
         for (later, of) in later.iter_mut().zip(&self.epochs).rev() {
             *later = next;
-            next = of.ends.map(|(first, _)| first).or(next);
+            next = of.ends().map(|(first, _)| first).or(next);
         }
         let mut earlier = None;
-        for (of, later) in self.epochs.iter_mut().zip(later) {
-            without_late(&mut of.edges, later, interval);
+        for (of, later) in self.epochs.iter().zip(later) {
             for &(first, last) in of.not_heard.ranges() {
                 let side = |sequence: Option<u32>| sequence.and_then(|at| of.edges.get(&at)).copied();
                 let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
@@ -421,14 +469,14 @@ impl<'a> Receptions<'a> {
                     is_corrected: [before, after].iter().flatten().any(Heard::is_corrected),
                 });
             }
-            earlier = of.ends.map(|(_, last)| last).or(earlier);
+            earlier = of.ends().map(|(_, last)| last).or(earlier);
         }
         all
     }
 
     /// What it says of whether the logger was heard; `None`: nothing.
     fn witness(&self) -> Option<Witness> {
-        let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(|of| of.ends).collect();
+        let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(EpochReceptions::ends).collect();
         let in_service_from = match self.logger.in_service {
             Some(InService::From(since)) => Some(since),
             _ => None,
@@ -497,8 +545,32 @@ impl Sides {
     }
 }
 
+/// Of two records of which one follows the other, one came late if much more time lies between the receptions than the
+/// logger's clock shows between them: it is taken to have come as long after it was made as the other did.
+fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
+    let all: Vec<(u32, Heard)> = edges.iter().map(|(&sequence, &heard)| (sequence, heard)).collect();
+    for ((sequence, before), (next, after)) in all.iter().zip(all.iter().skip(1)) {
+        let (Some(a), Some(b)) = (before.received_at, after.received_at) else { continue };
+        let (least, most) = after.made_after(before);
+        if sequence.saturating_add(1) != *next || most < 0 {
+            continue;
+        }
+        let apart = b.saturating_sub(a);
+        let (late, at) = if apart.saturating_sub(most) > interval {
+            (next, a.saturating_add(most))
+        } else if least.saturating_sub(apart) > interval {
+            (sequence, b.saturating_sub(least))
+        } else {
+            continue;
+        };
+        if let Some(late) = edges.get_mut(late) {
+            late.received_at = Some(at);
+        }
+    }
+}
+
 /// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
-fn without_late(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
+fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
     let mut soonest = later.and_then(|later| later.received_at).unwrap_or(i64::MAX);
     for heard in edges.values_mut().rev() {
         let Some(at) = heard.received_at else { continue };
