@@ -1490,12 +1490,38 @@ fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_severa
     assert_eq!(fourth(Some(15), None), Cause::NoneHeard);
     assert_eq!(fourth(Some(100), None), Cause::ManyLoggers);
     assert_eq!(fourth(Some(100), Some(InService::From(at(60)))), Cause::NoneHeard);
-    // A single logger's outage stays its own.
-    let mut scene = Scene::of(&[L]);
+}
+
+#[test]
+fn that_a_logger_alone_was_not_heard_needs_another_that_was() {
+    // The only one of its site.
+    let mut alone = Scene::of(&[L]);
+    alone.live(Life { records: 100, ..LIFE });
+    alone.lose(L, 1, 20..=39);
+    alone.model.listening = vec![(1, T0, at(200))];
+    assert_eq!(only(&alone.report().outages).cause, Cause::NotKnown);
+    // The gateway was off, and heard nothing for forty minutes more; of the others, which measure hourly, only one or two
+    // were due.
+    let mut scene = Scene::of(&[L, OTHERS[0], OTHERS[1]]);
     scene.live(Life { records: 100, ..LIFE });
-    scene.lose(L, 1, 20..=39);
-    scene.model.listening = vec![(1, T0, at(200))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::OneLogger);
+    scene.lose(L, 1, 20..=43);
+    for (n, logger) in OTHERS.into_iter().enumerate() {
+        scene.loggers[n + 1].interval_s = 3_600;
+        scene.live(Life { logger, from: T0 - 1_200, records: 17, interval: 3_600, ..LIFE });
+        scene.lose(logger, 1, 5..=7);
+        scene.made(id(logger, 1, 8)).held = n == 1;
+    }
+    scene.model.listening = vec![(1, T0, at(19) + 300), (1, at(40) - 60, at(100))];
+    let causes = |scene: &Scene| {
+        let mut all: Vec<(Cause, u64)> =
+            scene.report().outages.iter().map(|outage| (outage.cause, outage.missing())).collect();
+        all.sort_by_key(|&(_, records)| records);
+        all
+    };
+    let off = |records| (Cause::GatewayNotRunning, records);
+    assert_eq!(causes(&scene), [(Cause::OneLogger, 4), off(27)], "one was heard");
+    scene.lose(OTHERS[1], 1, 8..=8);
+    assert_eq!(causes(&scene), [(Cause::NotKnown, 4), off(28)]);
 }
 
 #[test]
@@ -1575,9 +1601,9 @@ fn an_outage_of_a_few_minutes_does_not_blame_a_gateway_that_was_off_for_one_of_t
     scene.push(id(L, 1, 6), reading(at(4)));
     scene.model.listening = vec![(1, T0, at(100))];
     let outage = only(&scene.report().outages).clone();
-    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::OneLogger));
+    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::NotKnown));
     scene.model.listening = vec![(1, T0, at(3)), (1, at(3) + 60, at(100))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::OneLogger);
+    assert_eq!(only(&scene.report().outages).cause, Cause::NotKnown);
     scene.model.listening = vec![(1, T0, at(2) + 60), (1, at(4) - 60, at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
 }

@@ -5,12 +5,19 @@
 //!
 //! ```text
 //! not received ── cut where no radio listened ──▶ gateway not running
-//!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger
+//!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger, not known
 //! ```
 //!
 //! A cause rests on receptions and on the windows in which radios listened, both by the gateway's clock, set right where it
 //! was not synchronised (`record::gateway_clock`), and never on what is still missing: an import repairs an outage and does
-//! not change what it was. What retention has deleted counts as received, since nothing is left that says how it came.
+//! not change what it was. Clock events that an import brings may move its times by as much as they set a clock right.
+//!
+//! **Its limits.** That a logger or some were unheard *alone* is said only where another that was due meanwhile was heard. At
+//! the end of a time in which the gateway did not listen, and on a site with one logger, nothing may show that: then the
+//! cause is not known. Where the last records of an epoch are missing and nothing says how many there were, they are
+//! presumed, and in no outage. Of each outage a record or two at an edge may be counted to what came before or after it.
+//!
+//! What retention has deleted counts as received, since nothing is left that says how it came.
 //!
 //! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
 
@@ -48,6 +55,8 @@ pub enum Cause {
     ManyLoggers,
     /// Nearly every logger, while the gateway was listening.
     NoneHeard,
+    /// One logger or some, while the gateway was listening, and no other shows whether it could hear.
+    NotKnown,
 }
 
 impl Cause {
@@ -55,7 +64,7 @@ impl Cause {
     pub fn is_the_gateways(self) -> bool {
         match self {
             Self::GatewayNotRunning | Self::PortLost | Self::NoneHeard => true,
-            Self::OneLogger | Self::ManyLoggers => false,
+            Self::OneLogger | Self::ManyLoggers | Self::NotKnown => false,
         }
     }
 
@@ -67,6 +76,7 @@ impl Cause {
             Self::OneLogger => "one logger only",
             Self::ManyLoggers => "several loggers unheard while the gateway listened",
             Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
+            Self::NotKnown => "not known: nothing shows whether other loggers were heard",
         }
     }
 }
@@ -184,10 +194,14 @@ struct Stretch {
     epoch: Epoch,
     first: u32,
     last: u32,
-    /// When the first was due, by the gateway's clock as far as that can be told.
+    /// When the logger was last heard before it, by the gateway's clock as far as that can be told.
+    since: i64,
+    /// When the first was due.
     from: i64,
     /// When the last was due.
     to: i64,
+    /// When the logger was heard again.
+    until: i64,
     /// What of it is not held.
     missing: RangeSet,
     /// What of that is written off.
@@ -268,7 +282,7 @@ impl Heard {
     /// Whether its time rests on a clock that was wrong by a minute or more: the gateway's, or its logger's.
     fn is_corrected(&self) -> bool {
         match (self.received_at, self.stamp) {
-            (Some(at), Some(stamp)) => at.abs_diff(stamp.unix_s()) >= MARKED_S,
+            (Some(at), Some(stamp)) => !self.is_synchronised && at.abs_diff(stamp.unix_s()) >= MARKED_S,
             _ => self.made.abs_diff(self.recorded) >= MARKED_S,
         }
     }
@@ -454,7 +468,10 @@ impl<'a> Receptions<'a> {
                 let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
                 let records = i64::from(last - first) + 1;
                 let sides = Sides { before, after, earlier, later };
-                let Some((from, to)) = sides.times(records, interval, of.by_hand) else { continue };
+                let Some(Times { since, from, to, until }) = sides.times(records, interval, of.by_hand)
+                else {
+                    continue;
+                };
                 let window: RangeSet = [(first, last)].into_iter().collect();
                 let missing = of.missing.intersection(&window);
                 all.push(Stretch {
@@ -462,8 +479,10 @@ impl<'a> Receptions<'a> {
                     epoch: of.epoch,
                     first,
                     last,
+                    since,
                     from,
                     to,
+                    until,
                     written_off: missing.intersection(&of.written_off),
                     missing,
                     is_corrected: [before, after].iter().flatten().any(Heard::is_corrected),
@@ -504,15 +523,25 @@ struct Sides {
     later: Option<Heard>,
 }
 
+/// When the records of a stretch were due, and since and until when nothing was heard.
+struct Times {
+    since: i64,
+    from: i64,
+    to: i64,
+    until: i64,
+}
+
 impl Sides {
-    /// When the first and the last record were due; `None` where nothing says so.
-    fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<(i64, i64)> {
+    /// `None` where nothing says when they were due.
+    fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<Times> {
         let stretch = (records - 1).saturating_mul(interval);
         let floor = self.earlier.map_or(i64::MIN, |heard| heard.at());
         let ceiling = self.later.map_or(i64::MAX, |heard| heard.at());
+        let (mut since, mut until) = (None, None);
         let (from, to) = match (self.before, self.after) {
             (Some(before), Some(after)) => {
                 let (a, b) = between(before, after, records, interval);
+                (since, until) = (Some(a), Some(b));
                 // As far apart from one another as from what was heard.
                 let step = i128::from(b) - i128::from(a);
                 let step = i64::try_from(step / (i128::from(records) + 1)).unwrap_or(0);
@@ -541,24 +570,30 @@ impl Sides {
                 _ => return None,
             },
         };
-        Some((from.min(to), to.max(from)))
+        let (from, to) = (from.min(to), to.max(from));
+        let since = since.unwrap_or(from.saturating_sub(interval).max(floor)).min(from);
+        let until = until.unwrap_or(to.saturating_add(interval).min(ceiling)).max(to);
+        Some(Times { since, from, to, until })
     }
 }
 
-/// Of two records of which one follows the other, one came late if much more time lies between the receptions than the
-/// logger's clock shows between them: it is taken to have come as long after it was made as the other did.
+/// Of two records one came late if much more time lies between the receptions than the logger's clock shows between them: it
+/// is taken to have come as long after it was made as the other did. Where others were made between them, and the clock
+/// may have been set, it has to agree with their number.
 fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
     let all: Vec<(u32, Heard)> = edges.iter().map(|(&sequence, &heard)| (sequence, heard)).collect();
     for ((sequence, before), (next, after)) in all.iter().zip(all.iter().skip(1)) {
         let (Some(a), Some(b)) = (before.received_at, after.received_at) else { continue };
         let (least, most) = after.made_after(before);
-        if sequence.saturating_add(1) != *next || most < 0 {
-            continue;
-        }
+        let steps = i64::from(next.saturating_sub(*sequence));
+        let agrees = |apart: i64| {
+            let by_number = steps.saturating_mul(interval);
+            steps == 1 || apart.abs_diff(by_number) <= interval.saturating_add(MARKED_S as i64).unsigned_abs()
+        };
         let apart = b.saturating_sub(a);
-        let (late, at) = if apart.saturating_sub(most) > interval {
+        let (late, at) = if apart.saturating_sub(most) > interval && most >= 0 && agrees(most) {
             (next, a.saturating_add(most))
-        } else if least.saturating_sub(apart) > interval {
+        } else if least.saturating_sub(apart) > interval && agrees(least) {
             (sequence, b.saturating_sub(least))
         } else {
             continue;
@@ -614,22 +649,29 @@ struct Witness {
 }
 
 impl Witness {
+    /// Whether it was there.
+    fn is_there(&self, from: i64) -> bool {
+        self.in_service_from.is_none_or(|since| since <= from) && self.last_heard > from
+    }
+
     /// Whether it should have been heard throughout.
     fn could_speak(&self, from: i64, to: i64) -> bool {
-        self.in_service_from.is_none_or(|since| since <= from)
-            && self.last_heard > from
+        self.is_there(from)
             && (OUTAGE_RECORDS as i64).saturating_mul(self.interval_s) <= to.saturating_sub(from)
+    }
+
+    /// For how many seconds of a time it was not heard.
+    fn unheard(&self, from: i64, to: i64, stretches: &[Stretch]) -> i64 {
+        let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
+        let unheard = mine.map(|stretch| (stretch.since, stretch.until));
+        let longer = |&&(last, first): &&(i64, i64)| first.saturating_sub(last) > 2 * self.interval_s;
+        let unheard = unheard.chain(self.between_epochs.iter().filter(longer).copied());
+        covered(from, to, unheard)
     }
 
     /// Whether it was heard for half of the time or more.
     fn was_heard(&self, from: i64, to: i64, stretches: &[Stretch]) -> bool {
-        let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
-        let unheard = mine.map(|stretch| {
-            (stretch.from.saturating_sub(self.interval_s), stretch.to.saturating_add(self.interval_s))
-        });
-        let longer = |&&(last, first): &&(i64, i64)| first.saturating_sub(last) > 2 * self.interval_s;
-        let unheard = unheard.chain(self.between_epochs.iter().filter(longer).copied());
-        2 * i128::from(covered(from, to, unheard)) < i128::from(to) - i128::from(from)
+        2 * i128::from(self.unheard(from, to, stretches)) < i128::from(to) - i128::from(from)
     }
 }
 
@@ -803,11 +845,12 @@ fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Wit
         all.extend(site.outage(&runs, cause));
     }
     for cluster in site.clusters(&left) {
-        let loggers = site.loggers(&cluster).len();
-        let cause = match (site.radio_off(&cluster, loggers), loggers) {
-            (true, _) => Cause::PortLost,
-            (false, 0 | 1) => Cause::OneLogger,
-            (false, _) => Cause::ManyLoggers,
+        let loggers = site.loggers(&cluster);
+        let cause = match loggers.len() {
+            number if site.radio_off(&cluster, number) => Cause::PortLost,
+            _ if !site.others_heard(&loggers, &cluster) => Cause::NotKnown,
+            0 | 1 => Cause::OneLogger,
+            _ => Cause::ManyLoggers,
         };
         all.extend(site.outage(&cluster, cause));
     }
@@ -899,6 +942,19 @@ impl Site<'_> {
             self.witnesses.iter().filter(|witness| witness.could_speak(from, to)).collect();
         let heard = able.iter().filter(|witness| witness.was_heard(from, to, self.stretches)).count();
         able.len() > 1 && 10 * heard <= able.len()
+    }
+
+    /// Whether another logger than these was heard while their records were missed: well within that time, since times are
+    /// estimates.
+    fn others_heard(&self, loggers: &BTreeSet<Address>, runs: &[Run]) -> bool {
+        let (from, to) = self.middle(runs);
+        let steps = runs.iter().map(|run| i64::from(run.last - run.first)).max().unwrap_or(0);
+        // The silence of a run is one interval longer than it; this is one shorter.
+        let interval = to.saturating_sub(from) / steps.saturating_add(1).max(1);
+        let (from, to) = (from.saturating_add(interval), to.saturating_sub(interval));
+        let to = to.max(from.saturating_add(1));
+        let mut others = self.witnesses.iter().filter(|witness| !loggers.contains(&witness.address));
+        others.any(|other| other.is_there(from) && other.unheard(from, to, self.stretches) < to - from)
     }
 
     /// Whether one of several radios did not listen for more than half of a time.
