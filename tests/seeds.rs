@@ -460,8 +460,8 @@ impl World {
             let wrong = SlotKey::new(&[0xEE; 16]).unwrap();
             keyring.give(Address::new(address).unwrap(), Slot(slot), wrong);
         }
-        for proven in self.daemon.as_ref().unwrap().proven_keys().unwrap() {
-            keyring.mark_proven(proven.key);
+        for key in self.daemon.as_ref().unwrap().keys_in_use().unwrap() {
+            keyring.mark_proven(key);
         }
         self.keyring = keyring;
     }
