@@ -4,7 +4,7 @@
 
 use crate::record::unopened::WhyShut;
 use crate::record::wrong_key::{Suspect, Suspicion};
-use crate::text::{counted, rfc3339};
+use crate::text::rfc3339;
 
 /// The kind of these notices.
 pub const KIND: &str = "key";
@@ -44,10 +44,11 @@ fn of_site(suspects: &[Suspect]) -> Said {
     }
     let since = suspects.iter().map(|suspect| suspect.since).min();
     let since = since.map_or_else(String::new, |since| format!(" since {}", rfc3339(since.unix_s())));
+    let first = if suspects.len() == 1 { "logger" } else { "loggers" };
     let text = format!(
-        "wrong key? Frames of {} come in ({}), and the keyring has opened none{since}: the site key is probably not the one \
-         that the loggers have. Compare it, correct it, and reload the daemon. The frames wait, and are stored then",
-        counted(suspects.len() as u64, "logger"),
+        "wrong key? Frames come in, first of {first} {}, and the keyring has opened none{since}: the site key is probably \
+         not the one that the loggers have. Compare it, correct it, and reload the daemon. The frames wait, and are stored \
+         then",
         named.join(", ")
     );
     ("site key".to_owned(), text)
