@@ -1173,18 +1173,21 @@ impl Daemon {
         self.keys_looked_at = Some(steady);
         let now = self.now();
         let found = self.ledger.suspicion(&self.config.roster, now);
-        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up(keys::KIND)) else {
+        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up("key")) else {
             // Reading needs no lock; what cannot be read is found by the next commit.
             return Ok(());
         };
-        let wanted = keys::notices(&suspicion);
+        let wanted = keys::notices(&suspicion, self.config.keys_are_handed_in);
         for (subject, text) in wanted.iter().filter(|(subject, _)| !up.contains(subject)) {
             tracing::warn!("{subject}: {text}");
-            self.quietly(|ledger| ledger.raise_notice(keys::KIND, subject, text, now))?;
+            self.quietly(|ledger| ledger.raise_notice("key", subject, text, now))?;
         }
         for subject in up.iter().filter(|up| wanted.iter().all(|(subject, _)| subject != *up)) {
-            tracing::info!("{subject}: frames are opened again, or none are left that are not");
-            self.quietly(|ledger| ledger.clear_notice(keys::KIND, subject, now))?;
+            // Where the site key took its place, nothing is better.
+            if wanted.len() < up.len() {
+                tracing::info!("{subject}: frames are opened again, or none are left that are not");
+            }
+            self.quietly(|ledger| ledger.clear_notice("key", subject, now))?;
         }
         // What is up is looked at again until it is gone.
         self.keys_due = !wanted.is_empty();

@@ -99,7 +99,7 @@ fn remedy(fault: &Fault) -> String {
              no right frame is among them."
         ),
         Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
-                                   reload the daemon: frames come in, and no key opens any. They are kept and opened \
+                                   restart the daemon: frames come in, and no key opens any. They are kept and opened \
                                    then."
             .to_owned(),
         Fault::KeyMissing { keys } => format!(
