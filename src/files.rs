@@ -4,13 +4,16 @@
 //! name there is the whole file, or what was there before. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
 
-use rustix::fs::{CWD, RenameFlags, renameat_with};
+use rustix::fs::{CWD, OFlags, RenameFlags, renameat_with};
 use sha2::{Digest, Sha256};
 use std::ffi::OsString;
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+
+/// As many links as the kernel follows (path_resolution(7)).
+const LINKS_MAX: u32 = 40;
 
 /// How a file is put.
 #[derive(Clone, Copy, Debug)]
@@ -229,6 +232,60 @@ pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
         .collect();
     all.sort();
     all
+}
+
+/// Where a name leads: through every link, the last one too, whether there is a file at its end or not. A name without
+/// a link in it stays as it was written.
+///
+/// Errors: its folder is not there or closed, or the links go round in a circle.
+pub fn resolve(path: &Path) -> io::Result<PathBuf> {
+    let mut end = path.to_owned();
+    let mut links = 0;
+    while let Ok(to) = std::fs::read_link(&end) {
+        links += 1;
+        if links > LINKS_MAX {
+            return Err(rustix::io::Errno::LOOP.into());
+        }
+        end = folder_of(&end).join(to);
+    }
+    let Some(name) = end.file_name() else { return Ok(path.to_owned()) };
+    let real = folder_of(&end).canonicalize()?.join(name);
+    let is_plain = std::path::absolute(path).is_ok_and(|plain| plain == real);
+    Ok(if is_plain { path.to_owned() } else { real })
+}
+
+/// How many names (hard links) a file has. `None`: there is none that can be reached.
+pub fn name_count(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|found| found.nlink())
+}
+
+/// Opens a file that is there to be locked, or makes it: closed to other users, with the owner of its folder.
+///
+/// Never through a link, and nothing but a plain file with one name: what is done to it as root must not be done to
+/// another file. One that others may open is closed to them: whoever can open a file can hold a lock on it.
+pub fn open_lock(path: &Path) -> io::Result<File> {
+    let flags = (OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY).bits() as i32;
+    let mut how = OpenOptions::new();
+    how.read(true).write(true).create(true).truncate(false).mode(0o600).custom_flags(flags);
+    let file = how.open(path).map_err(|error| match rustix::io::Errno::from_io_error(&error) {
+        Some(rustix::io::Errno::LOOP) => io::Error::other("is a symbolic link; remove it"),
+        _ => error,
+    })?;
+    let found = file.metadata()?;
+    if !found.is_file() || found.nlink() > 1 {
+        return Err(io::Error::other("is no plain file with one name; move it away"));
+    }
+    if found.mode() & 0o077 != 0 {
+        // Only its owner can.
+        let _ = file.set_permissions(std::fs::Permissions::from_mode(0o600));
+    }
+    if rustix::process::geteuid().is_root() {
+        let folder = std::fs::metadata(folder_of(path))?;
+        if (folder.uid(), folder.gid()) != (found.uid(), found.gid()) {
+            std::os::unix::fs::fchown(&file, Some(folder.uid()), Some(folder.gid()))?;
+        }
+    }
+    Ok(file)
 }
 
 /// Which file a name leads to: device and inode. `None`: to none that can be reached.

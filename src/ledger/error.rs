@@ -119,6 +119,22 @@ pub enum Error {
         /// The other process, where it said who it is.
         holder: Option<String>,
     },
+    /// Operator: another process, which is no daemon, holds the lock file: tried again.
+    LockHeld {
+        /// The lock file.
+        path: PathBuf,
+        /// Which process.
+        holder: String,
+    },
+    /// Operator: the file is in use under another name.
+    OtherName {
+        /// The name that was given.
+        path: PathBuf,
+        /// The other one.
+        other: PathBuf,
+        /// How that one is in use.
+        why: String,
+    },
     /// Operator: the lock file cannot be used.
     LockFile {
         /// The lock file.
@@ -195,7 +211,7 @@ impl Error {
 
     /// Whether trying again later can help, with nothing lost meanwhile.
     pub fn is_passing(&self) -> bool {
-        matches!(self, Self::Full(_) | Self::Busy(_))
+        matches!(self, Self::Full(_) | Self::Busy(_) | Self::LockHeld { .. })
     }
 
     /// Whether the disk did not read or write what it should; a failed sync is not among these.
@@ -324,6 +340,19 @@ impl fmt::Display for Error {
                     None => f.write_str("; stop that one first"),
                 }
             }
+            Self::LockHeld { path, holder } => write!(
+                f,
+                "ledger lock {}: {holder}, holds it, and is no daemon; end that process",
+                path.display()
+            ),
+            Self::OtherName { path, other, why } => write!(
+                f,
+                "ledger {}: is another name (a hard link) of {}, {why}; commits under two names destroy each other: name \
+                 {} in `ledger.path`, and remove this name",
+                path.display(),
+                other.display(),
+                other.display()
+            ),
             Self::LockFile { path, source } => {
                 write!(f, "ledger lock {}: cannot be used: {source}", path.display())
             }

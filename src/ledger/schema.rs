@@ -4,6 +4,7 @@
 //! ledger, its -wal or its -shm by any other means: closing such a file would drop SQLite's POSIX locks, and
 //! another process's exit could then delete the -wal under the daemon.
 
+use super::db::names;
 use super::{Error, chunk, guard};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
@@ -59,6 +60,7 @@ pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
     // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
     // From here on the connection holds a lock that keeps every restore out.
+    names::refuse_other(path)?;
     for _ in 1..EXCHANGED_TRIES {
         create_file(path)?;
         let before = file_identity(path);
@@ -80,6 +82,7 @@ fn file_identity(path: &Path) -> Option<(u64, u64)> {
 /// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while another
 /// one has it open. A transaction is open then, in which nothing has been written.
 pub fn open_alone(path: &Path) -> Result<Connection, Error> {
+    names::refuse_other(path)?;
     let at = |source| Error::at_open(path, source);
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(at)?;
@@ -135,6 +138,7 @@ pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     if !path.exists() {
         return Err(Error::Absent { path: path.to_owned() });
     }
+    names::refuse_other(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
     settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;

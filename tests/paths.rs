@@ -1,0 +1,240 @@
+//! A ledger that is reached through more than one name: links, switched links, hard links. And who holds its locks.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use crate::util;
+
+use std::net::{TcpListener, TcpStream};
+use std::os::unix::fs::symlink;
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::time::{Duration, Instant};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use util::daemon::{Daemon, PATIENCE, Site};
+use util::hand;
+use util::truth::{held_equals_truth, ledger_equals_truth, verified};
+
+/// A site whose radio is a socket of this test.
+struct Stage {
+    plan: FieldPlan,
+    run: Run,
+    site: Site,
+    server: TcpListener,
+    stream: Option<TcpStream>,
+}
+
+impl Stage {
+    /// `path` is what `[ledger] path` says.
+    fn new(seed: u64, path: &str) -> Self {
+        let plan = FieldPlan::dense(seed, 12, 24, 0.0, 0.0, 0.0).without_incidents();
+        let plan = plan.with_faults(FaultRates::none());
+        let server = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = format!("tcp://{}", server.local_addr().unwrap());
+        let mut site = Site::new(&plan, &port, 0.05, "");
+        site.edit("site.toml", "path = \"ledger.db\"", &format!("path = \"{path}\""));
+        let run = Field::new(plan.clone()).run_out();
+        Self { plan, run, site, server, stream: None }
+    }
+
+    /// The same site by another configuration, whose ledger has another path.
+    fn other(&self, path: &Path) -> PathBuf {
+        let text = std::fs::read_to_string(self.site.path("site.toml")).unwrap();
+        let ledger = text.lines().find(|line| line.starts_with("path = ")).unwrap();
+        let text = text.replace(ledger, &format!("path = \"{}\"", path.display()));
+        let file = self.site.path("other.toml");
+        std::fs::write(&file, text).unwrap();
+        file
+    }
+
+    /// Emissions up to this one come in, of those that have not yet, and are committed.
+    fn send_up_to(&mut self, daemon: &mut Daemon, sent: usize, to: usize) {
+        use std::io::Write;
+        let stream = self.stream.get_or_insert_with(|| self.server.accept().unwrap().0);
+        let part = &self.run.emissions[sent..to];
+        let bytes: Vec<u8> = part.iter().flat_map(|emission| emission.bytes.clone()).collect();
+        stream.write_all(&bytes).unwrap();
+        daemon.wait_frames(to as u64);
+    }
+}
+
+fn until(what: &str, done: impl Fn() -> bool) {
+    let give_up = Instant::now() + PATIENCE;
+    while !done() {
+        assert!(Instant::now() < give_up, "no {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// What a daemon of another configuration says that ends by itself, and its exit code.
+fn ends(config: &Path) -> (Option<i32>, String) {
+    let mut command = util::daemon::binary();
+    command.arg("-c").arg(config).arg("run").stdin(Stdio::null()).stdout(Stdio::null());
+    let log = config.with_extension("log");
+    let mut child = command.stderr(std::fs::File::create(&log).unwrap()).spawn().unwrap();
+    let give_up = Instant::now() + PATIENCE;
+    let status = loop {
+        if let Some(status) = child.try_wait().unwrap() {
+            break status.code();
+        }
+        if Instant::now() > give_up {
+            let _ = child.kill();
+            let _ = child.wait();
+            panic!("it runs: {}", std::fs::read_to_string(&log).unwrap());
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    };
+    let said = std::fs::read_to_string(&log).unwrap();
+    std::fs::remove_file(&log).unwrap();
+    (status, said)
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    let mut all: Vec<String> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned())
+        .collect();
+    all.sort();
+    all
+}
+
+fn notices(site: &Site) -> Vec<(String, String)> {
+    let status = site.json(&["status", "--json"]);
+    let text = |value: &serde_json::Value| value.as_str().unwrap().to_owned();
+    let notices = status["notices"].as_array().unwrap().iter();
+    notices.map(|notice| (text(&notice["subject"]), text(&notice["text"]))).collect()
+}
+
+#[test]
+fn a_damaged_ledger_behind_a_link_is_set_aside_where_it_lies_with_its_wal_and_the_link_stays() {
+    let stage = Stage::new(401, "ledger.db");
+    let (site, disk) = (&stage.site, stage.site.path("disk"));
+    std::fs::create_dir(&disk).unwrap();
+    symlink("disk/real.db", site.ledger()).unwrap();
+    // A start makes what the link leads to.
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    let real = disk.join("real.db");
+    hand::receive(&real, &stage.plan, &stage.run.emissions);
+    let held = held_equals_truth(&real, &stage.run.truth);
+    // All of it is in the -wal, and so is what damages it.
+    let db = rusqlite::Connection::open(&real).unwrap();
+    db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).unwrap();
+    let index =
+        "SELECT name FROM sqlite_schema WHERE type = 'index' AND sql IS NOT NULL ORDER BY name LIMIT 1";
+    let index: String = db.query_row(index, [], |row| row.get(0)).unwrap();
+    db.execute_batch(&format!("DROP INDEX {index}")).unwrap();
+    drop(db);
+    let wal = std::fs::metadata(disk.join("real.db-wal")).unwrap().len();
+    assert!(wal > 100_000, "{wal}");
+
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    assert_eq!(std::fs::read_link(site.ledger()).unwrap(), Path::new("disk/real.db"));
+    let there = names(&disk);
+    let aside = there.iter().find(|name| name.starts_with("real.db.damaged-")).unwrap_or_else(|| {
+        panic!("{there:?}\n{}", daemon.log());
+    });
+    assert!(there.contains(&format!("{aside}-wal")) && there.contains(&"real.db".to_owned()), "{there:?}");
+    let beside: Vec<String> =
+        names(site.dir.path()).into_iter().filter(|name| name.starts_with("ledger.db")).collect();
+    assert_eq!(beside, ["ledger.db"], "nothing is next to the link");
+    let salvage = site.output(&["verify", "--salvage", disk.join(aside).to_str().unwrap()]);
+    assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
+    assert_eq!(held_equals_truth(&real, &stage.run.truth), held);
+    ledger_equals_truth(&site.ledger(), &stage.run.truth, &stage.plan.to_roster());
+}
+
+#[test]
+fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_first() {
+    let mut stage = Stage::new(402, "ledger.db");
+    std::fs::create_dir(stage.site.path("away")).unwrap();
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    stage.send_up_to(&mut daemon, 0, 20);
+    let ledger = stage.site.ledger();
+    symlink(&ledger, stage.site.path("link.db")).unwrap();
+    symlink(stage.site.dir.path(), stage.site.path("folder")).unwrap();
+    std::fs::hard_link(&ledger, stage.site.path("hard.db")).unwrap();
+    std::fs::hard_link(&ledger, stage.site.path("away/hard.db")).unwrap();
+    let first = format!("process {}", daemon.child.id());
+    for name in ["link.db", "folder/ledger.db", "hard.db", "away/hard.db", "folder/hard.db"] {
+        let other = stage.other(&stage.site.path(name));
+        let before = names(stage.site.dir.path());
+        let (code, said) = ends(&other);
+        assert_eq!(code, Some(3), "{name}: {said}");
+        assert!(said.contains(&first), "{name}: {said}");
+        if name.ends_with("hard.db") {
+            assert!(said.contains(ledger.to_str().unwrap()), "{name}: the name that is in use: {said}");
+            // A report through it would lack what only the -wal of the other name has.
+            let report = util::daemon::binary().arg("-c").arg(&other).args(["gaps"]).output().unwrap();
+            let said = String::from_utf8_lossy(&report.stderr).into_owned();
+            assert_eq!(report.status.code(), Some(3), "{name}: {said}");
+            assert!(said.contains(ledger.to_str().unwrap()), "{name}: {said}");
+        }
+        assert_eq!(names(stage.site.dir.path()), before, "{name}: nothing was made");
+    }
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    // Not even now: what the -wal of the first name holds would be missing.
+    let other = stage.other(&stage.site.path("hard.db"));
+    let (code, said) = ends(&other);
+    assert_eq!(code, Some(3), "{said}");
+    assert!(said.contains(ledger.to_str().unwrap()) && said.contains("-wal"), "{said}");
+    verified(&ledger);
+}
+
+#[test]
+fn a_ledger_with_more_than_one_hard_link_is_a_notice_until_there_is_one() {
+    let mut stage = Stage::new(403, "ledger.db");
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    assert_eq!(notices(&stage.site).iter().filter(|(subject, _)| subject == "names").count(), 0);
+    std::fs::hard_link(stage.site.ledger(), stage.site.path("snapshot.db")).unwrap();
+    stage.send_up_to(&mut daemon, 0, 20);
+    until("the notice", || notices(&stage.site).iter().any(|(subject, _)| subject == "names"));
+    let (_, text) = notices(&stage.site).into_iter().find(|(subject, _)| subject == "names").unwrap();
+    assert!(text.contains("2 names") && text.contains("stonechat backup"), "{text}");
+    std::fs::remove_file(stage.site.path("snapshot.db")).unwrap();
+    stage.send_up_to(&mut daemon, 20, 40);
+    until("its end", || !notices(&stage.site).iter().any(|(subject, _)| subject == "names"));
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+}
+
+#[test]
+fn a_link_that_is_switched_under_the_running_daemon_is_said_and_what_is_committed_stays_in_one_ledger() {
+    let mut stage = Stage::new(404, "ledger.db");
+    for disk in ["first", "second"] {
+        std::fs::create_dir(stage.site.path(disk)).unwrap();
+    }
+    symlink("first/ledger.db", stage.site.ledger()).unwrap();
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    stage.send_up_to(&mut daemon, 0, 20);
+    std::fs::remove_file(stage.site.ledger()).unwrap();
+    symlink("second/ledger.db", stage.site.ledger()).unwrap();
+    stage.send_up_to(&mut daemon, 20, 40);
+    let first = stage.site.path("first/ledger.db");
+    until("the word of it", || daemon.log().contains("leads to another place"));
+    // There is no ledger where the link leads, and the report says where the daemon's is.
+    let status = stage.site.output(&["status"]);
+    let said = String::from_utf8_lossy(&status.stderr).into_owned();
+    assert_eq!(status.status.code(), Some(3), "{said}");
+    assert!(said.contains(first.to_str().unwrap()), "{said}");
+    assert_eq!(names(&stage.site.path("second")), Vec::<String>::new());
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    // The next start goes where the link leads, and says what it leaves behind.
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    let left = notices(&stage.site);
+    assert!(
+        left.iter()
+            .any(|(_, text)| text.contains(first.to_str().unwrap()) && text.contains("verify --salvage")),
+        "{left:?}"
+    );
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    let salvage = stage.site.output(&["verify", "--salvage", first.to_str().unwrap()]);
+    assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
+    let held = held_equals_truth(&stage.site.ledger(), &stage.run.truth);
+    assert_eq!(held, held_equals_truth(&first, &stage.run.truth));
+    assert!(held.len() > 30, "{}", held.len());
+}
