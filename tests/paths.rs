@@ -4,10 +4,11 @@
 use crate::util;
 
 use std::net::{TcpListener, TcpStream};
-use std::os::unix::fs::symlink;
+use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
-use std::process::Stdio;
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
+use stonechat::ledger::query::Reader;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
 use util::daemon::{Daemon, PATIENCE, Site};
 use util::hand;
@@ -47,12 +48,16 @@ impl Stage {
 
     /// Emissions up to this one come in, of those that have not yet, and are committed.
     fn send_up_to(&mut self, daemon: &mut Daemon, sent: usize, to: usize) {
+        self.write(sent, to);
+        daemon.wait_frames(to as u64);
+    }
+
+    fn write(&mut self, sent: usize, to: usize) {
         use std::io::Write;
         let stream = self.stream.get_or_insert_with(|| self.server.accept().unwrap().0);
         let part = &self.run.emissions[sent..to];
         let bytes: Vec<u8> = part.iter().flat_map(|emission| emission.bytes.clone()).collect();
         stream.write_all(&bytes).unwrap();
-        daemon.wait_frames(to as u64);
     }
 }
 
@@ -160,7 +165,6 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
     let first = format!("process {}", daemon.child.id());
     for name in ["link.db", "folder/ledger.db", "hard.db", "away/hard.db", "folder/hard.db"] {
         let other = stage.other(&stage.site.path(name));
-        let before = names(stage.site.dir.path());
         let (code, said) = ends(&other);
         assert_eq!(code, Some(3), "{name}: {said}");
         assert!(said.contains(&first), "{name}: {said}");
@@ -172,7 +176,10 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
             assert_eq!(report.status.code(), Some(3), "{name}: {said}");
             assert!(said.contains(ledger.to_str().unwrap()), "{name}: {said}");
         }
-        assert_eq!(names(stage.site.dir.path()), before, "{name}: nothing was made");
+        let made = names(stage.site.dir.path());
+        for wal in ["link.db-wal", "hard.db-wal"] {
+            assert!(!made.contains(&wal.to_owned()), "{name}: {made:?}");
+        }
     }
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     // Not even now: what the -wal of the first name holds would be missing.
@@ -232,9 +239,170 @@ fn a_link_that_is_switched_under_the_running_daemon_is_said_and_what_is_committe
         "{left:?}"
     );
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
-    let salvage = stage.site.output(&["verify", "--salvage", first.to_str().unwrap()]);
-    assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
+    // The new one is empty: the old one takes its place.
+    let restored = stage.site.output(&["restore", first.to_str().unwrap()]);
+    assert!(restored.status.success(), "{}", String::from_utf8_lossy(&restored.stderr));
     let held = held_equals_truth(&stage.site.ledger(), &stage.run.truth);
     assert_eq!(held, held_equals_truth(&first, &stage.run.truth));
     assert!(held.len() > 30, "{}", held.len());
+}
+
+/// Another process that holds a lock until it is dropped.
+struct Locker {
+    child: Child,
+}
+
+impl Locker {
+    /// `take` is a statement of Python that locks the open file `f`.
+    fn take(path: &Path, take: &str) -> Self {
+        use std::io::{BufRead, BufReader};
+        let script = format!(
+            "import fcntl, os, struct, sys\nf = open(sys.argv[1], 'r+b', 0)\n{take}\nprint('held', flush=True)\nsys.stdin.read()"
+        );
+        let mut child = Command::new("python3")
+            .args(["-c", &script])
+            .arg(path)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
+        assert_eq!(line, "held\n");
+        Self { child }
+    }
+
+    /// As messages name it.
+    fn is_named_in(&self, text: &str) -> bool {
+        text.contains(&format!("process {}, python", self.child.id()))
+    }
+}
+
+impl Drop for Locker {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// The bytes of the -shm that SQLite locks: 120 to write, to 127 for readers (its file format's page on the WAL index).
+/// 37 is F_OFD_SETLK of fcntl(2), and 0 F_RDLCK.
+const LOCKS: [(&str, &str); 3] = [
+    ("a shared lock on the byte to write", "fcntl.lockf(f, fcntl.LOCK_SH, 1, 120)"),
+    ("a lock of an open file", "fcntl.fcntl(f, 37, struct.pack('hhqqi', 0, 0, 120, 1, 0))"),
+    ("a lock on all bytes, those of readers too", "fcntl.lockf(f, fcntl.LOCK_EX, 8, 120)"),
+];
+
+#[test]
+fn whoever_locks_bytes_of_the_shm_is_named_and_what_comes_meanwhile_is_held_and_committed_after() {
+    let mut stage = Stage::new(405, "ledger.db");
+    let mut daemon = stage.site.start_with(|command| {
+        command.args(["--lock-patience", "1"]);
+    });
+    daemon.wait_listening();
+    let shm = stage.site.path("ledger.db-shm");
+    let all = stage.run.emissions.len();
+    stage.send_up_to(&mut daemon, 0, 20);
+    for (at, (what, take)) in LOCKS.iter().enumerate() {
+        let (sent, to) = (20 + at * 30, if at + 1 == LOCKS.len() { all } else { 50 + at * 30 });
+        let locker = Locker::take(&shm, take);
+        stage.write(sent, to);
+        let state = daemon.wait_for(what, |state| {
+            state.frames_in == to as u64
+                && state.trouble.as_ref().is_some_and(|text| text.contains("end that process"))
+        });
+        assert_eq!(state.waiting, (to - sent) as u64, "{what}");
+        assert!(locker.is_named_in(&state.trouble.clone().unwrap()), "{what}: {state:?}");
+        let in_log = daemon.log();
+        assert!(in_log.lines().any(|line| line.contains("ERROR") && locker.is_named_in(line)), "{in_log}");
+        let status = stage.site.output(&["status"]);
+        let mut said = String::from_utf8_lossy(&status.stdout).into_owned();
+        said += &String::from_utf8_lossy(&status.stderr);
+        assert!(
+            locker.is_named_in(&said.replace('\u{a0}', " ").replace("\n         ", "")),
+            "{what}: {said}"
+        );
+        let name = locker.child.id().to_string();
+        drop(locker);
+        daemon.wait_frames(to as u64);
+        // Its notice could not be written before.
+        let reader = Reader::open(&stage.site.ledger()).unwrap();
+        let mut statement =
+            reader.connection().prepare("SELECT text FROM notice WHERE subject = 'lock'").unwrap();
+        let notices = statement.query_map([], |row| row.get::<_, String>(0)).unwrap();
+        let notices: Vec<String> = notices.collect::<Result<_, _>>().unwrap();
+        assert!(notices.iter().any(|text| text.contains(&name)), "{what}: {notices:?}");
+    }
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    ledger_equals_truth(&stage.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
+}
+
+#[test]
+fn a_shared_lock_on_the_lock_file_is_no_daemon_it_is_named_and_what_comes_meanwhile_is_held() {
+    let mut stage = Stage::new(406, "ledger.db");
+    let lock = stage.site.path("ledger.db.lock");
+    std::fs::write(&lock, "").unwrap();
+    std::fs::set_permissions(&lock, std::fs::Permissions::from_mode(0o644)).unwrap();
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    assert_eq!(
+        std::fs::metadata(&lock).unwrap().permissions().mode() & 0o777,
+        0o600,
+        "as an old release left it"
+    );
+    stage.send_up_to(&mut daemon, 0, 20);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    let locker = Locker::take(&lock, "fcntl.flock(f, fcntl.LOCK_SH)");
+    let mut daemon = stage.site.start();
+    let all = stage.run.emissions.len();
+    stage.stream = None;
+    stage.write(20, all);
+    let rest = all as u64 - 20;
+    let state = daemon.wait_for("all heard", |state| state.frames_in == rest && state.trouble.is_some());
+    assert_eq!(state.waiting, rest);
+    assert!(locker.is_named_in(&state.trouble.clone().unwrap()), "{state:?}");
+    assert!(locker.is_named_in(&daemon.log()), "{}", daemon.log());
+    let status = String::from_utf8_lossy(&stage.site.output(&["status"]).stdout).into_owned();
+    assert!(status.contains("CANNOT COMMIT") && status.contains(&locker.child.id().to_string()), "{status}");
+    // A restore needs the same lock.
+    let restored = stage.site.output(&["restore", stage.site.path("none.db").to_str().unwrap()]);
+    assert_ne!(restored.status.code(), Some(0));
+    drop(locker);
+    daemon.wait_frames(rest);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    ledger_equals_truth(&stage.site.ledger(), &stage.run.truth, &stage.plan.to_roster());
+}
+
+#[test]
+fn a_daemon_told_to_stop_while_its_lock_is_held_says_what_it_could_not_write() {
+    let mut stage = Stage::new(407, "ledger.db");
+    let lock = stage.site.path("ledger.db.lock");
+    std::fs::write(&lock, "").unwrap();
+    let _locker = Locker::take(&lock, "fcntl.flock(f, fcntl.LOCK_SH)");
+    let mut daemon = stage.site.start();
+    stage.write(0, 20);
+    daemon.wait_for("all heard", |state| state.frames_in == 20);
+    assert_eq!(daemon.stop().code(), Some(3));
+    assert!(daemon.log().contains("stopped with 20 records that could not be written"), "{}", daemon.log());
+}
+
+#[test]
+fn another_user_of_the_group_cannot_open_the_lock_file() {
+    if !util::daemon::is_root() {
+        eprintln!("skipped: only root can become another user");
+        return;
+    }
+    let stage = Stage::new(408, "ledger.db");
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    std::fs::set_permissions(stage.site.dir.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
+    for name in names(stage.site.dir.path()).into_iter().filter(|name| name.ends_with(".lock")) {
+        let read = Command::new("setpriv")
+            .args(["--reuid=65534", "--regid=0", "--clear-groups", "cat"])
+            .arg(stage.site.path(&name))
+            .output()
+            .unwrap();
+        assert!(String::from_utf8_lossy(&read.stderr).contains("Permission denied"), "{name}: {read:?}");
+    }
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
 }

@@ -227,7 +227,15 @@ impl From<rusqlite::Error> for Error {
         match (error.sqlite_error_code(), extended) {
             // The index of the -wal cannot grow on a full disk either.
             (Some(ErrorCode::DiskFull), _) | (_, Some(ffi::SQLITE_IOERR_SHMSIZE)) => Self::Full(error),
-            (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy(error),
+            // The last one: locks on every byte of readers, by a process that is no reader.
+            (
+                Some(
+                    ErrorCode::DatabaseBusy
+                    | ErrorCode::DatabaseLocked
+                    | ErrorCode::FileLockingProtocolFailed,
+                ),
+                _,
+            ) => Self::Busy(error),
             (_, Some(ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC)) => Self::Sync(error),
             // Only files from elsewhere are read with such a bound.
             (Some(ErrorCode::OperationInterrupted), _) => {
