@@ -1,8 +1,13 @@
 //! Putting a file in its place whole or not at all, and the small questions about files that many ask.
 //!
 //! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
-//! name there is the whole file, or what was there before. What this is not: nothing here opens an SQLite file
+//! name there is the whole file, or what was there before. What root makes gets the owner of its folder, since a service
+//! or a person has to go on with it; and what a user may not do is said with whose the file is. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
+
+mod closed;
+
+pub use closed::{Wanted, closed, explained};
 
 use rustix::fs::{CWD, OFlags, RenameFlags, renameat_with};
 use sha2::{Digest, Sha256};
@@ -121,7 +126,7 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
 pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
     remove_left_parts(path);
     let part = part_name(path)?;
-    let file = OpenOptions::new().write(true).create_new(true).mode(mode).open(&part)?;
+    let file = make(&part, mode)?;
     // A file system without locks leaves the process's number to tell.
     let _ = file.try_lock();
     Ok((part, file))
@@ -179,14 +184,42 @@ pub fn sync(path: &Path) -> io::Result<()> {
     File::open(path)?.sync_all()
 }
 
-/// Creates an empty file. Error: `AlreadyExists`, or as the system gives it.
-pub fn create_new(path: &Path, mode: u32) -> io::Result<()> {
-    OpenOptions::new().write(true).create_new(true).mode(mode).open(path).map(|_| ())
+/// Makes an empty file, where none of that name is, with the owner of its folder.
+///
+/// Errors: `AlreadyExists`, or as the system gives it, with the reason where this user may not. Nothing is left then.
+pub fn make(path: &Path, mode: u32) -> io::Result<File> {
+    let made = OpenOptions::new().read(true).write(true).create_new(true).mode(mode).open(path);
+    let file = made.map_err(|error| explained(path, Wanted::Make, error))?;
+    if let Err(error) = give_to_owner_of_folder(&file, path) {
+        let _ = std::fs::remove_file(path);
+        return Err(error);
+    }
+    Ok(file)
+}
+
+/// Makes a folder and those above it where they are missing, each with the owner of the one above.
+pub fn make_folder(path: &Path) -> io::Result<()> {
+    if path.is_dir() {
+        return Ok(());
+    }
+    let above = folder_of(path);
+    if above != path {
+        make_folder(above)?;
+    }
+    match std::fs::create_dir(path) {
+        Ok(()) => {}
+        // Another process was quicker.
+        Err(error) if error.kind() == ErrorKind::AlreadyExists && path.is_dir() => return Ok(()),
+        Err(error) => return Err(explained(path, Wanted::Make, error)),
+    }
+    let flags = (OFlags::NOFOLLOW | OFlags::DIRECTORY).bits() as i32;
+    let folder = OpenOptions::new().read(true).custom_flags(flags).open(path)?;
+    give_to_owner_of_folder(&folder, path)
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.
 pub fn make_folder_of(path: &Path) -> io::Result<()> {
-    std::fs::create_dir_all(folder_of(path))
+    make_folder(folder_of(path))
 }
 
 /// Renames what may not be there; nothing is replaced. `true`: it was there.
@@ -269,7 +302,8 @@ pub fn open_lock(path: &Path) -> io::Result<File> {
     how.read(true).write(true).create(true).truncate(false).mode(0o600).custom_flags(flags);
     let file = how.open(path).map_err(|error| match rustix::io::Errno::from_io_error(&error) {
         Some(rustix::io::Errno::LOOP) => io::Error::other("is a symbolic link; remove it"),
-        _ => error,
+        _ if is_absent(path) => explained(path, Wanted::Make, error),
+        _ => explained(path, Wanted::Write, error),
     })?;
     let found = file.metadata()?;
     if !found.is_file() || found.nlink() > 1 {
@@ -279,12 +313,7 @@ pub fn open_lock(path: &Path) -> io::Result<File> {
         // Only its owner can.
         let _ = file.set_permissions(std::fs::Permissions::from_mode(0o600));
     }
-    if rustix::process::geteuid().is_root() {
-        let folder = std::fs::metadata(folder_of(path))?;
-        if (folder.uid(), folder.gid()) != (found.uid(), found.gid()) {
-            std::os::unix::fs::fchown(&file, Some(folder.uid()), Some(folder.gid()))?;
-        }
-    }
+    give_to_owner_of_folder(&file, path)?;
     Ok(file)
 }
 
@@ -334,6 +363,10 @@ impl Part {
             // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
             how.read(true).write(true).mode(0o600).custom_flags(rustix::fs::OFlags::NOFOLLOW.bits() as i32);
             let opened = if was_there { how.open(&lock) } else { how.create_new(true).open(&lock) };
+            let opened = opened.map_err(|error| match was_there {
+                true => explained(&lock, Wanted::Write, error),
+                false => explained(&lock, Wanted::Make, error),
+            });
             let held = match opened {
                 Ok(held) => held,
                 // Another run was quicker, or has just ended.
@@ -354,13 +387,7 @@ impl Part {
         if was_there {
             remove_with_sidecars(path);
         }
-        let made = OpenOptions::new().write(true).create_new(true).mode(0o640).open(path);
-        let made = made.and_then(|_| {
-            give_to_owner_of_folder(path).inspect_err(|_| {
-                let _ = std::fs::remove_file(path);
-            })
-        });
-        if let Err(error) = made {
+        if let Err(error) = make(path, 0o640) {
             let _ = std::fs::remove_file(&lock);
             return Err(error);
         }
@@ -400,16 +427,17 @@ fn remove_with_sidecars(path: &Path) {
     }
 }
 
-/// Gives a file that root made to the owner and group of its folder: the service must be able to use it.
-pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
+/// Gives what root has just made, and has open, to the owner and group of its folder: the service must be able to use
+/// it. By the open file and never by its name: the folder's owner could put another file there meanwhile.
+fn give_to_owner_of_folder(file: &File, path: &Path) -> io::Result<()> {
     if !rustix::process::geteuid().is_root() {
         return Ok(());
     }
-    let (folder, file) = (std::fs::metadata(folder_of(path))?, std::fs::symlink_metadata(path)?);
-    if (folder.uid(), folder.gid()) == (file.uid(), file.gid()) {
+    let (folder, found) = (std::fs::metadata(folder_of(path))?, file.metadata()?);
+    if (folder.uid(), folder.gid()) == (found.uid(), found.gid()) {
         return Ok(());
     }
-    std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
+    std::os::unix::fs::fchown(file, Some(folder.uid()), Some(folder.gid()))
 }
 
 /// SHA-256 of a file, in hexadecimal.

@@ -406,3 +406,149 @@ fn another_user_of_the_group_cannot_open_the_lock_file() {
     }
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
 }
+
+/// A user of every system, and its group by the lists of the system.
+const OTHER: u32 = 65_534;
+
+fn name_of(list: &str, number: u32) -> String {
+    let text = std::fs::read_to_string(list).unwrap();
+    let line = text.lines().find(|line| line.split(':').nth(2) == Some(&number.to_string()));
+    line.map_or(number.to_string(), |line| line.split(':').next().unwrap().to_owned())
+}
+
+/// Everything below belongs to the other user.
+fn give_all(folder: &Path) {
+    let done = Command::new("chown").arg("-hR").arg(format!("{OTHER}:{OTHER}")).arg(folder).status().unwrap();
+    assert!(done.success());
+}
+
+fn not_of_other(folder: &Path) -> Vec<String> {
+    use std::os::unix::fs::MetadataExt;
+    let mut found = Vec::new();
+    for name in names(folder) {
+        let path = folder.join(&name);
+        let of = path.symlink_metadata().unwrap();
+        if (of.uid(), of.gid()) != (OTHER, OTHER) {
+            found.push(path.display().to_string());
+        }
+        if of.is_dir() {
+            found.extend(not_of_other(&path));
+        }
+    }
+    found
+}
+
+#[test]
+fn what_root_makes_in_the_folder_of_a_user_is_that_users_and_its_daemon_goes_on() {
+    if !util::daemon::is_root() {
+        eprintln!("skipped: only root can run as root and as another user");
+        return;
+    }
+    let mut stage = Stage::new(409, "ledger.db");
+    give_all(stage.site.dir.path());
+    // Root makes the ledger, its lock and what must outlive it.
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    stage.send_up_to(&mut daemon, 0, 20);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    let ok = |args: &[&str]| {
+        let output = stage.site.output(args);
+        assert!(output.status.success(), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
+    };
+    let path = |name: &str| stage.site.path(name).to_str().unwrap().to_owned();
+    ok(&["backup", &path("copy.db")]);
+    ok(&["init", &path("new/site")]);
+    let dump = stage.site.path("stick.sealed");
+    std::fs::write(&dump, hand::dump(&stage.run.truth, stage.run.truth.records())).unwrap();
+    ok(&["import", "--by", "Ada", &path("stick.sealed")]);
+    // The ledger has more by now: nothing is restored, and what it made for that is gone or the user's.
+    assert_eq!(stage.site.output(&["restore", &path("copy.db")]).status.code(), Some(1));
+    ok(&["export", "-o", &path("out.csv")]);
+    std::fs::remove_file(&dump).unwrap();
+    // The state file and the log are the test's own.
+    let mut left = not_of_other(stage.site.dir.path());
+    left.retain(|path| !path.contains("/run/") && !path.ends_with("daemon.log"));
+    assert_eq!(left, Vec::<String>::new());
+    give_all(&stage.site.path("run"));
+    stage.stream = None;
+    let mut daemon = stage.site.start_with(|command| {
+        use std::os::unix::process::CommandExt;
+        command.uid(OTHER).gid(OTHER);
+    });
+    daemon.wait_listening();
+    let all = stage.run.emissions.len();
+    stage.write(20, all);
+    daemon.wait_frames(all as u64 - 20);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    verified(&stage.site.ledger());
+}
+
+#[test]
+fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy() {
+    if !util::daemon::is_root() {
+        eprintln!("skipped: only root can run as another user");
+        return;
+    }
+    let mut stage = Stage::new(410, "ledger.db");
+    let mut daemon = stage.site.start();
+    daemon.wait_listening();
+    stage.send_up_to(&mut daemon, 0, 20);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    give_all(stage.site.dir.path());
+    let (user, group) = (name_of("/etc/passwd", OTHER), name_of("/etc/group", OTHER));
+    let says = |args: &[&str]| {
+        use std::os::unix::process::CommandExt;
+        let output = stage.site.command(args).uid(OTHER).gid(OTHER).output().unwrap();
+        assert!(!output.status.success(), "{args:?}");
+        String::from_utf8_lossy(&output.stderr).into_owned() + &String::from_utf8_lossy(&output.stdout)
+    };
+    for (file, args) in [
+        ("ledger.db", &["run"][..]),
+        ("ledger.db", &["status"]),
+        ("ledger.db-wal", &["run"]),
+        ("ledger.db-shm", &["status"]),
+        ("ledger.db.lock", &["run"]),
+        ("site.toml", &["status"]),
+        ("loggers.toml", &["check"]),
+        ("keys.toml", &["run"]),
+    ] {
+        let path = stage.site.path(file);
+        std::os::unix::fs::chown(&path, Some(0), Some(0)).unwrap();
+        let mode = std::fs::metadata(&path).unwrap().permissions().mode() & 0o777;
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
+        let said = says(args);
+        let path_shown = path.display();
+        let told = format!("which belongs to root:root, mode 0600; run `sudo chown {user}: {path_shown}`");
+        assert!(
+            said.contains(&format!("the user {user} (group {group}) may not")),
+            "{file} {args:?}: {said}"
+        );
+        assert!(said.contains(&told), "{file} {args:?}: {said}");
+        std::os::unix::fs::chown(&path, Some(OTHER), Some(OTHER)).unwrap();
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(mode)).unwrap();
+    }
+    // A ledger that may only be read, a folder in which nothing may be made, and one on the way.
+    let ledger = stage.site.ledger();
+    std::fs::set_permissions(&ledger, std::fs::Permissions::from_mode(0o400)).unwrap();
+    let said = says(&["run"]);
+    assert!(said.contains(&format!("run `chmod u+rw {}`", ledger.display())), "{said}");
+    std::fs::set_permissions(&ledger, std::fs::Permissions::from_mode(0o640)).unwrap();
+    let closed = stage.site.path("closed");
+    std::fs::create_dir(&closed).unwrap();
+    std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o755)).unwrap();
+    for args in [["backup", "closed/copy.db"], ["init", "closed/site"]] {
+        let file = stage.site.path(args[1]);
+        let said = says(&[args[0], file.to_str().unwrap()]);
+        let told =
+            format!("may not make files in {}, which belongs to root:root, mode 0755", closed.display());
+        assert!(said.contains(&told) && said.contains(&user), "{args:?}: {said}");
+    }
+    std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o700)).unwrap();
+    let inner = closed.join("ledger.db");
+    let other = stage.other(&inner);
+    give_all(&other);
+    use std::os::unix::process::CommandExt;
+    let output = util::daemon::binary().arg("-c").arg(&other).arg("status").uid(OTHER).gid(OTHER).output();
+    let said = String::from_utf8_lossy(&output.unwrap().stderr).into_owned();
+    assert!(said.contains(&format!("may not pass through {}", closed.display())), "{said}");
+}

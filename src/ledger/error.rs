@@ -1,5 +1,6 @@
 //! Why the ledger could not serve, sorted by who must act.
 
+use crate::files::{self, Wanted};
 use std::fmt;
 use std::path::PathBuf;
 
@@ -126,6 +127,13 @@ pub enum Error {
         /// Which process.
         holder: String,
     },
+    /// Operator: this user may not use the ledger or what lies next to it.
+    Closed {
+        /// The ledger.
+        path: PathBuf,
+        /// What is closed to whom, and what to do.
+        what: String,
+    },
     /// Operator: the file is in use under another name.
     OtherName {
         /// The name that was given.
@@ -168,9 +176,32 @@ impl Error {
             Self::Sql(source) if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) => {
                 Self::NotALedger { path: path.to_owned() }
             }
-            Self::Sql(source) => Self::Open { path: path.to_owned(), source },
+            Self::Sql(source) => {
+                let wanted = match source.sqlite_error_code() {
+                    Some(rusqlite::ErrorCode::ReadOnly) => Some(Wanted::Write),
+                    Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::PermissionDenied) => {
+                        Some(Wanted::Read)
+                    }
+                    _ => None,
+                };
+                let closed = wanted.and_then(|wanted| Self::closed(path, wanted));
+                closed.unwrap_or_else(|| Self::Open { path: path.to_owned(), source })
+            }
             other => other,
         }
+    }
+
+    /// That this user may not use a ledger or what SQLite has next to it, where modes and owners say so.
+    pub(super) fn closed(path: &std::path::Path, wanted: Wanted) -> Option<Self> {
+        let what = ["", "-wal", "-shm"].into_iter().find_map(|tail| {
+            let file = files::with_tail(path, tail);
+            if !files::is_absent(&file) {
+                return files::closed(&file, wanted);
+            }
+            let made_by = "; or start the daemon, which makes that file";
+            files::closed(&file, Wanted::Make).filter(|_| !tail.is_empty()).map(|text| text + made_by)
+        })?;
+        Some(Self::Closed { path: path.to_owned(), what })
     }
 
     /// Whether the file itself is damaged: SQLite cannot read it, or it holds what this program never writes.
@@ -353,6 +384,7 @@ impl fmt::Display for Error {
                 "ledger lock {}: {holder}, holds it, and is no daemon; end that process",
                 path.display()
             ),
+            Self::Closed { path, what } => write!(f, "ledger {}: {what}", path.display()),
             Self::OtherName { path, other, why } => write!(
                 f,
                 "ledger {}: is another name (a hard link) of {}, {why}; commits under two names destroy each other: name \
