@@ -182,8 +182,8 @@ fn a_second_daemon_is_refused_and_told_who_has_the_ledger() {
     let second = site.output(&["run"]);
     assert_eq!(second.status.code(), Some(3));
     let text = String::from_utf8_lossy(&second.stderr);
-    let expected = format!("another daemon holds it (process {}); stop that one first", first.child.id());
-    assert!(text.contains(&expected), "{text}");
+    let expected = format!("another daemon holds it (process {}, stonechat, on ", first.child.id());
+    assert!(text.contains(&expected) && text.contains("ledger.db); stop that one first"), "{text}");
     assert_eq!(first.stop().code(), Some(0));
 }
 

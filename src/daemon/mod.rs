@@ -25,6 +25,7 @@ pub use crate::state;
 
 use crate::config::{self, Config};
 use crate::coverage::Coverage;
+use crate::files;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
@@ -192,6 +193,12 @@ struct Daemon {
     vanished: Option<Vanished>,
     /// After how long a held lock is a fault.
     lock_patience: Duration,
+    /// Keeps a second daemon out; `None`: a process that is no daemon holds it.
+    lock: Option<DaemonLock>,
+    /// The ledger of the daemon before this one, where that was another one.
+    left: Option<PathBuf>,
+    /// How many names the ledger's file has, and where its link leads, as far as it was said last.
+    names_told: Option<(u64, Option<PathBuf>)>,
 }
 
 /// A commit to a ledger whose files were not at their place afterwards.
@@ -249,15 +256,20 @@ pub async fn run(
     clock: Box<dyn Clock>,
     lock_patience: Duration,
 ) -> Result<(), Error> {
-    let _lock = DaemonLock::take(&config.ledger.path)?;
+    // Before a port is opened: that of a daemon which runs already must not be touched.
+    let lock = match DaemonLock::take(&config.ledger.path) {
+        Err(LedgerError::LockHeld { .. }) => None,
+        taken => Some(taken?),
+    };
     // Signals first: one that comes while the ledger opens must not kill what is half done.
     let mut terminate = signal(SignalKind::terminate()).map_err(Error::System)?;
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::System)?;
     let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
     let mut daemon = Daemon::new(config, keyring, clock, lock_patience)?;
+    daemon.lock = lock;
     // Heard from now on, whatever the ledger's opening takes.
     let mut links = Links::open(&daemon.config.radios, Backoff::default()).map_err(Error::System)?;
-    daemon.open_ledger();
+    daemon.open_ledger()?;
     let mut bytes = Vec::new();
     loop {
         let event = daemon.next(&mut links, &mut terminate, &mut interrupt, &mut hang_up).await;
@@ -291,8 +303,15 @@ impl Daemon {
         let radios = config.radios.len();
         // Numbers that are good until the ledger says which ones they have there.
         let numbers: Vec<RadioId> = (0..=u8::MAX).map(RadioId).take(radios).collect();
+        let ledger = std::path::absolute(&config.ledger.path).map_err(Error::System)?;
+        let before = config.runtime_dir.as_deref().and_then(DaemonState::read);
+        let left = before.and_then(|before| before.ledger).filter(|before| {
+            *before != ledger
+                && files::place(before).is_some_and(|there| files::place(&ledger) != Some(there))
+        });
         let state = DaemonState {
             pid: std::process::id(),
+            ledger: Some(ledger),
             started_at: now.unix_s,
             phase: "running".to_owned(),
             radios: config
@@ -344,16 +363,46 @@ impl Daemon {
             lost: None,
             vanished: None,
             lock_patience,
+            lock: None,
+            left,
+            names_told: None,
             actor: crate::ledger::actor::of_process(),
             config,
         })
     }
 
+    /// Takes the daemon's lock, unless it has it.
+    fn take_lock(&mut self) -> Result<(), LedgerError> {
+        if self.lock.is_none() {
+            self.lock = Some(DaemonLock::take(&self.config.ledger.path)?);
+        }
+        Ok(())
+    }
+
     /// Begins to open the ledger, on a thread beside the loop.
-    fn open_ledger(&mut self) {
+    fn open_ledger(&mut self) -> Result<(), Error> {
         self.timers.open = None;
+        match self.take_lock() {
+            Err(error) if error.is_passing() => return Ok(self.cannot_open(&error)),
+            taken => taken?,
+        }
         let names = self.config.radios.iter().map(|radio| radio.name.clone()).collect();
         self.opening = Some(opening::begin(self.config.ledger.path.clone(), names, self.clock.now()));
+        Ok(())
+    }
+
+    /// It is tried again, and what comes is held meanwhile.
+    fn cannot_open(&mut self, error: &LedgerError) {
+        self.timers.open = Some(self.in_trouble(error));
+        self.tell_ready();
+        self.write_state();
+    }
+
+    /// Another file may have the ledger's name now.
+    fn ledger_is_another(&mut self) -> Result<(), Error> {
+        self.lock.as_mut().map_or(Ok(()), DaemonLock::follow)?;
+        self.names_told = None;
+        Ok(())
     }
 
     /// What came of it. What waits meanwhile goes in at once.
@@ -361,17 +410,13 @@ impl Daemon {
         self.opening = None;
         let Opened { ledger, taken, adopted, is_known, unused, radios, proven } = match opened {
             Ok(opened) => opened,
-            Err(error) if error.is_passing() => {
-                self.timers.open = Some(self.in_trouble(&error));
-                self.tell_ready();
-                self.write_state();
-                return Ok(());
-            }
+            Err(error) if error.is_passing() => return Ok(self.cannot_open(&error)),
             Err(error) => return Err(error.into()),
         };
         let now = self.now();
         self.ledger = ledger;
         self.is_open = true;
+        self.ledger_is_another()?;
         self.intake.renumber(&radios);
         for key in proven {
             self.keyring.mark_proven(key);
@@ -409,6 +454,8 @@ impl Daemon {
         }
         self.trouble_ended(now)?;
         self.reconcile_notices()?;
+        self.tell_left(now)?;
+        self.look_at_names(now)?;
         self.plan_settle(now);
         self.tell_ready();
         if !self.intake.batch.is_empty() {
@@ -523,6 +570,7 @@ impl Daemon {
         self.ledger = Ledger::nowhere()?;
         let on = rescue::go_on(&path, &copied, &what, &radios, &memory, now)?;
         self.ledger = on.ledger;
+        self.ledger_is_another()?;
         self.begins_anew()?;
         self.tell_vanished(&on.text, now)?;
         if let Some(taken) = &on.taken {
@@ -913,7 +961,7 @@ impl Daemon {
         let now = Instant::now();
         let due = |timer: Option<Instant>| timer.is_some_and(|at| at <= now);
         if due(self.timers.open) {
-            self.open_ledger();
+            self.open_ledger()?;
         }
         for radio in 0..self.ports.len() {
             let works = self.ports.get_mut(radio).and_then(|port| port.steady(now.into_std()));
@@ -1039,6 +1087,7 @@ impl Daemon {
         self.ledger = Ledger::nowhere()?;
         let (ledger, taken) = damage::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;
+        self.ledger_is_another()?;
         self.begins_anew()?;
         self.tell_taken_over(&taken, now)?;
         self.write_known();
@@ -1058,6 +1107,68 @@ impl Daemon {
         })
     }
 
+    /// The daemon before this one wrote another ledger: a link was switched, or a path changed.
+    fn tell_left(&mut self, now: Stamp) -> Result<(), Error> {
+        let Some(left) = self.left.take() else {
+            return self.quietly(|ledger| ledger.clear_notice("ledger", "left", now));
+        };
+        let left = left.display();
+        let text = format!(
+            "the daemon before this one wrote another ledger, {left}: what that one holds is not in this one. Name it in \
+             `ledger.path` if it is the right one; else bring it over: `stonechat verify --salvage {left}`"
+        );
+        tracing::warn!("{text}");
+        self.quietly(|ledger| {
+            ledger.clear_notice("ledger", "left", now)?;
+            ledger.raise_notice("ledger", "left", &text, now)
+        })
+    }
+
+    /// Whether the ledger's file has other names, and whether the link by which it is configured leads elsewhere by now.
+    /// Said when it changes. Neither is a reason to stop: the path was resolved at the start, and stays.
+    fn look_at_names(&mut self, now: Stamp) -> Result<(), Error> {
+        let ledger = &self.config.ledger;
+        let Some(count) = files::name_count(&ledger.path) else { return Ok(()) };
+        let is_link = ledger.named != ledger.path;
+        let leads = is_link.then(|| files::resolve(&ledger.named).unwrap_or_else(|_| ledger.named.clone()));
+        let leads = leads.filter(|leads| *leads != ledger.path);
+        let found = (count, leads);
+        if self.names_told.as_ref() == Some(&found) {
+            return Ok(());
+        }
+        let names = (count > 1).then(|| {
+            format!(
+                "the ledger's file has {count} names (hard links), as a snapshot may make them: all are one file, so none \
+                 of them is a copy of another, and only {} may be used. Remove the others, and make copies by `stonechat \
+                 backup FILE`",
+                ledger.path.display()
+            )
+        });
+        let link = found.1.as_ref().map(|leads| {
+            format!(
+                "{} leads to another place now, {}: the daemon goes on in {} until it is restarted, and commands read and \
+                 write that other place. Set the link right; or restart the daemon, and bring over what is left behind",
+                ledger.named.display(),
+                leads.display(),
+                ledger.path.display()
+            )
+        });
+        self.names_told = Some(found);
+        for (subject, text) in [("names", names), ("link", link)] {
+            if let Some(text) = &text {
+                tracing::warn!("{text}");
+            }
+            self.quietly(|ledger| match &text {
+                Some(text) => {
+                    ledger.clear_notice("ledger", subject, now)?;
+                    ledger.raise_notice("ledger", subject, text, now)
+                }
+                None => ledger.clear_notice("ledger", subject, now),
+            })?;
+        }
+        Ok(())
+    }
+
     /// What must outlive the ledger, beside it. That it cannot be written is no reason to stop.
     fn write_known(&mut self) {
         if !self.is_open {
@@ -1075,7 +1186,9 @@ impl Daemon {
         let now = self.now();
         let (mut text, mut is_fault) = (error.to_string(), true);
         let is_locked = matches!(error, LedgerError::Busy(_));
-        if is_locked {
+        if let LedgerError::LockHeld { .. } = error {
+            self.locked_since.get_or_insert((Instant::now(), now));
+        } else if is_locked {
             let (since, _) = *self.locked_since.get_or_insert((Instant::now(), now));
             if let Some(holder) = crate::ledger::lock_holder(&self.config.ledger.path) {
                 text += &format!(": {holder}");
@@ -1147,6 +1260,7 @@ impl Daemon {
         self.trouble_ended(now)?;
         self.locked_since = None;
         self.catch_up()?;
+        self.look_at_names(now)?;
         self.tell_other_versions(now)?;
         self.keys_due |= receipt.is_key_in_doubt || receipt.is_key_proven;
         if self.keys_due {
@@ -1530,12 +1644,23 @@ impl Daemon {
             if self.is_open {
                 break;
             }
+            let records = self.intake.batch.items.len();
+            match self.take_lock() {
+                Err(_) if records == 0 => break,
+                Err(source) if tries == STOP_TRIES || !source.is_passing() => {
+                    return Err(Error::Unwritten { records, source });
+                }
+                Err(_) => {
+                    tokio::time::sleep(RETRY_AFTER).await;
+                    continue;
+                }
+                Ok(()) => {}
+            }
             if self.opening.is_none() {
-                self.open_ledger();
+                self.open_ledger()?;
             }
             let Some(opening) = &mut self.opening else { break };
             let opened = ended(opening.await);
-            let records = self.intake.batch.items.len();
             match opened {
                 Err(source) if source.is_passing() && (tries == STOP_TRIES || records == 0) => {
                     self.opening = None;
