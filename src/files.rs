@@ -1,16 +1,24 @@
 //! Putting a file in its place whole or not at all, and the small questions about files that many ask.
 //!
 //! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
-//! name there is the whole file, or what was there before. What this is not: nothing here opens an SQLite file
+//! name there is the whole file, or what was there before. What root makes gets the owner of its folder, since a service
+//! or a person has to go on with it; and what a user may not do is said with whose the file is. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
 
-use rustix::fs::{CWD, RenameFlags, renameat_with};
+mod closed;
+
+pub use closed::{Wanted, closed, explained};
+
+use rustix::fs::{CWD, OFlags, RenameFlags, renameat_with};
 use sha2::{Digest, Sha256};
 use std::ffi::OsString;
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+
+/// As many links as the kernel follows (path_resolution(7)).
+const LINKS_MAX: u32 = 40;
 
 /// How a file is put.
 #[derive(Clone, Copy, Debug)]
@@ -118,7 +126,7 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
 pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
     remove_left_parts(path);
     let part = part_name(path)?;
-    let file = OpenOptions::new().write(true).create_new(true).mode(mode).open(&part)?;
+    let file = make(&part, mode)?;
     // A file system without locks leaves the process's number to tell.
     let _ = file.try_lock();
     Ok((part, file))
@@ -176,14 +184,42 @@ pub fn sync(path: &Path) -> io::Result<()> {
     File::open(path)?.sync_all()
 }
 
-/// Creates an empty file. Error: `AlreadyExists`, or as the system gives it.
-pub fn create_new(path: &Path, mode: u32) -> io::Result<()> {
-    OpenOptions::new().write(true).create_new(true).mode(mode).open(path).map(|_| ())
+/// Makes an empty file, where none of that name is, with the owner of its folder.
+///
+/// Errors: `AlreadyExists`, or as the system gives it, with the reason where this user may not. Nothing is left then.
+pub fn make(path: &Path, mode: u32) -> io::Result<File> {
+    let made = OpenOptions::new().read(true).write(true).create_new(true).mode(mode).open(path);
+    let file = made.map_err(|error| explained(path, Wanted::Make, error))?;
+    if let Err(error) = give_to_owner_of_folder(&file, path) {
+        let _ = std::fs::remove_file(path);
+        return Err(error);
+    }
+    Ok(file)
+}
+
+/// Makes a folder and those above it where they are missing, each with the owner of the one above.
+pub fn make_folder(path: &Path) -> io::Result<()> {
+    if path.is_dir() {
+        return Ok(());
+    }
+    let above = folder_of(path);
+    if above != path {
+        make_folder(above)?;
+    }
+    match std::fs::create_dir(path) {
+        Ok(()) => {}
+        // Another process was quicker.
+        Err(error) if error.kind() == ErrorKind::AlreadyExists && path.is_dir() => return Ok(()),
+        Err(error) => return Err(explained(path, Wanted::Make, error)),
+    }
+    let flags = (OFlags::NOFOLLOW | OFlags::DIRECTORY).bits() as i32;
+    let folder = OpenOptions::new().read(true).custom_flags(flags).open(path)?;
+    give_to_owner_of_folder(&folder, path)
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.
 pub fn make_folder_of(path: &Path) -> io::Result<()> {
-    std::fs::create_dir_all(folder_of(path))
+    make_folder(folder_of(path))
 }
 
 /// Renames what may not be there; nothing is replaced. `true`: it was there.
@@ -229,6 +265,56 @@ pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
         .collect();
     all.sort();
     all
+}
+
+/// Where a name leads: through every link, the last one too, whether there is a file at its end or not. A name without
+/// a link in it stays as it was written.
+///
+/// Errors: its folder is not there or closed, or the links go round in a circle.
+pub fn resolve(path: &Path) -> io::Result<PathBuf> {
+    let mut end = path.to_owned();
+    let mut links = 0;
+    while let Ok(to) = std::fs::read_link(&end) {
+        links += 1;
+        if links > LINKS_MAX {
+            return Err(rustix::io::Errno::LOOP.into());
+        }
+        end = folder_of(&end).join(to);
+    }
+    let Some(name) = end.file_name() else { return Ok(path.to_owned()) };
+    let real = folder_of(&end).canonicalize()?.join(name);
+    let is_plain = std::path::absolute(path).is_ok_and(|plain| plain == real);
+    Ok(if is_plain { path.to_owned() } else { real })
+}
+
+/// How many names (hard links) a file has. `None`: there is none that can be reached.
+pub fn name_count(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|found| found.nlink())
+}
+
+/// Opens a file that is there to be locked, or makes it: closed to other users, with the owner of its folder.
+///
+/// Never through a link, and nothing but a plain file with one name: what is done to it as root must not be done to
+/// another file. One that others may open is closed to them: whoever can open a file can hold a lock on it.
+pub fn open_lock(path: &Path) -> io::Result<File> {
+    let flags = (OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY).bits() as i32;
+    let mut how = OpenOptions::new();
+    how.read(true).write(true).create(true).truncate(false).mode(0o600).custom_flags(flags);
+    let file = how.open(path).map_err(|error| match rustix::io::Errno::from_io_error(&error) {
+        Some(rustix::io::Errno::LOOP) => io::Error::other("is a symbolic link; remove it"),
+        _ if is_absent(path) => explained(path, Wanted::Make, error),
+        _ => explained(path, Wanted::Write, error),
+    })?;
+    let found = file.metadata()?;
+    if !found.is_file() || found.nlink() > 1 {
+        return Err(io::Error::other("is no plain file with one name; move it away"));
+    }
+    if found.mode() & 0o077 != 0 {
+        // Only its owner can.
+        let _ = file.set_permissions(std::fs::Permissions::from_mode(0o600));
+    }
+    give_to_owner_of_folder(&file, path)?;
+    Ok(file)
 }
 
 /// Which file a name leads to: device and inode. `None`: to none that can be reached.
@@ -277,6 +363,10 @@ impl Part {
             // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
             how.read(true).write(true).mode(0o600).custom_flags(rustix::fs::OFlags::NOFOLLOW.bits() as i32);
             let opened = if was_there { how.open(&lock) } else { how.create_new(true).open(&lock) };
+            let opened = opened.map_err(|error| match was_there {
+                true => explained(&lock, Wanted::Write, error),
+                false => explained(&lock, Wanted::Make, error),
+            });
             let held = match opened {
                 Ok(held) => held,
                 // Another run was quicker, or has just ended.
@@ -297,13 +387,7 @@ impl Part {
         if was_there {
             remove_with_sidecars(path);
         }
-        let made = OpenOptions::new().write(true).create_new(true).mode(0o640).open(path);
-        let made = made.and_then(|_| {
-            give_to_owner_of_folder(path).inspect_err(|_| {
-                let _ = std::fs::remove_file(path);
-            })
-        });
-        if let Err(error) = made {
+        if let Err(error) = make(path, 0o640) {
             let _ = std::fs::remove_file(&lock);
             return Err(error);
         }
@@ -343,16 +427,17 @@ fn remove_with_sidecars(path: &Path) {
     }
 }
 
-/// Gives a file that root made to the owner and group of its folder: the service must be able to use it.
-pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
+/// Gives what root has just made, and has open, to the owner and group of its folder: the service must be able to use
+/// it. By the open file and never by its name: the folder's owner could put another file there meanwhile.
+fn give_to_owner_of_folder(file: &File, path: &Path) -> io::Result<()> {
     if !rustix::process::geteuid().is_root() {
         return Ok(());
     }
-    let (folder, file) = (std::fs::metadata(folder_of(path))?, std::fs::symlink_metadata(path)?);
-    if (folder.uid(), folder.gid()) == (file.uid(), file.gid()) {
+    let (folder, found) = (std::fs::metadata(folder_of(path))?, file.metadata()?);
+    if (folder.uid(), folder.gid()) == (found.uid(), found.gid()) {
         return Ok(());
     }
-    std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
+    std::os::unix::fs::fchown(file, Some(folder.uid()), Some(folder.gid()))
 }
 
 /// SHA-256 of a file, in hexadecimal.

@@ -27,6 +27,7 @@ mod matching;
 mod migrations;
 mod neighbours;
 mod ownsite;
+mod paths;
 mod people;
 mod plot;
 mod points;

@@ -27,7 +27,6 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::io::{Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 /// What the file begins with; the number rises when its content changes so that an older release cannot use it.
@@ -308,12 +307,9 @@ impl Known {
         let part = beside(&path, ".part");
         let text = serde_json::to_string(self)?;
         let write = || {
-            let mut file = std::fs::OpenOptions::new()
-                .write(true)
-                .create(true)
-                .truncate(true)
-                .mode(0o640)
-                .open(&part)?;
+            // What a killed daemon left; whatever has the name, nothing is written through it.
+            crate::files::remove_own(&part);
+            let mut file = crate::files::make(&part, 0o640)?;
             writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
             file.write_all(text.as_bytes())?;
             file.write_all(b"\n")?;
@@ -334,7 +330,10 @@ impl Known {
         let file = match std::fs::File::open(&path) {
             Ok(file) => file,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-            Err(error) => return Err(format!("{}: cannot be read: {error}; it is not used", path.display())),
+            Err(error) => {
+                let error = crate::files::explained(&path, crate::files::Wanted::Read, error);
+                return Err(format!("{}: cannot be read: {error}; it is not used", path.display()));
+            }
         };
         let not = |why: &str| format!("{}: {why}; it is not used, and written anew", path.display());
         let mut bytes = Vec::new();

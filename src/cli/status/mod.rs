@@ -23,7 +23,7 @@ use crate::judge::Outcome;
 use crate::ledger::Error;
 use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
-use crate::record::unread::{Foreign, Opaque};
+use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::report::gateway::Gateway;
 use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, Visit};
@@ -127,6 +127,8 @@ pub struct Status {
     /// Records that disagree with what is held, by logger.
     conflicts: Vec<(Address, u64)>,
     opaque: Vec<Opaque>,
+    /// Frames that waited for a key and found no room.
+    no_room: Vec<Dropped>,
     gateway: Gateway,
     notices: Vec<Notice>,
     notices_dropped: i64,
@@ -265,6 +267,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         reader.read(|snapshot| gather(&config.roster, snapshot, Surroundings::of(&config), now))
     });
     match status {
+        Err(error @ Error::Busy(_)) => {
+            let holder = crate::ledger::lock_holder(&config.ledger.path);
+            could_not(&format!("{error}: {}", holder.unwrap_or_else(|| "it cannot be seen which".to_owned())))
+        }
         Err(error) => could_not(&error),
         Ok(status) if args.json => print_json(out, &json(&status), DONE),
         Ok(status) => print(out, &text(&status, &Look::of_process(args.ascii)), DONE),
@@ -306,6 +312,7 @@ pub fn gather(
         foreign: snapshot.foreign()?,
         conflicts: snapshot.open_conflicts()?,
         opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
+        no_room: snapshot.found_no_room()?,
         gateway,
         notices: snapshot.notices()?,
         notices_dropped: snapshot.notices_dropped()?,
@@ -449,6 +456,7 @@ pub fn json(status: &Status) -> Value {
             "frames": status.foreign.iter().map(|foreign| foreign.frames).sum::<u64>(),
             "list": view::unread::foreign_json(&status.foreign),
         },
+        "found_no_room": view::unread::found_no_room_json(&status.no_room),
         "notices": status.notices, "loggers": loggers,
         "totals": {
             "gaps": status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
