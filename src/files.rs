@@ -1,16 +1,149 @@
-//! Putting a file in its place whole or not at all, and the small questions about files that many ask.
+//! Opening files, putting them in their place whole or not at all, and the small questions about files that many ask.
 //!
 //! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
 //! name there is the whole file, or what was there before. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
+//!
+//! How files are opened is decided here, too:
+//!
+//! - what somebody names is opened by [`open`]: a FIFO or a device is refused and never waited for;
+//! - what the program keeps for itself in a folder is opened by [`open_own`]: no link is followed, so that nobody who may
+//!   write into the folder can have another file written or emptied;
+//! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
 
-use rustix::fs::{CWD, RenameFlags, renameat_with};
+use rustix::fs::{CWD, Mode, OFlags, RenameFlags, ResolveFlags, openat, openat2, renameat_with};
 use sha2::{Digest, Sha256};
 use std::ffi::OsString;
-use std::fs::{File, OpenOptions};
+use std::fs::{File, Metadata, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+
+/// Bits that no file of this program has: writable by the group, writable by others.
+const NOT_FOR_OTHERS: Mode = Mode::WGRP.union(Mode::WOTH);
+
+/// Sees to it that no file or folder that this process makes is writable by the group or by others, whichever library
+/// makes it. To be called before there is a second thread.
+pub fn keep_from_others() {
+    let before = rustix::process::umask(NOT_FOR_OTHERS);
+    rustix::process::umask(before | NOT_FOR_OTHERS);
+}
+
+/// What something is that is no file: `a FIFO`. `None`: it is one.
+pub fn what_else(found: &Metadata) -> Option<&'static str> {
+    let kind = found.file_type();
+    match kind {
+        _ if kind.is_file() => None,
+        _ if kind.is_dir() => Some("a folder"),
+        _ if kind.is_fifo() => Some("a FIFO"),
+        _ if kind.is_socket() => Some("a socket"),
+        _ if kind.is_symlink() => Some("a link"),
+        _ => Some("a device"),
+    }
+}
+
+/// Why something that is no file is refused, with the remedy. The kind is `IsADirectory` of a folder, else `InvalidInput`.
+fn no_file(what: &str) -> io::Error {
+    let kind = if what == "a folder" { ErrorKind::IsADirectory } else { ErrorKind::InvalidInput };
+    io::Error::new(kind, format!("it is {what} and no file; name a file"))
+}
+
+/// Refuses what is there under a name and is no file. Nothing is opened; a name that is free is no error.
+pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
+    match std::fs::metadata(path) {
+        Ok(found) => what_else(&found).map_or(Ok(()), |what| Err(no_file(what))),
+        Err(_) => Ok(()),
+    }
+}
+
+/// Opens a file that somebody named, for reading.
+///
+/// Errors: what is no file is refused at once, by its kind; nothing waits for the other end of a FIFO, and no device is
+/// touched.
+pub fn open(path: &Path) -> io::Result<File> {
+    // Opening alone may do something to a device; between the two looks its name may come to lead elsewhere.
+    refuse_what_is_no_file(path)?;
+    let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
+    let file = OpenOptions::new().read(true).custom_flags(flags as i32).open(path)?;
+    match what_else(&file.metadata()?) {
+        Some(what) => Err(no_file(what)),
+        None => Ok(file),
+    }
+}
+
+/// The content of a file that somebody named, of at most `most` bytes; one that has more is an error.
+pub fn read(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    read_to_its_end(open(path)?, most)
+}
+
+fn read_to_its_end(file: File, most: u64) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > most {
+        return Err(io::Error::new(ErrorKind::FileTooLarge, format!("has more than {most} bytes")));
+    }
+    Ok(bytes)
+}
+
+/// What is to be done with a file of the program's own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Own {
+    /// Read it.
+    Read,
+    /// Read and write it; it is made where it is not there.
+    Write,
+    /// Make it; one that is there is `AlreadyExists`.
+    New,
+}
+
+/// Opens a file that the program keeps for itself: the name is looked up in its folder, and no link is followed.
+///
+/// Errors: a link under the name, and what is no file, are refused by their kind; others as the system gives them.
+pub fn open_own(path: &Path, what_for: Own, mode: u32) -> io::Result<File> {
+    let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;
+    // The way to the folder may have links: that is the operator's choice.
+    let folder =
+        openat(CWD, folder_of(path), OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC, Mode::empty())?;
+    // NONBLOCK and NOCTTY: see [`open`].
+    let flags = OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
+    let (flags, mode) = match what_for {
+        Own::Read => (flags | OFlags::RDONLY, Mode::empty()),
+        Own::Write => (flags | OFlags::RDWR | OFlags::CREATE, Mode::from_raw_mode(mode)),
+        Own::New => (flags | OFlags::RDWR | OFlags::CREATE | OFlags::EXCL, Mode::from_raw_mode(mode)),
+    };
+    let resolve = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
+    let file = match openat2(&folder, name, flags, mode, resolve) {
+        // An older kernel, or a service manager that does not know the call. A name alone has no other way in it.
+        Err(rustix::io::Errno::NOSYS | rustix::io::Errno::PERM) => openat(&folder, name, flags, mode),
+        done => done,
+    };
+    let file = File::from(file.map_err(|error| match error {
+        rustix::io::Errno::LOOP => {
+            io::Error::new(ErrorKind::InvalidInput, "it is a link, and no link is followed here; remove it")
+        }
+        error => error.into(),
+    })?);
+    match what_else(&file.metadata()?) {
+        Some(what) => Err(no_file(what)),
+        None => Ok(file),
+    }
+}
+
+/// The content of a file of the program's own, of at most `most` bytes.
+pub fn read_own(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    read_to_its_end(open_own(path, Own::Read, 0)?, most)
+}
+
+/// Makes a file of the program's own, in place of one that a run left which was killed.
+pub fn make_own(path: &Path, mode: u32) -> io::Result<File> {
+    match open_own(path, Own::New, mode) {
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
+            std::fs::remove_file(path)?;
+            open_own(path, Own::New, mode)
+        }
+        done => done,
+    }
+}
 
 /// How a file is put.
 #[derive(Clone, Copy, Debug)]
@@ -118,7 +251,7 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
 pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
     remove_left_parts(path);
     let part = part_name(path)?;
-    let file = OpenOptions::new().write(true).create_new(true).mode(mode).open(&part)?;
+    let file = open_own(&part, Own::New, mode)?;
     // A file system without locks leaves the process's number to tell.
     let _ = file.try_lock();
     Ok((part, file))
@@ -141,7 +274,7 @@ fn remove_left_parts(path: &Path) {
             continue;
         }
         let left = entry.path();
-        if File::open(&left).is_ok_and(|file| file.try_lock().is_ok()) {
+        if open_own(&left, Own::Read, 0).is_ok_and(|file| file.try_lock().is_ok()) {
             let _ = std::fs::remove_file(&left);
         }
     }
@@ -150,10 +283,13 @@ fn remove_left_parts(path: &Path) {
 /// Renames; with `replace` over what is there.
 ///
 /// Without it, nothing is overwritten, as the file system promises. One that cannot promise it (some sticks) is asked
-/// first whether the name is free.
+/// first whether the name is free. A FIFO or a device is never replaced.
 pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
     if replace {
-        return std::fs::rename(from, to);
+        return match to.symlink_metadata().ok().as_ref().and_then(what_else) {
+            None | Some("a link" | "a folder") => std::fs::rename(from, to),
+            Some(what) => Err(no_file(what)),
+        };
     }
     match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
         Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => {
@@ -178,7 +314,7 @@ pub fn sync(path: &Path) -> io::Result<()> {
 
 /// Creates an empty file. Error: `AlreadyExists`, or as the system gives it.
 pub fn create_new(path: &Path, mode: u32) -> io::Result<()> {
-    OpenOptions::new().write(true).create_new(true).mode(mode).open(path).map(|_| ())
+    open_own(path, Own::New, mode).map(|_| ())
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.
@@ -273,10 +409,8 @@ impl Part {
         let lock = with_tail(path, ".lock");
         let (held, was_there) = loop {
             let was_there = lock.symlink_metadata().is_ok();
-            let mut how = OpenOptions::new();
             // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
-            how.read(true).write(true).mode(0o600).custom_flags(rustix::fs::OFlags::NOFOLLOW.bits() as i32);
-            let opened = if was_there { how.open(&lock) } else { how.create_new(true).open(&lock) };
+            let opened = open_own(&lock, if was_there { Own::Write } else { Own::New }, 0o600);
             let held = match opened {
                 Ok(held) => held,
                 // Another run was quicker, or has just ended.
@@ -297,8 +431,7 @@ impl Part {
         if was_there {
             remove_with_sidecars(path);
         }
-        let made = OpenOptions::new().write(true).create_new(true).mode(0o640).open(path);
-        let made = made.and_then(|_| {
+        let made = create_new(path, 0o640).and_then(|()| {
             give_to_owner_of_folder(path).inspect_err(|_| {
                 let _ = std::fs::remove_file(path);
             })
@@ -357,7 +490,7 @@ pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
 
 /// SHA-256 of a file, in hexadecimal.
 pub fn digest_of(path: &Path) -> io::Result<String> {
-    Ok(digest(&mut File::open(path)?)?.0)
+    Ok(digest(&mut open(path)?)?.0)
 }
 
 /// SHA-256 in hexadecimal, and the size, of all that can be read.

@@ -144,6 +144,6 @@ pub(super) fn not_here(aside: &AsideLedger) -> String {
 pub(super) fn tell_not_here(ledger: &Path) {
     let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
     for aside in asides.unwrap_or_default() {
-        eprintln!("stonechat: note: not in this: {}", not_here(&aside));
+        say!("stonechat: note: not in this: {}", not_here(&aside));
     }
 }

@@ -30,7 +30,7 @@ pub fn daemon_of(ledger: &Path) -> Option<String> {
 
 fn named(process: u32) -> String {
     let name = std::fs::read_to_string(format!("/proc/{process}/comm")).unwrap_or_default();
-    let name: String = name.trim().chars().filter(|c| !c.is_control()).collect();
+    let name = crate::text::shown(name.trim());
     if name.is_empty() { format!("process {process}") } else { format!("process {process}, {name}") }
 }
 

@@ -27,7 +27,6 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::io::{Read, Write};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 /// What the file begins with; the number rises when its content changes so that an older release cannot use it.
@@ -308,12 +307,7 @@ impl Known {
         let part = beside(&path, ".part");
         let text = serde_json::to_string(self)?;
         let write = || {
-            let mut file = std::fs::OpenOptions::new()
-                .write(true)
-                .create(true)
-                .truncate(true)
-                .mode(0o640)
-                .open(&part)?;
+            let mut file = crate::files::make_own(&part, 0o640)?;
             writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
             file.write_all(text.as_bytes())?;
             file.write_all(b"\n")?;
@@ -331,7 +325,7 @@ impl Known {
     /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.
     pub fn read(ledger: &Path) -> Result<Option<Self>, String> {
         let path = path_of(ledger);
-        let file = match std::fs::File::open(&path) {
+        let file = match crate::files::open_own(&path, crate::files::Own::Read, 0) {
             Ok(file) => file,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(format!("{}: cannot be read: {error}; it is not used", path.display())),

@@ -366,13 +366,7 @@ impl DaemonLock {
         name.push(".lock");
         let path = PathBuf::from(name);
         let at = |source| Error::LockFile { path: path.clone(), source };
-        let mut file = std::fs::OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(&path)
-            .map_err(at)?;
+        let mut file = crate::files::open_own(&path, crate::files::Own::Write, 0o600).map_err(at)?;
         // Root may restore; the daemon must be able to take it then.
         crate::files::give_to_owner_of_folder(&path).map_err(at)?;
         let lock = rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive);

@@ -7,7 +7,6 @@
 use super::{Error, chunk, guard};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 use std::time::Duration;
 
@@ -56,6 +55,7 @@ const EXCHANGED_TRIES: u32 = 5;
 /// Opens for writing; creates what is absent; migrates what is older.
 pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
     // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
     // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
     // From here on the connection holds a lock that keeps every restore out.
@@ -71,6 +71,16 @@ pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     open_present_for_writing(path)
 }
 
+/// Refuses a ledger's name, or one that SQLite opens next to it, under which something is that is no file: to open a FIFO
+/// for reading would wait for ever.
+pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
+    for tail in ["", "-wal", "-shm", "-journal"] {
+        let path = crate::files::with_tail(path, tail);
+        crate::files::refuse_what_is_no_file(&path).map_err(|source| Error::NoFile { path, source })?;
+    }
+    Ok(())
+}
+
 /// Device and inode of the file under a name, by `stat`; `None` where there is none.
 fn file_identity(path: &Path) -> Option<(u64, u64)> {
     use std::os::unix::fs::MetadataExt;
@@ -81,6 +91,7 @@ fn file_identity(path: &Path) -> Option<(u64, u64)> {
 /// one has it open. A transaction is open then, in which nothing has been written.
 pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     let at = |source| Error::at_open(path, source);
+    refuse_what_is_no_file(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(at)?;
     db.busy_timeout(BUSY_TIMEOUT).map_err(at)?;
@@ -132,6 +143,7 @@ fn sync_folder(path: &Path) -> Result<(), Error> {
 /// Opens for reading. The daemon may be up, stopped or killed; the reader may be another user.
 pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
     if !path.exists() {
         return Err(Error::Absent { path: path.to_owned() });
     }
@@ -161,8 +173,8 @@ fn refuse_old_library(version: i32) -> Result<(), Error> {
 /// Creates an absent file readable by the owner's group, so that reports can run as another user.
 /// An existing file is left unopened: see the module's page.
 fn create_file(path: &Path) -> Result<(), Error> {
-    match std::fs::OpenOptions::new().write(true).create_new(true).mode(0o640).open(path) {
-        Ok(_) => sync_folder(path),
+    match crate::files::create_new(path, 0o640) {
+        Ok(()) => sync_folder(path),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
         Err(source) => Err(Error::Create { path: path.to_owned(), source }),
     }
