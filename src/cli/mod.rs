@@ -43,6 +43,7 @@ mod write_off;
 
 use crate::config::{self, Config, Problems};
 use crate::files;
+use crate::seal::memory;
 use crate::text::{Printed, json, shown};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::io::{IsTerminal, Write};
@@ -173,6 +174,22 @@ enum Command {
     Demo(demo::Args),
 }
 
+impl Command {
+    /// Whether it reads or makes keys.
+    fn handles_keys(&self) -> bool {
+        matches!(
+            self,
+            Self::Init { .. }
+                | Self::Run(_)
+                | Self::Check { .. }
+                | Self::Import(_)
+                | Self::Compare(_)
+                | Self::SetAside(_)
+                | Self::Key(_)
+        )
+    }
+}
+
 /// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
 pub fn command() -> clap::Command {
     Cli::command()
@@ -180,7 +197,7 @@ pub fn command() -> clap::Command {
 
 /// Runs the command that the process's arguments name, and returns the exit code.
 pub fn main() -> u8 {
-    let cli = match Cli::try_parse() {
+    let mut cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version are answers, not mistakes.
@@ -195,6 +212,13 @@ pub fn main() -> u8 {
         }
     };
     files::keep_from_others();
+    if cli.command.handles_keys() {
+        // What cannot be done is no reason not to go on; the daemon says so in its log.
+        let closed = memory::close();
+        if let Command::Run(args) = &mut cli.command {
+            args.memory_open = closed.err();
+        }
+    }
     // All that commands print on standard output is text; what is not (exports, keys) goes there by another way.
     let mut out = Printed(std::io::stdout().lock());
     let code = match cli.command {

@@ -18,6 +18,9 @@ pub struct Args {
     /// Wait so long for the ledger's lock before the watchdog is told nothing more, for tests
     #[arg(long, value_name = "SECONDS", hide = true)]
     lock_patience: Option<u32>,
+    /// Why keys are not kept from swap space or core files.
+    #[arg(skip)]
+    pub(super) memory_open: Option<String>,
 }
 
 /// Runs the daemon until it is told to stop.
@@ -40,6 +43,9 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
     };
     if let Err(error) = set {
         say!("stonechat: no log: {error}");
+    }
+    if let Some(why) = &args.memory_open {
+        tracing::warn!("{why}");
     }
     let loaded = config::load(config_path).and_then(|config| Ok((config::load_keyring(&config)?, config)));
     let (keyring, config) = match loaded {

@@ -170,7 +170,7 @@ mod tests {
         let actor = of(0, Some(("\u{1b}[2Jdale\r\n\u{202e}", 1)));
         assert_eq!(actor.login.as_deref(), Some("[2Jdale"));
         assert_eq!(of(0, Some(("\u{7}", 1))).login, None);
-        assert_eq!(shown("a\u{1b}]0;x\u{7}b\nc"), "a ]0;x b c");
+        assert_eq!(crate::text::shown("a\u{1b}]0;x\u{7}b\nc"), "a ]0;x b c");
         assert_eq!(of(0, Some((&"x".repeat(500), 1))).login.unwrap().len(), 64);
     }
 
