@@ -278,6 +278,31 @@ impl Mast {
         daemon.wait_frames(already + frames);
     }
 
+    /// Subjects of the notices about keys that are up.
+    fn key_notices(&self) -> Vec<String> {
+        let json = self.site.json(&["status", "--json"]);
+        let notices = json["notices"].as_array().unwrap().iter().filter(|notice| notice["kind"] == "key");
+        notices.map(|notice| notice["subject"].as_str().unwrap().to_owned()).collect()
+    }
+
+    fn await_key_notices(&self, daemon: &Daemon, subjects: &[&str]) {
+        let give_up = std::time::Instant::now() + PATIENCE;
+        while self.key_notices() != subjects {
+            assert!(std::time::Instant::now() < give_up, "{:?}:\n{}", self.key_notices(), daemon.log());
+            std::thread::sleep(std::time::Duration::from_millis(10));
+        }
+    }
+
+    /// HUP, until the configuration has been read again so often.
+    fn hang_up(&self, daemon: &Daemon, times: usize) {
+        daemon.signal(rustix::process::Signal::HUP);
+        let give_up = std::time::Instant::now() + PATIENCE;
+        while daemon.log().matches("configuration reloaded").count() < times {
+            assert!(std::time::Instant::now() < give_up, "not reloaded:\n{}", daemon.log());
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        }
+    }
+
     fn send(&mut self, bytes: &[u8]) {
         let pty = self.pty.as_mut().unwrap();
         pty.write_within(bytes, PATIENCE).unwrap();
@@ -450,6 +475,13 @@ fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_ant
     mast.blames_the_gateway(now, "key does not fit", "compare the site key");
     let aside = text_of(&mast.site, &["set-aside", "list"]);
     assert!(!aside.contains("enter the missing key"), "{aside}");
+    // One notice for all of them, in the ledger and in the log.
+    assert_eq!(mast.key_notices(), ["site key"]);
+    let said = text_of(&mast.site, &["status", "--now", &time(now)]);
+    assert!(said.contains("wrong key? Frames come in, first of loggers 11"), "{said}");
+    let log = daemon.log();
+    assert!(log.contains("site key: wrong key?"), "{log}");
+    assert!(!log.contains(&hex) && !log.contains(&wrong), "a key in the log");
     // The right key: what was set aside is stored, and nothing counts as unopened any more.
     std::fs::write(&keys, text).unwrap();
     daemon.signal(rustix::process::Signal::HUP);
@@ -464,9 +496,80 @@ fn where_no_key_of_the_roster_opens_anything_the_key_comes_first_and_not_the_ant
     };
     assert_eq!(json["gateway"]["state"], "working", "{}", json["gateway"]);
     assert_eq!(json["radios"][0]["unopened_still"], 0);
+    mast.await_key_notices(&daemon, &[]);
     let text = text_of(&mast.site, &["status", "--now", &time(now)]);
     let opened = format!("0 unopened ({} when they came),", json["radios"][0]["outcomes"]["unopened"]);
     assert!(text.contains(&opened), "{text}");
+}
+
+/// Whose frame it is.
+fn logger_of(emission: &stonechat::sim::Emission) -> u16 {
+    match emission.what {
+        stonechat::sim::What::Whole(id) | stonechat::sim::What::Repeated(id) => id.address.number(),
+        ref other => panic!("a quiet field has no {other:?}"),
+    }
+}
+
+#[test]
+fn a_wrong_key_of_one_logger_is_named_within_an_interval_and_neither_one_frame_nor_a_burst_of_forgeries_is() {
+    let mut mast = Mast::new(quiet_plan(3, 1));
+    mast.set_clock(FROM, "");
+    let mut daemon = mast.start();
+    let changed = FROM + 4 * 3600;
+    mast.feed(&mut daemon, changed);
+    let keys = mast.site.path("keys.toml");
+    let right = std::fs::read_to_string(&keys).unwrap();
+    let digits = "c0ffee0123456789".repeat(2);
+    let wrong = format!("{right}\n[[key]]\naddress = 12\nslot = 0\nhex = \"{digits}\"\n");
+    std::fs::write(&keys, wrong).unwrap();
+    mast.hang_up(&daemon, 1);
+    // A forged frame that names another logger, and many at one moment that name a third, whose own are opened.
+    let forged = |logger: u16, slot: u8, sequence: u32| {
+        let key = stonechat::seal::SlotKey::new(&[7; 16]).unwrap();
+        let identity = Identity::new(logger, 77, sequence).unwrap();
+        let air = stonechat::seal::Cipher::new(&key).seal(Slot(slot), identity, b"anything").unwrap();
+        let mut line = Vec::new();
+        encode_line(KIND_AIR, None, &air, &mut line);
+        line
+    };
+    let mut burst = forged(11, 9, 1);
+    (1..=200).for_each(|sequence| burst.extend(forged(13, 9, sequence)));
+    let frames = daemon.state().unwrap().frames_in + 201;
+    mast.send(&burst);
+    daemon.wait_frames(frames);
+    let next: Vec<i64> = mast.run.emissions[mast.fed..]
+        .iter()
+        .filter(|emission| logger_of(emission) == 12)
+        .map(|emission| emission.at_unix_s)
+        .collect();
+    // Only one frame of the logger itself.
+    mast.feed(&mut daemon, next[0] + 1);
+    assert_eq!(mast.key_notices(), [""; 0], "{}", daemon.log());
+    // An interval later: this one, and no other.
+    let interval = mast.plan.loggers.iter().find(|logger| logger.address.number() == 12).unwrap().interval_s;
+    mast.feed(&mut daemon, next[0] + i64::from(interval) + 90);
+    assert_eq!(mast.key_notices(), ["logger 12, slot 0"], "{}", daemon.log());
+    let now = time(next[0] + i64::from(interval) + 90);
+    for command in ["status", "gaps", "visits"] {
+        let json = mast.site.json(&[command, "--json", "--now", &now]);
+        assert_eq!(json["gateway"]["state"], "key missing", "{command}: {}", json["gateway"]);
+        let keys = serde_json::json!([{ "logger": 12, "slot": 0 }]);
+        assert_eq!(json["gateway"]["faults"][0]["keys"], keys, "{command}: {}", json["gateway"]);
+        let text = text_of(&mast.site, &[command, "--now", &now]);
+        assert!(text.contains("check the keys of logger 12 (slot 0) in the keyring"), "{command}: {text}");
+        assert!(!text.contains(&digits), "{command}: {text}");
+    }
+    // It is so too for a daemon that starts; and it goes away once the right key opens what waits.
+    assert_eq!(daemon.stop().code(), Some(0));
+    assert!(!daemon.log().contains(&digits), "a key in the log");
+    let mut daemon = mast.start();
+    daemon.wait_listening();
+    assert_eq!(mast.key_notices(), ["logger 12, slot 0"], "{}", daemon.log());
+    std::fs::write(&keys, right).unwrap();
+    mast.hang_up(&daemon, 1);
+    mast.await_key_notices(&daemon, &[]);
+    assert_eq!(mast.site.json(&["status", "--json", "--now", &now])["gateway"]["state"], "working");
+    assert_eq!(mast.site.json(&["gaps", "--json", "--now", &now])["totals"]["records"], 0);
 }
 
 #[test]

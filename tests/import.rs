@@ -343,8 +343,8 @@ impl Listener for Quiet {
 fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
     let (roster, mut keyring) = (small_roster(), small_keyring());
     let planner = Planner::open(path).unwrap();
-    for proven in planner.proven_keys().unwrap() {
-        keyring.mark_proven(proven.key);
+    for key in planner.keys_in_use().unwrap() {
+        keyring.mark_proven(key);
     }
     let withdrawals = planner.withdrawals().unwrap();
     let mut planning = Planning::new(planner, &roster, &mut keyring, NOW.unix_s);

@@ -653,6 +653,69 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
     assert_eq!(site.json(&["set-aside", "list", "--json"])["set_aside"], serde_json::json!([]));
 }
 
+#[test]
+fn four_thousand_frames_that_come_after_a_reload_with_another_site_key_are_all_in_the_ledger_in_the_end() {
+    let plan =
+        FieldPlan::dense(64, 20, 230, 0.0, 0.0, 0.0).without_incidents().with_faults(FaultRates::none());
+    let run = Field::new(plan.clone()).run_out();
+    let (mut site, mut pty) = Site::with_pty(&plan, 0.2, "");
+    let mut daemon = site.start();
+    daemon.wait_listening();
+    let mut frames = send(&mut pty, &run.emissions[..500]);
+    daemon.wait_frames(frames);
+    exchange_site_key(&mut site, &plan, false);
+    reload(&daemon, 1);
+    frames += send(&mut pty, &run.emissions[500..4500]);
+    let state = daemon.wait_frames(frames);
+    assert_eq!((state.outcomes["unopened"], state.aside_over_limit), (4000, 0));
+    exchange_site_key(&mut site, &plan, true);
+    reload(&daemon, 2);
+    frames += send(&mut pty, &run.emissions[4500..]);
+    daemon.wait_frames(frames);
+    assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
+    ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
+    let aside = site.json(&["set-aside", "list", "--json"]);
+    assert_eq!(
+        (&aside["set_aside"], &aside["found_no_room"]),
+        (&serde_json::json!([]), &serde_json::json!([]))
+    );
+}
+
+/// A keyring file of before, whose key was right once: what comes under the present one must not count as forged.
+#[test]
+fn frames_wait_where_an_old_keyring_was_put_back_whose_keys_have_opened_frames_before() {
+    let logger = Address::new(11).unwrap();
+    let (old, new) = (SlotKey::new(&[1; 32]).unwrap(), SlotKey::new(&[2; 32]).unwrap());
+    let dir = TempDir::new().unwrap();
+    let mut ledger = stonechat::ledger::Ledger::open(&dir.path().join("ledger.db")).unwrap();
+    let radio = ledger.radios(&["mast"]).unwrap();
+    let roster = plan(1, 1, 1).to_roster();
+    let mut sequence = 0;
+    // One commit under a keyring that is loaded anew; how many frames were stored, and why others stay shut.
+    let mut commit = |key_of_gateway: &SlotKey, key_of_logger: &SlotKey, at: i64| {
+        let mut keyring = stonechat::seal::keyring::Keyring::default();
+        keyring.give(logger, Slot(0), key_of_gateway.clone());
+        for key in ledger.keys_in_use().unwrap() {
+            keyring.mark_proven(key);
+        }
+        let mut intake = stonechat::daemon::intake::Intake::new(&radio);
+        let now = stonechat::ledger::Stamp { unix_s: FROM + at, synchronised: true };
+        for _ in 0..300 {
+            sequence += 1;
+            let line = sealed_event(key_of_logger, 0, Identity::new(11, 1, sequence).unwrap());
+            intake.bytes(0, &line, &roster, &mut keyring, now);
+        }
+        intake.close_windows(now);
+        let receipt = ledger.append(&intake.batch, &roster, now).unwrap();
+        assert_eq!(receipt.over_limit, 0);
+        ledger.retry(&roster, &mut keyring, now).unwrap().stored
+    };
+    assert_eq!(commit(&old, &old, 0), 0);
+    assert_eq!(commit(&new, &new, 100), 0);
+    assert_eq!(commit(&old, &new, 200), 0, "they wait");
+    assert_eq!(commit(&new, &new, 300), 300, "all of them");
+}
+
 /// Changes the lines of one logger in the roster's text.
 fn edit_logger(site: &Site, address: Address, edit: impl FnOnce(&str) -> String) {
     let path = site.path("loggers.toml");

@@ -445,6 +445,14 @@ fn read_use(
     at
 }
 
+/// Where a path leads.
+enum Reached {
+    /// Out of our own code.
+    Library(String),
+    /// To a module, and to what `rest` names in it; to the module itself if that is empty.
+    Ours { module: String, rest: Vec<String> },
+}
+
 /// A program to be judged.
 struct Program {
     /// By module (`ledger/append`; the root is ""): the file, and what it says.
@@ -517,9 +525,22 @@ impl Program {
     }
 
     /// Where the thing is defined: an item's place in our own code, or a library's path, joined by `/`.
-    fn place(&self, path: &[String], depth: usize) -> String {
+    fn place(&self, path: &[String]) -> String {
+        match self.reached(path, 0) {
+            Reached::Library(path) => path,
+            // What the root does not have is a room that is not there, or not yet.
+            Reached::Ours { module, rest } if module.is_empty() => rest.join("/"),
+            // A module by itself is only the way to what is in it.
+            Reached::Ours { module, rest } if rest.is_empty() && self.is_front(&module) => module,
+            Reached::Ours { module, rest } if rest.is_empty() => moved(&module),
+            Reached::Ours { module, rest } => format!("{}/{}", moved(&module), rest.join("/")),
+        }
+    }
+
+    /// Where the thing is defined: the module, and what is left of the path there.
+    fn reached(&self, path: &[String], depth: usize) -> Reached {
         if path.first().is_none_or(|first| !first.is_empty()) {
-            return path.join("/");
+            return Reached::Library(path.join("/"));
         }
         let mut module = String::new();
         for (at, step) in path.iter().enumerate().skip(1) {
@@ -533,14 +554,55 @@ impl Program {
                 && depth < 16
                 && brought[..] != path[..=at]
             {
-                return self.place(&[brought.as_slice(), &path[at + 1..]].concat(), depth + 1);
+                return self.reached(&[brought.as_slice(), &path[at + 1..]].concat(), depth + 1);
             }
-            // What the root does not have is a room that is not there, or not yet.
-            let rest = path[if module.is_empty() { 1 } else { at }..].join("/");
-            return if module.is_empty() { rest } else { format!("{}/{rest}", moved(&module)) };
+            return Reached::Ours { module, rest: path[at..].to_vec() };
         }
-        // A module by itself is only the way to what is in it.
-        if self.is_front(&module) { module } else { moved(&module) }
+        Reached::Ours { module, rest: Vec::new() }
+    }
+
+    /// By module: the modules of which it uses something.
+    fn used(&self) -> BTreeMap<&str, BTreeSet<String>> {
+        let mut used: BTreeMap<&str, BTreeSet<String>> = BTreeMap::new();
+        for (module, (_, said)) in &self.modules {
+            for written in &said.paths {
+                let path = self.absolute(module, written);
+                if self.is_handed_on(module, written, &path) {
+                    continue;
+                }
+                // A module that is only named is used where something of it is.
+                if let Reached::Ours { module: other, rest } = self.reached(&path, 0)
+                    && !rest.is_empty()
+                    && other != *module
+                    && self.modules.contains_key(&other)
+                {
+                    used.entry(module).or_default().insert(other);
+                }
+            }
+        }
+        used
+    }
+
+    /// The files that use each other in a circle, however long it is.
+    fn in_circles(&self) -> BTreeSet<String> {
+        let used = self.used();
+        let from = |module: &str| -> BTreeSet<&str> {
+            let mut seen = BTreeSet::new();
+            let mut next: Vec<&str> = used.get(module).into_iter().flatten().map(String::as_str).collect();
+            while let Some(module) = next.pop() {
+                if seen.insert(module) {
+                    next.extend(used.get(module).into_iter().flatten().map(String::as_str));
+                }
+            }
+            seen
+        };
+        let circles = self.modules.iter().filter(|(module, _)| from(module).contains(module.as_str()));
+        circles.map(|(_, (file, _))| format!("src/{file}")).collect()
+    }
+
+    /// A module may say what is in its own folder: that is what a front door is.
+    fn is_handed_on(&self, module: &str, written: &Written, path: &[String]) -> bool {
+        written.public && path.len() > 1 && is_in(&path[1..].join("/"), module) && !module.is_empty()
     }
 
     /// Whether other modules are below it.
@@ -567,7 +629,7 @@ impl Program {
             };
             for written in &said.paths {
                 let path = self.absolute(module, written);
-                let target = self.place(&path, 0);
+                let target = self.place(&path);
                 for door in DOORS {
                     let kept = door.keepers.iter().any(|keeper| is_in(&place, keeper));
                     if !kept && door.what.iter().any(|what| is_in(&target, what)) {
@@ -575,11 +637,7 @@ impl Program {
                     }
                 }
                 let ours = path[0].is_empty();
-                // A module may say what is in its own folder: that is what a front door is.
-                let front = written.public
-                    && path.len() > 1
-                    && is_in(&path[1..].join("/"), module)
-                    && !module.is_empty();
+                let front = self.is_handed_on(module, written, &path);
                 let same = room(&target) == room(&place);
                 // To name a folder on the way to what may be imported from it is no import: what is reached through the
                 // name is judged where it is used.
@@ -706,6 +764,13 @@ fn wrong(found: &BTreeSet<String>, listed: &BTreeSet<String>, unknown: &BTreeSet
     wrong
 }
 
+/// The lines of a list in `tests/data` that may only shrink.
+fn listed(list: &str) -> BTreeSet<String> {
+    let lines = util::read_data(list);
+    let lines = lines.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with('#'));
+    lines.map(str::to_owned).collect()
+}
+
 #[test]
 fn every_file_imports_only_what_its_room_may_but_for_what_is_listed_and_the_list_has_nothing_that_is_mended()
 {
@@ -713,15 +778,43 @@ fn every_file_imports_only_what_its_room_may_but_for_what_is_listed_and_the_list
         texts().into_iter().map(|(file, text)| (file.clone(), said(&file, &text))).collect();
     assert!(files.len() > 150, "{} files", files.len());
     let (found, unknown) = Program::of(&files).violations(None);
-    let list = util::read_data("layers.txt");
-    let listed: BTreeSet<String> = list
-        .lines()
-        .map(str::trim)
-        .filter(|line| !line.is_empty() && !line.starts_with('#'))
-        .map(str::to_owned)
-        .collect();
+    let listed = listed("layers.txt");
     let wrong = wrong(&found, &listed, &unknown);
     assert!(wrong.is_empty(), "{wrong}");
+}
+
+#[test]
+fn no_files_use_each_other_in_a_circle_but_those_listed_and_the_list_has_none_that_came_out_of_it() {
+    let files = texts().into_iter().map(|(file, text)| (file.clone(), said(&file, &text))).collect();
+    let found = Program::of(&files).in_circles();
+    let listed = listed("circles.txt");
+    let new: Vec<_> = found.difference(&listed).collect();
+    assert!(new.is_empty(), "these files now use each other in a circle, which no list takes up: {new:#?}");
+    let out: Vec<_> = listed.difference(&found).collect();
+    assert!(out.is_empty(), "take these lines out of tests/data/circles.txt: {out:#?}");
+}
+
+#[test]
+fn a_circle_of_files_is_found_however_long_it_is_and_through_re_exports() {
+    let of_front = |front: &str, c: &str| -> Vec<String> {
+        let files = [
+            ("lib.rs", "pub mod a; pub mod b;"),
+            ("a.rs", "use crate::b::Of;"),
+            ("b/mod.rs", front),
+            ("b/c.rs", c),
+            ("b/d.rs", "pub struct Of;"),
+        ];
+        invented(&files).in_circles().into_iter().collect()
+    };
+    let front = "mod c; mod d; pub use c::Of; pub use d::Of as Other;";
+    assert_eq!(of_front(front, "pub struct Of;"), [""; 0], "a front door is no circle");
+    let long = ["src/a.rs", "src/b/c.rs"];
+    assert_eq!(of_front(front, "pub struct Of; fn f() { crate::a::planted(); }"), long);
+    let with_front = "mod c; mod d; pub use c::Of; pub struct Kind; fn f() -> c::Of { todo!() }";
+    assert_eq!(of_front(with_front, "pub struct Of(super::Kind);"), ["src/b/c.rs", "src/b/mod.rs"]);
+    // Of tests, nothing counts.
+    let of_tests = "pub struct Of; #[cfg(test)] mod tests { use crate::a::planted; }";
+    assert_eq!(of_front(front, of_tests), [""; 0]);
 }
 
 #[test]

@@ -14,7 +14,7 @@ use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Shut, Stamp};
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
-use stonechat::wire::frame::AirFrame;
+use stonechat::wire::frame::{AIR_MAX, AirFrame};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
 
@@ -176,6 +176,24 @@ impl Aside {
         self.ledger.append(&batch, &self.roster, now).unwrap().over_limit
     }
 
+    /// The same with frames as large as they can be; how long the commit took.
+    fn flood(&mut self, frames: &[(u16, u8, u32)], at: i64) -> std::time::Duration {
+        let mut batch = Batch::default();
+        for &(address, slot, sequence) in frames {
+            let mut air = vec![0x5A; AIR_MAX];
+            (air[0], air[1]) = (1, slot);
+            air[2..4].copy_from_slice(&address.to_be_bytes());
+            air[4..8].copy_from_slice(&1_u32.to_be_bytes());
+            air[8..12].copy_from_slice(&sequence.to_be_bytes());
+            let radio = stonechat::ledger::RadioId(1);
+            let reception = Reception { radio, at: Stamp { unix_s: at, synchronised: true }, signal: None };
+            batch.shut.push(Shut::new(&AirFrame::parse(&air).unwrap(), Unopened::Unproven, Some(reception)));
+        }
+        let began = std::time::Instant::now();
+        self.ledger.append(&batch, &self.roster, Stamp { unix_s: at, synchronised: true }).unwrap();
+        began.elapsed()
+    }
+
     fn kept(&self, condition: &str) -> i64 {
         let reader = Reader::open(self.ledger.path()).unwrap();
         let sql = format!("SELECT count(*) FROM set_aside WHERE what = 'unopened' AND {condition}");
@@ -184,31 +202,115 @@ impl Aside {
 }
 
 #[test]
-fn waiting_frames_have_room_by_logger_and_slot_and_are_kept_once() {
-    let limits = AsideLimits { waiting_per_slot: 10, waiting_slots: 2, ..AsideLimits::default() };
+fn waiting_frames_have_room_by_logger_and_by_whether_there_is_a_key_and_are_kept_once() {
+    let limits = AsideLimits { waiting_share: 10, waiting_common: 0, ..AsideLimits::default() };
     let mut aside = Aside::new(limits, 3);
     let frames: Vec<(u16, u8, u32)> = (1..=15).map(|sequence| (1, 0, sequence)).collect();
-    assert_eq!(aside.shut(Unopened::NoKey, &frames, 0), 5);
-    assert_eq!(aside.shut(Unopened::NoKey, &frames[..10], 0), 0, "the same frames again take no room");
+    assert_eq!(aside.shut(Unopened::NoKey, &frames, 50), 5);
+    assert_eq!(aside.shut(Unopened::NoKey, &frames[..10], 60), 0, "the same frames again take no room");
     assert_eq!(aside.kept("logger = 1"), 10);
-    // A single frame, which anybody can forge, does not keep a slot's place; two do.
-    assert_eq!(aside.shut(Unopened::Unproven, &[(1, 1, 1), (1, 2, 1), (1, 2, 2), (2, 7, 1)], 0), 0);
-    assert_eq!((aside.kept("slot = 1"), aside.kept("slot = 2")), (0, 2));
-    assert_eq!(aside.shut(Unopened::Unproven, &[(1, 3, 1)], 0), 1, "a third slot");
-    assert_eq!(aside.kept("true"), 13);
+    // Any slot, since a forger can name each: what counts is whether it has a key.
+    let keyed: Vec<(u16, u8, u32)> = (1..=12).map(|slot| (1, 100 + slot, 1)).collect();
+    assert_eq!(aside.shut(Unopened::Unproven, &keyed, 70), 2);
+    assert_eq!(aside.shut(Unopened::Closed, &[(2, 7, 1)], 80), 0);
+    assert_eq!(aside.kept("true"), 21);
+    // What found no room is counted, by logger, from when to when.
+    let reader = Reader::open(aside.ledger.path()).unwrap();
+    let dropped = reader.read(|snapshot| snapshot.found_no_room()).unwrap();
+    let found: Vec<_> = dropped
+        .iter()
+        .map(|of| (of.logger.number(), of.frames, of.first_at.unix_s(), of.last_at.unix_s()))
+        .collect();
+    assert_eq!(found, [(1, 7, 50, 70)]);
+    util::truth::verified(aside.ledger.path());
 }
 
 #[test]
-fn when_all_room_is_taken_the_logger_with_the_most_gives_way() {
-    // Each frame is 48 bytes.
-    let limits = AsideLimits { waiting_bytes: 480, ..AsideLimits::default() };
-    let mut aside = Aside::new(limits, 3);
+fn when_the_common_room_is_taken_too_the_logger_with_the_most_gives_way_down_to_its_share() {
+    let limits = AsideLimits { waiting_share: 2, waiting_common: 6, ..AsideLimits::default() };
+    let mut aside = Aside::new(limits, 9);
     let flood: Vec<(u16, u8, u32)> = (1..=20).map(|sequence| (1, 0, sequence)).collect();
-    assert_eq!(aside.shut(Unopened::NoKey, &flood, 0), 10);
+    assert_eq!(aside.shut(Unopened::NoKey, &flood, 0), 12);
     let late: Vec<(u16, u8, u32)> = (1..=8).map(|sequence| (2, 0, sequence)).collect();
     assert_eq!(aside.shut(Unopened::NoKey, &late, 0), 3);
     assert_eq!((aside.kept("logger = 1"), aside.kept("logger = 2")), (5, 5));
     assert_eq!(aside.kept("logger = 1 AND sequence <= 5"), 5, "the oldest stay");
+    // Another process that counts anew goes on in the same way.
+    aside.ledger = Ledger::open(aside.ledger.path()).unwrap().with_limits(limits);
+    for address in 3..=9 {
+        let more: Vec<(u16, u8, u32)> = (1..=20).map(|sequence| (address, 0, sequence)).collect();
+        aside.shut(Unopened::NoKey, &more, 0);
+    }
+    for address in 1..=9 {
+        assert!(aside.kept(&format!("logger = {address} AND sequence <= 2")) == 2, "logger {address}");
+    }
+    assert_eq!(aside.kept("true"), 9 * 2 + 6);
+    util::truth::verified(aside.ledger.path());
+}
+
+/// Within one logger's share nothing tells forged frames from genuine ones, but that a flood comes all at once.
+#[test]
+fn a_flood_that_names_the_very_logger_takes_room_only_from_the_hour_in_which_it_runs() {
+    const HOUR: i64 = 3600;
+    let limits = AsideLimits { waiting_share: 200, waiting_common: 0, ..AsideLimits::default() };
+    let mut aside = Aside::new(limits, 2);
+    let quiet = |hour: u32| (0..12).map(|at| (1, 0, 1 + hour * 12 + at)).collect::<Vec<(u16, u8, u32)>>();
+    for hour in 0..14 {
+        aside.flood(&quiet(hour), i64::from(hour) * HOUR);
+        if hour == 6 {
+            let forged: Vec<(u16, u8, u32)> =
+                (0..3000).map(|at| (1, (at % 250) as u8, 500_000 + at)).collect();
+            aside.flood(&forged, 6 * HOUR + 1000);
+        }
+    }
+    assert_eq!(aside.kept("logger = 1 AND sequence < 500000"), 14 * 12, "every genuine frame");
+    assert_eq!(aside.kept("logger = 1"), 200);
+    // More hours than there is room for twelve each: all lose evenly, none everything.
+    for hour in 14..40 {
+        aside.flood(&quiet(hour), i64::from(hour) * HOUR);
+    }
+    for hour in 0..40 {
+        let of_hour = aside.kept(&format!("first_at / 3600 = {hour} AND sequence < 500000"));
+        assert!((4..=6).contains(&of_hour), "{of_hour} of hour {hour}");
+        let first = 1 + hour * 12;
+        assert_eq!(aside.kept(&format!("sequence BETWEEN {first} AND {}", first + 3)), 4, "hour {hour}");
+    }
+    util::truth::verified(aside.ledger.path());
+}
+
+#[test]
+fn what_failed_under_a_wrong_key_is_refuted_once_the_right_one_opens_and_gives_way_first() {
+    let limits = AsideLimits { waiting_share: 20, waiting_common: 0, ..AsideLimits::default() };
+    let mut aside = Aside::new(limits, 2);
+    let key = SlotKey::new(&[4; 16]).unwrap();
+    let mut batch = Batch::default();
+    for sequence in 1..=5 {
+        let identity = Identity::new(1, 1, sequence).unwrap();
+        let air = Cipher::new(&key).seal(Slot(0), identity, &plaintext(identity, 5)).unwrap();
+        let shut = Shut::new(&AirFrame::parse(&air).unwrap(), Unopened::Unproven, None);
+        batch.shut.push(shut);
+    }
+    // Forged ones before the genuine ones and after them.
+    let forged = |from: u32, n: u32| (from..from + n).map(|at| (1, 0, at)).collect::<Vec<(u16, u8, u32)>>();
+    aside.shut(Unopened::Unproven, &forged(1000, 8), 0);
+    aside.ledger.append(&batch, &aside.roster, NOW).unwrap();
+    aside.shut(Unopened::Unproven, &forged(2000, 7), 0);
+    let mut keyring = Keyring::default();
+    assert!(keyring.give(Address::new(1).unwrap(), Slot(0), key));
+    let retried = aside.ledger.retry(&aside.roster, &mut keyring, NOW).unwrap();
+    assert_eq!((retried.tried, retried.stored, retried.still_shut), (20, 5, 15));
+    assert_eq!(aside.kept("reason = 'the tag fails'"), 15);
+    // They are kept as long as there is room, and make it for what comes.
+    assert_eq!(aside.shut(Unopened::Unproven, &forged(3000, 12), 0), 0);
+    assert_eq!((aside.kept("reason = 'the tag fails'"), aside.kept("sequence >= 3000")), (8, 12));
+    // Another key that has opened nothing: what it does not open may be right again.
+    let mut other = Keyring::default();
+    other.give(Address::new(1).unwrap(), Slot(0), SlotKey::new(&[6; 16]).unwrap());
+    aside.ledger.retry(&aside.roster, &mut other, NOW).unwrap();
+    assert_eq!(aside.kept("reason = 'the tag fails'"), 0);
+    aside.ledger.retry(&aside.roster, &mut Keyring::default(), NOW).unwrap();
+    assert_eq!(aside.kept("reason = 'no key for its slot'"), 20);
+    util::truth::verified(aside.ledger.path());
 }
 
 #[test]
@@ -227,6 +329,26 @@ fn forgeries_have_a_small_store_of_their_own_that_is_rarely_written() {
     assert_eq!(aside.kept("true"), 6);
     // None of it touched what waits for a key.
     assert_eq!(aside.shut(Unopened::NoKey, &[(3, 5, 1)], start + 3700), 0);
+}
+
+/// The requirement's flood: somebody without a key names 59 other loggers while frames of one wait for theirs.
+#[test]
+fn forgeries_that_name_other_loggers_push_out_no_frame_that_waits_for_its_key() {
+    const GENUINE: u32 = 2000;
+    const FORGED: u32 = 35_400;
+    let mut aside = Aside::new(AsideLimits::default(), 60);
+    let genuine: Vec<(u16, u8, u32)> = (1..=GENUINE).map(|sequence| (1, 0, sequence)).collect();
+    assert_eq!(aside.shut(Unopened::Unproven, &genuine, 0), 0);
+    let (mut longest, mut sequence) = (std::time::Duration::ZERO, 0);
+    while sequence < FORGED {
+        let flood: Vec<(u16, u8, u32)> =
+            (sequence..FORGED.min(sequence + 2048)).map(|at| (2 + (at % 59) as u16, 0, 1 + at)).collect();
+        sequence += 2048;
+        longest = longest.max(aside.flood(&flood, 0));
+    }
+    println!("longest commit under {FORGED} forged frames: {:.3} s", longest.as_secs_f64());
+    assert_eq!(aside.kept("logger = 1"), i64::from(GENUINE));
+    util::truth::verified(aside.ledger.path());
 }
 
 #[test]

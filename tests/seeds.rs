@@ -1,10 +1,11 @@
 //! The whole system under a seed: loggers, links, clock, refused commits, crashes, restarts, settles, hand
-//! downloads, keys that change or come late, write-offs, backups that are made, rotated and lost, retention, ledgers
+//! downloads, keys that change or come late, wrong keyrings, floods of forgeries, write-offs, backups that are made, rotated and lost, retention, ledgers
 //! that are lost and restored, flipped bits, and two writers, in an order that a number decides. No real time passes.
 //!
 //! Beside it runs a model as plain as can be: maps, and the table of outcomes of docs/wire-format.md. After the
 //! steps of each seed the ledger is compared with it: every frame has one outcome, nothing is lost, invented or
-//! doubled, coverage is what the records say, and the gaps are the truth's.
+//! doubled, coverage is what the records say, and the gaps are the truth's. A frame that waits for its key is lost only
+//! where its logger's share is full, out of no emptier hour than others, and the ledger says so.
 //!
 //! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` so many from 0 on. A seed that fails is named.
 //! What it does not do: real input/output errors and power cuts, which other tests force upon the real binary.
@@ -21,6 +22,7 @@ use stonechat::daemon::intake::Intake;
 use stonechat::gaps::{self, Facts as _, GapState};
 use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal};
 use stonechat::judge::{Outcome, Row, Tally};
+use stonechat::ledger::AsideLimits;
 use stonechat::ledger::import::{Evidence, NotImported, Planner};
 use stonechat::ledger::people::WriteOffAsked;
 use stonechat::ledger::query::Reader;
@@ -41,6 +43,14 @@ const SEEDS: u64 = 40;
 const MEMORY: u32 = 40;
 /// Slots that a logger can come to.
 const SLOTS: u8 = 3;
+/// Room to wait for a key: little, so that floods fill it.
+const LIMITS: AsideLimits = AsideLimits {
+    waiting_share: 80,
+    waiting_common: 60,
+    failing: 256,
+    failing_per_logger: 32,
+    failing_replace_s: 3600,
+};
 /// The gateway's time at the beginning.
 const BEGINS: i64 = 1_780_000_000;
 
@@ -91,6 +101,8 @@ struct Model {
     gone_rows: BTreeSet<(Identity, i64)>,
     beside: BTreeSet<(Identity, Vec<u8>)>,
     waiting: Vec<Made>,
+    /// By logger: genuine frames that found no room to wait.
+    dropped: BTreeMap<u16, u64>,
     radios: [Tally; 2],
     written_off: Vec<(Address, u32, u32, u32)>,
 }
@@ -288,6 +300,8 @@ struct World {
     /// Keys that the gateway has; of the others some are entered wrongly.
     known: BTreeSet<(u16, u8)>,
     mistyped: BTreeSet<(u16, u8)>,
+    /// Another site's keyring is in force.
+    has_wrong_keyring: bool,
     keyring: Keyring,
     /// `None` only while one is being opened.
     daemon: Option<Ledger>,
@@ -330,6 +344,10 @@ struct Figures {
     withdrawals: u64,
     clock_changes: u64,
     late_keys: u64,
+    wrong_keyrings: u64,
+    floods: u64,
+    forged: u64,
+    found_no_room: u64,
     write_offs: u64,
     backups: u64,
     rotated: u64,
@@ -360,6 +378,10 @@ impl Figures {
             (&mut self.withdrawals, other.withdrawals),
             (&mut self.clock_changes, other.clock_changes),
             (&mut self.late_keys, other.late_keys),
+            (&mut self.wrong_keyrings, other.wrong_keyrings),
+            (&mut self.floods, other.floods),
+            (&mut self.forged, other.forged),
+            (&mut self.found_no_room, other.found_no_room),
             (&mut self.write_offs, other.write_offs),
             (&mut self.backups, other.backups),
             (&mut self.beside_writers, other.beside_writers),
@@ -422,6 +444,7 @@ impl World {
             truth: Vec::new(),
             known,
             mistyped,
+            has_wrong_keyring: false,
             keyring: Keyring::default(),
             daemon: None,
             other: None,
@@ -454,27 +477,32 @@ impl World {
     fn load_keys(&mut self) {
         let mut keyring = Keyring::default();
         for &(address, slot) in &self.known {
-            keyring.give(Address::new(address).unwrap(), Slot(slot), key_of(address, slot));
+            let key = if self.has_wrong_keyring {
+                SlotKey::new(&[0xAB; 16]).unwrap()
+            } else {
+                key_of(address, slot)
+            };
+            keyring.give(Address::new(address).unwrap(), Slot(slot), key);
         }
         for &(address, slot) in &self.mistyped {
             let wrong = SlotKey::new(&[0xEE; 16]).unwrap();
             keyring.give(Address::new(address).unwrap(), Slot(slot), wrong);
         }
-        for proven in self.daemon.as_ref().unwrap().proven_keys().unwrap() {
-            keyring.mark_proven(proven.key);
+        for key in self.daemon.as_ref().unwrap().keys_in_use().unwrap() {
+            keyring.mark_proven(key);
         }
         self.keyring = keyring;
     }
 
     /// The daemon starts: as `Daemon::start` does it.
     fn start(&mut self) {
-        let mut ledger = Ledger::open(&self.path()).unwrap();
+        let mut ledger = Ledger::open(&self.path()).unwrap().with_limits(LIMITS);
         let radios = ledger.radios(&["mast", "hut"]).unwrap();
         assert_eq!(radios, [RadioId(1), RadioId(2)]);
         self.intake = Intake::new(&radios);
         self.pending.clear();
         self.daemon = Some(ledger);
-        self.other = Some(Ledger::open(&self.path()).unwrap());
+        self.other = Some(Ledger::open(&self.path()).unwrap().with_limits(LIMITS));
         self.load_keys();
         self.retry();
         for radio in 0..2 {
@@ -485,12 +513,17 @@ impl World {
         }
     }
 
+    /// Whether the keyring in force opens what a logger sends.
+    fn opens(&self, made: &Made) -> bool {
+        !self.has_wrong_keyring && self.known.contains(&(made.id.address.number(), made.slot.0))
+    }
+
     fn retry(&mut self) {
         let now = self.now();
         let retried = self.daemon.as_mut().unwrap().retry(&self.roster, &mut self.keyring, now).unwrap();
         let (mut opened, mut shut) = (Tally::default(), Vec::new());
         for made in std::mem::take(&mut self.model.waiting) {
-            if self.known.contains(&(made.id.address.number(), made.slot.0)) {
+            if self.opens(&made) {
                 opened.count(self.model.take(made.id, &made.plaintext));
             } else {
                 shut.push(made);
@@ -666,7 +699,7 @@ impl World {
             }
             let Some(expected) = expected else { continue };
             let opens = match &expected {
-                Expected::Genuine(made) => self.known.contains(&(made.id.address.number(), made.slot.0)),
+                Expected::Genuine(made) => self.opens(made),
                 _ => false,
             };
             self.pending.push(Pending { expected, radio, opens });
@@ -732,7 +765,7 @@ impl World {
             expected.count(outcome);
         }
         assert_eq!(receipt.tally, expected, "outcomes of a commit");
-        assert_eq!(receipt.over_limit, 0, "set aside");
+        self.note_dropped();
         self.figures.frames += expected.frames();
         self.figures.commits += 1;
     }
@@ -788,6 +821,84 @@ impl World {
         self.commit();
         self.retry();
         self.figures.late_keys += 1;
+    }
+
+    /// Somebody loads another site's keyring, and later the right one again.
+    fn keyring_fault(&mut self) {
+        self.has_wrong_keyring = !self.has_wrong_keyring;
+        self.load_keys();
+        self.commit();
+        self.retry();
+        self.figures.wrong_keyrings += u64::from(self.has_wrong_keyring);
+    }
+
+    /// Forgeries of one moment: they name one logger, or all.
+    fn flood(&mut self) {
+        let radio = self.chance.below(2);
+        if !self.up[radio] {
+            return;
+        }
+        let one = self.chance.percent(60).then(|| self.chance.below(self.units.len()));
+        let slots = if self.chance.percent(50) { SLOTS as usize } else { 250 };
+        for _ in 0..20 + self.chance.below(300) {
+            let unit = one.unwrap_or_else(|| self.chance.below(self.units.len()));
+            let (address, slot) = (self.units[unit].address, self.chance.below(slots) as u8);
+            let id =
+                Identity::new(address, 1 + self.chance.below(3) as u32, 1 + self.chance.next() as u32 / 2);
+            let key = SlotKey::new(&[0xF0; 16]).unwrap();
+            let air =
+                Cipher::new(&key).seal(Slot(slot), id.unwrap(), &self.chance.next().to_be_bytes()).unwrap();
+            let (line, now) = (self.line(&air), self.now());
+            self.intake.bytes(radio, &line, &self.roster, &mut self.keyring, now);
+            self.pending.push(Pending { expected: Expected::Forged, radio, opens: false });
+            self.figures.forged += 1;
+        }
+        self.figures.floods += 1;
+    }
+
+    /// What waits for its key and is not kept any more: only where its logger's share is full, out of no emptier hour than
+    /// others, and counted. The model forgets it then.
+    fn note_dropped(&mut self) {
+        let reader = Reader::open(&self.path()).unwrap();
+        let mut statement = reader
+            .connection()
+            .prepare("SELECT logger, class, stretch, frame FROM unopened WHERE store = 0")
+            .unwrap();
+        let mut shares: BTreeMap<(u16, i64), BTreeMap<i64, usize>> = BTreeMap::new();
+        let mut kept: BTreeSet<Vec<u8>> = BTreeSet::new();
+        let mut rows = statement.query([]).unwrap();
+        while let Some(row) = rows.next().unwrap() {
+            let share = shares.entry((row.get(0).unwrap(), row.get(1).unwrap())).or_default();
+            *share.entry(row.get(2).unwrap()).or_default() += 1;
+            kept.insert(row.get(3).unwrap());
+        }
+        let counted = reader.read(|snapshot| snapshot.found_no_room()).unwrap();
+        let counted: BTreeMap<u16, u64> =
+            counted.iter().map(|dropped| (dropped.logger.number(), dropped.frames)).collect();
+        let gone: Vec<Made> = self.model.waiting.extract_if(.., |made| !kept.contains(&made.air)).collect();
+        for made in &gone {
+            let logger = made.id.address.number();
+            *self.model.dropped.entry(logger).or_default() += 1;
+            let is_full = |hours: &BTreeMap<i64, usize>| {
+                let frames: usize = hours.values().sum();
+                let fullest = hours.values().max().copied().unwrap_or(0);
+                frames >= LIMITS.waiting_share && fullest + 1 >= LIMITS.waiting_share / hours.len()
+            };
+            let mine = [0, 1].into_iter().filter_map(|class| shares.get(&(logger, class)));
+            assert!(
+                mine.into_iter().any(is_full),
+                "{} has found no room, and its share is not full",
+                made.id
+            );
+        }
+        for (logger, dropped) in &self.model.dropped {
+            let counted = counted.get(logger).copied().unwrap_or(0);
+            assert!(
+                counted >= *dropped,
+                "logger {logger}: {dropped} found no room, {counted} are said to have"
+            );
+        }
+        self.figures.found_no_room += gone.len() as u64;
     }
 
     fn logger_changes(&mut self) {
@@ -955,19 +1066,17 @@ impl World {
         let done = done.map_err(|_| "not imported").unwrap();
         self.figures.imports += 1;
         let before = self.model.held.len();
-        let mut same_identity: Vec<&Made> = made
-            .iter()
-            .filter(|made| self.known.contains(&(made.id.address.number(), made.slot.0)))
-            .collect();
+        let mut same_identity: Vec<&Made> = made.iter().filter(|made| self.opens(made)).collect();
         same_identity.sort_by_key(|made| made.id);
         for made in same_identity {
             self.model.take(made.id, &made.plaintext);
         }
         for made in &made {
-            if !self.known.contains(&(made.id.address.number(), made.slot.0)) {
+            if !self.opens(made) {
                 self.model.wait(made);
             }
         }
+        self.note_dropped();
         let rows_before = self.model.rows.len();
         votes.extend(compared.iter().filter_map(|(id, row)| self.model.vote(*id, row)));
         for (id, row) in &handed_in {
@@ -1264,7 +1373,12 @@ impl World {
     }
 
     fn step(&mut self) {
-        match self.chance.below(112) {
+        if self.has_wrong_keyring && self.chance.percent(10) {
+            self.keyring_fault();
+        }
+        match self.chance.below(120) {
+            112..116 => self.flood(),
+            116..120 => self.keyring_fault(),
             100..104 => self.backup(),
             104..106 => self.rotate(),
             106..110 => self.retire(),
@@ -1421,6 +1535,7 @@ impl World {
             }
         }
         self.mistyped.clear();
+        self.has_wrong_keyring = false;
         self.load_keys();
         self.retry();
         assert!(self.model.waiting.is_empty());
@@ -1514,7 +1629,8 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let promise = "nothing lost, nothing invented, nothing doubled";
         let result = format!(
             "the ledger is the model's in {} comparisons: {} frames, {} crashes, {} restarts, {} refused commits, \
-             {} imports, {} refused imports, {} withdrawals, {} clock changes, {} late keys, {} write-offs",
+             {} imports, {} refused imports, {} withdrawals, {} clock changes, {} late keys, {} write-offs; {} wrong \
+             keyrings for a time, {} floods of {} forged frames, {} genuine ones that found their logger's share full",
             all.checks,
             all.frames,
             all.crashes,
@@ -1525,7 +1641,11 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
             all.withdrawals,
             all.clock_changes,
             all.late_keys,
-            all.write_offs
+            all.write_offs,
+            all.wrong_keyrings,
+            all.floods,
+            all.forged,
+            all.found_no_room
         );
         util::promises::kept("seeds", promise, "the whole system under a seed", count, &result);
         let promise =
@@ -1550,7 +1670,14 @@ fn whatever_happens_in_whatever_order_the_ledger_is_what_a_plain_model_of_it_say
         let happened = [all.refused_commits, all.crashes, all.imports, all.refused_imports, all.withdrawals];
         let kept =
             [all.given_up, all.rotated, all.lost_backups, all.restores, all.refused_restores, all.flips];
-        let others = [all.late_keys, all.write_offs, all.beside_writers];
+        let others = [
+            all.late_keys,
+            all.write_offs,
+            all.beside_writers,
+            all.wrong_keyrings,
+            all.floods,
+            all.found_no_room,
+        ];
         assert!(happened.into_iter().chain(kept).chain(others).all(|times| times > 0), "{all:?}");
     }
 }

@@ -21,7 +21,7 @@ use util::unit::{Holder, Unit};
 /// Seeds of an ordinary run.
 const SEEDS: u64 = 2;
 /// What happens in one.
-const STEPS: usize = 12;
+const STEPS: usize = 13;
 /// Far above what a step takes here, far below the unit's.
 const WATCHDOG: Duration = Duration::from_secs(30);
 /// Seconds between commits.
@@ -98,6 +98,8 @@ struct World {
     reloads: u64,
     off_roster: u64,
     starts_under_lock: u64,
+    wrong_keyrings: u64,
+    forged: u64,
 }
 
 impl World {
@@ -133,6 +135,8 @@ impl World {
             reloads: 0,
             off_roster: 0,
             starts_under_lock: 0,
+            wrong_keyrings: 0,
+            forged: 0,
         };
         world.start();
         world
@@ -316,8 +320,64 @@ impl World {
         self.starts_under_lock += u64::from(under_lock);
     }
 
+    /// The daemon is started with another site's keyring. What comes meanwhile waits, whatever somebody forges, and is stored
+    /// once it is started with the right one.
+    fn wrong_keyring(&mut self) {
+        let right = stonechat::seal::hex(&self.plan.site_key).to_string();
+        let wrong = "f00d".repeat(16);
+        let exchange = |site: &Site, from: &str, to: &str| {
+            for name in ["keys.toml", "ring.toml"] {
+                let text = std::fs::read_to_string(site.path(name)).unwrap();
+                assert!(text.contains(from), "{name} has no site key");
+                std::fs::write(site.path(name), text.replace(from, to)).unwrap();
+            }
+        };
+        exchange(&self.site, &right, &wrong);
+        let kill = self.chance.percent(50);
+        self.end_daemon(kill);
+        self.start();
+        for _ in 0..2 {
+            let taken = self.take();
+            self.send(&taken);
+            self.flood();
+        }
+        self.wait_committed();
+        assert_eq!(self.daemon().state().unwrap().outcomes["stored"], 0, "another site's key opens nothing");
+        if self.chance.percent(50) {
+            self.lock();
+        }
+        exchange(&self.site, &wrong, &right);
+        let kill = self.chance.percent(50);
+        self.end_daemon(kill);
+        self.start();
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        self.wrong_keyrings += 1;
+    }
+
+    /// Frames that nobody with a key made, of loggers of the roster and any slot.
+    fn flood(&mut self) {
+        let key = stonechat::seal::SlotKey::new(&[0xF0; 16]).unwrap();
+        let (mut bytes, frames) = (Vec::new(), 20 + self.chance.below(1500));
+        for _ in 0..frames {
+            let logger = &self.plan.loggers[self.chance.below(self.plan.loggers.len())];
+            let sequence = 1 + self.chance.next() as u32 / 2;
+            let id = stonechat::wire::seq::Identity::new(logger.address.number(), 9, sequence).unwrap();
+            let slot = stonechat::wire::seq::Slot(self.chance.next() as u8);
+            let air = stonechat::seal::Cipher::new(&key).seal(slot, id, b"forged").unwrap();
+            stonechat::wire::frame::encode_line(stonechat::wire::frame::KIND_AIR, None, &air, &mut bytes);
+        }
+        self.stream().write_all(&bytes).unwrap();
+        self.frames += frames as u64;
+        let all = self.frames;
+        self.daemon().wait_for("all heard", |state| state.frames_in >= all);
+        self.causes += 2;
+        self.forged += frames as u64;
+    }
+
     fn step(&mut self) {
-        match self.chance.below(10) {
+        match self.chance.below(12) {
             0 | 1 => {
                 let taken = self.take();
                 self.send(&taken);
@@ -326,6 +386,8 @@ impl World {
             4 | 5 => self.lock(),
             6 | 7 => self.reload(),
             8 => self.roster_changes(),
+            9 => self.wrong_keyring(),
+            10 => self.flood(),
             _ => self.restart(),
         }
     }
@@ -363,6 +425,7 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
     };
     let count = seeds.end - seeds.start;
     let (mut flaps, mut locks, mut reloads, mut off_roster, mut starts) = (0, 0, 0, 0, 0);
+    let (mut wrong_keyrings, mut forged) = (0, 0);
     for seed in seeds {
         println!("seed {seed}");
         let mut world = World::new(seed);
@@ -372,7 +435,8 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
         world.reload();
         world.roster_changes();
         world.restart();
-        for _ in 0..STEPS - 5 {
+        world.wrong_keyring();
+        for _ in 0..STEPS - 6 {
             world.step();
         }
         world.end();
@@ -381,15 +445,19 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
         reloads += world.reloads;
         off_roster += world.off_roster;
         starts += world.starts_under_lock;
+        wrong_keyrings += world.wrong_keyrings;
+        forged += world.forged;
     }
     util::promises::kept(
         "unit-seeds",
         "under its unit nothing is lost, and writes are bounded, whatever happens in whatever order",
-        "ports that flap, locks held by another process, reloads, roster entries that come and go, stops and kills",
+        "ports that flap, locks held by another process, reloads, roster entries that come and go, stops and kills, wrong \
+         keyrings, forgeries",
         count,
         &format!(
             "the ledger is the truth: {flaps} flaps, {locks} held locks, {starts} starts under one, {reloads} reloads, \
-             {off_roster} loggers off the roster for a time"
+             {off_roster} loggers off the roster for a time, {wrong_keyrings} starts with another site's key, {forged} \
+             forged frames"
         ),
     );
 }

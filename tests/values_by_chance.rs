@@ -34,7 +34,7 @@ fn values_of(bench: &Bench) -> BTreeMap<String, Vec<Shown>> {
     let loaded = config::load_calibrations_in(&config, &calibrations, &environment);
     let (points, calibrations) = loaded.unwrap_or_else(|problems| panic!("{problems}"));
     let known = Known::default();
-    let words = stonechat::units::chain::Words::default();
+    let words = stonechat::units::account::Words::default();
     let site = Site { roster: &config.roster, known: &known, points, calibrations, words };
     let reader = Reader::open(&bench.path("ledger.db")).unwrap();
     let all = reader.read(|snapshot| {

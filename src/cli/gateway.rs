@@ -5,6 +5,7 @@ use crate::gaps::{self, Facts, Report, Silence};
 use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
 use crate::record::facts::Listening;
+use crate::record::wrong_key::Heard;
 use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
 use crate::state::DaemonState;
 use crate::wire::seq::{Address, Identity, Sequence};
@@ -52,6 +53,7 @@ impl Then {
                 self.limits.get(&silence.logger).copied().unwrap_or_default();
             LoggerHeard {
                 logger: silence.logger,
+                interval_s: 0,
                 silent_after_s,
                 in_service_from,
                 last_heard: silence.last_heard,
@@ -66,6 +68,7 @@ impl Then {
             listening: &self.listening,
             loggers: &loggers,
             shut: &[],
+            failing: &[],
         });
         gateway.take_explained(report);
     }
@@ -91,6 +94,7 @@ pub fn look(
         };
         loggers.push(LoggerHeard {
             logger: address,
+            interval_s: logger.interval_s,
             silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
             in_service_from,
             last_heard: snapshot.last_heard(address)?.max(opened_later(snapshot, address)?),
@@ -100,6 +104,19 @@ pub fn look(
         });
     }
     let (listening, shut) = (snapshot.listening()?, snapshot.kept_shut()?);
-    let evidence = Evidence { now, daemon, is_alive, listening: &listening, loggers: &loggers, shut: &shut };
-    Ok(Gateway::new(&evidence))
+    let heard = loggers.iter().map(|logger| Heard {
+        logger: logger.logger,
+        interval_s: logger.interval_s,
+        last_opened: logger.last_heard,
+    });
+    let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now)?;
+    Ok(Gateway::new(&Evidence {
+        now,
+        daemon,
+        is_alive,
+        listening: &listening,
+        loggers: &loggers,
+        shut: &shut,
+        failing: &failing,
+    }))
 }

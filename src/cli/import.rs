@@ -346,8 +346,8 @@ fn import(
     // Without --dry-run a gateway's first ledger may be made by its first import.
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
     let planner = Planner::open(&config.ledger.path)?;
-    for proven in planner.proven_keys()? {
-        keyring.mark_proven(proven.key);
+    for key in planner.keys_in_use()? {
+        keyring.mark_proven(key);
     }
     let withdrawals = planner.withdrawals()?;
     let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s)

@@ -155,10 +155,10 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
                 };
                 all.push((item, held));
             }
-            Ok((all, snapshot.foreign()?))
+            Ok((all, snapshot.foreign()?, snapshot.found_no_room()?))
         })
     });
-    let (all, foreign) = match read {
+    let (all, foreign, no_room) = match read {
         Ok(read) => read,
         Err(error) => return could_not(&error),
     };
@@ -166,11 +166,15 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
         let items: Vec<serde_json::Value> = all.iter().map(as_json).collect();
         return print_json(
             out,
-            &serde_json::json!({ "set_aside": items, "foreign": view::unread::foreign_json(&foreign) }),
+            &serde_json::json!({
+                "set_aside": items, "foreign": view::unread::foreign_json(&foreign),
+                "found_no_room": view::unread::found_no_room_json(&no_room),
+            }),
             DONE,
         );
     }
-    print(out, &text(&all, &foreign, config.site.utc_offset_s), DONE)
+    let no_room = view::unread::found_no_room(&no_room, crate::time::unix_s());
+    print(out, &text(&all, &foreign, no_room.as_deref(), config.site.utc_offset_s), DONE)
 }
 
 fn as_json((item, held): &(SetAside, Option<Side>)) -> serde_json::Value {
@@ -206,7 +210,12 @@ fn foreign_text(foreign: &[Foreign], utc_offset_s: i32) -> String {
     heading + &table.text(2) + &wrapped(next, 2, 2, PROSE_COLUMNS)
 }
 
-fn text(all: &[(SetAside, Option<Side>)], foreign: &[Foreign], utc_offset_s: i32) -> String {
+fn text(
+    all: &[(SetAside, Option<Side>)],
+    foreign: &[Foreign],
+    no_room: Option<&str>,
+    utc_offset_s: i32,
+) -> String {
     let at = |time: Option<i64>| time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s));
     let mut groups =
         std::collections::BTreeMap::<(u16, Option<u8>, &str), (u64, Option<i64>, Option<i64>)>::new();
@@ -237,6 +246,9 @@ fn text(all: &[(SetAside, Option<Side>)], foreign: &[Foreign], utc_offset_s: i32
         for why in reasons {
             text += &wrapped(view::unread::remedy(why), 2, 2, PROSE_COLUMNS);
         }
+    }
+    if let Some(no_room) = no_room {
+        text += &wrapped(no_room, 0, 2, PROSE_COLUMNS);
     }
     let conflicts: Vec<&(SetAside, Option<Side>)> =
         all.iter().filter(|(item, _)| item.what == "conflict").collect();

@@ -8,6 +8,7 @@
 
 mod conversion;
 mod derived;
+mod fields;
 
 use super::file::{self, Readers};
 use super::points::{CHANNEL, FROM, LOGGER, NOTE, NOTE_LEN_MAX_CHARS, channel, ends_after, instant, logger};
@@ -20,30 +21,22 @@ use crate::units::calibration::{
 use crate::units::points::Points;
 use crate::units::ucum::Unit;
 use crate::units::vibrating_wire::{ForExpansion, ForTemperature};
+use fields::{
+    BAROMETER, DECIMALS, POINT, TEMPERATURE, UNIT, UNTIL, WITHIN_OR_0, is_convertible, unit, within,
+};
 use std::path::Path;
 
 /// The most entries: every sensor of the most loggers, calibrated anew now and then.
 const ENTRIES_MAX: usize = 100_000;
 /// The most derived points; each is worked out from others, so that they are few.
 const DERIVED_MAX: usize = 10_000;
-/// The longest distance in time between a reading and what corrects it: a week.
-const WITHIN_MAX_S: u32 = 604_800;
 
 const CALIBRATION: Field =
     Field::optional("calibration", "one table for each sensor at a point and stretch of time").many();
 const DERIVED: Field = Field::optional("derived", "one table for each derived point").many();
-const POINT: Field = Field::required("point", "the name of a point");
 const SERIAL: Field = Field::required("serial", "the serial of the sensor, as the points' file has it");
-const UNTIL: Field = Field::required(
-    "until",
-    "when it ends: a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",
-);
-const UNIT: Field = Field::required("unit", "a UCUM unit, as in \"kPa\", \"Cel\" or \"10*-6\"");
-const DECIMALS: Field = Field::required("decimals", "the number of decimals to print");
 const CONVERSION: Field =
     Field::required("conversion", "the `kind` of conversion and its coefficients under it");
-const TEMPERATURE: Field = Field::optional("temperature", "the correction for temperature under it");
-const BAROMETER: Field = Field::optional("barometer", "the correction for air pressure under it");
 
 const K: Field = Field::required("K", "the sheet's factor for temperature, in the entry's unit a degree");
 const T0: Field = Field::required("T0", "the temperature of the dated zero, in degrees Celsius");
@@ -60,7 +53,6 @@ const SOURCE_POINT: Field = Field::optional("point", "the name of a point");
 const SOURCE_LOGGER: Field = Field::optional("logger", "the address of a logger, and its `channel`");
 const SOURCE_CHANNEL: Field = Field::optional("channel", "the channel of `logger`");
 const WITHIN: Field = Field::required("within_s", "the seconds that a reading may be away in time");
-const WITHIN_OR_0: Field = Field::optional("within_s", "the seconds that a reading may be away in time");
 const WHEN_MISSING: Field = Field::required(
     "when_missing",
     "\"absent\", \"omit\", or the number that stands in, as the value has to be where the input is missing",
@@ -330,10 +322,6 @@ fn source(table: &Table<'_, '_>) -> Option<Source> {
     }
 }
 
-fn within(table: &Table<'_, '_>, field: &Field) -> Option<i64> {
-    table.integer(field, 0..=WITHIN_MAX_S).map(|within| i64::from(within.value))
-}
-
 fn when_missing(table: &Table<'_, '_>) -> Option<Missing> {
     if !table.is_text(&WHEN_MISSING) {
         return table.finite(&WHEN_MISSING).map(Missing::Fixed);
@@ -344,19 +332,6 @@ fn when_missing(table: &Table<'_, '_>) -> Option<Missing> {
         "omit" => Some(Missing::Omit),
         _ => {
             table.note_value(&WHEN_MISSING, text, "is none of these");
-            None
-        }
-    }
-}
-
-/// A unit that UCUM knows.
-fn unit(table: &Table<'_, '_>, field: &Field) -> Option<Unit> {
-    let text = table.text(field, NAME_LEN_MAX_CHARS)?.value;
-    match Unit::from_code(text) {
-        Ok(unit) => Some(unit),
-        Err(unknown) => {
-            let meant = unknown.suggestion.map_or(field.what().to_owned(), |meant| format!("{meant:?}"));
-            table.note(field, &format!("is no unit of UCUM that is known here; write {meant}"));
             None
         }
     }
@@ -385,9 +360,4 @@ fn refuse_overlaps(entries: &mut [(Calibration, Table<'_, '_>)]) {
             _ => longest = Some(entry),
         }
     }
-}
-
-/// Whether a unit measures the same as one of ours.
-fn is_convertible(ours: &str, unit: Unit) -> bool {
-    Unit::from_code(ours).is_ok_and(|ours| ours.dimension() == unit.dimension())
 }

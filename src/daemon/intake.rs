@@ -15,9 +15,11 @@ use crate::wire::frame::{RECORD_MAX, Signal, other_version};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// Frames that stay shut and wait for their commit; further ones of a window are only counted. What the ledger
-/// keeps of them is bounded far below this.
+/// Frames that stay shut and wait for their commit; of further ones each logger has [`SHUT_OF_LOGGER_MIN`], whatever others
+/// send, and the rest is only counted. So many wait only while the ledger refuses a commit.
 const SHUT_PER_BATCH_MAX: usize = 4096;
+/// See [`SHUT_PER_BATCH_MAX`].
+const SHUT_OF_LOGGER_MIN: usize = 32;
 
 /// One radio's side.
 #[derive(Debug)]
@@ -44,6 +46,8 @@ pub struct Intake {
     pub frames_in: u64,
     /// Shut frames that were counted but could not wait for a commit.
     pub shut_dropped: u64,
+    /// Shut frames that wait for it, by logger.
+    shut_of: BTreeMap<Address, usize>,
     /// Loggers of the roster that right frames of another version claim to be from, and the version.
     pub other_versions: BTreeMap<Address, u8>,
 }
@@ -73,6 +77,7 @@ impl Intake {
             batch: Batch::default(),
             frames_in: 0,
             shut_dropped: 0,
+            shut_of: BTreeMap::new(),
             other_versions: BTreeMap::new(),
         }
     }
@@ -148,7 +153,12 @@ impl Intake {
                 }
                 Opened::Shut { frame, signal, why } => {
                     window.tally.count(Outcome::Unopened);
-                    if self.batch.shut.len() < SHUT_PER_BATCH_MAX {
+                    if self.batch.shut.is_empty() {
+                        self.shut_of.clear();
+                    }
+                    let of_logger = self.shut_of.entry(frame.identity.address).or_default();
+                    if self.batch.shut.len() < SHUT_PER_BATCH_MAX || *of_logger < SHUT_OF_LOGGER_MIN {
+                        *of_logger += 1;
                         self.batch.shut.push(Shut::new(&frame, why, reception(signal)));
                     } else {
                         self.shut_dropped += 1;

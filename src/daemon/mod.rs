@@ -16,6 +16,7 @@
 //! in this one only.
 
 pub mod intake;
+mod keys;
 pub mod notify;
 mod opening;
 mod port;
@@ -40,7 +41,7 @@ use notify::Notifier;
 use opening::Opened;
 use port::PortNews;
 use state::{CLOCK_CHANGE_S, CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -67,6 +68,12 @@ const SETTLE_SLICE: u32 = 100_000;
 const COMMIT_SHUT: usize = 2048;
 /// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
 const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
+/// Keys are looked at once in so many seconds, where frames come that they do not open.
+const KEYS_EVERY_S: i64 = 60;
+/// Frames that found no room to wait for their key are told once in so long.
+const NO_ROOM_TOLD_EVERY: Duration = Duration::from_secs(3600);
+/// How long trying again what is set aside counts as progress.
+const RETRY_PATIENCE: Duration = Duration::from_secs(1800);
 /// Bytes that are judged between two looks at what waits.
 const PIECE: usize = 16 << 10;
 /// How long a settle that the disk refuses waits for its next try; longer each time.
@@ -154,6 +161,12 @@ struct Daemon {
     /// Loggers and versions of the format that the log has named.
     other_versions_told: BTreeSet<(Address, u8)>,
     waits_told: Vec<Option<(Instant, u64)>>,
+    /// When keys were looked at last, by the steady clock; whether they are to be looked at.
+    keys_looked_at: Option<i64>,
+    keys_due: bool,
+    /// Frames that found no room to wait for a key and are not told yet; when the log last told of some.
+    no_room: BTreeMap<Address, u64>,
+    no_room_told: Option<Instant>,
     /// By radio: what of its coming and going is worth saying.
     ports: Vec<PortNews>,
     /// By radio: whether its notice is up, as far as this process knows.
@@ -297,6 +310,10 @@ impl Daemon {
             clock,
             tally: Tally::default(),
             waits_told: vec![None; radios],
+            keys_looked_at: None,
+            keys_due: false,
+            no_room: BTreeMap::new(),
+            no_room_told: None,
             other_versions_told: BTreeSet::new(),
             ports: (0..radios).map(|_| PortNews::default()).collect(),
             port_noticed: vec![None; radios],
@@ -1114,6 +1131,14 @@ impl Daemon {
         self.locked_since = None;
         self.catch_up()?;
         self.tell_other_versions(now)?;
+        self.keys_due |= receipt.is_key_in_doubt || receipt.is_key_proven;
+        if self.keys_due {
+            self.look_at_keys(receipt.is_key_proven)?;
+        }
+        for (&address, frames) in &receipt.dropped {
+            *self.no_room.entry(address).or_default() += frames;
+        }
+        self.tell_no_room();
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
@@ -1135,6 +1160,57 @@ impl Daemon {
         self.plan_settle(now);
         self.write_state();
         Ok(())
+    }
+
+    /// Makes the notices about keys say what is so: raised after an interval in which nothing of a logger is opened, and
+    /// gone once something is. Where frames come thick and fast, once a minute, unless it is to be at once.
+    fn look_at_keys(&mut self, at_once: bool) -> Result<(), Error> {
+        let steady = self.clock.steady_s();
+        let is_early = self.keys_looked_at.is_some_and(|at| (steady - at).abs() < KEYS_EVERY_S);
+        if !self.is_open || (is_early && !at_once) {
+            return Ok(());
+        }
+        self.keys_looked_at = Some(steady);
+        let now = self.now();
+        let found = self.ledger.suspicion(&self.config.roster, now);
+        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up("key")) else {
+            // Reading needs no lock; what cannot be read is found by the next commit.
+            return Ok(());
+        };
+        let wanted = keys::notices(&suspicion, self.config.keys_are_handed_in);
+        for (subject, text) in wanted.iter().filter(|(subject, _)| !up.contains(subject)) {
+            tracing::warn!("{subject}: {text}");
+            self.quietly(|ledger| ledger.raise_notice("key", subject, text, now))?;
+        }
+        for subject in up.iter().filter(|up| wanted.iter().all(|(subject, _)| subject != *up)) {
+            // Where the site key took its place, nothing is better.
+            if wanted.len() < up.len() {
+                tracing::info!("{subject}: frames are opened again, or none are left that are not");
+            }
+            self.quietly(|ledger| ledger.clear_notice("key", subject, now))?;
+        }
+        // What is up is looked at again until it is gone.
+        self.keys_due = !wanted.is_empty();
+        Ok(())
+    }
+
+    /// Says how many frames found no room to wait for their key: once an hour, whatever somebody sends.
+    fn tell_no_room(&mut self) {
+        let is_early = self.no_room_told.is_some_and(|at| at.elapsed() < NO_ROOM_TOLD_EVERY);
+        if self.no_room.is_empty() || is_early {
+            return;
+        }
+        let told = std::mem::take(&mut self.no_room);
+        let frames: u64 = told.values().sum();
+        let most = told.iter().max_by_key(|(_, frames)| **frames);
+        let most = most.map_or_else(String::new, |(logger, frames)| format!("logger {logger}: {frames}"));
+        tracing::warn!(
+            frames,
+            loggers = told.len(),
+            most,
+            "frames that no key opens found no room to wait: `stonechat set-aside list` says of which loggers"
+        );
+        self.no_room_told = Some(Instant::now());
     }
 
     /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
@@ -1335,12 +1411,13 @@ impl Daemon {
             // The rest is what a start does once it is.
             return Ok(());
         }
-        for proven in self.ledger.proven_keys()? {
-            self.keyring.mark_proven(proven.key);
+        for key in self.ledger.keys_in_use()? {
+            self.keyring.mark_proven(key);
         }
         self.note_configuration()?;
-        // What is shut and still waits for its commit is tried too.
+        // What is shut and still waits for its commit is tried too: now, or after the commit that takes it.
         self.commit()?;
+        self.due.retry |= !self.intake.batch.is_empty();
         self.retry_set_aside()
     }
 
@@ -1380,7 +1457,14 @@ impl Daemon {
 
     fn retry_set_aside(&mut self) -> Result<(), Error> {
         let now = self.clock.now();
-        match self.ledger.retry(&self.config.roster, &mut self.keyring, now) {
+        let (notifier, began) = (&self.notifier, Instant::now());
+        // Those of a year take a while, and the service manager must see that it goes on, up to a limit.
+        let sign = || {
+            if began.elapsed() < RETRY_PATIENCE {
+                notifier.tell("WATCHDOG=1");
+            }
+        };
+        match self.ledger.retry_with(&self.config.roster, &mut self.keyring, now, sign) {
             Ok(retried) => {
                 if retried.tried > 0 {
                     tracing::info!(
@@ -1390,7 +1474,7 @@ impl Daemon {
                         "tried what was set aside again"
                     );
                 }
-                Ok(())
+                self.look_at_keys(true)
             }
             // It is tried after the next commit; intake goes first.
             Err(error) if error.is_passing() => {

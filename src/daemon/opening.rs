@@ -66,6 +66,6 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
 type Facts = (Vec<RadioId>, Vec<CheckedKey>);
 
 fn facts(ledger: &mut Ledger, names: &[&str]) -> Result<Facts, Error> {
-    let proven = ledger.proven_keys()?.into_iter().map(|proven| proven.key);
+    let proven = ledger.keys_in_use()?.into_iter();
     Ok((ledger.radios(names)?, proven.collect()))
 }

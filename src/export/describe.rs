@@ -7,8 +7,8 @@
 
 use super::convert::ucum;
 use super::file::Written;
+use super::request::{Clock, Format, Request, Shape, Summary};
 use super::table::{Column, Kind};
-use super::{Clock, Format, Request, Shape, Summary};
 use crate::text::rfc3339;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;

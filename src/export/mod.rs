@@ -28,10 +28,12 @@ mod jsonl;
 #[cfg(feature = "desk")]
 mod parquet;
 pub mod points;
+mod request;
 mod shape;
 mod table;
 pub mod text;
 
+pub use request::{Clock, Format, OfLogger, Request, Shape, Summary};
 pub use table::{Column, Kind};
 
 use crate::config::roster::Roster;
@@ -43,153 +45,18 @@ use crate::ledger::made::{EpochTimes, Known, Readings};
 use crate::ledger::query::Reader;
 use crate::record::raw_unit::{Passing, RawUnits};
 use crate::text::rfc3339;
-use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use convert::{Convert, Count, Value};
 use file::Target;
 use shape::{Context, Given, Missing, Rows};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::mpsc::sync_channel;
 use table::Sink;
 
-/// How rows lie.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Shape {
-    /// A row a reading.
-    Wide,
-    /// A row a channel's value.
-    Long,
-}
-
-/// How a file is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Format {
-    /// RFC 4180.
-    Csv,
-    /// One JSON object a line.
-    JsonLines,
-    #[cfg(feature = "desk")]
-    /// Apache Parquet.
-    Parquet,
-}
-
-impl Format {
-    /// Whether it is lines of text.
-    pub fn is_text(self) -> bool {
-        matches!(self, Self::Csv | Self::JsonLines)
-    }
-
-    /// As options and JSON write it.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Csv => "csv",
-            Self::JsonLines => "jsonl",
-            #[cfg(feature = "desk")]
-            Self::Parquet => "parquet",
-        }
-    }
-}
-
-/// Whose time a row has.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Clock {
-    /// As the logger recorded it.
-    Logger,
-    /// Set right by settings, by drift and by reception.
-    Corrected,
-}
-
-/// What is asked for.
-#[derive(Clone, Debug)]
-pub struct Request {
-    /// Of these loggers; of all if there is none.
-    pub loggers: Vec<Address>,
-    /// From this time of the chosen clock on, and before the other.
-    pub span: Option<(i64, i64)>,
-    /// How rows lie.
-    pub shape: Shape,
-    /// How the file is written.
-    pub format: Format,
-    /// Whose time a row has.
-    pub clock: Clock,
-    /// Seconds that times in text are ahead of UTC.
-    pub offset_s: i32,
-    /// Whether gaps get rows of their own.
-    pub gaps: bool,
-    /// Whether text that a spreadsheet would run as a formula is left in CSV as it is.
-    pub leave_formulas: bool,
-    /// As it stood then.
-    pub as_of: Option<i64>,
-    /// The present.
-    pub now: i64,
-}
-
-/// A time before 2020 is of a clock that began in 1970 or 2000.
-const POSSIBLE_FROM: i64 = 1_577_836_800;
-/// A clock may be ahead so far and still be one that somebody set.
-const AHEAD_S: i64 = 86_400;
 /// Fault codes that a descriptor lists; there are a handful.
 const FAULT_CODES_MAX: usize = 1_000;
-
-impl Request {
-    fn possible(&self) -> (i64, i64) {
-        (POSSIBLE_FROM, self.now.saturating_add(AHEAD_S))
-    }
-
-    fn takes(&self, time: i64) -> bool {
-        self.span.is_none_or(|(from, to)| (from..to).contains(&time))
-    }
-
-    /// The time of the chosen clock.
-    fn time(&self, recorded: i64, made: i64) -> i64 {
-        match self.clock {
-            Clock::Logger => recorded,
-            Clock::Corrected => made,
-        }
-    }
-}
-
-/// What was written of a logger.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct OfLogger {
-    /// Its name on the roster.
-    pub name: String,
-    /// Readings.
-    pub readings: u64,
-    /// Channels: name on the roster, and raw unit last in force.
-    pub channels: Vec<(String, Option<RawUnit>)>,
-}
-
-/// What was written.
-#[derive(Clone, Debug, Default)]
-pub struct Summary {
-    /// Rows of the file, without a header.
-    pub rows: u64,
-    /// Readings in it.
-    pub readings: u64,
-    /// Missing records that rows of gaps stand for.
-    pub missing: u64,
-    /// By logger.
-    pub loggers: BTreeMap<u16, OfLogger>,
-    /// The first and the last time of the chosen clock.
-    pub times: Option<(i64, i64)>,
-    /// Readings with an impossible recorded time, in the file.
-    pub impossible: u64,
-    /// The same, left out since their time is not in the span.
-    pub impossible_left_out: u64,
-    /// Readings whose time was corrected.
-    pub corrected: u64,
-    /// Fault codes that occur.
-    pub fault_codes: BTreeSet<i32>,
-    /// The columns.
-    pub columns: Vec<Column>,
-    /// The gaps of these loggers in the span.
-    pub gaps: Vec<Gap>,
-    /// Sequences given up to a backup: (logger, epoch, first, last).
-    pub given_up: Vec<(u16, u32, u32, u32)>,
-}
 
 /// Why an export could not be made.
 #[derive(Debug)]

@@ -9,7 +9,9 @@ use crate::ledger::query::Reader;
 use crate::report::inputs::ReadError;
 use crate::report::values::Site;
 use crate::units::Silent;
-use crate::units::chain::{Lead, Sample, Worked};
+use crate::units::chain::Worked;
+use crate::units::inputs::Sample;
+use crate::units::points::Lead;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 

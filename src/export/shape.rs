@@ -12,8 +12,8 @@
 //! Input: a reading with its context, or a missing record. Output: rows of cells, handed to a sink one by one.
 
 use super::convert::{Convert, Value, ucum};
+use super::request::{Clock, Format, Shape};
 use super::table::{Cell, Column, Kind, Sink};
-use super::{Clock, Format, Shape};
 use crate::ledger::extract::HeldReading;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};

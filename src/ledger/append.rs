@@ -251,6 +251,12 @@ pub struct Receipt {
     pub unproven: u64,
     /// Shut frames that found no room.
     pub over_limit: u64,
+    /// Frames that waited for a key, or would have, and found no room, by logger.
+    pub dropped: BTreeMap<Address, u64>,
+    /// A frame came for which there is no key, or one that has opened nothing yet.
+    pub is_key_in_doubt: bool,
+    /// A key has opened its first frame.
+    pub is_key_proven: bool,
     /// Slots that opened a frame for the first time.
     pub new_slots: Vec<(Address, Slot)>,
     /// The journal row after which nothing is committed yet.
@@ -261,18 +267,18 @@ impl Ledger {
     /// Judges a batch and commits it. When this returns `Ok`, all of it is on the disk; on an error none of it
     /// is, and the batch can be tried again. But after [`Error::Sync`] nobody knows, and the process must end.
     pub fn append(&mut self, batch: &Batch, roster: &Roster, now: Stamp) -> Result<Receipt, Error> {
-        self.append_and_forget(batch, roster, now, &[])
+        self.append_and_change(batch, roster, now, &aside::Changes::default())
     }
 
-    /// The same, and takes set-aside frames out of their store in that very transaction.
-    pub(super) fn append_and_forget(
+    /// The same, and does in that very transaction what becomes of set-aside frames that were tried.
+    pub(super) fn append_and_change(
         &mut self,
         batch: &Batch,
         roster: &Roster,
         now: Stamp,
-        forget: &[(i64, Vec<u8>)],
+        changes: &aside::Changes,
     ) -> Result<Receipt, Error> {
-        let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, forget);
+        let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, changes);
         if done.is_err() {
             // What was taken into memory is not in the ledger: read it again under the next lock.
             self.state.valid = false;
@@ -295,7 +301,7 @@ fn append(
     batch: &Batch,
     roster: &Roster,
     now: Stamp,
-    forget: &[(i64, Vec<u8>)],
+    changes: &aside::Changes,
 ) -> Result<Receipt, Error> {
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
@@ -323,22 +329,25 @@ fn append(
         for shut in &batch.shut {
             // The window's tally has these already; here they count for their logger.
             writer.by_logger.entry(shut.identity.address.number()).or_default().count(Outcome::Unopened);
-            let kept = writer.state.aside.keep(&transaction, limits, shut, roster.loggers().len(), now)?;
-            receipt.over_limit += u64::from(!kept);
+            receipt.is_key_in_doubt |= matches!(shut.why, Unopened::NoKey | Unopened::Unproven);
         }
         writer.tallies(batch, &mut receipt)?;
         writer.seal()?;
     }
-    if !forget.is_empty() {
-        for (id, frame) in forget {
-            // By its frame as well: another process may have put another one under a number that became free.
-            guard::change(&transaction, "unopened", "id = ?", [id], |db| {
-                let mut delete = db.prepare_cached("DELETE FROM unopened WHERE id = ? AND frame = ?")?;
-                Ok(delete.execute(params![id, frame])?)
-            })?;
+    if !batch.shut.is_empty() || !changes.is_empty() {
+        let mut keeper = aside::Keeper::new(&transaction, &mut state.aside, limits)?;
+        for (id, frame) in &changes.opened {
+            keeper.forget(*id, frame)?;
         }
-        state.aside = aside::AsideState::load(&transaction)?;
+        for (id, frame, why) in &changes.judged_again {
+            keeper.judge_again(*id, frame, *why)?;
+        }
+        for shut in &batch.shut {
+            receipt.over_limit += u64::from(!keeper.keep(shut, now)?);
+        }
+        receipt.dropped = keeper.finish(now)?;
     }
+    receipt.is_key_proven = !batch.proven.is_empty();
     receipt.through_row = state.seen_row;
     transaction.commit()?;
     Ok(receipt)

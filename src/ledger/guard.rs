@@ -85,12 +85,13 @@ pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
 
 /// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
 /// blocks).
-pub const TABLES: [&str; 36] = [
+pub const TABLES: [&str; 37] = [
     "named_epoch",
     "held_range",
     "stepped_back",
     "conflict",
     "unopened",
+    "unopened_dropped",
     "slot_use",
     "proven_key",
     "radio",

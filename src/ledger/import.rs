@@ -13,7 +13,7 @@ use super::ahead::Ahead;
 use super::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
 use super::state::{self, State};
 use super::write::acts::{self, NewAct};
-use super::{Error, Ledger, Stamp, guard, settle};
+use super::{Error, Ledger, Stamp, aside, guard, settle};
 use crate::config::roster::{Logger, Roster};
 use crate::coverage::{Basis, Coverage, RangeSet};
 use crate::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
@@ -195,9 +195,10 @@ impl Planner {
         withdrawals(&self.db)
     }
 
-    /// The keys that have opened frames before.
-    pub fn proven_keys(&self) -> Result<Vec<super::proven::ProvenKey>, Error> {
-        super::proven::proven_keys(&self.db)
+    /// The keys that count as proven by what they have opened before.
+    pub fn keys_in_use(&self) -> Result<Vec<crate::wire::check::CheckedKey>, Error> {
+        let all = super::proven::proven_keys(&self.db)?;
+        Ok(super::proven::newest_of_slots(&all).collect())
     }
 
     /// Runs `judge` on one consistent state of what is held.
@@ -455,18 +456,13 @@ impl Ledger {
                 rows_refused += u64::from(matches!(outcome, ItemOutcome::Row(RowVerdict::Refused(_))));
                 Ok(())
             })?;
+            let mut keeper = aside::Keeper::new(&transaction, &mut writer.state.aside, &self.limits)?;
             for shut in shut {
                 let mut shut = shut.clone();
                 shut.import = Some(id);
-                let kept = writer.state.aside.keep(
-                    &transaction,
-                    &self.limits,
-                    &shut,
-                    roster.loggers().len(),
-                    now,
-                )?;
-                receipt.over_limit += u64::from(!kept);
+                receipt.over_limit += u64::from(!keeper.keep(&shut, now)?);
             }
+            keeper.finish(now)?;
             mark = writer.insert_mark()?;
             writer.seal()?;
             direct = writer.direct.take().unwrap_or_default();

@@ -8,6 +8,7 @@ use crate::time::GatewayTime;
 use crate::wire::check::{CheckedKey, KeyCheck};
 use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use std::collections::BTreeMap;
 
 /// A key that has opened a frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -36,6 +37,20 @@ pub fn proven_keys(db: &Connection) -> Result<Vec<ProvenKey>, Error> {
     Ok(all)
 }
 
+/// Of each slot the key that was proven last. One that was so before gave way to it: where it is put back, by an old
+/// file perhaps, what it has opened says nothing of what comes now, and what fails under it must wait.
+pub fn newest_of_slots(all: &[ProvenKey]) -> impl Iterator<Item = CheckedKey> {
+    let mut newest = BTreeMap::new();
+    for proven in all {
+        let first_at = newest.entry((proven.key.address, proven.key.slot)).or_insert(proven.first_at);
+        *first_at = proven.first_at.max(*first_at);
+    }
+    let is_newest = move |proven: &&ProvenKey| {
+        newest.get(&(proven.key.address, proven.key.slot)) == Some(&proven.first_at)
+    };
+    all.iter().filter(is_newest).map(|proven| proven.key)
+}
+
 /// Adds one; of one that is there the earlier time stays. Call within a transaction that writes.
 pub(super) fn note(db: &Connection, proven: &ProvenKey) -> Result<(), Error> {
     let CheckedKey { address, slot, check } = proven.key;
@@ -52,6 +67,11 @@ pub(super) fn note(db: &Connection, proven: &ProvenKey) -> Result<(), Error> {
 }
 
 impl Ledger {
+    /// The keys that count as proven by what they have opened before: see [`newest_of_slots`].
+    pub fn keys_in_use(&self) -> Result<Vec<CheckedKey>, Error> {
+        Ok(newest_of_slots(&proven_keys(&self.db)?).collect())
+    }
+
     /// The keys that have opened frames before.
     pub fn proven_keys(&self) -> Result<Vec<ProvenKey>, Error> {
         proven_keys(&self.db)
@@ -68,5 +88,32 @@ impl Ledger {
         }
         transaction.commit()?;
         self.is_reachable()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_a_slot_the_key_that_opened_its_first_frame_last_counts() {
+        let proven = |logger: u16, slot: u8, check: u8, first_at: i64| ProvenKey {
+            key: CheckedKey {
+                address: Address::new(logger).unwrap(),
+                slot: Slot(slot),
+                check: KeyCheck::from([check; 16]),
+            },
+            first_at: GatewayTime(first_at),
+        };
+        let all = [
+            proven(1, 0, 1, 100),
+            proven(1, 0, 2, 300),
+            proven(1, 0, 3, 200),
+            proven(1, 1, 1, 50),
+            proven(2, 0, 7, 10),
+            proven(2, 0, 8, 10),
+        ];
+        let found: Vec<CheckedKey> = newest_of_slots(&all).collect();
+        assert_eq!(found, [all[1], all[3], all[4], all[5]].map(|proven| proven.key));
     }
 }

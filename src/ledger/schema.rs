@@ -30,6 +30,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0013_listening_synchronised.sql"),
     include_str!("../../migrations/0014_same_site.sql"),
     include_str!("../../migrations/0015_logbook.sql"),
+    include_str!("../../migrations/0017_unopened_shares.sql"),
 ];
 
 /// The version that this program writes.
@@ -258,6 +259,7 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
         // A statement that was prepared before counts the columns of before.
         transaction.flush_prepared_statement_cache();
+        super::aside::add_digests(&transaction)?;
         // A column or a row that a migration adds is no damage. What was damaged before stays so.
         for table in sound {
             guard::keep(&transaction, table, guard::table_sum(&transaction, table, "true", ())?)?;

@@ -86,7 +86,7 @@ impl State {
         if settled_through != self.settled_through {
             self.forget_settled(settled_through);
         }
-        self.aside = AsideState::load(db)?;
+        self.aside.refresh(db)?;
         load_named(db, &mut self.coverage)?;
         self.read_journal(db)?;
         self.data_version = version;

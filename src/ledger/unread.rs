@@ -7,7 +7,8 @@
 use super::Error;
 use super::query::Snapshot;
 use crate::record::unopened::WhyShut;
-use crate::record::unread::{Foreign, Kept, Opaque};
+use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
+use crate::record::wrong_key::{Failing, Heard};
 use crate::time::GatewayTime;
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Slot};
@@ -91,6 +92,30 @@ impl Snapshot<'_> {
                 frames: row.get::<_, i64>(3)?.unsigned_abs(),
                 first_at: first_at.map(GatewayTime),
                 last_at: last_at.map(GatewayTime),
+            });
+        }
+        Ok(all)
+    }
+
+    /// Frames of these loggers that wait for a right key since they last had one opened.
+    pub fn failing(&self, loggers: &[Heard], now: i64) -> Result<Vec<Failing>, Error> {
+        super::read::failing::failing(self.db, loggers, now)
+    }
+
+    /// Frames that waited for a key and found no room, by logger.
+    pub fn found_no_room(&self) -> Result<Vec<Dropped>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, frames, first_at, last_at FROM unopened_dropped ORDER BY logger",
+        )?;
+        let mut rows = statement.query([])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let Some(logger) = Address::new(row.get(0)?) else { continue };
+            all.push(Dropped {
+                logger,
+                frames: row.get::<_, i64>(1)?.unsigned_abs(),
+                first_at: GatewayTime(row.get(2)?),
+                last_at: GatewayTime(row.get(3)?),
             });
         }
         Ok(all)

@@ -32,12 +32,14 @@ mod reader;
 mod serial;
 mod tcp;
 
+pub use queue::PortCounters;
+pub use reader::Backoff;
+
 use crate::config::{Port, Radio};
 use queue::{Next, Queue};
 use std::io;
 use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::Duration;
 use tokio::sync::Notify;
 
 /// What a radio's port has to say. `radio` is its place in the list that [`Links::open`] was given.
@@ -60,39 +62,6 @@ pub enum LinkEvent {
         /// Which radio.
         radio: usize,
     },
-}
-
-/// How long to wait between tries to open a port: `first`, then twice as long each time, up to `most`.
-///
-/// It begins at `first` again once a connection gave a right frame ([`Links::works`]) or lasted longer than `most`, so
-/// that a device server that accepts, says that it is busy, and hangs up is not asked every second for a year.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Backoff {
-    /// The first wait; less than a millisecond counts as one.
-    pub first: Duration,
-    /// The longest wait; less than `first` counts as `first`.
-    pub most: Duration,
-}
-
-impl Default for Backoff {
-    /// 1 s to 60 s: a radio that is plugged in again is heard within a minute, and an hour without it
-    /// costs some 60 tries.
-    fn default() -> Self {
-        Self { first: Duration::from_secs(1), most: Duration::from_secs(60) }
-    }
-}
-
-/// What a port did since [`Links::open`]. Counters only grow.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct PortCounters {
-    /// Bytes read and queued.
-    pub bytes_in: u64,
-    /// Times the port was opened.
-    pub opens: u64,
-    /// Times the reader had to wait because the queue was full: bytes may have been lost in front of it.
-    pub waits: u64,
-    /// The most bytes that were ever queued at once.
-    pub queued_most: usize,
 }
 
 /// How many bytes of a radio are queued at most: a minute at line rate, ten bits a byte on a serial line.

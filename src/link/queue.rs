@@ -7,7 +7,6 @@
 //! Promises: first in, first out; bytes of two connections never share an item; at most `limit_bytes` bytes and
 //! [`ITEMS_MOST`] items; a full queue makes the reader wait; memory at rest is small.
 
-use super::PortCounters;
 use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use tokio::sync::Notify;
@@ -17,6 +16,19 @@ pub const ITEMS_MOST: usize = 64;
 
 /// A buffer that grew beyond this in a backlog is given back to the system once it is empty.
 const SPARE_BYTES_MOST: usize = 64 * 1024;
+
+/// What a port did since [`Links::open`](super::Links::open). Counters only grow.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PortCounters {
+    /// Bytes read and queued.
+    pub bytes_in: u64,
+    /// Times the port was opened.
+    pub opens: u64,
+    /// Times the reader had to wait because the queue was full: bytes may have been lost in front of it.
+    pub waits: u64,
+    /// The most bytes that were ever queued at once.
+    pub queued_most: usize,
+}
 
 /// One radio's queue: one reader at its end, one consumer at its front.
 #[derive(Debug)]

@@ -5,7 +5,7 @@
 //! the two, so that it costs no wake-ups while nothing happens.
 
 use super::queue::{Closed, Queue};
-use super::{Backoff, serial, tcp};
+use super::{serial, tcp};
 use crate::config::Port;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::Errno;
@@ -15,6 +15,26 @@ use std::time::{Duration, Instant};
 
 /// The most that is read at once: what a terminal's line discipline holds (N_TTY_BUF_SIZE of Linux).
 pub const READ_BYTES: usize = 4096;
+
+/// How long to wait between tries to open a port: `first`, then twice as long each time, up to `most`.
+///
+/// It begins at `first` again once a connection gave a right frame ([`Links::works`](super::Links::works)) or lasted longer than `most`, so
+/// that a device server that accepts, says that it is busy, and hangs up is not asked every second for a year.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Backoff {
+    /// The first wait; less than a millisecond counts as one.
+    pub first: Duration,
+    /// The longest wait; less than `first` counts as `first`.
+    pub most: Duration,
+}
+
+impl Default for Backoff {
+    /// 1 s to 60 s: a radio that is plugged in again is heard within a minute, and an hour without it
+    /// costs some 60 tries.
+    fn default() -> Self {
+        Self { first: Duration::from_secs(1), most: Duration::from_secs(60) }
+    }
+}
 
 /// Reads `port` into `queue` until either `queue` or the other end of `stopped` is closed.
 pub fn run(port: &Port, queue: &Queue, stopped: &PipeReader, backoff: Backoff) {

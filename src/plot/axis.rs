@@ -35,7 +35,7 @@ pub fn values(low: f64, high: f64, wanted: usize) -> Vec<Tick> {
     let mut at = first;
     while at <= last {
         let value = at * step;
-        ticks.push(Tick { value, label: grouped(&crate::units::chain::shown(value, decimals)) });
+        ticks.push(Tick { value, label: grouped(&crate::units::account::shown(value, decimals)) });
         at += 1.0;
     }
     ticks

@@ -15,3 +15,5 @@ pub mod site;
 pub mod spans;
 pub mod unopened;
 pub mod unread;
+pub mod waiting;
+pub mod wrong_key;

@@ -36,6 +36,19 @@ pub struct Kept {
     pub last_at: Option<GatewayTime>,
 }
 
+/// Frames of one logger that waited for a key, or would have, and found no room.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Dropped {
+    /// Whose they claimed to be.
+    pub logger: Address,
+    /// How many there were.
+    pub frames: u64,
+    /// When the first found none.
+    pub first_at: GatewayTime,
+    /// When the last did.
+    pub last_at: GatewayTime,
+}
+
 /// Authentic records of one logger that this version cannot read; they are stored whole.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Opaque {

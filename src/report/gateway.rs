@@ -13,10 +13,11 @@
 use super::gaps::{Report, Silence};
 use crate::record::facts::Listening;
 use crate::record::spans::covered;
-use crate::record::unopened::WhyShut;
 use crate::record::unread::Kept;
+use crate::record::wrong_key::{Failing, Heard, Suspicion, suspicion};
 use crate::state::DaemonState;
-use crate::wire::seq::Address;
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A daemon with an open port writes its state with each commit, an hour apart at the most; twice that is too long.
@@ -62,7 +63,7 @@ pub enum Fault {
         /// The last right frame, or when the port was opened.
         since: Option<i64>,
     },
-    /// Frames of the roster come in, and no key has opened one since they began.
+    /// Frames of the roster come in, and no key has opened one since they began: see `record::wrong_key`.
     WrongKey {
         /// Loggers of which frames stay shut.
         loggers: Vec<Address>,
@@ -71,8 +72,8 @@ pub enum Fault {
     },
     /// Some loggers' frames come in, and no key opens them; others' open.
     KeyMissing {
-        /// The loggers.
-        loggers: Vec<Address>,
+        /// The loggers, and the slots that the frames name.
+        keys: Vec<(Address, Slot)>,
     },
     /// Every logger is silent, although the gateway listens.
     NothingHeard,
@@ -85,6 +86,8 @@ pub enum Fault {
 pub struct LoggerHeard {
     /// The logger.
     pub logger: Address,
+    /// Seconds between its readings, by the roster.
+    pub interval_s: u32,
     /// Seconds without anything new after which it is silent; `None`: it never is.
     pub silent_after_s: Option<i64>,
     /// From when it is in service.
@@ -110,6 +113,8 @@ pub struct Evidence<'a> {
     pub loggers: &'a [LoggerHeard],
     /// Frames that stayed shut.
     pub shut: &'a [Kept],
+    /// Of each logger those that no right key has opened since it last had one opened.
+    pub failing: &'a [Failing],
 }
 
 /// How the gateway is.
@@ -137,7 +142,9 @@ impl Gateway {
             if since.is_some_and(|since| evidence.now.saturating_sub(since) <= limit) {
                 continue;
             }
-            let last_shut = shut.get(&logger.logger).map(|&(_, last)| last);
+            let last_shut = shut.get(&logger.logger).copied();
+            let slot = last_shut.map(|(_, slot)| slot);
+            let last_shut = last_shut.map(|(last, _)| last);
             let from = since.max(last_shut).unwrap_or(i64::MIN);
             if covered(from, evidence.now, listened.iter().copied()) > limit {
                 gateway.silent.insert(logger.logger);
@@ -145,10 +152,10 @@ impl Gateway {
             }
             gateway.explained.insert(logger.logger);
             if last_shut.is_some_and(|last| heard.is_none_or(|heard| last > heard)) {
-                unopened.push(logger.logger);
+                unopened.extend(slot.map(|slot| (logger.logger, slot)));
             }
         }
-        gateway.faults.extend(of_keys(evidence, &shut, unopened));
+        gateway.faults.extend(of_keys(evidence, unopened));
         let counted = evidence.loggers.iter().filter(|logger| logger.silent_after_s.is_some());
         let all_silent = counted.clone().all(|logger| gateway.silent.contains(&logger.logger));
         if gateway.faults.is_empty() && all_silent && counted.clone().any(|logger| !logger.is_accounted_for) {
@@ -239,49 +246,42 @@ fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
     spans
 }
 
-/// When the first and the last frame of each logger came that stayed shut and may be its own.
-fn shut_by_logger(shut: &[Kept]) -> BTreeMap<Address, (i64, i64)> {
-    let mut all = BTreeMap::<Address, (i64, i64)>::new();
+/// When the last frame of each logger came that stayed shut and may be its own, and which slot it names.
+fn shut_by_logger(shut: &[Kept]) -> BTreeMap<Address, (i64, Slot)> {
+    let mut all = BTreeMap::<Address, (i64, Slot)>::new();
     for kept in shut.iter().filter(|kept| kept.why.may_be_genuine()) {
-        let (Some(first), Some(last)) = (kept.first_at, kept.last_at) else { continue };
-        let (first, last) = (first.unix_s(), last.unix_s());
-        let entry = all.entry(kept.logger).or_insert((first, last));
-        *entry = (entry.0.min(first), entry.1.max(last));
+        let Some(last) = kept.last_at else { continue };
+        let entry = all.entry(kept.logger).or_insert((last.unix_s(), kept.slot));
+        *entry = (last.unix_s(), kept.slot).max(*entry);
     }
     all
 }
 
-/// Whether it is the keys: of all, or of the loggers in `unopened`, which would be silent otherwise.
-fn of_keys(
-    evidence: &Evidence<'_>,
-    shut: &BTreeMap<Address, (i64, i64)>,
-    unopened: Vec<Address>,
-) -> Option<Fault> {
-    let has_no_right_key = |kept: &&Kept| matches!(kept.why, WhyShut::NoKey | WhyShut::Unproven);
-    let since = evidence.shut.iter().filter(has_no_right_key).filter_map(|kept| kept.first_at).min();
-    let since = since.map(|since| since.unix_s());
-    let newest_heard = evidence.loggers.iter().filter_map(|logger| logger.last_heard).max();
-    let loggers: Vec<Address> = evidence
-        .loggers
-        .iter()
-        .filter(|logger| shut.contains_key(&logger.logger))
-        .map(|logger| logger.logger)
-        .collect();
-    if let Some(first) = since
-        && newest_heard.is_none_or(|heard| heard < first)
-        && !loggers.is_empty()
-    {
+/// Whether it is the keys: of all, or of single loggers; those in `unopened` would be silent otherwise.
+fn of_keys(evidence: &Evidence<'_>, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
+    let heard = evidence.loggers.iter().map(|logger| Heard {
+        logger: logger.logger,
+        interval_s: logger.interval_s,
+        last_opened: logger.last_heard,
+    });
+    let heard: Vec<Heard> = heard.collect();
+    let found = suspicion(evidence.failing, &heard, GatewayTime(evidence.now));
+    if let Suspicion::SiteKey(suspects) = &found {
+        let since = suspects.iter().map(|suspect| suspect.since.unix_s()).min();
+        let loggers = suspects.iter().map(|suspect| suspect.logger).collect();
         return Some(Fault::WrongKey { loggers, since });
     }
-    (!unopened.is_empty()).then_some(Fault::KeyMissing { loggers: unopened })
+    let suspects = found.suspects().iter().map(|suspect| (suspect.logger, suspect.slot));
+    let mut keys: BTreeMap<Address, Slot> = unopened.into_iter().collect();
+    keys.extend(suspects);
+    (!keys.is_empty()).then(|| Fault::KeyMissing { keys: keys.into_iter().collect() })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::record::unopened::WhyShut;
     use crate::state::RadioState;
-    use crate::time::GatewayTime;
-    use crate::wire::seq::Slot;
 
     const HOUR: i64 = 3600;
     const NOW: i64 = 1_780_000_000;
@@ -297,6 +297,7 @@ mod tests {
     fn logger(number: u16, last_heard: Option<i64>) -> LoggerHeard {
         LoggerHeard {
             logger: address(number),
+            interval_s: 3600,
             silent_after_s: Some(3 * HOUR),
             in_service_from: None,
             last_heard,
@@ -324,7 +325,30 @@ mod tests {
     fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
         let listening = [listened(1, NOW - 100 * HOUR, NOW - 600)];
         let is_alive = state.is_some_and(|state| state.phase == "running");
-        Gateway::new(&Evidence { now: NOW, daemon: state, is_alive, listening: &listening, loggers, shut })
+        let failing: Vec<Failing> = shut.iter().filter_map(failing).collect();
+        let failing = &failing;
+        Gateway::new(&Evidence {
+            now: NOW,
+            daemon: state,
+            is_alive,
+            listening: &listening,
+            loggers,
+            shut,
+            failing,
+        })
+    }
+
+    fn failing(kept: &Kept) -> Option<Failing> {
+        let (first_at, last_at) = (kept.first_at?, kept.last_at?);
+        let (logger, slot, why) = (kept.logger, kept.slot, kept.why);
+        (why != WhyShut::TagFails).then_some(Failing {
+            logger,
+            slot,
+            why,
+            first_at,
+            last_at,
+            are_several: kept.frames > 1,
+        })
     }
 
     fn kept(number: u16, why: WhyShut, first: i64, last: i64) -> Kept {
@@ -350,6 +374,7 @@ mod tests {
             listening: &listening,
             loggers: &loggers,
             shut: &[],
+            failing: &[],
         };
         let found = Gateway::new(&evidence);
         assert_eq!(found.faults, [Fault::NotRunning { since: NOW - 2 * HOUR }]);
@@ -381,11 +406,22 @@ mod tests {
         let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 9 * HOUR))];
         let shut = [kept(2, WhyShut::NoKey, NOW - 8 * HOUR, NOW - 600)];
         let found = gateway(Some(&running()), &loggers, &shut);
-        assert_eq!(found.faults, [Fault::KeyMissing { loggers: vec![address(2)] }]);
+        assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);
         assert!(found.silent.is_empty());
         let shut = [kept(2, WhyShut::TagFails, NOW - 8 * HOUR, NOW - 600)];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert!(found.works() && found.silent.contains(&address(2)));
+    }
+
+    #[test]
+    fn a_forged_frame_or_two_of_one_moment_are_no_fault_of_a_key() {
+        // Nothing was ever heard: before, a single forged frame made the key the first thing to see to.
+        let loggers = [logger(1, None), logger(2, None)];
+        for frames in [1, 500] {
+            let shut = [Kept { frames, ..kept(1, WhyShut::Unproven, NOW - 30, NOW - 1) }];
+            let found = gateway(Some(&running()), &loggers, &shut);
+            assert!(!found.faults.iter().any(|fault| matches!(fault, Fault::WrongKey { .. })), "{found:?}");
+        }
     }
 
     #[test]

@@ -6,7 +6,7 @@ use crate::config::roster::Roster;
 use crate::ledger::made::{Known, MadeReading, Readings};
 use crate::ledger::query::Snapshot;
 use crate::record::facts::Facts;
-use crate::units::chain::{Around, Earlier, Inputs, Sample};
+use crate::units::inputs::{Around, Earlier, Inputs, Sample};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::cell::RefCell;

@@ -13,8 +13,9 @@
 
 use super::chance::Chance;
 use super::incidents::BurstLoss;
+use super::life::TruthRecord;
 use super::plan::FieldPlan;
-use super::truth::{Truth, TruthRecord};
+use super::truth::Truth;
 use super::witness::{Tally, Witness};
 use crate::wire::frame::{HEADER_LEN, KIND_AIR, Signal, TAG_LEN, VERSION, encode_line, header};
 use crate::wire::seq::{Address, Identity, Slot};

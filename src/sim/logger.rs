@@ -10,9 +10,9 @@
 //! Promises: sequences of an epoch are 1, 2, 3 and so on; a record's slot and bytes never change.
 
 use super::clock::Clock;
+use super::life::{EpochTruth, LoggerTruth, TruthRecord};
 use super::physics::{Cell, Physics, Sensor};
 use super::plan::{FieldPlan, LoggerPlan};
-use super::truth::{EpochTruth, LoggerTruth, TruthRecord};
 use crate::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 

@@ -4,7 +4,8 @@
 //! cleared or another unit stands there now (the old one's is what it held a second before). Input: the truth. Output: sealed dumps (wire format, section 10): the very frames that went on
 //! the air; and the same as the gateway's own CSV.
 
-use super::truth::{Truth, TruthRecord};
+use super::life::TruthRecord;
+use super::truth::Truth;
 use crate::wire::frame::{KIND_AIR, encode_line};
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Address, Identity};

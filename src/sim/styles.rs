@@ -4,7 +4,7 @@
 //! Input: readings as the truth has them, and a [`Style`]. Output: a file's bytes, and for the two styles of the demo
 //! a layout. The makes are invented. No code of `hand` is used, so that a fault of its readers cannot hide here.
 
-use super::truth::TruthRecord;
+use super::life::TruthRecord;
 use crate::wire::record::{RawUnit, Reading, Record};
 use crate::wire::seq::{Address, Identity};
 use chrono::{DateTime, FixedOffset, Offset, TimeZone};

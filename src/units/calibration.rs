@@ -7,12 +7,11 @@
 
 use super::QuantityKind;
 use super::bridge::{Arms, Potentiometer, StrainBridge, Transducer};
-use super::chain::Lead;
 use super::combine::Dead;
 use super::curve::{Beyond, Interpolation, Offset, Polynomial};
 use super::head::UnitWeight;
 use super::loop_current::Loop;
-use super::points::{Points, is_within};
+use super::points::{Lead, Points, is_within};
 use super::pulse::Pulse;
 use super::rtd::Platinum;
 use super::thermistor::{Curve, Thermistor};

@@ -8,7 +8,7 @@
 //! ```
 //!
 //! Input: points, calibrations, and readings by the trait [`Inputs`]. Output: [`Worked`], and where it is wanted the
-//! whole calculation ([`Told`]). What this is not: no I/O; no arithmetic of a sensor, which stands in the modules beside.
+//! whole calculation ([`Told`](super::account::Told)). What this is not: no I/O; no arithmetic of a sensor, which stands in the modules beside.
 //!
 //! Rules, ours:
 //! - Which entry of points and calibrations holds is decided by the corrected time of the reading (see `clock`).
@@ -19,79 +19,18 @@
 //! - What comes of the same record is taken from it, whatever the time of others.
 //! - A count of pulses is never interpolated.
 
+use super::account::{Account, shown};
 use super::calibration::{
     Barometer, Calibration, Calibrations, Combination, Conversion, Derived, LEVELS_MAX, Missing, Source,
     Temperature,
 };
+use super::inputs::{Inputs, Sample};
 use super::points::{Points, Stay};
 use super::ucum::Unit;
 use super::{
-    Absent, Mark, Marks, Outcome, Silent, Step, Trace, Value, convert, electrical_traced, finite, note,
-    number, term,
+    Absent, Mark, Marks, Outcome, Step, Value, convert, electrical_traced, finite, note, number, term,
 };
-use crate::wire::record::RawUnit;
-use crate::wire::seq::{Address, Identity};
-
-/// A count of a channel, as it is held.
-#[derive(Clone, Copy, PartialEq, Eq)]
-pub struct Sample {
-    /// Which record.
-    pub identity: Identity,
-    /// When it was made, corrected; seconds since 1970.
-    pub time: i64,
-    /// Whether that is not what the logger recorded.
-    pub is_corrected: bool,
-    /// The count, or a fault code.
-    pub count: i32,
-    /// Whether the count is a fault code.
-    pub is_fault: bool,
-    /// What one count is; `None`: not known.
-    pub raw_unit: Option<RawUnit>,
-}
-
-impl std::fmt::Debug for Sample {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        // Nothing of its content.
-        write!(f, "Sample({} at {})", self.identity, self.time)
-    }
-}
-
-/// The readings on both sides of an instant.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Around {
-    /// The last at or before it.
-    pub before: Option<Sample>,
-    /// The first after it.
-    pub after: Option<Sample>,
-}
-
-/// The total before one, for what counts on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Earlier {
-    /// The last reading before that has a total and no fault.
-    pub sample: Sample,
-    /// Whether its logger powered up between, or began a new epoch.
-    pub restarted: bool,
-    /// Whether records between may be missing.
-    pub gap: bool,
-    /// Readings between that have no total: a fault, or no such channel.
-    pub faults: u64,
-}
-
-/// Held readings of any channel.
-pub trait Inputs {
-    /// Why they cannot be read.
-    type Error;
-
-    /// The readings of a channel nearest to an instant, none farther than `within_s`.
-    fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Self::Error>;
-
-    /// A channel of a record.
-    fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Self::Error>;
-
-    /// The last reading that its logger made before this one, in the order of identities, with a total on this channel.
-    fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Self::Error>;
-}
+use crate::wire::seq::Identity;
 
 /// What came of a point at a time.
 #[derive(Clone, Debug, PartialEq)]
@@ -115,102 +54,6 @@ impl Worked {
     }
 }
 
-/// A number with so many decimals; never a zero with a sign.
-pub fn shown(value: f64, decimals: u8) -> String {
-    let text = format!("{value:.*}", usize::from(decimals));
-    let is_zero = text.bytes().all(|byte| matches!(byte, b'-' | b'0' | b'.'));
-    if is_zero { text.trim_start_matches('-').to_owned() } else { text }
-}
-
-/// Where a calculation is told: steps, and lines about where things come from.
-pub trait Account: Trace {
-    /// Begins a part; what follows belongs to it until [`Account::close`].
-    fn open(&mut self, heading: impl FnOnce(&Words) -> String);
-    /// A line of words.
-    fn say(&mut self, line: impl FnOnce(&Words) -> String);
-    /// Ends a part.
-    fn close(&mut self);
-}
-
-impl Account for Silent {
-    fn open(&mut self, _: impl FnOnce(&Words) -> String) {}
-    fn say(&mut self, _: impl FnOnce(&Words) -> String) {}
-    fn close(&mut self) {}
-}
-
-/// What it takes to name times and entries.
-#[derive(Clone, Debug, Default)]
-pub struct Words {
-    /// What people on site read, in seconds east of UTC.
-    pub offset_s: i32,
-    /// The calibrations' file, as lines name it.
-    pub calibrations: String,
-    /// The points' file, as lines name it.
-    pub points: String,
-}
-
-impl Words {
-    /// An instant in the site's offset, which it names.
-    pub fn time(&self, at: i64) -> String {
-        crate::text::to_the_second(at, self.offset_s)
-    }
-}
-
-/// One line of a told calculation.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Line {
-    /// Words.
-    Said(String),
-    /// A step.
-    Step(Step),
-}
-
-/// A calculation as it is told, each line with its depth.
-#[derive(Clone, Debug, Default)]
-pub struct Told {
-    words: Words,
-    depth: usize,
-    lines: Vec<(usize, Line)>,
-}
-
-impl Told {
-    /// Nothing yet.
-    pub fn new(words: Words) -> Self {
-        Self { words, depth: 0, lines: Vec::new() }
-    }
-
-    /// The lines, each with the number of parts that it lies in.
-    pub fn lines(&self) -> &[(usize, Line)] {
-        &self.lines
-    }
-}
-
-impl Trace for Told {
-    fn wants(&self) -> bool {
-        true
-    }
-
-    fn push(&mut self, step: Step) {
-        self.lines.push((self.depth, Line::Step(step)));
-    }
-}
-
-impl Account for Told {
-    fn open(&mut self, heading: impl FnOnce(&Words) -> String) {
-        self.say(heading);
-        self.depth += 1;
-    }
-
-    fn say(&mut self, line: impl FnOnce(&Words) -> String) {
-        let line = line(&self.words);
-        self.lines.push((self.depth, Line::Said(line)));
-    }
-
-    fn close(&mut self) {
-        self.depth = self.depth.saturating_sub(1);
-    }
-}
-
 /// An instant, and the record that was made then, where it is about one.
 #[derive(Clone, Copy)]
 struct Moment {
@@ -222,17 +65,6 @@ impl Moment {
     fn of(sample: &Sample) -> Self {
         Self { time: sample.time, of: Some(sample.identity) }
     }
-}
-
-/// Where and when the readings are made at which a point has values.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Lead<'a> {
-    /// Where: of the point, or of the point that leads it.
-    pub stay: &'a Stay,
-    /// From this instant on.
-    pub from: i64,
-    /// Until before this instant.
-    pub to: i64,
 }
 
 /// Points, calibrations and readings together.
@@ -714,16 +546,21 @@ fn or_stand_in(
 
 #[cfg(test)]
 mod tests {
+    use super::super::Silent;
+    use super::super::account::{Line, Told, Words};
     use super::super::calibration::TemperatureEffect;
     use super::super::combine::Dead;
     use super::super::curve::Polynomial;
     use super::super::head::UnitWeight;
+    use super::super::inputs::{Around, Earlier};
     use super::super::pulse::Pulse;
     use super::super::thermistor::{Curve, Thermistor, USUAL_RANGE};
     use super::super::tilt::{Direction, End, Order, Tilt, TiltString};
     use super::super::vibrating_wire::{ForTemperature, Linear, Sense, WireInput};
     use super::*;
     use crate::clock::{ClockEvent, EpochClock};
+    use crate::wire::record::RawUnit;
+    use crate::wire::seq::Address;
     use std::convert::Infallible;
 
     const T: i64 = 1_780_000_000;

@@ -4,9 +4,9 @@
 //! What this is not: no formula; each stands in its module with range and source.
 
 use super::calibration::{Barometer, Combination, Conversion, Derived, Temperature, TemperatureEffect};
-use super::chain::{Earlier, Sample};
 use super::combine::{difference, mean, sum};
 use super::curve::Table;
+use super::inputs::{Earlier, Sample};
 use super::pulse::{Between, Pulse};
 use super::ucum::{self, Unit};
 use super::vibrating_wire::ForAir;

@@ -24,6 +24,7 @@ macro_rules! debug_without_values {
     )*};
 }
 
+pub mod account;
 pub mod bridge;
 pub mod calibration;
 pub mod chain;
@@ -31,6 +32,7 @@ pub mod combine;
 mod convert;
 pub mod curve;
 pub mod head;
+pub mod inputs;
 pub mod loop_current;
 pub mod points;
 pub mod pulse;

@@ -39,6 +39,17 @@ impl Stay {
     }
 }
 
+/// Where and when the readings are made at which a point has values.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lead<'a> {
+    /// Where: of the point, or of the point that leads it.
+    pub stay: &'a Stay,
+    /// From this instant on.
+    pub from: i64,
+    /// Until before this instant.
+    pub to: i64,
+}
+
 /// Whether an instant lies in `from..until`.
 pub fn is_within(at: i64, from: i64, until: Option<i64>) -> bool {
     from <= at && until.is_none_or(|until| at < until)

@@ -2,7 +2,7 @@
 
 use crate::report::gateway::{Fault, Gateway};
 use crate::text::{counted, local, rfc3339};
-use crate::wire::seq::Address;
+use crate::wire::seq::{Address, Slot};
 use serde_json::{Value, json};
 
 /// Loggers that are named one by one.
@@ -42,6 +42,16 @@ fn named(loggers: &[Address]) -> String {
     format!("logger{} {}", if loggers.len() == 1 { "" } else { "s" }, names.join(", "))
 }
 
+/// The same with their slots.
+fn named_keys(keys: &[(Address, Slot)]) -> String {
+    let mut names: Vec<String> =
+        keys.iter().take(LOGGERS_NAMED).map(|(logger, slot)| format!("{logger} (slot {slot})")).collect();
+    if keys.len() > LOGGERS_NAMED {
+        names.push(format!("{} more", keys.len() - LOGGERS_NAMED));
+    }
+    format!("logger{} {}", if keys.len() == 1 { "" } else { "s" }, names.join(", "))
+}
+
 /// What is the matter: a clause without a stop.
 fn said(fault: &Fault, utc_offset_s: i32) -> String {
     let at =
@@ -62,8 +72,8 @@ fn said(fault: &Fault, utc_offset_s: i32) -> String {
                 counted(loggers.len() as u64, "logger")
             )
         }
-        Fault::KeyMissing { loggers } => {
-            format!("frames of {} come in, and no key opens them", named(loggers))
+        Fault::KeyMissing { keys } => {
+            format!("frames of {} come in, and no key opens them", named_keys(keys))
         }
         Fault::NothingHeard => "the gateway listens, and not one logger is heard".to_owned(),
         Fault::ClockNotSynchronised => "the gateway's clock is not synchronised".to_owned(),
@@ -89,13 +99,13 @@ fn remedy(fault: &Fault) -> String {
              no right frame is among them."
         ),
         Fault::WrongKey { .. } => "compare the site key in the keyring with the key in the loggers, correct it and \
-                                   reload the daemon: frames come in, and no key opens any. They are kept and opened \
+                                   restart the daemon: frames come in, and no key opens any. They are kept and opened \
                                    then."
             .to_owned(),
-        Fault::KeyMissing { loggers } => format!(
+        Fault::KeyMissing { keys } => format!(
             "check the keys of {} in the keyring: frames come in, and no key opens them. They are kept and opened once \
              the key is right.",
-            named(loggers)
+            named_keys(keys)
         ),
         Fault::NothingHeard => "see to the radio and its antenna: not one logger is heard.".to_owned(),
         Fault::ClockNotSynchronised => {
@@ -139,8 +149,15 @@ pub fn as_json(gateway: &Gateway) -> Value {
                 Fault::PortNotOpen { radio, .. } | Fault::OnlyNoise { radio, .. } => Some(radio.as_str()),
                 _ => None,
             };
+            let keys = match fault {
+                Fault::KeyMissing { keys } => Some(keys),
+                _ => None,
+            };
+            let keys: Option<Vec<Value>> = keys.map(|keys| {
+                keys.iter().map(|(logger, slot)| json!({ "logger": logger.number(), "slot": slot.0 })).collect()
+            });
             json!({
-                "state": state(fault), "radio": subject, "since": since(fault).map(rfc3339), "advice": remedy(fault),
+                "state": state(fault), "radio": subject, "keys": keys, "since": since(fault).map(rfc3339), "advice": remedy(fault),
             })
         })
         .collect();

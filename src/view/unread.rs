@@ -1,7 +1,7 @@
 //! What came in and is no readable record of this site, in words and as JSON.
 
 use crate::record::unopened::WhyShut;
-use crate::record::unread::{Foreign, Opaque};
+use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::text::{counted, duration, rfc3339, thousands};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
@@ -116,6 +116,44 @@ pub fn foreign_json(all: &[Foreign]) -> Vec<Value> {
                 "address": foreign.address, "frames": foreign.frames,
                 "first_heard": rfc3339(foreign.first_heard.unix_s()),
                 "last_heard": rfc3339(foreign.last_heard.unix_s()),
+            })
+        })
+        .collect()
+}
+
+/// Loggers whose frames found no room that are named in one line.
+const NO_ROOM_NAMED: usize = 6;
+
+/// Frames that waited for a key and found no room, in a sentence; `None`: there were none.
+pub fn found_no_room(all: &[Dropped], now: i64) -> Option<String> {
+    let frames = all.iter().map(|dropped| dropped.frames).fold(0, u64::saturating_add);
+    let last = all.iter().map(|dropped| dropped.last_at.unix_s()).max()?;
+    let mut largest: Vec<&Dropped> = all.iter().collect();
+    largest.sort_by_key(|dropped| std::cmp::Reverse(dropped.frames));
+    let mut named: Vec<String> = largest
+        .iter()
+        .take(NO_ROOM_NAMED)
+        .map(|dropped| format!("logger {}: {}", dropped.logger, thousands(dropped.frames)))
+        .collect();
+    if largest.len() > NO_ROOM_NAMED {
+        named.push(format!("{} more", counted((largest.len() - NO_ROOM_NAMED) as u64, "logger")));
+    }
+    Some(format!(
+        "{} that no key opened found no room to wait ({}), the last {} ago. They may have been forged; what was \
+         genuine among them is still in its logger, and `stonechat gaps` lists it once the key is right.",
+        counted(frames, "frame"),
+        named.join(", "),
+        duration(now.saturating_sub(last).max(0))
+    ))
+}
+
+/// The same as JSON.
+pub fn found_no_room_json(all: &[Dropped]) -> Vec<Value> {
+    all.iter()
+        .map(|dropped| {
+            json!({
+                "logger": dropped.logger.number(), "frames": dropped.frames,
+                "first_at": rfc3339(dropped.first_at.unix_s()), "last_at": rfc3339(dropped.last_at.unix_s()),
             })
         })
         .collect()

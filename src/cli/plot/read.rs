@@ -16,7 +16,7 @@ use crate::report::inputs::LedgerInputs;
 use crate::report::values::{self, Site};
 use crate::text::{local, offset_label};
 use crate::units::calibration::Calibrations;
-use crate::units::chain::Sample;
+use crate::units::inputs::Sample;
 use crate::units::points::{Points, Stay};
 use crate::units::ucum::Unit;
 use crate::units::{Absent, Mark, Silent};

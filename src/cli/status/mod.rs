@@ -23,7 +23,7 @@ use crate::judge::Outcome;
 use crate::ledger::Error;
 use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
-use crate::record::unread::{Foreign, Opaque};
+use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::report::gateway::Gateway;
 use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, Visit};
@@ -127,6 +127,8 @@ pub struct Status {
     /// Records that disagree with what is held, by logger.
     conflicts: Vec<(Address, u64)>,
     opaque: Vec<Opaque>,
+    /// Frames that waited for a key and found no room.
+    no_room: Vec<Dropped>,
     gateway: Gateway,
     notices: Vec<Notice>,
     notices_dropped: i64,
@@ -306,6 +308,7 @@ pub fn gather(
         foreign: snapshot.foreign()?,
         conflicts: snapshot.open_conflicts()?,
         opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
+        no_room: snapshot.found_no_room()?,
         gateway,
         notices: snapshot.notices()?,
         notices_dropped: snapshot.notices_dropped()?,
@@ -449,6 +452,7 @@ pub fn json(status: &Status) -> Value {
             "frames": status.foreign.iter().map(|foreign| foreign.frames).sum::<u64>(),
             "list": view::unread::foreign_json(&status.foreign),
         },
+        "found_no_room": view::unread::found_no_room_json(&status.no_room),
         "notices": status.notices, "loggers": loggers,
         "totals": {
             "gaps": status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),

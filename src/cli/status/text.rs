@@ -192,7 +192,8 @@ fn unread(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     let foreign = view::unread::foreign(&status.foreign, status.now).map(|line| ("foreign", line));
     let opaque = status.opaque.iter().map(|opaque| ("opaque", view::unread::opaque(opaque)));
     let conflicts = view::unread::conflicts(&status.conflicts).map(|line| ("conflict", line));
-    foreign.into_iter().chain(opaque).chain(conflicts)
+    let no_room = view::unread::found_no_room(&status.no_room, status.now).map(|line| ("no room", line));
+    foreign.into_iter().chain(opaque).chain(conflicts).chain(no_room)
 }
 
 fn notices(status: &Status) -> impl Iterator<Item = (&'static str, String)> {

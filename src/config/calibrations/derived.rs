@@ -5,7 +5,9 @@
 //! comes from itself, over corrections too.
 
 use super::conversion::one_of;
-use super::{DECIMALS, UNIT, UNTIL, WITHIN_OR_0, is_convertible, unit, within};
+use super::fields::{
+    BAROMETER, DECIMALS, POINT, TEMPERATURE, UNIT, UNTIL, WITHIN_OR_0, is_convertible, unit, within,
+};
 use crate::config::points::{FROM, NOTE, NOTE_LEN_MAX_CHARS, ends_after, instant};
 use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Table};
 use crate::units::calibration::{Calibration, Combination, Derived, Source};
@@ -240,8 +242,8 @@ pub(super) fn refuse_unknown_and_cycles(
     // From a name to those that it comes from.
     let mut comes_from: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
     for (entry, table) in entries {
-        let temperature = entry.temperature.as_ref().map(|t| (&t.source, &super::TEMPERATURE));
-        let barometer = entry.barometer.as_ref().and_then(|b| Some((b.source.as_ref()?, &super::BAROMETER)));
+        let temperature = entry.temperature.as_ref().map(|t| (&t.source, &TEMPERATURE));
+        let barometer = entry.barometer.as_ref().and_then(|b| Some((b.source.as_ref()?, &BAROMETER)));
         for (source, field) in [temperature, barometer].into_iter().flatten() {
             let from = comes_from.entry(&entry.point).or_default();
             match source {
@@ -280,7 +282,7 @@ pub(super) fn refuse_unknown_and_cycles(
     }
     let mut search = Search { comes_from: &comes_from, known: BTreeMap::new(), path: Vec::new() };
     let starts = others.iter().map(|(derived, table)| (derived.name.as_str(), table, &OF));
-    let corrected = entries.iter().map(|(entry, table)| (entry.point.as_str(), table, &super::POINT));
+    let corrected = entries.iter().map(|(entry, table)| (entry.point.as_str(), table, &POINT));
     let mut told = BTreeSet::new();
     for (name, table, field) in starts.chain(corrected) {
         if let Err(text) = search.cost(name)

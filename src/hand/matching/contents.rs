@@ -1,7 +1,7 @@
 //! Contents of held readings, asked for one at a time and a few of them kept at hand, and what is compared of them.
 
+use super::history::{Content, Contents};
 use super::timeline::Timeline;
-use super::{Content, Contents};
 use crate::judge::{Row, Steps};
 use crate::wire::seq::Address;
 use std::sync::Arc;

@@ -30,118 +30,21 @@
 //! What this is not: no I/O, and no judge. What is matched goes through `judge` like any row with a number.
 mod contents;
 mod evidence;
+mod history;
 mod order;
 mod stretches;
 mod timeline;
 mod told;
 mod why;
 
+pub use history::{Content, Contents, EpochHeld, FileRow, HeldRecord, History, Kind};
 pub use why::Why;
 
-use crate::coverage::RangeSet;
-use crate::judge::Row;
-use crate::wire::record::Reading;
-use crate::wire::seq::{Address, Epoch, Identity};
+use crate::wire::seq::{Epoch, Identity};
 use contents::Asked;
 use order::Ordered;
 use std::collections::HashMap;
 use timeline::Timeline;
-
-/// A row of the file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct FileRow {
-    /// Its line, from 1.
-    pub line: u64,
-    /// What it says: the time on the logger's clock, as the layout makes it UTC, and `steps` for its resolution.
-    pub row: Row,
-    /// Whether lines between this row and the logger's row before it were refused: nothing is concluded across.
-    pub after_refused: bool,
-}
-
-/// What a held record is, as far as matching needs it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
-    /// A reading, or a CSV row that covers.
-    Reading,
-    /// A profile.
-    Profile {
-        /// Seconds between readings from the next on; 0: none is promised.
-        interval_s: u32,
-    },
-    /// A clock set.
-    ClockSet {
-        /// Seconds added.
-        seconds_added: i64,
-    },
-    /// A power-up.
-    PowerUp,
-    /// Any other event.
-    Event,
-    /// Opaque, or given up: it may have been a reading, and cannot be compared.
-    Unknown,
-}
-
-/// A held record.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct HeldRecord {
-    /// Its sequence.
-    pub sequence: u32,
-    /// Its time on the logger's clock (after the change, where it sets the clock); without meaning where it is [`Kind::Unknown`].
-    pub time: u32,
-    /// What it is.
-    pub kind: Kind,
-}
-
-/// One epoch of a logger.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct EpochHeld {
-    /// Which.
-    pub epoch: Epoch,
-    /// What is held, authentic or by row, ascending by sequence, each once. What lies more than two days off the
-    /// file's times may be left out; the last profile before what is given must then stand first.
-    pub records: Vec<HeldRecord>,
-    /// What must exist, is expected, and is not held. Only this is ever matched.
-    pub missing: RangeSet,
-}
-
-/// What is known of one logger.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct History {
-    /// The logger.
-    pub address: Address,
-    /// Seconds between readings by the roster, where no held profile says it.
-    pub interval_s: u32,
-    /// Its epochs, ascending.
-    pub epochs: Vec<EpochHeld>,
-}
-
-/// A held reading, to be compared.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Content {
-    /// Authentic.
-    Reading(Reading),
-    /// A row that covers.
-    Row(Row),
-}
-
-impl Content {
-    fn agrees_with(&self, row: &Row) -> bool {
-        match self {
-            Self::Reading(reading) => row.agrees_with(reading),
-            Self::Row(other) => row.agrees_with_row(other),
-        }
-    }
-}
-
-/// Where contents come from.
-pub trait Contents {
-    /// What may go wrong.
-    type Error;
-
-    /// The reading or row held under an identity that [`History`] calls a [`Kind::Reading`]; `None`: it cannot be
-    /// had, and is taken for [`Kind::Unknown`]. Mostly asked in ascending order, and now and then a day or so off.
-    fn content(&mut self, identity: Identity) -> Result<Option<Content>, Self::Error>;
-}
 
 /// What becomes of a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! The rows of the file in the order in which they were made, repeated ones left out.
 
-use super::FileRow;
+use super::history::FileRow;
 use crate::judge::Row;
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;

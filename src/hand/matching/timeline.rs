@@ -1,7 +1,7 @@
 //! What is held of a logger along its clock: readings by sequence and by time, runs of the clock between two
 //! settings, and what is held between two readings.
 
-use super::{EpochHeld, HeldRecord, History, Kind};
+use super::history::{EpochHeld, HeldRecord, History, Kind};
 use crate::wire::seq::Identity;
 
 /// A held reading in the order of identities.

@@ -1,0 +1,104 @@
+//! Of each logger, the frames that wait for a right key since it last had a frame opened: what `record::wrong_key` goes by.
+//!
+//! Input: one consistent state of the ledger. Output: the first and the last of them. A few look-ups a logger, however
+//! many frames wait.
+
+use crate::config::roster::Roster;
+use crate::ledger::Error;
+use crate::record::unopened::WhyShut;
+use crate::record::waiting::{Class, stretch};
+use crate::record::wrong_key::{self, Failing, Heard, Suspicion};
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Slot};
+use rusqlite::{Connection, OptionalExtension, params};
+use std::collections::BTreeMap;
+
+/// One end of them.
+struct End {
+    slot: Slot,
+    why: WhyShut,
+    number: (u32, u32),
+    at: i64,
+}
+
+/// Frames of these loggers that came after what was opened of them last, and by `now`.
+pub(in crate::ledger) fn failing(
+    db: &Connection,
+    loggers: &[Heard],
+    now: i64,
+) -> Result<Vec<Failing>, Error> {
+    let mut all = Vec::new();
+    let is_any: bool = db
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM unopened WHERE store = 0)")?
+        .query_row([], |row| row.get(0))?;
+    if !is_any {
+        return Ok(all);
+    }
+    for heard in loggers {
+        let after = heard.last_opened.filter(|&at| at <= now).unwrap_or(i64::MIN);
+        for class in [Class::Keyed, Class::Keyless] {
+            let end = |order: &str| end(db, heard.logger, class, (after, now), order);
+            let Some(first) = end("stretch, id")? else { continue };
+            let Some(last) = end("stretch DESC, id DESC")? else { continue };
+            all.push(Failing {
+                logger: heard.logger,
+                slot: last.slot,
+                why: last.why,
+                first_at: GatewayTime(first.at),
+                last_at: GatewayTime(last.at),
+                are_several: first.number != last.number,
+            });
+        }
+    }
+    Ok(all)
+}
+
+fn end(
+    db: &Connection,
+    logger: Address,
+    class: Class,
+    (after, until): (i64, i64),
+    order: &str,
+) -> Result<Option<End>, Error> {
+    let sql = format!(
+        "SELECT slot, reason, epoch, sequence, received_at FROM unopened
+         WHERE store = 0 AND logger = ? AND class = ? AND stretch BETWEEN ? AND ?
+             AND received_at > ? AND received_at <= ? AND reason <> ? ORDER BY {order} LIMIT 1"
+    );
+    let (from, to) = (stretch(Some(after), None), stretch(Some(until), None));
+    let key = params![logger.number(), class as i64, from, to, after, until, WhyShut::Closed.text()];
+    let found = db.prepare_cached(&sql)?.query_row(key, |row| {
+        let reason: String = row.get(1)?;
+        Ok((Slot(row.get(0)?), reason, (row.get(2)?, row.get(3)?), row.get(4)?))
+    });
+    let Some((slot, reason, number, at)) = found.optional()? else { return Ok(None) };
+    Ok(WhyShut::from_text(&reason).map(|why| End { slot, why, number, at }))
+}
+
+/// Which keys are suspect, by what the ledger holds.
+pub(in crate::ledger) fn suspicion(db: &Connection, roster: &Roster, now: i64) -> Result<Suspicion, Error> {
+    let opened = opened(db, now)?;
+    let loggers: Vec<Heard> = roster
+        .loggers()
+        .map(|logger| Heard {
+            logger: logger.address,
+            interval_s: logger.interval_s,
+            last_opened: opened.get(&logger.address.number()).copied(),
+        })
+        .collect();
+    Ok(wrong_key::suspicion(&failing(db, &loggers, now)?, &loggers, GatewayTime(now)))
+}
+
+/// When the newest record of each logger came by radio, by `now`.
+fn opened(db: &Connection, now: i64) -> Result<BTreeMap<u16, i64>, Error> {
+    let mut statement = db.prepare_cached(
+        "SELECT logger, max(at) FROM (
+             SELECT logger, received_at AS at FROM last_heard
+             UNION ALL
+             SELECT logger, time + lag FROM journal
+                 WHERE kind BETWEEN 1 AND 4 AND rank = 0 AND lag IS NOT NULL)
+         WHERE at <= ? GROUP BY logger",
+    )?;
+    let rows = statement.query_map([now], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}

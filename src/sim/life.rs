@@ -1,0 +1,129 @@
+//! What one logger made in its life: its records in order, its epochs, and what its memory still holds of them.
+//!
+//! `logger` fills it; `truth` counts in it. What this is not: nothing here knows the plan or the line.
+
+use crate::wire::record::Record;
+use crate::wire::seq::{Epoch, Identity, Slot};
+
+/// One record, as its logger made it.
+#[derive(Clone, PartialEq, Eq)]
+pub struct TruthRecord {
+    /// Which record it is.
+    pub identity: Identity,
+    /// The key slot that it was sealed with.
+    pub slot: Slot,
+    /// When it was made, by a right clock.
+    pub made_at_unix_s: i64,
+    /// When it was made, by the logger's clock: the record's time.
+    pub time: u32,
+    /// The record before sealing.
+    pub plaintext: Box<[u8]>,
+    /// Whether a whole copy came over the line, as [`super::Witness`] saw it.
+    pub heard: bool,
+    /// When the first such copy came, by a right clock, where that was said.
+    pub heard_at_unix_s: Option<i64>,
+}
+
+// Like the record itself: nothing of its content is printed.
+impl std::fmt::Debug for TruthRecord {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "TruthRecord({}, heard: {})", self.identity, self.heard)
+    }
+}
+
+impl TruthRecord {
+    /// By when a gateway can know of it: when it came, and else when it was made.
+    pub(super) fn known_at(&self) -> i64 {
+        self.heard_at_unix_s.unwrap_or(self.made_at_unix_s)
+    }
+
+    /// The record read back from its plaintext; always there.
+    pub fn record(&self) -> Option<Record> {
+        Record::decode(&self.plaintext, self.identity.epoch).ok()
+    }
+}
+
+/// One logger's records, in the order in which it made them.
+#[derive(Clone, Debug)]
+pub(super) struct LoggerTruth {
+    pub(super) memory_records: usize,
+    /// From when on the roster expects its records, where it says.
+    pub(super) in_service_from: Option<i64>,
+    /// The shortest interval that the roster gives.
+    pub(super) interval_s: u32,
+    pub(super) records: Vec<TruthRecord>,
+    /// In order; epochs grow.
+    pub(super) epochs: Vec<EpochTruth>,
+    /// Indices of the records that stand first in a cleared memory, or in a new unit's.
+    pub(super) clears: Vec<usize>,
+}
+
+/// One epoch of a logger: its records stand without a gap from `first_index` to the next epoch's.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct EpochTruth {
+    pub(super) epoch: Epoch,
+    pub(super) first_index: usize,
+    /// The previous epoch and its last sequence, if the profiles of this one tell.
+    pub(super) names: Option<(Epoch, u32)>,
+}
+
+impl LoggerTruth {
+    /// The index of the oldest record in memory when `made` records have been made.
+    pub(super) fn oldest_index(&self, made: usize) -> usize {
+        let cleared = self.clears.iter().copied().filter(|index| *index < made).max().unwrap_or(0);
+        made.saturating_sub(self.memory_records).max(cleared)
+    }
+
+    pub(super) fn index(&self, identity: Identity) -> Option<usize> {
+        let epoch = self.epochs.iter().find(|epoch| epoch.epoch == identity.epoch)?;
+        let index = epoch.first_index + identity.sequence.number() as usize - 1;
+        self.records.get(index).filter(|record| record.identity == identity).map(|_| index)
+    }
+
+    pub(super) fn of_epoch(&self, epoch: u32) -> impl Iterator<Item = &TruthRecord> {
+        self.records.iter().filter(move |record| record.identity.epoch.number() == epoch)
+    }
+
+    pub(super) fn heard(&self) -> impl Iterator<Item = &TruthRecord> {
+        self.records.iter().filter(|record| record.heard)
+    }
+
+    /// The first sequence of an epoch that is expected; `None`: none of it is.
+    pub(super) fn first_expected(&self, epoch: u32) -> Option<u32> {
+        let Some(since) = self.in_service_from else { return Some(1) };
+        let heard = || self.heard().filter(move |record| record.identity.epoch.number() == epoch);
+        let sequence = |record: &TruthRecord| u64::from(record.identity.sequence.number());
+        let before = heard().filter(|r| r.known_at() < since).map(sequence).max().unwrap_or(0);
+        let after = heard().filter(|r| sequence(r) > before).min_by_key(|r| r.identity);
+        let later = self.heard().filter(|r| r.identity.epoch.number() > epoch).min_by_key(|r| r.identity);
+        let (first, at) = match (after, later) {
+            (Some(after), _) => (sequence(after), Some(after.known_at())),
+            (None, Some(later)) if later.known_at() <= since => return None,
+            (None, later) => {
+                let named = self.named().filter(|(of, _)| *of == epoch).map(|(_, last)| last).max();
+                (before.max(u64::from(named.unwrap_or(0))) + 1, later.map(|r| r.known_at()))
+            }
+        };
+        let profiles = heard().filter_map(|record| match record.record() {
+            Some(Record::Profile(profile)) => Some(profile.interval_s),
+            _ => None,
+        });
+        let interval = i64::from(profiles.chain([self.interval_s]).min().unwrap_or(0));
+        let Some(span) = at.map(|at| at - since).filter(|&span| span >= 0 && interval > 0) else {
+            return u32::try_from(before + 1).ok();
+        };
+        let up = |by: i64| u64::try_from((span + by - 1) / by).unwrap_or(0);
+        let most = up(interval) + up(86_400) + 6;
+        u32::try_from(before.max(first.saturating_sub(most + 1)) + 1).ok()
+    }
+
+    /// What the heard profiles say of earlier epochs: (epoch, its last sequence).
+    pub(super) fn named(&self) -> impl Iterator<Item = (u32, u32)> {
+        self.heard().filter_map(|record| match record.record() {
+            Some(Record::Profile(profile)) if profile.previous_epoch != 0 => {
+                Some((profile.previous_epoch, profile.previous_last))
+            }
+            _ => None,
+        })
+    }
+}
