@@ -108,13 +108,13 @@ fn a_fifo_or_a_device_in_place_of_a_file_is_refused_at_once() {
         assert!(text.contains(&format!("is {what}")), "{args:?}: {text}");
     };
     for what in ["a FIFO", "a device"] {
-        let name = if what == "a FIFO" { "pipe" } else { "/dev/null" };
+        let name = if what == "a FIFO" { "./pipe" } else { "/dev/null" };
         for args in [
             &["-c", name, "check"][..],
             &["-c", name, "run"],
-            &["import", name],
+            &["import", name, "--by", "x"],
             &["import", "--describe", name],
-            &["import", "--layout", name, "keys.toml"],
+            &["import", "--layout", name, "keys.toml", "--by", "x"],
             &["import", "--dry-run", "--against", name, "keys.toml"],
             &["manual", "import", name, "--by", "A. Surveyor"],
             &["units", "check", "--units", name],
@@ -129,11 +129,12 @@ fn a_fifo_or_a_device_in_place_of_a_file_is_refused_at_once() {
             is_refused(&site, args, what);
         }
     }
+    std::fs::write(site.path("bad.csv"), hand::csv_header(1) + "no,row\n").unwrap();
     // What may not replace a file does not replace these either.
     for args in [
         &["backup", "pipe"][..],
         &["export", "-o", "pipe", "--no-descriptor"],
-        &["import", "keys.toml", "--refused", "pipe"],
+        &["import", "bad.csv", "--by", "x", "--refused", "pipe"],
         &["key", "new", "-o", "pipe"],
     ] {
         let output = run(&site, args);
@@ -281,7 +282,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
     }
     // A ledger in which somebody has written: first what people write, then every text in it.
     let of_people =
-        ["remark", "manual_reading", "write_off", "import_file", "act", "notice", "radio", "backup_made"];
+        ["remark_row", "manual_row", "write_off", "import", "act", "notice", "radio", "backup_made"];
     for everything in [false, true] {
         let db = rusqlite::Connection::open(site.ledger()).unwrap();
         let names = |sql: &str| -> Vec<String> {
@@ -420,8 +421,8 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
             "R. Dale",
         ],
         &["export", "-o", "all.csv", "--remarks"],
-        &["export", "-o", "all.jsonl"],
-        &["export", "-o", "all.parquet"],
+        &["export", "-o", "all.jsonl", "--no-descriptor"],
+        &["export", "-o", "all.parquet", "--no-descriptor"],
         &["plot", "--logger", "11", "-o", "p.svg"],
         &["plot", "--logger", "11", "-o", "p.png"],
         &["visits", "--logger", "11", "--sheet", "walk.html"],

@@ -981,13 +981,14 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
             std::os::unix::fs::chown(path, Some(SOMEBODY), Some(SOMEBODY)).unwrap();
         }
     }
-    // As the service runs: a plain user who may lock memory; core files as wide open as they can be.
+    // A plain user who may lock memory; core files as wide open as they can be.
     let command = |args: &[&str]| {
         let mut command = Command::new("prlimit");
-        command.args(["--memlock=unlimited", "--core=unlimited", "--"]);
+        command.args(["--core=unlimited", "--"]);
         if util::daemon::is_root() {
             let id = SOMEBODY.to_string();
-            command.args(["setpriv", "--reuid", &id, "--regid", &id, "--clear-groups", "--"]);
+            command.args(["setpriv", "--reuid", &id, "--regid", &id, "--clear-groups"]);
+            command.args(["--inh-caps", "+ipc_lock", "--ambient-caps", "+ipc_lock", "--"]);
         }
         command.arg(binary().get_program()).arg("-c").arg(site.path("site.toml")).args(args);
         command.current_dir(site.dir.path()).stdin(Stdio::null()).stderr(Stdio::null());

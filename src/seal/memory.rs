@@ -13,6 +13,7 @@
 
 use rustix::mm::{MlockAllFlags, mlockall};
 use rustix::process::{DumpableBehavior, Resource, Rlimit, getrlimit, set_dumpable_behavior, setrlimit};
+use rustix::thread::{CapabilitySet, capabilities};
 
 /// Bytes of the stack that are overwritten: HKDF, SHA-256 and the key schedule of AES take less, unoptimised builds too.
 const STACK_BYTES: usize = 16 << 10;
@@ -34,8 +35,10 @@ fn lock() -> Result<(), String> {
     let not = |why: &dyn std::fmt::Display| {
         format!("keys in memory may be written to swap space: {why}; a service needs LimitMEMLOCK=infinity")
     };
-    if let Some(bytes) = getrlimit(Resource::Memlock).current {
-        // What root may, and whoever has a lower limit of his own choice.
+    // Root, as a rule, may lock whatever the limit.
+    let is_free = capabilities(None).is_ok_and(|sets| sets.effective.contains(CapabilitySet::IPC_LOCK));
+    if let (Some(bytes), false) = (getrlimit(Resource::Memlock).current, is_free) {
+        // Where only the lower of the two limits is one.
         setrlimit(Resource::Memlock, Rlimit { current: None, maximum: None })
             .map_err(|_| not(&format!("this user may lock {} kB only", bytes / 1024)))?;
     }
