@@ -1,7 +1,8 @@
 //! Opening files, putting them in their place whole or not at all, and the small questions about files that many ask.
 //!
 //! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
-//! name there is the whole file, or what was there before. What this is not: nothing here opens an SQLite file
+//! name there is the whole file, or what was there before. What root makes gets the owner of its folder, since a service
+//! or a person has to go on with it; and what a user may not do is said with whose the file is. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
 //!
 //! How files are opened is decided here, too:
@@ -11,13 +12,22 @@
 //!   write into the folder can have another file written or emptied;
 //! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
 
+mod closed;
+mod name;
+
+pub use closed::{Wanted, closed, explained};
+pub use name::folder_of;
+
 use rustix::fs::{CWD, Mode, OFlags, RenameFlags, ResolveFlags, openat, openat2, renameat_with};
 use sha2::{Digest, Sha256};
 use std::ffi::OsString;
 use std::fs::{File, Metadata, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt};
+use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+
+/// As many links as the kernel follows (path_resolution(7)).
+const LINKS_MAX: u32 = 40;
 
 /// Bits that no file of this program has: writable by the group, writable by others.
 const NOT_FOR_OTHERS: Mode = Mode::WGRP.union(Mode::WOTH);
@@ -134,15 +144,11 @@ pub fn read_own(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     read_to_its_end(open_own(path, Own::Read, 0)?, most)
 }
 
-/// Makes a file of the program's own, in place of one that a run left which was killed.
+/// Makes a file of the program's own, in place of one that a run left which was killed. Whatever has the name, nothing is
+/// written through it.
 pub fn make_own(path: &Path, mode: u32) -> io::Result<File> {
-    match open_own(path, Own::New, mode) {
-        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
-            std::fs::remove_file(path)?;
-            open_own(path, Own::New, mode)
-        }
-        done => done,
-    }
+    remove_own(path);
+    make(path, mode)
 }
 
 /// How a file is put.
@@ -251,7 +257,7 @@ pub fn part_name(path: &Path) -> io::Result<PathBuf> {
 pub fn make_part(path: &Path, mode: u32) -> io::Result<(PathBuf, File)> {
     remove_left_parts(path);
     let part = part_name(path)?;
-    let file = open_own(&part, Own::New, mode)?;
+    let file = make(&part, mode)?;
     // A file system without locks leaves the process's number to tell.
     let _ = file.try_lock();
     Ok((part, file))
@@ -312,14 +318,41 @@ pub fn sync(path: &Path) -> io::Result<()> {
     File::open(path)?.sync_all()
 }
 
-/// Creates an empty file. Error: `AlreadyExists`, or as the system gives it.
-pub fn create_new(path: &Path, mode: u32) -> io::Result<()> {
-    open_own(path, Own::New, mode).map(|_| ())
+/// Makes an empty file, where none of that name is, with the owner of its folder.
+///
+/// Errors: `AlreadyExists`, or as the system gives it, with the reason where this user may not. Nothing is left then.
+pub fn make(path: &Path, mode: u32) -> io::Result<File> {
+    let file = open_own(path, Own::New, mode).map_err(|error| explained(path, Wanted::Make, error))?;
+    if let Err(error) = give_to_owner_of_folder(&file, path) {
+        let _ = std::fs::remove_file(path);
+        return Err(error);
+    }
+    Ok(file)
+}
+
+/// Makes a folder and those above it where they are missing, each with the owner of the one above.
+pub fn make_folder(path: &Path) -> io::Result<()> {
+    if path.is_dir() {
+        return Ok(());
+    }
+    let above = folder_of(path);
+    if above != path {
+        make_folder(above)?;
+    }
+    match std::fs::create_dir(path) {
+        Ok(()) => {}
+        // Another process was quicker.
+        Err(error) if error.kind() == ErrorKind::AlreadyExists && path.is_dir() => return Ok(()),
+        Err(error) => return Err(explained(path, Wanted::Make, error)),
+    }
+    let flags = (OFlags::NOFOLLOW | OFlags::DIRECTORY).bits() as i32;
+    let folder = OpenOptions::new().read(true).custom_flags(flags).open(path)?;
+    give_to_owner_of_folder(&folder, path)
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.
 pub fn make_folder_of(path: &Path) -> io::Result<()> {
-    std::fs::create_dir_all(folder_of(path))
+    make_folder(folder_of(path))
 }
 
 /// Renames what may not be there; nothing is replaced. `true`: it was there.
@@ -367,6 +400,52 @@ pub fn names_beside(path: &Path, tail: &str) -> Vec<PathBuf> {
     all
 }
 
+/// Where a name leads: through every link, the last one too, whether there is a file at its end or not. A name without
+/// a link in it stays as it was written.
+///
+/// Errors: its folder is not there or closed, or the links go round in a circle.
+pub fn resolve(path: &Path) -> io::Result<PathBuf> {
+    let mut end = path.to_owned();
+    let mut links = 0;
+    while let Ok(to) = std::fs::read_link(&end) {
+        links += 1;
+        if links > LINKS_MAX {
+            return Err(rustix::io::Errno::LOOP.into());
+        }
+        end = folder_of(&end).join(to);
+    }
+    let Some(name) = end.file_name() else { return Ok(path.to_owned()) };
+    let real = folder_of(&end).canonicalize()?.join(name);
+    let is_plain = std::path::absolute(path).is_ok_and(|plain| plain == real);
+    Ok(if is_plain { path.to_owned() } else { real })
+}
+
+/// How many names (hard links) a file has. `None`: there is none that can be reached.
+pub fn name_count(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|found| found.nlink())
+}
+
+/// Opens a file that is there to be locked, or makes it: closed to other users, with the owner of its folder.
+///
+/// Never through a link, and nothing but a plain file with one name: what is done to it as root must not be done to
+/// another file. One that others may open is closed to them: whoever can open a file can hold a lock on it.
+pub fn open_lock(path: &Path) -> io::Result<File> {
+    let file = open_own(path, Own::Write, 0o600).map_err(|error| match is_absent(path) {
+        true => explained(path, Wanted::Make, error),
+        false => explained(path, Wanted::Write, error),
+    })?;
+    let found = file.metadata()?;
+    if found.nlink() > 1 {
+        return Err(io::Error::other("it is a file with more than one name; move it away"));
+    }
+    if found.mode() & 0o077 != 0 {
+        // Only its owner can.
+        let _ = file.set_permissions(std::fs::Permissions::from_mode(0o600));
+    }
+    give_to_owner_of_folder(&file, path)?;
+    Ok(file)
+}
+
 /// Which file a name leads to: device and inode. `None`: to none that can be reached.
 pub fn place(path: &Path) -> Option<(u64, u64)> {
     std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
@@ -376,11 +455,6 @@ pub fn place(path: &Path) -> Option<(u64, u64)> {
 pub fn names_in(folder: &Path) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries.map(|entry| entry.path()).collect()
-}
-
-/// The folder in which a file lies.
-pub fn folder_of(path: &Path) -> &Path {
-    path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 /// The path with more at the end of its name: `ledger.db` and `-wal` give `ledger.db-wal`.
@@ -411,6 +485,10 @@ impl Part {
             let was_there = lock.symlink_metadata().is_ok();
             // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
             let opened = open_own(&lock, if was_there { Own::Write } else { Own::New }, 0o600);
+            let opened = opened.map_err(|error| match was_there {
+                true => explained(&lock, Wanted::Write, error),
+                false => explained(&lock, Wanted::Make, error),
+            });
             let held = match opened {
                 Ok(held) => held,
                 // Another run was quicker, or has just ended.
@@ -431,12 +509,7 @@ impl Part {
         if was_there {
             remove_with_sidecars(path);
         }
-        let made = create_new(path, 0o640).and_then(|()| {
-            give_to_owner_of_folder(path).inspect_err(|_| {
-                let _ = std::fs::remove_file(path);
-            })
-        });
-        if let Err(error) = made {
+        if let Err(error) = make(path, 0o640) {
             let _ = std::fs::remove_file(&lock);
             return Err(error);
         }
@@ -476,16 +549,17 @@ fn remove_with_sidecars(path: &Path) {
     }
 }
 
-/// Gives a file that root made to the owner and group of its folder: the service must be able to use it.
-pub fn give_to_owner_of_folder(path: &Path) -> io::Result<()> {
+/// Gives what root has just made, and has open, to the owner and group of its folder: the service must be able to use
+/// it. By the open file and never by its name: the folder's owner could put another file there meanwhile.
+fn give_to_owner_of_folder(file: &File, path: &Path) -> io::Result<()> {
     if !rustix::process::geteuid().is_root() {
         return Ok(());
     }
-    let (folder, file) = (std::fs::metadata(folder_of(path))?, std::fs::symlink_metadata(path)?);
-    if (folder.uid(), folder.gid()) == (file.uid(), file.gid()) {
+    let (folder, found) = (std::fs::metadata(folder_of(path))?, file.metadata()?);
+    if (folder.uid(), folder.gid()) == (found.uid(), found.gid()) {
         return Ok(());
     }
-    std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
+    std::os::unix::fs::fchown(file, Some(folder.uid()), Some(folder.gid()))
 }
 
 /// SHA-256 of a file, in hexadecimal.

@@ -7,7 +7,7 @@ use crate::judge::{Outcome, Tally};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The file's name in the runtime directory.
 pub const FILE: &str = "state.json";
@@ -25,6 +25,9 @@ pub const CLOCK_CHANGE_S: i64 = 30;
 pub struct DaemonState {
     /// Its process.
     pub pid: u32,
+    /// The ledger that it writes.
+    #[serde(default)]
+    pub ledger: Option<PathBuf>,
     /// When it started.
     pub started_at: i64,
     /// When this was written.

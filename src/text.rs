@@ -8,6 +8,15 @@ use chrono::{DateTime, FixedOffset, Utc};
 /// What is written in place of a time outside [`PLAUSIBLE_S`].
 const NOT_PLAUSIBLE: &str = "not a plausible time";
 
+/// The name of a number in the text of passwd(5) or group(5).
+pub fn name_in_list(list: &str, number: u32) -> Option<String> {
+    list.lines().find_map(|line| {
+        let mut parts = line.split(':');
+        let name = parts.next()?;
+        (parts.nth(1)?.parse() == Ok(number)).then(|| name.to_owned())
+    })
+}
+
 /// RFC 3339 in UTC, as files and JSON write it.
 pub fn rfc3339(unix_s: i64) -> String {
     written(unix_s, 0, "%Y-%m-%dT%H:%M:%SZ")

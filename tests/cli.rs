@@ -48,7 +48,8 @@ fn a_key_file_that_the_daemon_may_not_read_is_told() {
     let output = command.output().unwrap();
     let text = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(2), "{text}");
-    assert!(text.contains("keys.toml: this user may not read it"), "{text}");
+    assert!(text.contains("keys.toml: cannot be read: the user "), "{text}");
+    assert!(text.contains("mode 0000; run "), "{text}");
 }
 
 #[test]
@@ -116,7 +117,7 @@ fn a_folder_that_may_not_be_written_is_told() {
     std::fs::set_permissions(site.dir.path(), std::fs::Permissions::from_mode(0o755)).unwrap();
     let text = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(3), "{text}");
-    assert!(text.contains("ledger") && text.contains("ermission"), "{text}");
+    assert!(text.contains("ledger") && text.contains("may not make files in"), "{text}");
 }
 
 #[test]

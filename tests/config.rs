@@ -227,9 +227,9 @@ site.toml | "/dev/serial/by-id/radio" | "/dev/serial/by-id/radio"\nname = "hut"
 site.toml | [site] | [site
     site.toml:1: not TOML at column 6: unclosed table, expected `]`
 site.toml | "loggers.toml" | "ledger.db"
-    site.toml:7: `[roster] file`: is the ledger's own path; name another file
+    site.toml:7: `[roster] file`: is one of the ledger's own files; name another file
 site.toml | "keys.toml" | "ledger.db"
-    site.toml:9: `[keys] file`: is the ledger's own path; name another file
+    site.toml:9: `[keys] file`: is one of the ledger's own files; name another file
 loggers.toml | address = 17\n | (nothing)
     loggers.toml:1: `address` of logger entry 1: missing; write the logger's address on the air
 loggers.toml | address = 17 | address = 0

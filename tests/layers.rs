@@ -34,7 +34,6 @@ const MOVES: &[(&str, &str)] = &[
     ("ledger/extract", "ledger/read/extract"),
     ("ledger/guard", "ledger/digest/table"),
     ("ledger/held", "ledger/read/held"),
-    ("ledger/holder", "ledger/db/lock_holder"),
     ("ledger/import", "ledger/write/import"),
     ("ledger/known", "ledger/care/sidecar"),
     ("ledger/made", "ledger/read/readings"),

@@ -28,6 +28,7 @@ mod matching;
 mod migrations;
 mod neighbours;
 mod ownsite;
+mod paths;
 mod people;
 mod plot;
 mod points;

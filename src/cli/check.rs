@@ -10,6 +10,7 @@
 use super::{COULD_NOT, DONE};
 use crate::config::roster::Logger;
 use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
+use crate::files;
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
 use crate::report::slots::slot_use;
@@ -239,14 +240,18 @@ fn try_ledger(path: &Path) -> Result<String, String> {
     if !is_folder.is_dir() {
         return Err(format!("{shown} is not a folder; name a file in a folder"));
     }
-    rustix::fs::access(folder, Access::WRITE_OK | Access::EXEC_OK)
-        .map_err(|error| format!("this user may not write to {shown}: {}", io::Error::from(error)))?;
+    rustix::fs::access(folder, Access::WRITE_OK | Access::EXEC_OK).map_err(|error| {
+        let closed = files::closed(path, files::Wanted::Make);
+        closed.unwrap_or_else(|| format!("{shown} cannot be written to: {}", io::Error::from(error)))
+    })?;
     match path.metadata() {
         Ok(ledger) if !ledger.is_file() => Err(format!("{} is not a file; name another", path.display())),
         Ok(_) => match rustix::fs::access(path, Access::READ_OK | Access::WRITE_OK) {
             Ok(()) => Ok(format!("{} is there", path.display())),
             Err(error) => {
-                Err(format!("this user may not write to {}: {}", path.display(), io::Error::from(error)))
+                let closed = files::closed(path, files::Wanted::Write);
+                let plain = || format!("{} cannot be written to: {}", path.display(), io::Error::from(error));
+                Err(closed.unwrap_or_else(plain))
             }
         },
         Err(error) if error.kind() == ErrorKind::NotFound => {

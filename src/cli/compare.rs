@@ -92,7 +92,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(config) => config,
         Err(code) => return code,
     };
-    let b = args.b.clone().unwrap_or_else(|| config.ledger.path.clone());
+    let b = args.b.as_deref().map_or_else(|| config.ledger.path.clone(), super::resolved);
     let progress = Progress::new();
     let done = compared(&config, args, &b, &progress);
     progress.done();

@@ -9,7 +9,6 @@ use super::{COULD_NOT, DONE};
 use crate::config::{CONFIG_FOLDER, STATE_FOLDER};
 use crate::files::{self, NewFile};
 use crate::seal::hex;
-use std::fs;
 use std::io::{self, Write};
 use std::path::Path;
 use zeroize::Zeroizing;
@@ -45,7 +44,7 @@ fn write_all(dir: &Path) -> Result<(), String> {
     ];
     // Asked before the folder is made.
     files::refuse_taken(files.iter().map(|file| file.path.clone())).map_err(|error| error.to_string())?;
-    fs::create_dir_all(dir).map_err(|error| format!("{} cannot be made: {error}", dir.display()))?;
+    files::make_folder(dir).map_err(|error| format!("{} cannot be made: {error}", dir.display()))?;
     files::put_all_new(&files).map_err(|error| error.to_string())
 }
 

@@ -281,7 +281,14 @@ fn typed(line: &[&str], out: &mut dyn Write) -> Result<u8, String> {
 
 /// Loads the configuration, or prints every mistake and gives the exit code.
 fn load(path: &Path) -> Result<Config, u8> {
-    config::load(path).map_err(|problems| refused(&problems))
+    let config = config::load(path).map_err(|problems| refused(&problems))?;
+    people::tell_elsewhere(&config);
+    Ok(config)
+}
+
+/// Where a ledger that somebody named lies: what belongs to it lies there, and not next to a link to it.
+fn resolved(file: &Path) -> PathBuf {
+    crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())
 }
 
 /// Prints what is wrong with the configuration, and gives the exit code.

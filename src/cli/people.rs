@@ -2,6 +2,8 @@
 
 use super::{COULD_NOT, could_not};
 use crate::config::Config;
+use crate::daemon::state::DaemonState;
+use crate::files;
 use crate::ledger::people::{Manual, Remark, WrittenOff};
 use crate::ledger::query::{AsideLedger, Reader};
 use crate::ledger::{Error, Ledger, Stamp};
@@ -137,6 +139,22 @@ pub(super) fn not_here(aside: &AsideLedger) -> String {
         aside.file,
         aside.file
     )
+}
+
+/// Says on standard error that the daemon which runs here writes another ledger, as after a link was switched.
+pub(super) fn tell_elsewhere(config: &Config) {
+    let (Some(daemon), true) = DaemonState::look(config.runtime_dir.as_deref()) else { return };
+    let (Some(written), path) = (daemon.ledger, &config.ledger.path) else { return };
+    let is_this = std::path::absolute(path).is_ok_and(|path| path == written)
+        || files::place(&written).is_some_and(|there| files::place(path) == Some(there));
+    if !is_this {
+        say!(
+            "stonechat: note: the daemon that runs (process {}) writes another ledger, {}; this is about {}",
+            daemon.pid,
+            written.display(),
+            path.display()
+        );
+    }
 }
 
 /// Says so on standard error, before a report that would pass for the whole. Whoever cannot read the ledger says why by

@@ -69,8 +69,9 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         actor: Some(&actor),
     };
     let ledger = &config.ledger.path;
-    let done =
-        restore(&args.file, ledger, how, clock.now(), |step| progress.say(&format!("restore: {step} …")));
+    let done = restore(&super::resolved(&args.file), ledger, how, clock.now(), |step| {
+        progress.say(&format!("restore: {step} …"))
+    });
     progress.done();
     match done {
         Ok(restored) => {

@@ -63,7 +63,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     if let Some(from) = &args.salvage {
         return salvage(&config, from, args, out);
     }
-    let file = args.file.as_deref().unwrap_or(&config.ledger.path);
+    let named = args.file.as_deref().map(super::resolved);
+    let file = named.as_deref().unwrap_or(&config.ledger.path);
     if args.file.is_none() {
         super::people::tell_not_here(file);
     }
@@ -86,7 +87,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Err(error) => return could_not(&error),
     };
     let code = if found.differences.is_empty() { DONE } else { NO };
-    let seen = match &args.file {
+    let seen = match &named {
         Some(file) if code == DONE => seen(&config, file),
         _ => None,
     };
@@ -149,7 +150,8 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
     // Notices and reports give its name only: it is beside the ledger.
     let beside = config.ledger.path.with_file_name(from);
     let is_name = from.components().count() == 1 && !from.exists();
-    let from = if is_name { beside.as_path() } else { from };
+    let from = super::resolved(if is_name { &beside } else { from });
+    let from = from.as_path();
     use crate::files::place;
     if place(from).is_some_and(|there| place(&config.ledger.path) == Some(there)) {
         return could_not(&format!(

@@ -7,7 +7,7 @@
 //! judged (kind of file, mode, length) is the file that was opened, not what its name pointed to before.
 
 use super::problem::Problem;
-use crate::files;
+use crate::files::{self, Wanted};
 use std::fs::File;
 use std::io::{self, ErrorKind, Read};
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
@@ -52,7 +52,7 @@ pub(super) fn read(
             // A file that is missing or closed to this user stays so until a person changes it.
             let needs_a_person = [ErrorKind::NotFound, ErrorKind::NotADirectory, ErrorKind::PermissionDenied]
                 .contains(&error.kind());
-            say(None, cannot_open(&error, remedy), !needs_a_person);
+            say(None, cannot_open(path, error, remedy), !needs_a_person);
             return None;
         }
     };
@@ -124,12 +124,13 @@ pub(super) fn may(path: &Path, uid: u32, gids: &[u32], wanted: u32) -> Option<bo
     Some((of.mode() >> shift) & wanted == wanted)
 }
 
-fn cannot_open(error: &io::Error, remedy: &str) -> String {
+fn cannot_open(path: &Path, error: io::Error, remedy: &str) -> String {
     match error.kind() {
         ErrorKind::NotFound | ErrorKind::NotADirectory => format!("there is no such file; {remedy}"),
-        ErrorKind::PermissionDenied => {
-            "this user may not read it; run the command as the user that the file belongs to".into()
-        }
+        ErrorKind::PermissionDenied => match files::closed(path, Wanted::Read) {
+            Some(text) => format!("cannot be read: {text}"),
+            None => "this user may not read it; run the command as the user that the file belongs to".into(),
+        },
         _ => format!("cannot be opened: {error}"),
     }
 }

@@ -92,7 +92,10 @@ impl Config {
         let own = ledger.file_name().unwrap_or_default().to_string_lossy();
         let is_of_ledger = folder.is_some() && folder == place(folder_of(ledger)) && {
             let name = name.to_string_lossy();
-            name.strip_prefix(&*own).is_some_and(|rest| rest.is_empty() || rest.starts_with(['-', '.']))
+            name.starts_with(".stonechat-")
+                || name
+                    .strip_prefix(&*own)
+                    .is_some_and(|rest| rest.is_empty() || rest.starts_with(['-', '.']))
         };
         let tails = ["", "-wal", "-shm", "-journal", ".lock", ".known"];
         let ledgers = tails.iter().map(|tail| with_tail(ledger, tail));
@@ -126,8 +129,11 @@ pub struct Site {
 /// `[ledger]`
 #[derive(Clone, Debug)]
 pub struct Ledger {
-    /// The SQLite file.
+    /// The SQLite file: where the path of the configuration leads, resolved once. Everything that lies next to the ledger
+    /// lies next to this one.
     pub path: PathBuf,
+    /// The path as the configuration has it, which may be a link.
+    pub named: PathBuf,
     /// How much a power cut may cost; 0.05 s to 3600 s, default 10 s.
     pub commit_every: Duration,
     /// Rows not yet settled at which the daemon settles without waiting for the day's end;

@@ -7,6 +7,7 @@ use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, PATH_LEN_MAX_CHARS, Table};
 use super::{Ledger, Port, Radio, Site};
+use crate::files;
 use crate::when;
 use std::collections::BTreeMap;
 use std::net::{Ipv6Addr, SocketAddr};
@@ -136,13 +137,14 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
 
 fn other_files(file: &Table<'_, '_>, base: &Path, found: &mut SiteFile) {
     let ledger = found.ledger.as_ref().map(|ledger| ledger.path.clone());
+    let own = |path: &Path| ledger.as_ref().is_some_and(|ledger| is_of_ledger(path, ledger));
     let other_file = |section: &Field, field: &Field| {
         let table = file.section(section)?;
         table.refuse_unknown(&[field]);
         let path = path(&table, field, base)?;
-        if Some(&path) == ledger.as_ref() {
+        if own(&path) {
             // It must not even be opened: closing it would drop the locks of a daemon that reads this anew.
-            table.note(field, "is the ledger's own path; name another file");
+            table.note(field, "is one of the ledger's own files; name another file");
             return None;
         }
         Some(path)
@@ -150,6 +152,15 @@ fn other_files(file: &Table<'_, '_>, base: &Path, found: &mut SiteFile) {
     found.roster_file = other_file(&ROSTER, &ROSTER_FILE);
     found.keys_file = other_file(&KEYS, &KEYS_FILE);
     found.points_file = other_file(&POINTS, &POINTS_FILE);
+}
+
+/// Whether a name leads to the ledger or to a file that SQLite has next to it, whatever the links on the way.
+fn is_of_ledger(path: &Path, ledger: &Path) -> bool {
+    let end = files::resolve(path).unwrap_or_else(|_| path.to_owned());
+    ["", "-wal", "-shm", "-journal"].iter().any(|tail| {
+        let own = files::with_tail(ledger, tail);
+        end == own || files::place(&end).is_some_and(|there| files::place(&own) == Some(there))
+    })
 }
 
 fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {
@@ -168,14 +179,17 @@ fn site(table: &Table<'_, '_>, base: &Path) -> Option<Site> {
 }
 
 fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
-    let path = path(table, &LEDGER_PATH, base);
+    let named = path(table, &LEDGER_PATH, base);
     let commit_every_s = table.number(&COMMIT_EVERY, 0.05..=3600.0).unwrap_or(COMMIT_EVERY_S);
     let settle_rows = table.integer(&SETTLE, 100..=1_000_000).map_or(SETTLE_ROWS, |rows| rows.value);
     let retention_days = table.integer(&RETENTION, 30..=36_500).map(|days| days.value);
     let backup_seen_days = table.integer(&BACKUP_SEEN, 1..=3650).map_or(BACKUP_SEEN_DAYS, |days| days.value);
     let commit_every = Duration::from_secs_f64(commit_every_s);
+    let named = named?;
     Some(Ledger {
-        path: path?,
+        // What cannot be resolved is said when it is opened.
+        path: files::resolve(&named).unwrap_or_else(|_| named.clone()),
+        named,
         commit_every,
         settle_rows,
         retention_days,

@@ -25,11 +25,12 @@ pub use crate::state;
 
 use crate::config::{self, Config};
 use crate::coverage::Coverage;
+use crate::files;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
 use crate::ledger::{
-    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp, rescue, salvage,
+    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Retry, Stamp, rescue, salvage,
 };
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::record::acts::Actor;
@@ -41,7 +42,7 @@ use notify::Notifier;
 use opening::Opened;
 use port::PortNews;
 use state::{CLOCK_CHANGE_S, CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -64,16 +65,17 @@ const LISTENING_EVERY: Duration = Duration::from_secs(900);
 const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 /// The most rows that one settle takes: bounds how long the ledger's lock is held.
 const SETTLE_SLICE: u32 = 100_000;
-/// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
-const COMMIT_SHUT: usize = 2048;
+/// Shut frames at which a commit does not wait for its time, and the most that one takes: forgeries must not push out
+/// what waits for a key, nor keep the loop in one commit. Measured in `docs/ledger.md`.
+const COMMIT_SHUT: usize = 512;
 /// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
 const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
 /// Keys are looked at once in so many seconds, where frames come that they do not open.
 const KEYS_EVERY_S: i64 = 60;
-/// Frames that found no room to wait for their key are told once in so long.
-const NO_ROOM_TOLD_EVERY: Duration = Duration::from_secs(3600);
-/// How long trying again what is set aside counts as progress.
-const RETRY_PATIENCE: Duration = Duration::from_secs(1800);
+/// Slices of a thousand set-aside frames that are tried again at once; then intake goes on for a moment.
+const RETRY_SLICES: usize = 2;
+/// So long.
+const RETRY_PAUSE: Duration = Duration::from_millis(20);
 /// Bytes that are judged between two looks at what waits.
 const PIECE: usize = 16 << 10;
 /// How long a settle that the disk refuses waits for its next try; longer each time.
@@ -164,9 +166,10 @@ struct Daemon {
     /// When keys were looked at last, by the steady clock; whether they are to be looked at.
     keys_looked_at: Option<i64>,
     keys_due: bool,
-    /// Frames that found no room to wait for a key and are not told yet; when the log last told of some.
-    no_room: BTreeMap<Address, u64>,
-    no_room_told: Option<Instant>,
+    /// Frames that found no room to wait for a key, for the log.
+    no_room: keys::NoRoom,
+    /// How far another try at what is set aside has come, while there is one.
+    retrying: Option<Retry>,
     /// By radio: what of its coming and going is worth saying.
     ports: Vec<PortNews>,
     /// By radio: whether its notice is up, as far as this process knows.
@@ -190,6 +193,12 @@ struct Daemon {
     vanished: Option<Vanished>,
     /// After how long a held lock is a fault.
     lock_patience: Duration,
+    /// Keeps a second daemon out; `None`: a process that is no daemon holds it.
+    lock: Option<DaemonLock>,
+    /// The ledger of the daemon before this one, where that was another one.
+    left: Option<PathBuf>,
+    /// How many names the ledger's file has, and where its link leads, as far as it was said last.
+    names_told: Option<(u64, Option<PathBuf>)>,
 }
 
 /// A commit to a ledger whose files were not at their place afterwards.
@@ -218,6 +227,8 @@ struct Timers {
     listening: Option<Instant>,
     settle: Option<Instant>,
     watchdog: Option<Instant>,
+    /// The next slices of what is set aside and tried again.
+    retry: Option<Instant>,
 }
 
 /// Where settling stands.
@@ -245,15 +256,20 @@ pub async fn run(
     clock: Box<dyn Clock>,
     lock_patience: Duration,
 ) -> Result<(), Error> {
-    let _lock = DaemonLock::take(&config.ledger.path)?;
+    // Before a port is opened: that of a daemon which runs already must not be touched.
+    let lock = match DaemonLock::take(&config.ledger.path) {
+        Err(LedgerError::LockHeld { .. }) => None,
+        taken => Some(taken?),
+    };
     // Signals first: one that comes while the ledger opens must not kill what is half done.
     let mut terminate = signal(SignalKind::terminate()).map_err(Error::System)?;
     let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::System)?;
     let mut hang_up = signal(SignalKind::hangup()).map_err(Error::System)?;
     let mut daemon = Daemon::new(config, keyring, clock, lock_patience)?;
+    daemon.lock = lock;
     // Heard from now on, whatever the ledger's opening takes.
     let mut links = Links::open(&daemon.config.radios, Backoff::default()).map_err(Error::System)?;
-    daemon.open_ledger();
+    daemon.open_ledger()?;
     let mut bytes = Vec::new();
     loop {
         let event = daemon.next(&mut links, &mut terminate, &mut interrupt, &mut hang_up).await;
@@ -287,8 +303,15 @@ impl Daemon {
         let radios = config.radios.len();
         // Numbers that are good until the ledger says which ones they have there.
         let numbers: Vec<RadioId> = (0..=u8::MAX).map(RadioId).take(radios).collect();
+        let ledger = std::path::absolute(&config.ledger.path).map_err(Error::System)?;
+        let before = config.runtime_dir.as_deref().and_then(DaemonState::read);
+        let left = before.and_then(|before| before.ledger).filter(|before| {
+            *before != ledger
+                && files::place(before).is_some_and(|there| files::place(&ledger) != Some(there))
+        });
         let state = DaemonState {
             pid: std::process::id(),
+            ledger: Some(ledger),
             started_at: now.unix_s,
             phase: "running".to_owned(),
             radios: config
@@ -312,8 +335,8 @@ impl Daemon {
             waits_told: vec![None; radios],
             keys_looked_at: None,
             keys_due: false,
-            no_room: BTreeMap::new(),
-            no_room_told: None,
+            no_room: keys::NoRoom::default(),
+            retrying: None,
             other_versions_told: BTreeSet::new(),
             ports: (0..radios).map(|_| PortNews::default()).collect(),
             port_noticed: vec![None; radios],
@@ -340,16 +363,46 @@ impl Daemon {
             lost: None,
             vanished: None,
             lock_patience,
+            lock: None,
+            left,
+            names_told: None,
             actor: crate::ledger::actor::of_process(),
             config,
         })
     }
 
+    /// Takes the daemon's lock, unless it has it.
+    fn take_lock(&mut self) -> Result<(), LedgerError> {
+        if self.lock.is_none() {
+            self.lock = Some(DaemonLock::take(&self.config.ledger.path)?);
+        }
+        Ok(())
+    }
+
     /// Begins to open the ledger, on a thread beside the loop.
-    fn open_ledger(&mut self) {
+    fn open_ledger(&mut self) -> Result<(), Error> {
         self.timers.open = None;
+        match self.take_lock() {
+            Err(error) if error.is_passing() => return Ok(self.cannot_open(&error)),
+            taken => taken?,
+        }
         let names = self.config.radios.iter().map(|radio| radio.name.clone()).collect();
         self.opening = Some(opening::begin(self.config.ledger.path.clone(), names, self.clock.now()));
+        Ok(())
+    }
+
+    /// It is tried again, and what comes is held meanwhile.
+    fn cannot_open(&mut self, error: &LedgerError) {
+        self.timers.open = Some(self.in_trouble(error));
+        self.tell_ready();
+        self.write_state();
+    }
+
+    /// Another file may have the ledger's name now.
+    fn ledger_is_another(&mut self) -> Result<(), Error> {
+        self.lock.as_mut().map_or(Ok(()), DaemonLock::follow)?;
+        self.names_told = None;
+        Ok(())
     }
 
     /// What came of it. What waits meanwhile goes in at once.
@@ -357,17 +410,13 @@ impl Daemon {
         self.opening = None;
         let Opened { ledger, taken, adopted, is_known, unused, radios, proven } = match opened {
             Ok(opened) => opened,
-            Err(error) if error.is_passing() => {
-                self.timers.open = Some(self.in_trouble(&error));
-                self.tell_ready();
-                self.write_state();
-                return Ok(());
-            }
+            Err(error) if error.is_passing() => return Ok(self.cannot_open(&error)),
             Err(error) => return Err(error.into()),
         };
         let now = self.now();
         self.ledger = ledger;
         self.is_open = true;
+        self.ledger_is_another()?;
         self.intake.renumber(&radios);
         for key in proven {
             self.keyring.mark_proven(key);
@@ -405,6 +454,8 @@ impl Daemon {
         }
         self.trouble_ended(now)?;
         self.reconcile_notices()?;
+        self.tell_left(now)?;
+        self.look_at_names(now)?;
         self.plan_settle(now);
         self.tell_ready();
         if !self.intake.batch.is_empty() {
@@ -519,6 +570,7 @@ impl Daemon {
         self.ledger = Ledger::nowhere()?;
         let on = rescue::go_on(&path, &copied, &what, &radios, &memory, now)?;
         self.ledger = on.ledger;
+        self.ledger_is_another()?;
         self.begins_anew()?;
         self.tell_vanished(&on.text, now)?;
         if let Some(taken) = &on.taken {
@@ -666,9 +718,9 @@ impl Daemon {
         interrupt: &mut Signal,
         hang_up: &mut Signal,
     ) -> Event {
-        let Timers { open, commit, listening, settle, watchdog } = self.timers;
+        let Timers { open, commit, listening, settle, watchdog, retry } = self.timers;
         let steady = self.ports.iter().filter_map(PortNews::steady_at).min().map(Instant::from_std);
-        let due = [open, commit, listening, settle, watchdog, steady].into_iter().flatten().min();
+        let due = [open, commit, listening, settle, watchdog, retry, steady].into_iter().flatten().min();
         let timer = async {
             match due {
                 Some(due) => tokio::time::sleep_until(due).await,
@@ -909,7 +961,7 @@ impl Daemon {
         let now = Instant::now();
         let due = |timer: Option<Instant>| timer.is_some_and(|at| at <= now);
         if due(self.timers.open) {
-            self.open_ledger();
+            self.open_ledger()?;
         }
         for radio in 0..self.ports.len() {
             let works = self.ports.get_mut(radio).and_then(|port| port.steady(now.into_std()));
@@ -920,6 +972,9 @@ impl Daemon {
         }
         if due(self.timers.commit) || due(self.timers.listening) {
             self.commit()?;
+        }
+        if due(self.timers.retry) {
+            self.retry_on()?;
         }
         if due(self.timers.settle) {
             if self.state.trouble.is_none() {
@@ -957,22 +1012,32 @@ impl Daemon {
         // A settle that waited for an import's lock has kept a commit that was due from its first try.
         let due = self.timers.commit.map_or_else(Instant::now, |due| due.min(Instant::now()));
         let began = *self.commit_began.get_or_insert(due);
-        match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
+        let rest = self.intake.batch.split_shut(COMMIT_SHUT);
+        let done = self.ledger.append(&self.intake.batch, &self.config.roster, now);
+        match &done {
+            Ok(_) => self.intake.batch.clear(),
+            Err(LedgerError::Vanished { what, .. }) => {
+                self.commit_began = None;
+                self.has_vanished(what.clone());
+            }
+            Err(_) => {}
+        }
+        self.intake.batch.shut.extend(rest);
+        match done {
             Ok(receipt) => {
                 self.commit_began = None;
                 let took = began.elapsed().as_secs_f64();
                 self.state.longest_commit_s = self.state.longest_commit_s.max(took);
-                self.intake.batch.clear();
-                self.committed(&receipt, now)
-            }
-            Err(LedgerError::Vanished { what, .. }) => {
-                self.commit_began = None;
-                self.has_vanished(what);
-                match self.comes_back()? {
-                    true => self.commit(),
-                    false => Ok(()),
+                self.committed(&receipt, now)?;
+                if !self.intake.batch.shut.is_empty() {
+                    self.timers.commit = Some(Instant::now());
                 }
+                Ok(())
             }
+            Err(LedgerError::Vanished { .. }) => match self.comes_back()? {
+                true => self.commit(),
+                false => Ok(()),
+            },
             Err(error) if error.is_passing() => {
                 self.timers.commit = Some(self.in_trouble(&error));
                 self.timers.listening = None;
@@ -1022,6 +1087,7 @@ impl Daemon {
         self.ledger = Ledger::nowhere()?;
         let (ledger, taken) = damage::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;
+        self.ledger_is_another()?;
         self.begins_anew()?;
         self.tell_taken_over(&taken, now)?;
         self.write_known();
@@ -1041,6 +1107,68 @@ impl Daemon {
         })
     }
 
+    /// The daemon before this one wrote another ledger: a link was switched, or a path changed.
+    fn tell_left(&mut self, now: Stamp) -> Result<(), Error> {
+        let Some(left) = self.left.take() else {
+            return self.quietly(|ledger| ledger.clear_notice("ledger", "left", now));
+        };
+        let left = left.display();
+        let text = format!(
+            "the daemon before this one wrote another ledger, {left}: what that one holds is not in this one. Name it in \
+             `ledger.path` if it is the right one; else bring it over: `stonechat verify --salvage {left}`"
+        );
+        tracing::warn!("{text}");
+        self.quietly(|ledger| {
+            ledger.clear_notice("ledger", "left", now)?;
+            ledger.raise_notice("ledger", "left", &text, now)
+        })
+    }
+
+    /// Whether the ledger's file has other names, and whether the link by which it is configured leads elsewhere by now.
+    /// Said when it changes. Neither is a reason to stop: the path was resolved at the start, and stays.
+    fn look_at_names(&mut self, now: Stamp) -> Result<(), Error> {
+        let ledger = &self.config.ledger;
+        let Some(count) = files::name_count(&ledger.path) else { return Ok(()) };
+        let is_link = ledger.named != ledger.path;
+        let leads = is_link.then(|| files::resolve(&ledger.named).unwrap_or_else(|_| ledger.named.clone()));
+        let leads = leads.filter(|leads| *leads != ledger.path);
+        let found = (count, leads);
+        if self.names_told.as_ref() == Some(&found) {
+            return Ok(());
+        }
+        let names = (count > 1).then(|| {
+            format!(
+                "the ledger's file has {count} names (hard links), as a snapshot may make them: all are one file, so none \
+                 of them is a copy of another, and only {} may be used. Remove the others, and make copies by `stonechat \
+                 backup FILE`",
+                ledger.path.display()
+            )
+        });
+        let link = found.1.as_ref().map(|leads| {
+            format!(
+                "{} leads to another place now, {}: the daemon goes on in {} until it is restarted, and commands read and \
+                 write that other place. Set the link right; or restart the daemon, and bring over what is left behind",
+                ledger.named.display(),
+                leads.display(),
+                ledger.path.display()
+            )
+        });
+        self.names_told = Some(found);
+        for (subject, text) in [("names", names), ("link", link)] {
+            if let Some(text) = &text {
+                tracing::warn!("{text}");
+            }
+            self.quietly(|ledger| match &text {
+                Some(text) => {
+                    ledger.clear_notice("ledger", subject, now)?;
+                    ledger.raise_notice("ledger", subject, text, now)
+                }
+                None => ledger.clear_notice("ledger", subject, now),
+            })?;
+        }
+        Ok(())
+    }
+
     /// What must outlive the ledger, beside it. That it cannot be written is no reason to stop.
     fn write_known(&mut self) {
         if !self.is_open {
@@ -1058,7 +1186,9 @@ impl Daemon {
         let now = self.now();
         let (mut text, mut is_fault) = (error.to_string(), true);
         let is_locked = matches!(error, LedgerError::Busy(_));
-        if is_locked {
+        if let LedgerError::LockHeld { .. } = error {
+            self.locked_since.get_or_insert((Instant::now(), now));
+        } else if is_locked {
             let (since, _) = *self.locked_since.get_or_insert((Instant::now(), now));
             if let Some(holder) = crate::ledger::lock_holder(&self.config.ledger.path) {
                 text += &format!(": {holder}");
@@ -1130,15 +1260,15 @@ impl Daemon {
         self.trouble_ended(now)?;
         self.locked_since = None;
         self.catch_up()?;
+        self.look_at_names(now)?;
         self.tell_other_versions(now)?;
         self.keys_due |= receipt.is_key_in_doubt || receipt.is_key_proven;
         if self.keys_due {
             self.look_at_keys(receipt.is_key_proven)?;
         }
-        for (&address, frames) in &receipt.dropped {
-            *self.no_room.entry(address).or_default() += frames;
+        if let Some(said) = self.no_room.came(&receipt.dropped, Instant::now().into_std()) {
+            tracing::warn!("{said}");
         }
-        self.tell_no_room();
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
@@ -1192,25 +1322,6 @@ impl Daemon {
         // What is up is looked at again until it is gone.
         self.keys_due = !wanted.is_empty();
         Ok(())
-    }
-
-    /// Says how many frames found no room to wait for their key: once an hour, whatever somebody sends.
-    fn tell_no_room(&mut self) {
-        let is_early = self.no_room_told.is_some_and(|at| at.elapsed() < NO_ROOM_TOLD_EVERY);
-        if self.no_room.is_empty() || is_early {
-            return;
-        }
-        let told = std::mem::take(&mut self.no_room);
-        let frames: u64 = told.values().sum();
-        let most = told.iter().max_by_key(|(_, frames)| **frames);
-        let most = most.map_or_else(String::new, |(logger, frames)| format!("logger {logger}: {frames}"));
-        tracing::warn!(
-            frames,
-            loggers = told.len(),
-            most,
-            "frames that no key opens found no room to wait: `stonechat set-aside list` says of which loggers"
-        );
-        self.no_room_told = Some(Instant::now());
     }
 
     /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
@@ -1455,17 +1566,24 @@ impl Daemon {
         Ok(())
     }
 
+    /// Tries all that is set aside again, with the keys in force; from the beginning.
     fn retry_set_aside(&mut self) -> Result<(), Error> {
+        self.retrying = Some(Retry::default());
+        self.retry_on()
+    }
+
+    /// Goes on with that: a part of it, and the rest a moment later.
+    fn retry_on(&mut self) -> Result<(), Error> {
+        self.timers.retry = None;
+        let Some(mut retry) = self.retrying.take() else { return Ok(()) };
         let now = self.clock.now();
-        let (notifier, began) = (&self.notifier, Instant::now());
-        // Those of a year take a while, and the service manager must see that it goes on, up to a limit.
-        let sign = || {
-            if began.elapsed() < RETRY_PATIENCE {
-                notifier.tell("WATCHDOG=1");
+        match self.ledger.retry_some(&self.config.roster, &mut self.keyring, now, &mut retry, RETRY_SLICES) {
+            Ok(None) => {
+                self.retrying = Some(retry);
+                self.timers.retry = Some(Instant::now() + RETRY_PAUSE);
+                Ok(())
             }
-        };
-        match self.ledger.retry_with(&self.config.roster, &mut self.keyring, now, sign) {
-            Ok(retried) => {
+            Ok(Some(retried)) => {
                 if retried.tried > 0 {
                     tracing::info!(
                         tried = retried.tried,
@@ -1526,12 +1644,23 @@ impl Daemon {
             if self.is_open {
                 break;
             }
+            let records = self.intake.batch.items.len();
+            match self.take_lock() {
+                Err(_) if records == 0 => break,
+                Err(source) if tries == STOP_TRIES || !source.is_passing() => {
+                    return Err(Error::Unwritten { records, source });
+                }
+                Err(_) => {
+                    tokio::time::sleep(RETRY_AFTER).await;
+                    continue;
+                }
+                Ok(()) => {}
+            }
             if self.opening.is_none() {
-                self.open_ledger();
+                self.open_ledger()?;
             }
             let Some(opening) = &mut self.opening else { break };
             let opened = ended(opening.await);
-            let records = self.intake.batch.items.len();
             match opened {
                 Err(source) if source.is_passing() && (tries == STOP_TRIES || records == 0) => {
                     self.opening = None;
@@ -1552,6 +1681,9 @@ impl Daemon {
         self.open_at_last().await?;
         for tries in 1.. {
             self.commit()?;
+            while self.is_open && self.state.trouble.is_none() && !self.intake.batch.shut.is_empty() {
+                self.commit()?;
+            }
             if self.state.trouble.is_none() || !self.is_open {
                 break;
             }

@@ -1,5 +1,6 @@
 //! Why the ledger could not serve, sorted by who must act.
 
+use crate::files::{self, Wanted};
 use std::fmt;
 use std::path::PathBuf;
 
@@ -126,6 +127,29 @@ pub enum Error {
         /// The other process, where it said who it is.
         holder: Option<String>,
     },
+    /// Operator: another process, which is no daemon, holds the lock file: tried again.
+    LockHeld {
+        /// The lock file.
+        path: PathBuf,
+        /// Which process.
+        holder: String,
+    },
+    /// Operator: this user may not use the ledger or what lies next to it.
+    Closed {
+        /// The ledger.
+        path: PathBuf,
+        /// What is closed to whom, and what to do.
+        what: String,
+    },
+    /// Operator: the file is in use under another name.
+    OtherName {
+        /// The name that was given.
+        path: PathBuf,
+        /// The other one.
+        other: PathBuf,
+        /// How that one is in use.
+        why: String,
+    },
     /// Operator: the lock file cannot be used.
     LockFile {
         /// The lock file.
@@ -159,9 +183,32 @@ impl Error {
             Self::Sql(source) if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) => {
                 Self::NotALedger { path: path.to_owned() }
             }
-            Self::Sql(source) => Self::Open { path: path.to_owned(), source },
+            Self::Sql(source) => {
+                let wanted = match source.sqlite_error_code() {
+                    Some(rusqlite::ErrorCode::ReadOnly) => Some(Wanted::Write),
+                    Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::PermissionDenied) => {
+                        Some(Wanted::Read)
+                    }
+                    _ => None,
+                };
+                let closed = wanted.and_then(|wanted| Self::closed(path, wanted));
+                closed.unwrap_or_else(|| Self::Open { path: path.to_owned(), source })
+            }
             other => other,
         }
+    }
+
+    /// That this user may not use a ledger or what SQLite has next to it, where modes and owners say so.
+    pub(super) fn closed(path: &std::path::Path, wanted: Wanted) -> Option<Self> {
+        let what = ["", "-wal", "-shm"].into_iter().find_map(|tail| {
+            let file = files::with_tail(path, tail);
+            if !files::is_absent(&file) {
+                return files::closed(&file, wanted);
+            }
+            let made_by = "; or start the daemon, which makes that file";
+            files::closed(&file, Wanted::Make).filter(|_| !tail.is_empty()).map(|text| text + made_by)
+        })?;
+        Some(Self::Closed { path: path.to_owned(), what })
     }
 
     /// Whether the file itself is damaged: SQLite cannot read it, or it holds what this program never writes.
@@ -202,7 +249,7 @@ impl Error {
 
     /// Whether trying again later can help, with nothing lost meanwhile.
     pub fn is_passing(&self) -> bool {
-        matches!(self, Self::Full(_) | Self::Busy(_))
+        matches!(self, Self::Full(_) | Self::Busy(_) | Self::LockHeld { .. })
     }
 
     /// Whether the disk did not read or write what it should; a failed sync is not among these.
@@ -218,7 +265,15 @@ impl From<rusqlite::Error> for Error {
         match (error.sqlite_error_code(), extended) {
             // The index of the -wal cannot grow on a full disk either.
             (Some(ErrorCode::DiskFull), _) | (_, Some(ffi::SQLITE_IOERR_SHMSIZE)) => Self::Full(error),
-            (Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked), _) => Self::Busy(error),
+            // The last one: locks on every byte of readers, by a process that is no reader.
+            (
+                Some(
+                    ErrorCode::DatabaseBusy
+                    | ErrorCode::DatabaseLocked
+                    | ErrorCode::FileLockingProtocolFailed,
+                ),
+                _,
+            ) => Self::Busy(error),
             (_, Some(ffi::SQLITE_IOERR_FSYNC | ffi::SQLITE_IOERR_DIR_FSYNC)) => Self::Sync(error),
             // Only files from elsewhere are read with such a bound.
             (Some(ErrorCode::OperationInterrupted), _) => {
@@ -332,6 +387,20 @@ impl fmt::Display for Error {
                     None => f.write_str("; stop that one first"),
                 }
             }
+            Self::LockHeld { path, holder } => write!(
+                f,
+                "ledger lock {}: {holder}, holds it, and is no daemon; end that process",
+                path.display()
+            ),
+            Self::Closed { path, what } => write!(f, "ledger {}: {what}", path.display()),
+            Self::OtherName { path, other, why } => write!(
+                f,
+                "ledger {}: is another name (a hard link) of {}, {why}; commits under two names destroy each other: name \
+                 {} in `ledger.path`, and remove this name",
+                path.display(),
+                other.display(),
+                other.display()
+            ),
             Self::LockFile { path, source } => {
                 write!(f, "ledger lock {}: cannot be used: {source}", path.display())
             }

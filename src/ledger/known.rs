@@ -328,7 +328,10 @@ impl Known {
         let file = match crate::files::open_own(&path, crate::files::Own::Read, 0) {
             Ok(file) => file,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-            Err(error) => return Err(format!("{}: cannot be read: {error}; it is not used", path.display())),
+            Err(error) => {
+                let error = crate::files::explained(&path, crate::files::Wanted::Read, error);
+                return Err(format!("{}: cannot be read: {error}; it is not used", path.display()));
+            }
         };
         let not = |why: &str| format!("{}: {why}; it is not used, and written anew", path.display());
         let mut bytes = Vec::new();

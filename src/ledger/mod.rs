@@ -28,7 +28,6 @@ mod error;
 pub mod extract;
 mod guard;
 pub mod held;
-mod holder;
 pub mod import;
 pub mod known;
 pub mod made;
@@ -51,11 +50,12 @@ pub use crate::time::Stamp;
 pub use append::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
 };
-pub use aside::{Limits as AsideLimits, Retried};
+pub use aside::{Limits as AsideLimits, Retried, Retry};
 pub use care::{rescue, site};
 pub use db::actor;
+pub use db::lock::DaemonLock;
+pub use db::lock_holder::lock_holder;
 pub use error::Error;
-pub use holder::lock_holder;
 pub use rows::{steps_from_json, steps_json};
 pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
@@ -65,7 +65,6 @@ use crate::record::acts::{ActKind, Actor};
 use db::place::{self, Place};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;
-use std::fs::File;
 use std::path::{Path, PathBuf};
 use write::acts;
 
@@ -349,40 +348,4 @@ fn snapshot<T>(db: &Connection, read: impl FnOnce(&Connection) -> Result<T, Erro
     let value = read(&transaction)?;
     transaction.finish()?;
     Ok(value)
-}
-
-/// The lock that one daemon holds for as long as it runs: a file beside the ledger, never the ledger itself
-/// (see [`schema`]).
-#[derive(Debug)]
-pub struct DaemonLock {
-    _file: File,
-}
-
-impl DaemonLock {
-    /// Takes the lock or says who has it.
-    pub fn take(ledger: &Path) -> Result<Self, Error> {
-        use std::io::{Read, Seek, Write};
-        let mut name = ledger.as_os_str().to_owned();
-        name.push(".lock");
-        let path = PathBuf::from(name);
-        let at = |source| Error::LockFile { path: path.clone(), source };
-        let mut file = crate::files::open_own(&path, crate::files::Own::Write, 0o600).map_err(at)?;
-        // Root may restore; the daemon must be able to take it then.
-        crate::files::give_to_owner_of_folder(&path).map_err(at)?;
-        let lock = rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive);
-        if let Err(error) = lock {
-            if error != rustix::io::Errno::WOULDBLOCK {
-                return Err(at(error.into()));
-            }
-            let mut holder = String::new();
-            let told = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
-            return Err(Error::Locked { path, holder: told.then(|| holder.trim().to_owned()) });
-        }
-        // Who has it is for messages; the lock counts. A full disk must not keep a daemon from starting.
-        let _ = file
-            .set_len(0)
-            .and_then(|()| file.rewind())
-            .and_then(|()| writeln!(file, "process {}", std::process::id()));
-        Ok(Self { _file: file })
-    }
 }

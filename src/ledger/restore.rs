@@ -255,7 +255,7 @@ pub fn restore(
     let part = crate::files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
     let mut done = exchange(file, ledger, part.path(), present.is_some(), how, now, &mut progress);
     if let (Ok(restored), true) = (&mut done, how.dry_run) {
-        restored.daemon = super::holder::daemon_of(ledger);
+        restored.daemon = super::db::lock_holder::daemon_of(ledger);
     }
     done
 }

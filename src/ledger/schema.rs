@@ -4,7 +4,9 @@
 //! ledger, its -wal or its -shm by any other means: closing such a file would drop SQLite's POSIX locks, and
 //! another process's exit could then delete the -wal under the daemon.
 
+use super::db::names;
 use super::{Error, chunk, guard};
+use crate::files;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::path::Path;
@@ -60,6 +62,7 @@ pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
     // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
     // From here on the connection holds a lock that keeps every restore out.
+    names::refuse_other(path)?;
     for _ in 1..EXCHANGED_TRIES {
         create_file(path)?;
         let before = file_identity(path);
@@ -91,6 +94,7 @@ fn file_identity(path: &Path) -> Option<(u64, u64)> {
 /// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while another
 /// one has it open. A transaction is open then, in which nothing has been written.
 pub fn open_alone(path: &Path) -> Result<Connection, Error> {
+    names::refuse_other(path)?;
     let at = |source| Error::at_open(path, source);
     refuse_what_is_no_file(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -109,6 +113,12 @@ fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
     settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    // SQLite opens what this user may only read for reading, and would say so at the first commit.
+    if db.is_readonly("main").map_err(|source| Error::at_open(path, source))?
+        && let Some(error) = Error::closed(path, files::Wanted::Write)
+    {
+        return Err(error);
+    }
     let found = identify(&db, path)?;
     if found == 0 {
         // Takes effect only before the first page is written.
@@ -145,9 +155,15 @@ fn sync_folder(path: &Path) -> Result<(), Error> {
 pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
     refuse_what_is_no_file(path)?;
-    if !path.exists() {
-        return Err(Error::Absent { path: path.to_owned() });
+    match path.symlink_metadata() {
+        Ok(_) => {}
+        Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+            return Err(Error::closed(path, files::Wanted::Read)
+                .unwrap_or_else(|| Error::Absent { path: path.to_owned() }));
+        }
+        Err(_) => return Err(Error::Absent { path: path.to_owned() }),
     }
+    names::refuse_other(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
     settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
@@ -174,8 +190,8 @@ fn refuse_old_library(version: i32) -> Result<(), Error> {
 /// Creates an absent file readable by the owner's group, so that reports can run as another user.
 /// An existing file is left unopened: see the module's page.
 fn create_file(path: &Path) -> Result<(), Error> {
-    match crate::files::create_new(path, 0o640) {
-        Ok(()) => sync_folder(path),
+    match files::make(path, 0o640) {
+        Ok(_) => sync_folder(path),
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
         Err(source) => Err(Error::Create { path: path.to_owned(), source }),
     }

@@ -50,15 +50,6 @@ fn clean(name: String) -> Option<String> {
     (!name.is_empty()).then(|| name.to_owned())
 }
 
-/// A user's name in the text of passwd(5).
-pub fn name_in_passwd(text: &str, uid: u32) -> Option<String> {
-    text.lines().find_map(|line| {
-        let mut parts = line.split(':');
-        let name = parts.next()?;
-        (parts.nth(1)?.parse() == Ok(uid)).then(|| name.to_owned())
-    })
-}
-
 /// What was done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum ActKind {
@@ -149,7 +140,7 @@ mod tests {
 
     fn of(uid: u32, sudo: Option<(&str, u32)>) -> Actor {
         let sudo = sudo.map(|(name, uid)| (name.to_owned(), uid));
-        Actor::of(uid, sudo, Some("gateway-1\n".to_owned()), |uid| name_in_passwd(PASSWD, uid))
+        Actor::of(uid, sudo, Some("gateway-1\n".to_owned()), |uid| crate::text::name_in_list(PASSWD, uid))
     }
 
     #[test]

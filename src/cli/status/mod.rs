@@ -267,6 +267,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         reader.read(|snapshot| gather(&config.roster, snapshot, Surroundings::of(&config), now))
     });
     match status {
+        Err(error @ Error::Busy(_)) => {
+            let holder = crate::ledger::lock_holder(&config.ledger.path);
+            could_not(&format!("{error}: {}", holder.unwrap_or_else(|| "it cannot be seen which".to_owned())))
+        }
         Err(error) => could_not(&error),
         Ok(status) if args.json => print_json(out, &json(&status), DONE),
         Ok(status) => print(out, &text(&status, &Look::of_process(args.ascii)), DONE),

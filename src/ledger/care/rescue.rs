@@ -117,7 +117,7 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
         }
     };
     clear();
-    files::create_new(&part, 0o640).map_err(at)?;
+    files::make(&part, 0o640).map_err(at)?;
     let copied = copy(&ledger.db, &part, &mut sign);
     // What cannot be read through the connection any more is not in it; what was read so far may be a ledger.
     let is_whole = match copied {

@@ -3,7 +3,8 @@
 //! Input: the process's user, what `sudo` says of the one behind it, passwd(5), the computer's name. Output: an
 //! [`Actor`]. What this is not: no proof. Root can write anything into a ledger.
 
-use crate::record::acts::{Actor, name_in_passwd};
+use crate::record::acts::Actor;
+use crate::text::name_in_list;
 use std::io::Read;
 use std::path::Path;
 
@@ -18,7 +19,7 @@ pub fn of_process() -> Actor {
         rustix::process::geteuid().as_raw(),
         sudo,
         read(Path::new("/proc/sys/kernel/hostname"), 256),
-        |uid| name_in_passwd(&read(Path::new("/etc/passwd"), PASSWD_MAX)?, uid),
+        |uid| name_in_list(&read(Path::new("/etc/passwd"), PASSWD_MAX)?, uid),
     )
 }
 
