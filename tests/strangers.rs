@@ -1,5 +1,7 @@
 //! Files that came from elsewhere and were made to do harm: SQLite databases that carry the mark of a ledger. A command
 //! that reads one ends within bounds, says what is wrong with it, and leaves the site's ledger as it was.
+//!
+//! `STONECHAT_TEST_HOSTILE=N` makes so many files under seeds, `STONECHAT_TEST_SEED=N` begins with that seed.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use crate::util;
@@ -11,8 +13,10 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 use stonechat::ledger::{Stamp, backup};
 use stonechat::sim::{Field, FieldPlan};
+use util::chance::Chance;
 use util::daemon::Site;
-use util::hand;
+use util::truth::{held_equals_truth, verified};
+use util::{hand, promises, shim};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 
@@ -183,5 +187,173 @@ fn a_tree_that_leads_to_one_leaf_without_end_is_given_up_after_a_bounded_work() 
         &hostile,
         "journal",
         &["more work to read than", "damage", "SQLite: ", "cannot be read to the end"],
+    );
+}
+
+/// Cells that no ledger has, as SQL.
+const CELLS: &[&str] = &[
+    "NULL",
+    "-1",
+    "0",
+    "9223372036854775807",
+    "-9223372036854775808",
+    "1e308",
+    "-0.0",
+    "''",
+    "'; DROP TABLE settled; --'",
+    "CAST(x'fffe80' AS TEXT)",
+    "zeroblob(70000)",
+    "zeroblob(4000000)",
+    "randomblob(33)",
+    "char(27) || '[2J' || char(8238)",
+];
+/// What SQLite runs by itself, where a schema may say so.
+const PROGRAMS: &[&str] = &[
+    "CREATE TRIGGER odd AFTER INSERT ON TABLE_ BEGIN DELETE FROM settled; END",
+    "CREATE TRIGGER odd BEFORE UPDATE ON TABLE_ BEGIN SELECT zeroblob(1000000000); END",
+    "CREATE INDEX odd ON TABLE_ (abs(random()))",
+    "CREATE INDEX odd ON TABLE_ (rowid) WHERE 1 = 0",
+    "CREATE VIEW odd AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT * FROM n",
+    "CREATE TABLE odd (a, b AS (a || a) STORED)",
+    "ALTER TABLE TABLE_ ADD COLUMN odd AS (zeroblob(100000000)) VIRTUAL",
+    "CREATE VIRTUAL TABLE odd USING rtree(id, a, b)",
+];
+
+/// Harm done to a copy of a ledger: through SQLite, or to its bytes. Gives what was done.
+fn harm(file: &Path, chance: &mut Chance) -> String {
+    let bytes = |change: &mut dyn FnMut(&mut Vec<u8>)| {
+        let mut all = fs::read(file).unwrap();
+        change(&mut all);
+        fs::write(file, all).unwrap();
+    };
+    let kind = chance.below(10);
+    if kind < 4 {
+        let size = fs::metadata(file).unwrap().len() as usize;
+        let at = chance.below(size);
+        let noise: Vec<u8> = (0..1 + chance.below(64)).map(|_| chance.next() as u8).collect();
+        let what = match kind {
+            0 => "a cut",
+            1 => "noise",
+            2 => "noise in the header",
+            _ => "a page twice",
+        };
+        bytes(&mut |all| match kind {
+            0 => all.truncate(at),
+            3 => {
+                let (from, to) = (at / 4096 * 4096, (size - at) / 4096 * 4096);
+                let page = all[from..(from + 4096).min(size)].to_vec();
+                all.splice(to..(to + page.len()).min(size), page);
+            }
+            _ => {
+                let at = if kind == 2 { at % 100 } else { at };
+                let end = (at + noise.len()).min(size);
+                all[at..end].copy_from_slice(&noise[..end - at]);
+            }
+        });
+        return format!("{what} at {at}");
+    }
+    let Ok(db) = Connection::open(file) else { return "nothing".to_owned() };
+    let tables: Vec<String> = db
+        .prepare(
+            "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name",
+        )
+        .and_then(|mut statement| statement.query_map([], |row| row.get(0))?.collect())
+        .unwrap_or_default();
+    let Some(table) = chance.pick(&tables) else { return "nothing".to_owned() };
+    let columns = columns(&db, table);
+    let cell = CELLS[chance.below(CELLS.len())];
+    let sql = match kind {
+        4 | 5 => {
+            let column = chance.pick(&columns).map_or("rowid", String::as_str);
+            let places = [1, 7, 1_000_000][chance.below(3)];
+            format!(
+                "PRAGMA ignore_check_constraints = ON; UPDATE OR IGNORE {table} SET \"{column}\" = {cell} \
+                 WHERE abs(random()) % {places} = 0"
+            )
+        }
+        6 => {
+            let cells: Vec<String> = columns.iter().map(|column| format!("{cell} AS \"{column}\"")).collect();
+            let endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n)";
+            let (with, from) = match chance.below(3) {
+                0 => (endless, "n"),
+                1 => ("", "settled a, settled b, settled c, settled d, settled e"),
+                _ => ("", table.as_str()),
+            };
+            let cells = cells.join(", ");
+            format!(
+                "PRAGMA legacy_alter_table = ON; DROP TABLE {table}; CREATE VIEW {table} AS {with} SELECT {cells} FROM {from}"
+            )
+        }
+        7 => PROGRAMS[chance.below(PROGRAMS.len())].replace("TABLE_", table),
+        8 => format!("PRAGMA legacy_alter_table = ON; DROP TABLE {table}"),
+        _ => format!("PRAGMA user_version = {}", [0, 1, 999, -1][chance.below(4)]),
+    };
+    // What SQLite itself refuses leaves the copy as it was, which is a case as well.
+    let _ = db.execute_batch(&sql);
+    format!("{sql} (seed draws random cells anew)")
+}
+
+#[test]
+fn whatever_is_wrong_with_a_file_every_command_ends_and_nothing_false_gets_in() {
+    let plan = FieldPlan::harrow_tarn(92, 3, 1_780_000_000, 5).without_incidents();
+    let run = Field::new(plan.clone()).run_out();
+    let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
+    let (before, after) = run.emissions.split_at(run.emissions.len() * 3 / 5);
+    let (early, copy, hostile) = (site.path("early.db"), site.path("copy.db"), site.path("hostile.db"));
+    hand::receive(&site.ledger(), &plan, before);
+    backup::make(&site.ledger(), &early, NOW, |_| ()).unwrap();
+    hand::receive(&site.ledger(), &plan, after);
+    backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
+    let held = held_equals_truth(&early, &run.truth);
+    let (first, files) =
+        (shim::setting("STONECHAT_TEST_SEED", 0), shim::setting("STONECHAT_TEST_HOSTILE", 10));
+    let (mut refused, mut brought) = (0, 0);
+    for seed in first..first + files {
+        let mut chance = Chance(seed);
+        for old in ["", "-wal", "-shm", ".known"] {
+            let _ = fs::remove_file(site.path(&format!("ledger.db{old}")));
+        }
+        fs::copy(&early, site.ledger()).unwrap();
+        fs::copy(&copy, &hostile).unwrap();
+        let harms: Vec<String> = (0..1 + chance.below(3)).map(|_| harm(&hostile, &mut chance)).collect();
+        let why = format!("STONECHAT_TEST_SEED={seed}: {harms:?}");
+        let file = hostile.to_str().unwrap();
+        for args in [
+            &["verify", file][..],
+            &["compare", file],
+            &["restore", "--dry-run", file],
+            &["verify", "--salvage", file],
+            &["restore", file],
+        ] {
+            let output = bounded(&site, args);
+            let said = String::from_utf8_lossy(&output.stderr).into_owned();
+            assert_eq!(output.status.signal(), None, "{why}, {args:?}: it did not end: {said}");
+            assert!(
+                matches!(output.status.code(), Some(0 | 1 | 3)),
+                "{why}, {args:?}: {:?} {said}",
+                output.status
+            );
+            assert!(!said.contains("panicked"), "{why}, {args:?}: {said}");
+            refused += u32::from(output.status.code() != Some(0));
+        }
+        let now = held_equals_truth(&site.ledger(), &run.truth);
+        assert!(
+            now.is_superset(&held),
+            "{why}: {} of {} are held",
+            now.intersection(&held).count(),
+            held.len()
+        );
+        verified(&site.ledger());
+        brought += now.len() - held.len();
+    }
+    let result = format!(
+        "{refused} commands refused it; {brought} genuine records brought over, none false, none lost"
+    );
+    promises::kept(
+        "strangers",
+        "a file made to do harm ends every command within bounds, and nothing false gets into the ledger",
+        "SQLite files with changed schema, values and bytes",
+        files,
+        &result,
     );
 }
