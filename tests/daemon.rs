@@ -314,6 +314,39 @@ fn a_new_key_opens_what_was_set_aside_when_the_configuration_is_read_again() {
     assert_eq!(status["radios"][0]["frames"], run.tally.frames());
 }
 
+/// While the ledger refuses commits, what waits for one is bounded; a flood that names one logger leaves the others theirs.
+#[test]
+fn a_flood_while_nothing_can_be_committed_leaves_every_logger_room_for_its_own_frames() {
+    use stonechat::ledger::{RadioId, Stamp};
+    use stonechat::wire::seq::{Identity, Slot};
+    let plan = FieldPlan::dense(5, 3, 1, 0.0, 0.0, 0.0);
+    let (roster, radio) = (plan.to_roster(), [RadioId(1)]);
+    let key = stonechat::seal::Cipher::new(&stonechat::seal::SlotKey::new(&[9; 16]).unwrap());
+    let mut intake = stonechat::daemon::intake::Intake::new(&radio);
+    let mut keyring = stonechat::seal::keyring::Keyring::default();
+    let mut send = |intake: &mut stonechat::daemon::intake::Intake,
+                    logger: u16,
+                    sequences: std::ops::Range<u32>| {
+        let mut line = Vec::new();
+        for sequence in sequences {
+            let id = Identity::new(logger, 1, sequence).unwrap();
+            let air = key.seal(Slot(0), id, b"anything").unwrap();
+            stonechat::wire::frame::encode_line(stonechat::wire::frame::KIND_AIR, None, &air, &mut line);
+        }
+        intake.bytes(0, &line, &roster, &mut keyring, Stamp { unix_s: 1_780_000_000, synchronised: true });
+    };
+    let [flooded, other] = [0, 1].map(|at| plan.loggers[at].address.number());
+    send(&mut intake, flooded, 1..6000);
+    send(&mut intake, other, 1..31);
+    let of_other = intake.batch.shut.iter().filter(|shut| shut.identity.address.number() == other).count();
+    assert_eq!((of_other, intake.batch.shut.len()), (30, 4096 + 30));
+    assert_eq!(intake.shut_dropped, 5999 - 4096);
+    // After a commit there is room again.
+    intake.batch.clear();
+    send(&mut intake, flooded, 6000..6100);
+    assert_eq!(intake.batch.shut.len(), 100);
+}
+
 fn await_log(daemon: &Daemon, text: &str) {
     let give_up = Instant::now() + PATIENCE;
     while !daemon.log().contains(text) {

@@ -190,6 +190,50 @@ fn records_that_this_version_cannot_read_are_counted_per_logger_with_the_rule_th
 }
 
 #[test]
+fn frames_that_found_no_room_to_wait_for_a_key_are_shown_with_their_loggers() {
+    let plan = quiet_plan(3, 1);
+    let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");
+    let key = stonechat::seal::Cipher::new(&stonechat::seal::SlotKey::new(&[9; 16]).unwrap());
+    let limits =
+        stonechat::ledger::AsideLimits { waiting_share: 10, waiting_common: 0, ..Default::default() };
+    let mut ledger = Ledger::open(&site.ledger()).unwrap().with_limits(limits);
+    let radio = ledger.radios(&["mast"]).unwrap()[0];
+    let mut batch = Batch::default();
+    let at = Stamp { unix_s: FROM, synchronised: true };
+    for (logger, frames) in [(11, 14), (12, 3), (13, 1210)] {
+        for sequence in 1..=frames {
+            let air = key.seal(Slot(2), Identity::new(logger, 1, sequence).unwrap(), b"anything").unwrap();
+            let frame = stonechat::wire::frame::AirFrame::parse(&air).unwrap();
+            let reception = Some(Reception { radio, at, signal: None });
+            let why = stonechat::seal::keyring::Unopened::Unproven;
+            batch.shut.push(stonechat::ledger::Shut::new(&frame, why, reception));
+        }
+    }
+    ledger.append(&batch, &plan.to_roster(), at).unwrap();
+    let expected = serde_json::json!([
+        { "logger": 11, "frames": 4, "first_at": time(FROM), "last_at": time(FROM) },
+        { "logger": 13, "frames": 1200, "first_at": time(FROM), "last_at": time(FROM) },
+    ]);
+    let status = site.json(&["status", "--json", "--now", &time(FROM + 7200)]);
+    assert_eq!(status["found_no_room"], expected);
+    let aside = site.json(&["set-aside", "list", "--json"]);
+    assert_eq!(aside["found_no_room"], expected);
+    let groups: Vec<(u64, u64)> = aside["unopened"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|group| (group["logger"].as_u64().unwrap(), group["frames"].as_u64().unwrap()))
+        .collect();
+    assert_eq!(groups, [(11, 10), (12, 3), (13, 10)]);
+    assert_eq!(aside["set_aside"].as_array().unwrap().len(), 23);
+    let said = "1,204 frames that no key opened found no room to wait (logger 13: 1,200, logger 11: 4)";
+    for args in [&["status", "--now", &time(FROM + 7200)][..], &["set-aside", "list"]] {
+        let text = text_of(&site, args);
+        assert!(text.contains(said), "{text}");
+    }
+}
+
+#[test]
 fn the_line_of_a_radio_shows_all_eight_outcomes() {
     let plan = quiet_plan(2, 1);
     let site = Site::new(&plan, "tcp://127.0.0.1:1", 1.0, "");

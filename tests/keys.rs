@@ -653,6 +653,13 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
     assert_eq!(site.json(&["set-aside", "list", "--json"])["set_aside"], serde_json::json!([]));
 }
 
+/// How many set-aside frames the log says were tried again.
+fn tried_again(log: &Path) -> Option<u64> {
+    let log = fs::read_to_string(log).unwrap();
+    let line = log.lines().rfind(|line| line.contains("tried what was set aside again"))?;
+    line.split("tried=").nth(1)?.split(' ').next()?.parse().ok()
+}
+
 #[test]
 fn four_thousand_frames_that_come_after_a_reload_with_another_site_key_are_all_in_the_ledger_in_the_end() {
     let plan =
@@ -661,6 +668,7 @@ fn four_thousand_frames_that_come_after_a_reload_with_another_site_key_are_all_i
     let (mut site, mut pty) = Site::with_pty(&plan, 0.2, "");
     let mut daemon = site.start();
     daemon.wait_listening();
+    let log = site.path("daemon.log");
     let mut frames = send(&mut pty, &run.emissions[..500]);
     daemon.wait_frames(frames);
     exchange_site_key(&mut site, &plan, false);
@@ -672,6 +680,8 @@ fn four_thousand_frames_that_come_after_a_reload_with_another_site_key_are_all_i
     reload(&daemon, 2);
     frames += send(&mut pty, &run.emissions[4500..]);
     daemon.wait_frames(frames);
+    // Intake goes on between parts of what is tried again.
+    daemon.wait_for("all tried again", |state| state.phase == "running" && tried_again(&log) == Some(4000));
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let aside = site.json(&["set-aside", "list", "--json"]);

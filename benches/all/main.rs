@@ -5,7 +5,7 @@
 //!
 //! ```text
 //! feed (made-up readings) ──▶ intake │ trickle, layout (meter) │ rest │ large ──▶ report, read, export │ idle
-//!                             import │ units
+//!                             import │ units │ flood
 //!                                        every group ──▶ table
 //! ```
 //!
@@ -17,6 +17,7 @@ mod damage;
 mod epochs;
 mod export;
 mod feed;
+mod flood;
 mod idle;
 mod import;
 mod import_csv;
@@ -44,7 +45,7 @@ pub struct Flags {
     /// Large sizes: 20 million readings, whole simulated days
     #[arg(long)]
     full: bool,
-    /// Only these groups: intake, trickle, layout, rest, report, epochs, read, export, idle, import, import-csv, units, compare, damage
+    /// Only these groups: intake, trickle, layout, rest, report, epochs, read, export, idle, import, import-csv, units, compare, damage, flood
     #[arg(long, value_delimiter = ',')]
     only: Vec<String>,
     /// Repetitions; each figure is the median
@@ -114,7 +115,7 @@ type Group = fn(&Flags, &mut table::Table);
 fn main() {
     let flags = Flags::parse();
     let mut table = table::Table::new();
-    let groups: [(&str, Group); 14] = [
+    let groups: [(&str, Group); 15] = [
         ("intake", intake::run),
         ("trickle", trickle::run),
         ("layout", layout::run),
@@ -128,6 +129,7 @@ fn main() {
         ("units", units::run),
         ("compare", compare::run),
         ("damage", damage::run),
+        ("flood", flood::run),
         ("import-csv", import_csv::run),
     ];
     for (name, run) in groups {

@@ -206,7 +206,10 @@ fn shown(path: &Path) -> String {
 }
 
 fn is_ledger(path: &Path) -> Result<bool, NotRead> {
-    let at = |error: std::io::Error| NotRead(COULD_NOT, format!("{}: cannot be read: {error}", shown(path)));
+    let at = |error: std::io::Error| {
+        let error = crate::files::explained(path, crate::files::Wanted::Read, error);
+        NotRead(COULD_NOT, format!("{}: cannot be read: {error}", shown(path)))
+    };
     if std::fs::metadata(path).map_err(at)?.is_dir() {
         return Ok(false);
     }

@@ -8,7 +8,7 @@ use crate::judge::Row;
 use crate::ledger::query::{Reader, SetAside};
 use crate::ledger::{Error, Ledger};
 use crate::record::unopened::WhyShut;
-use crate::record::unread::Foreign;
+use crate::record::unread::{Foreign, Kept};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
 use crate::time::{Clock, GatewayTime, SystemClock};
@@ -18,6 +18,8 @@ use crate::wire::seq::Identity;
 use std::io::Write;
 use std::path::Path;
 
+/// Unopened frames that JSON lists one by one, the newest; all are in the view `set_aside`.
+const LISTED: u32 = 20_000;
 /// Prose is wrapped at this.
 const PROSE_COLUMNS: usize = 100;
 
@@ -141,7 +143,7 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
     let read = Reader::open(&config.ledger.path).and_then(|reader| {
         reader.read(|snapshot| {
             let mut all = Vec::new();
-            for item in snapshot.set_aside()? {
+            for item in snapshot.set_aside_with(if json { LISTED } else { 0 })? {
                 let held = match Identity::new(item.logger, item.epoch, item.sequence) {
                     Some(id) if item.what == "conflict" => match snapshot.plaintext(id)? {
                         Some(plaintext) => Some(Side::sealed(&plaintext, item.epoch)),
@@ -155,10 +157,10 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
                 };
                 all.push((item, held));
             }
-            Ok((all, snapshot.foreign()?, snapshot.found_no_room()?))
+            Ok((all, snapshot.kept_shut()?, snapshot.foreign()?, snapshot.found_no_room()?))
         })
     });
-    let (all, foreign, no_room) = match read {
+    let (all, kept, foreign, no_room) = match read {
         Ok(read) => read,
         Err(error) => return could_not(&error),
     };
@@ -167,14 +169,14 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> u8 {
         return print_json(
             out,
             &serde_json::json!({
-                "set_aside": items, "foreign": view::unread::foreign_json(&foreign),
+                "set_aside": items, "unopened": view::unread::kept_json(&kept), "foreign": view::unread::foreign_json(&foreign),
                 "found_no_room": view::unread::found_no_room_json(&no_room),
             }),
             DONE,
         );
     }
     let no_room = view::unread::found_no_room(&no_room, crate::time::unix_s());
-    print(out, &text(&all, &foreign, no_room.as_deref(), config.site.utc_offset_s), DONE)
+    print(out, &text(&all, &kept, &foreign, no_room.as_deref(), config.site.utc_offset_s), DONE)
 }
 
 fn as_json((item, held): &(SetAside, Option<Side>)) -> serde_json::Value {
@@ -212,37 +214,29 @@ fn foreign_text(foreign: &[Foreign], utc_offset_s: i32) -> String {
 
 fn text(
     all: &[(SetAside, Option<Side>)],
+    kept: &[Kept],
     foreign: &[Foreign],
     no_room: Option<&str>,
     utc_offset_s: i32,
 ) -> String {
     let at = |time: Option<i64>| time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s));
-    let mut groups =
-        std::collections::BTreeMap::<(u16, Option<u8>, &str), (u64, Option<i64>, Option<i64>)>::new();
-    for (item, _) in all.iter().filter(|(item, _)| item.what == "unopened") {
-        let group = groups.entry((item.logger, item.slot, &item.reason)).or_insert((0, item.first_at, None));
-        group.0 += 1;
-        group.1 = group.1.min(item.first_at).or(item.first_at);
-        group.2 = group.2.max(item.last_at);
-    }
     let label = offset_label(utc_offset_s);
     let mut text = foreign_text(foreign, utc_offset_s);
-    if !groups.is_empty() {
+    if !kept.is_empty() {
         text += &format!("Frames that no key opens (times in {label})\n");
         let mut table = Table::new(&[">logger", ">slot", ">frames", "first", "last", "why"]);
-        for ((logger, slot, reason), (frames, first, last)) in groups {
+        for group in kept {
             table.row([
-                logger.to_string(),
-                slot.map_or(String::new(), |slot| slot.to_string()),
-                frames.to_string(),
-                at(first),
-                at(last),
-                reason.to_owned(),
+                group.logger.to_string(),
+                group.slot.to_string(),
+                group.frames.to_string(),
+                at(group.first_at.map(GatewayTime::unix_s)),
+                at(group.last_at.map(GatewayTime::unix_s)),
+                group.why.text().to_owned(),
             ]);
         }
         text += &table.text(2);
-        let reasons: std::collections::BTreeSet<WhyShut> =
-            all.iter().filter_map(|(item, _)| WhyShut::from_text(&item.reason)).collect();
+        let reasons: std::collections::BTreeSet<WhyShut> = kept.iter().map(|group| group.why).collect();
         for why in reasons {
             text += &wrapped(view::unread::remedy(why), 2, 2, PROSE_COLUMNS);
         }

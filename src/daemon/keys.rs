@@ -1,13 +1,20 @@
-//! What is to be said of keys that may be wrong: subjects and texts of notices. Pure.
+//! What is to be said of keys that may be wrong, and of frames that wait for theirs. Pure.
 //!
-//! Input: what `record::wrong_key` has decided. Output: which notices must be up. No key and no check value is in any.
+//! Input: what `record::wrong_key` has decided; what a commit found no room for. Output: which notices must be up; a line
+//! for the log, once an hour at most. No key and no check value is in any.
 
 use crate::record::unopened::WhyShut;
 use crate::record::wrong_key::{Suspect, Suspicion};
-use crate::text::rfc3339;
+use crate::text::{counted, rfc3339};
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
 
 /// Loggers that are named one by one.
 const NAMED: usize = 6;
+
+/// The log tells of frames that found no room once in so long, whatever somebody sends.
+const NO_ROOM_EVERY: Duration = Duration::from_secs(3600);
 
 /// A notice's subject and text.
 pub type Said = (String, String);
@@ -52,4 +59,58 @@ fn of_site(suspects: &[Suspect], again: &str) -> Said {
         named.join(", ")
     );
     ("site key".to_owned(), text)
+}
+
+/// Frames that found no room to wait for a key, and are not said yet.
+#[derive(Debug, Default)]
+pub struct NoRoom {
+    unsaid: BTreeMap<Address, u64>,
+    said_at: Option<Instant>,
+}
+
+impl NoRoom {
+    /// So many came of these loggers; what the log is to say now, if anything.
+    pub fn came(&mut self, dropped: &BTreeMap<Address, u64>, now: Instant) -> Option<String> {
+        for (&address, frames) in dropped {
+            *self.unsaid.entry(address).or_default() += frames;
+        }
+        let is_early = self.said_at.is_some_and(|at| now.duration_since(at) < NO_ROOM_EVERY);
+        let (logger, most) = self.unsaid.iter().max_by_key(|(_, frames)| **frames)?;
+        if is_early {
+            return None;
+        }
+        let said = format!(
+            "{} of {} that no key opened found no room to wait, {most} of logger {logger}; `stonechat set-aside list` \
+             counts them",
+            counted(self.unsaid.values().sum(), "frame"),
+            counted(self.unsaid.len() as u64, "logger"),
+        );
+        self.unsaid.clear();
+        self.said_at = Some(now);
+        Some(said)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn frames_without_room_are_said_once_an_hour_and_all_of_them() {
+        let (mut no_room, start) = (NoRoom::default(), Instant::now());
+        let dropped = |of: &[(u16, u64)]| {
+            of.iter().map(|&(logger, frames)| (Address::new(logger).unwrap(), frames)).collect()
+        };
+        assert_eq!(no_room.came(&dropped(&[]), start), None);
+        let said = no_room.came(&dropped(&[(7, 3), (9, 40)]), start).unwrap();
+        assert!(said.contains("43 frames of 2 loggers") && said.contains("40 of logger 9"), "{said}");
+        for minute in 1..60 {
+            let at = start + Duration::from_secs(60 * minute);
+            assert_eq!(no_room.came(&dropped(&[(7, 2)]), at), None);
+        }
+        let hour = start + NO_ROOM_EVERY;
+        let said = no_room.came(&dropped(&[]), hour).unwrap();
+        assert!(said.contains("118 frames of 1 logger "), "{said}");
+        assert_eq!(no_room.came(&dropped(&[]), hour + NO_ROOM_EVERY), None, "nothing new");
+    }
 }

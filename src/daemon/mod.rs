@@ -30,7 +30,7 @@ use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
 use crate::ledger::{
-    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Stamp, rescue, salvage,
+    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Retry, Stamp, rescue, salvage,
 };
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::record::acts::Actor;
@@ -42,7 +42,7 @@ use notify::Notifier;
 use opening::Opened;
 use port::PortNews;
 use state::{CLOCK_CHANGE_S, CommitState, DaemonState, KeyState, KeysState, LastState, RadioState};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -65,16 +65,17 @@ const LISTENING_EVERY: Duration = Duration::from_secs(900);
 const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 /// The most rows that one settle takes: bounds how long the ledger's lock is held.
 const SETTLE_SLICE: u32 = 100_000;
-/// Shut frames at which a commit does not wait for its time: forgeries must not push out what waits for a key.
-const COMMIT_SHUT: usize = 2048;
+/// Shut frames at which a commit does not wait for its time, and the most that one takes: forgeries must not push out
+/// what waits for a key, nor keep the loop in one commit. Measured in `docs/ledger.md`.
+const COMMIT_SHUT: usize = 512;
 /// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
 const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
 /// Keys are looked at once in so many seconds, where frames come that they do not open.
 const KEYS_EVERY_S: i64 = 60;
-/// Frames that found no room to wait for their key are told once in so long.
-const NO_ROOM_TOLD_EVERY: Duration = Duration::from_secs(3600);
-/// How long trying again what is set aside counts as progress.
-const RETRY_PATIENCE: Duration = Duration::from_secs(1800);
+/// Slices of a thousand set-aside frames that are tried again at once; then intake goes on for a moment.
+const RETRY_SLICES: usize = 2;
+/// So long.
+const RETRY_PAUSE: Duration = Duration::from_millis(20);
 /// Bytes that are judged between two looks at what waits.
 const PIECE: usize = 16 << 10;
 /// How long a settle that the disk refuses waits for its next try; longer each time.
@@ -165,9 +166,10 @@ struct Daemon {
     /// When keys were looked at last, by the steady clock; whether they are to be looked at.
     keys_looked_at: Option<i64>,
     keys_due: bool,
-    /// Frames that found no room to wait for a key and are not told yet; when the log last told of some.
-    no_room: BTreeMap<Address, u64>,
-    no_room_told: Option<Instant>,
+    /// Frames that found no room to wait for a key, for the log.
+    no_room: keys::NoRoom,
+    /// How far another try at what is set aside has come, while there is one.
+    retrying: Option<Retry>,
     /// By radio: what of its coming and going is worth saying.
     ports: Vec<PortNews>,
     /// By radio: whether its notice is up, as far as this process knows.
@@ -225,6 +227,8 @@ struct Timers {
     listening: Option<Instant>,
     settle: Option<Instant>,
     watchdog: Option<Instant>,
+    /// The next slices of what is set aside and tried again.
+    retry: Option<Instant>,
 }
 
 /// Where settling stands.
@@ -331,8 +335,8 @@ impl Daemon {
             waits_told: vec![None; radios],
             keys_looked_at: None,
             keys_due: false,
-            no_room: BTreeMap::new(),
-            no_room_told: None,
+            no_room: keys::NoRoom::default(),
+            retrying: None,
             other_versions_told: BTreeSet::new(),
             ports: (0..radios).map(|_| PortNews::default()).collect(),
             port_noticed: vec![None; radios],
@@ -714,9 +718,9 @@ impl Daemon {
         interrupt: &mut Signal,
         hang_up: &mut Signal,
     ) -> Event {
-        let Timers { open, commit, listening, settle, watchdog } = self.timers;
+        let Timers { open, commit, listening, settle, watchdog, retry } = self.timers;
         let steady = self.ports.iter().filter_map(PortNews::steady_at).min().map(Instant::from_std);
-        let due = [open, commit, listening, settle, watchdog, steady].into_iter().flatten().min();
+        let due = [open, commit, listening, settle, watchdog, retry, steady].into_iter().flatten().min();
         let timer = async {
             match due {
                 Some(due) => tokio::time::sleep_until(due).await,
@@ -969,6 +973,9 @@ impl Daemon {
         if due(self.timers.commit) || due(self.timers.listening) {
             self.commit()?;
         }
+        if due(self.timers.retry) {
+            self.retry_on()?;
+        }
         if due(self.timers.settle) {
             if self.state.trouble.is_none() {
                 self.settle_slice()?;
@@ -1005,22 +1012,32 @@ impl Daemon {
         // A settle that waited for an import's lock has kept a commit that was due from its first try.
         let due = self.timers.commit.map_or_else(Instant::now, |due| due.min(Instant::now()));
         let began = *self.commit_began.get_or_insert(due);
-        match self.ledger.append(&self.intake.batch, &self.config.roster, now) {
+        let rest = self.intake.batch.split_shut(COMMIT_SHUT);
+        let done = self.ledger.append(&self.intake.batch, &self.config.roster, now);
+        match &done {
+            Ok(_) => self.intake.batch.clear(),
+            Err(LedgerError::Vanished { what, .. }) => {
+                self.commit_began = None;
+                self.has_vanished(what.clone());
+            }
+            Err(_) => {}
+        }
+        self.intake.batch.shut.extend(rest);
+        match done {
             Ok(receipt) => {
                 self.commit_began = None;
                 let took = began.elapsed().as_secs_f64();
                 self.state.longest_commit_s = self.state.longest_commit_s.max(took);
-                self.intake.batch.clear();
-                self.committed(&receipt, now)
-            }
-            Err(LedgerError::Vanished { what, .. }) => {
-                self.commit_began = None;
-                self.has_vanished(what);
-                match self.comes_back()? {
-                    true => self.commit(),
-                    false => Ok(()),
+                self.committed(&receipt, now)?;
+                if !self.intake.batch.shut.is_empty() {
+                    self.timers.commit = Some(Instant::now());
                 }
+                Ok(())
             }
+            Err(LedgerError::Vanished { .. }) => match self.comes_back()? {
+                true => self.commit(),
+                false => Ok(()),
+            },
             Err(error) if error.is_passing() => {
                 self.timers.commit = Some(self.in_trouble(&error));
                 self.timers.listening = None;
@@ -1249,10 +1266,9 @@ impl Daemon {
         if self.keys_due {
             self.look_at_keys(receipt.is_key_proven)?;
         }
-        for (&address, frames) in &receipt.dropped {
-            *self.no_room.entry(address).or_default() += frames;
+        if let Some(said) = self.no_room.came(&receipt.dropped, Instant::now().into_std()) {
+            tracing::warn!("{said}");
         }
-        self.tell_no_room();
         for (address, slot) in &receipt.new_slots {
             tracing::info!(logger = %address, slot = %slot, "a key slot opened its first frame");
         }
@@ -1306,25 +1322,6 @@ impl Daemon {
         // What is up is looked at again until it is gone.
         self.keys_due = !wanted.is_empty();
         Ok(())
-    }
-
-    /// Says how many frames found no room to wait for their key: once an hour, whatever somebody sends.
-    fn tell_no_room(&mut self) {
-        let is_early = self.no_room_told.is_some_and(|at| at.elapsed() < NO_ROOM_TOLD_EVERY);
-        if self.no_room.is_empty() || is_early {
-            return;
-        }
-        let told = std::mem::take(&mut self.no_room);
-        let frames: u64 = told.values().sum();
-        let most = told.iter().max_by_key(|(_, frames)| **frames);
-        let most = most.map_or_else(String::new, |(logger, frames)| format!("logger {logger}: {frames}"));
-        tracing::warn!(
-            frames,
-            loggers = told.len(),
-            most,
-            "frames that no key opens found no room to wait: `stonechat set-aside list` says of which loggers"
-        );
-        self.no_room_told = Some(Instant::now());
     }
 
     /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
@@ -1569,17 +1566,24 @@ impl Daemon {
         Ok(())
     }
 
+    /// Tries all that is set aside again, with the keys in force; from the beginning.
     fn retry_set_aside(&mut self) -> Result<(), Error> {
+        self.retrying = Some(Retry::default());
+        self.retry_on()
+    }
+
+    /// Goes on with that: a part of it, and the rest a moment later.
+    fn retry_on(&mut self) -> Result<(), Error> {
+        self.timers.retry = None;
+        let Some(mut retry) = self.retrying.take() else { return Ok(()) };
         let now = self.clock.now();
-        let (notifier, began) = (&self.notifier, Instant::now());
-        // Those of a year take a while, and the service manager must see that it goes on, up to a limit.
-        let sign = || {
-            if began.elapsed() < RETRY_PATIENCE {
-                notifier.tell("WATCHDOG=1");
+        match self.ledger.retry_some(&self.config.roster, &mut self.keyring, now, &mut retry, RETRY_SLICES) {
+            Ok(None) => {
+                self.retrying = Some(retry);
+                self.timers.retry = Some(Instant::now() + RETRY_PAUSE);
+                Ok(())
             }
-        };
-        match self.ledger.retry_with(&self.config.roster, &mut self.keyring, now, sign) {
-            Ok(retried) => {
+            Ok(Some(retried)) => {
                 if retried.tried > 0 {
                     tracing::info!(
                         tried = retried.tried,
@@ -1677,6 +1681,9 @@ impl Daemon {
         self.open_at_last().await?;
         for tries in 1.. {
             self.commit()?;
+            while self.is_open && self.state.trouble.is_none() && !self.intake.batch.shut.is_empty() {
+                self.commit()?;
+            }
             if self.state.trouble.is_none() || !self.is_open {
                 break;
             }

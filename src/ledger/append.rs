@@ -195,6 +195,11 @@ impl Batch {
         }
     }
 
+    /// Leaves so many shut frames in it, the first, and returns the others.
+    pub fn split_shut(&mut self, most: usize) -> Vec<Shut> {
+        self.shut.split_off(most.min(self.shut.len()))
+    }
+
     /// Whether there is nothing in it.
     pub fn is_empty(&self) -> bool {
         self.items.is_empty()

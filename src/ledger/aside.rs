@@ -450,6 +450,17 @@ pub struct Retried {
     pub understood: u64,
 }
 
+/// How far another try at the set-aside frames has come.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Retry {
+    /// The number of the last frame that was tried.
+    after: i64,
+    /// All were tried once, and a key was proven by that.
+    is_again: bool,
+    has_proven: bool,
+    retried: Retried,
+}
+
 /// A slice of set-aside frames that was tried.
 struct Openable {
     /// Those that open.
@@ -487,48 +498,51 @@ impl Ledger {
     /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is
     /// taken out of the store in the transaction that takes it into the ledger.
     pub fn retry(&mut self, roster: &Roster, keyring: &mut Keyring, now: Stamp) -> Result<Retried, Error> {
-        self.retry_with(roster, keyring, now, || ())
+        let mut retry = Retry::default();
+        loop {
+            if let Some(retried) = self.retry_some(roster, keyring, now, &mut retry, usize::MAX)? {
+                return Ok(retried);
+            }
+        }
     }
 
-    /// The same, with a sign of life after each slice: those of a year take seconds.
-    pub fn retry_with(
+    /// The same, at most so many slices of it: those of a year take a while, and intake is to go on. `None`: it goes on
+    /// from there.
+    pub fn retry_some(
         &mut self,
         roster: &Roster,
         keyring: &mut Keyring,
         now: Stamp,
-        mut sign: impl FnMut(),
-    ) -> Result<Retried, Error> {
-        let mut retried = Retried::default();
-        let mut is_first = true;
-        loop {
-            let (mut after, mut has_proven) = (0, false);
-            loop {
-                let Openable { batch, changes, tried } = self.openable(&mut after, roster, keyring, now)?;
-                if tried == 0 {
-                    break;
+        retry: &mut Retry,
+        slices: usize,
+    ) -> Result<Option<Retried>, Error> {
+        for _ in 0..slices {
+            let Openable { batch, changes, tried } = self.openable(&mut retry.after, roster, keyring, now)?;
+            if tried == 0 {
+                // What was tried before its key had opened anything failed under an unproven one. It is refuted now.
+                if std::mem::replace(&mut retry.is_again, true) || !retry.has_proven {
+                    retry.retried.understood = self.read_opaque_again()?;
+                    return Ok(Some(retry.retried));
                 }
-                if is_first {
-                    retried.tried += tried;
-                    retried.still_shut += tried;
-                }
-                retried.still_shut -= changes.opened.len() as u64;
-                has_proven |= !batch.proven.is_empty();
-                if !changes.is_empty() {
-                    let receipt = self.append_and_change(&batch, roster, now, &changes)?;
-                    retried.stored += receipt.tally.of(Outcome::Stored);
-                    retried.opaque += receipt.tally.of(Outcome::Opaque);
-                    retried.duplicate += receipt.tally.of(Outcome::Duplicate);
-                    retried.conflict += receipt.tally.of(Outcome::Conflict);
-                }
-                sign();
+                retry.after = 0;
+                continue;
             }
-            // What was tried before its key had opened anything failed under an unproven one. It is refuted now.
-            if !std::mem::replace(&mut is_first, false) || !has_proven {
-                break;
+            let retried = &mut retry.retried;
+            if !retry.is_again {
+                retried.tried += tried;
+                retried.still_shut += tried;
+            }
+            retried.still_shut = retried.still_shut.saturating_sub(changes.opened.len() as u64);
+            retry.has_proven |= !batch.proven.is_empty();
+            if !changes.is_empty() {
+                let receipt = self.append_and_change(&batch, roster, now, &changes)?;
+                retried.stored += receipt.tally.of(Outcome::Stored);
+                retried.opaque += receipt.tally.of(Outcome::Opaque);
+                retried.duplicate += receipt.tally.of(Outcome::Duplicate);
+                retried.conflict += receipt.tally.of(Outcome::Conflict);
             }
         }
-        retried.understood = self.read_opaque_again()?;
-        Ok(retried)
+        Ok(None)
     }
 
     /// The next slice of frames after number `after`.

@@ -219,7 +219,7 @@ impl Error {
     /// What is wrong, without a remedy: for messages that have their own.
     pub fn cause(&self) -> String {
         match self {
-            Self::Corrupt(what) => what.clone(),
+            Self::Corrupt(what) | Self::Closed { what, .. } => what.clone(),
             Self::NotAsMade { what, .. } => not_as_made(what),
             Self::Sql(source) | Self::Open { source, .. } => source.to_string(),
             other => other.to_string(),

@@ -50,7 +50,7 @@ pub use crate::time::Stamp;
 pub use append::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
 };
-pub use aside::{Limits as AsideLimits, Retried};
+pub use aside::{Limits as AsideLimits, Retried, Retry};
 pub use care::{rescue, site};
 pub use db::actor;
 pub use db::lock::DaemonLock;

@@ -552,11 +552,19 @@ impl<'a> Snapshot<'a> {
 
     /// What is set aside, oldest first.
     pub fn set_aside(&self) -> Result<Vec<SetAside>, Error> {
-        let mut statement = self.db.prepare(
-            "SELECT what, id, logger, epoch, sequence, slot, reason, source, first_at, last_at, seen,
-                 content_hex, content_json, import, withdrawn_at FROM set_aside ORDER BY what, id",
-        )?;
-        let rows = statement.query_map([], |row| {
+        self.set_aside_with(u32::MAX)
+    }
+
+    /// The same, with so many unopened frames, the newest: a year of them does not fit in a small memory.
+    pub fn set_aside_with(&self, unopened: u32) -> Result<Vec<SetAside>, Error> {
+        const COLUMNS: &str = "what, id, logger, epoch, sequence, slot, reason, source, first_at, last_at, seen, \
+                               content_hex, content_json, import, withdrawn_at";
+        let mut statement = self.db.prepare(&format!(
+            "SELECT {COLUMNS} FROM set_aside WHERE what = 'conflict'
+             UNION ALL SELECT * FROM (SELECT {COLUMNS} FROM set_aside WHERE what = 'unopened' ORDER BY id DESC LIMIT ?)
+             ORDER BY what, id"
+        ))?;
+        let rows = statement.query_map([unopened], |row| {
             Ok(SetAside {
                 what: row.get(0)?,
                 id: row.get(1)?,

@@ -1,7 +1,7 @@
 //! What came in and is no readable record of this site, in words and as JSON.
 
 use crate::record::unopened::WhyShut;
-use crate::record::unread::{Dropped, Foreign, Opaque};
+use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
 use crate::text::{counted, duration, rfc3339, thousands};
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
@@ -116,6 +116,19 @@ pub fn foreign_json(all: &[Foreign]) -> Vec<Value> {
                 "address": foreign.address, "frames": foreign.frames,
                 "first_heard": rfc3339(foreign.first_heard.unix_s()),
                 "last_heard": rfc3339(foreign.last_heard.unix_s()),
+            })
+        })
+        .collect()
+}
+
+/// Frames that no key opens, by logger, slot and reason, as JSON.
+pub fn kept_json(all: &[Kept]) -> Vec<Value> {
+    let at = |time: Option<crate::time::GatewayTime>| time.map(|time| rfc3339(time.unix_s()));
+    all.iter()
+        .map(|kept| {
+            json!({
+                "logger": kept.logger.number(), "slot": kept.slot.0, "reason": kept.why.text(),
+                "frames": kept.frames, "first_at": at(kept.first_at), "last_at": at(kept.last_at),
             })
         })
         .collect()
