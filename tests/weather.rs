@@ -513,6 +513,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
     );
     println!("{frames} forged frames: {result}; {:?}", state.outcomes);
     assert!(grown <= 8 << 10, "{grown} kB more resident at most");
-    assert!(larger <= 16 << 20, "{larger} bytes more of ledger");
+    // Their store is bounded: 106,496 frames, and 4,096 for each logger.
+    assert!(larger <= 64 << 20, "{larger} bytes more of ledger");
     kept("forged", "forgeries change nothing", "forged, replayed and bit-flipped frames", frames, &result);
 }
