@@ -26,6 +26,7 @@ const FIELDS: u64 = 8;
 const GATEWAY: &str = "gateway not running";
 const STORM: &str = "nothing heard while the gateway listened (antenna, radio or interference?)";
 const ALONE: &str = "one logger only";
+const NOT_KNOWN: &str = "not known: nothing shows whether other loggers were heard";
 
 fn address(number: u16) -> Address {
     Address::new(number).unwrap()
@@ -47,6 +48,8 @@ struct Told {
     truth: Truth,
     plan: FieldPlan,
     off: Vec<Span>,
+    /// When the gateway's clock was not synchronised, and by how much it was wrong.
+    wrong: Option<(Span, i64)>,
     /// By logger and its place among the records of that logger.
     heard: BTreeSet<(u16, u32, u32)>,
 }
@@ -103,7 +106,7 @@ impl Told {
                 (logger, parts.next().unwrap(), parts.next().unwrap())
             })
             .collect();
-        Self { site, truth: run.truth, plan, off, heard }
+        Self { site, truth: run.truth, plan, off, wrong, heard }
     }
 
     fn now(&self) -> String {
@@ -158,6 +161,47 @@ impl Told {
         Ledger::open(&self.site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
     }
 
+    /// What happened and what a report made of it, in hours since the field began: for whoever looks at a failure.
+    fn happened(&self, json: &Value) -> String {
+        let hours = |unix_s: i64| (unix_s - FROM_UNIX_S) as f64 / HOUR as f64;
+        let span = |span: &Span| format!("{:.1} to {:.1} h", hours(span.from_unix_s), hours(span.to_unix_s));
+        let mut lines: Vec<String> = Vec::new();
+        lines.extend(self.off.iter().map(|off| format!("gateway off: {}", span(off))));
+        lines.extend(
+            self.wrong.iter().map(|(of, by)| format!("gateway's clock wrong by {by} s: {}", span(of))),
+        );
+        lines.extend(self.plan.radio_outages.iter().map(|of| format!("storm: {}", span(of))));
+        lines
+            .extend(self.plan.logger_outages.iter().map(|(of, at)| format!("logger {of} out: {}", span(at))));
+        let at = |what: &str, logger: Address, at: i64| format!("logger {logger} {what}: {:.1} h", hours(at));
+        lines.extend(self.plan.restarts.iter().map(|of| at("restarts", of.address, of.at_unix_s)));
+        lines.extend(
+            self.plan
+                .battery_swaps
+                .iter()
+                .map(|of| format!("{} {of:?}", at("gets a new cell", of.address, of.at_unix_s))),
+        );
+        lines.extend(self.plan.clock_sets.iter().map(|of| {
+            format!("{} by {} s", at("has its clock set", of.address, of.at_unix_s), of.seconds_added)
+        }));
+        lines.extend(
+            self.plan.loggers.iter().map(|of| format!("logger {}: every {} s", of.address, of.interval_s)),
+        );
+        for outage in outages(json) {
+            let time = |key: &str| hours(stonechat::when::typed(outage[key].as_str().unwrap()).unwrap());
+            lines.push(format!("said: {:.1} to {:.1} h: {}", time("from"), time("to"), outage["cause"]));
+            for part in outage["parts"].as_array().unwrap() {
+                let made = |key: &str| {
+                    let (logger, epoch) = (number(&part["logger"]) as u16, number(&part["epoch"]) as u32);
+                    let id = stonechat::wire::seq::Identity::new(logger, epoch, number(&part[key]) as u32);
+                    self.truth.record(id.unwrap()).map_or(f64::NAN, |record| hours(record.made_at_unix_s))
+                };
+                lines.push(format!("  made {:.1} to {:.1} h: {part}", made("first"), made("last")));
+            }
+        }
+        lines.join("\n")
+    }
+
     /// What kept a record from being heard; several things may have at once, and nothing in particular.
     fn causes(&self, record: &TruthRecord) -> Vec<&'static str> {
         let at = record.made_at_unix_s;
@@ -188,6 +232,24 @@ fn number(value: &Value) -> u64 {
 fn story(json: &Value) -> Vec<Value> {
     let keys = ["from", "to", "cause", "loggers", "records"];
     outages(json).iter().map(|outage| keys.iter().map(|key| outage[key].clone()).collect()).collect()
+}
+
+/// Asserts that two reports give outages the same story. A clock event that came by hand may show better when something
+/// was; without one, not even that changes.
+fn same_story(one: &Value, other: &Value, context: &str) {
+    let key = |outage: &Value| (outage["parts"][0]["logger"].to_string(), outage["from"].to_string());
+    let sorted = |json: &Value| {
+        let mut all = outages(json).clone();
+        all.sort_by_key(key);
+        all
+    };
+    let (one, other) = (sorted(one), sorted(other));
+    let same = |(a, b): (&Value, &Value)| {
+        let time = |outage: &Value, key: &str| stonechat::when::typed(outage[key].as_str().unwrap()).unwrap();
+        ["cause", "loggers", "records"].iter().all(|key| a[key] == b[key])
+            && ["from", "to"].iter().all(|key| (time(a, key) - time(b, key)).abs() < 60)
+    };
+    assert!(one.len() == other.len() && one.iter().zip(&other).all(same), "{context}: {other:?}");
 }
 
 #[test]
@@ -351,7 +413,8 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
                     // Three frames in a row that its path lost by chance.
                     causes.push(ALONE);
                 }
-                if causes.contains(&cause) {
+                // Where nothing shows it, a report says so; below, that this is seldom.
+                if causes.contains(&cause) || cause == NOT_KNOWN {
                     fits += 1
                 } else {
                     misfits += 1
@@ -360,10 +423,24 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
                 assert_eq!(twice, None, "{context}: {id} stands in two outages");
             }
             total += u64::from(last - first) + 1;
+            for (key, sequence) in [("from", first), ("to", last)] {
+                let id = stonechat::wire::seq::Identity::new(logger, epoch, sequence).unwrap();
+                let made = told.truth.record(id).unwrap().made_at_unix_s;
+                let said = stonechat::when::typed(part[key].as_str().unwrap()).unwrap();
+                let interval = i64::from(told.plan.logger(Address::new(logger).unwrap()).unwrap().interval_s);
+                // Four records of an epoch's beginning and of a day's profile may share a moment.
+                assert!(
+                    (said - made).abs() <= 4 * interval + 60,
+                    "{context}: {key} is {} s off: {part}\n{}",
+                    said - made,
+                    told.happened(json)
+                );
+            }
             // At an edge a record or two may be attributed to what came before or after.
             assert!(
                 misfits <= 4 && (fits > misfits || last - first < 2),
-                "{context}: {cause}: {misfits} of {part}"
+                "{context}: {cause}: {misfits} of {part}\n{}",
+                told.happened(json)
             );
             let sum: u64 = ["missing", "brought", "written_off"].iter().map(|key| number(&part[key])).sum();
             assert_eq!(sum, u64::from(last - first) + 1, "{context}: {part}");
@@ -371,13 +448,23 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
         assert_eq!(total, number(&outage["records"]), "{context}: {outage}");
         assert_eq!(outage["repaired"], number(&outage["missing"]) == 0, "{context}: {outage}");
     }
-    // The other way round: what something certainly kept from being heard is said to be so.
+    // The other way round: what something certainly kept from being heard is said to be so, as far as anything says that
+    // it was made. Where a record with its epoch's end is missing too, it is only presumed.
+    let ends: BTreeMap<(u16, u32), u32> = json["unclosed"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|open| {
+            let of = (number(&open["logger"]) as u16, number(&open["epoch"]) as u32);
+            (of, number(&open["last"]) as u32)
+        })
+        .collect();
     let mut kept: BTreeMap<(u16, &'static str), (u64, u64)> = BTreeMap::new();
     for record in told.truth.records() {
         let id = record.identity;
         let key = (id.address.number(), id.epoch.number(), id.sequence.number());
         let [cause] = told.causes(record)[..] else { continue };
-        if told.heard.contains(&key) {
+        if told.heard.contains(&key) || ends.get(&(key.0, key.1)).is_some_and(|&last| key.2 > last) {
             continue;
         }
         let count = kept.entry((key.0, cause)).or_default();
@@ -386,7 +473,11 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
     }
     for ((logger, cause), (all, right)) in kept {
         // Two or three records at each end of each of up to three events.
-        assert!(right + 18 >= all, "{context}: logger {logger}: {right} of {all} by {cause}");
+        assert!(
+            right + 18 >= all,
+            "{context}: logger {logger}: {right} of {all} by {cause}\n{}",
+            told.happened(json)
+        );
         if all >= 24 {
             *seen.entry(cause).or_default() += 1;
         }
@@ -535,15 +626,26 @@ fn causes_are_what_happened_before_and_after_imports_filtered_and_not() {
     let fields = shim::setting("STONECHAT_TEST_FIELDS", FIELDS);
     let only: Option<u64> = std::env::var("STONECHAT_TEST_FIELD").ok().and_then(|n| n.parse().ok());
     let seen = std::sync::Mutex::new(BTreeMap::new());
+    let failed = std::sync::Mutex::new(BTreeSet::new());
     let seeds: Vec<u64> = only.map_or_else(|| (0..fields).collect(), |seed| vec![seed]);
     shim::in_threads(2, &seeds, |&seed| {
-        let mut counts = BTreeMap::new();
-        run_field(seed, &mut counts);
+        // Every field that fails is to be named, not only the first one.
+        let run = std::panic::AssertUnwindSafe(|| {
+            let mut counts = BTreeMap::new();
+            run_field(seed, &mut counts);
+            counts
+        });
+        let Ok(counts) = std::panic::catch_unwind(run) else {
+            failed.lock().unwrap().insert(seed);
+            return;
+        };
         let mut seen = seen.lock().unwrap();
         for (cause, count) in counts {
             *seen.entry(cause).or_default() += count;
         }
     });
+    let failed = failed.into_inner().unwrap();
+    assert!(failed.is_empty(), "fields {failed:?} of {}; `STONECHAT_TEST_FIELD=N` runs one", seeds.len());
     let seen: BTreeMap<&str, u64> = seen.into_inner().unwrap();
     if only.is_none() {
         println!("{fields} fields: {seen:?}");
@@ -617,8 +719,13 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
     assert_eq!(after["totals"]["records"], 0, "{context}");
     assert!(outages(&after).iter().all(|outage| outage["repaired"] == true), "{context}: {after}");
     if !has_restarts {
-        assert_eq!(story(&half), story(&before), "{context}: after some imports");
-        assert_eq!(story(&after), story(&before), "{context}: after all imports");
+        for (when, later) in [("some", &half), ("all", &after)] {
+            same_story(
+                &before,
+                later,
+                &format!("{context}: after {when} imports\n{}", told.happened(&before)),
+            );
+        }
     }
 }
 

@@ -7,8 +7,10 @@
 //!
 //! - what is missing, held, unclosed and counted is what the truth says, record by record;
 //! - what is said to be in a logger is in its memory, and stays there until the date; what is said to be gone is gone;
+//! - where nothing is uncertain, both dates are to the second those that `docs/wire-format.md`, section 13, gives;
 //! - one logger has one deadline, one verdict and one number of missing records in every report, and all reports go to the
-//!   loggers in one order.
+//!   loggers in one order;
+//! - shares are of what was asked for: numerator and denominator through the same filter.
 //!
 //! `STONECHAT_TEST_FIELDS=N` runs so many fields, `STONECHAT_TEST_FIELD=N` only that one. A field that fails is named.
 //!
@@ -20,6 +22,7 @@ use crate::util;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use stonechat::cli::{completeness, gaps, status, visits};
+use stonechat::completeness::Span as Spanned;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
@@ -278,8 +281,10 @@ impl Site {
         let wanted = gaps::Wanted { loggers: loggers.to_vec(), ..gaps::Wanted::default() };
         let gaps = gaps::as_json(config, &gaps::read(config, &wanted, now).unwrap(), now);
         let visits = visits::as_json(config, &visits::read(config, loggers, now).unwrap(), now);
-        let wanted =
-            completeness::Wanted { loggers: loggers.to_vec(), spans: vec![], by_month: false, as_of: None };
+        // All of time in three parts.
+        let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
+        let spans = borders.windows(2).map(|of| Spanned { from: of[0], to: of[1] }).collect();
+        let wanted = completeness::Wanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
         let counts = completeness::count(config, &wanted, now, |_, _, _| {}).unwrap();
         let completeness = completeness::as_json(config, &wanted, &counts, now);
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
@@ -310,6 +315,29 @@ impl Site {
         let full = records.get(index + memory).map(|record| record.made_at_unix_s);
         let by_person = self.by_person(id.address).filter(|at| *at > made_at);
         by_person.chain(full).min()
+    }
+
+    /// Until when the first of a logger's records from `sequence` on is there, by section 13 of the format's text and the
+    /// truth: the earliest date and the latest. `None` where that rests on anything but one record that came by radio under a
+    /// right clock, the newest of the same epoch.
+    fn dates(&self, logger: Address, epoch: u64, sequence: u64) -> Option<(i64, i64)> {
+        let held = self.truth.records_of(logger).iter().rfind(|record| record.heard)?;
+        let changes = self.plan.interval_changes.iter().any(|change| change.address == logger);
+        let by_radio = held.heard_at_unix_s.filter(|_| !self.by_hand.contains(&held.identity))?;
+        if changes || u64::from(held.identity.epoch.number()) != epoch {
+            return None;
+        }
+        let plan = self.plan.logger(logger).unwrap();
+        let (interval, day) = (i64::from(plan.interval_s), 86_400);
+        let made_since = i64::from(held.identity.sequence.number()) - sequence as i64;
+        let left = i64::from(plan.memory_records) - made_since;
+        let most_in = |seconds: i64| seconds / interval + (seconds + day - 1) / day + 6;
+        // It changes at these instants only.
+        let mut steps: Vec<i64> = (0..=left.max(0)).map(|n| n * interval).collect();
+        steps.extend((0..=left.max(0) * interval / day + 1).map(|n| n * day + 1));
+        let soonest = steps.into_iter().filter(|&seconds| most_in(seconds) >= left).min().unwrap();
+        let latest = by_radio + left.max(0) * interval;
+        Some(((by_radio + soonest).min(latest), latest))
     }
 
     /// Whether a logger made more records from its newest by radio up to an instant than the format lets a report count
@@ -385,6 +413,10 @@ struct Seen {
     gaps: u64,
     gone: u64,
     there: u64,
+    exact: u64,
+    rests: u64,
+    one_reason: u64,
+    needs_nobody: u64,
     foretold: u64,
     more_than_any: u64,
     perhaps_there: u64,
@@ -496,6 +528,12 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
         assert!(gone + certain <= last - first + 1, "{context}");
         assert_eq!(gap["in_logger"] == "no", gone == last - first + 1, "{context}");
         let is_elsewhere = gap["in_another_unit"] == true;
+        if let Some(dates) =
+            site.dates(logger, integer(&gap["epoch"]), first + gone).filter(|_| first + gone <= last)
+        {
+            assert_eq!((earliest, latest), (Some(dates.0), Some(dates.1)), "{context}");
+            seen.exact += 1;
+        }
         for sequence in first..=last {
             let id = Identity::new(logger.number(), integer(&gap["epoch"]) as u32, sequence as u32).unwrap();
             let is_inside = inside.contains(&id);
@@ -536,6 +574,117 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
                 seen.over += 1;
             }
         }
+    }
+}
+
+/// The same of what a silent logger has made since its newest record, and of what an unclosed epoch may have made.
+fn what_is_said_of_the_rest_is_so(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
+    let silent = list(&reports.gaps["silent"]).iter().map(|one| (one, None));
+    let unclosed = list(&reports.gaps["unclosed"]).iter().map(|one| (one, Some(&one["epoch"])));
+    for (one, epoch) in silent.chain(unclosed) {
+        let logger = Address::new(integer(&one["logger"]) as u16).unwrap();
+        let context = format!("{context}: {one}");
+        let records = site.truth.records_of(logger);
+        let is_held = |record: &&TruthRecord| {
+            let of = epoch.is_none_or(|epoch| u64::from(record.identity.epoch.number()) == integer(epoch));
+            record.heard && of
+        };
+        let Some(newest) = records.iter().rfind(is_held).map(|record| record.identity) else { continue };
+        let (earliest, latest) = (time(&one["overwritten_earliest"]), time(&one["overwritten_latest"]));
+        let of = (u64::from(newest.epoch.number()), u64::from(newest.sequence.number()) + 1);
+        if let Some(dates) = site.dates(logger, of.0, of.1) {
+            assert_eq!((earliest, latest), (Some(dates.0), Some(dates.1)), "{context}");
+            seen.exact += 1;
+        }
+        // What it made next, if it has made anything in that epoch.
+        let next = Identity::new(logger.number(), of.0 as u32, of.1 as u32).unwrap();
+        let Some(record) = site.truth.record(next).filter(|record| record.made_at_unix_s <= site.now) else {
+            continue;
+        };
+        let is_inside =
+            site.truth.memory_at(logger, site.now).iter().any(|of| of.identity == record.identity);
+        let gone = (one["in_logger"] == "no" || one["in_another_unit"] == true) && is_inside;
+        assert!(!gone, "{context}: {next} is there");
+        if one["in_logger"] == "yes" && !site.is_by_person_after(next) {
+            assert!(is_inside, "{context}: {next} is gone");
+            let went = site.left_at(next).filter(|&at| at < earliest.unwrap());
+            assert!(
+                went.is_none_or(|at| site.made_more_than_any_can(logger, at)),
+                "{context}: {next}: {went:?}"
+            );
+            seen.rests += 1;
+        }
+    }
+}
+
+/// Shares are of what was asked for, and spans of time add up to all of it.
+fn shares_are_of_what_was_asked_for(reports: &Reports, context: &str) {
+    let keys = ["expected", "by_radio", "given_up", "written_off", "missing", "presumed_readings"];
+    let by_hand = |counts: &Value| ["sealed", "csv"].map(|kind| integer(&counts["by_hand"][kind]));
+    let share = |counts: &Value| {
+        let held =
+            integer(&counts["by_radio"]) + integer(&counts["given_up"]) + by_hand(counts).iter().sum::<u64>();
+        let expected = integer(&counts["expected"]);
+        let percent = (expected > 0).then(|| (1000 * held / expected) as f64 / 10.0);
+        assert_eq!(counts["percent_held"].as_f64(), percent, "{context}: {counts}");
+    };
+    let counts = &reports.completeness;
+    for logger in list(&counts["loggers"]) {
+        let parts: Vec<&Value> = list(&logger["spans"]).iter().chain([&logger["undated"]]).collect();
+        parts.iter().for_each(|part| share(part));
+        share(&logger["all_time"]);
+        for key in keys {
+            let sum: u64 = parts.iter().map(|part| integer(&part[key])).sum();
+            assert_eq!(sum, integer(&logger["all_time"][key]), "{context}: {key} of the spans: {logger}");
+        }
+    }
+    share(&counts["all"]);
+    for key in keys {
+        let sum: u64 = list(&counts["loggers"]).iter().map(|of| integer(&of["all_time"][key])).sum();
+        assert_eq!(sum, integer(&counts["all"][key]), "{context}: {key} of all");
+    }
+    for logger in list(&reports.status["loggers"]) {
+        let (radio, due) = heard_first_time(logger);
+        let heard = (due > 0).then(|| radio as f64 / due as f64);
+        assert_eq!(logger["heard_first_time_7d"].as_f64(), heard, "{context}: {logger}");
+    }
+}
+
+/// What came by radio over seven days, and all that was due and that the gateway could have heard.
+fn heard_first_time(logger: &Value) -> (u64, u64) {
+    let days = list(&logger["strip"]);
+    let sum = |keys: &[&str]| -> u64 {
+        days.iter().rev().take(7).flat_map(|day| keys.iter().map(|&key| integer(&day[key]))).sum()
+    };
+    let radio = sum(&["radio"]);
+    let due = sum(&["radio", "hand", "missing", "written_off", "presumed_missing"]);
+    (radio, due.saturating_sub(sum(&["unheard_by_gateway"])).max(radio))
+}
+
+/// A logger needs somebody if it is silent, if its path loses a tenth and more, or if what is worth a drive goes within a
+/// week.
+fn who_needs_somebody(site: &Site, reports: &Reports, context: &str, seen: &mut Seen) {
+    for logger in list(&reports.status["loggers"]) {
+        let address = Address::new(integer(&logger["logger"]) as u16).unwrap();
+        let visit = of(&reports.visits["visits"], address).first().copied();
+        let worth =
+            visit.filter(|visit| visit["class"] == "dated" && integer(&visit["at_stake"]["records"]) > 0);
+        let date = worth.and_then(|visit| time(&visit["go_before_earliest"]));
+        let (is_silent, is_urgent) =
+            (logger["silent"] == true, date.is_some_and(|date| date - site.now <= 7 * DAY));
+        let quiet = is_silent || logger["unheard_because_of_gateway"] == true;
+        let (radio, due) = heard_first_time(logger);
+        let is_bad = !quiet && due >= 20 && 10 * radio < 9 * due;
+        let needs = is_silent || is_urgent || is_bad;
+        assert_eq!(logger["needs_somebody"], needs, "{context}: {logger}: {visit:?}");
+        for (reason, others) in [
+            (is_silent, is_urgent || is_bad),
+            (is_urgent, is_silent || is_bad),
+            (is_bad, is_silent || is_urgent),
+        ] {
+            seen.one_reason += u64::from(reason && !others);
+        }
+        seen.needs_nobody += u64::from(!needs);
     }
 }
 
@@ -633,6 +782,7 @@ fn parts_are_of_the_whole(site: &Site, whole: &Reports, context: &str) {
             let all: Vec<&Value> = list(&part[key]).iter().collect();
             assert_eq!(all, of(&whole[key], logger), "{context}: {key}");
         }
+        shares_are_of_what_was_asked_for(&part, &context);
         let missing: u64 = of(&whole.gaps["gaps"], logger).iter().map(|gap| integer(&gap["records"])).sum();
         assert_eq!(integer(&part.gaps["totals"]["records"]), missing, "{context}");
         assert_eq!(integer(&part.completeness["all"]["missing"]), missing, "{context}");
@@ -644,6 +794,9 @@ fn check(site: &Site, context: &str, seen: &mut Seen) -> Reports {
     seen.reports += 4;
     missing_is_what_the_truth_lacks(site, &reports, context, seen);
     what_is_said_of_memories_is_so(site, &reports, context, seen);
+    what_is_said_of_the_rest_is_so(site, &reports, context, seen);
+    shares_are_of_what_was_asked_for(&reports, context);
+    who_needs_somebody(site, &reports, context, seen);
     reports_agree(site, &reports, context, seen);
     reports
 }
@@ -710,6 +863,9 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             gaps,
             gone,
             there,
+            exact,
+            rests,
+            needs_nobody,
             foretold,
             perhaps_there,
             perhaps_gone,
@@ -725,6 +881,9 @@ fn every_report_of_many_fields_agrees_with_the_truth_and_with_every_other() {
             ("gaps", gaps),
             ("gone", gone),
             ("there", there),
+            ("exact dates", exact),
+            ("rests that are there", rests),
+            ("loggers that need nobody", needs_nobody),
             ("foretold", foretold),
             ("perhaps there", perhaps_there),
             ("perhaps, and gone", perhaps_gone),
@@ -746,6 +905,10 @@ impl Seen {
             (&mut self.gaps, other.gaps),
             (&mut self.gone, other.gone),
             (&mut self.there, other.there),
+            (&mut self.exact, other.exact),
+            (&mut self.rests, other.rests),
+            (&mut self.one_reason, other.one_reason),
+            (&mut self.needs_nobody, other.needs_nobody),
             (&mut self.foretold, other.foretold),
             (&mut self.more_than_any, other.more_than_any),
             (&mut self.perhaps_there, other.perhaps_there),

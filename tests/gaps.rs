@@ -1490,12 +1490,73 @@ fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_severa
     assert_eq!(fourth(Some(15), None), Cause::NoneHeard);
     assert_eq!(fourth(Some(100), None), Cause::ManyLoggers);
     assert_eq!(fourth(Some(100), Some(InService::From(at(60)))), Cause::NoneHeard);
-    // A single logger's outage stays its own.
-    let mut scene = Scene::of(&[L]);
+}
+
+#[test]
+fn that_a_logger_alone_was_not_heard_needs_another_that_was() {
+    // The only one of its site.
+    let mut alone = Scene::of(&[L]);
+    alone.live(Life { records: 100, ..LIFE });
+    alone.lose(L, 1, 20..=39);
+    alone.model.listening = vec![(1, T0, at(200))];
+    assert_eq!(only(&alone.report().outages).cause, Cause::NotKnown);
+    // The gateway was off, and heard nothing for forty minutes more; of the others, which measure hourly, only one or two
+    // were due.
+    let mut scene = Scene::of(&[L, OTHERS[0], OTHERS[1]]);
     scene.live(Life { records: 100, ..LIFE });
-    scene.lose(L, 1, 20..=39);
-    scene.model.listening = vec![(1, T0, at(200))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::OneLogger);
+    scene.lose(L, 1, 20..=43);
+    for (n, logger) in OTHERS.into_iter().enumerate() {
+        scene.loggers[n + 1].interval_s = 3_600;
+        scene.live(Life { logger, from: T0 - 1_200, records: 17, interval: 3_600, ..LIFE });
+        scene.lose(logger, 1, 5..=7);
+        scene.made(id(logger, 1, 8)).held = n == 1;
+    }
+    scene.model.listening = vec![(1, T0, at(19) + 300), (1, at(40) - 60, at(100))];
+    let causes = |scene: &Scene| {
+        let mut all: Vec<(Cause, u64)> =
+            scene.report().outages.iter().map(|outage| (outage.cause, outage.missing())).collect();
+        all.sort_by_key(|&(_, records)| records);
+        all
+    };
+    let off = |records| (Cause::GatewayNotRunning, records);
+    assert_eq!(causes(&scene), [(Cause::OneLogger, 4), off(27)], "one was heard");
+    scene.lose(OTHERS[1], 1, 8..=8);
+    assert_eq!(causes(&scene), [(Cause::NotKnown, 4), off(28)]);
+}
+
+#[test]
+fn a_record_that_came_hours_late_moves_no_outage_and_changes_no_cause() {
+    // All three unheard from 20 to 59. Meanwhile the first got a new cell at 30, and its clock is in the year 2000 since.
+    let mut scene = site([NONE, 20..=59, 20..=59]);
+    scene.model.made.retain(|made| made.id.address != address(L));
+    scene.live(Life { records: 29, ..LIFE });
+    scene.lose(L, 1, 20..=29);
+    let second = Life { epoch: 2, from: YEAR_2000, records: 70, previous: (1, 29), ..LIFE };
+    scene.live(second);
+    scene.lose(L, 2, 1..=30);
+    scene.instead(id(L, 2, 31), second.profile_at(YEAR_2000 + 30 * EVERY));
+    for sequence in 31..=70 {
+        scene.made(id(L, 2, sequence)).received_at = Some(at(29 + sequence) + 2);
+    }
+    scene.model.listening = vec![(1, T0, at(100))];
+    let whole = (at(20) + 2, at(59) + 122, Cause::NoneHeard);
+    let said = |scene: &Scene| {
+        let report = scene.report();
+        let outage = only(&report.outages);
+        assert_eq!(outage.missing(), 120, "{outage:?}");
+        for part in &outage.parts {
+            let from = if part.epoch.number() == 2 { at(29 + part.first) } else { at(part.first) };
+            let to = from + i64::from(part.last - part.first) * EVERY;
+            assert!((part.from - from).abs() <= 2 * EVERY && (part.to - to).abs() <= 2 * EVERY, "{part:?}");
+        }
+        (outage.from, outage.to, outage.cause)
+    };
+    assert_eq!(said(&scene), whole);
+    // The last one ahead of it comes when it is nearly over, and the first one after it an hour later.
+    scene.made(id(L, 1, 19)).received_at = Some(at(60) - 100);
+    assert_eq!(said(&scene), whole);
+    scene.made(id(L, 2, 31)).received_at = Some(at(66));
+    assert_eq!(said(&scene), whole);
 }
 
 #[test]
@@ -1540,9 +1601,9 @@ fn an_outage_of_a_few_minutes_does_not_blame_a_gateway_that_was_off_for_one_of_t
     scene.push(id(L, 1, 6), reading(at(4)));
     scene.model.listening = vec![(1, T0, at(100))];
     let outage = only(&scene.report().outages).clone();
-    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::OneLogger));
+    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::NotKnown));
     scene.model.listening = vec![(1, T0, at(3)), (1, at(3) + 60, at(100))];
-    assert_eq!(only(&scene.report().outages).cause, Cause::OneLogger);
+    assert_eq!(only(&scene.report().outages).cause, Cause::NotKnown);
     scene.model.listening = vec![(1, T0, at(2) + 60), (1, at(4) - 60, at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
 }

@@ -5,12 +5,19 @@
 //!
 //! ```text
 //! not received ── cut where no radio listened ──▶ gateway not running
-//!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger
+//!       └── the rest, grouped by time ──▶ nothing heard, a radio off, several loggers, one logger, not known
 //! ```
 //!
 //! A cause rests on receptions and on the windows in which radios listened, both by the gateway's clock, set right where it
 //! was not synchronised (`record::gateway_clock`), and never on what is still missing: an import repairs an outage and does
-//! not change what it was. What retention has deleted counts as received, since nothing is left that says how it came.
+//! not change what it was. Clock events that an import brings may move its times by as much as they set a clock right.
+//!
+//! **Its limits.** That a logger or some were unheard *alone* is said only where another that was due meanwhile was heard. At
+//! the end of a time in which the gateway did not listen, and on a site with one logger, nothing may show that: then the
+//! cause is not known. Where the last records of an epoch are missing and nothing says how many there were, they are
+//! presumed, and in no outage. Of each outage a record or two at an edge may be counted to what came before or after it.
+//!
+//! What retention has deleted counts as received, since nothing is left that says how it came.
 //!
 //! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
 
@@ -48,6 +55,8 @@ pub enum Cause {
     ManyLoggers,
     /// Nearly every logger, while the gateway was listening.
     NoneHeard,
+    /// One logger or some, while the gateway was listening, and no other shows whether it could hear.
+    NotKnown,
 }
 
 impl Cause {
@@ -55,7 +64,7 @@ impl Cause {
     pub fn is_the_gateways(self) -> bool {
         match self {
             Self::GatewayNotRunning | Self::PortLost | Self::NoneHeard => true,
-            Self::OneLogger | Self::ManyLoggers => false,
+            Self::OneLogger | Self::ManyLoggers | Self::NotKnown => false,
         }
     }
 
@@ -67,6 +76,7 @@ impl Cause {
             Self::OneLogger => "one logger only",
             Self::ManyLoggers => "several loggers unheard while the gateway listened",
             Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
+            Self::NotKnown => "not known: nothing shows whether other loggers were heard",
         }
     }
 }
@@ -184,10 +194,14 @@ struct Stretch {
     epoch: Epoch,
     first: u32,
     last: u32,
-    /// When the first was due, by the gateway's clock as far as that can be told.
+    /// When the logger was last heard before it, by the gateway's clock as far as that can be told.
+    since: i64,
+    /// When the first was due.
     from: i64,
     /// When the last was due.
     to: i64,
+    /// When the logger was heard again.
+    until: i64,
     /// What of it is not held.
     missing: RangeSet,
     /// What of that is written off.
@@ -244,8 +258,8 @@ struct Heard {
     /// When it came, by a clock that is right; `None`: that is not known.
     received_at: Option<i64>,
     made: i64,
-    /// Its logger's clock was wrong by a minute or more.
-    is_made_corrected: bool,
+    /// What its logger's clock showed.
+    recorded: i64,
 }
 
 impl Heard {
@@ -268,9 +282,31 @@ impl Heard {
     /// Whether its time rests on a clock that was wrong by a minute or more: the gateway's, or its logger's.
     fn is_corrected(&self) -> bool {
         match (self.received_at, self.stamp) {
-            (Some(at), Some(stamp)) => at.abs_diff(stamp.unix_s()) >= MARKED_S,
-            _ => self.is_made_corrected,
+            (Some(at), Some(stamp)) => !self.is_synchronised && at.abs_diff(stamp.unix_s()) >= MARKED_S,
+            _ => self.made.abs_diff(self.recorded) >= MARKED_S,
         }
+    }
+
+    /// Whether nothing but the reception says when it was made: its logger's clock was lost.
+    fn is_made_by_reception(&self) -> bool {
+        self.received_at == Some(self.made) && self.made != self.recorded
+    }
+
+    /// Whether it may have come more than an interval late, as far as it says itself.
+    fn may_be_late(&self, interval: i64) -> bool {
+        let in_time = self.received_at.is_some_and(|at| at.saturating_sub(self.made) <= interval);
+        !in_time || self.is_made_by_reception()
+    }
+
+    /// How long after another record it was made, by the clock of both: at least, and at most. They differ where that clock
+    /// was set between them.
+    fn made_after(&self, earlier: &Self) -> (i64, i64) {
+        let by_clock = self.recorded.saturating_sub(earlier.recorded);
+        if self.is_made_by_reception() || earlier.is_made_by_reception() {
+            return (by_clock, by_clock);
+        }
+        let made = self.made.saturating_sub(earlier.made);
+        (made.min(by_clock), made.max(by_clock))
     }
 }
 
@@ -287,6 +323,7 @@ pub fn of_site<F: Facts>(roster: &Roster, coverage: &Coverage, facts: &F) -> Res
     let (mut unheard, mut witnesses) = (Vec::new(), Vec::new());
     for receptions in &mut all {
         receptions.heard().for_each(|heard| heard.set_right(&clock));
+        receptions.without_late();
         unheard.extend(receptions.stretches());
         witnesses.extend(receptions.witness());
     }
@@ -308,12 +345,19 @@ struct EpochReceptions {
     missing: RangeSet,
     /// What is written off.
     written_off: RangeSet,
-    /// The first record that came by radio, and the last.
-    ends: Option<(Heard, Heard)>,
-    /// The first, the second and the last record of each run that came by radio. The second shows whether the first was late.
+    /// The first and the last record of each run that came by radio, each with its neighbour in the run where that shows
+    /// whether it was late. Where nothing is missing of the epoch, only those of the first and the last run.
     edges: BTreeMap<u32, Heard>,
     /// Where nothing came by radio: the first and the last record, brought by hand.
     by_hand: Option<(Heard, Heard)>,
+}
+
+impl EpochReceptions {
+    /// The first record that came by radio, and the last.
+    fn ends(&self) -> Option<(Heard, Heard)> {
+        let (first, last) = (self.edges.first_key_value()?, self.edges.last_key_value()?);
+        Some((*first.1, *last.1))
+    }
 }
 
 impl<'a> Receptions<'a> {
@@ -334,9 +378,10 @@ impl<'a> Receptions<'a> {
                 is_synchronised: seen.received_at.is_some(),
                 received_at: seen.received_at,
                 made: made.time,
-                is_made_corrected: made.time.abs_diff(seen.time) >= MARKED_S,
+                recorded: seen.time,
             }))
         };
+        let interval = i64::from(logger.interval_s);
         let mut epochs = Vec::with_capacity(missing.len());
         for of in &missing {
             let radio = match (coverage.epoch(logger.address, of.epoch), by_hand.get(&of.epoch)) {
@@ -344,26 +389,36 @@ impl<'a> Receptions<'a> {
                 (Some(held), None) => held.authentic.clone(),
                 (Some(held), Some(by_hand)) => held.authentic.without(by_hand),
             };
-            let ends = match (radio.smallest(), radio.largest()) {
-                (Some(first), Some(last)) => heard(of.epoch, first)?.zip(heard(of.epoch, last)?),
-                _ => None,
-            };
             let must =
                 bad.iter().find(|end| end.epoch == of.epoch).map_or(of.last, |end| end.held.min(of.last));
             let first = of.first.filter(|&first| first <= must);
             let not_heard = first.map_or_else(RangeSet::default, |first| radio.missing(first..=must));
+            let runs = radio.ranges();
+            let outer = runs.first().into_iter().chain(runs.last());
+            let shown: Vec<(u32, u32)> =
+                if not_heard.is_empty() { outer.copied().collect() } else { runs.to_vec() };
             let mut edges = BTreeMap::new();
-            let mut brought = None;
-            if let Some((first, last)) = not_heard.smallest().zip(not_heard.largest()) {
-                let ends = |&(first, last): &(u32, u32)| [first, first.saturating_add(1).min(last), last];
-                for sequence in radio.ranges().iter().flat_map(ends) {
-                    if let Some(heard) = heard(of.epoch, sequence)? {
-                        edges.insert(sequence, heard);
+            for (first, last) in shown {
+                for (sequence, neighbour) in
+                    [(first, first.saturating_add(1)), (last, last.saturating_sub(1))]
+                {
+                    let Some(seen) = heard(of.epoch, sequence)? else { continue };
+                    edges.insert(sequence, seen);
+                    let has_neighbour =
+                        (first..=last).contains(&neighbour) && !edges.contains_key(&neighbour);
+                    if has_neighbour
+                        && seen.may_be_late(interval)
+                        && let Some(seen) = heard(of.epoch, neighbour)?
+                    {
+                        edges.insert(neighbour, seen);
                     }
                 }
-                if radio.is_empty() {
-                    brought = heard(of.epoch, first)?.zip(heard(of.epoch, last)?);
-                }
+            }
+            let mut brought = None;
+            if radio.is_empty()
+                && let Some((first, last)) = not_heard.smallest().zip(not_heard.largest())
+            {
+                brought = heard(of.epoch, first)?.zip(heard(of.epoch, last)?);
             }
             let off = written_off.iter().filter(|off| off.epoch == of.epoch);
             epochs.push(EpochReceptions {
@@ -371,7 +426,6 @@ impl<'a> Receptions<'a> {
                 not_heard,
                 missing: of.missing.clone(),
                 written_off: off.map(|off| (off.first, off.last.unwrap_or(u32::MAX))).collect(),
-                ends,
                 edges,
                 by_hand: brought,
             });
@@ -381,14 +435,23 @@ impl<'a> Receptions<'a> {
 
     /// Every record of it that says when something was.
     fn heard(&mut self) -> impl Iterator<Item = &mut Heard> {
-        self.epochs.iter_mut().flat_map(|of| {
-            let ends = of.ends.iter_mut().flat_map(|(first, last)| [first, last]);
-            ends.chain(of.edges.values_mut())
-        })
+        self.epochs.iter_mut().flat_map(|of| of.edges.values_mut())
+    }
+
+    /// Puts receptions right that were late: of a record that came more than an interval later than the one next to it in
+    /// its run, and of one that came after records that were made later.
+    fn without_late(&mut self) {
+        let interval = i64::from(self.logger.interval_s);
+        let mut later: Option<Heard> = None;
+        for of in self.epochs.iter_mut().rev() {
+            by_neighbours(&mut of.edges, interval);
+            by_later(&mut of.edges, later, interval);
+            later = of.ends().map(|(first, _)| first).or(later);
+        }
     }
 
     /// What did not come by radio, in runs.
-    fn stretches(&mut self) -> Vec<Stretch> {
+    fn stretches(&self) -> Vec<Stretch> {
         let interval = i64::from(self.logger.interval_s);
         let mut all = Vec::new();
         // What came by radio of the epochs next to it was made before it and after it.
@@ -396,17 +459,19 @@ impl<'a> Receptions<'a> {
         let mut next = None;
         for (later, of) in later.iter_mut().zip(&self.epochs).rev() {
             *later = next;
-            next = of.ends.map(|(first, _)| first).or(next);
+            next = of.ends().map(|(first, _)| first).or(next);
         }
         let mut earlier = None;
-        for (of, later) in self.epochs.iter_mut().zip(later) {
-            without_late(&mut of.edges, later, interval);
+        for (of, later) in self.epochs.iter().zip(later) {
             for &(first, last) in of.not_heard.ranges() {
                 let side = |sequence: Option<u32>| sequence.and_then(|at| of.edges.get(&at)).copied();
                 let (before, after) = (side(first.checked_sub(1)), side(last.checked_add(1)));
                 let records = i64::from(last - first) + 1;
                 let sides = Sides { before, after, earlier, later };
-                let Some((from, to)) = sides.times(records, interval, of.by_hand) else { continue };
+                let Some(Times { since, from, to, until }) = sides.times(records, interval, of.by_hand)
+                else {
+                    continue;
+                };
                 let window: RangeSet = [(first, last)].into_iter().collect();
                 let missing = of.missing.intersection(&window);
                 all.push(Stretch {
@@ -414,21 +479,23 @@ impl<'a> Receptions<'a> {
                     epoch: of.epoch,
                     first,
                     last,
+                    since,
                     from,
                     to,
+                    until,
                     written_off: missing.intersection(&of.written_off),
                     missing,
                     is_corrected: [before, after].iter().flatten().any(Heard::is_corrected),
                 });
             }
-            earlier = of.ends.map(|(_, last)| last).or(earlier);
+            earlier = of.ends().map(|(_, last)| last).or(earlier);
         }
         all
     }
 
     /// What it says of whether the logger was heard; `None`: nothing.
     fn witness(&self) -> Option<Witness> {
-        let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(|of| of.ends).collect();
+        let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(EpochReceptions::ends).collect();
         let in_service_from = match self.logger.in_service {
             Some(InService::From(since)) => Some(since),
             _ => None,
@@ -456,15 +523,25 @@ struct Sides {
     later: Option<Heard>,
 }
 
+/// When the records of a stretch were due, and since and until when nothing was heard.
+struct Times {
+    since: i64,
+    from: i64,
+    to: i64,
+    until: i64,
+}
+
 impl Sides {
-    /// When the first and the last record were due; `None` where nothing says so.
-    fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<(i64, i64)> {
+    /// `None` where nothing says when they were due.
+    fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<Times> {
         let stretch = (records - 1).saturating_mul(interval);
         let floor = self.earlier.map_or(i64::MIN, |heard| heard.at());
         let ceiling = self.later.map_or(i64::MAX, |heard| heard.at());
+        let (mut since, mut until) = (None, None);
         let (from, to) = match (self.before, self.after) {
             (Some(before), Some(after)) => {
                 let (a, b) = between(before, after, records, interval);
+                (since, until) = (Some(a), Some(b));
                 // As far apart from one another as from what was heard.
                 let step = i128::from(b) - i128::from(a);
                 let step = i64::try_from(step / (i128::from(records) + 1)).unwrap_or(0);
@@ -493,12 +570,42 @@ impl Sides {
                 _ => return None,
             },
         };
-        Some((from.min(to), to.max(from)))
+        let (from, to) = (from.min(to), to.max(from));
+        let since = since.unwrap_or(from.saturating_sub(interval).max(floor)).min(from);
+        let until = until.unwrap_or(to.saturating_add(interval).min(ceiling)).max(to);
+        Some(Times { since, from, to, until })
+    }
+}
+
+/// Of two records one came late if much more time lies between the receptions than the logger's clock shows between them: it
+/// is taken to have come as long after it was made as the other did. Where others were made between them, and the clock
+/// may have been set, it has to agree with their number.
+fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
+    let all: Vec<(u32, Heard)> = edges.iter().map(|(&sequence, &heard)| (sequence, heard)).collect();
+    for ((sequence, before), (next, after)) in all.iter().zip(all.iter().skip(1)) {
+        let (Some(a), Some(b)) = (before.received_at, after.received_at) else { continue };
+        let (least, most) = after.made_after(before);
+        let steps = i64::from(next.saturating_sub(*sequence));
+        let agrees = |apart: i64| {
+            let by_number = steps.saturating_mul(interval);
+            steps == 1 || apart.abs_diff(by_number) <= interval.saturating_add(MARKED_S as i64).unsigned_abs()
+        };
+        let apart = b.saturating_sub(a);
+        let (late, at) = if apart.saturating_sub(most) > interval && most >= 0 && agrees(most) {
+            (next, a.saturating_add(most))
+        } else if least.saturating_sub(apart) > interval && agrees(least) {
+            (sequence, b.saturating_sub(least))
+        } else {
+            continue;
+        };
+        if let Some(late) = edges.get_mut(late) {
+            late.received_at = Some(at);
+        }
     }
 }
 
 /// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
-fn without_late(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
+fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
     let mut soonest = later.and_then(|later| later.received_at).unwrap_or(i64::MAX);
     for heard in edges.values_mut().rev() {
         let Some(at) = heard.received_at else { continue };
@@ -542,22 +649,29 @@ struct Witness {
 }
 
 impl Witness {
+    /// Whether it was there.
+    fn is_there(&self, from: i64) -> bool {
+        self.in_service_from.is_none_or(|since| since <= from) && self.last_heard > from
+    }
+
     /// Whether it should have been heard throughout.
     fn could_speak(&self, from: i64, to: i64) -> bool {
-        self.in_service_from.is_none_or(|since| since <= from)
-            && self.last_heard > from
+        self.is_there(from)
             && (OUTAGE_RECORDS as i64).saturating_mul(self.interval_s) <= to.saturating_sub(from)
+    }
+
+    /// For how many seconds of a time it was not heard.
+    fn unheard(&self, from: i64, to: i64, stretches: &[Stretch]) -> i64 {
+        let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
+        let unheard = mine.map(|stretch| (stretch.since, stretch.until));
+        let longer = |&&(last, first): &&(i64, i64)| first.saturating_sub(last) > 2 * self.interval_s;
+        let unheard = unheard.chain(self.between_epochs.iter().filter(longer).copied());
+        covered(from, to, unheard)
     }
 
     /// Whether it was heard for half of the time or more.
     fn was_heard(&self, from: i64, to: i64, stretches: &[Stretch]) -> bool {
-        let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
-        let unheard = mine.map(|stretch| {
-            (stretch.from.saturating_sub(self.interval_s), stretch.to.saturating_add(self.interval_s))
-        });
-        let longer = |&&(last, first): &&(i64, i64)| first.saturating_sub(last) > 2 * self.interval_s;
-        let unheard = unheard.chain(self.between_epochs.iter().filter(longer).copied());
-        2 * i128::from(covered(from, to, unheard)) < i128::from(to) - i128::from(from)
+        2 * i128::from(self.unheard(from, to, stretches)) < i128::from(to) - i128::from(from)
     }
 }
 
@@ -731,11 +845,12 @@ fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Wit
         all.extend(site.outage(&runs, cause));
     }
     for cluster in site.clusters(&left) {
-        let loggers = site.loggers(&cluster).len();
-        let cause = match (site.radio_off(&cluster, loggers), loggers) {
-            (true, _) => Cause::PortLost,
-            (false, 0 | 1) => Cause::OneLogger,
-            (false, _) => Cause::ManyLoggers,
+        let loggers = site.loggers(&cluster);
+        let cause = match loggers.len() {
+            number if site.radio_off(&cluster, number) => Cause::PortLost,
+            _ if !site.others_heard(&loggers, &cluster) => Cause::NotKnown,
+            0 | 1 => Cause::OneLogger,
+            _ => Cause::ManyLoggers,
         };
         all.extend(site.outage(&cluster, cause));
     }
@@ -827,6 +942,19 @@ impl Site<'_> {
             self.witnesses.iter().filter(|witness| witness.could_speak(from, to)).collect();
         let heard = able.iter().filter(|witness| witness.was_heard(from, to, self.stretches)).count();
         able.len() > 1 && 10 * heard <= able.len()
+    }
+
+    /// Whether another logger than these was heard while their records were missed: well within that time, since times are
+    /// estimates.
+    fn others_heard(&self, loggers: &BTreeSet<Address>, runs: &[Run]) -> bool {
+        let (from, to) = self.middle(runs);
+        let steps = runs.iter().map(|run| i64::from(run.last - run.first)).max().unwrap_or(0);
+        // The silence of a run is one interval longer than it; this is one shorter.
+        let interval = to.saturating_sub(from) / steps.saturating_add(1).max(1);
+        let (from, to) = (from.saturating_add(interval), to.saturating_sub(interval));
+        let to = to.max(from.saturating_add(1));
+        let mut others = self.witnesses.iter().filter(|witness| !loggers.contains(&witness.address));
+        others.any(|other| other.is_there(from) && other.unheard(from, to, self.stretches) < to - from)
     }
 
     /// Whether one of several radios did not listen for more than half of a time.

@@ -1012,6 +1012,13 @@ fn said(outage: &Outage) -> String {
             )
         }
         Cause::NoneHeard => format!("the gateway listened for {lasted} and heard no logger"),
+        Cause::NotKnown => {
+            let who = match &outage.loggers[..] {
+                [one] => format!("logger {one}"),
+                all => counted(all.len() as u64, "logger"),
+            };
+            format!("{who} not heard for {lasted}, and nothing shows whether others were")
+        }
     }
 }
 
@@ -1047,5 +1054,6 @@ fn remedy(cause: Cause) -> &'static str {
             "The gateway was working: look for what those loggers share, as a path or a neighbour's radio."
         }
         Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
+        Cause::NotKnown => "It may be the gateway's radio, or the logger's own path: look at both antennas.",
     }
 }
