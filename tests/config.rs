@@ -171,7 +171,7 @@ site.toml | [roster]\nfile = "loggers.toml"\n | (nothing)
 site.toml | "loggers.toml" | "rooster.toml"
     rooster.toml: there is no such file; name the roster in `[roster] file` of site.toml
 site.toml | "loggers.toml" | "."
-    .: is a directory; name a file in it
+    .: it is a folder and no file; name a file
 site.toml | "loggers.toml" | "site.toml/loggers.toml"
     site.toml/loggers.toml: there is no such file; name the roster in `[roster] file` of site.toml
 site.toml | [keys]\nfile = "keys.toml"\n | (nothing)
@@ -577,9 +577,12 @@ fn what_is_no_readable_file_is_refused() {
     let fifo = |path: &Path| rustix::fs::mkfifoat(rustix::fs::CWD, path, rustix::fs::Mode::RUSR).unwrap();
     let cases: [Standing; 7] = [
         (&|_| {}, "loggers.toml: there is no such file; name the roster in `[roster] file` of site.toml"),
-        (&|path| fs::create_dir(path).unwrap(), "loggers.toml: is a directory; name a file in it"),
-        (&|path| fifo(path), "loggers.toml: is not a regular file; name one"),
-        (&|path| symlink("/dev/null", path).unwrap(), "loggers.toml: is not a regular file; name one"),
+        (&|path| fs::create_dir(path).unwrap(), "loggers.toml: it is a folder and no file; name a file"),
+        (&|path| fifo(path), "loggers.toml: it is a FIFO and no file; name a file"),
+        (
+            &|path| symlink("/dev/null", path).unwrap(),
+            "loggers.toml: it is a device and no file; name a file",
+        ),
         (
             &|path| symlink(path, path).unwrap(),
             "loggers.toml: cannot be opened: Too many levels of symbolic links (os error 40)",

@@ -15,6 +15,7 @@ mod faults;
 mod fields;
 mod gaps;
 mod gateway;
+mod hostile;
 mod import;
 mod keys;
 mod kills;

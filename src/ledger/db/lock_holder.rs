@@ -156,7 +156,7 @@ impl Lock {
     fn holder(&self) -> Holder {
         let comm = self.process.map(|process| std::fs::read_to_string(format!("/proc/{process}/comm")));
         let comm = comm.and_then(Result::ok).unwrap_or_default();
-        let command = comm.trim().chars().filter(|c| !c.is_control()).collect();
+        let command = crate::text::shown(comm.trim());
         Holder { process: self.process, command, is_shared: !self.is_exclusive }
     }
 }
