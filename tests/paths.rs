@@ -10,7 +10,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 use stonechat::ledger::query::Reader;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
-use util::daemon::{Daemon, PATIENCE, Site};
+use util::daemon::{Daemon, PATIENCE, Site, ends_by_itself};
 use util::hand;
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 
@@ -67,29 +67,6 @@ fn until(what: &str, done: impl Fn() -> bool) {
         assert!(Instant::now() < give_up, "no {what}");
         std::thread::sleep(Duration::from_millis(20));
     }
-}
-
-/// What a daemon of another configuration says that ends by itself, and its exit code.
-fn ends(config: &Path) -> (Option<i32>, String) {
-    let mut command = util::daemon::binary();
-    command.arg("-c").arg(config).arg("run").stdin(Stdio::null()).stdout(Stdio::null());
-    let log = config.with_extension("log");
-    let mut child = command.stderr(std::fs::File::create(&log).unwrap()).spawn().unwrap();
-    let give_up = Instant::now() + PATIENCE;
-    let status = loop {
-        if let Some(status) = child.try_wait().unwrap() {
-            break status.code();
-        }
-        if Instant::now() > give_up {
-            let _ = child.kill();
-            let _ = child.wait();
-            panic!("it runs: {}", std::fs::read_to_string(&log).unwrap());
-        }
-        std::thread::sleep(Duration::from_millis(10));
-    };
-    let said = std::fs::read_to_string(&log).unwrap();
-    std::fs::remove_file(&log).unwrap();
-    (status, said)
 }
 
 fn names(folder: &Path) -> Vec<String> {
@@ -165,8 +142,9 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
     let first = format!("process {}", daemon.child.id());
     for name in ["link.db", "folder/ledger.db", "hard.db", "away/hard.db", "folder/hard.db"] {
         let other = stage.other(&stage.site.path(name));
-        let (code, said) = ends(&other);
+        let (code, said) = ends_by_itself(&other);
         assert_eq!(code, Some(3), "{name}: {said}");
+        assert!(!said.contains("listening"), "{name}: it touched the first one's port: {said}");
         assert!(said.contains(&first), "{name}: {said}");
         if name.ends_with("hard.db") {
             assert!(said.contains(ledger.to_str().unwrap()), "{name}: the name that is in use: {said}");
@@ -184,7 +162,7 @@ fn a_second_daemon_through_another_name_of_the_ledger_is_refused_and_names_the_f
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     // Not even now: what the -wal of the first name holds would be missing.
     let other = stage.other(&stage.site.path("hard.db"));
-    let (code, said) = ends(&other);
+    let (code, said) = ends_by_itself(&other);
     assert_eq!(code, Some(3), "{said}");
     assert!(said.contains(ledger.to_str().unwrap()) && said.contains("-wal"), "{said}");
     verified(&ledger);
@@ -542,6 +520,16 @@ fn a_file_that_is_closed_to_a_user_is_told_with_user_group_owner_mode_and_remedy
         let told =
             format!("may not make files in {}, which belongs to root:root, mode 0755", closed.display());
         assert!(said.contains(&told) && said.contains(&user), "{args:?}: {said}");
+    }
+    // A closed backup is not called unreadable: what it holds must not be given up.
+    let copy = stage.site.path("copy.db");
+    assert!(stage.site.output(&["backup", copy.to_str().unwrap()]).status.success());
+    std::os::unix::fs::chown(&copy, Some(0), Some(0)).unwrap();
+    std::fs::set_permissions(&copy, std::fs::Permissions::from_mode(0o600)).unwrap();
+    for args in [&["verify", "--salvage"][..], &["verify"], &["restore"], &["compare"]] {
+        let said = says(&[args, &[copy.to_str().unwrap()]].concat());
+        let told = format!("run `sudo chown {user}: {}`", copy.display());
+        assert!(said.contains(&told) && !said.contains("give-up"), "{args:?}: {said}");
     }
     std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o700)).unwrap();
     let inner = closed.join("ledger.db");

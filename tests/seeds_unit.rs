@@ -1,6 +1,7 @@
 //! The daemon under its unit's environment, under a seed: in random order frames, ports that flap, starts and waits while
 //! another process holds the write lock, reloads of every key of `site.toml`, roster entries that come and go, stops and
-//! kills. Whatever the order: nothing is lost, the service manager always hears it, and it writes no more than its limits.
+//! kills; the link to the ledger that is switched, further names of its file, locks on its -shm and on the lock file.
+//! Whatever the order: nothing is lost, the service manager always hears it, and it writes no more than its limits.
 //!
 //! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N` runs
 //! one seed, `STONECHAT_TEST_UNIT_SEEDS=N` so many.
@@ -10,18 +11,19 @@ use crate::util;
 
 use std::io::Write;
 use std::net::{Shutdown, TcpListener, TcpStream};
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 use stonechat::ledger::query::Reader;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, Run, What};
 use util::chance::Chance;
-use util::daemon::{Daemon, PATIENCE, Site};
+use util::daemon::{Daemon, PATIENCE, Site, ends_by_itself};
 use util::truth::ledger_equals_truth;
 use util::unit::{Holder, Unit};
 
 /// Seeds of an ordinary run.
 const SEEDS: u64 = 2;
 /// What happens in one.
-const STEPS: usize = 13;
+const STEPS: usize = 18;
 /// Far above what a step takes here, far below the unit's.
 const WATCHDOG: Duration = Duration::from_secs(30);
 /// Seconds between commits.
@@ -34,6 +36,7 @@ const APPLIED: &[(&str, &str, [&str; 2])] = &[
     ("site", "clock_synchronised_file", ["\"run/never-there\"", "\"site.toml\""]),
     ("ledger", "commit_every_s", ["0.4", "0.6"]),
     ("ledger", "settle_rows", ["100", "20000"]),
+    ("ledger", "settle_wal_max_mib", ["4", "256"]),
     ("roster", "file", ["\"roster.toml\"", "\"loggers.toml\""]),
     ("keys", "file", ["\"ring.toml\"", "\"keys.toml\""]),
     ("page", "listen", ["\"127.0.0.1:9\"", "\"127.0.0.1:8420\""]),
@@ -100,6 +103,13 @@ struct World {
     starts_under_lock: u64,
     wrong_keyrings: u64,
     forged: u64,
+    /// The folder in which the ledger lies; `ledger.db` is a link into it.
+    disk: u64,
+    switched: u64,
+    followed: u64,
+    hard_links: u64,
+    shm_locks: u64,
+    held_lock_files: u64,
 }
 
 impl World {
@@ -137,7 +147,14 @@ impl World {
             starts_under_lock: 0,
             wrong_keyrings: 0,
             forged: 0,
+            disk: 0,
+            switched: 0,
+            followed: 0,
+            hard_links: 0,
+            shm_locks: 0,
+            held_lock_files: 0,
         };
+        world.lead_to(0);
         world.start();
         world
     }
@@ -376,8 +393,142 @@ impl World {
         self.forged += frames as u64;
     }
 
+    /// The ledger in a folder.
+    fn on_disk(&self, disk: u64) -> PathBuf {
+        self.site.path(&format!("disk-{disk}/ledger.db"))
+    }
+
+    /// Makes the link lead into this folder, at once.
+    fn lead_to(&self, disk: u64) {
+        std::fs::create_dir_all(self.site.path(&format!("disk-{disk}"))).unwrap();
+        let part = self.site.path("link.part");
+        std::os::unix::fs::symlink(format!("disk-{disk}/ledger.db"), &part).unwrap();
+        std::fs::rename(&part, self.site.ledger()).unwrap();
+    }
+
+    fn notices(&self) -> Vec<(String, String)> {
+        let reader = Reader::open(&self.on_disk(self.disk)).unwrap();
+        let notices = reader.read(|snapshot| snapshot.notices()).unwrap();
+        notices.into_iter().map(|notice| (notice.subject, notice.text)).collect()
+    }
+
+    fn await_notice(&self, subject: &str, is_up: bool) {
+        let give_up = Instant::now() + PATIENCE;
+        while self.notices().iter().any(|(found, _)| found == subject) != is_up {
+            let log = std::fs::read_to_string(self.site.path("daemon.log")).unwrap();
+            assert!(Instant::now() < give_up, "{subject}, {is_up}: {:?}\n{log}", self.notices());
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    /// Somebody makes the link to the ledger lead to an empty folder of another disk. The daemon says so and goes on in the
+    /// ledger that it has. Then the link is set right; or the daemon is restarted, says which ledger it has left, and what
+    /// that one holds is brought over.
+    fn switch_link(&mut self) {
+        // What follows needs frames in the new ledger, or nothing shows that both are of one site.
+        if self.run.emissions.len() - self.next < 40 {
+            return;
+        }
+        let (before, after) = (self.disk, self.disk + self.switched + 1);
+        self.lead_to(after);
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        self.await_notice("link", true);
+        assert_eq!(std::fs::read_dir(self.site.path(&format!("disk-{after}"))).unwrap().count(), 0);
+        if self.chance.percent(50) {
+            assert!(!self.hang_up(), "another ledger needs a restart\n{}", self.daemon().log());
+        }
+        self.switched += 1;
+        if self.chance.percent(30) {
+            self.lead_to(before);
+            let taken = self.take();
+            self.send(&taken);
+            self.wait_committed();
+            self.await_notice("link", false);
+            return;
+        }
+        let kill = self.chance.percent(50);
+        self.end_daemon(kill);
+        self.start();
+        self.disk = after;
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        let left = self.on_disk(before);
+        let left = left.to_str().unwrap();
+        let told = self.notices();
+        assert!(told.iter().any(|(subject, text)| subject == "left" && text.contains(left)), "{told:?}");
+        let salvage = self.site.output(&["verify", "--salvage", left]);
+        assert!(salvage.status.success(), "{}", String::from_utf8_lossy(&salvage.stderr));
+        self.followed += 1;
+        self.causes += 4;
+    }
+
+    /// A snapshot links the ledger's file, and somebody starts a daemon on that name.
+    fn hard_link(&mut self) {
+        let (real, link) = (self.on_disk(self.disk), self.site.path("snapshot.db"));
+        std::fs::hard_link(&real, &link).unwrap();
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        if !taken.is_empty() {
+            self.await_notice("names", true);
+        }
+        let text = std::fs::read_to_string(self.site.path("site.toml")).unwrap();
+        let other = self.site.path("other.toml");
+        std::fs::write(&other, with_line(&text, "ledger", "path", "\"snapshot.db\"")).unwrap();
+        let (code, said) = ends_by_itself(&other);
+        assert!(code == Some(3) && said.contains(real.to_str().unwrap()), "{code:?}: {said}");
+        std::fs::remove_file(&link).unwrap();
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        if !taken.is_empty() {
+            self.await_notice("names", false);
+        }
+        self.hard_links += 1;
+        self.causes += 4;
+    }
+
+    /// Another process (this test's) has a shared lock on all bytes of the -shm while frames come in.
+    fn lock_shm(&mut self) {
+        let shm = self.site.path(&format!("disk-{}/ledger.db-shm", self.disk));
+        let file = std::fs::File::open(shm).unwrap();
+        rustix::fs::fcntl_lock(&file, rustix::fs::FlockOperation::LockShared).unwrap();
+        let taken = self.take();
+        self.send(&taken);
+        if self.chance.percent(25) && !taken.is_empty() {
+            let name = Holder::name();
+            self.daemon().wait_for("word of who holds it", |state| {
+                state.trouble.as_ref().is_some_and(|text| text.contains(&name))
+            });
+        }
+        drop(file);
+        self.wait_committed();
+        self.shm_locks += 1;
+        self.causes += 2;
+    }
+
+    /// A process that is no daemon holds the lock file while the daemon starts.
+    fn hold_lock_file(&mut self) {
+        let kill = self.chance.percent(50);
+        self.end_daemon(kill);
+        let lock =
+            std::fs::File::open(self.site.path(&format!("disk-{}/ledger.db.lock", self.disk))).unwrap();
+        rustix::fs::flock(&lock, rustix::fs::FlockOperation::NonBlockingLockShared).unwrap();
+        self.start();
+        let taken = self.take();
+        self.send(&taken);
+        let state = self.daemon().wait_for("word of it", |state| state.trouble.is_some());
+        assert!(state.trouble.unwrap().contains(&Holder::name()), "{}", self.daemon().log());
+        drop(lock);
+        self.wait_committed();
+        self.held_lock_files += 1;
+    }
+
     fn step(&mut self) {
-        match self.chance.below(12) {
+        match self.chance.below(17) {
             0 | 1 => {
                 let taken = self.take();
                 self.send(&taken);
@@ -388,6 +539,10 @@ impl World {
             8 => self.roster_changes(),
             9 => self.wrong_keyring(),
             10 => self.flood(),
+            11 | 12 => self.switch_link(),
+            13 => self.hard_link(),
+            14 => self.lock_shm(),
+            15 => self.hold_lock_file(),
             _ => self.restart(),
         }
     }
@@ -426,6 +581,7 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
     let count = seeds.end - seeds.start;
     let (mut flaps, mut locks, mut reloads, mut off_roster, mut starts) = (0, 0, 0, 0, 0);
     let (mut wrong_keyrings, mut forged) = (0, 0);
+    let (mut switched, mut followed, mut hard_links, mut shm_locks, mut lock_files) = (0, 0, 0, 0, 0);
     for seed in seeds {
         println!("seed {seed}");
         let mut world = World::new(seed);
@@ -436,7 +592,11 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
         world.roster_changes();
         world.restart();
         world.wrong_keyring();
-        for _ in 0..STEPS - 6 {
+        world.switch_link();
+        world.hard_link();
+        world.lock_shm();
+        world.hold_lock_file();
+        for _ in 0..STEPS - 10 {
             world.step();
         }
         world.end();
@@ -447,17 +607,23 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
         starts += world.starts_under_lock;
         wrong_keyrings += world.wrong_keyrings;
         forged += world.forged;
+        switched += world.switched;
+        followed += world.followed;
+        hard_links += world.hard_links;
+        shm_locks += world.shm_locks;
+        lock_files += world.held_lock_files;
     }
     util::promises::kept(
         "unit-seeds",
         "under its unit nothing is lost, and writes are bounded, whatever happens in whatever order",
         "ports that flap, locks held by another process, reloads, roster entries that come and go, stops and kills, wrong \
-         keyrings, forgeries",
+         keyrings, forgeries, links to the ledger that are switched, hard links, locks on its -shm and lock file",
         count,
         &format!(
             "the ledger is the truth: {flaps} flaps, {locks} held locks, {starts} starts under one, {reloads} reloads, \
              {off_roster} loggers off the roster for a time, {wrong_keyrings} starts with another site's key, {forged} \
-             forged frames"
+             forged frames, {switched} switched links ({followed} followed by a restart), {hard_links} hard links, \
+             {shm_locks} locks on the -shm, {lock_files} held lock files"
         ),
     );
 }

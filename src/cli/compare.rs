@@ -202,16 +202,19 @@ fn not_read(path: &Path, error: &LedgerError) -> NotRead {
 }
 
 fn shown(path: &Path) -> String {
-    path.to_string_lossy().chars().filter(|c| !c.is_control()).collect()
+    crate::text::shown(&path.to_string_lossy())
 }
 
 fn is_ledger(path: &Path) -> Result<bool, NotRead> {
-    let at = |error: std::io::Error| NotRead(COULD_NOT, format!("{}: cannot be read: {error}", shown(path)));
+    let at = |error: std::io::Error| {
+        let error = crate::files::explained(path, crate::files::Wanted::Read, error);
+        NotRead(COULD_NOT, format!("{}: cannot be read: {error}", shown(path)))
+    };
     if std::fs::metadata(path).map_err(at)?.is_dir() {
         return Ok(false);
     }
     let mut head = Vec::new();
-    std::fs::File::open(path)
+    crate::files::open(path)
         .map_err(at)?
         .take(LEDGER_HEAD.len() as u64)
         .read_to_end(&mut head)

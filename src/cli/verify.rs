@@ -159,6 +159,10 @@ fn salvage(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) -> u8
             from.display()
         ));
     }
+    // Closed to this user is not unreadable: --give-up would call missing what is there.
+    if let Some(closed) = crate::files::closed(from, crate::files::Wanted::Read) {
+        return could_not(&format!("{}: {closed}; nothing was changed", from.display()));
+    }
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let progress = Progress::new();
     let told = |done, all| progress.say(&format!("salvaging: block {done} of {all} …"));

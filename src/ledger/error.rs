@@ -27,6 +27,13 @@ pub enum Error {
         /// The cause.
         source: rusqlite::Error,
     },
+    /// Operator: the ledger's name, or one next to it, leads to a FIFO, a device or a folder.
+    NoFile {
+        /// The name.
+        path: PathBuf,
+        /// What it is, and the remedy.
+        source: std::io::Error,
+    },
     /// Operator: a file of something else.
     NotALedger {
         /// The file.
@@ -219,7 +226,7 @@ impl Error {
     /// What is wrong, without a remedy: for messages that have their own.
     pub fn cause(&self) -> String {
         match self {
-            Self::Corrupt(what) => what.clone(),
+            Self::Corrupt(what) | Self::Closed { what, .. } => what.clone(),
             Self::NotAsMade { what, .. } => not_as_made(what),
             Self::Sql(source) | Self::Open { source, .. } => source.to_string(),
             other => other.to_string(),
@@ -303,6 +310,7 @@ impl fmt::Display for Error {
                 path.display()
             ),
             Self::Open { path, source } => write!(f, "ledger {}: cannot be opened: {source}", path.display()),
+            Self::NoFile { path, source } => write!(f, "ledger {}: {source}", path.display()),
             Self::NotALedger { path } => write!(
                 f,
                 "ledger {}: this file is no stonechat ledger; it is left as it is: name another path in \

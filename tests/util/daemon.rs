@@ -167,6 +167,19 @@ impl Drop for Daemon {
     }
 }
 
+/// What a daemon of another configuration says that ends by itself, and its exit code.
+pub fn ends_by_itself(config: &Path) -> (Option<i32>, String) {
+    let log = config.with_extension("log");
+    let mut command = binary();
+    command.arg("-c").arg(config).arg("run").stdin(Stdio::null()).stdout(Stdio::null());
+    let child = command.stderr(File::create(&log).unwrap()).spawn().unwrap();
+    let mut daemon = Daemon { child, state_dir: PathBuf::new(), log: log.clone() };
+    let code = daemon.wait_end().code();
+    let said = daemon.log();
+    std::fs::remove_file(&log).unwrap();
+    (code, said)
+}
+
 /// Leaves the word of a daemon that runs and hears, by this process's number, where reports look for it.
 pub fn seems_to_run(runtime_dir: &Path, now: i64) {
     use stonechat::daemon::state::RadioState;

@@ -6,7 +6,7 @@
 //!
 //! What this is not: it keeps nobody from reading, and no import from writing; that is SQLite's own lock.
 
-use super::lock_holder;
+use super::{lock_holder, names};
 use crate::files;
 use crate::ledger::Error;
 use std::fs::File;
@@ -46,6 +46,8 @@ impl Drop for ByFile {
 impl DaemonLock {
     /// Takes the lock or says who has it.
     pub fn take(ledger: &Path) -> Result<Self, Error> {
+        // A lock file in another folder is not found; the file itself tells, and no port has been opened yet.
+        names::refuse_other(ledger)?;
         let by_name = lock(files::with_tail(ledger, ".lock"), ledger)?;
         let mut taken = Self { ledger: ledger.to_owned(), _by_name: by_name, by_file: None };
         remove_left(ledger);
@@ -105,7 +107,7 @@ fn held(path: PathBuf, file: File) -> Error {
     // What cannot be read says nothing.
     let _ = file.take(SAYS_MAX).read_to_end(&mut bytes);
     let text = String::from_utf8_lossy(&bytes);
-    let mut lines = text.lines().map(|line| line.chars().filter(|c| !c.is_control()).collect::<String>());
+    let mut lines = text.lines().map(crate::text::shown);
     let told = lines.next().filter(|line| !line.trim().is_empty());
     let ledger = lines.next().filter(|line| !line.trim().is_empty());
     let holder = lock_holder::flock_holder(&path);
