@@ -368,6 +368,28 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
 }
 
 #[test]
+fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
+    let mut plan = quiet_plan(4, 5, 4);
+    plan.radio_outages.push(Span::new(FROM_UNIX_S + DAY, FROM_UNIX_S + DAY + 9 * HOUR));
+    let told = Told::new(plan.clone(), Vec::new());
+    let over = "All of it is over: every logger is being heard again.";
+    assert!(told.text(&[]).contains(over));
+    let part = told.text(&["--logger", "12"]);
+    assert!(!part.contains("every logger") && part.contains("no logger of this part is silent"), "{part}");
+    // The daemon has just stopped: nobody is silent yet, and nobody is heard.
+    std::fs::remove_dir_all(told.site.path("run")).unwrap();
+    let text = told.text(&[]);
+    assert!(!text.contains("All of it is over"), "{text}");
+    assert!(text.contains("Whether it is over is not known before the gateway works again"), "{text}");
+    // One is silent since the storm: what is asked of another does not say that all are heard.
+    plan.logger_outages.push((address(14), Span::new(FROM_UNIX_S + DAY, FROM_UNIX_S + 4 * DAY)));
+    let told = Told::new(plan, Vec::new());
+    assert!(told.text(&[]).contains("1 logger is still not heard"), "{}", told.text(&[]));
+    let part = told.text(&["--logger", "12"]);
+    assert!(!part.contains("every logger"), "{part}");
+}
+
+#[test]
 fn what_no_logger_could_get_through_is_not_counted_against_its_path() {
     let mut plan = quiet_plan(4, 4, 9);
     let day = |n: i64| FROM_UNIX_S + n * DAY;
