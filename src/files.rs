@@ -1,24 +1,155 @@
-//! Putting a file in its place whole or not at all, and the small questions about files that many ask.
+//! Opening files, putting them in their place whole or not at all, and the small questions about files that many ask.
 //!
 //! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
 //! name there is the whole file, or what was there before. What root makes gets the owner of its folder, since a service
 //! or a person has to go on with it; and what a user may not do is said with whose the file is. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
+//!
+//! How files are opened is decided here, too:
+//!
+//! - what somebody names is opened by [`open`]: a FIFO or a device is refused and never waited for;
+//! - what the program keeps for itself in a folder is opened by [`open_own`]: no link is followed, so that nobody who may
+//!   write into the folder can have another file written or emptied;
+//! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
 
 mod closed;
+mod name;
 
 pub use closed::{Wanted, closed, explained};
+pub use name::folder_of;
 
-use rustix::fs::{CWD, OFlags, RenameFlags, renameat_with};
+use rustix::fs::{CWD, Mode, OFlags, RenameFlags, ResolveFlags, openat, openat2, renameat_with};
 use sha2::{Digest, Sha256};
 use std::ffi::OsString;
-use std::fs::{File, OpenOptions};
+use std::fs::{File, Metadata, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// As many links as the kernel follows (path_resolution(7)).
 const LINKS_MAX: u32 = 40;
+
+/// Bits that no file of this program has: writable by the group, writable by others.
+const NOT_FOR_OTHERS: Mode = Mode::WGRP.union(Mode::WOTH);
+
+/// Sees to it that no file or folder that this process makes is writable by the group or by others, whichever library
+/// makes it. To be called before there is a second thread.
+pub fn keep_from_others() {
+    let before = rustix::process::umask(NOT_FOR_OTHERS);
+    rustix::process::umask(before | NOT_FOR_OTHERS);
+}
+
+/// What something is that is no file: `a FIFO`. `None`: it is one.
+pub fn what_else(found: &Metadata) -> Option<&'static str> {
+    let kind = found.file_type();
+    match kind {
+        _ if kind.is_file() => None,
+        _ if kind.is_dir() => Some("a folder"),
+        _ if kind.is_fifo() => Some("a FIFO"),
+        _ if kind.is_socket() => Some("a socket"),
+        _ if kind.is_symlink() => Some("a link"),
+        _ => Some("a device"),
+    }
+}
+
+/// Why something that is no file is refused, with the remedy. The kind is `IsADirectory` of a folder, else `InvalidInput`.
+fn no_file(what: &str) -> io::Error {
+    let kind = if what == "a folder" { ErrorKind::IsADirectory } else { ErrorKind::InvalidInput };
+    io::Error::new(kind, format!("it is {what} and no file; name a file"))
+}
+
+/// Refuses what is there under a name and is no file. Nothing is opened; a name that is free is no error.
+pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
+    match std::fs::metadata(path) {
+        Ok(found) => what_else(&found).map_or(Ok(()), |what| Err(no_file(what))),
+        Err(_) => Ok(()),
+    }
+}
+
+/// Opens a file that somebody named, for reading.
+///
+/// Errors: what is no file is refused at once, by its kind; nothing waits for the other end of a FIFO, and no device is
+/// touched.
+pub fn open(path: &Path) -> io::Result<File> {
+    // Opening alone may do something to a device; between the two looks its name may come to lead elsewhere.
+    refuse_what_is_no_file(path)?;
+    let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
+    let file = OpenOptions::new().read(true).custom_flags(flags as i32).open(path)?;
+    match what_else(&file.metadata()?) {
+        Some(what) => Err(no_file(what)),
+        None => Ok(file),
+    }
+}
+
+/// The content of a file that somebody named, of at most `most` bytes; one that has more is an error.
+pub fn read(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    read_to_its_end(open(path)?, most)
+}
+
+fn read_to_its_end(file: File, most: u64) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > most {
+        return Err(io::Error::new(ErrorKind::FileTooLarge, format!("has more than {most} bytes")));
+    }
+    Ok(bytes)
+}
+
+/// What is to be done with a file of the program's own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Own {
+    /// Read it.
+    Read,
+    /// Read and write it; it is made where it is not there.
+    Write,
+    /// Make it; one that is there is `AlreadyExists`.
+    New,
+}
+
+/// Opens a file that the program keeps for itself: the name is looked up in its folder, and no link is followed.
+///
+/// Errors: a link under the name, and what is no file, are refused by their kind; others as the system gives them.
+pub fn open_own(path: &Path, what_for: Own, mode: u32) -> io::Result<File> {
+    let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;
+    // The way to the folder may have links: that is the operator's choice.
+    let folder =
+        openat(CWD, folder_of(path), OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC, Mode::empty())?;
+    // NONBLOCK and NOCTTY: see [`open`].
+    let flags = OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
+    let (flags, mode) = match what_for {
+        Own::Read => (flags | OFlags::RDONLY, Mode::empty()),
+        Own::Write => (flags | OFlags::RDWR | OFlags::CREATE, Mode::from_raw_mode(mode)),
+        Own::New => (flags | OFlags::RDWR | OFlags::CREATE | OFlags::EXCL, Mode::from_raw_mode(mode)),
+    };
+    let resolve = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
+    let file = match openat2(&folder, name, flags, mode, resolve) {
+        // An older kernel, or a service manager that does not know the call. A name alone has no other way in it.
+        Err(rustix::io::Errno::NOSYS | rustix::io::Errno::PERM) => openat(&folder, name, flags, mode),
+        done => done,
+    };
+    let file = File::from(file.map_err(|error| match error {
+        rustix::io::Errno::LOOP => {
+            io::Error::new(ErrorKind::InvalidInput, "it is a link, and no link is followed here; remove it")
+        }
+        error => error.into(),
+    })?);
+    match what_else(&file.metadata()?) {
+        Some(what) => Err(no_file(what)),
+        None => Ok(file),
+    }
+}
+
+/// The content of a file of the program's own, of at most `most` bytes.
+pub fn read_own(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    read_to_its_end(open_own(path, Own::Read, 0)?, most)
+}
+
+/// Makes a file of the program's own, in place of one that a run left which was killed. Whatever has the name, nothing is
+/// written through it.
+pub fn make_own(path: &Path, mode: u32) -> io::Result<File> {
+    remove_own(path);
+    make(path, mode)
+}
 
 /// How a file is put.
 #[derive(Clone, Copy, Debug)]
@@ -149,7 +280,7 @@ fn remove_left_parts(path: &Path) {
             continue;
         }
         let left = entry.path();
-        if File::open(&left).is_ok_and(|file| file.try_lock().is_ok()) {
+        if open_own(&left, Own::Read, 0).is_ok_and(|file| file.try_lock().is_ok()) {
             let _ = std::fs::remove_file(&left);
         }
     }
@@ -158,10 +289,13 @@ fn remove_left_parts(path: &Path) {
 /// Renames; with `replace` over what is there.
 ///
 /// Without it, nothing is overwritten, as the file system promises. One that cannot promise it (some sticks) is asked
-/// first whether the name is free.
+/// first whether the name is free. A FIFO or a device is never replaced.
 pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
     if replace {
-        return std::fs::rename(from, to);
+        return match to.symlink_metadata().ok().as_ref().and_then(what_else) {
+            None | Some("a link" | "a folder") => std::fs::rename(from, to),
+            Some(what) => Err(no_file(what)),
+        };
     }
     match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
         Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) => {
@@ -188,8 +322,7 @@ pub fn sync(path: &Path) -> io::Result<()> {
 ///
 /// Errors: `AlreadyExists`, or as the system gives it, with the reason where this user may not. Nothing is left then.
 pub fn make(path: &Path, mode: u32) -> io::Result<File> {
-    let made = OpenOptions::new().read(true).write(true).create_new(true).mode(mode).open(path);
-    let file = made.map_err(|error| explained(path, Wanted::Make, error))?;
+    let file = open_own(path, Own::New, mode).map_err(|error| explained(path, Wanted::Make, error))?;
     if let Err(error) = give_to_owner_of_folder(&file, path) {
         let _ = std::fs::remove_file(path);
         return Err(error);
@@ -297,17 +430,13 @@ pub fn name_count(path: &Path) -> Option<u64> {
 /// Never through a link, and nothing but a plain file with one name: what is done to it as root must not be done to
 /// another file. One that others may open is closed to them: whoever can open a file can hold a lock on it.
 pub fn open_lock(path: &Path) -> io::Result<File> {
-    let flags = (OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY).bits() as i32;
-    let mut how = OpenOptions::new();
-    how.read(true).write(true).create(true).truncate(false).mode(0o600).custom_flags(flags);
-    let file = how.open(path).map_err(|error| match rustix::io::Errno::from_io_error(&error) {
-        Some(rustix::io::Errno::LOOP) => io::Error::other("is a symbolic link; remove it"),
-        _ if is_absent(path) => explained(path, Wanted::Make, error),
-        _ => explained(path, Wanted::Write, error),
+    let file = open_own(path, Own::Write, 0o600).map_err(|error| match is_absent(path) {
+        true => explained(path, Wanted::Make, error),
+        false => explained(path, Wanted::Write, error),
     })?;
     let found = file.metadata()?;
-    if !found.is_file() || found.nlink() > 1 {
-        return Err(io::Error::other("is no plain file with one name; move it away"));
+    if found.nlink() > 1 {
+        return Err(io::Error::other("it is a file with more than one name; move it away"));
     }
     if found.mode() & 0o077 != 0 {
         // Only its owner can.
@@ -326,11 +455,6 @@ pub fn place(path: &Path) -> Option<(u64, u64)> {
 pub fn names_in(folder: &Path) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries.map(|entry| entry.path()).collect()
-}
-
-/// The folder in which a file lies.
-pub fn folder_of(path: &Path) -> &Path {
-    path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 /// The path with more at the end of its name: `ledger.db` and `-wal` give `ledger.db-wal`.
@@ -359,10 +483,8 @@ impl Part {
         let lock = with_tail(path, ".lock");
         let (held, was_there) = loop {
             let was_there = lock.symlink_metadata().is_ok();
-            let mut how = OpenOptions::new();
             // A link under this name is not ours; followed, one that leads nowhere would be tried again and again.
-            how.read(true).write(true).mode(0o600).custom_flags(rustix::fs::OFlags::NOFOLLOW.bits() as i32);
-            let opened = if was_there { how.open(&lock) } else { how.create_new(true).open(&lock) };
+            let opened = open_own(&lock, if was_there { Own::Write } else { Own::New }, 0o600);
             let opened = opened.map_err(|error| match was_there {
                 true => explained(&lock, Wanted::Write, error),
                 false => explained(&lock, Wanted::Make, error),
@@ -442,7 +564,7 @@ fn give_to_owner_of_folder(file: &File, path: &Path) -> io::Result<()> {
 
 /// SHA-256 of a file, in hexadecimal.
 pub fn digest_of(path: &Path) -> io::Result<String> {
-    Ok(digest(&mut File::open(path)?)?.0)
+    Ok(digest(&mut open(path)?)?.0)
 }
 
 /// SHA-256 in hexadecimal, and the size, of all that can be read.

@@ -8,6 +8,7 @@
 //! short list of them, from memory.
 
 use crate::config::roster::Roster;
+use crate::text::is_obeyed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
 use chrono::NaiveDateTime;
@@ -143,12 +144,7 @@ pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
     if length > most {
         return Err(format!("{what} has {length} characters; at most {most} are kept, so shorten it"));
     }
-    // Controls, line and paragraph separators, and what turns the direction of writing.
-    let obeyed = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-    };
-    if let Some(control) = text.chars().find(|&c| obeyed(c)) {
+    if let Some(control) = text.chars().find(|&c| is_obeyed(c)) {
         return Err(format!(
             "{what} has the control character {}; write it in one line of plain text",
             control.escape_unicode()

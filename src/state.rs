@@ -6,13 +6,16 @@
 use crate::judge::{Outcome, Tally};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::io;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 /// The file's name in the runtime directory.
 pub const FILE: &str = "state.json";
 /// The name of the file with the slots in force.
 const KEYS_FILE: &str = "keys.json";
+
+/// The most that is read of one of these files: 16 radios and 1024 loggers with all their slots take less.
+const BYTES_MAX: u64 = 64 << 20;
 
 /// A clock that moved by more than this against the steady one was set.
 pub const CLOCK_CHANGE_S: i64 = 30;
@@ -56,6 +59,15 @@ pub struct DaemonState {
     pub longest_commit_s: f64,
     /// Journal rows that are not settled yet.
     pub unsettled_rows: u64,
+    /// Bytes of the ledger's -wal after the last commit.
+    #[serde(default)]
+    pub wal_bytes: u64,
+    /// What keeps the -wal from being emptied, in words, while it is long.
+    #[serde(default)]
+    pub wal_is_long: Option<String>,
+    /// Whether nothing is settled because of that.
+    #[serde(default)]
+    pub settling_held_back: bool,
     /// The radios.
     pub radios: Vec<RadioState>,
 }
@@ -214,14 +226,14 @@ impl KeysState {
 }
 
 fn read<T: serde::de::DeserializeOwned>(path: &Path) -> Option<T> {
-    serde_json::from_str(&std::fs::read_to_string(path).ok()?).ok()
+    serde_json::from_slice(&crate::files::read(path, BYTES_MAX).ok()?).ok()
 }
 
 fn write(path: &Path, value: &impl Serialize) -> io::Result<()> {
     let text = serde_json::to_string(value).map_err(io::Error::other)?;
     // Not synced: the folder is in memory, and what a restart finds of an earlier run is of no use.
     let part = crate::files::part_name(path)?;
-    std::fs::write(&part, text)?;
+    crate::files::make_own(&part, 0o644)?.write_all(text.as_bytes())?;
     crate::files::take_name(&part, path, true)
 }
 

@@ -96,6 +96,64 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
+/// Whether a terminal obeys a character in place of showing it: controls, line and paragraph separators, and what turns
+/// the direction of writing. The only place that decides it.
+pub fn is_obeyed(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+/// A name or a text of elsewhere on one line that no terminal obeys.
+pub fn shown(text: &str) -> String {
+    text.chars().map(|c| if is_obeyed(c) { ' ' } else { c }).collect()
+}
+
+/// What is printed: lines, tabs and pages stay, whatever else a terminal obeys becomes a space.
+pub fn printable(text: &str) -> std::borrow::Cow<'_, str> {
+    let stays = |c: char| !is_obeyed(c) || matches!(c, '\n' | '\t' | '\u{c}');
+    if text.chars().all(stays) {
+        return text.into();
+    }
+    let mut chars = text.chars().peekable();
+    let mut clean = String::with_capacity(text.len());
+    while let Some(c) = chars.next() {
+        // A line's end may have two characters, as in CSV.
+        let is_kept = stays(c) || (c == '\r' && chars.peek() == Some(&'\n'));
+        clean.push(if is_kept { c } else { ' ' });
+    }
+    clean.into()
+}
+
+/// Writes text so that no terminal obeys anything in it. For text only: bytes that are none are replaced.
+pub struct Printed<W>(pub W);
+
+impl<W: std::io::Write> std::io::Write for Printed<W> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let text = String::from_utf8_lossy(bytes);
+        self.0.write_all(printable(&text).as_bytes())?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.0.flush()
+    }
+}
+
+/// JSON in which whatever a terminal obeys is written by its number: the same value.
+pub fn json(value: &serde_json::Value) -> String {
+    let text = serde_json::to_string_pretty(value).unwrap_or_default();
+    let mut escaped = String::with_capacity(text.len());
+    for c in text.chars() {
+        // What is in strings; between values the only one is a line's end.
+        if is_obeyed(c) && c != '\n' {
+            escaped += &format!("\\u{:04x}", u32::from(c));
+        } else {
+            escaped.push(c);
+        }
+    }
+    escaped
+}
+
 /// Lower-case hexadecimal digits, two a byte.
 pub fn hex(bytes: &[u8]) -> String {
     use std::fmt::Write;
@@ -134,5 +192,22 @@ mod tests {
         assert_eq!(counted(1, "gap"), "1 gap");
         assert_eq!(size(2_300_000), "2.3 MB");
         assert_eq!(hex(&[0, 0xAB]), "00ab");
+    }
+
+    #[test]
+    fn what_a_terminal_obeys_is_never_printed() {
+        // ECMA-48 (C0 and C1 controls), Unicode Standard Annex 9 (what turns the direction), and line separators.
+        let bad = "a\u{1b}[2Jb\u{9b}31mc\u{202e}d\u{2066}e\u{61c}f\u{7f}g\u{85}h\u{2028}i\u{7}j\rk";
+        let ends = "one\ttwo\r\nthree\u{c}\n";
+        let clean = "a [2Jb 31mc d e f g h i j k";
+        assert_eq!((shown(bad).as_str(), &*printable(bad), &*printable(ends)), (clean, clean, ends));
+        assert_eq!(shown("one\ntwo"), "one two");
+        let mut out = Vec::new();
+        std::io::Write::write_all(&mut Printed(&mut out), bad.as_bytes()).unwrap();
+        assert_eq!(out, clean.as_bytes());
+        let value = serde_json::json!({ bad: [bad, "ä"] });
+        let text = json(&value);
+        assert!(!text.chars().any(|c| is_obeyed(c) && c != '\n'), "{text}");
+        assert_eq!(serde_json::from_str::<serde_json::Value>(&text).unwrap(), value);
     }
 }

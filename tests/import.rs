@@ -1127,7 +1127,11 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
 
     let pipe = small.site.path("pipe");
     rustix::fs::mknodat(rustix::fs::CWD, &pipe, rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
-    small.refuses(2, &[pipe.to_str().unwrap()], &["pipe is no file; pipe it in with `-`"]);
+    small.refuses(
+        2,
+        &[pipe.to_str().unwrap()],
+        &["pipe is a FIFO and no file; name a file, or pipe it in with `-`"],
+    );
 
     let header = small.file("header.csv", "logger,epoch,sequence,time,battery_mv,board,c0\n");
     small.refuses(1, &[&header], &["header.csv line 1: column 6 must be `board_c`, and is \"board\""]);

@@ -953,3 +953,142 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
     let keyring = fs::read(site.path("keys.toml")).unwrap();
     assert!(std::panic::catch_unwind(|| assert_no_key(&keys, "the keyring", &keyring)).is_err());
 }
+
+/// Two lines of /proc/PID/status and one of its limits, of a process that has read its keys.
+fn is_closed(pid: u32) -> Result<(), String> {
+    let of = |name: &str| std::fs::read_to_string(format!("/proc/{pid}/{name}")).unwrap();
+    let (status, limits) = (of("status"), of("limits"));
+    let locked = status.lines().find_map(|line| line.strip_prefix("VmLck:")).unwrap();
+    let locked: u64 = locked.trim().trim_end_matches(" kB").parse().unwrap();
+    let core = limits.lines().find(|line| line.starts_with("Max core file size")).unwrap();
+    let core: Vec<&str> = core.split_whitespace().collect();
+    match (locked, core.get(4..6)) {
+        (1.., Some(["0", "0"])) => Ok(()),
+        other => Err(format!("{other:?}")),
+    }
+}
+
+/// proc(5), /proc/[pid]: of a process that is not dumpable the files belong to root.
+fn owner_of_proc(pid: u32) -> u32 {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(format!("/proc/{pid}/environ")).unwrap().uid()
+}
+
+#[test]
+fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
+    use std::os::unix::process::ExitStatusExt;
+    // Whose /proc files would show it, were the process dumpable; root's own show nothing.
+    const SOMEBODY: u32 = 65_534;
+    let plan = FieldPlan::harrow_tarn(77, 60, FROM, 2);
+    let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
+    let run_as = if util::daemon::is_root() { SOMEBODY } else { rustix::process::getuid().as_raw() };
+    if util::daemon::is_root() {
+        let mut all: Vec<_> =
+            fs::read_dir(site.dir.path()).unwrap().map(|entry| entry.unwrap().path()).collect();
+        all.extend(fs::read_dir(site.path("run")).unwrap().map(|entry| entry.unwrap().path()));
+        all.push(site.dir.path().to_owned());
+        for path in all {
+            std::os::unix::fs::chown(path, Some(SOMEBODY), Some(SOMEBODY)).unwrap();
+        }
+    }
+    // A plain user who may lock memory; core files as wide open as they can be.
+    let command = |args: &[&str]| {
+        let mut command = Command::new("prlimit");
+        command.args(["--core=unlimited", "--"]);
+        if util::daemon::is_root() {
+            let id = SOMEBODY.to_string();
+            command.args(["setpriv", "--reuid", &id, "--regid", &id, "--clear-groups"]);
+            command.args(["--inh-caps", "+ipc_lock", "--ambient-caps", "+ipc_lock", "--"]);
+        }
+        command.arg(binary().get_program()).arg("-c").arg(site.path("site.toml")).args(args);
+        command.current_dir(site.dir.path()).stdin(Stdio::null()).stderr(Stdio::null());
+        command
+    };
+    let mut daemon = command(&["run"]);
+    let log = File::create(site.path("daemon.log")).unwrap();
+    let mut daemon = Ends(daemon.stdout(Stdio::null()).stderr(log).spawn().unwrap());
+    let give_up = Instant::now() + PATIENCE;
+    let state = || stonechat::state::DaemonState::read(&site.path("run"));
+    while !state().is_some_and(|state| state.phase == "running") {
+        let log = fs::read_to_string(site.path("daemon.log")).unwrap();
+        assert!(daemon.0.try_wait().unwrap().is_none() && Instant::now() < give_up, "{log}");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let pid = daemon.0.id();
+    assert_eq!(is_closed(pid), Ok(()));
+    assert_eq!(owner_of_proc(pid), 0, "it can be dumped by user {run_as}");
+    let before = fs::read_dir(site.dir.path()).unwrap().count();
+    rustix::process::kill_process(
+        rustix::process::Pid::from_child(&daemon.0),
+        rustix::process::Signal::ABORT,
+    )
+    .unwrap();
+    let status = daemon.0.wait().unwrap();
+    assert_eq!((status.signal(), status.core_dumped()), (Some(6), false));
+    assert_eq!(fs::read_dir(site.dir.path()).unwrap().count(), before, "a core file");
+    // A command that shows keys, held up by a terminal that nobody reads.
+    let master = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+    rustix::pty::grantpt(&master).unwrap();
+    rustix::pty::unlockpt(&master).unwrap();
+    let name = rustix::pty::ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
+    let terminal = OpenOptions::new().read(true).write(true).open(name).unwrap();
+    let mut derive = Ends(command(&["key", "derive", "--all"]).stdout(terminal).spawn().unwrap());
+    let mut first = [0];
+    File::from(master.try_clone().unwrap()).read_exact(&mut first).unwrap();
+    let pid = derive.0.id();
+    assert_eq!(is_closed(pid), Ok(()));
+    assert_eq!(owner_of_proc(pid), 0);
+    assert!(
+        derive.0.try_wait().unwrap().is_none(),
+        "it has written all, and what was looked at is no process"
+    );
+}
+
+/// A process that ends with the test.
+struct Ends(std::process::Child);
+
+impl Drop for Ends {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn who_may_not_lock_memory_is_told_so_once_and_hears_all_the_same() {
+    let plan = FieldPlan::harrow_tarn(78, 1, FROM, 2);
+    let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
+    if !util::daemon::is_root() {
+        return;
+    }
+    for path in [site.path("."), site.path("run"), site.path("keys.toml")] {
+        std::os::unix::fs::chown(path, Some(65_534), Some(65_534)).unwrap();
+    }
+    let mut command = Command::new("prlimit");
+    command.args([
+        "--memlock=65536",
+        "--",
+        "setpriv",
+        "--reuid",
+        "65534",
+        "--regid",
+        "65534",
+        "--clear-groups",
+    ]);
+    command.arg("--").arg(binary().get_program()).arg("-c").arg(site.path("site.toml")).arg("run");
+    let log = File::create(site.path("daemon.log")).unwrap();
+    let mut daemon = Ends(command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(log).spawn().unwrap());
+    let give_up = Instant::now() + PATIENCE;
+    let text = || fs::read_to_string(site.path("daemon.log")).unwrap();
+    while !text().contains("started") {
+        assert!(daemon.0.try_wait().unwrap().is_none() && Instant::now() < give_up, "{}", text());
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    assert_eq!(
+        text().matches("may lock 64 kB only; a service needs LimitMEMLOCK=infinity").count(),
+        1,
+        "{}",
+        text()
+    );
+    assert_eq!(owner_of_proc(daemon.0.id()), 0, "and no core file of it");
+}

@@ -609,7 +609,11 @@ fn a_file_of_manual_readings_goes_in_whole_once_and_its_wrong_lines_are_told() {
         &["manual", "import", "/nowhere/dips.csv", "--by", "x"],
         &["/nowhere/dips.csv: cannot be read"],
     );
-    desk.refused(3, &["manual", "import", "/tmp", "--by", "x"], &["/tmp: is no file"]);
+    desk.refused(
+        3,
+        &["manual", "import", "/tmp", "--by", "x"],
+        &["/tmp: cannot be read: it is a folder and no file"],
+    );
     desk.verified();
 }
 

@@ -84,10 +84,19 @@ enum Expected {
     Genuine(Made),
 }
 
+/// A frame that waits for its key.
+#[derive(Clone, Debug)]
+struct Waiting {
+    made: Made,
+    /// The hour of its reception; `None`: by hand.
+    hour: Option<i64>,
+}
+
 /// What waits for its commit: what the run was, its radio, and whether the key was there.
 struct Pending {
     expected: Expected,
     radio: usize,
+    at: i64,
     opens: bool,
 }
 
@@ -100,7 +109,7 @@ struct Model {
     gone: BTreeSet<Identity>,
     gone_rows: BTreeSet<(Identity, i64)>,
     beside: BTreeSet<(Identity, Vec<u8>)>,
-    waiting: Vec<Made>,
+    waiting: Vec<Waiting>,
     /// By logger: genuine frames that found no room to wait.
     dropped: BTreeMap<u16, u64>,
     radios: [Tally; 2],
@@ -222,9 +231,10 @@ impl Model {
         Some(outcome)
     }
 
-    fn wait(&mut self, made: &Made) {
-        if !self.waiting.iter().any(|waiting| waiting.air == made.air) {
-            self.waiting.push(made.clone());
+    fn wait(&mut self, made: &Made, received_at: Option<i64>) {
+        if !self.waiting.iter().any(|waiting| waiting.made.air == made.air) {
+            let hour = received_at.map(|at| at.div_euclid(3600));
+            self.waiting.push(Waiting { made: made.clone(), hour });
         }
     }
 
@@ -522,11 +532,11 @@ impl World {
         let now = self.now();
         let retried = self.daemon.as_mut().unwrap().retry(&self.roster, &mut self.keyring, now).unwrap();
         let (mut opened, mut shut) = (Tally::default(), Vec::new());
-        for made in std::mem::take(&mut self.model.waiting) {
-            if self.opens(&made) {
-                opened.count(self.model.take(made.id, &made.plaintext));
+        for waiting in std::mem::take(&mut self.model.waiting) {
+            if self.opens(&waiting.made) {
+                opened.count(self.model.take(waiting.made.id, &waiting.made.plaintext));
             } else {
-                shut.push(made);
+                shut.push(waiting);
             }
         }
         self.model.waiting = shut;
@@ -684,6 +694,7 @@ impl World {
         let bytes: Vec<u8> = burst.iter().flat_map(|(bytes, _)| bytes).copied().collect();
         let cut = if self.chance.percent(15) { Some(self.chance.below(bytes.len() + 1)) } else { None };
         let arrives = cut.unwrap_or(bytes.len());
+        let at = self.now().unix_s;
         let mut rest = &bytes[..arrives];
         while !rest.is_empty() {
             let (piece, after) = rest.split_at((1 + self.chance.below(300)).min(rest.len()));
@@ -702,7 +713,7 @@ impl World {
                 Expected::Genuine(made) => self.opens(made),
                 _ => false,
             };
-            self.pending.push(Pending { expected, radio, opens });
+            self.pending.push(Pending { expected, radio, at, opens });
         }
         if cut.is_some() {
             // The port is gone: what it left unfinished counts nowhere.
@@ -756,7 +767,7 @@ impl World {
                 Expected::Foreign => Outcome::Foreign,
                 Expected::Forged => Outcome::Unopened,
                 Expected::Genuine(made) if !pending.opens => {
-                    self.model.wait(made);
+                    self.model.wait(made, Some(pending.at));
                     Outcome::Unopened
                 }
                 Expected::Genuine(made) => self.model.take(made.id, &made.plaintext),
@@ -850,7 +861,7 @@ impl World {
                 Cipher::new(&key).seal(Slot(slot), id.unwrap(), &self.chance.next().to_be_bytes()).unwrap();
             let (line, now) = (self.line(&air), self.now());
             self.intake.bytes(radio, &line, &self.roster, &mut self.keyring, now);
-            self.pending.push(Pending { expected: Expected::Forged, radio, opens: false });
+            self.pending.push(Pending { expected: Expected::Forged, radio, at: now.unix_s, opens: false });
             self.figures.forged += 1;
         }
         self.figures.floods += 1;
@@ -875,19 +886,22 @@ impl World {
         let counted = reader.read(|snapshot| snapshot.found_no_room()).unwrap();
         let counted: BTreeMap<u16, u64> =
             counted.iter().map(|dropped| (dropped.logger.number(), dropped.frames)).collect();
-        let gone: Vec<Made> = self.model.waiting.extract_if(.., |made| !kept.contains(&made.air)).collect();
-        for made in &gone {
+        let gone: Vec<Waiting> =
+            self.model.waiting.extract_if(.., |waiting| !kept.contains(&waiting.made.air)).collect();
+        for Waiting { made, hour } in &gone {
             let logger = made.id.address.number();
             *self.model.dropped.entry(logger).or_default() += 1;
             let is_full = |hours: &BTreeMap<i64, usize>| {
                 let frames: usize = hours.values().sum();
-                let fullest = hours.values().max().copied().unwrap_or(0);
-                frames >= LIMITS.waiting_share && fullest + 1 >= LIMITS.waiting_share / hours.len()
+                // Where all hours have as much, each has so many.
+                let even = LIMITS.waiting_share / hours.len();
+                let of_hour = hour.map(|hour| hours.get(&hour).copied().unwrap_or(0));
+                frames >= LIMITS.waiting_share && of_hour.is_none_or(|of_hour| of_hour + 1 >= even)
             };
             let mine = [0, 1].into_iter().filter_map(|class| shares.get(&(logger, class)));
             assert!(
                 mine.into_iter().any(is_full),
-                "{} has found no room, and its share is not full",
+                "{} has found no room, though its share is not full, or out of an emptier hour than others",
                 made.id
             );
         }
@@ -1073,7 +1087,7 @@ impl World {
         }
         for made in &made {
             if !self.opens(made) {
-                self.model.wait(made);
+                self.model.wait(made, None);
             }
         }
         self.note_dropped();
@@ -1467,7 +1481,7 @@ impl World {
                 assert_eq!(beside, model.beside.len(), "conflicts kept beside");
                 let shut: BTreeSet<&str> =
                     kept.iter().filter_map(|kept| kept.content_hex.as_deref()).collect();
-                for made in &model.waiting {
+                for Waiting { made, .. } in &model.waiting {
                     // SQLite writes hexadecimal in capitals.
                     let hex: String = made.air.iter().map(|byte| format!("{byte:02X}")).collect();
                     assert!(shut.contains(hex.as_str()), "{} waits for its key, and is gone", made.id);

@@ -36,6 +36,7 @@ const APPLIED: &[(&str, &str, [&str; 2])] = &[
     ("site", "clock_synchronised_file", ["\"run/never-there\"", "\"site.toml\""]),
     ("ledger", "commit_every_s", ["0.4", "0.6"]),
     ("ledger", "settle_rows", ["100", "20000"]),
+    ("ledger", "settle_wal_max_mib", ["4", "256"]),
     ("roster", "file", ["\"roster.toml\"", "\"loggers.toml\""]),
     ("keys", "file", ["\"ring.toml\"", "\"keys.toml\""]),
     ("page", "listen", ["\"127.0.0.1:9\"", "\"127.0.0.1:8420\""]),

@@ -188,7 +188,7 @@ impl<'a> Peer<'a> {
         for logger in 1..=LOGGERS {
             use stonechat::seal::SlotKey;
             use stonechat::wire::seq::{Address, Slot};
-            if let Some(SlotKey::Aes128(key)) = keyring.key(Address::new(logger)?, Slot(0)) {
+            if let Some(SlotKey::Aes128(ref key)) = keyring.key(Address::new(logger)?, Slot(0)) {
                 let hex: String = key.iter().map(|byte| format!("{byte:02x}")).collect();
                 writeln!(keys, "{logger} {hex}").ok()?;
             }

@@ -54,7 +54,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
             DONE,
         ),
         Err(error @ BackupError::NotSound(_)) => {
-            eprintln!("stonechat: {error}");
+            say!("stonechat: {error}");
             NO
         }
         Err(error) => could_not(&error),

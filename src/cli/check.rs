@@ -78,7 +78,7 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
     survey.warnings.extend(told);
     survey.warnings.sort_by(|a, b| (&a.file, a.line).cmp(&(&b.file, b.line)));
     let written = if json {
-        writeln!(out, "{}", as_json(config_path, &survey, trials.as_ref()))
+        writeln!(out, "{}", crate::text::json(&as_json(config_path, &survey, trials.as_ref())))
     } else {
         write_text(out, &survey, trials.as_ref())
     };

@@ -202,7 +202,7 @@ fn not_read(path: &Path, error: &LedgerError) -> NotRead {
 }
 
 fn shown(path: &Path) -> String {
-    path.to_string_lossy().chars().filter(|c| !c.is_control()).collect()
+    crate::text::shown(&path.to_string_lossy())
 }
 
 fn is_ledger(path: &Path) -> Result<bool, NotRead> {
@@ -214,7 +214,7 @@ fn is_ledger(path: &Path) -> Result<bool, NotRead> {
         return Ok(false);
     }
     let mut head = Vec::new();
-    std::fs::File::open(path)
+    crate::files::open(path)
         .map_err(at)?
         .take(LEDGER_HEAD.len() as u64)
         .read_to_end(&mut head)

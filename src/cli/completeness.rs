@@ -94,7 +94,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let wanted = match wanted(&config, args, now) {
         Ok(wanted) => wanted,
         Err(text) => {
-            eprintln!("stonechat: {text}");
+            say!("stonechat: {text}");
             return USAGE;
         }
     };

@@ -113,7 +113,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let request = match request(&config, args, now) {
         Ok(request) => request,
         Err(text) => {
-            eprintln!("stonechat: {text}");
+            say!("stonechat: {text}");
             return USAGE;
         }
     };
@@ -121,7 +121,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(code) => code,
         Err(Failed::Text(text)) => could_not(&text),
         Err(Failed::Usage(text)) => {
-            eprintln!("stonechat: {text}");
+            say!("stonechat: {text}");
             USAGE
         }
         Err(Failed::Config(problems)) => super::refused(&problems),
@@ -387,10 +387,7 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
             None => "the ledger holds none".to_owned(),
         };
         tell_impossible(&summary);
-        eprintln!(
-            "stonechat: no reading of {of} {}, so nothing was written; {held}",
-            span_text(request.span)
-        );
+        say!("stonechat: no reading of {of} {}, so nothing was written; {held}", span_text(request.span));
         return Ok(NO);
     }
     let beside = if args.remarks {
@@ -484,7 +481,7 @@ fn text_file(path: &Path, value: &Value, force: bool) -> std::io::Result<Synced>
 fn tell_impossible(summary: &Summary) {
     let all = summary.impossible + summary.impossible_left_out;
     if all > 0 {
-        eprintln!(
+        say!(
             "stonechat: {} with an impossible recorded time (before 2020, or more than a day ahead): {} written, \
              {} outside --from and --to",
             counted(all, "reading"),

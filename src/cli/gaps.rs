@@ -153,7 +153,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let wanted = match wanted(&config, args) {
         Ok(wanted) => wanted,
         Err(text) => {
-            eprintln!("stonechat: {text}");
+            say!("stonechat: {text}");
             return USAGE;
         }
     };

@@ -34,6 +34,9 @@ use std::time::{Duration, Instant};
 /// How long an import waits for the ledger's write lock. The daemon holds it for a second at most.
 const LOCK_PATIENCE: Duration = Duration::from_secs(120);
 
+/// The most bytes of a gap report that are read: one of tens of thousands of gaps has a tenth of it.
+const WANTED_MAX_BYTES: u64 = 256 << 20;
+
 /// The arguments of `import`.
 #[derive(clap::Args)]
 pub struct Args {
@@ -184,14 +187,14 @@ fn describe(file: &Path, json: bool, out: &mut dyn Write) -> u8 {
         Ok(seen) => print(out, &seen.text(), DONE),
         Err(NotDescribed::Read(why)) => could_not(&format!("{name}: {why}")),
         Err(why @ NotDescribed::NoColumns) => {
-            eprintln!("stonechat: {name}: {why}");
+            say!("stonechat: {name}: {why}");
             NO
         }
     }
 }
 
 fn usage(text: &str) -> u8 {
-    eprintln!("stonechat: {text}");
+    say!("stonechat: {text}");
     USAGE
 }
 
@@ -215,7 +218,11 @@ impl RefusedFile {
         let file = match &mut self.file {
             Some(file) => file,
             None => {
-                let mut file = std::io::BufWriter::new(std::fs::File::create_new(&self.path)?);
+                let mut file = std::io::BufWriter::new(crate::files::open_own(
+                    &self.path,
+                    crate::files::Own::New,
+                    0o640,
+                )?);
                 writeln!(file, "file,place,kind,why,content")?;
                 self.file.insert(file)
             }
@@ -322,7 +329,7 @@ fn import(
         files::gather(&args.files, &config.ledger.path, style.is_some());
     if inputs.is_empty() {
         for file in &not_taken {
-            eprintln!("stonechat: {} {}", file.name, file.why);
+            say!("stonechat: {} {}", file.name, file.why);
         }
         return Ok(usage("nothing to import: no sealed dump and no CSV of ours is there"));
     }
@@ -635,11 +642,11 @@ fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write
             DONE,
         ),
         (_, Some((at, who, _))) => {
-            eprintln!("stonechat: import {id} was withdrawn already, {} by {who}", rfc3339(*at));
+            say!("stonechat: import {id} was withdrawn already, {} by {who}", rfc3339(*at));
             NO
         }
         _ => {
-            eprintln!(
+            say!(
                 "stonechat: import {id} is a sealed dump: its records are authentic, and are not withdrawn; only \
                  CSV rows are"
             );
@@ -650,7 +657,7 @@ fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write
 
 /// `--dry-run --against`: without ledger and keys.
 fn against(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn Write) -> u8 {
-    let wanted = match std::fs::read(wanted)
+    let wanted = match crate::files::read(wanted, WANTED_MAX_BYTES)
         .map_err(|error| format!("cannot be read: {error}"))
         .and_then(|json| Wanted::read(&json))
     {

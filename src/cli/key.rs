@@ -10,6 +10,7 @@ use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::roster::{InService, Logger};
 use crate::config::{self, Config};
+use crate::files::{self, Own};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Sealed, Snapshot};
 use crate::report::slots::{SlotUse, slot_use};
@@ -24,10 +25,9 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rustix::rand::{GetRandomFlags, getrandom};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, ErrorKind, IsTerminal, Write};
 use std::os::fd::AsFd;
-use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use zeroize::Zeroizing;
 
@@ -119,7 +119,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
 
 /// Prints what is wrong with the command as it was typed, or with the configuration, and gives the exit code.
 fn refuse(text: &str) -> u8 {
-    eprintln!("stonechat: {text}");
+    say!("stonechat: {text}");
     USAGE
 }
 
@@ -181,7 +181,7 @@ impl Output {
             return written.map(|()| DONE).map_err(|error| could_not(&format!("cannot print: {error}")));
         };
         let shown = path.display();
-        let mut file = match OpenOptions::new().write(true).create_new(true).mode(0o600).open(path) {
+        let mut file = match files::open_own(path, Own::New, 0o600) {
             Ok(file) => file,
             Err(error) if error.kind() == ErrorKind::AlreadyExists => {
                 let text = format!(
@@ -191,10 +191,7 @@ impl Output {
             }
             Err(error) => return Err(could_not(&format!("{shown} cannot be made: {error}"))),
         };
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let written = fill(&mut file)
-            .and_then(|()| file.sync_all())
-            .and_then(|()| File::open(folder).and_then(|folder| folder.sync_all()));
+        let written = fill(&mut file).and_then(|()| file.sync_all()).and_then(|()| files::sync_folder(path));
         if let Err(error) = written {
             // It was made a moment ago and holds a part of what it should.
             let _ = std::fs::remove_file(path);
@@ -264,7 +261,7 @@ fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<
         // A slot that was used would let the old unit's keeper write the new one's records.
         Err(error) if args.replacement => return Err(super::could_not(&error)),
         Err(error) => {
-            eprintln!(
+            say!(
                 "stonechat: epochs and slots used before are not known ({error}); see to it that the new ones are \
                  larger"
             );

@@ -62,7 +62,7 @@ fn logbook(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> 
             None => Ok(None),
             Some((_, Ok(at))) => Ok(Some(GatewayTime(at))),
             Some((text, Err(why))) => {
-                eprintln!(
+                say!(
                     "stonechat: {option} {text:?} {why}; write it as 2026-05-04 or 2026-05-04T08:15:00-07:00"
                 );
                 Err(USAGE)

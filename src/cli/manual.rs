@@ -2,7 +2,7 @@
 
 use super::people::{manual_json, stamp, write};
 use super::table::Table;
-use super::{COULD_NOT, DONE, NO, USAGE, could_not, load, print, print_json};
+use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::people::ManualOutcome;
 use crate::ledger::query::Reader;
@@ -123,7 +123,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
 }
 
 fn usage(why: &dyn std::fmt::Display) -> u8 {
-    eprintln!("stonechat: {why}");
+    say!("stonechat: {why}");
     USAGE
 }
 
@@ -134,7 +134,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
     let rows = std::slice::from_ref(&row);
     let outcomes = write(config, "the manual reading", |ledger| ledger.add_manual(rows, &by, None, now))?;
     let outcomes = outcomes.map_err(|why| {
-        eprintln!("stonechat: --corrects: {why}");
+        say!("stonechat: --corrects: {why}");
         NO
     })?;
     let (id, is_new) = match outcomes.first() {
@@ -178,11 +178,7 @@ fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewManual, Strin
 /// Reads the file whole, within its limit, and never past it: it may grow meanwhile.
 fn read(path: &Path) -> Result<Vec<u8>, u8> {
     let at = |error: std::io::Error| could_not(&format!("{}: cannot be read: {error}", path.display()));
-    let file = std::fs::File::open(path).map_err(at)?;
-    if !file.metadata().map_err(at)?.is_file() {
-        could_not(&format!("{}: is no file; name a CSV file of manual readings", path.display()));
-        return Err(COULD_NOT);
-    }
+    let file = crate::files::open(path).map_err(at)?;
     let mut bytes = Vec::new();
     file.take(FILE_MAX_BYTES + 1).read_to_end(&mut bytes).map_err(at)?;
     if bytes.len() as u64 > FILE_MAX_BYTES {
@@ -205,10 +201,10 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     let found = people::manual_file(&bytes, &config.roster, config.site.utc_offset_s, now.unix_s)
         .map_err(|why| usage(&format!("{path}: {why}")))?;
     for refused in found.refused.iter().take(REFUSED_SHOWN) {
-        eprintln!("stonechat: {path}:{}: {}", refused.line, refused.why);
+        say!("stonechat: {path}:{}: {}", refused.line, refused.why);
     }
     if let Some(more) = found.refused.len().checked_sub(REFUSED_SHOWN).filter(|&more| more > 0) {
-        eprintln!("stonechat: {path}: and {more} more");
+        say!("stonechat: {path}: and {more} more");
     }
     let is_refused = !found.refused.is_empty();
     let is_written = !args.dry_run && (!is_refused || args.skip_refused);

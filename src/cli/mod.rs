@@ -2,6 +2,15 @@
 //!
 //! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
 
+/// Says something on standard error, so that no terminal obeys what is in it.
+macro_rules! say {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        // Where nobody reads, nothing is lost.
+        let _ = $crate::text::Printed(std::io::stderr()).write_all(format!("{}\n", format_args!($($text)*)).as_bytes());
+    }};
+}
+
 mod backup;
 pub mod check;
 mod compare;
@@ -33,6 +42,9 @@ pub mod visits;
 mod write_off;
 
 use crate::config::{self, Config, Problems};
+use crate::files;
+use crate::seal::memory;
+use crate::text::{Printed, json, shown};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -162,6 +174,22 @@ enum Command {
     Demo(demo::Args),
 }
 
+impl Command {
+    /// Whether it reads or makes keys.
+    fn handles_keys(&self) -> bool {
+        matches!(
+            self,
+            Self::Init { .. }
+                | Self::Run(_)
+                | Self::Check { .. }
+                | Self::Import(_)
+                | Self::Compare(_)
+                | Self::SetAside(_)
+                | Self::Key(_)
+        )
+    }
+}
+
 /// The commands and their arguments, for whatever is made from them: manual pages, completions, tests.
 pub fn command() -> clap::Command {
     Cli::command()
@@ -169,16 +197,30 @@ pub fn command() -> clap::Command {
 
 /// Runs the command that the process's arguments name, and returns the exit code.
 pub fn main() -> u8 {
-    let cli = match Cli::try_parse() {
+    let mut cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version are answers, not mistakes.
             let code = if error.use_stderr() { USAGE } else { DONE };
-            let _ = error.print();
+            let text = error.render().to_string();
+            let _ = if error.use_stderr() {
+                Printed(std::io::stderr()).write_all(text.as_bytes())
+            } else {
+                Printed(std::io::stdout()).write_all(text.as_bytes())
+            };
             return code;
         }
     };
-    let mut out = std::io::stdout().lock();
+    files::keep_from_others();
+    if cli.command.handles_keys() {
+        // What cannot be done is no reason not to go on; the daemon says so in its log.
+        let closed = memory::close();
+        if let Command::Run(args) = &mut cli.command {
+            args.memory_open = closed.err();
+        }
+    }
+    // All that commands print on standard output is text; what is not (exports, keys) goes there by another way.
+    let mut out = Printed(std::io::stdout().lock());
     let code = match cli.command {
         Command::Run(args) => {
             drop(out);
@@ -252,7 +294,7 @@ fn resolved(file: &Path) -> PathBuf {
 /// Prints what is wrong with the configuration, and gives the exit code.
 fn refused(problems: &Problems) -> u8 {
     for problem in problems.iter() {
-        eprintln!("stonechat: {problem}");
+        say!("stonechat: {problem}");
     }
     config_code(problems)
 }
@@ -282,7 +324,7 @@ fn instant(text: &str, option: &str) -> Result<i64, String> {
 /// The present, or what `--now` says it is.
 fn present(now: Option<&str>) -> Result<i64, u8> {
     let now = now.map(|text| instant(text, "--now")).transpose().map_err(|text| {
-        eprintln!("stonechat: {text}");
+        say!("stonechat: {text}");
         USAGE
     })?;
     Ok(now.unwrap_or_else(crate::time::unix_s))
@@ -290,7 +332,7 @@ fn present(now: Option<&str>) -> Result<i64, u8> {
 
 /// Prints why something could not be done, and gives the exit code.
 fn could_not(error: &dyn std::fmt::Display) -> u8 {
-    eprintln!("stonechat: {error}");
+    say!("stonechat: {error}");
     COULD_NOT
 }
 
@@ -305,9 +347,7 @@ fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
 
 /// JSON as reports print it.
 fn print_json(out: &mut dyn Write, value: &serde_json::Value, code: u8) -> u8 {
-    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
-    text.push('\n');
-    print(out, &text, code)
+    print(out, &format!("{}\n", json(value)), code)
 }
 
 /// A line that says what goes on, replaced by the next; only where somebody looks.
@@ -322,7 +362,7 @@ impl Progress {
 
     fn say(&self, text: &str) {
         if self.shows {
-            eprint!("\r\x1b[K{text}");
+            eprint!("\r\x1b[K{}", shown(text));
         }
     }
 

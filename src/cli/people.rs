@@ -148,7 +148,7 @@ pub(super) fn tell_elsewhere(config: &Config) {
     let is_this = std::path::absolute(path).is_ok_and(|path| path == written)
         || files::place(&written).is_some_and(|there| files::place(path) == Some(there));
     if !is_this {
-        eprintln!(
+        say!(
             "stonechat: note: the daemon that runs (process {}) writes another ledger, {}; this is about {}",
             daemon.pid,
             written.display(),
@@ -162,6 +162,6 @@ pub(super) fn tell_elsewhere(config: &Config) {
 pub(super) fn tell_not_here(ledger: &Path) {
     let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
     for aside in asides.unwrap_or_default() {
-        eprintln!("stonechat: note: not in this: {}", not_here(&aside));
+        say!("stonechat: note: not in this: {}", not_here(&aside));
     }
 }

@@ -99,7 +99,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 }
 
 fn usage(text: &str) -> u8 {
-    eprintln!("stonechat: {text}");
+    say!("stonechat: {text}");
     USAGE
 }
 

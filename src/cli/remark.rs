@@ -91,11 +91,11 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
 fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
     let now = stamp(config, args.now.as_deref())?;
     let remark = checked(config, args, now.unix_s).map_err(|why| {
-        eprintln!("stonechat: {why}");
+        say!("stonechat: {why}");
         USAGE
     })?;
     let id = write(config, "the remark", |ledger| ledger.add_remark(&remark, now))?.map_err(|why| {
-        eprintln!("stonechat: --corrects: {why}");
+        say!("stonechat: --corrects: {why}");
         NO
     })?;
     let remark = Remark { id, what: remark, written_at: now.unix_s, corrected_by: None };
@@ -128,7 +128,7 @@ fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -
     let of = match logger.map(|number| people::logger(&config.roster, number)).transpose() {
         Ok(of) => of,
         Err(why) => {
-            eprintln!("stonechat: {why}");
+            say!("stonechat: {why}");
             return USAGE;
         }
     };

@@ -56,7 +56,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let by = match args.by.as_ref().map(|by| people::text("--by", by, BY_MAX)).transpose() {
         Ok(by) => by,
         Err(why) => {
-            eprintln!("stonechat: {why}");
+            say!("stonechat: {why}");
             return USAGE;
         }
     };

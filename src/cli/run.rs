@@ -3,6 +3,7 @@
 use super::{COULD_NOT, DONE};
 use crate::config;
 use crate::daemon;
+use crate::text::Printed;
 use crate::time::{Clock, FileClock, SystemClock};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -17,6 +18,9 @@ pub struct Args {
     /// Wait so long for the ledger's lock before the watchdog is told nothing more, for tests
     #[arg(long, value_name = "SECONDS", hide = true)]
     lock_patience: Option<u32>,
+    /// Why keys are not kept from swap space or core files.
+    #[arg(skip)]
+    pub(super) memory_open: Option<String>,
 }
 
 /// Runs the daemon until it is told to stop.
@@ -24,10 +28,13 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
     // Log level by $STONECHAT_LOG (error, warn, info, debug); colours never: logs end in files.
     let wanted = std::env::var("STONECHAT_LOG").unwrap_or_else(|_| "info".to_owned());
     let level = wanted.parse().unwrap_or_else(|_| {
-        eprintln!("stonechat: STONECHAT_LOG={wanted:?} is no level (error, warn, info, debug); taking info");
+        say!("stonechat: STONECHAT_LOG={wanted:?} is no level (error, warn, info, debug); taking info");
         tracing_subscriber::filter::LevelFilter::INFO
     });
-    let log = tracing_subscriber::fmt().with_max_level(level).with_writer(std::io::stderr).with_ansi(false);
+    let log = tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(|| Printed(std::io::stderr()))
+        .with_ansi(false);
     // The service manager's journal stamps each line itself.
     let set = if std::io::stderr().is_terminal() || std::env::var_os("JOURNAL_STREAM").is_none() {
         log.with_target(false).try_init()
@@ -35,7 +42,10 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
         log.with_target(false).without_time().try_init()
     };
     if let Err(error) = set {
-        eprintln!("stonechat: no log: {error}");
+        say!("stonechat: no log: {error}");
+    }
+    if let Some(why) = &args.memory_open {
+        tracing::warn!("{why}");
     }
     let loaded = config::load(config_path).and_then(|config| Ok((config::load_keyring(&config)?, config)));
     let (keyring, config) = match loaded {

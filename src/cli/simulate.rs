@@ -76,7 +76,7 @@ impl Sink {
 /// Runs the simulation to its end.
 pub fn run(args: &Args, out: &mut dyn Write) -> u8 {
     if !(args.rate.is_finite() && args.rate >= 0.0) {
-        eprintln!("stonechat: --rate {}: write 0 or more simulated seconds a second", args.rate);
+        say!("stonechat: --rate {}: write 0 or more simulated seconds a second", args.rate);
         return USAGE;
     }
     match simulate(args, out) {

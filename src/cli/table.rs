@@ -17,7 +17,7 @@ impl Table {
 
     /// Adds a row.
     pub fn row<const N: usize>(&mut self, cells: [String; N]) {
-        self.rows.push(cells.into());
+        self.rows.push(cells.map(|cell| crate::text::shown(&cell)).into());
     }
 
     /// The table, each line after `indent` spaces.

@@ -122,7 +122,7 @@ fn loaded<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site
 }
 
 fn usage(text: &str) -> u8 {
-    eprintln!("stonechat: {text}");
+    say!("stonechat: {text}");
     USAGE
 }
 
@@ -264,7 +264,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
         .map_err(|error| could_not(&error))?;
     let Some((told, shown)) = told else {
         let until = at.map_or(String::new(), |at| format!(" at or before {}", rfc3339(at)));
-        eprintln!(
+        say!(
             "stonechat: no reading of {:?}{until} is held; `stonechat gaps` tells what is missing",
             args.point
         );

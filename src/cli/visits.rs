@@ -10,6 +10,7 @@ pub use sheet::{Channel, Page as SheetPage, Sheet};
 
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
+use crate::files::{self, How};
 use crate::gaps::{self, Silence};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
@@ -96,7 +97,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let (loggers, form) = match asked {
         Ok(asked) => asked,
         Err(text) => {
-            eprintln!("stonechat: {text}");
+            say!("stonechat: {text}");
             return USAGE;
         }
     };
@@ -177,36 +178,14 @@ fn is_there(file: &Path) -> String {
     format!("{} is there already; name another file, or replace it with --force", file.display())
 }
 
-/// Writes under a name of its own and renames it, so that nobody finds half a file.
+/// Writes it whole or not at all.
 fn put(file: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
-    let could_not = |error: std::io::Error| {
-        format!(
+    files::put(file, bytes, How { replace: force, mode: 0o640 }).map_err(|error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => is_there(file),
+        _ => format!(
             "{} could not be written: {error}; is the folder there, and may this user write?",
             file.display()
-        )
-    };
-    let claim = std::fs::OpenOptions::new().write(true).create_new(true).open(file);
-    let claimed = match claim {
-        Ok(_) => true,
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists && force => false,
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => return Err(is_there(file)),
-        Err(error) => return Err(could_not(error)),
-    };
-    let mut name = file.as_os_str().to_owned();
-    name.push(format!(".{}.part", std::process::id()));
-    let part = PathBuf::from(name);
-    let written = std::fs::OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(&part)
-        .and_then(|mut to| to.write_all(bytes).and_then(|()| to.sync_all()))
-        .and_then(|()| std::fs::rename(&part, file));
-    written.map_err(|error| {
-        let _ = std::fs::remove_file(&part);
-        if claimed {
-            let _ = std::fs::remove_file(file);
-        }
-        could_not(error)
+        ),
     })
 }
 

@@ -87,7 +87,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 
 fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
     let usage = |why: String| {
-        eprintln!("stonechat: {why}");
+        say!("stonechat: {why}");
         USAGE
     };
     let by = people::text("--by", args.by.as_deref().unwrap_or(""), BY_MAX).map_err(usage)?;
@@ -121,7 +121,7 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8
             .map(|all| all.into_iter().map(|(id, plan)| (Some(id), plan)).collect())
     };
     let done: Vec<(Option<i64>, WriteOffPlan)> = done.map_err(|refused| {
-        eprintln!("stonechat: {refused}");
+        say!("stonechat: {refused}");
         match refused {
             WriteOffRefused::NotOnRoster(_) | WriteOffRefused::NoRange(..) => USAGE,
             _ => NO,
@@ -193,7 +193,7 @@ fn confirm(logger: &str) -> Result<(), u8> {
     let what = format!("{logger} is heard now: it may still hold what this gives up");
     let input = std::io::stdin();
     if !input.is_terminal() {
-        eprintln!("stonechat: {what}; nothing is written. Copy its memory first, or add --yes");
+        say!("stonechat: {what}; nothing is written. Copy its memory first, or add --yes");
         return Err(USAGE);
     }
     eprint!("{what}. Write it off all the same? [y/N] ");
@@ -202,7 +202,7 @@ fn confirm(logger: &str) -> Result<(), u8> {
     if read && matches!(answer.trim().to_ascii_lowercase().as_str(), "y" | "yes") {
         return Ok(());
     }
-    eprintln!("stonechat: nothing is written");
+    say!("stonechat: nothing is written");
     Err(NO)
 }
 
@@ -234,7 +234,7 @@ fn list(config: &Config, args: &Args, out: &mut dyn Write) -> u8 {
     let of = match args.logger.map(|number| people::logger(&config.roster, number)).transpose() {
         Ok(of) => of,
         Err(why) => {
-            eprintln!("stonechat: {why}");
+            say!("stonechat: {why}");
             return USAGE;
         }
     };

@@ -8,10 +8,9 @@
 
 use super::problem::Problem;
 use crate::files::{self, Wanted};
-use rustix::fs::OFlags;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{self, ErrorKind, Read};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::path::{Component, Path};
 use zeroize::Zeroizing;
 
@@ -43,8 +42,12 @@ pub(super) fn read(
     let mut say = |line, text: String, is_of_disk| {
         problems.push(Problem { file: path.to_path_buf(), line, text, is_of_disk });
     };
-    let mut file = match open(path) {
+    let mut file = match files::open(path) {
         Ok(file) => file,
+        Err(error) if matches!(error.kind(), ErrorKind::IsADirectory | ErrorKind::InvalidInput) => {
+            say(None, error.to_string(), false);
+            return None;
+        }
         Err(error) => {
             // A file that is missing or closed to this user stays so until a person changes it.
             let needs_a_person = [ErrorKind::NotFound, ErrorKind::NotADirectory, ErrorKind::PermissionDenied]
@@ -61,14 +64,6 @@ pub(super) fn read(
         }
     };
     let mut note = |line, text| say(line, text, false);
-    if metadata.is_dir() {
-        note(None, "is a directory; name a file in it".into());
-        return None;
-    }
-    if !metadata.is_file() {
-        note(None, "is not a regular file; name one".into());
-        return None;
-    }
     let mode = metadata.permissions().mode() & 0o7777;
     if let Readers::OwnerOnly { credentials } = readers
         && mode & 0o077 != 0
@@ -104,11 +99,7 @@ pub(super) fn read(
 
 /// The text of a file of the system's, which is no configuration of ours; `None` where it cannot be read as one.
 pub(super) fn plain_text(path: &Path) -> Option<String> {
-    let file = open(path).ok()?;
-    let metadata = file.metadata().ok().filter(|of| of.is_file() && of.len() <= FILE_LEN_MAX_BYTES)?;
-    let mut text = String::new();
-    file.take(metadata.len()).read_to_string(&mut text).ok()?;
-    Some(text)
+    String::from_utf8(files::read(path, FILE_LEN_MAX_BYTES).ok()?).ok()
 }
 
 /// Those of a folder whose names end in a dot and `extension`.
@@ -131,12 +122,6 @@ pub(super) fn may(path: &Path, uid: u32, gids: &[u32], wanted: u32) -> Option<bo
         0
     };
     Some((of.mode() >> shift) & wanted == wanted)
-}
-
-fn open(path: &Path) -> io::Result<File> {
-    // NONBLOCK and NOCTTY: opening whatever a wrong path names must neither wait nor change a terminal.
-    let flags = (OFlags::NONBLOCK | OFlags::NOCTTY).bits();
-    OpenOptions::new().read(true).custom_flags(flags as i32).open(path)
 }
 
 fn cannot_open(path: &Path, error: io::Error, remedy: &str) -> String {

@@ -12,7 +12,7 @@ use super::problem::Problem;
 use super::read::{Field, Notes, Table};
 use super::roster::Roster;
 use crate::seal::keyring::{Keyring, Last};
-use crate::seal::{SiteKey, SlotKey};
+use crate::seal::{SiteKey, SlotKey, memory};
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -91,7 +91,8 @@ enum Derives {
 fn site_key(file: &Table<'_, '_>, keyring: &mut Keyring) -> Derives {
     let Some(table) = file.section(&SITE_KEY) else { return Derives::Nothing };
     table.refuse_unknown(&[&SITE_HEX, &SLOTS]);
-    let key = hex(&table, &SITE_HEX, SITE_KEY_DIGITS).and_then(|bytes| SiteKey::new(&bytes));
+    let key =
+        memory::wiped(|| hex(&table, &SITE_HEX, SITE_KEY_DIGITS).and_then(|bytes| SiteKey::new(&bytes)));
     let slots = table.bytes(&SLOTS);
     if let Some(key) = key {
         keyring.set_site_key(key, slots.as_ref().map(|slots| slots.iter().map(|&slot| Slot(slot)).collect()));
@@ -114,7 +115,7 @@ fn key(
         _ => table,
     };
     table.refuse_unknown(&[&ADDRESS, &SLOT, &HEX, &LAST]);
-    let key = hex(&table, &HEX, SLOT_KEY_DIGITS).and_then(|bytes| SlotKey::new(&bytes));
+    let key = memory::wiped(|| hex(&table, &HEX, SLOT_KEY_DIGITS).and_then(|bytes| SlotKey::new(&bytes)));
     let last = last(&table);
     if !table.has(&HEX) && !table.has(&LAST) {
         table.note(&HEX, "missing, and so is `last`; write one of them, or remove the entry");

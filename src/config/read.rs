@@ -368,7 +368,7 @@ impl<'a, 'i> Table<'a, 'i> {
         let chars = text.chars().count();
         if text.trim().is_empty() {
             self.note_value(field, text, "is empty");
-        } else if text.chars().any(char::is_control) {
+        } else if text.chars().any(crate::text::is_obeyed) {
             self.note_value(field, text, "holds a control character");
         } else if chars > len_max_chars {
             let text = format!(

@@ -3,6 +3,7 @@
 //! Input: a path and what is wanted of it. Output: a sentence, or nothing where modes and owners forbid nothing. What
 //! this is not: a look at access control lists or at what a service manager takes away; the kernel's answer counts.
 
+use super::name::folder_of;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
 use rustix::process::{getegid, geteuid, getgroups};
 use std::fs::{File, Metadata};
@@ -41,7 +42,7 @@ pub fn explained(path: &Path, wanted: Wanted, error: io::Error) -> io::Error {
 /// Why this user may not do it; `None`: by modes and owners it may.
 pub fn closed(path: &Path, wanted: Wanted) -> Option<String> {
     let path = std::path::absolute(path).ok()?;
-    let folder = super::folder_of(&path);
+    let folder = folder_of(&path);
     let above: Vec<&Path> = folder.ancestors().collect();
     for above in above.into_iter().rev() {
         if !may(above, Access::EXEC_OK) {
@@ -99,7 +100,7 @@ fn remedy(path: &Path, of: &Metadata, uid: u32, me: &str, wanted: u32) -> String
             .collect();
         return format!("run `chmod u+{letters} {shown}`");
     }
-    let folder = std::fs::metadata(super::folder_of(path)).ok();
+    let folder = std::fs::metadata(folder_of(path)).ok();
     if of.uid() == 0 && folder.is_some_and(|folder| folder.uid() == uid) {
         return format!("run `sudo chown {me}: {shown}`");
     }

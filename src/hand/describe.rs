@@ -623,7 +623,7 @@ impl Description {
         if let (false, Err(problems)) = (layout.contains(&format!("\"{CHOOSE}\"")), parsed(&layout)) {
             text.push_str("\n# It is no layout yet; to choose:\n");
             for problem in problems.iter() {
-                let _ = writeln!(text, "# - {}", problem.text.replace(char::is_control, " "));
+                let _ = writeln!(text, "# - {}", crate::text::shown(&problem.text));
             }
         }
         text
@@ -779,7 +779,7 @@ impl Description {
                 && is_unique
                 && !column.name.is_empty()
                 && column.name.chars().count() <= 100
-                && !column.name.chars().any(char::is_control)
+                && !column.name.chars().any(crate::text::is_obeyed)
             {
                 format!("name = {}", toml_text(&column.name))
             } else {
@@ -1108,7 +1108,7 @@ fn marks_of<'m>(mark: u8, comma: &'m mut Marks, dot: &'m mut Marks) -> &'m mut M
 }
 
 fn clean(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
+    text.chars().map(|c| if crate::text::is_obeyed(c) { '?' } else { c }).collect()
 }
 
 fn shown(text: &str) -> String {

@@ -9,7 +9,6 @@ use super::{Error, Ledger, Stamp, guard, verify};
 use crate::files;
 use crate::ledger::state::meta;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
-use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -130,9 +129,7 @@ fn copy(
     let copy = open_for_reading(beside)?;
     let settled_through = meta(&copy, "settled_through")?;
     drop(copy);
-    File::open(beside)
-        .and_then(|file| file.sync_all())
-        .map_err(|e| BackupError::File(beside.to_owned(), e))?;
+    files::sync(beside).map_err(|e| BackupError::File(beside.to_owned(), e))?;
     Ok((settled_through, verified))
 }
 
@@ -191,7 +188,7 @@ pub fn made_at(reader: &super::query::Reader, sha256: &str) -> Result<Option<i64
 
 /// SHA-256 and size of a copy that no connection of this process has open.
 pub fn digest(path: &Path) -> std::io::Result<(String, u64)> {
-    files::digest(&mut File::open(path)?)
+    files::digest(&mut files::open(path)?)
 }
 
 impl Ledger {

@@ -215,6 +215,8 @@ fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Opt
 /// What the file itself says, before SQLite looks at it. Only while no connection to it is open.
 fn file_looks(path: &Path, is_known: bool) -> Option<String> {
     let length = match std::fs::metadata(path) {
+        // Whoever opens it says what it is.
+        Ok(found) if !found.is_file() => return None,
         Ok(found) => found.len(),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound && is_known => {
             return Some(GONE.to_owned());
@@ -230,7 +232,7 @@ fn file_looks(path: &Path, is_known: bool) -> Option<String> {
         return None;
     }
     let mut head = [0; 100];
-    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head));
+    let read = crate::files::open(path).and_then(|mut file| file.read_exact(&mut head));
     // SQLite's file format, section 1.3: page size at 16, pages at 28, valid if 24 and 92 agree; our mark at 68.
     let number = |at: usize| u32::from_be_bytes([head[at], head[at + 1], head[at + 2], head[at + 3]]);
     if read.is_err() || !head.starts_with(b"SQLite format 3\0") || number(68) != schema::APPLICATION_ID as u32

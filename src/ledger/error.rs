@@ -27,6 +27,13 @@ pub enum Error {
         /// The cause.
         source: rusqlite::Error,
     },
+    /// Operator: the ledger's name, or one next to it, leads to a FIFO, a device or a folder.
+    NoFile {
+        /// The name.
+        path: PathBuf,
+        /// What it is, and the remedy.
+        source: std::io::Error,
+    },
     /// Operator: a file of something else.
     NotALedger {
         /// The file.
@@ -303,6 +310,7 @@ impl fmt::Display for Error {
                 path.display()
             ),
             Self::Open { path, source } => write!(f, "ledger {}: cannot be opened: {source}", path.display()),
+            Self::NoFile { path, source } => write!(f, "ledger {}: {source}", path.display()),
             Self::NotALedger { path } => write!(
                 f,
                 "ledger {}: this file is no stonechat ledger; it is left as it is: name another path in \

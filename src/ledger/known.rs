@@ -307,9 +307,7 @@ impl Known {
         let part = beside(&path, ".part");
         let text = serde_json::to_string(self)?;
         let write = || {
-            // What a killed daemon left; whatever has the name, nothing is written through it.
-            crate::files::remove_own(&part);
-            let mut file = crate::files::make(&part, 0o640)?;
+            let mut file = crate::files::make_own(&part, 0o640)?;
             writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
             file.write_all(text.as_bytes())?;
             file.write_all(b"\n")?;
@@ -327,7 +325,7 @@ impl Known {
     /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.
     pub fn read(ledger: &Path) -> Result<Option<Self>, String> {
         let path = path_of(ledger);
-        let file = match std::fs::File::open(&path) {
+        let file = match crate::files::open_own(&path, crate::files::Own::Read, 0) {
             Ok(file) => file,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(error) => {

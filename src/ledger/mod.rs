@@ -54,7 +54,8 @@ pub use aside::{Limits as AsideLimits, Retried, Retry};
 pub use care::{rescue, site};
 pub use db::actor;
 pub use db::lock::DaemonLock;
-pub use db::lock_holder::lock_holder;
+pub use db::lock_holder::{Holder, lock_holder, readers};
+pub use db::wal;
 pub use error::Error;
 pub use rows::{steps_from_json, steps_json};
 pub use schema::VERSION as SCHEMA_VERSION;
@@ -222,6 +223,11 @@ impl Ledger {
             place.grown();
         }
         Ok(u64::try_from(log - done).unwrap_or(0))
+    }
+
+    /// Its -wal as it is now.
+    pub fn wal(&self) -> wal::Wal {
+        wal::Wal::of(&self.path, &self.db, schema::CHECKPOINT_PAGES)
     }
 
     /// What follows each commit, before anything is called committed: are the files under the ledger's names the ones

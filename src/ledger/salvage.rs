@@ -192,6 +192,7 @@ impl Drop for Copied {
 
 fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
+    schema::refuse_what_is_no_file(from).map_err(|error| not(&error))?;
     let has_wal = std::fs::metadata(beside(from, "-wal")).is_ok_and(|wal| wal.len() > 0);
     let mut source = if has_wal {
         let copy = Copied(beside(ledger, &format!(".salvage-{}", std::process::id())));

@@ -58,6 +58,7 @@ const EXCHANGED_TRIES: u32 = 5;
 /// Opens for writing; creates what is absent; migrates what is older.
 pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
     // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
     // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
     // From here on the connection holds a lock that keeps every restore out.
@@ -74,6 +75,16 @@ pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
     open_present_for_writing(path)
 }
 
+/// Refuses a ledger's name, or one that SQLite opens next to it, under which something is that is no file: to open a FIFO
+/// for reading would wait for ever.
+pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
+    for tail in ["", "-wal", "-shm", "-journal"] {
+        let path = crate::files::with_tail(path, tail);
+        crate::files::refuse_what_is_no_file(&path).map_err(|source| Error::NoFile { path, source })?;
+    }
+    Ok(())
+}
+
 /// Device and inode of the file under a name, by `stat`; `None` where there is none.
 fn file_identity(path: &Path) -> Option<(u64, u64)> {
     use std::os::unix::fs::MetadataExt;
@@ -85,6 +96,7 @@ fn file_identity(path: &Path) -> Option<(u64, u64)> {
 pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     names::refuse_other(path)?;
     let at = |source| Error::at_open(path, source);
+    refuse_what_is_no_file(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(at)?;
     db.busy_timeout(BUSY_TIMEOUT).map_err(at)?;
@@ -142,6 +154,7 @@ fn sync_folder(path: &Path) -> Result<(), Error> {
 /// Opens for reading. The daemon may be up, stopped or killed; the reader may be another user.
 pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
     refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
     match path.symlink_metadata() {
         Ok(_) => {}
         Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {

@@ -3,6 +3,7 @@
 //! The name of `--by` is what a person typed; the login and the host are what the computer knows. Both are kept, since
 //! many people work under one login.
 
+use crate::text::is_obeyed;
 use crate::time::GatewayTime;
 
 /// The longest name of a login or host, in characters. Ours; Linux allows 32 and 64.
@@ -47,16 +48,6 @@ fn clean(name: String) -> Option<String> {
     let name: String = name.chars().filter(|c| !is_obeyed(*c)).take(NAME_MAX).collect();
     let name = name.trim();
     (!name.is_empty()).then(|| name.to_owned())
-}
-
-/// Whether a terminal obeys a character in place of showing it.
-fn is_obeyed(c: char) -> bool {
-    c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-}
-
-/// A text on one line that no terminal obeys.
-pub fn shown(text: &str) -> String {
-    text.chars().map(|c| if is_obeyed(c) { ' ' } else { c }).collect()
 }
 
 /// What was done.
@@ -170,7 +161,7 @@ mod tests {
         let actor = of(0, Some(("\u{1b}[2Jdale\r\n\u{202e}", 1)));
         assert_eq!(actor.login.as_deref(), Some("[2Jdale"));
         assert_eq!(of(0, Some(("\u{7}", 1))).login, None);
-        assert_eq!(shown("a\u{1b}]0;x\u{7}b\nc"), "a ]0;x b c");
+        assert_eq!(crate::text::shown("a\u{1b}]0;x\u{7}b\nc"), "a ]0;x b c");
         assert_eq!(of(0, Some((&"x".repeat(500), 1))).login.unwrap().len(), 64);
     }
 

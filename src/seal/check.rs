@@ -15,7 +15,7 @@ use crate::wire::seq::{Address, Slot};
 
 /// The check value of a key.
 pub fn of(key: &SlotKey, address: Address, slot: Slot) -> KeyCheck {
-    derive::<16>(key.bytes(), b"check", address, slot).into()
+    (*derive::<16>(key.bytes(), b"check", address, slot)).into()
 }
 
 /// The same, with whose it is.

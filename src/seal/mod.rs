@@ -11,13 +11,14 @@
 //!
 //! What this is not: it never decides whether an opened record is welcome (that is `judge`).
 //!
-//! Promises: no byte of a frame whose tag fails is ever given out; keys clear themselves when dropped and
-//! print as `…`; opening allocates nothing.
+//! Promises: no byte of a frame whose tag fails is ever given out; keys have one place each on the heap, clear themselves
+//! when dropped and print as `…`; what deriving them leaves on the stack is overwritten; opening allocates nothing.
 //!
 //! Standards: NIST SP 800-38D (GCM; deterministic nonce of section 8.2.1), RFC 5116 (AEAD), RFC 5869 (HKDF).
 
 pub mod check;
 pub mod keyring;
+pub mod memory;
 
 use crate::wire::frame::{self, AirFrame, RECORD_MAX};
 use crate::wire::seq::{Address, Identity, Slot};
@@ -27,34 +28,38 @@ use aes_gcm::{Aes128Gcm, Aes256Gcm, KeyInit};
 use hkdf::Hkdf;
 use sha2::Sha256;
 use std::fmt;
-use zeroize::{Zeroize, ZeroizeOnDrop, Zeroizing};
+use zeroize::{Zeroize, Zeroizing};
 
 /// The salt of every derivation of this format.
 const SALT: &[u8] = b"stonechat/1";
 
-/// A key of one slot: 16 bytes (AES-128-GCM) or 32 (AES-256-GCM).
-#[derive(Clone, Zeroize, ZeroizeOnDrop)]
+/// A key of one slot: 16 bytes (AES-128-GCM) or 32 (AES-256-GCM). Boxed: what is moved on the stack leaves copies.
 pub enum SlotKey {
     /// AES-128-GCM.
-    Aes128([u8; 16]),
+    Aes128(Box<[u8; 16]>),
     /// AES-256-GCM.
-    Aes256([u8; 32]),
+    Aes256(Box<[u8; 32]>),
+}
+
+/// Bytes in a place of their own, without a copy on the way. `None` unless they are so many.
+fn boxed<const N: usize>(bytes: &[u8]) -> Option<Box<[u8; N]>> {
+    let mut place = Box::new([0; N]);
+    (bytes.len() == N).then(|| {
+        place.copy_from_slice(bytes);
+        place
+    })
 }
 
 impl SlotKey {
     /// `None` unless there are 16 or 32 bytes.
     pub fn new(bytes: &[u8]) -> Option<Self> {
-        match bytes.len() {
-            16 => bytes.try_into().ok().map(Self::Aes128),
-            32 => bytes.try_into().ok().map(Self::Aes256),
-            _ => None,
-        }
+        boxed(bytes).map(Self::Aes128).or_else(|| boxed(bytes).map(Self::Aes256))
     }
 
     fn bytes(&self) -> &[u8] {
         match self {
-            Self::Aes128(bytes) => bytes,
-            Self::Aes256(bytes) => bytes,
+            Self::Aes128(bytes) => &bytes[..],
+            Self::Aes256(bytes) => &bytes[..],
         }
     }
 
@@ -82,6 +87,29 @@ impl SlotKey {
     }
 }
 
+impl Clone for SlotKey {
+    fn clone(&self) -> Self {
+        let mut copy = match self {
+            Self::Aes128(_) => Self::Aes128(Box::new([0; 16])),
+            Self::Aes256(_) => Self::Aes256(Box::new([0; 32])),
+        };
+        match &mut copy {
+            Self::Aes128(bytes) => bytes.copy_from_slice(self.bytes()),
+            Self::Aes256(bytes) => bytes.copy_from_slice(self.bytes()),
+        }
+        copy
+    }
+}
+
+impl Drop for SlotKey {
+    fn drop(&mut self) {
+        match self {
+            Self::Aes128(bytes) => bytes.as_mut_slice().zeroize(),
+            Self::Aes256(bytes) => bytes.as_mut_slice().zeroize(),
+        }
+    }
+}
+
 impl fmt::Debug for SlotKey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("SlotKey(…)")
@@ -89,20 +117,25 @@ impl fmt::Debug for SlotKey {
 }
 
 /// A 32-byte key from which the loggers of one site derive theirs.
-#[derive(Clone, Zeroize, ZeroizeOnDrop)]
-pub struct SiteKey([u8; 32]);
+pub struct SiteKey(Box<[u8; 32]>);
+
+impl Drop for SiteKey {
+    fn drop(&mut self) {
+        self.0.as_mut_slice().zeroize();
+    }
+}
 
 impl SiteKey {
     /// `None` unless there are 32 bytes.
     pub fn new(bytes: &[u8]) -> Option<Self> {
-        bytes.try_into().ok().map(Self)
+        boxed(bytes).map(Self)
     }
 
     /// A logger's key for a slot.
     ///
     /// Source: HKDF-SHA-256 (RFC 5869), salt `stonechat/1`, info `logger` ‖ address ‖ slot, length 16.
     pub fn derive(&self, address: Address, slot: Slot) -> SlotKey {
-        SlotKey::Aes128(derive(&self.0, b"logger", address, slot))
+        SlotKey::Aes128(derive(&self.0[..], b"logger", address, slot))
     }
 }
 
@@ -112,11 +145,12 @@ impl fmt::Debug for SiteKey {
     }
 }
 
-fn derive<const N: usize>(key: &[u8], label: &[u8], address: Address, slot: Slot) -> [u8; N] {
-    let mut out = [0; N];
+fn derive<const N: usize>(key: &[u8], label: &[u8], address: Address, slot: Slot) -> Box<[u8; N]> {
+    let mut out = Box::new([0; N]);
     let info: [&[u8]; 3] = [label, &address.number().to_be_bytes(), &[slot.0]];
     // HKDF-SHA-256 gives up to 255 · 32 bytes, so 16 or 32 never fail.
-    let filled = Hkdf::<Sha256>::new(Some(SALT), key).expand_multi_info(&info, &mut out);
+    let filled =
+        memory::wiped(|| Hkdf::<Sha256>::new(Some(SALT), key).expand_multi_info(&info, &mut out[..]));
     debug_assert!(filled.is_ok());
     out
 }
@@ -150,9 +184,11 @@ impl fmt::Debug for Cipher {
 impl Cipher {
     /// Works out the schedule.
     pub fn new(key: &SlotKey) -> Self {
-        Self(match key {
-            SlotKey::Aes128(bytes) => Schedule::Aes128(Box::new(Aes128Gcm::new(bytes.into()))),
-            SlotKey::Aes256(bytes) => Schedule::Aes256(Box::new(Aes256Gcm::new(bytes.into()))),
+        memory::wiped(|| {
+            Self(match key {
+                SlotKey::Aes128(bytes) => Schedule::Aes128(Box::new(Aes128Gcm::new((&**bytes).into()))),
+                SlotKey::Aes256(bytes) => Schedule::Aes256(Box::new(Aes256Gcm::new((&**bytes).into()))),
+            })
         })
     }
 

@@ -1,6 +1,7 @@
 //! The logbook in words and as JSON.
 
-use crate::record::acts::{Act, Actor, shown};
+use crate::record::acts::{Act, Actor};
+use crate::text::shown;
 use crate::text::{local, rfc3339, thousands};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;

@@ -4,8 +4,8 @@
 //! daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
 
 use super::NotTaken;
+use crate::files;
 use crate::hand::{HEAD_BYTES, Looks, recognise};
-use std::fs::File;
 use std::io::{Cursor, Read};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
@@ -36,7 +36,7 @@ impl Input {
     /// Opens it from its beginning.
     pub fn open(&self) -> std::io::Result<Box<dyn Read>> {
         Ok(match &self.source {
-            Source::File(path) => Box::new(File::open(path)?),
+            Source::File(path) => Box::new(files::open(path)?),
             Source::Standard(head) => Box::new(Cursor::new(head.clone()).chain(std::io::stdin())),
         })
     }
@@ -57,8 +57,8 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
         ("standard input".to_owned(), None, Source::Standard(Vec::new()))
     } else {
         let found = std::fs::metadata(path).map_err(|error| format!("cannot be opened: {error}"))?;
-        if !found.is_file() {
-            return Err("is no file; name one, or pipe it in with `-`".to_owned());
+        if let Some(what) = files::what_else(&found) {
+            return Err(no_file(what));
         }
         (shown(path), Some(found.len()), Source::File(path.to_owned()))
     };
@@ -70,9 +70,13 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
     Ok((Input { name: name.clone(), looks, size, source }, name))
 }
 
+fn no_file(what: &str) -> String {
+    format!("is {what} and no file; name a file, or pipe it in with `-`")
+}
+
 fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
     let mut head = Vec::new();
-    File::open(path)?.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
+    files::open(path)?.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
     Ok(head)
 }
 
@@ -122,7 +126,9 @@ fn own_files(ledger: &Path) -> Vec<(u64, u64)> {
 fn shown(path: &Path) -> String {
     path.to_string_lossy()
         .chars()
-        .flat_map(|c| if c.is_control() { c.escape_default().collect::<Vec<_>>() } else { vec![c] })
+        .flat_map(
+            |c| if crate::text::is_obeyed(c) { c.escape_default().collect::<Vec<_>>() } else { vec![c] },
+        )
         .collect()
 }
 
@@ -162,8 +168,8 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
         }
         return;
     }
-    if !found.is_file() {
-        return refuse("is no file; pipe it in with `-`".to_owned(), is_named);
+    if let Some(what) = files::what_else(&found) {
+        return refuse(no_file(what), is_named);
     }
     if own.contains(&(found.dev(), found.ino())) {
         return refuse("belongs to the ledger itself, and is left alone".to_owned(), is_named);

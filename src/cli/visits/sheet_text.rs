@@ -28,7 +28,7 @@ pub fn text(sheet: &Sheet) -> String {
 
 /// One line of text without control characters.
 pub(super) fn clean(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    crate::text::shown(text)
 }
 
 /// Label and words of the facts at the head of a page.

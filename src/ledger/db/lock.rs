@@ -107,7 +107,7 @@ fn held(path: PathBuf, file: File) -> Error {
     // What cannot be read says nothing.
     let _ = file.take(SAYS_MAX).read_to_end(&mut bytes);
     let text = String::from_utf8_lossy(&bytes);
-    let mut lines = text.lines().map(|line| line.chars().filter(|c| !c.is_control()).collect::<String>());
+    let mut lines = text.lines().map(crate::text::shown);
     let told = lines.next().filter(|line| !line.trim().is_empty());
     let ledger = lines.next().filter(|line| !line.trim().is_empty());
     let holder = lock_holder::flock_holder(&path);
