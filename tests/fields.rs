@@ -771,6 +771,12 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
             .chain(rests.iter().copied().copied().filter(|rest| can_be_fetched(rest)))
             .chain(silences)
             .collect();
+        let class = visit["class"].as_str().unwrap();
+        match (large.is_empty(), fetchable().next().is_some()) {
+            (false, _) => assert!(["dated", "undated"].contains(&class), "{context}: {visit}"),
+            (true, true) => assert_eq!(class, "small", "{context}: {visit}"),
+            (true, false) => assert!(["elsewhere", "gone"].contains(&class), "{context}: {visit}"),
+        }
         let of_class = if large.is_empty() { fetchable().collect() } else { large };
         let date = of_class.iter().filter_map(|one| time(&one["overwritten_earliest"])).min();
         assert_eq!(time(&visit["go_before_earliest"]), date, "{context}: {visit}");
