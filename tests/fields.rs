@@ -794,7 +794,14 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
     assert_eq!(integer(&status["totals"]["records"]), missing_of_all, "{context}");
     assert_eq!(integer(&completeness["all"]["missing"]), missing_of_all, "{context}");
 
-    // In the order of the dates, where there is one.
+    // What matters most comes first; within it in the order of the dates, where there is one.
+    let rank = |visit: &Value| {
+        ["dated", "undated", "small", "elsewhere", "gone"]
+            .iter()
+            .position(|class| visit["class"] == *class)
+            .unwrap()
+    };
+    assert!(list(&visits["visits"]).iter().map(rank).is_sorted(), "{context}: {}", visits["visits"]);
     let dated = list(&visits["visits"]).iter().filter(|visit| visit["class"] == "dated");
     let (sure, unsure): (Vec<&Value>, Vec<&Value>) = dated.partition(|visit| visit["is_certain"] != false);
     for part in [sure, unsure] {
