@@ -59,6 +59,15 @@ pub struct DaemonState {
     pub longest_commit_s: f64,
     /// Journal rows that are not settled yet.
     pub unsettled_rows: u64,
+    /// Bytes of the ledger's -wal after the last commit.
+    #[serde(default)]
+    pub wal_bytes: u64,
+    /// What keeps the -wal from being emptied, in words, while it is long.
+    #[serde(default)]
+    pub wal_is_long: Option<String>,
+    /// Whether nothing is settled because of that.
+    #[serde(default)]
+    pub settling_held_back: bool,
     /// The radios.
     pub radios: Vec<RadioState>,
 }

@@ -155,6 +155,8 @@ site.toml | path = "ledger.db" | path = "ledger.db"\ncommit_every_s = "10"
     site.toml:6: `[ledger] commit_every_s`: found "10" (text), expected a number from 0.05 to 3600; write the seconds between two commits
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 99
     site.toml:6: `[ledger] settle_rows`: 99 is out of range, allowed 100 to 1000000; write the number of rows at which the daemon settles them
+site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_wal_max_mib = 3
+    site.toml:6: `[ledger] settle_wal_max_mib`: 3 is out of range, allowed 4 to 1048576; write the size in MiB of the -wal from which on nothing is settled, while a reader keeps it from being emptied
 site.toml | path = "ledger.db" | path = "ledger.db"\nretention_days = 7
     site.toml:6: `[ledger] retention_days`: 7 is out of range, allowed 30 to 36500; write the days after which readings that a backup holds are given up
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 1e5
@@ -405,7 +407,7 @@ keys.toml | [[key]]\naddress = 17 | [key]\naddress = 17
     keys.toml:8: `…` at column 3 stands here a second time; keep one of the two
 "##;
 /// How many there are: so that a slip in the table cannot pass for success.
-const COUNT: usize = 141;
+const COUNT: usize = 142;
 
 /// One case: the file, what to replace in it, by what, and every message.
 struct Case {
@@ -965,6 +967,7 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
         "runtime_dir",
         "commit_every_s",
         "settle_rows",
+        "settle_wal_max_mib",
         "retention_days",
         "retention_backup_seen_days",
         "baud",
@@ -986,6 +989,8 @@ fn the_shipped_examples_pass_but_for_the_placeholder_of_a_key() {
     assert_eq!(config.site.clock_synchronised_file, full.site.clock_synchronised_file);
     assert_eq!(config.ledger.commit_every, full.ledger.commit_every);
     assert_eq!((config.ledger.settle_rows, config.page_listen), (full.ledger.settle_rows, full.page_listen));
+    assert_eq!(config.ledger.settle_wal_max_bytes, full.ledger.settle_wal_max_bytes);
+    assert_eq!(full.ledger.settle_wal_max_bytes, 256 << 20);
     let baud = |config: &config::Config| match config.radios[0].port {
         Port::Serial { baud, .. } => baud,
         Port::Tcp { .. } => 0,

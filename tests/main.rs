@@ -56,4 +56,5 @@ mod vanish;
 mod vectors;
 mod views;
 mod visits;
+mod wal;
 mod weather;

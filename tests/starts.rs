@@ -542,6 +542,7 @@ fn a_reload_applies_each_key_of_the_site_or_refuses_it_by_name() {
             ("ledger", "path") => Refused("path = \"other.db\""),
             ("ledger", "commit_every_s") => Applied("commit_every_s = 0.07"),
             ("ledger", "settle_rows") => Applied("settle_rows = 777"),
+            ("ledger", "settle_wal_max_mib") => Applied("settle_wal_max_mib = 77"),
             ("ledger", "retention_days") => Applied("retention_days = 777"),
             ("ledger", "retention_backup_seen_days") => Applied("retention_backup_seen_days = 77"),
             ("roster", "file") => Applied("file = \"roster.toml\""),

@@ -148,6 +148,8 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         utc_offset_s: MOUNTAIN,
         ledger_path: "/var/lib/stonechat/ledger.db".into(),
         ledger_bytes: 8_123_456,
+        wal_bytes: 1_234_567,
+        wal_readers: Vec::new(),
         disk_free_bytes: Some(11_400_000_000),
         daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == "running"),
         daemon,

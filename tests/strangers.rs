@@ -11,7 +11,7 @@ use std::fs;
 use std::os::unix::process::{CommandExt, ExitStatusExt};
 use std::path::{Path, PathBuf};
 use std::process::Output;
-use stonechat::ledger::{Stamp, backup};
+use stonechat::ledger::{Ledger, Stamp, backup};
 use stonechat::sim::{Field, FieldPlan};
 use util::chance::Chance;
 use util::daemon::Site;
@@ -260,11 +260,20 @@ fn harm(file: &Path, chance: &mut Chance) -> String {
         .and_then(|mut statement| statement.query_map([], |row| row.get(0))?.collect())
         .unwrap_or_default();
     let Some(table) = chance.pick(&tables) else { return "nothing".to_owned() };
-    let columns = columns(&db, table);
     let cell = CELLS[chance.below(CELLS.len())];
     let sql = match kind {
         4 | 5 => {
+            // Half of them where the readings are; and half the values are such as a reading has.
+            let of_readings = ["settled", "journal"].into_iter().find(|_| chance.percent(25));
+            let table = of_readings.filter(|table| tables.iter().any(|one| one == table)).unwrap_or(table);
+            let is_used = |column: &String| {
+                let sql = format!("SELECT count(\"{column}\") > 0 FROM {table}");
+                db.query_row(&sql, [], |row| row.get(0)).unwrap_or(false)
+            };
+            let columns: Vec<String> = self::columns(&db, table).into_iter().filter(is_used).collect();
             let column = chance.pick(&columns).map_or("rowid", String::as_str);
+            let next = format!("\"{column}\" + 1");
+            let cell = if chance.percent(50) { next.as_str() } else { cell };
             let places = [1, 7, 1_000_000][chance.below(3)];
             format!(
                 "PRAGMA ignore_check_constraints = ON; UPDATE OR IGNORE {table} SET \"{column}\" = {cell} \
@@ -272,7 +281,8 @@ fn harm(file: &Path, chance: &mut Chance) -> String {
             )
         }
         6 => {
-            let cells: Vec<String> = columns.iter().map(|column| format!("{cell} AS \"{column}\"")).collect();
+            let cells: Vec<String> =
+                columns(&db, table).iter().map(|column| format!("{cell} AS \"{column}\"")).collect();
             let endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n)";
             let (with, from) = match chance.below(3) {
                 0 => (endless, "n"),
@@ -302,7 +312,11 @@ fn whatever_is_wrong_with_a_file_every_command_ends_and_nothing_false_gets_in() 
     let (early, copy, hostile) = (site.path("early.db"), site.path("copy.db"), site.path("hostile.db"));
     hand::receive(&site.ledger(), &plan, before);
     backup::make(&site.ledger(), &early, NOW, |_| ()).unwrap();
-    hand::receive(&site.ledger(), &plan, after);
+    // Half of what only the copy has is settled, half in the journal.
+    let (settled, journal) = after.split_at(after.len() / 2);
+    hand::receive(&site.ledger(), &plan, settled);
+    Ledger::open(&site.ledger()).unwrap().settle(u32::MAX, 1).unwrap();
+    hand::receive(&site.ledger(), &plan, journal);
     backup::make(&site.ledger(), &copy, NOW, |_| ()).unwrap();
     let held = held_equals_truth(&early, &run.truth);
     let (first, files) =

@@ -139,6 +139,9 @@ pub struct Ledger {
     /// Rows not yet settled at which the daemon settles without waiting for the day's end;
     /// 100 to 1,000,000, default 100,000.
     pub settle_rows: u32,
+    /// Bytes of the -wal from which on nothing is settled, while a reader keeps it from being emptied; whole MiB, 4 to
+    /// 1,048,576, default 256.
+    pub settle_wal_max_bytes: u64,
     /// Readings older than this many days are given up to a verified backup that holds them; 30 to 36,500.
     /// `None`, the default: never.
     pub retention_days: Option<u32>,

@@ -23,6 +23,8 @@ const COMMIT_EVERY_S: f64 = 10.0;
 /// Rows at which the daemon settles where the file does not say.
 const SETTLE_ROWS: u32 = 100_000;
 const BACKUP_SEEN_DAYS: u32 = 30;
+/// Size of the -wal in MiB at which nothing more is settled where the file does not say.
+const SETTLE_WAL_MIB: u32 = 256;
 /// Bits a second where the file does not say.
 const BAUD: u32 = 115_200;
 /// Where the page listens where the file does not say.
@@ -50,6 +52,10 @@ const COMMIT_EVERY: Field = Field::optional("commit_every_s", "the seconds betwe
 const SETTLE: Field = Field::optional("settle_rows", "the number of rows at which the daemon settles them");
 const RETENTION: Field =
     Field::optional("retention_days", "the days after which readings that a backup holds are given up");
+const SETTLE_WAL: Field = Field::optional(
+    "settle_wal_max_mib",
+    "the size in MiB of the -wal from which on nothing is settled, while a reader keeps it from being emptied",
+);
 const BACKUP_SEEN: Field = Field::optional(
     "retention_backup_seen_days",
     "the days within which a backup must have been seen whole for readings to be given up to it",
@@ -118,7 +124,7 @@ fn whole(file: &Table<'_, '_>, base: &Path) -> SiteFile {
         found.runtime_dir = path(&table, &RUNTIME_DIR, base);
     }
     if let Some(table) = file.section(&LEDGER) {
-        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &RETENTION, &BACKUP_SEEN]);
+        table.refuse_unknown(&[&LEDGER_PATH, &COMMIT_EVERY, &SETTLE, &SETTLE_WAL, &RETENTION, &BACKUP_SEEN]);
         found.ledger = ledger(&table, base);
     }
     other_files(file, base, &mut found);
@@ -182,6 +188,7 @@ fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
     let named = path(table, &LEDGER_PATH, base);
     let commit_every_s = table.number(&COMMIT_EVERY, 0.05..=3600.0).unwrap_or(COMMIT_EVERY_S);
     let settle_rows = table.integer(&SETTLE, 100..=1_000_000).map_or(SETTLE_ROWS, |rows| rows.value);
+    let settle_wal_mib = table.integer(&SETTLE_WAL, 4..=1_048_576).map_or(SETTLE_WAL_MIB, |mib| mib.value);
     let retention_days = table.integer(&RETENTION, 30..=36_500).map(|days| days.value);
     let backup_seen_days = table.integer(&BACKUP_SEEN, 1..=3650).map_or(BACKUP_SEEN_DAYS, |days| days.value);
     let commit_every = Duration::from_secs_f64(commit_every_s);
@@ -192,6 +199,7 @@ fn ledger(table: &Table<'_, '_>, base: &Path) -> Option<Ledger> {
         named,
         commit_every,
         settle_rows,
+        settle_wal_max_bytes: u64::from(settle_wal_mib) << 20,
         retention_days,
         retention_backup_seen_days: backup_seen_days,
     })

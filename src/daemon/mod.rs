@@ -21,6 +21,7 @@ pub mod notify;
 mod opening;
 mod port;
 mod reload;
+mod wal;
 pub use crate::state;
 
 use crate::config::{self, Config};
@@ -29,6 +30,7 @@ use crate::files;
 use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
+use crate::ledger::wal::Length;
 use crate::ledger::{
     Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Retry, Stamp, rescue, salvage,
 };
@@ -47,6 +49,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::Instant;
+use wal::News;
 
 /// Records at which a commit does not wait for its time.
 const COMMIT_ITEMS: usize = 8192;
@@ -61,6 +64,8 @@ const RETRY_AFTER: Duration = Duration::from_secs(2);
 const RETRY_LOCKED: Duration = Duration::from_millis(100);
 /// With nothing to commit, listening itself is written down this often.
 const LISTENING_EVERY: Duration = Duration::from_secs(900);
+/// The same while the -wal is long: to see soon that its reader is gone.
+const LISTENING_WAL_LONG: Duration = Duration::from_secs(60);
 /// Between two slices of a large settle, so that commits come between.
 const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 /// The most rows that one settle takes: bounds how long the ledger's lock is held.
@@ -181,6 +186,7 @@ struct Daemon {
     notifier: Notifier,
     timers: Timers,
     settle: Settle,
+    wal: wal::Watch,
     /// When the first try of the present commit began.
     commit_began: Option<Instant>,
     /// Since when another process holds the write lock, as far as commits have found.
@@ -357,6 +363,7 @@ impl Daemon {
                 given_up: false,
                 place_taken: false,
             },
+            wal: wal::Watch::default(),
             commit_began: None,
             locked_since: None,
             looked_again: false,
@@ -489,7 +496,7 @@ impl Daemon {
             .collect();
         let deaf = self.state.radios.iter().filter(|radio| radio.up && radio.hears_only_noise());
         let deaf = deaf.map(|radio| format!("only noise on {}: check its baud rate", radio.name));
-        let all: Vec<String> = down.into_iter().chain(deaf).collect();
+        let all: Vec<String> = down.into_iter().chain(deaf).chain(self.state.wal_is_long.clone()).collect();
         if all.is_empty() { "listening".to_owned() } else { all.join("; ") }
     }
 
@@ -612,6 +619,7 @@ impl Daemon {
             given_up: false,
             place_taken: false,
         };
+        self.wal = wal::Watch::default();
         self.timers.settle = None;
         // What this one knows of keys may be older.
         self.intake.batch.proven.extend(self.keyring.proven());
@@ -1285,8 +1293,10 @@ impl Daemon {
             self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now))?;
         }
         tracing::debug!(records, through_row = receipt.through_row, "committed");
+        self.watch_wal(now)?;
+        let every = if self.wal.is_long() { LISTENING_WAL_LONG } else { LISTENING_EVERY };
         self.timers.listening =
-            self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + LISTENING_EVERY);
+            self.state.radios.iter().any(|radio| radio.up).then(|| Instant::now() + every);
         self.plan_settle(now);
         self.write_state();
         Ok(())
@@ -1340,6 +1350,40 @@ impl Daemon {
         Ok(())
     }
 
+    /// Looks at how long the -wal has become: says who keeps it from being emptied, and holds settling back where it is too
+    /// long. Commits go on whatever it is.
+    fn watch_wal(&mut self, now: Stamp) -> Result<(), Error> {
+        let wal = self.ledger.wal();
+        let length = wal.length(self.config.ledger.settle_wal_max_bytes);
+        let readers = match length {
+            Length::Usual => Vec::new(),
+            _ => crate::ledger::readers(&self.config.ledger.path),
+        };
+        self.state.wal_bytes = wal.bytes;
+        self.state.settling_held_back = length == Length::TooLong;
+        match self.wal.look(wal.bytes, length, readers) {
+            Some(News::Long(text)) => {
+                tracing::warn!("{text}");
+                self.state.wal_is_long = Some(text.clone());
+                self.quietly(|ledger| {
+                    ledger.clear_notice("ledger", "wal", now)?;
+                    ledger.raise_notice("ledger", "wal", &text, now)
+                })?;
+            }
+            Some(News::Usual) => {
+                if self.state.wal_is_long.take().is_some() {
+                    tracing::info!("the ledger's -wal is folded in again, and what is due is settled");
+                }
+                if self.ledger.notices_up("ledger").is_ok_and(|up| up.iter().any(|of| of == "wal")) {
+                    self.quietly(|ledger| ledger.clear_notice("ledger", "wal", now))?;
+                }
+            }
+            None => return Ok(()),
+        }
+        self.tell_status();
+        Ok(())
+    }
+
     /// The site's day, counted from 1970.
     fn day(&self, now: Stamp) -> i64 {
         now.unix_s.saturating_add(i64::from(self.config.site.utc_offset_s)).div_euclid(86_400)
@@ -1347,6 +1391,14 @@ impl Daemon {
 
     /// Begins a settle when a day is over or the journal is long enough.
     fn plan_settle(&mut self, now: Stamp) {
+        if self.state.settling_held_back {
+            return;
+        }
+        if self.settle.left > 0 && self.timers.settle.is_none() && !self.settle.given_up {
+            // It was held back on its way.
+            self.timers.settle = Some(Instant::now());
+            return;
+        }
         let rows = self.ledger.unsettled_rows();
         let day = self.day(now);
         let due = day != self.settle.day || rows >= u64::from(self.config.ledger.settle_rows);
@@ -1358,6 +1410,10 @@ impl Daemon {
     }
 
     fn settle_slice(&mut self) -> Result<(), Error> {
+        if self.state.settling_held_back {
+            self.timers.settle = None;
+            return Ok(());
+        }
         // It may take a while on a slow card; the loop has moved up to here.
         self.tell_watchdog();
         let slice = self.settle.slice.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));

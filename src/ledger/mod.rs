@@ -54,7 +54,8 @@ pub use aside::{Limits as AsideLimits, Retried, Retry};
 pub use care::{rescue, site};
 pub use db::actor;
 pub use db::lock::DaemonLock;
-pub use db::lock_holder::lock_holder;
+pub use db::lock_holder::{Holder, lock_holder, readers};
+pub use db::wal;
 pub use error::Error;
 pub use rows::{steps_from_json, steps_json};
 pub use schema::VERSION as SCHEMA_VERSION;
@@ -224,6 +225,11 @@ impl Ledger {
         Ok(u64::try_from(log - done).unwrap_or(0))
     }
 
+    /// Its -wal as it is now.
+    pub fn wal(&self) -> wal::Wal {
+        wal::Wal::of(&self.path, &self.db, schema::CHECKPOINT_PAGES)
+    }
+
     /// What follows each commit, before anything is called committed: are the files under the ledger's names the ones
     /// that were written to? Two cheap questions to the kernel and one for the -shm.
     fn is_reachable(&mut self) -> Result<(), Error> {
@@ -260,6 +266,9 @@ impl Ledger {
     /// Raises a notice unless the same one is up; `text` says what a person should do. One that was cleared within the
     /// last hour comes back, with the new text: trouble that comes and goes is one notice.
     pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
+        if self.is_notice_up(kind, subject)? {
+            return Ok(());
+        }
         self.change_notice(kind, subject, |db| {
             let came_back = db
                 .prepare_cached(
@@ -289,12 +298,22 @@ impl Ledger {
 
     /// Clears it.
     pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
+        if !self.is_notice_up(kind, subject)? {
+            return Ok(());
+        }
         self.change_notice(kind, subject, |db| {
             db.execute(
                 "UPDATE notice SET cleared_at = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL",
                 rusqlite::params![kind, subject, at.unix_s],
             )
         })
+    }
+
+    /// Read first: only news needs the write lock, which another process may hold for long.
+    fn is_notice_up(&self, kind: &str, subject: &str) -> Result<bool, Error> {
+        let sql =
+            "SELECT EXISTS (SELECT 1 FROM notice WHERE kind = ? AND subject = ? AND cleared_at IS NULL)";
+        Ok(self.db.prepare_cached(sql)?.query_row([kind, subject], |row| row.get(0))?)
     }
 
     fn change_notice(

@@ -14,7 +14,8 @@
 //!
 //! **Its limits.** That a logger or some were unheard *alone* is said only where another that was due meanwhile was heard. At
 //! the end of a time in which the gateway did not listen, and on a site with one logger, nothing may show that: then the
-//! cause is not known. Where the last records of an epoch are missing and nothing says how many there were, they are
+//! cause is not known. Which radio hears a logger is not asked: while one of several does not listen, what several loggers
+//! lose is put down to it, and of one logger the cause is not known, unless both lasted about as long. Where the last records of an epoch are missing and nothing says how many there were, they are
 //! presumed, and in no outage. Of each outage a record or two at an edge may be counted to what came before or after it.
 //!
 //! What retention has deleted counts as received, since nothing is left that says how it came.
@@ -55,7 +56,7 @@ pub enum Cause {
     ManyLoggers,
     /// Nearly every logger, while the gateway was listening.
     NoneHeard,
-    /// One logger or some, while the gateway was listening, and no other shows whether it could hear.
+    /// One logger or some, while the gateway was listening: whether it could have heard them, nothing shows.
     NotKnown,
 }
 
@@ -76,7 +77,7 @@ impl Cause {
             Self::OneLogger => "one logger only",
             Self::ManyLoggers => "several loggers unheard while the gateway listened",
             Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
-            Self::NotKnown => "not known: nothing shows whether other loggers were heard",
+            Self::NotKnown => "not known: what was heard meanwhile does not show it",
         }
     }
 }
@@ -846,9 +847,13 @@ fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Wit
     }
     for cluster in site.clusters(&left) {
         let loggers = site.loggers(&cluster);
+        let one_was_off = site.a_radio_was_off(site.middle(&cluster));
         let cause = match loggers.len() {
-            number if site.radio_off(&cluster, number) => Cause::PortLost,
-            _ if !site.others_heard(&loggers, &cluster) => Cause::NotKnown,
+            number if one_was_off && (number > 1 || site.a_radio_was_off_as_long(&cluster)) => {
+                Cause::PortLost
+            }
+            // Which radio hears a logger is not asked.
+            _ if one_was_off || !site.others_heard(&loggers, &cluster) => Cause::NotKnown,
             0 | 1 => Cause::OneLogger,
             _ => Cause::ManyLoggers,
         };
@@ -978,21 +983,19 @@ impl Site<'_> {
         in_use.map(|&(radio, _, _)| radio).collect()
     }
 
-    /// Whether a radio that was off explains a cluster. One logger may just have been unheard while a radio was off for long:
-    /// of one, both must have lasted about as long.
-    fn radio_off(&self, runs: &[Run], loggers: usize) -> bool {
+    /// Whether a radio was off for about as long as a cluster lasted: it explains that one logger was not heard, which may just
+    /// have been unheard while a radio was off for long.
+    fn a_radio_was_off_as_long(&self, runs: &[Run]) -> bool {
         let span = self.middle(runs);
         let lasted = i128::from(span.1) - i128::from(span.0);
-        self.a_radio_was_off(span)
-            && (loggers > 1
-                || self.radios(span.0).into_iter().any(|radio| {
-                    let mine: Vec<(u8, i64, i64)> =
-                        self.listening.iter().filter(|of| of.0 == radio).copied().collect();
-                    off(&mine).into_iter().any(|(since, until)| {
-                        let both = i128::from(until.min(span.1)) - i128::from(since.max(span.0));
-                        2 * both >= lasted.max(i128::from(until) - i128::from(since))
-                    })
-                }))
+        self.radios(span.0).into_iter().any(|radio| {
+            let mine: Vec<(u8, i64, i64)> =
+                self.listening.iter().filter(|of| of.0 == radio).copied().collect();
+            off(&mine).into_iter().any(|(since, until)| {
+                let both = i128::from(until.min(span.1)) - i128::from(since.max(span.0));
+                2 * both >= lasted.max(i128::from(until) - i128::from(since))
+            })
+        })
     }
 
     /// An outage of some runs; `None` if they are too few records to be one.

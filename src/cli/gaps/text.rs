@@ -1017,7 +1017,7 @@ fn said(outage: &Outage) -> String {
                 [one] => format!("logger {one}"),
                 all => counted(all.len() as u64, "logger"),
             };
-            format!("{who} not heard for {lasted}, and nothing shows whether others were")
+            format!("{who} not heard for {lasted}, and what was heard meanwhile does not show why")
         }
     }
 }
@@ -1054,6 +1054,8 @@ fn remedy(cause: Cause) -> &'static str {
             "The gateway was working: look for what those loggers share, as a path or a neighbour's radio."
         }
         Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
-        Cause::NotKnown => "It may be the gateway's radio, or the logger's own path: look at both antennas.",
+        Cause::NotKnown => {
+            "It may be a radio of the gateway, or the logger's own path: look at both antennas."
+        }
     }
 }

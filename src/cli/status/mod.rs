@@ -20,9 +20,9 @@ use crate::config::roster::{InService, Logger, Roster};
 use crate::daemon::state::DaemonState;
 use crate::gaps::{self, Gap, GapState, Report, Silence};
 use crate::judge::Outcome;
-use crate::ledger::Error;
 use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
+use crate::ledger::{Error, readers, wal};
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::report::gateway::Gateway;
 use crate::report::memory::InLogger;
@@ -91,6 +91,10 @@ pub struct Surroundings {
     pub ledger_path: PathBuf,
     /// The ledger and its -wal.
     pub ledger_bytes: u64,
+    /// The -wal alone.
+    pub wal_bytes: u64,
+    /// Who keeps a reading transaction open, where the -wal is long.
+    pub wal_readers: Vec<String>,
     /// What is free on its disk.
     pub disk_free_bytes: Option<u64>,
     /// What a daemon last said of itself.
@@ -103,11 +107,15 @@ impl Surroundings {
     /// As they are now.
     pub fn of(config: &Config) -> Self {
         let (daemon, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
+        let wal_bytes = wal::bytes(&config.ledger.path);
+        let readers = if wal_bytes > wal::LONG_BYTES { readers(&config.ledger.path) } else { Vec::new() };
         Self {
             site: config.site.name.clone(),
             utc_offset_s: config.site.utc_offset_s,
             ledger_path: config.ledger.path.clone(),
             ledger_bytes: ledger_bytes(&config.ledger.path),
+            wal_bytes,
+            wal_readers: readers.iter().map(ToString::to_string).collect(),
             disk_free_bytes: disk_free(&config.ledger.path),
             daemon,
             daemon_alive,
@@ -446,6 +454,7 @@ pub fn json(status: &Status) -> Value {
         "gateway": view::gateway::as_json(&status.gateway), "daemon_running": around.daemon_alive, "daemon": around.daemon,
         "ledger": {
             "path": around.ledger_path, "bytes": around.ledger_bytes,
+            "wal_bytes": around.wal_bytes, "wal_readers": around.wal_readers,
             "disk_free_bytes": around.disk_free_bytes,
             "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
             "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),

@@ -9,6 +9,7 @@ use super::{LoggerStatus, Status};
 use crate::cli::people::{cut, quiet_line, write_off_line};
 use crate::gaps::GapState;
 use crate::judge::Outcome;
+use crate::ledger::wal;
 use crate::report::gateway::is_stuck;
 use crate::report::memory::{InLogger, InMemory};
 use crate::text::{counted, duration, thousands};
@@ -157,7 +158,17 @@ fn ledger(status: &Status) -> (&'static str, String) {
         let full = growth.full_in_days.map_or(String::new(), |days| format!(", full in {}", years(days)));
         format!("; grows {} a day over {} days{full}", crate::text::size(growth.bytes_per_day), growth.days)
     });
-    ("ledger", format!("{}{free}{growth}", crate::text::size(around.ledger_bytes)))
+    let wal = match around.wal_bytes {
+        bytes if bytes > wal::LONG_BYTES => {
+            let by = match around.wal_readers.is_empty() {
+                true => String::new(),
+                false => format!(", kept by {}", around.wal_readers.join("; ")),
+            };
+            format!("; {} of it in the -wal{by}", crate::text::size(bytes))
+        }
+        _ => String::new(),
+    };
+    ("ledger", format!("{}{wal}{free}{growth}", crate::text::size(around.ledger_bytes)))
 }
 
 fn radios(status: &Status) -> impl Iterator<Item = (&'static str, String)> {

@@ -18,6 +18,8 @@ const WRITE_LOCK_BYTE: u64 = 120;
 /// The one for the recovery of the -wal, and the last of all such bytes.
 const RECOVER_BYTE: u64 = 122;
 const LAST_SHM_BYTE: u64 = 128;
+/// Those that readers share, each with others who began at the same state.
+const READ_BYTES: std::ops::RangeInclusive<u64> = 123..=127;
 /// The bytes of the ledger's file that SQLite locks (its source, `os.h`: PENDING_BYTE and the 511 after it).
 const FILE_BYTES: std::ops::RangeInclusive<u64> = 0x4000_0000..=0x4000_01FF;
 
@@ -61,6 +63,21 @@ pub fn lock_holder(ledger: &Path) -> Option<String> {
         })
         .or_else(|| file.iter().find(|lock| lock.is_exclusive && lock.overlaps(FILE_BYTES)))?;
     Some(found.holder().to_string())
+}
+
+/// The other processes that have a reading transaction open: what was committed since cannot be folded into the ledger.
+/// A process that has the ledger open and is not reading is in nobody's way.
+pub fn readers(ledger: &Path) -> Vec<Holder> {
+    let reads = |lock: &Lock| {
+        lock.kind != Kind::Flock && !lock.is_exclusive && !lock.is_own() && lock.overlaps(READ_BYTES)
+    };
+    let mut all: Vec<Holder> =
+        on(&files::with_tail(ledger, "-shm")).iter().filter(|lock| reads(lock)).map(Lock::holder).collect();
+    all.sort_by_key(|holder| holder.process);
+    all.dedup_by_key(|holder| holder.process);
+    // To share such a lock is what a reader does.
+    all.iter_mut().for_each(|holder| holder.is_shared = false);
+    all
 }
 
 /// The daemon that runs on a ledger, such as `process 812, stonechat`: who holds its lock file alone.

@@ -5,3 +5,4 @@ pub mod lock;
 pub mod lock_holder;
 pub mod names;
 pub mod place;
+pub mod wal;
