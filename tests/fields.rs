@@ -340,6 +340,22 @@ impl Site {
         Some(((by_radio + soonest).min(latest), latest))
     }
 
+    /// Whether something says that a record is gone: twice the memory was made since, a profile that is held gives a larger
+    /// oldest, or the memory was cleared. That the memory is just full is not enough: it holds its capacity at least.
+    fn may_be_called_gone(&self, id: Identity) -> bool {
+        use stonechat::wire::record::Record;
+        let records = self.truth.records_of(id.address);
+        let index = records.iter().position(|record| record.identity == id).unwrap();
+        let newest = records.iter().rposition(|record| record.heard).unwrap_or(index);
+        let memory = self.plan.logger(id.address).unwrap().memory_records as usize;
+        let by_profile = records[index..].iter().filter(|record| record.heard).any(|record| {
+            let Some(Record::Profile(profile)) = record.record() else { return false };
+            let is_later = record.identity.epoch > id.epoch;
+            if is_later { profile.oldest > 1 } else { profile.oldest > id.sequence.number() }
+        });
+        newest - index >= 2 * memory || by_profile || self.by_person(id.address).next().is_some()
+    }
+
     /// Whether a logger made more records from its newest by radio up to an instant than the format lets a report count
     /// with: restarts, openings and settings of clocks come in numbers here. One is for the time on the air.
     fn made_more_than_any_can(&self, logger: Address, until: i64) -> bool {
@@ -533,6 +549,13 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
         {
             assert_eq!((earliest, latest), (Some(dates.0), Some(dates.1)), "{context}");
             seen.exact += 1;
+            // Those are certain whose date is to come, and no others.
+            let is_to_come = |sequence: u64| {
+                site.dates(logger, integer(&gap["epoch"]), sequence).is_some_and(|dates| dates.0 > site.now)
+            };
+            let sure = last + 1 - certain;
+            assert!(certain == 0 || is_to_come(sure), "{context}: {sure}");
+            assert!(sure == first + gone || !is_to_come(sure - 1), "{context}: {} too", sure - 1);
         }
         for sequence in first..=last {
             let id = Identity::new(logger.number(), integer(&gap["epoch"]) as u32, sequence as u32).unwrap();
@@ -543,6 +566,7 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
                 seen.elsewhere += 1;
             } else if sequence < first + gone {
                 assert!(!is_inside, "{context}: {id} is said to be gone, and is there");
+                assert!(site.may_be_called_gone(id), "{context}: nothing says that {id} is gone");
                 seen.gone += 1;
             } else if sequence + certain <= last {
                 *if is_inside { &mut seen.perhaps_there } else { &mut seen.perhaps_gone } += 1;
@@ -747,11 +771,24 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
             .chain(rests.iter().copied().copied().filter(|rest| can_be_fetched(rest)))
             .chain(silences)
             .collect();
+        let class = visit["class"].as_str().unwrap();
+        match (large.is_empty(), fetchable().next().is_some()) {
+            (false, _) => assert!(["dated", "undated"].contains(&class), "{context}: {visit}"),
+            (true, true) => assert_eq!(class, "small", "{context}: {visit}"),
+            (true, false) => assert!(["elsewhere", "gone"].contains(&class), "{context}: {visit}"),
+        }
         let of_class = if large.is_empty() { fetchable().collect() } else { large };
         let date = of_class.iter().filter_map(|one| time(&one["overwritten_earliest"])).min();
         assert_eq!(time(&visit["go_before_earliest"]), date, "{context}: {visit}");
         assert_eq!(time(&row["next_deadline"]), date, "{context}: {row}");
         assert_eq!(row["in_logger"], visit["in_logger"], "{context}: {row}");
+        // The word is that of what has this date.
+        let words: Vec<&Value> = of_class
+            .iter()
+            .filter(|one| date.is_some() && time(&one["overwritten_earliest"]) == date)
+            .map(|one| &one["in_logger"])
+            .collect();
+        assert!(words.is_empty() || words.contains(&&visit["in_logger"]), "{context}: {words:?}: {visit}");
     }
     assert_eq!(integer(&gaps["totals"]["records"]), missing_of_all, "{context}");
     assert_eq!(integer(&status["totals"]["records"]), missing_of_all, "{context}");

@@ -266,6 +266,9 @@ impl Ledger {
     /// Raises a notice unless the same one is up; `text` says what a person should do. One that was cleared within the
     /// last hour comes back, with the new text: trouble that comes and goes is one notice.
     pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
+        if self.is_notice_up(kind, subject)? {
+            return Ok(());
+        }
         self.change_notice(kind, subject, |db| {
             let came_back = db
                 .prepare_cached(
@@ -295,12 +298,22 @@ impl Ledger {
 
     /// Clears it.
     pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
+        if !self.is_notice_up(kind, subject)? {
+            return Ok(());
+        }
         self.change_notice(kind, subject, |db| {
             db.execute(
                 "UPDATE notice SET cleared_at = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL",
                 rusqlite::params![kind, subject, at.unix_s],
             )
         })
+    }
+
+    /// Read first: only news needs the write lock, which another process may hold for long.
+    fn is_notice_up(&self, kind: &str, subject: &str) -> Result<bool, Error> {
+        let sql =
+            "SELECT EXISTS (SELECT 1 FROM notice WHERE kind = ? AND subject = ? AND cleared_at IS NULL)";
+        Ok(self.db.prepare_cached(sql)?.query_row([kind, subject], |row| row.get(0))?)
     }
 
     fn change_notice(

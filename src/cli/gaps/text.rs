@@ -257,9 +257,10 @@ impl<'a> Page<'a> {
         text += &self.prose(
             INDENT,
             &match silent {
-                0 if !self.found.gateway.explained.is_empty() => {
+                0 if !self.found.gateway.hears() || !self.found.gateway.explained.is_empty() => {
                     "Whether it is over is not known before the gateway works again.".to_owned()
                 }
+                0 if self.is_part() => "All of it is over: no logger of this part is silent.".to_owned(),
                 0 => "All of it is over: every logger is being heard again.".to_owned(),
                 _ => format!("{} still not heard: see the end.", loggers_are(silent)),
             },
@@ -1017,7 +1018,7 @@ fn said(outage: &Outage) -> String {
                 [one] => format!("logger {one}"),
                 all => counted(all.len() as u64, "logger"),
             };
-            format!("{who} not heard for {lasted}, and nothing shows whether others were")
+            format!("{who} not heard for {lasted}, and what was heard meanwhile does not show why")
         }
     }
 }
@@ -1054,6 +1055,8 @@ fn remedy(cause: Cause) -> &'static str {
             "The gateway was working: look for what those loggers share, as a path or a neighbour's radio."
         }
         Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
-        Cause::NotKnown => "It may be the gateway's radio, or the logger's own path: look at both antennas.",
+        Cause::NotKnown => {
+            "It may be a radio of the gateway, or the logger's own path: look at both antennas."
+        }
     }
 }
