@@ -175,6 +175,11 @@ impl Gateway {
         self.faults.is_empty()
     }
 
+    /// Whether it hears its loggers, as far as is known: a wrong clock does not keep it from that.
+    pub fn hears(&self) -> bool {
+        self.faults.iter().all(|fault| *fault == Fault::ClockNotSynchronised)
+    }
+
     /// Leaves those silences in a report that are the loggers', and returns those that the gateway explains.
     pub fn take_explained(&self, report: &mut Report) -> Vec<Silence> {
         let mut explained = std::mem::take(&mut report.silent);
