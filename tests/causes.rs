@@ -21,7 +21,7 @@ use util::{hand, shim};
 const HOUR: i64 = 3600;
 const DAY: i64 = 86_400;
 /// Fields of an ordinary run: some, and some in which a cause was once wrong.
-const FIELDS: [u64; 8] = [0, 1, 2, 3, 62, 173, 210, 308];
+const FIELDS: [u64; 8] = [0, 2, 3, 62, 173, 210, 213, 308];
 
 const GATEWAY: &str = "gateway not running";
 const STORM: &str = "nothing heard while the gateway listened (antenna, radio or interference?)";
@@ -582,6 +582,22 @@ fn reports_agree(told: &Told, gaps: &Value, context: &str) {
         assert_eq!(number(&completeness["all"]["missing"]), number(&gaps["totals"]["records"]), "{context}");
     };
     check(gaps, &report("completeness"), context);
+    // What the gateway could not have heard is left out of each logger's share, whatever has become of it.
+    let parts =
+        outages(gaps).iter().filter(|outage| [GATEWAY, STORM, PORT].iter().any(|it| outage["cause"] == *it));
+    let mut gateways = BTreeMap::<u64, u64>::new();
+    for part in parts.flat_map(|outage| outage["parts"].as_array().unwrap()) {
+        let records: u64 = ["missing", "brought", "written_off"].iter().map(|key| number(&part[key])).sum();
+        *gateways.entry(number(&part["logger"])).or_default() += records;
+    }
+    for row in status["loggers"].as_array().unwrap() {
+        let left_out: u64 =
+            row["strip"].as_array().unwrap().iter().map(|day| number(&day["unheard_by_gateway"])).sum();
+        if row["unheard_because_of_gateway"] == false {
+            let expected = gateways.get(&number(&row["logger"])).copied().unwrap_or(0);
+            assert_eq!(left_out, expected, "{context}: {row}");
+        }
+    }
     assert_eq!(status["totals"]["records"], gaps["totals"]["records"], "{context}");
 
     let text = told.text(&[]);
