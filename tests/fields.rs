@@ -761,6 +761,11 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
         assert_eq!(parts[1].len() as u64, sum("records_gone"), "{context}: {visit}");
         assert_eq!(parts[0].len() as u64, integer(&visit["at_stake"]["records"]), "{context}: {visit}");
 
+        // Nothing of the gaps is left when the newest of them all is gone.
+        let there = open.iter().filter(|gap| gap["in_logger"] != "no" && gap["in_another_unit"] == false);
+        let last = there.filter_map(|gap| time(&gap["all_overwritten_latest"])).max();
+        assert_eq!(time(&visit["nothing_left_by"]), last, "{context}: {visit}");
+
         // The date is that of the oldest of what is worth a visit, else of the oldest of the rest.
         let can_be_fetched = |one: &Value| one["in_logger"] != "no" && one["in_another_unit"] == false;
         let left = |gap: &Value| integer(&gap["records"]) - integer(&gap["records_gone"]);
