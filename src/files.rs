@@ -110,16 +110,21 @@ pub enum Own {
 ///
 /// Errors: a link under the name, and what is no file, are refused by their kind; others as the system gives them.
 pub fn open_own(path: &Path, what_for: Own, mode: u32) -> io::Result<File> {
+    // NONBLOCK and NOCTTY: see [`open`].
+    let flags = OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
+    if what_for == Own::New {
+        // What must be made now is made under this very name: no link is followed, whatever the kernel (open(2), O_EXCL).
+        let mut how = OpenOptions::new();
+        how.read(true).write(true).create_new(true).mode(mode).custom_flags(flags.bits() as i32);
+        return how.open(path);
+    }
     let name = path.file_name().ok_or(ErrorKind::InvalidInput)?;
     // The way to the folder may have links: that is the operator's choice.
     let folder =
         openat(CWD, folder_of(path), OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC, Mode::empty())?;
-    // NONBLOCK and NOCTTY: see [`open`].
-    let flags = OFlags::CLOEXEC | OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
     let (flags, mode) = match what_for {
-        Own::Read => (flags | OFlags::RDONLY, Mode::empty()),
         Own::Write => (flags | OFlags::RDWR | OFlags::CREATE, Mode::from_raw_mode(mode)),
-        Own::New => (flags | OFlags::RDWR | OFlags::CREATE | OFlags::EXCL, Mode::from_raw_mode(mode)),
+        Own::Read | Own::New => (flags | OFlags::RDONLY, Mode::empty()),
     };
     let resolve = ResolveFlags::BENEATH | ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
     let file = match openat2(&folder, name, flags, mode, resolve) {

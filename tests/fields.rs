@@ -549,6 +549,13 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
         {
             assert_eq!((earliest, latest), (Some(dates.0), Some(dates.1)), "{context}");
             seen.exact += 1;
+            // Those are certain whose date is to come, and no others.
+            let is_to_come = |sequence: u64| {
+                site.dates(logger, integer(&gap["epoch"]), sequence).is_some_and(|dates| dates.0 > site.now)
+            };
+            let sure = last + 1 - certain;
+            assert!(certain == 0 || is_to_come(sure), "{context}: {sure}");
+            assert!(sure == first + gone || !is_to_come(sure - 1), "{context}: {} too", sure - 1);
         }
         for sequence in first..=last {
             let id = Identity::new(logger.number(), integer(&gap["epoch"]) as u32, sequence as u32).unwrap();
@@ -764,6 +771,12 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
             .chain(rests.iter().copied().copied().filter(|rest| can_be_fetched(rest)))
             .chain(silences)
             .collect();
+        let class = visit["class"].as_str().unwrap();
+        match (large.is_empty(), fetchable().next().is_some()) {
+            (false, _) => assert!(["dated", "undated"].contains(&class), "{context}: {visit}"),
+            (true, true) => assert_eq!(class, "small", "{context}: {visit}"),
+            (true, false) => assert!(["elsewhere", "gone"].contains(&class), "{context}: {visit}"),
+        }
         let of_class = if large.is_empty() { fetchable().collect() } else { large };
         let date = of_class.iter().filter_map(|one| time(&one["overwritten_earliest"])).min();
         assert_eq!(time(&visit["go_before_earliest"]), date, "{context}: {visit}");
@@ -781,7 +794,14 @@ fn reports_agree(site: &Site, reports: &Reports, context: &str, seen: &mut Seen)
     assert_eq!(integer(&status["totals"]["records"]), missing_of_all, "{context}");
     assert_eq!(integer(&completeness["all"]["missing"]), missing_of_all, "{context}");
 
-    // In the order of the dates, where there is one.
+    // What matters most comes first; within it in the order of the dates, where there is one.
+    let rank = |visit: &Value| {
+        ["dated", "undated", "small", "elsewhere", "gone"]
+            .iter()
+            .position(|class| visit["class"] == *class)
+            .unwrap()
+    };
+    assert!(list(&visits["visits"]).iter().map(rank).is_sorted(), "{context}: {}", visits["visits"]);
     let dated = list(&visits["visits"]).iter().filter(|visit| visit["class"] == "dated");
     let (sure, unsure): (Vec<&Value>, Vec<&Value>) = dated.partition(|visit| visit["is_certain"] != false);
     for part in [sure, unsure] {

@@ -280,6 +280,17 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             says_nothing_obeyed(args);
         }
     }
+    // One that would add a line of its own to what is said.
+    let forged = "x\nledger.db: is whole";
+    std::fs::write(site.path(forged), "no ledger").unwrap();
+    for args in
+        [&["verify", forged][..], &["compare", forged], &["restore", forged], &["-c", forged, "check"]]
+    {
+        let output = run(&site, args);
+        assert_eq!(output.status.code(), Some(2), "{args:?}: {output:?}");
+        let text = both(&output);
+        assert!(text.contains("rename the file") && text.lines().count() == 1, "{args:?}: {text}");
+    }
     // A ledger in which somebody has written: first what people write, then every text in it.
     let of_people =
         ["remark_row", "manual_row", "write_off", "import", "act", "notice", "radio", "backup_made"];

@@ -331,6 +331,23 @@ fn forgeries_have_a_small_store_of_their_own_that_is_rarely_written() {
     assert_eq!(aside.shut(Unopened::NoKey, &[(3, 5, 1)], start + 3700), 0);
 }
 
+#[test]
+fn the_page_about_the_ledger_has_the_numbers_of_the_store() {
+    let page = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/docs/ledger.md")).unwrap();
+    let limits = AsideLimits::default();
+    let number = |number: usize| stonechat::text::thousands(number as u64);
+    let said = [
+        format!("two shares of {} frames", number(limits.waiting_share)),
+        format!("common room: {} frames", number(limits.waiting_common)),
+        format!("takes {},\nof one logger {},", limits.failing, limits.failing_per_logger),
+    ];
+    for said in said {
+        assert!(page.contains(&said), "docs/ledger.md does not say: {said}");
+    }
+    // A year of one logger: 365 days of a reading in five minutes, and a profile a day.
+    assert!(limits.waiting_share + limits.waiting_common >= 365 * (24 * 12 + 1));
+}
+
 /// The requirement's flood: somebody without a key names 59 other loggers while frames of one wait for theirs.
 #[test]
 fn forgeries_that_name_other_loggers_push_out_no_frame_that_waits_for_its_key() {

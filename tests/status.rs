@@ -236,6 +236,31 @@ fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
 }
 
 #[test]
+fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
+    let heard = Heard::new(FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents(), u32::MAX);
+    let now = heard.plan.to_unix_s();
+    let with = |mib: u64, readers: &[&str]| {
+        let readers = readers.iter().map(|name| (*name).to_owned()).collect();
+        let around =
+            Surroundings { wal_bytes: mib << 20, wal_readers: readers, ..around(Some(running(now))) };
+        let status = heard.status(around, now);
+        let text = status::text(&status, &Look { width: 200, unicode: true });
+        (text.replace('\u{a0}', " "), status::json(&status)["ledger"].clone())
+    };
+    let (text, json) = with(70, &["process 812, sqlite3", "process 9, python3"]);
+    assert!(
+        text.contains("73.4 MB of it in the -wal, kept by process 812, sqlite3; process 9, python3"),
+        "{text}"
+    );
+    assert_eq!(
+        (json["wal_bytes"].as_u64(), json["wal_readers"][0].as_str()),
+        (Some(70 << 20), Some("process 812, sqlite3"))
+    );
+    assert!(with(65, &[]).0.contains("68.2 MB of it in the -wal, "));
+    assert!(!with(64, &[]).0.contains("-wal"));
+}
+
+#[test]
 fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);

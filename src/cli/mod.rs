@@ -212,6 +212,10 @@ pub fn main() -> u8 {
         }
     };
     files::keep_from_others();
+    if let Some(name) = with_a_line_break(std::env::args_os().skip(1)) {
+        say!("stonechat: {}: the name of this file has a line break in it; rename the file", shown(&name));
+        return USAGE;
+    }
     if cli.command.handles_keys() {
         // What cannot be done is no reason not to go on; the daemon says so in its log.
         let closed = memory::close();
@@ -231,6 +235,16 @@ pub fn main() -> u8 {
     // A reader that has gone away (`| head`) wants no more; that is no failure of ours.
     let _ = out.flush();
     code
+}
+
+/// An argument that names a file and has a line break in it: whoever named the file so could write lines of his own into
+/// what commands say. A text that somebody typed is judged by its command.
+fn with_a_line_break(args: impl Iterator<Item = std::ffi::OsString>) -> Option<String> {
+    let is_one = |arg: &std::ffi::OsString| {
+        let has_break = arg.as_encoded_bytes().iter().any(|byte| matches!(byte, b'\n' | b'\r'));
+        has_break && Path::new(arg).symlink_metadata().is_ok()
+    };
+    args.into_iter().find(is_one).map(|arg| arg.to_string_lossy().into_owned())
 }
 
 /// The configuration that the arguments, the environment or our default name.

@@ -31,9 +31,4 @@ impl WhyShut {
     pub fn from_text(text: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|why| why.text() == text)
     }
-
-    /// Whether such a frame shows that its logger is sending. One that fails under a key that fits may be anybody's.
-    pub fn may_be_genuine(self) -> bool {
-        self != Self::TagFails
-    }
 }

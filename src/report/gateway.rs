@@ -6,13 +6,15 @@
 //! **A silence needs a listener.** A logger is silent when the gateway has *listened* for its limit and heard nothing new
 //! of it. Time in which no radio listened, or heard nothing but noise, does not count; nor does the time before the last
 //! of its frames that came in and stayed shut. Whatever is silent by the clock only is explained by the gateway, and no
-//! report calls it silent.
+//! report calls it silent. One frame that stays shut, or many of one moment, may be forged and are no sign of life:
+//! `record::wrong_key` says from when on they are.
 //!
 //! What this is not: no I/O, no clock, no text.
 
 use super::gaps::{Report, Silence};
 use crate::record::facts::Listening;
 use crate::record::spans::covered;
+use crate::record::unopened::WhyShut;
 use crate::record::unread::Kept;
 use crate::record::wrong_key::{Failing, Heard, Suspicion, suspicion};
 use crate::state::DaemonState;
@@ -133,7 +135,8 @@ impl Gateway {
     pub fn new(evidence: &Evidence<'_>) -> Self {
         let mut gateway = Self { faults: of_daemon(evidence), ..Self::default() };
         let listened = listened(evidence, &gateway.faults);
-        let shut = shut_by_logger(evidence.shut);
+        let found = suspicion_of(evidence);
+        let shut = shut_by_logger(evidence.shut, &found);
         let mut unopened = Vec::new();
         for logger in evidence.loggers {
             let Some(limit) = logger.silent_after_s else { continue };
@@ -155,7 +158,7 @@ impl Gateway {
                 unopened.extend(slot.map(|slot| (logger.logger, slot)));
             }
         }
-        gateway.faults.extend(of_keys(evidence, unopened));
+        gateway.faults.extend(of_keys(&found, unopened));
         let counted = evidence.loggers.iter().filter(|logger| logger.silent_after_s.is_some());
         let all_silent = counted.clone().all(|logger| gateway.silent.contains(&logger.logger));
         if gateway.faults.is_empty() && all_silent && counted.clone().any(|logger| !logger.is_accounted_for) {
@@ -170,6 +173,11 @@ impl Gateway {
     /// Whether nothing stands in the way.
     pub fn works(&self) -> bool {
         self.faults.is_empty()
+    }
+
+    /// Whether it hears its loggers, as far as is known: a wrong clock does not keep it from that.
+    pub fn hears(&self) -> bool {
+        self.faults.iter().all(|fault| *fault == Fault::ClockNotSynchronised)
     }
 
     /// Leaves those silences in a report that are the loggers', and returns those that the gateway explains.
@@ -246,10 +254,17 @@ fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
     spans
 }
 
-/// When the last frame of each logger came that stayed shut and may be its own, and which slot it names.
-fn shut_by_logger(shut: &[Kept]) -> BTreeMap<Address, (i64, Slot)> {
+/// When the last frame of each logger came that stayed shut and is its own, and which slot it names: it is authentic and its
+/// slot is closed, or its key is suspect.
+fn shut_by_logger(shut: &[Kept], found: &Suspicion) -> BTreeMap<Address, (i64, Slot)> {
+    let suspects: BTreeSet<Address> = found.suspects().iter().map(|suspect| suspect.logger).collect();
+    let is_its_own = |kept: &&Kept| match kept.why {
+        WhyShut::Closed => true,
+        WhyShut::NoKey | WhyShut::Unproven => suspects.contains(&kept.logger),
+        WhyShut::TagFails => false,
+    };
     let mut all = BTreeMap::<Address, (i64, Slot)>::new();
-    for kept in shut.iter().filter(|kept| kept.why.may_be_genuine()) {
+    for kept in shut.iter().filter(is_its_own) {
         let Some(last) = kept.last_at else { continue };
         let entry = all.entry(kept.logger).or_insert((last.unix_s(), kept.slot));
         *entry = (last.unix_s(), kept.slot).max(*entry);
@@ -257,16 +272,20 @@ fn shut_by_logger(shut: &[Kept]) -> BTreeMap<Address, (i64, Slot)> {
     all
 }
 
-/// Whether it is the keys: of all, or of single loggers; those in `unopened` would be silent otherwise.
-fn of_keys(evidence: &Evidence<'_>, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
+/// Which keys are suspect.
+fn suspicion_of(evidence: &Evidence<'_>) -> Suspicion {
     let heard = evidence.loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
         last_opened: logger.last_heard,
     });
     let heard: Vec<Heard> = heard.collect();
-    let found = suspicion(evidence.failing, &heard, GatewayTime(evidence.now));
-    if let Suspicion::SiteKey(suspects) = &found {
+    suspicion(evidence.failing, &heard, GatewayTime(evidence.now))
+}
+
+/// Whether it is the keys: of all, or of single loggers; those in `unopened` would be silent otherwise.
+fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
+    if let Suspicion::SiteKey(suspects) = found {
         let since = suspects.iter().map(|suspect| suspect.since.unix_s()).min();
         let loggers = suspects.iter().map(|suspect| suspect.logger).collect();
         return Some(Fault::WrongKey { loggers, since });
@@ -280,7 +299,6 @@ fn of_keys(evidence: &Evidence<'_>, unopened: Vec<(Address, Slot)>) -> Option<Fa
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::unopened::WhyShut;
     use crate::state::RadioState;
 
     const HOUR: i64 = 3600;
@@ -341,7 +359,7 @@ mod tests {
     fn failing(kept: &Kept) -> Option<Failing> {
         let (first_at, last_at) = (kept.first_at?, kept.last_at?);
         let (logger, slot, why) = (kept.logger, kept.slot, kept.why);
-        (why != WhyShut::TagFails).then_some(Failing {
+        (!matches!(why, WhyShut::TagFails | WhyShut::Closed)).then_some(Failing {
             logger,
             slot,
             why,
@@ -422,6 +440,16 @@ mod tests {
             let found = gateway(Some(&running()), &loggers, &shut);
             assert!(!found.faults.iter().any(|fault| matches!(fault, Fault::WrongKey { .. })), "{found:?}");
         }
+        // Nor do they hide that a logger is silent: before, one frame an hour did so for good.
+        let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 9 * HOUR))];
+        let shut = [Kept { frames: 1, ..kept(2, WhyShut::NoKey, NOW - 600, NOW - 600) }];
+        let found = gateway(Some(&running()), &loggers, &shut);
+        assert!(found.works() && found.silent.contains(&address(2)), "{found:?}");
+        // One that is authentic, and after the end of its slot, is a sign of life.
+        let shut = [Kept { frames: 1, ..kept(2, WhyShut::Closed, NOW - 600, NOW - 600) }];
+        let found = gateway(Some(&running()), &loggers, &shut);
+        assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);
+        assert!(found.silent.is_empty());
     }
 
     #[test]

@@ -587,18 +587,28 @@ fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
         let (Some(a), Some(b)) = (before.received_at, after.received_at) else { continue };
         let (least, most) = after.made_after(before);
         let steps = i64::from(next.saturating_sub(*sequence));
+        // Of a record that has a neighbour in its run, that one says more.
+        let is_alone = |sequence: u32, heard: &Heard| {
+            let has_neighbour = [sequence.saturating_sub(1), sequence.saturating_add(1)]
+                .iter()
+                .any(|at| all.binary_search_by_key(at, |&(sequence, _)| sequence).is_ok());
+            !has_neighbour && heard.may_be_late(interval)
+        };
         let agrees = |apart: i64| {
             let by_number = steps.saturating_mul(interval);
-            steps == 1 || apart.abs_diff(by_number) <= interval.saturating_add(MARKED_S as i64).unsigned_abs()
+            apart.abs_diff(by_number) <= interval.saturating_add(MARKED_S as i64).unsigned_abs()
         };
         let apart = b.saturating_sub(a);
-        let (late, at) = if apart.saturating_sub(most) > interval && most >= 0 && agrees(most) {
-            (next, a.saturating_add(most))
-        } else if least.saturating_sub(apart) > interval && agrees(least) {
-            (sequence, b.saturating_sub(least))
+        let (late, heard, by_clock, at) = if apart.saturating_sub(most) > interval && most >= 0 {
+            (next, after, most, a.saturating_add(most))
+        } else if least.saturating_sub(apart) > interval {
+            (sequence, before, least, b.saturating_sub(least))
         } else {
             continue;
         };
+        if steps > 1 && !(is_alone(*late, heard) && agrees(by_clock)) {
+            continue;
+        }
         if let Some(late) = edges.get_mut(late) {
             late.received_at = Some(at);
         }
@@ -962,15 +972,21 @@ impl Site<'_> {
         others.any(|other| other.is_there(from) && other.unheard(from, to, self.stretches) < to - from)
     }
 
-    /// Whether one of several radios did not listen for more than half of a time.
+    /// Whether one of several radios did not listen for more than half of a time, while another did.
     fn a_radio_was_off(&self, (from, to): (i64, i64)) -> bool {
         let radios = self.radios(from);
         radios.len() > 1
             && radios.into_iter().any(|radio| {
                 let mine = self.listening.iter().filter(|span| span.0 == radio);
                 let on = covered(from, to, mine.map(|&(_, since, until)| (since, until)));
-                2 * i128::from(on) < i128::from(to) - i128::from(from)
+                let off = i128::from(self.listened(from, to)) - i128::from(on);
+                2 * off > i128::from(to) - i128::from(from)
             })
+    }
+
+    /// For how many seconds of a time any radio listened.
+    fn listened(&self, from: i64, to: i64) -> i64 {
+        covered(from, to, self.listening.iter().map(|&(_, since, until)| (since, until)))
     }
 
     /// The radios in use at an instant: one that was put up later was not off, and neither was one that was taken down long
@@ -983,7 +999,7 @@ impl Site<'_> {
         in_use.map(|&(radio, _, _)| radio).collect()
     }
 
-    /// Whether a radio was off for about as long as a cluster lasted: it explains that one logger was not heard, which may just
+    /// Whether a radio was off, while another listened, for about as long as a cluster lasted: it explains that one logger was not heard, which may just
     /// have been unheard while a radio was off for long.
     fn a_radio_was_off_as_long(&self, runs: &[Run]) -> bool {
         let span = self.middle(runs);
@@ -992,8 +1008,8 @@ impl Site<'_> {
             let mine: Vec<(u8, i64, i64)> =
                 self.listening.iter().filter(|of| of.0 == radio).copied().collect();
             off(&mine).into_iter().any(|(since, until)| {
-                let both = i128::from(until.min(span.1)) - i128::from(since.max(span.0));
-                2 * both >= lasted.max(i128::from(until) - i128::from(since))
+                let both = i128::from(self.listened(since.max(span.0), until.min(span.1)));
+                2 * both >= lasted.max(i128::from(self.listened(since, until)))
             })
         })
     }

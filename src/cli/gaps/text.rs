@@ -257,9 +257,10 @@ impl<'a> Page<'a> {
         text += &self.prose(
             INDENT,
             &match silent {
-                0 if !self.found.gateway.explained.is_empty() => {
+                0 if !self.found.gateway.hears() || !self.found.gateway.explained.is_empty() => {
                     "Whether it is over is not known before the gateway works again.".to_owned()
                 }
+                0 if self.is_part() => "All of it is over: no logger of this part is silent.".to_owned(),
                 0 => "All of it is over: every logger is being heard again.".to_owned(),
                 _ => format!("{} still not heard: see the end.", loggers_are(silent)),
             },
