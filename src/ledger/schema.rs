@@ -32,7 +32,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../migrations/0013_listening_synchronised.sql"),
     include_str!("../../migrations/0014_same_site.sql"),
     include_str!("../../migrations/0015_logbook.sql"),
-    include_str!("../../migrations/0017_unopened_shares.sql"),
+    include_str!("../../migrations/0016_unopened_shares.sql"),
 ];
 
 /// The version that this program writes.
