@@ -1009,7 +1009,7 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
     let mut daemon = Ends(daemon.stdout(Stdio::null()).stderr(log).spawn().unwrap());
     let give_up = Instant::now() + PATIENCE;
     let state = || stonechat::state::DaemonState::read(&site.path("run"));
-    while !state().is_some_and(|state| state.phase == "running") {
+    while state().is_none_or(|state| state.phase != "running") {
         let log = fs::read_to_string(site.path("daemon.log")).unwrap();
         assert!(daemon.0.try_wait().unwrap().is_none() && Instant::now() < give_up, "{log}");
         std::thread::sleep(Duration::from_millis(5));

@@ -84,7 +84,7 @@ fn longest(times: impl Iterator<Item = f64>) -> f64 {
 pub fn run(flags: &Flags, table: &mut Table) {
     let all = flags.pick(None, 20, 60, 255);
     let unproven = |_| Unopened::Unproven;
-    let keyed_or_not = |n: u32| if n % 2 == 0 { Unopened::NoKey } else { Unopened::Unproven };
+    let keyed_or_not = |n: u32| if n.is_multiple_of(2) { Unopened::NoKey } else { Unopened::Unproven };
     let (mut others, mut one, mut full, mut plain, mut looks) = (vec![], vec![], vec![], vec![], vec![]);
     let mut bytes_a_frame = 0;
     for _ in 0..flags.repeats.min(3) {

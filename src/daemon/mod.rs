@@ -390,7 +390,7 @@ impl Daemon {
     fn open_ledger(&mut self) -> Result<(), Error> {
         self.timers.open = None;
         match self.take_lock() {
-            Err(error) if error.is_passing() => return Ok(self.cannot_open(&error)),
+            Err(error) if error.is_passing() => return self.cannot_open(&error),
             taken => taken?,
         }
         let names = self.config.radios.iter().map(|radio| radio.name.clone()).collect();
@@ -399,10 +399,11 @@ impl Daemon {
     }
 
     /// It is tried again, and what comes is held meanwhile.
-    fn cannot_open(&mut self, error: &LedgerError) {
+    fn cannot_open(&mut self, error: &LedgerError) -> Result<(), Error> {
         self.timers.open = Some(self.in_trouble(error));
         self.tell_ready();
         self.write_state();
+        Ok(())
     }
 
     /// Another file may have the ledger's name now.
@@ -417,7 +418,7 @@ impl Daemon {
         self.opening = None;
         let Opened { ledger, taken, adopted, is_known, unused, radios, proven } = match opened {
             Ok(opened) => opened,
-            Err(error) if error.is_passing() => return Ok(self.cannot_open(&error)),
+            Err(error) if error.is_passing() => return self.cannot_open(&error),
             Err(error) => return Err(error.into()),
         };
         let now = self.now();
