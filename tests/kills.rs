@@ -358,7 +358,7 @@ fn migrated(path: &Path) {
 
 #[test]
 fn killed_at_a_random_instant_of_whatever_it_does_nothing_told_is_lost_and_nothing_doubled() {
-    let kills = setting("STONECHAT_TEST_KILLS", 80);
+    let kills = setting("STONECHAT_TEST_KILLS", 60);
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");
     // A life of forty kills a ledger.

@@ -462,7 +462,7 @@ fn cuts(record: &Record, wanted: usize, seed: u64) -> Found {
 
 #[test]
 fn whenever_the_power_is_cut_all_that_was_told_committed_is_there_once_and_the_ledger_is_sound() {
-    let wanted = setting("STONECHAT_TEST_CUTS", 400) as usize;
+    let wanted = setting("STONECHAT_TEST_CUTS", 250) as usize;
     let seed = setting("STONECHAT_TEST_SEED", 7);
     println!("seed {seed}");
     let record = record(seed, "");

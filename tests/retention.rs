@@ -136,7 +136,7 @@ fn without(value: &mut Value, keys: &[&str]) {
 
 #[test]
 fn every_report_is_the_same_before_and_after_retention_and_so_is_what_comes_later() {
-    let seeds = util::shim::setting("STONECHAT_TEST_RETENTIONS", 3);
+    let seeds = util::shim::setting("STONECHAT_TEST_RETENTIONS", 2);
     let mut gone = 0;
     for seed in 0..seeds {
         let twins = Twins::new(900 + seed);

@@ -38,7 +38,7 @@ use stonechat::wire::seq::{Address, Identity, Slot};
 use util::chance::Chance;
 
 /// Seeds of an ordinary run.
-const SEEDS: u64 = 40;
+const SEEDS: u64 = 25;
 /// Records of a logger's memory: little, so that rows beyond it occur.
 const MEMORY: u32 = 40;
 /// Slots that a logger can come to.
