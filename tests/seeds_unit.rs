@@ -110,6 +110,7 @@ struct World {
     hard_links: u64,
     shm_locks: u64,
     held_lock_files: u64,
+    taken_away: u64,
 }
 
 impl World {
@@ -153,6 +154,7 @@ impl World {
             hard_links: 0,
             shm_locks: 0,
             held_lock_files: 0,
+            taken_away: 0,
         };
         world.lead_to(0);
         world.start();
@@ -527,6 +529,34 @@ impl World {
         self.held_lock_files += 1;
     }
 
+    /// The ledger's files are removed, renamed or exchanged while the daemon has them open.
+    fn take_away(&mut self) {
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        let ledger = self.on_disk(self.disk);
+        let tail = |end: &str| PathBuf::from(format!("{}{end}", ledger.display()));
+        let away = self.site.path(&format!("away-{}.db", self.taken_away));
+        match self.chance.below(5) {
+            0 => std::fs::remove_file(&ledger).unwrap(),
+            1 => std::fs::rename(&ledger, &away).unwrap(),
+            2 => ["", "-wal", "-shm"].iter().for_each(|end| std::fs::remove_file(tail(end)).unwrap()),
+            3 => std::fs::remove_file(tail("-wal")).unwrap(),
+            _ => {
+                std::fs::write(&away, "no ledger\n").unwrap();
+                std::fs::rename(&away, &ledger).unwrap();
+            }
+        }
+        let taken = self.take();
+        self.send(&taken);
+        self.wait_committed();
+        if !taken.is_empty() {
+            self.await_notice("vanished", true);
+            self.taken_away += 1;
+        }
+        self.causes += 4;
+    }
+
     fn step(&mut self, step: usize) {
         let began = Instant::now();
         let what = match step {
@@ -571,6 +601,10 @@ impl World {
                 "a held lock file"
             }
             10 => {
+                self.take_away();
+                "a ledger taken away"
+            }
+            11 => {
                 self.flood();
                 "forgeries"
             }
@@ -619,15 +653,16 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
     let (mut flaps, mut locks, mut reloads, mut off_roster, mut starts) = (0, 0, 0, 0, 0);
     let (mut wrong_keyrings, mut forged) = (0, 0);
     let (mut switched, mut followed, mut hard_links, mut shm_locks, mut lock_files) = (0, 0, 0, 0, 0);
+    let mut taken_away = 0;
     for seed in seeds {
         println!("seed {seed}");
         let mut world = World::new(seed);
         // Each at least once, then by chance.
-        for step in 0..10 {
+        for step in 0..11 {
             world.step(step);
         }
-        for _ in 0..STEPS - 10 {
-            let step = world.chance.below(13);
+        for _ in 0..STEPS - 11 {
+            let step = world.chance.below(14);
             world.step(step);
         }
         world.end();
@@ -643,18 +678,21 @@ fn under_its_unit_whatever_happens_in_whatever_order_nothing_is_lost_and_writes_
         hard_links += world.hard_links;
         shm_locks += world.shm_locks;
         lock_files += world.held_lock_files;
+        taken_away += world.taken_away;
     }
     util::promises::kept(
         "unit-seeds",
         "under its unit nothing is lost, and writes are bounded, whatever happens in whatever order",
         "ports that flap, locks held by another process, reloads, roster entries that come and go, stops and kills, wrong \
-         keyrings, forgeries, links to the ledger that are switched, hard links, locks on its -shm and lock file",
+         keyrings, forgeries, links to the ledger that are switched, hard links, locks on its -shm and lock file, the \
+         ledger's files taken away",
         count,
         &format!(
             "the ledger is the truth: {flaps} flaps, {locks} held locks, {starts} starts under one, {reloads} reloads, \
              {off_roster} loggers off the roster for a time, {wrong_keyrings} starts with another site's key, {forged} \
              forged frames, {switched} switched links ({followed} followed by a restart), {hard_links} hard links, \
-             {shm_locks} locks on the -shm, {lock_files} held lock files"
+             {shm_locks} locks on the -shm, {lock_files} held lock files, {taken_away} ledgers taken away under \
+             the daemon"
         ),
     );
 }
