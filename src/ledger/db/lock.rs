@@ -13,12 +13,18 @@ use std::fs::File;
 use std::io::{Read, Seek, Write};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// What the name of a lock file by device and inode begins and ends with.
 const BEGINS: &str = ".stonechat-";
 const ENDS: &str = ".lock";
 /// More of what a lock file says is not read.
 const SAYS_MAX: u64 = 8192;
+
+/// A lock that was just let go of is still held by a process that another thread is starting, until that one executes its
+/// program: so a held lock is looked at a few times before it counts.
+const HELD_TRIES: u32 = 10;
+const HELD_PAUSE: Duration = Duration::from_millis(10);
 
 /// The lock of the daemon on a ledger.
 #[derive(Debug)]
@@ -79,10 +85,16 @@ impl DaemonLock {
 
 fn lock(path: PathBuf, ledger: &Path) -> Result<File, Error> {
     let at = |source| Error::LockFile { path: path.clone(), source };
+    let mut tries = 0;
     let mut file = loop {
         let file = files::open_lock(&path).map_err(at)?;
         match rustix::fs::flock(&file, rustix::fs::FlockOperation::NonBlockingLockExclusive) {
             Ok(()) => {}
+            Err(rustix::io::Errno::WOULDBLOCK) if tries < HELD_TRIES => {
+                tries += 1;
+                std::thread::sleep(HELD_PAUSE);
+                continue;
+            }
             Err(rustix::io::Errno::WOULDBLOCK) => return Err(held(path, file)),
             Err(error) => return Err(at(error.into())),
         }
