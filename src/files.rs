@@ -1,13 +1,13 @@
 //! Opening files, putting them in their place whole or not at all, and the small questions about files that many ask.
 //!
 //! A file is written under another name in the same folder, synced, renamed, and its folder is synced. Under the final
-//! name there is the whole file, or what was there before. What root makes gets the owner of its folder, since a service
-//! or a person has to go on with it; and what a user may not do is said with whose the file is. What this is not: nothing here opens an SQLite file
+//! name there is the whole file, or what was there before. A file that root makes gets the owner of its folder, so that
+//! the service can use it. An error about permissions names the owner. What this is not: nothing here opens an SQLite file
 //! (`ledger`), and nothing here knows what is written.
 //!
 //! How files are opened is decided here, too:
 //!
-//! - what somebody names is opened by [`open`]: a FIFO or a device is refused and never waited for;
+//! - a file that a user names is opened by [`open`]: a FIFO or a device is refused and never waited for;
 //! - what the program keeps for itself in a folder is opened by [`open_own`]: no link is followed, so that nobody who may
 //!   write into the folder can have another file written or emptied;
 //! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
@@ -66,7 +66,7 @@ pub fn refuse_what_is_no_file(path: &Path) -> io::Result<()> {
     }
 }
 
-/// Opens a file that somebody named, for reading.
+/// Opens a file that a user named, for reading.
 ///
 /// Errors: what is no file is refused at once, by its kind; nothing waits for the other end of a FIFO, and no device is
 /// touched.
@@ -81,7 +81,7 @@ pub fn open(path: &Path) -> io::Result<File> {
     }
 }
 
-/// The content of a file that somebody named, of at most `most` bytes; one that has more is an error.
+/// The content of a file that a user named, of at most `most` bytes; one that has more is an error.
 pub fn read(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     read_to_its_end(open(path)?, most)
 }

@@ -6,7 +6,7 @@
 macro_rules! say {
     ($($text:tt)*) => {{
         use std::io::Write as _;
-        // Where nobody reads, nothing is lost.
+        // If standard error is closed, there is no reader, and the command goes on.
         let _ = $crate::text::Printed(std::io::stderr()).write_all(format!("{}\n", format_args!($($text)*)).as_bytes());
     }};
 }
@@ -237,8 +237,8 @@ pub fn main() -> u8 {
     code
 }
 
-/// An argument that names a file and has a line break in it: whoever named the file so could write lines of his own into
-/// what commands say. A text that somebody typed is judged by its command.
+/// An argument that names a file and has a line break in it: such a name could add lines to what commands print. Other
+/// texts are checked by their command.
 fn with_a_line_break(args: impl Iterator<Item = std::ffi::OsString>) -> Option<String> {
     let is_one = |arg: &std::ffi::OsString| {
         let has_break = arg.as_encoded_bytes().iter().any(|byte| matches!(byte, b'\n' | b'\r'));
@@ -300,7 +300,7 @@ fn load(path: &Path) -> Result<Config, u8> {
     Ok(config)
 }
 
-/// Where a ledger that somebody named lies: what belongs to it lies there, and not next to a link to it.
+/// Where a ledger lies that an argument names. Its other files lie there, not next to a link to it.
 fn resolved(file: &Path) -> PathBuf {
     crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())
 }

@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 /// Loggers that are named one by one.
 const NAMED: usize = 6;
 
-/// The log tells of frames that found no room once in so long, whatever somebody sends.
+/// Frames that found no room are logged at most once in this time.
 const NO_ROOM_EVERY: Duration = Duration::from_secs(3600);
 
 /// A notice's subject and text.
