@@ -7,12 +7,12 @@
 //! What this is not: it never chooses between day and month where no day exceeds 12, nor a time zone, nor what an
 //! unnamed number is. It changes nothing and asks the ledger nothing.
 
-use super::layout::{Decoded, Fields, When, each_line};
+use super::layout::{Decoded, Fields, Moment, each_line};
 use super::lines::{Line, Lines};
 use super::plan::{Listener, NotPlanned, pieces};
 use crate::config::Problems;
 use crate::config::layout::{Encoding, Format, Layout, Style, unit};
-use chrono::NaiveDateTime;
+use crate::when::civil::CivilTime;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Read;
@@ -45,7 +45,7 @@ pub struct Description {
     uneven: u64,
     rows: u64,
     columns: Vec<Seen>,
-    span: Option<(NaiveDateTime, NaiveDateTime)>,
+    span: Option<(CivilTime, CivilTime)>,
     steps: BTreeMap<i64, u64>,
     comma: Marks,
     dot: Marks,
@@ -242,11 +242,11 @@ fn candidates() -> Vec<Format> {
     all.iter().filter_map(|text| Format::parse(text).ok()).collect()
 }
 
-fn reads(format: &Format, cell: &[u8]) -> Option<(NaiveDateTime, bool)> {
-    let mut when = When::default();
-    when.read(format, cell)?;
-    let local = when.local()?;
-    Some((local, local.and_utc().timestamp() % 60 != 0))
+fn reads(format: &Format, cell: &[u8]) -> Option<(CivilTime, bool)> {
+    let mut moment = Moment::default();
+    moment.read(format, cell)?;
+    let local = moment.local()?;
+    Some((local, local.as_utc_s() % 60 != 0))
 }
 
 /// Whether a cell is a number, however its marks are.
@@ -538,7 +538,7 @@ impl Description {
                         if has_day && day.is_none() {
                             day = Some((local, formats.len(), has_clock));
                         } else if has_clock && clock.is_none() {
-                            clock = Some(local.time());
+                            clock = Some(local);
                         }
                     }
                     continue;
@@ -560,8 +560,8 @@ impl Description {
                     day = std::str::from_utf8(cell)
                         .ok()
                         .and_then(|text| text.parse().ok())
-                        .and_then(|unix| chrono::DateTime::from_timestamp(unix, 0))
-                        .map(|at| (at.naive_utc(), 1, true));
+                        .and_then(|unix| CivilTime::of_unix(unix, 0))
+                        .map(|at| (at, 1, true));
                 }
                 column.number(cell, mark);
             } else {
@@ -570,12 +570,12 @@ impl Description {
         }
         let local = match (day, clock) {
             (Some((day, _, true)), _) => Some(day),
-            (Some((day, _, false)), Some(clock)) => Some(day.date().and_time(clock)),
+            (Some((day, _, false)), Some(clock)) => Some(day.with_clock_of(clock)),
             _ => None,
         };
         if let Some(local) = local {
             if let Some((first, last)) = &mut self.span {
-                let step = (local - *last).num_seconds();
+                let step = local.since(*last);
                 if self.steps.len() < TIME_STEPS_MAX || self.steps.contains_key(&step) {
                     *self.steps.entry(step).or_default() += 1;
                 }
