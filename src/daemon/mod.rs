@@ -25,9 +25,7 @@ mod wal;
 pub use crate::state;
 
 use crate::config::{self, Config};
-use crate::coverage::Coverage;
 use crate::files;
-use crate::judge::{Outcome, Tally};
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::retire::Bounds;
 use crate::ledger::wal::Length;
@@ -36,6 +34,8 @@ use crate::ledger::{
 };
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::record::acts::Actor;
+use crate::record::coverage::Coverage;
+use crate::record::judge::{Outcome, Tally};
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
 use crate::wire::seq::{Address, Slot};
