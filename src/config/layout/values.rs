@@ -1,7 +1,7 @@
 //! A checked layout: how a kind of reader writes its files.
 
 use super::format::Format;
-use crate::judge::Steps;
+use crate::record::judge::Steps;
 use crate::when::civil::CivilZone;
 use crate::wire::record::RawUnit;
 

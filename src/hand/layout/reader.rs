@@ -11,10 +11,10 @@ use super::numbers::{on_grid, whole};
 use super::row::{NoRow, Parsed, not_a_row};
 use super::text::Fields;
 use crate::config::layout::{Column, Grid, Is, Layout, Place};
-use crate::config::roster::Roster;
 use crate::hand::csv::shown;
 use crate::hand::lines::Line;
-use crate::judge::{Row, Steps};
+use crate::record::judge::{Row, Steps};
+use crate::record::roster::Roster;
 use crate::wire::seq::Address;
 use std::sync::Arc;
 

@@ -1,6 +1,6 @@
 //! A row as a line of the file gives it, or why it is none.
 
-use crate::judge::Row;
+use crate::record::judge::Row;
 use crate::when::civil::Instants;
 use crate::wire::seq::Address;
 
