@@ -6,6 +6,7 @@
 pub mod acts;
 pub mod clock;
 pub mod clocks;
+pub mod damaged;
 pub mod expected;
 pub mod facts;
 pub mod gateway_clock;
@@ -16,4 +17,5 @@ pub mod spans;
 pub mod unopened;
 pub mod unread;
 pub mod waiting;
+pub mod written;
 pub mod wrong_key;
