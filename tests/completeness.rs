@@ -7,15 +7,15 @@ use crate::util;
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use stonechat::cli::completeness::{self as cli, Wanted};
-use stonechat::completeness::{Count, Counts, LoggerCounts, Source, Span, months};
 use stonechat::config::Config;
-use stonechat::config::roster::{InService, Logger, Roster};
 use stonechat::daemon::intake::Intake;
-use stonechat::gaps::{Gap, GapState, Report, Silence};
-use stonechat::judge::{Placed, Row};
-use stonechat::ledger::held::{self, Unsettled};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::origin::{self, Unsettled};
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, Batch, BatchItem, Content, Ledger, RadioId, Reception, Stamp};
+use stonechat::record::judge::{Placed, Row};
+use stonechat::record::roster::{InService, Logger, Roster};
+use stonechat::report::completeness::{Count, Counts, LoggerCounts, Source, Span, months};
+use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
@@ -364,7 +364,7 @@ impl History {
         reader
             .read(|snapshot| {
                 let unsettled = Unsettled::take(snapshot)?;
-                held::count(snapshot, &unsettled, logger, spans, self.now, as_of, &|_| ())
+                origin::count(snapshot, &unsettled, logger, spans, self.now, as_of, &|_| ())
             })
             .unwrap()
     }

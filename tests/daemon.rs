@@ -10,7 +10,7 @@ use std::net::TcpListener;
 use std::os::unix::net::UnixDatagram;
 use std::os::unix::process::CommandExt;
 use std::time::{Duration, Instant};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{FaultRates, Field, FieldPlan};
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
@@ -92,7 +92,9 @@ fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, tol
     let reader = Reader::open(&site.ledger()).unwrap();
     let report = reader
         .read(|snapshot| {
-            stonechat::gaps::report(&roster, snapshot.coverage(), snapshot, plan.to_unix_s(), |_| true)
+            stonechat::report::gaps::report(&roster, snapshot.coverage(), snapshot, plan.to_unix_s(), |_| {
+                true
+            })
         })
         .unwrap();
     let mut both = held.clone();

@@ -3,10 +3,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use std::path::Path;
-use stonechat::ledger::query::Reader;
-use stonechat::ledger::restore::{How, RestoreError, Restored, restore};
-use stonechat::ledger::{Error, Ledger, Stamp, verify};
-use stonechat::people::{Kind, NewRemark};
+use stonechat::ledger::care::restore::{How, RestoreError, Restored, restore};
+use stonechat::ledger::care::verify;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::{Error, Ledger, Stamp};
+use stonechat::record::notes::{Kind, NewRemark};
 use stonechat::wire::seq::Address;
 
 /// Restores while another connection writes a remark, from the moment when the ledger's place is about to be taken. Gives

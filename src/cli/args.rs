@@ -4,7 +4,7 @@
 
 use super::exit::Exit;
 use crate::config::{self, Config};
-use crate::ledger::query::Reader;
+use crate::ledger::read::snapshot::Reader;
 use crate::state::DaemonState;
 use crate::wire::seq::Address;
 use crate::{files, view};

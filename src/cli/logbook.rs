@@ -3,8 +3,8 @@
 use super::args::open;
 use super::exit::{DONE, Exit};
 use super::print::{print, print_json};
-use crate::ledger::query::Reader;
 use crate::ledger::read::logbook::acts;
+use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, offset_label};
 use crate::time::GatewayTime;
 use crate::view::logbook::{as_json, line};

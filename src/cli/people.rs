@@ -2,7 +2,7 @@
 
 use super::{COULD_NOT, could_not};
 use crate::config::Config;
-use crate::ledger::query::Reader;
+use crate::ledger::read::snapshot::Reader;
 use crate::ledger::{Error, Ledger, Stamp};
 use crate::time::{Clock, SystemClock};
 

@@ -8,8 +8,8 @@ mod read;
 
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config};
-use crate::ledger::made::Known;
-use crate::ledger::query::Reader;
+use crate::ledger::read::readings::Known;
+use crate::ledger::read::snapshot::Reader;
 use crate::plot::scene::{self, Size};
 use crate::plot::{Picture, render};
 use crate::text::{local, offset_label, rfc3339};
@@ -231,7 +231,8 @@ fn subjects(ground: &Ground<'_>, args: &Args) -> Result<Vec<Subject>, u8> {
         let told = roster.logger(address).map_or(0, |logger| logger.channels.len());
         let mut channels = Vec::new();
         for &channel in &args.channel {
-            let channel = crate::people::channel(roster, address, channel).map_err(|text| usage(&text))?;
+            let channel =
+                crate::record::notes::channel(roster, address, channel).map_err(|text| usage(&text))?;
             if !channels.contains(&channel) {
                 channels.push(channel);
             }

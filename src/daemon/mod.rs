@@ -25,17 +25,18 @@ mod wal;
 pub use crate::state;
 
 use crate::config::{self, Config};
-use crate::coverage::Coverage;
 use crate::files;
-use crate::judge::{Outcome, Tally};
-use crate::ledger::damage::{self, TakenOver};
-use crate::ledger::retire::Bounds;
+use crate::ledger::care::salvage;
+use crate::ledger::care::take_over::{self, TakenOver};
 use crate::ledger::wal::Length;
+use crate::ledger::write::retire::Bounds;
 use crate::ledger::{
-    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Retry, Stamp, rescue, salvage,
+    Batch, DaemonLock, Error as LedgerError, Ledger, RadioId, Receipt, Retry, Stamp, rescue,
 };
 use crate::link::{Backoff, LinkEvent, Links};
 use crate::record::acts::Actor;
+use crate::record::coverage::Coverage;
+use crate::record::judge::{Outcome, Tally};
 use crate::seal::keyring::Keyring;
 use crate::time::Clock;
 use crate::wire::seq::{Address, Slot};
@@ -700,7 +701,7 @@ impl Daemon {
         let memory = self.held_for_sure();
         // Closes it: pages in memory are read again.
         self.ledger = Ledger::nowhere()?;
-        match damage::look_again(&path, &memory)? {
+        match take_over::look_again(&path, &memory)? {
             Some(ledger) => {
                 tracing::warn!("{why}; it was read again, and nothing is wrong with it: going on");
                 self.ledger = ledger;
@@ -1094,7 +1095,7 @@ impl Daemon {
         let radios = self.radio_numbers();
         // Closes the damaged one: its files may be renamed only then.
         self.ledger = Ledger::nowhere()?;
-        let (ledger, taken) = damage::replace(&path, &why.cause(), &radios, &memory, now)?;
+        let (ledger, taken) = take_over::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;
         self.ledger_is_another()?;
         self.begins_anew()?;

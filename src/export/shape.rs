@@ -14,7 +14,7 @@
 use super::convert::{Convert, Value, ucum};
 use super::request::{Clock, Format, Shape};
 use super::table::{Cell, Column, Kind, Sink};
-use crate::ledger::extract::HeldReading;
+use crate::ledger::read::extract::HeldReading;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};
 use std::sync::Arc;
@@ -394,8 +394,8 @@ impl<'a> Row<'a> {
 mod tests {
     use super::super::convert::{Count, Lacks, PointColumn, Raw};
     use super::*;
-    use crate::judge::Row as Content;
     use crate::ledger::Error as LedgerError;
+    use crate::record::judge::Row as Content;
     use crate::wire::seq::Address;
     use proptest::prelude::*;
 

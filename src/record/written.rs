@@ -3,8 +3,8 @@
 //! Input: rows of a ledger. Output: values for reports and lists. What this is not: no checks on what somebody typed
 //! (`people`), and no text.
 
-use crate::people::{NewManual, NewRemark};
 use crate::record::facts::WriteOff;
+use crate::record::notes::{NewManual, NewRemark};
 use crate::wire::seq::{Address, Epoch};
 
 /// A write-off as it was written, and what has become of it.

@@ -3,14 +3,14 @@
 //! Readings are read a stretch of time after the other, so that memory does not grow with the years.
 
 use super::config::{self, Config};
-use crate::gaps;
 use crate::ledger::Error;
-use crate::ledger::made::Known;
-use crate::ledger::people::{Manual, Remark};
-use crate::ledger::query::Snapshot;
+use crate::ledger::read::readings::Known;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::write::notes::{Manual, Remark};
 use crate::plot::scene::Size;
 use crate::plot::thin::At;
 use crate::plot::{Band, Drawn, Note, Picture, Series};
+use crate::report::gaps;
 use crate::report::inputs::LedgerInputs;
 use crate::report::values::{self, Site};
 use crate::text::{local, offset_label};

@@ -5,9 +5,9 @@
 
 use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
 use super::{LoggerStatus, Status};
-use crate::gaps::GapState;
-use crate::judge::Outcome;
 use crate::ledger::wal;
+use crate::record::judge::Outcome;
+use crate::report::gaps::GapState;
 use crate::report::gateway::is_stuck;
 use crate::report::memory::{InLogger, InMemory};
 use crate::text::{counted, duration, thousands};

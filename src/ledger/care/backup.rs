@@ -1,0 +1,283 @@
+//! A consistent copy of the ledger while the daemon goes on committing.
+//!
+//! SQLite's backup in one step: a copy in small steps begins again whenever the daemon commits, and never ends.
+//! The copy is written under another name, synced, verified, and only then renamed; its digest is kept in the
+//! ledger, and it is what retention rests on.
+
+use crate::files;
+use crate::ledger::care::verify;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::schema::{open_for_reading, set_journal_mode};
+use crate::ledger::digest::table;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::meta;
+use crate::time::Stamp;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// Between two tries at a ledger that another process holds.
+const BUSY_PAUSE: Duration = Duration::from_millis(20);
+
+/// A copy that was made.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Made {
+    /// Where it is.
+    pub file: PathBuf,
+    /// Its size.
+    pub size_bytes: u64,
+    /// Of the file, in hex.
+    pub sha256: String,
+    /// What its check found; no differences.
+    pub verified: verify::Verified,
+}
+
+/// Why no copy was made.
+#[derive(Debug)]
+pub enum BackupError {
+    /// The target exists already.
+    Exists(PathBuf),
+    /// The ledger, or the copy, could not serve.
+    Ledger(Error),
+    /// The name under which the copy is made until it is whole.
+    Part(PathBuf, std::io::Error),
+    /// The target's folder or disk.
+    File(PathBuf, std::io::Error),
+    /// The copy is not sound, and was taken away again.
+    NotSound(Vec<String>),
+}
+
+impl std::fmt::Display for BackupError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Exists(path) => write!(
+                f,
+                "backup {}: there is a file already; it is left as it is: name another one",
+                path.display()
+            ),
+            Self::Ledger(error) => error.fmt(f),
+            Self::Part(path, error) => {
+                let why = files::Part::refused(error);
+                write!(f, "backup {}: {why}; no backup was made", path.display())
+            }
+            Self::File(path, error) => write!(f, "backup {}: {error}", path.display()),
+            Self::NotSound(differences) => write!(
+                f,
+                "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
+                differences.first().map_or("", String::as_str)
+            ),
+        }
+    }
+}
+
+impl std::error::Error for BackupError {}
+
+impl From<Error> for BackupError {
+    fn from(error: Error) -> Self {
+        Self::Ledger(error)
+    }
+}
+
+impl From<rusqlite::Error> for BackupError {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::Ledger(error.into())
+    }
+}
+
+/// Makes a verified copy of the ledger at `ledger` under the new name `target`.
+pub fn make(
+    ledger: &Path,
+    target: &Path,
+    now: Stamp,
+    mut progress: impl FnMut(&str),
+) -> Result<Made, BackupError> {
+    if target.symlink_metadata().is_ok() {
+        return Err(BackupError::Exists(target.to_owned()));
+    }
+    let part = files::Part::take(&files::with_tail(target, ".part"))
+        .map_err(|error| BackupError::Part(files::with_tail(target, ".part"), error))?;
+    let beside = part.path();
+    let done = copy(ledger, beside, &mut progress).and_then(|(settled_through, verified)| {
+        let at = |error| BackupError::File(target.to_owned(), error);
+        let (sha256, size_bytes) = digest(beside).map_err(at)?;
+        files::take_name(beside, target, false).map_err(at)?;
+        files::sync_folder(target).map_err(at)?;
+        Ok((settled_through, Made { file: target.to_owned(), size_bytes, sha256, verified }))
+    });
+    drop(part);
+    let (settled_through, made) = done?;
+    let mut ledger = Ledger::open(ledger)?;
+    ledger.note_backup(&made, settled_through, now)?;
+    Ok(made)
+}
+
+/// Copies and verifies; gives the journal row up to which the copy is settled.
+fn copy(
+    ledger: &Path,
+    beside: &Path,
+    progress: &mut impl FnMut(&str),
+) -> Result<(i64, verify::Verified), BackupError> {
+    progress("copying");
+    let source = open_for_reading(ledger)?;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE;
+    let mut copy = Connection::open_with_flags(beside, flags)?;
+    whole(&source, &mut copy, crate::ledger::db::schema::BUSY_TIMEOUT)?;
+    drop(source);
+    // One file, whole by itself: no -wal is left beside it, and none is made by whoever opens it to read.
+    set_journal_mode(&copy, "DELETE")?;
+    drop(copy);
+    let verified = verify::verify(beside, |step| progress(step))?;
+    if !verified.differences.is_empty() {
+        return Err(BackupError::NotSound(verified.differences));
+    }
+    let copy = open_for_reading(beside)?;
+    let settled_through = meta(&copy, "settled_through")?;
+    drop(copy);
+    files::sync(beside).map_err(|e| BackupError::File(beside.to_owned(), e))?;
+    Ok((settled_through, verified))
+}
+
+/// Copies a ledger of any schema, all of it or not at all; waits `patience` for a lock that another process holds.
+///
+/// Errors: `Busy` where the lock was not to be had, and the copy is then empty or none; `Unexpected` where the copy
+/// does not reach as far as the ledger did before.
+pub(in crate::ledger) fn whole(
+    source: &Connection,
+    copy: &mut Connection,
+    patience: Duration,
+) -> Result<(), Error> {
+    use rusqlite::{backup::StepResult, ffi};
+    let before = reach(source)?;
+    {
+        let backup = rusqlite::backup::Backup::new(source, copy)?;
+        let until = Instant::now() + patience;
+        // A busy ledger is no error of this call: it says so in its answer, with nothing copied.
+        while backup.step(-1)? != StepResult::Done {
+            if Instant::now() >= until {
+                let busy = ffi::Error::new(ffi::SQLITE_BUSY);
+                return Err(rusqlite::Error::SqliteFailure(busy, None).into());
+            }
+            std::thread::sleep(BUSY_PAUSE);
+        }
+    }
+    let copied = reach(copy)?;
+    if copied.0 < before.0 || copied.1 < before.1 {
+        return Err(Error::Unexpected(format!(
+            "a copy has {} records up to journal row {}, and the ledger had {} up to {}",
+            copied.1, copied.0, before.1, before.0
+        )));
+    }
+    Ok(())
+}
+
+/// The last journal row that was ever written, and how many authentic records are settled: neither becomes less.
+fn reach(db: &Connection) -> Result<(i64, i64), Error> {
+    let last = meta(db, "settled_through")?;
+    let last_row: i64 = db.query_row("SELECT coalesce(max(row), 0) FROM journal", [], |row| row.get(0))?;
+    let records = db.query_row(
+        "SELECT coalesce(sum(last - first + 1), 0) FROM held_range WHERE basis = 0",
+        [],
+        |row| row.get(0),
+    )?;
+    Ok((last.max(last_row), records))
+}
+
+/// When the backup with this digest was made of a ledger, Unix s.
+pub fn made_at(reader: &crate::ledger::read::snapshot::Reader, sha256: &str) -> Result<Option<i64>, Error> {
+    Ok(reader
+        .connection()
+        .query_row(
+            "SELECT made_at FROM backup_made WHERE sha256 = ? ORDER BY id DESC LIMIT 1",
+            [sha256],
+            |row| row.get(0),
+        )
+        .optional()?)
+}
+
+/// SHA-256 and size of a copy that no connection of this process has open.
+pub fn digest(path: &Path) -> std::io::Result<(String, u64)> {
+    files::digest(&mut files::open(path)?)
+}
+
+impl Ledger {
+    /// Notes that a file was seen whole that is a backup of this ledger by its digest. `false`: it is none.
+    pub fn note_backup_seen(&mut self, file: &Path, sha256: &str, now: Stamp) -> Result<bool, Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let seen = table::change(&transaction, "backup_made", "sha256 = ?", [sha256], |db| {
+            Ok(db.execute(
+                "UPDATE backup_made SET seen_at = max(?, coalesce(seen_at, made_at)), seen_as = ? WHERE sha256 = ?",
+                params![now.unix_s, file.display().to_string(), sha256],
+            )?)
+        })?;
+        transaction.commit()?;
+        Ok(seen > 0)
+    }
+
+    fn note_backup(&mut self, made: &Made, settled_through: i64, now: Stamp) -> Result<(), Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let copy = Copy {
+            file: &made.file,
+            size_bytes: made.size_bytes,
+            sha256: &made.sha256,
+            made_at: now.unix_s,
+            seen_at: None,
+        };
+        note(&transaction, &copy, settled_through)?;
+        Ok(transaction.commit()?)
+    }
+}
+
+/// A whole copy of a ledger, as that ledger notes it.
+pub(in crate::ledger) struct Copy<'a> {
+    pub file: &'a Path,
+    pub size_bytes: u64,
+    pub sha256: &'a str,
+    pub made_at: i64,
+    /// When it was seen whole after it was made.
+    pub seen_at: Option<i64>,
+}
+
+/// Notes a copy that is settled up to a journal row. Call within a transaction that writes.
+pub(in crate::ledger) fn note(db: &Connection, copy: &Copy<'_>, settled_through: i64) -> Result<(), Error> {
+    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
+    table::change(db, "backup_made", "id = ?", [id], |db| {
+        db.execute(
+            "INSERT INTO backup_made (id, file, size_bytes, sha256, made_at, settled_through, seen_at)
+             VALUES (?, ?, ?, ?, ?, ?, ?)",
+            params![
+                id,
+                copy.file.display().to_string(),
+                i64::try_from(copy.size_bytes).unwrap_or(i64::MAX),
+                copy.sha256,
+                copy.made_at,
+                settled_through,
+                copy.seen_at
+            ],
+        )?;
+        Ok(())
+    })
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_copy_of_a_ledger_that_another_process_holds_is_no_copy() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("ledger.db");
+        drop(Ledger::open(&path).unwrap());
+        let source = Connection::open(&path).unwrap();
+        set_journal_mode(&source, "DELETE").unwrap();
+        source.busy_timeout(Duration::ZERO).unwrap();
+        let other = Connection::open(&path).unwrap();
+        other.execute_batch("BEGIN EXCLUSIVE").unwrap();
+        let mut copy = Connection::open(dir.path().join("copy.db")).unwrap();
+        let refused = whole(&source, &mut copy, Duration::from_millis(20));
+        assert!(matches!(refused, Err(Error::Busy(_))), "{refused:?}");
+        other.execute_batch("ROLLBACK").unwrap();
+        whole(&source, &mut copy, Duration::from_millis(20)).unwrap();
+        assert!(crate::ledger::db::schema::differences(&copy).unwrap().is_empty());
+    }
+}

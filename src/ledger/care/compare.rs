@@ -1,0 +1,525 @@
+//! Two copies of a record, compared by the digests of blocks: which authentic records does either lack, or hold
+//! differently.
+//!
+//! Input: two sides, each a ledger (read as one consistent state) or the sealed dumps of loggers (opened by whoever
+//! calls). Output: [`Compared`], by logger. A block whose digest and count agree is the same and none of its rows is
+//! read; only blocks that differ are read, row by row, on both sides. What is not settled yet is added to its block
+//! from the journal, so a copy made yesterday agrees with a ledger that has settled since.
+//!
+//! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
+//! compares authentic records only: CSV rows and what people write down are no part of a content digest.
+
+use crate::ledger::care::{site, stranger};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::digest::block::{self, BLOCK, Block, Blocks, Place};
+use crate::ledger::digest::table::Sum;
+use crate::ledger::write::state::State;
+use crate::record::coverage::{Coverage, RangeSet};
+use crate::wire::record::Record;
+use crate::wire::seq::{Address, Epoch, Identity};
+use rusqlite::{Connection, params};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::rc::Rc;
+
+/// What a block holds on one side.
+#[derive(Clone, Copy, Debug, Default)]
+struct Summary {
+    content: Sum,
+    records: u64,
+    time_min: Option<i64>,
+    time_max: Option<i64>,
+    /// Its rows were given up to a backup: the digest is all that is left.
+    given_up: bool,
+}
+
+impl Summary {
+    fn record(&mut self, sum: Sum, time: Option<i64>) {
+        self.content.add(sum);
+        self.records += 1;
+        if let Some(time) = time {
+            self.time_min = Some(self.time_min.map_or(time, |min| min.min(time)));
+            self.time_max = Some(self.time_max.map_or(time, |max| max.max(time)));
+        }
+    }
+}
+
+/// One record as far as it is compared.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::ledger) struct Held {
+    /// `None`: it cannot be read (given up, or its row is damaged).
+    pub sum: Option<Sum>,
+    /// On the logger's clock; `None` where nobody can read it.
+    pub time: Option<i64>,
+}
+
+/// One side of a comparison.
+pub struct Side {
+    blocks: BTreeMap<Place, Summary>,
+    source: Source,
+}
+
+enum Source {
+    Ledger { db: Rc<Connection>, coverage: Box<Coverage> },
+    Records(BTreeMap<Place, BTreeMap<u32, Held>>),
+}
+
+/// Records of sealed dumps, opened by the caller, on their way to a [`Side`].
+#[derive(Debug, Default)]
+pub struct Records {
+    by_place: BTreeMap<Place, BTreeMap<u32, Held>>,
+    /// Records that came more than once and differently; the first of them is compared.
+    pub contradicting: u64,
+}
+
+impl Records {
+    /// Takes a record in.
+    pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
+        let time = Record::decode(plaintext, id.epoch).ok().map(|record| i64::from(time_of(&record)));
+        let held = Held { sum: Some(block::record_sum(id, plaintext)), time };
+        let block = self.by_place.entry(place_of(id)).or_default();
+        match block.entry(id.sequence.number()) {
+            std::collections::btree_map::Entry::Vacant(entry) => {
+                entry.insert(held);
+            }
+            std::collections::btree_map::Entry::Occupied(entry) => {
+                self.contradicting += u64::from(entry.get().sum != held.sum);
+            }
+        }
+    }
+
+    /// How many.
+    pub fn count(&self) -> u64 {
+        self.by_place.values().map(|block| block.len() as u64).sum()
+    }
+}
+
+fn time_of(record: &Record) -> u32 {
+    match record {
+        Record::Reading(reading) => reading.time,
+        Record::Profile(profile) => profile.time,
+        Record::Event(event) => event.time,
+    }
+}
+
+fn place_of(id: Identity) -> Place {
+    (id.address.number(), id.epoch.number(), block::block_of(id.sequence.number()))
+}
+
+impl Side {
+    /// A ledger or a backup of one. `anew`: its digests are worked out from every row instead of taken as stored.
+    /// The state that is compared is let go of when the side is dropped.
+    pub fn ledger(path: &Path, anew: bool, progress: impl FnMut(u64)) -> Result<Self, Error> {
+        let db = stranger::open_present(path)?;
+        // One state for all that follows; ended when the connection closes.
+        db.execute_batch("BEGIN")?;
+        Self::within(Rc::new(db), anew, progress)
+    }
+
+    /// The same by a connection that has a transaction open, which stays open.
+    pub(in crate::ledger) fn within(
+        db: Rc<Connection>,
+        anew: bool,
+        mut progress: impl FnMut(u64),
+    ) -> Result<Self, Error> {
+        let coverage = Box::new(State::load(&db)?.coverage);
+        let mut blocks = BTreeMap::new();
+        {
+            let mut statement = db.prepare(block::STORED)?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                let place = (row.get(7)?, row.get(8)?, row.get(9)?);
+                if !anew {
+                    blocks.insert(place, summary(&block::stored_row(row)?));
+                }
+            }
+        }
+        if anew {
+            for (place, block) in Blocks::of_settled(&db, &mut progress)?.by_place {
+                blocks.entry(place).or_insert_with(|| summary(&block));
+            }
+        }
+        // What has only CSV rows in it has nothing that is compared.
+        blocks.retain(|_, block| block.records > 0);
+        given_up(&db, &mut blocks)?;
+        unsettled(&db, &mut blocks)?;
+        Ok(Self { blocks, source: Source::Ledger { db, coverage } })
+    }
+
+    /// The records of sealed dumps.
+    pub fn records(records: Records) -> Self {
+        let mut blocks: BTreeMap<Place, Summary> = BTreeMap::new();
+        for (&place, held) in &records.by_place {
+            let block = blocks.entry(place).or_default();
+            for held in held.values() {
+                block.record(held.sum.unwrap_or_default(), held.time);
+            }
+        }
+        Self { blocks, source: Source::Records(records.by_place) }
+    }
+
+    /// Whether two ledgers are of one site; `None`: one side is no ledger.
+    pub fn site(&self, other: &Self) -> Result<Option<site::Compared>, Error> {
+        let (Source::Ledger { db: ours, .. }, Source::Ledger { db: theirs, .. }) =
+            (&self.source, &other.source)
+        else {
+            return Ok(None);
+        };
+        site::compare(ours, theirs, &site::signs(theirs), false).map(Some)
+    }
+
+    /// How many authentic records it holds, those given up included.
+    pub fn record_count(&self) -> u64 {
+        self.blocks.values().map(|block| block.records).sum()
+    }
+
+    /// Which sequences it speaks for, by logger and epoch; `None`: for all. A logger's dump says nothing of what its
+    /// memory has overwritten.
+    fn spans(&self) -> Option<BTreeMap<(u16, u32), (u32, u32)>> {
+        let Source::Records(all) = &self.source else { return None };
+        let mut spans: BTreeMap<(u16, u32), (u32, u32)> = BTreeMap::new();
+        for (&(logger, epoch, _), records) in all {
+            for &sequence in records.keys() {
+                let span = spans.entry((logger, epoch)).or_insert((sequence, sequence));
+                *span = (span.0.min(sequence), span.1.max(sequence));
+            }
+        }
+        Some(spans)
+    }
+
+    /// Every record of a block.
+    fn read(&self, place: Place) -> Result<BTreeMap<u32, Held>, Error> {
+        match &self.source {
+            Source::Records(all) => Ok(all.get(&place).cloned().unwrap_or_default()),
+            Source::Ledger { db, .. } => {
+                let mut held = read_block(db, place)?;
+                if self.blocks.get(&place).is_some_and(|block| block.given_up) {
+                    // Known to have been held, and not what it was.
+                    let (first, last) = span_of(place.2);
+                    let mut statement = db.prepare_cached(
+                        "SELECT sequence, time FROM retired_row
+                         WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+                    )?;
+                    let mut rows = statement.query(params![place.0, place.1, first, last])?;
+                    while let Some(row) = rows.next()? {
+                        held.entry(row.get(0)?).or_insert(Held { sum: None, time: row.get(1)? });
+                    }
+                }
+                Ok(held)
+            }
+        }
+    }
+
+    /// The sequences of a block that the other side has nothing of, without reading its rows; `None`: they have to be
+    /// read.
+    fn known(&self, place: Place) -> Option<RangeSet> {
+        match &self.source {
+            Source::Records(all) => {
+                Some(all.get(&place)?.keys().map(|&sequence| (sequence, sequence)).collect())
+            }
+            Source::Ledger { coverage, .. } => {
+                let covered = covered(coverage, place);
+                (covered.count() == self.blocks.get(&place)?.records).then_some(covered)
+            }
+        }
+    }
+}
+
+fn summary(block: &Block) -> Summary {
+    let has_time = block.time_min <= block.time_max;
+    Summary {
+        content: block.content,
+        records: block.records.into(),
+        time_min: has_time.then_some(block.time_min),
+        time_max: has_time.then_some(block.time_max),
+        given_up: false,
+    }
+}
+
+/// Adds what retention gave up to its blocks: its digest is all that is left, and sums add up.
+fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
+    let mut statement = db.prepare(
+        "SELECT logger, epoch, block, records, time_min, time_max, content FROM retired_block WHERE records > 0",
+    )?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let block = blocks.entry((row.get(0)?, row.get(1)?, row.get(2)?)).or_default();
+        let (from, to): (i64, i64) = (row.get(4)?, row.get(5)?);
+        block.content.add(block::sum_at(row, 6)?);
+        block.records += u64::from(row.get::<_, u32>(3)?);
+        block.time_min = Some(block.time_min.map_or(from, |min| min.min(from)));
+        block.time_max = Some(block.time_max.map_or(to, |max| max.max(to)));
+        block.given_up = true;
+    }
+    Ok(())
+}
+
+/// A block's first and last sequence.
+fn span_of(block: u32) -> (u32, u32) {
+    let first = block.saturating_mul(BLOCK).saturating_add(1);
+    (first, first.saturating_add(BLOCK - 1))
+}
+
+fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
+    let window: RangeSet = [span_of(block)].into_iter().collect();
+    match (Address::new(logger), Epoch::new(epoch)) {
+        (Some(address), Some(epoch)) => coverage
+            .epoch(address, epoch)
+            .map(|held| held.authentic.intersection(&window))
+            .unwrap_or_default(),
+        _ => RangeSet::default(),
+    }
+}
+
+/// Adds the unsettled journal to its blocks.
+fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
+    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", block::reading_columns());
+    let mut statement = db.prepare(&sql)?;
+    let mut readings = statement.query([])?;
+    while let Some(row) = readings.next()? {
+        let id = block::identity(row)?;
+        // A damaged row is no content: its block then differs, and is read.
+        if let Some((sum, time)) = reading_sum(row, id)? {
+            blocks.entry(place_of(id)).or_default().record(sum, Some(time));
+        }
+    }
+    let mut statement =
+        db.prepare("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND rank = 0")?;
+    let mut markers = statement.query([])?;
+    while let Some(row) = markers.next()? {
+        let id = block::identity(row)?;
+        if let Some(plaintext) = rare_plaintext(db, id)? {
+            blocks.entry(place_of(id)).or_default().record(block::record_sum(id, &plaintext), None);
+        }
+    }
+    Ok(())
+}
+
+fn reading_sum(row: &rusqlite::Row<'_>, id: Identity) -> Result<Option<(Sum, i64)>, Error> {
+    let n = row.get_ref(8)?.as_i64().unwrap_or(-1);
+    let Some(n) = usize::try_from(n).ok().filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else {
+        return Ok(None);
+    };
+    let reading = block::reading_of(row, n)?;
+    Ok(reading.map(|reading| {
+        (block::record_sum(id, &row::encoded(&Record::Reading(reading))), i64::from(reading.time))
+    }))
+}
+
+/// A damaged one has none.
+fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
+    match row::rare_plaintext(db, id) {
+        Err(Error::Corrupt(_)) => Ok(None),
+        other => other,
+    }
+}
+
+/// Every authentic record of a block of a ledger, settled or not.
+pub(in crate::ledger) fn read_block(
+    db: &Connection,
+    (logger, epoch, block): Place,
+) -> Result<BTreeMap<u32, Held>, Error> {
+    let (first, last) = span_of(block);
+    let mut held = BTreeMap::new();
+    for table in ["settled", "journal"] {
+        // The journal has no index; it is bounded, and blocks that differ are few.
+        let only = if table == "journal" { "AND kind = 1" } else { "" };
+        let sql = format!(
+            "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0 {only}",
+            block::reading_columns()
+        );
+        let mut statement = db.prepare_cached(&sql)?;
+        let mut readings = statement.query(params![logger, epoch, first, last])?;
+        while let Some(row) = readings.next()? {
+            let id = block::identity(row)?;
+            let found = reading_sum(row, id)?;
+            let time = row.get_ref(4)?.as_i64().ok();
+            held.insert(id.sequence.number(), Held { sum: found.map(|(sum, _)| sum), time });
+        }
+    }
+    // The opaque ones last: where one has been read later, its plaintext is still the record.
+    for (table, time) in [("profile_row", "time"), ("event_row", "time"), ("opaque_row", "received_at")] {
+        let sql = format!(
+            "SELECT logger, epoch, sequence, {time} FROM {table}
+             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
+        );
+        let mut statement = db.prepare_cached(&sql)?;
+        let mut records = statement.query(params![logger, epoch, first, last])?;
+        while let Some(row) = records.next()? {
+            let id = block::identity(row)?;
+            let sum = rare_plaintext(db, id)?.map(|plaintext| block::record_sum(id, &plaintext));
+            held.insert(id.sequence.number(), Held { sum, time: row.get(3)? });
+        }
+    }
+    Ok(held)
+}
+
+/// How some records of one epoch differ between the sides.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Kind {
+    /// The first side has none of them.
+    LackedByA,
+    /// The second side has none of them.
+    LackedByB,
+    /// Both have them, with other contents.
+    Different,
+    /// Both had them, and one side cannot say any more what they were: given up to a backup, or damaged.
+    NotComparable,
+}
+
+/// Consecutive sequences that differ in one way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Difference {
+    /// How.
+    pub kind: Kind,
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first.
+    pub first: u32,
+    /// The last.
+    pub last: u32,
+    /// Times between which they were made, by the logger's clock, Unix s; of a block that was not read, the block's.
+    pub times: Option<(i64, i64)>,
+}
+
+impl Difference {
+    /// How many records.
+    pub fn records(&self) -> u64 {
+        u64::from(self.last - self.first) + 1
+    }
+}
+
+/// What was found of one logger.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LoggerCompared {
+    /// Records that both hold, the same.
+    pub same: u64,
+    /// What differs, by epoch and sequence.
+    pub differences: Vec<Difference>,
+}
+
+impl LoggerCompared {
+    /// How many records differ in a way.
+    pub fn of(&self, kind: Kind) -> u64 {
+        self.differences.iter().filter(|difference| difference.kind == kind).map(Difference::records).sum()
+    }
+}
+
+/// What a comparison found.
+#[derive(Clone, Debug, Default)]
+pub struct Compared {
+    /// By logger; those of which neither side has anything are not in it.
+    pub loggers: BTreeMap<Address, LoggerCompared>,
+    /// Blocks compared by their digests.
+    pub blocks: u64,
+    /// Of those, read row by row.
+    pub blocks_read: u64,
+}
+
+impl Compared {
+    /// Whether both sides hold the same.
+    pub fn is_same(&self) -> bool {
+        self.loggers.values().all(|logger| logger.differences.is_empty())
+    }
+}
+
+/// Compares two sides. Where one is of sealed dumps, only loggers, epochs and spans of sequences that it speaks for.
+pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<Compared, Error> {
+    let mut compared = Compared::default();
+    let spans = [a.spans(), b.spans()];
+    let places: BTreeSet<Place> = a.blocks.keys().chain(b.blocks.keys()).copied().collect();
+    for place in places {
+        let (logger, epoch, block) = place;
+        let address = Address::new(logger).ok_or_else(reserved)?;
+        let epoch = Epoch::new(epoch).ok_or_else(reserved)?;
+        if !wanted(address) {
+            continue;
+        }
+        // What both speak for.
+        let (mut first, mut last) = span_of(block);
+        let whole = (first, last);
+        let mut is_spoken_of = true;
+        for spans in spans.iter().flatten() {
+            match spans.get(&(logger, epoch.number())) {
+                Some(&(from, to)) => (first, last) = (first.max(from), last.min(to)),
+                None => is_spoken_of = false,
+            }
+        }
+        if !is_spoken_of || first > last {
+            continue;
+        }
+        compared.blocks += 1;
+        let found = compared.loggers.entry(address).or_default();
+        let is_whole = (first, last) == whole;
+        let (of_a, of_b) = (a.blocks.get(&place), b.blocks.get(&place));
+        if let (Some(of_a), Some(of_b)) = (of_a, of_b)
+            && of_a.content == of_b.content
+            && of_a.records == of_b.records
+        {
+            found.same += of_a.records;
+            continue;
+        }
+        let one_side = match (of_a, of_b) {
+            (Some(summary), None) => Some((a, summary, Kind::LackedByB)),
+            (None, Some(summary)) => Some((b, summary, Kind::LackedByA)),
+            _ => None,
+        };
+        if let Some((side, summary, kind)) = one_side
+            && is_whole
+            && let Some(known) = side.known(place)
+            // Else the block's times are those of several stretches.
+            && known.ranges().len() == 1
+            && known.count() == summary.records
+        {
+            let times = summary.time_min.zip(summary.time_max);
+            for &(first, last) in known.ranges() {
+                push(&mut found.differences, Difference { kind, epoch, first, last, times });
+            }
+            continue;
+        }
+        compared.blocks_read += 1;
+        let (in_a, in_b) = (a.read(place)?, b.read(place)?);
+        let sequences: BTreeSet<u32> = in_a.keys().chain(in_b.keys()).copied().collect();
+        for sequence in sequences.range(first..=last) {
+            let (of_a, of_b) = (in_a.get(sequence), in_b.get(sequence));
+            let kind = match (of_a, of_b) {
+                (Some(_), None) => Kind::LackedByB,
+                (None, Some(_)) => Kind::LackedByA,
+                (Some(Held { sum: Some(a), .. }), Some(Held { sum: Some(b), .. })) if a == b => {
+                    found.same += 1;
+                    continue;
+                }
+                (Some(Held { sum: Some(_), .. }), Some(Held { sum: Some(_), .. })) => Kind::Different,
+                _ => Kind::NotComparable,
+            };
+            let time = of_a.and_then(|held| held.time).or(of_b.and_then(|held| held.time));
+            let times = time.map(|time| (time, time));
+            let difference = Difference { kind, epoch, first: *sequence, last: *sequence, times };
+            push(&mut found.differences, difference);
+        }
+    }
+    Ok(compared)
+}
+
+fn reserved() -> Error {
+    Error::Corrupt("a block has a reserved logger or epoch".into())
+}
+
+/// Adds a difference, to the one before where it goes on from there.
+fn push(all: &mut Vec<Difference>, next: Difference) {
+    // Kinds may take turns within a block: the last of the same kind may not be the last of all.
+    let before = all.iter_mut().rev().take(4).find(|before| before.kind == next.kind);
+    if let Some(before) = before
+        && before.epoch == next.epoch
+        && before.last.checked_add(1) == Some(next.first)
+    {
+        before.last = next.last;
+        before.times = match (before.times, next.times) {
+            (Some((a, b)), Some((c, d))) => Some((a.min(c), b.max(d))),
+            (a, b) => a.or(b),
+        };
+        return;
+    }
+    all.push(next);
+}

@@ -1,0 +1,202 @@
+//! Checking a ledger: SQLite's own integrity, and coverage worked out again from the records.
+//!
+//! Input: a ledger opened for reading. Output: what differs, by logger and range; nothing is changed.
+
+use crate::ledger::care::stranger;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::kind;
+use crate::ledger::db::schema;
+use crate::ledger::digest::{block, table};
+use crate::ledger::write::state::{address_epoch, load_coverage};
+use crate::record::coverage::{Basis, Coverage};
+use rusqlite::{Connection, TransactionBehavior};
+use std::path::Path;
+
+/// What a check found.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Verified {
+    /// Authentic records held.
+    pub records: u64,
+    /// CSV rows held.
+    pub rows: u64,
+    /// What is wrong, one line each; empty: nothing.
+    pub differences: Vec<String>,
+}
+
+/// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` is told of each step.
+pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, Error> {
+    let db = stranger::open_to_check(path)?;
+    let transaction = rusqlite::Transaction::new_unchecked(&db, TransactionBehavior::Deferred)?;
+    let mut found = Verified::default();
+    progress("SQLite integrity");
+    integrity(&transaction, &mut found)?;
+    found.differences.extend(schema::differences(&transaction)?);
+    if found.differences.is_empty() {
+        progress("coverage against records");
+        coverage_against_records(&transaction, &mut found)?;
+        progress("digests of unsettled records");
+        block::check_seals(&transaction, |what| found.differences.push(what))?;
+        let read = |rows: u64| progress(&format!("digests of settled records, {rows} read"));
+        block::check_blocks(&transaction, read, |what| found.differences.push(what))?;
+        tables(&transaction, &mut found)?;
+    }
+    transaction.finish()?;
+    Ok(found)
+}
+
+/// What SQLite itself finds wrong with a file, one line each.
+pub fn integrity_of(path: &Path) -> Result<Vec<String>, Error> {
+    let mut found = Verified::default();
+    integrity(&stranger::open_to_check(path)?, &mut found)?;
+    Ok(found.differences)
+}
+
+fn integrity(db: &Connection, found: &mut Verified) -> Result<(), Error> {
+    let mut statement = db.prepare("PRAGMA integrity_check(100)")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let line: String = row.get(0)?;
+        if line != "ok" {
+            found.differences.push(format!("SQLite: {line}"));
+        }
+    }
+    Ok(())
+}
+
+/// The tables that hold no record, against their kept sums.
+fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
+    for table in table::TABLES {
+        let sum = table::table_sum(db, table, "true", ())?;
+        if sum != table::kept(db, table)?.unwrap_or_default() {
+            found.differences.push(format!("table {table} is damaged: its rows do not fit their digest"));
+        }
+    }
+    let mut statement = db.prepare("SELECT name, sum FROM table_guard")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let name: String = row.get(0)?;
+        if !table::TABLES.contains(&name.as_str()) {
+            found.differences.push(format!("table_guard names {name:?}, which is no table of a ledger"));
+        }
+    }
+    Ok(())
+}
+
+fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(), Error> {
+    let stored = load_coverage(db)?;
+    let mut counted = Coverage::default();
+    // Identities of rare records are in their tables whether settled or not; a reading is in one of two.
+    let tables = [
+        ("settled", "rank", "import"),
+        ("profile_row", "rank", "NULL"),
+        ("event_row", "rank", "NULL"),
+        ("opaque_row", "rank", "NULL"),
+    ];
+    for (table, rank, import) in tables {
+        let sql = format!(
+            "SELECT logger, epoch, sequence, {rank}, {rank} > 0 AND EXISTS (SELECT 1 FROM import i
+                 WHERE i.id = t.{import} AND i.withdrawn_at IS NOT NULL) FROM {table} t"
+        );
+        let sql = sql.replace("t.NULL", "NULL");
+        count(db, &sql, &mut counted, found)?;
+    }
+    let journal = format!(
+        "SELECT logger, epoch, sequence, rank, rank > 0 AND EXISTS (SELECT 1 FROM import i
+             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM journal t WHERE kind = {}",
+        kind::READING
+    );
+    count(db, &journal, &mut counted, found)?;
+    // What retention gave up is covered all the same, and is not here.
+    let retired = "SELECT logger, epoch, sequence, rank, rank > 0 AND EXISTS (SELECT 1 FROM import i
+             WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
+    count(db, retired, &mut counted, &mut Verified::default())?;
+    // And what a ledger holds that was set aside.
+    let elsewhere = crate::ledger::care::take_over::elsewhere(db)?;
+    for (address, epoch, held) in elsewhere.epochs() {
+        for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
+            for &(first, last) in set.ranges() {
+                counted.insert_range(address, epoch, basis, first, last);
+            }
+        }
+    }
+    compare(&stored, &counted, found);
+    named_against_profiles(db, &stored, found)
+}
+
+/// The told ends of epochs, against the profiles that told them.
+fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
+    let mut told = Coverage::default();
+    let mut statement = db.prepare(
+        "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0",
+    )?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = address_epoch(row)?;
+        if let Some(by) = crate::wire::seq::Epoch::new(row.get(3)?) {
+            told.name_epoch(address, epoch, row.get(2)?, by);
+        }
+    }
+    // The profiles that told may be in a ledger that was set aside, or gone; what is here must still agree.
+    let nothing_lost: bool =
+        db.query_row("SELECT NOT EXISTS (SELECT 1 FROM once_held)", [], |row| row.get(0))?;
+    let is_whole = nothing_lost && crate::ledger::care::take_over::elsewhere(db)?.epochs().next().is_none();
+    let fits = if is_whole {
+        told.named().eq(stored.named())
+    } else {
+        let mut both = stored.clone();
+        told.named().all(|(address, epoch, named)| {
+            both.name_epoch(address, epoch, named.last, named.by_epoch).is_none()
+        })
+    };
+    if !fits {
+        found.differences.push("the ends of epochs are not what the held profiles say".to_owned());
+    }
+    Ok(())
+}
+
+fn count(db: &Connection, sql: &str, counted: &mut Coverage, found: &mut Verified) -> Result<(), Error> {
+    let mut statement = db.prepare(sql)?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let (address, epoch) = address_epoch(row)?;
+        let sequence: u32 = row.get(2)?;
+        let authentic = row.get::<_, i64>(3)? == 0;
+        let withdrawn: bool = row.get(4)?;
+        if authentic {
+            found.records += 1;
+            counted.insert_range(address, epoch, Basis::Authentic, sequence, sequence);
+        } else {
+            found.rows += 1;
+            if !withdrawn {
+                counted.insert_range(address, epoch, Basis::Csv, sequence, sequence);
+            }
+        }
+    }
+    Ok(())
+}
+
+fn compare(stored: &Coverage, counted: &Coverage, found: &mut Verified) {
+    let mut all: Vec<_> = stored.epochs().chain(counted.epochs()).map(|(a, e, _)| (a, e)).collect();
+    all.sort_unstable();
+    all.dedup();
+    let empty = crate::record::coverage::EpochCoverage::default();
+    for (address, epoch) in all {
+        let a = stored.epoch(address, epoch).unwrap_or(&empty);
+        let b = counted.epoch(address, epoch).unwrap_or(&empty);
+        let kinds = [(&a.authentic, &b.authentic, "records"), (&a.csv, &b.csv, "CSV rows")];
+        for (stored, counted, what) in kinds {
+            for (mine, theirs, problem) in [
+                (stored, counted, "are covered, but not there"),
+                (counted, stored, "are there, but not covered"),
+            ] {
+                for &(first, last) in mine.ranges() {
+                    for &(from, to) in theirs.missing(first..=last).ranges() {
+                        found.differences.push(format!(
+                            "logger {address}, epoch {epoch}: {what} {from} to {to} {problem}"
+                        ));
+                    }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,407 @@
+//! Opening a ledger: the file's identity, its schema and migrations, and SQLite's settings with their reasons.
+//!
+//! Nothing else in the program opens the ledger. While a connection is open, no code of this process opens the
+//! ledger, its -wal or its -shm by any other means: closing such a file would drop SQLite's POSIX locks, and
+//! another process's exit could then delete the -wal under the daemon.
+
+use crate::files;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::names;
+use crate::ledger::digest::{block, table};
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, OpenFlags};
+use std::path::Path;
+use std::time::Duration;
+
+/// Marks the file as a ledger: "stch" in ASCII, in SQLite's application id.
+pub const APPLICATION_ID: i32 = 0x7374_6368;
+
+/// Each migration once released is never edited; the next number is added.
+const MIGRATIONS: &[&str] = &[
+    include_str!("../../../migrations/0001_first.sql"),
+    include_str!("../../../migrations/0002_configuration.sql"),
+    include_str!("../../../migrations/0003_chunks.sql"),
+    include_str!("../../../migrations/0004_people.sql"),
+    include_str!("../../../migrations/0005_damage.sql"),
+    include_str!("../../../migrations/0006_unproven.sql"),
+    include_str!("../../../migrations/0007_once_held.sql"),
+    include_str!("../../../migrations/0008_by_hand.sql"),
+    include_str!("../../../migrations/0009_retired.sql"),
+    include_str!("../../../migrations/0010_notices.sql"),
+    include_str!("../../../migrations/0011_gap_now.sql"),
+    include_str!("../../../migrations/0012_proven_keys.sql"),
+    include_str!("../../../migrations/0013_listening_synchronised.sql"),
+    include_str!("../../../migrations/0014_same_site.sql"),
+    include_str!("../../../migrations/0015_logbook.sql"),
+    include_str!("../../../migrations/0016_unopened_shares.sql"),
+];
+
+/// The version that this program writes.
+pub const VERSION: u32 = MIGRATIONS.len() as u32;
+
+/// Below it, two checkpoints at one time can lose a commit (fixed in 3.51.3; SQLite's own release notes).
+const SQLITE_MIN: i32 = 3_051_003;
+
+/// Small pages: a commit of a few readings rewrites the journal's last page, so a page is what it costs.
+/// Measured in `docs/ledger.md`.
+const PAGE_SIZE: u32 = 1024;
+
+/// Pages in the -wal at which a commit moves them into the ledger: 4 MB, and few enough for one page of the -shm
+/// (4,062), which then need not grow on a disk that has become full.
+pub const CHECKPOINT_PAGES: u32 = 4000;
+
+/// How long a statement waits for another process's commit.
+pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// How often a ledger is opened again that a restore exchanges in that very moment.
+const EXCHANGED_TRIES: u32 = 5;
+
+/// Opens for writing; creates what is absent; migrates what is older.
+pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
+    refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
+    // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
+    // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
+    // From here on the connection holds a lock that keeps every restore out.
+    names::refuse_other(path)?;
+    for _ in 1..EXCHANGED_TRIES {
+        create_file(path)?;
+        let before = file_identity(path);
+        let opened = open_present_for_writing(path);
+        if file_identity(path) == before {
+            return opened;
+        }
+    }
+    create_file(path)?;
+    open_present_for_writing(path)
+}
+
+/// Refuses a ledger's name, or one that SQLite opens next to it, under which something is that is no file: to open a FIFO
+/// for reading would wait for ever.
+pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
+    for tail in ["", "-wal", "-shm", "-journal"] {
+        let path = crate::files::with_tail(path, tail);
+        crate::files::refuse_what_is_no_file(&path).map_err(|source| Error::NoFile { path, source })?;
+    }
+    Ok(())
+}
+
+/// Device and inode of the file under a name, by `stat`; `None` where there is none.
+fn file_identity(path: &Path) -> Option<(u64, u64)> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+}
+
+/// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while another
+/// one has it open. A transaction is open then, in which nothing has been written.
+pub fn open_alone(path: &Path) -> Result<Connection, Error> {
+    names::refuse_other(path)?;
+    let at = |source| Error::at_open(path, source);
+    refuse_what_is_no_file(path)?;
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags).map_err(at)?;
+    db.busy_timeout(BUSY_TIMEOUT).map_err(at)?;
+    // Before anything else, some settings included: the first access then locks the whole file, in write-ahead mode too.
+    db.pragma_update(None, "locking_mode", "EXCLUSIVE").map_err(at)?;
+    db.execute_batch("BEGIN EXCLUSIVE; COMMIT").map_err(at)?;
+    settings_of_every_connection(&db).map_err(at)?;
+    db.execute_batch("BEGIN EXCLUSIVE").map_err(at)?;
+    refuse_old(identify(&db, path)?, path)?;
+    Ok(db)
+}
+
+fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
+    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    // SQLite opens what this user may only read for reading, and would say so at the first commit.
+    if db.is_readonly("main").map_err(|source| Error::at_open(path, source))?
+        && let Some(error) = Error::closed(path, files::Wanted::Write)
+    {
+        return Err(error);
+    }
+    let found = identify(&db, path)?;
+    if found == 0 {
+        // Takes effect only before the first page is written.
+        db.pragma_update(None, "page_size", PAGE_SIZE).map_err(|source| Error::at_open(path, source))?;
+    }
+    // Readers go on while the daemon commits, and a commit is one sequential write and one sync.
+    let mode = set_journal_mode(&db, "WAL").map_err(|source| Error::at_open(path, source))?;
+    if mode != "wal" {
+        return Err(Error::NoWal { path: path.to_owned(), mode });
+    }
+    writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
+    // One that is up to date needs no write lock, which another process may hold for long. Read again: where the mode
+    // has just changed, the first read makes the -wal.
+    if identify(&db, path)? == VERSION {
+        sync_folder(path)?;
+    } else {
+        migrate(&mut db, path)?;
+    }
+    Ok(db)
+}
+
+/// Syncs the ledger's folder, so that a power cut cannot take the name of a -wal with commits in it. SQLite does so
+/// with a process's first sync of a -wal, but passes over a failure.
+fn sync_folder(path: &Path) -> Result<(), Error> {
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    match std::fs::File::open(folder).and_then(|folder| folder.sync_all()) {
+        // A file system without it says so.
+        Err(error) if error.kind() == std::io::ErrorKind::InvalidInput => Ok(()),
+        done => done.map_err(|source| Error::SyncFolder { path: folder.to_owned(), source }),
+    }
+}
+
+/// Opens for reading. The daemon may be up, stopped or killed; the reader may be another user.
+pub fn open_for_reading(path: &Path) -> Result<Connection, Error> {
+    refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
+    match path.symlink_metadata() {
+        Ok(_) => {}
+        Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+            return Err(Error::closed(path, files::Wanted::Read)
+                .unwrap_or_else(|| Error::Absent { path: path.to_owned() }));
+        }
+        Err(_) => return Err(Error::Absent { path: path.to_owned() }),
+    }
+    names::refuse_other(path)?;
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
+    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    refuse_old(identify(&db, path)?, path)?;
+    Ok(db)
+}
+
+/// Refuses an empty file, and a schema that must be brought up to date first.
+pub fn refuse_old(version: u32, path: &Path) -> Result<(), Error> {
+    match version {
+        0 => Err(Error::NotALedger { path: path.to_owned() }),
+        VERSION => Ok(()),
+        found => Err(Error::SchemaTooOld { path: path.to_owned(), found, supported: VERSION }),
+    }
+}
+
+fn refuse_old_library(version: i32) -> Result<(), Error> {
+    if version < SQLITE_MIN {
+        return Err(Error::LibraryTooOld { found: version, least: SQLITE_MIN });
+    }
+    Ok(())
+}
+
+/// Creates an absent file readable by the owner's group, so that reports can run as another user.
+/// An existing file is left unopened: see the module's page.
+fn create_file(path: &Path) -> Result<(), Error> {
+    match files::make(path, 0o640) {
+        Ok(_) => sync_folder(path),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
+        Err(source) => Err(Error::Create { path: path.to_owned(), source }),
+    }
+}
+
+/// Sets it and says which is in force. The change is committed with the step after the row that tells it, so a
+/// query for one row would pass over a failed sync, and a power cut could then leave an empty file, whose -wal SQLite
+/// deletes with all commits in it.
+pub fn set_journal_mode(db: &Connection, mode: &str) -> Result<String, rusqlite::Error> {
+    let mut statement = db.prepare(&format!("PRAGMA journal_mode = {mode}"))?;
+    let mut rows = statement.query([])?;
+    let mut in_force = String::new();
+    while let Some(row) = rows.next()? {
+        in_force = row.get(0)?;
+    }
+    Ok(in_force)
+}
+
+/// What every connection of this program has, whatever it is for.
+pub fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Error> {
+    // A closing connection leaves the -wal and the -shm where they are: a reader of another user, who could
+    // not create them, can then open the ledger at any time.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
+    // A plan does not depend on the values bound to it: without this, SQLite prepares a look-up by key anew for
+    // each key (measured: four fifths of a gap report's time).
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
+    db.busy_timeout(BUSY_TIMEOUT)?;
+    // A settle sorts up to 100,000 rows: in memory, never in files on the memory card.
+    db.pragma_update(None, "temp_store", "MEMORY")?;
+    // 2 MiB of page cache a connection.
+    db.pragma_update(None, "cache_size", -2048)?;
+    db.set_prepared_statement_cache_capacity(128);
+    Ok(())
+}
+
+fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
+    // A commit is told only when it is on the disk.
+    db.pragma_update(None, "synchronous", "FULL")?;
+    // Pages gather in the -wal, where the journal's last page is written again and again, and move into the
+    // ledger once, by `Ledger::checkpoint_if_long`. SQLite's own checkpoint after a commit passes over every error of
+    // it, but a failed sync must end the daemon.
+    db.pragma_update(None, "wal_autocheckpoint", 0)?;
+    // After a large transaction the -wal shrinks again.
+    db.pragma_update(None, "journal_size_limit", i64::from(CHECKPOINT_PAGES * PAGE_SIZE) * 2)?;
+    Ok(())
+}
+
+/// The schema's version; 0 for a new, empty file. Refuses what is no ledger, or newer than this program.
+pub fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
+    let integer = |pragma: &str| -> Result<i64, Error> {
+        db.query_row(pragma, [], |row| row.get(0)).map_err(|source| Error::at_open(path, source))
+    };
+    let version = integer("PRAGMA user_version")?;
+    let application = integer("PRAGMA application_id")?;
+    let tables = integer("SELECT count(*) FROM sqlite_schema")?;
+    if version == 0 && application == 0 && tables == 0 {
+        return Ok(0);
+    }
+    if application != i64::from(APPLICATION_ID) {
+        return Err(Error::NotALedger { path: path.to_owned() });
+    }
+    match u32::try_from(version) {
+        Ok(found) if found <= VERSION => Ok(found),
+        _ => Err(Error::SchemaTooNew { path: path.to_owned(), found: version, supported: VERSION }),
+    }
+}
+
+fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
+    let at = |source| Error::at_open(path, source);
+    let transaction = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(at)?;
+    // Read again under the lock: another process may have migrated meanwhile.
+    let found = identify(&transaction, path)? as usize;
+    // The -wal is there from the first lock on, and nothing is in it yet.
+    sync_folder(path)?;
+    if found < MIGRATIONS.len() {
+        let sound = table::sound_tables(&transaction);
+        for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
+            transaction.execute_batch(sql).map_err(at)?;
+            transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
+        }
+        transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+        // A statement that was prepared before counts the columns of before.
+        transaction.flush_prepared_statement_cache();
+        crate::ledger::write::aside::add_digests(&transaction)?;
+        // A column or a row that a migration adds is no damage. What was damaged before stays so.
+        for table in sound {
+            table::keep(&transaction, table, table::table_sum(&transaction, table, "true", ())?)?;
+        }
+        make_digests(&transaction)?;
+        name_ledger(&transaction)?;
+    }
+    transaction.commit().map_err(at)
+}
+
+/// A table, view, index or trigger: type, name, SQL.
+type Object = (String, String, Option<String>);
+
+/// The schema as this program's migrations make it up to a version, sorted.
+fn expected(version: u32) -> Result<Vec<Object>, Error> {
+    let db = Connection::open_in_memory()?;
+    for sql in MIGRATIONS.iter().take(version as usize) {
+        db.execute_batch(sql)?;
+    }
+    objects(&db)
+}
+
+fn objects(db: &Connection) -> Result<Vec<Object>, Error> {
+    let mut statement = db.prepare("SELECT type, name, sql FROM sqlite_schema ORDER BY type, name")?;
+    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// What of a ledger's schema is not as its migrations made it, by name.
+pub fn differences(db: &Connection) -> Result<Vec<String>, Error> {
+    let (expected, found) = (expected(VERSION)?, objects(db)?);
+    let mut names: Vec<String> = expected
+        .iter()
+        .filter(|object| !found.contains(object))
+        .chain(found.iter().filter(|object| !expected.contains(object)))
+        .map(not_as_made)
+        .collect();
+    names.dedup();
+    Ok(names)
+}
+
+/// An empty ledger in memory.
+pub fn in_memory() -> Result<Connection, Error> {
+    let db = Connection::open_in_memory()?;
+    for sql in MIGRATIONS {
+        db.execute_batch(sql)?;
+    }
+    Ok(db)
+}
+
+/// Which table or index is gone or changed. What somebody added is no damage, and neither is a view that somebody
+/// took away: no record is in it.
+pub fn lost(db: &Connection) -> Result<Option<String>, Error> {
+    let found = objects(db)?;
+    let lost = expected(VERSION)?.into_iter().find(|object| object.0 != "view" && !found.contains(object));
+    Ok(lost.as_ref().map(not_as_made))
+}
+
+/// What of a schema decides how our tables are read and is not as this program's migrations up to `version` made it.
+/// Added views and tables are never read, and a view of ours that was taken away is not missed.
+pub fn differences_that_matter(db: &Connection, version: u32) -> Result<Vec<String>, Error> {
+    let (expected, found) = (expected(version)?, objects(db)?);
+    let is_ours = |name: &str| expected.iter().any(|(_, known, _)| known == name);
+    let lost = expected.iter().filter(|object| object.0 != "view" && !found.contains(object));
+    let odd = found.iter().filter(|object| {
+        !expected.contains(object)
+            && (is_ours(&object.1) || ["index", "trigger"].contains(&object.0.as_str()))
+    });
+    let mut names: Vec<String> = lost.chain(odd).map(not_as_made).collect();
+    // With a table go its indexes: what is named first is the table.
+    names.sort_by_key(|name| !name.starts_with("the table"));
+    names.dedup();
+    Ok(names)
+}
+
+/// What has the name of a table of ours and is no table, or one whose rows are computed.
+pub fn impostors(db: &Connection) -> Result<Vec<String>, Error> {
+    // Of a damaged schema: a cell may be of any type.
+    let mut statement = db.prepare(
+        "SELECT CAST(name AS TEXT) FROM sqlite_schema
+         WHERE name IS NOT NULL AND (type IS NOT 'table' OR sql LIKE 'CREATE VIRTUAL%')",
+    )?;
+    let names = statement.query_map([], |row| row.get::<_, String>(0))?;
+    let ours = expected(VERSION)?;
+    let is_table = |name: &str| ours.iter().any(|(kind, known, _)| kind == "table" && known == name);
+    let odd = names.filter_map(Result::ok).filter(|name| is_table(name));
+    Ok(odd.map(|name| format!("the table {name} is not as the program made it")).collect())
+}
+
+fn not_as_made((kind, name, _): &Object) -> String {
+    format!("the {kind} {name} is not as the program made it")
+}
+
+/// Gives the ledger a number of its own, by which what is known beside it is told from that of another.
+fn name_ledger(db: &Connection) -> Result<(), Error> {
+    table::change(db, "meta", "key = 'ledger_id'", (), |db| {
+        Ok(db.execute("INSERT OR IGNORE INTO meta VALUES ('ledger_id', random())", [])?)
+    })?;
+    Ok(())
+}
+
+/// After the migration that brought digests: works them out for what an older release left.
+fn make_digests(db: &Connection) -> Result<(), Error> {
+    if crate::ledger::write::state::meta(db, "digests_made")? == 1 {
+        return Ok(());
+    }
+    let through = crate::ledger::write::state::meta(db, "settled_through")?;
+    // No day is known of what was settled before: it is as good as settled today.
+    block::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
+    block::seal_journal(db)?;
+    db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
+    for table in table::TABLES {
+        table::keep(db, table, table::table_sum(db, table, "true", ())?)?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_library_whose_checkpoints_can_race_is_refused() {
+        assert!(refuse_old_library(rusqlite::version_number()).is_ok());
+        let refused = refuse_old_library(3_051_002).unwrap_err().to_string();
+        assert!(refused.contains("3.51.2") && refused.contains("3.51.3"), "{refused}");
+    }
+}

@@ -1,0 +1,652 @@
+//! Digests of records: a seal over each stretch of the journal, and blocks of settled records.
+//!
+//! A block is 256 sequences of one epoch of one logger. Its `content` digest is over identities and plaintexts of
+//! authentic records: two complete copies agree on it, however their records came in. Its `guard` is over every
+//! stored column, so damage of any byte of a record shows, and says where.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::digest::table::{self, Sum, row_sum};
+use crate::ledger::read::snapshot;
+use crate::wire::record::{CHANNELS_MAX, Reading, Record};
+use crate::wire::seq::Identity;
+use rusqlite::{Connection, OptionalExtension, params};
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Sequences in a block: about a day at one reading in five minutes.
+pub const BLOCK: u32 = 256;
+
+/// The most journal rows under one seal: a settle takes whole seals, so it bounds a slice's excess.
+pub const SEAL_ROWS: i64 = 10_000;
+
+/// Columns of the journal: row, kind, the shared ones, channels.
+pub const JOURNAL_COLUMNS: usize = 21 + CHANNELS_MAX;
+
+/// Works out the seal over journal rows as they are written, or read again.
+#[derive(Clone, Default)]
+pub struct Seal {
+    hasher: Sha256,
+    /// The first row under it; `None`: it is empty.
+    pub first_row: Option<i64>,
+}
+
+impl Seal {
+    /// Takes a row's columns in, row number first; trailing nulls make no difference.
+    pub fn feed(&mut self, values: &[Option<i64>]) {
+        self.first_row = self.first_row.or(values.first().copied().flatten());
+        let len = values.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
+        let mut bytes = [0; 9 * JOURNAL_COLUMNS + 1];
+        let mut end = 0;
+        for value in &values[..len.min(JOURNAL_COLUMNS)] {
+            match value {
+                None => end += 1,
+                Some(value) => {
+                    bytes[end] = 1;
+                    bytes[end + 1..end + 9].copy_from_slice(&value.to_be_bytes());
+                    end += 9;
+                }
+            }
+        }
+        // Ends the row.
+        bytes[end] = 2;
+        self.hasher.update(&bytes[..=end]);
+    }
+
+    /// The digest, as an integer that SQLite holds; the seal is empty again.
+    pub fn take(&mut self) -> i64 {
+        self.first_row = None;
+        let digest = self.hasher.finalize_reset();
+        let mut half = [0; 8];
+        half.copy_from_slice(&digest[..8]);
+        i64::from_be_bytes(half)
+    }
+}
+
+impl std::fmt::Debug for Seal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Seal(from row {:?})", self.first_row)
+    }
+}
+
+/// Checks every seal of the journal; tells of each stretch that is damaged or not sealed.
+pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), Error> {
+    let mut statement = db.prepare("SELECT * FROM journal ORDER BY row")?;
+    let columns = statement.column_count().min(JOURNAL_COLUMNS);
+    let mut seal = Seal::default();
+    let mut loggers = BTreeSet::new();
+    let mut values = [None; JOURNAL_COLUMNS];
+    let mut rows = statement.query([])?;
+    let mut last = crate::ledger::write::state::meta(db, "settled_through")?;
+    // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
+    let mut next = last + 1;
+    while let Some(row) = rows.next()? {
+        for (at, value) in values.iter_mut().enumerate().take(columns) {
+            *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+        }
+        last = values[0].unwrap_or(0);
+        if values[1] != Some(kind::SEAL) {
+            seal.feed(&values);
+            loggers.extend(values[2].filter(|&logger| logger > 0));
+            continue;
+        }
+        let first = seal.first_row;
+        let right = seal.take() == values[6].unwrap_or(0) && first == values[3] && first == Some(next);
+        next = last + 1;
+        if !right {
+            tell(format!(
+                "journal rows {} to {}: damaged (records of loggers {})",
+                first.or(values[3]).unwrap_or(last),
+                last,
+                list(&loggers)
+            ));
+        }
+        loggers.clear();
+    }
+    if let Some(first) = seal.first_row {
+        tell(format!("journal rows {first} to {last}: not sealed (records of loggers {})", list(&loggers)));
+    }
+    Ok(())
+}
+
+/// Seals the journal of a release that had no seals.
+pub fn seal_journal(db: &Connection) -> Result<(), Error> {
+    let mut seal = Seal::default();
+    let mut last = 0;
+    {
+        let mut statement = db.prepare("SELECT * FROM journal ORDER BY row")?;
+        let columns = statement.column_count().min(JOURNAL_COLUMNS);
+        let mut values = [None; JOURNAL_COLUMNS];
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            for (at, value) in values.iter_mut().enumerate().take(columns) {
+                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+            }
+            last = values[0].unwrap_or(0);
+            seal.feed(&values);
+        }
+    }
+    if let Some(first) = seal.first_row {
+        db.execute(
+            "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
+            params![last + 1, first, seal.take()],
+        )?;
+    }
+    Ok(())
+}
+
+fn list(loggers: &BTreeSet<i64>) -> String {
+    loggers.iter().map(i64::to_string).collect::<Vec<_>>().join(", ")
+}
+
+/// A block's place: logger, epoch, number of the block.
+pub type Place = (u16, u32, u32);
+
+/// The block that a sequence is in.
+pub fn block_of(sequence: u32) -> u32 {
+    sequence.saturating_sub(1) / BLOCK
+}
+
+/// What a block holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Block {
+    /// The first sequence that is in it.
+    pub first: u32,
+    /// The last.
+    pub last: u32,
+    /// Authentic records.
+    pub records: u32,
+    /// The earliest time of a reading or row; above `time_max` where there is none.
+    pub time_min: i64,
+    /// The latest.
+    pub time_max: i64,
+    /// See the module's page.
+    pub content: Sum,
+    /// See the module's page.
+    pub guard: Sum,
+}
+
+impl Default for Block {
+    fn default() -> Self {
+        Self {
+            first: u32::MAX,
+            last: 0,
+            records: 0,
+            time_min: i64::MAX,
+            time_max: i64::MIN,
+            content: Sum::default(),
+            guard: Sum::default(),
+        }
+    }
+}
+
+impl Block {
+    fn take_in(&mut self, other: &Block) {
+        self.first = self.first.min(other.first);
+        self.last = self.last.max(other.last);
+        self.records += other.records;
+        self.time_min = self.time_min.min(other.time_min);
+        self.time_max = self.time_max.max(other.time_max);
+        self.content.add(other.content);
+        self.guard.add(other.guard);
+    }
+
+    fn sequence(&mut self, sequence: u32) {
+        self.first = self.first.min(sequence);
+        self.last = self.last.max(sequence);
+    }
+
+    fn plaintext(&mut self, id: Identity, plaintext: &[u8]) {
+        self.content.add(record_sum(id, plaintext));
+        self.records += 1;
+    }
+}
+
+/// What one authentic record adds to its block's `content`.
+pub fn record_sum(id: Identity, plaintext: &[u8]) -> Sum {
+    let mut bytes = Vec::with_capacity(10 + plaintext.len());
+    bytes.extend(id.address.number().to_be_bytes());
+    bytes.extend(id.epoch.number().to_be_bytes());
+    bytes.extend(id.sequence.number().to_be_bytes());
+    bytes.extend_from_slice(plaintext);
+    Sum::of(&bytes)
+}
+
+/// Blocks under construction.
+#[derive(Debug, Default)]
+pub struct Blocks {
+    /// By place.
+    pub by_place: BTreeMap<Place, Block>,
+    scratch: Vec<u8>,
+    plaintext: Vec<u8>,
+}
+
+/// What a reading's row must be selected as.
+pub fn reading_columns() -> String {
+    format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX))
+}
+
+/// The identity in a row's first three columns.
+pub fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
+    Identity::new(row.get(0)?, row.get(1)?, row.get(2)?)
+        .ok_or_else(|| Error::Corrupt("a record has a reserved identity".into()))
+}
+
+impl Blocks {
+    fn at(&mut self, id: Identity) -> &mut Block {
+        let sequence = id.sequence.number();
+        let place = (id.address.number(), id.epoch.number(), block_of(sequence));
+        let block = self.by_place.entry(place).or_default();
+        block.sequence(sequence);
+        block
+    }
+
+    /// A reading or CSV row, selected as [`reading_columns`]. `content`: whether its plaintext counts (an opaque
+    /// record that was read later counts by its own).
+    fn reading(&mut self, row: &rusqlite::Row<'_>, content: bool) -> Result<(), Error> {
+        let id = identity(row)?;
+        let rank: i64 = row.get(3)?;
+        let n = row.get_ref(8)?.as_i64().unwrap_or(0).clamp(0, CHANNELS_MAX as i64) as usize;
+        let mut scratch = std::mem::take(&mut self.scratch);
+        let sum = row_sum(row, 19 + n, &mut scratch)?;
+        let time = row.get_ref(4)?.as_i64().unwrap_or(0);
+        let mut plaintext = std::mem::take(&mut self.plaintext);
+        plaintext.clear();
+        if rank == 0 && content {
+            // A damaged row has no plaintext. It is settled as it is, and `verify` says where it stands: intake
+            // must not stop for it.
+            if let Some(reading) = reading_of(row, n)? {
+                Record::Reading(reading).encode(&mut plaintext);
+            }
+        }
+        let block = self.at(id);
+        block.guard.add(sum);
+        block.time_min = block.time_min.min(time);
+        block.time_max = block.time_max.max(time);
+        if !plaintext.is_empty() {
+            block.plaintext(id, &plaintext);
+        }
+        self.scratch = scratch;
+        self.plaintext = plaintext;
+        Ok(())
+    }
+
+    /// A reading or CSV row that was just inserted with these values (the shared columns, then its channels);
+    /// `plaintext`: of an authentic one.
+    pub fn inserted(&mut self, id: Identity, time: u32, values: &[Option<i64>], plaintext: Option<&[u8]>) {
+        let sum = table::values_sum(values, &mut self.scratch);
+        let block = self.at(id);
+        block.guard.add(sum);
+        block.time_min = block.time_min.min(time.into());
+        block.time_max = block.time_max.max(time.into());
+        if let Some(plaintext) = plaintext {
+            block.plaintext(id, plaintext);
+        }
+    }
+
+    /// A record outside the table of readings, with every row that it has anywhere.
+    pub fn rare(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+        const WHERE: &str = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
+        let mut scratch = std::mem::take(&mut self.scratch);
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let mut statement = db.prepare_cached(&format!("SELECT * FROM {table} {WHERE}"))?;
+            let columns = statement.column_count();
+            let sum = statement.query_row(key, |row| row_sum(row, columns, &mut scratch)).optional()?;
+            if let Some(sum) = sum {
+                self.at(id).guard.add(sum);
+            }
+        }
+        self.scratch = scratch;
+        // A reading that came of an opaque record.
+        let mut statement =
+            db.prepare_cached(&format!("SELECT {} FROM settled {WHERE}", reading_columns()))?;
+        let mut readings = statement.query(key)?;
+        while let Some(row) = readings.next()? {
+            self.reading(row, false)?;
+        }
+        let plaintext = match row::rare_plaintext(db, id) {
+            Ok(plaintext) => plaintext,
+            // As above: `verify` says so.
+            Err(Error::Corrupt(_)) => None,
+            Err(other) => return Err(other),
+        };
+        if let Some(plaintext) = plaintext {
+            self.at(id).plaintext(id, &plaintext);
+        }
+        Ok(())
+    }
+
+    /// A settled record of any kind.
+    pub fn settled_record(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
+        if row::rare_plaintext(db, id)?.is_some() {
+            return self.rare(db, id);
+        }
+        let sql = format!(
+            "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
+            reading_columns()
+        );
+        let mut statement = db.prepare_cached(&sql)?;
+        let mut readings =
+            statement.query(params![id.address.number(), id.epoch.number(), id.sequence.number()])?;
+        while let Some(row) = readings.next()? {
+            self.reading(row, true)?;
+        }
+        Ok(())
+    }
+
+    /// Of the journal's rows up to `through` that are settled; `left_out`: readings that are not.
+    pub fn of_journal(db: &Connection, through: i64, left_out: &BTreeSet<i64>) -> Result<Self, Error> {
+        let mut blocks = Self::default();
+        let sql = format!("SELECT {}, row FROM journal WHERE kind = 1 AND row <= ?", reading_columns());
+        let mut statement = db.prepare_cached(&sql)?;
+        let at_row = statement.column_count() - 1;
+        let mut readings = statement.query([through])?;
+        while let Some(row) = readings.next()? {
+            if left_out.is_empty() || !left_out.contains(&row.get(at_row)?) {
+                blocks.reading(row, true)?;
+            }
+        }
+        let mut statement =
+            db.prepare_cached("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND row <= ?")?;
+        let mut others = statement.query([through])?;
+        while let Some(row) = others.next()? {
+            blocks.rare(db, identity(row)?)?;
+        }
+        Ok(blocks)
+    }
+
+    /// Of all that is settled, worked out from the records. `progress` is told of rows read.
+    pub fn of_settled(db: &Connection, mut progress: impl FnMut(u64)) -> Result<Self, Error> {
+        let mut blocks = Self::default();
+        let waiting = rare_in_journal(db)?;
+        let read_later = opaque(db)?;
+        let sql = format!("SELECT {} FROM settled", reading_columns());
+        let mut statement = db.prepare(&sql)?;
+        let mut readings = statement.query([])?;
+        let mut read = 0_u64;
+        while let Some(row) = readings.next()? {
+            read += 1;
+            if read.is_multiple_of(100_000) {
+                progress(read);
+            }
+            // What came of an opaque record is taken in with it.
+            if read_later.is_empty() || !read_later.contains(&identity(row)?) || row.get::<_, i64>(3)? > 0 {
+                blocks.reading(row, true)?;
+            }
+        }
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let mut statement = db.prepare(&format!("SELECT logger, epoch, sequence FROM {table}"))?;
+            let mut others = statement.query([])?;
+            while let Some(row) = others.next()? {
+                let id = identity(row)?;
+                let twice = table != "opaque_row" && read_later.contains(&id);
+                if !waiting.contains(&id) && !twice {
+                    blocks.rare(db, id)?;
+                }
+            }
+        }
+        Ok(blocks)
+    }
+
+    /// One block, as its settled rows give it. `waiting`: records whose marker is still in the journal.
+    pub fn of_block(db: &Connection, place: Place, waiting: &BTreeSet<Identity>) -> Result<Block, Error> {
+        let (logger, epoch, block) = place;
+        let first = block.saturating_mul(BLOCK).saturating_add(1);
+        let span = (logger, epoch, first, first.saturating_add(BLOCK - 1));
+        const WITHIN: &str = "WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?";
+        let mut blocks = Self::default();
+        let mut rare: BTreeMap<&str, BTreeSet<Identity>> = BTreeMap::new();
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let mut statement =
+                db.prepare_cached(&format!("SELECT logger, epoch, sequence FROM {table} {WITHIN}"))?;
+            let mut rows = statement.query(span)?;
+            let all = rare.entry(table).or_default();
+            while let Some(row) = rows.next()? {
+                all.insert(identity(row)?);
+            }
+        }
+        let read_later = rare.get("opaque_row").cloned().unwrap_or_default();
+        let mut statement =
+            db.prepare_cached(&format!("SELECT {} FROM settled {WITHIN}", reading_columns()))?;
+        let mut readings = statement.query(span)?;
+        while let Some(row) = readings.next()? {
+            if !read_later.contains(&identity(row)?) || row.get::<_, i64>(3)? > 0 {
+                blocks.reading(row, true)?;
+            }
+        }
+        for (table, ids) in rare {
+            for id in ids {
+                let twice = table != "opaque_row" && read_later.contains(&id);
+                if !waiting.contains(&id) && !twice {
+                    blocks.rare(db, id)?;
+                }
+            }
+        }
+        Ok(blocks.by_place.remove(&place).unwrap_or_default())
+    }
+
+    /// Adds these to the stored ones; `through`: the journal row up to which they were settled,
+    /// `day`: when.
+    pub fn store(&self, db: &Connection, through: i64, day: i64) -> Result<(), Error> {
+        for (&place, block) in &self.by_place {
+            let mut merged = *block;
+            if let Some(before) = stored(db, place)? {
+                merged.take_in(&before);
+            }
+            write(db, place, &merged, (through, day))?;
+        }
+        Ok(())
+    }
+}
+
+/// Rare records whose marker is still in the journal.
+pub fn rare_in_journal(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
+    identities(db, "SELECT logger, epoch, sequence FROM journal WHERE kind > 1")
+}
+
+/// Records that are opaque, or once were.
+fn opaque(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
+    identities(db, "SELECT logger, epoch, sequence FROM opaque_row")
+}
+
+fn identities(db: &Connection, sql: &str) -> Result<BTreeSet<Identity>, Error> {
+    let mut statement = db.prepare(sql)?;
+    let mut rows = statement.query([])?;
+    let mut all = BTreeSet::new();
+    while let Some(row) = rows.next()? {
+        all.insert(identity(row)?);
+    }
+    Ok(all)
+}
+
+/// Selects blocks for [`stored_row`]; logger, epoch and block come last.
+pub const STORED: &str =
+    "SELECT first, last, records, time_min, time_max, content, guard, logger, epoch, block FROM chunk";
+
+/// A block of a row of [`STORED`].
+pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
+    Ok(Block {
+        first: row.get(0)?,
+        last: row.get(1)?,
+        records: row.get(2)?,
+        time_min: row.get(3)?,
+        time_max: row.get(4)?,
+        content: sum_at(row, 5)?,
+        guard: sum_at(row, 6)?,
+    })
+}
+
+/// A digest in a column.
+pub fn sum_at(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<Sum> {
+    Ok(Sum::from_bytes(row.get_ref(at)?.as_blob()?).unwrap_or_default())
+}
+
+/// A block as it is stored.
+pub fn stored(db: &Connection, place: Place) -> Result<Option<Block>, Error> {
+    let sql = format!("{STORED} WHERE logger = ? AND epoch = ? AND block = ?");
+    Ok(db.prepare_cached(&sql)?.query_row(place, stored_row).optional()?)
+}
+
+/// Puts what is left of a block in the stored one's place; when it was settled stays. Nothing left: no row.
+pub fn replace(db: &Connection, place: Place, left: &Block) -> Result<(), Error> {
+    table::change(db, "chunk", PLACE, place, |db| {
+        if left.last == 0 {
+            return Ok(db.prepare_cached(&format!("DELETE FROM chunk WHERE {PLACE}"))?.execute(place)?);
+        }
+        let mut update = db.prepare_cached(
+            "UPDATE chunk SET first = ?, last = ?, records = ?, time_min = ?, time_max = ?, content = ?, guard = ?
+             WHERE logger = ? AND epoch = ? AND block = ?",
+        )?;
+        Ok(update.execute(params![
+            left.first,
+            left.last,
+            left.records,
+            left.time_min,
+            left.time_max,
+            left.content.bytes().as_slice(),
+            left.guard.bytes().as_slice(),
+            place.0,
+            place.1,
+            place.2,
+        ])?)
+    })?;
+    Ok(())
+}
+
+fn write(
+    db: &Connection,
+    (logger, epoch, block): Place,
+    of: &Block,
+    settled: (i64, i64),
+) -> Result<(), Error> {
+    table::change(db, "chunk", PLACE, (logger, epoch, block), |db| {
+        db.prepare_cached(
+            "INSERT INTO chunk (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
+                 settled_row, settled_day)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+             ON CONFLICT DO UPDATE SET first = excluded.first, last = excluded.last,
+                 records = excluded.records, time_min = excluded.time_min, time_max = excluded.time_max,
+                 content = excluded.content, guard = excluded.guard, settled_row = excluded.settled_row,
+                 settled_day = excluded.settled_day",
+        )?
+        .execute(params![
+            logger,
+            epoch,
+            block,
+            of.first,
+            of.last,
+            of.records,
+            of.time_min,
+            of.time_max,
+            of.content.bytes().as_slice(),
+            of.guard.bytes().as_slice(),
+            settled.0,
+            settled.1,
+        ])?;
+        Ok(())
+    })
+}
+
+/// The reading of a row selected as [`reading_columns`]; `None` where a value is out of its range.
+pub fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
+    let number = |at: usize| Ok::<_, rusqlite::Error>(row.get_ref(at)?.as_i64_or_null().ok().flatten());
+    let mut counts = [0; CHANNELS_MAX];
+    for (at, count) in counts.iter_mut().enumerate().take(n) {
+        match number(19 + at)?.and_then(|value| i32::try_from(value).ok()) {
+            Some(value) => *count = value,
+            None => return Ok(None),
+        }
+    }
+    let board = match number(7)?.map(i16::try_from) {
+        Some(Err(_)) => return Ok(None),
+        other => other.and_then(Result::ok),
+    };
+    let (time, battery, faults) = (number(4)?, number(6)?, number(9)?);
+    let parts = (
+        time.and_then(|time| u32::try_from(time).ok()),
+        battery.and_then(|mv| u16::try_from(mv).ok()),
+        faults.map(|faults| faults as u64),
+    );
+    Ok(match parts {
+        (Some(time), Some(mv), Some(faults)) => Reading::new(time, mv, board, faults, &counts[..n]),
+        _ => None,
+    })
+}
+
+/// A block's row.
+pub const PLACE: &str = "logger = ? AND epoch = ? AND block = ?";
+
+/// Works the stored blocks out anew where a settled record got a further row (an opaque one that is read now).
+pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {
+    if places.is_empty() {
+        return Ok(());
+    }
+    // Rare: once a new version reads what an older one could not.
+    let all = Blocks::of_settled(db, |_| ())?;
+    let settled = (
+        crate::ledger::write::state::meta(db, "settled_through")?,
+        crate::ledger::write::state::meta(db, "settled_day")?,
+    );
+    for &place in places {
+        if let Some(block) = all.by_place.get(&place) {
+            write(db, place, block, settled)?;
+        }
+    }
+    Ok(())
+}
+
+/// Compares the stored blocks with what the records give; tells of each that differs, by logger and range.
+pub fn check_blocks(
+    db: &Connection,
+    progress: impl FnMut(u64),
+    mut tell: impl FnMut(String),
+) -> Result<(), Error> {
+    let counted = match Blocks::of_settled(db, progress) {
+        Ok(counted) => counted,
+        Err(Error::Corrupt(what)) => {
+            tell(what);
+            return Ok(());
+        }
+        Err(other) => return Err(other),
+    };
+    let mut seen = BTreeSet::new();
+    let mut statement = db.prepare(STORED)?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let stored = stored_row(row)?;
+        let place: Place = (row.get(7)?, row.get(8)?, row.get(9)?);
+        seen.insert(place);
+        if counted.by_place.get(&place) != Some(&stored) {
+            tell(damaged(place, &stored));
+        }
+    }
+    for (place, block) in counted.by_place.iter().filter(|(place, _)| !seen.contains(place)) {
+        tell(format!("{} (no digest of it is stored)", damaged(*place, block)));
+    }
+    Ok(())
+}
+
+fn damaged((logger, epoch, _): Place, block: &Block) -> String {
+    format!("logger {logger}, epoch {epoch}: records {} to {} are damaged", block.first, block.last)
+}
+
+/// Ranges of sequences of one logger that may hold readings of a span of time, from the settled blocks:
+/// (epoch, first, last). What is not settled yet is not in them.
+pub fn blocks_in_time(
+    db: &Connection,
+    logger: u16,
+    from: i64,
+    to: i64,
+) -> Result<Vec<(u32, u32, u32)>, Error> {
+    let mut statement = db.prepare_cached(
+        "SELECT epoch, first, last FROM chunk WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
+         UNION ALL
+         SELECT epoch, first, last FROM retired_block WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
+         ORDER BY epoch, first",
+    )?;
+    let rows =
+        statement.query_map(params![logger, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+    let all = rows.collect::<Result<Vec<(u32, u32, u32)>, _>>()?;
+    Ok(snapshot::join_ranges(all))
+}

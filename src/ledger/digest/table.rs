@@ -1,0 +1,216 @@
+//! Digests that do not depend on order: the sum, modulo 2^128, of the first half of each row's SHA-256.
+//!
+//! A flipped bit in any row changes its sum. Rows can be added and taken away one by one, so a settle does not
+//! read the years. Against accident this is ample; it is not meant to withstand somebody who may write the file.
+//!
+//! Every table but those of the readings has its sum in `table_guard`; [`change`] keeps it right around each write.
+
+use crate::ledger::db::error::Error;
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, OptionalExtension, Params, params};
+use sha2::{Digest, Sha256};
+
+/// A sum of digests.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Sum(u128);
+
+impl Sum {
+    /// Adds a digest.
+    pub fn add(&mut self, other: Sum) {
+        self.0 = self.0.wrapping_add(other.0);
+    }
+
+    /// Takes one away.
+    pub fn take(&mut self, other: Sum) {
+        self.0 = self.0.wrapping_sub(other.0);
+    }
+
+    /// As the ledger keeps it.
+    pub fn bytes(self) -> [u8; 16] {
+        self.0.to_be_bytes()
+    }
+
+    /// From the ledger; `None` unless there are 16 bytes.
+    pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
+        bytes.try_into().ok().map(|bytes| Self(u128::from_be_bytes(bytes)))
+    }
+
+    /// Of some bytes.
+    pub fn of(bytes: &[u8]) -> Self {
+        let digest = Sha256::digest(bytes);
+        let mut half = [0; 16];
+        half.copy_from_slice(&digest[..16]);
+        Self(u128::from_be_bytes(half))
+    }
+}
+
+/// Takes a row's values in a form in which no two rows are the same bytes. `scratch` is reused.
+pub fn row_sum(row: &rusqlite::Row<'_>, columns: usize, scratch: &mut Vec<u8>) -> rusqlite::Result<Sum> {
+    scratch.clear();
+    for at in 0..columns {
+        match row.get_ref(at)? {
+            ValueRef::Null => scratch.push(0),
+            ValueRef::Integer(value) => {
+                scratch.push(1);
+                scratch.extend(value.to_be_bytes());
+            }
+            ValueRef::Real(value) => {
+                scratch.push(2);
+                scratch.extend(value.to_be_bytes());
+            }
+            ValueRef::Text(bytes) | ValueRef::Blob(bytes) => {
+                scratch.push(3);
+                scratch.extend((bytes.len() as u64).to_be_bytes());
+                scratch.extend_from_slice(bytes);
+            }
+        }
+    }
+    Ok(Sum::of(scratch))
+}
+
+/// What [`row_sum`] gives for a row of integers and nulls.
+pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
+    scratch.clear();
+    for value in values {
+        match value {
+            None => scratch.push(0),
+            Some(value) => {
+                scratch.push(1);
+                scratch.extend(value.to_be_bytes());
+            }
+        }
+    }
+    Sum::of(scratch)
+}
+
+/// The tables that are written now and then: all but the readings' (the journal has seals, what is settled has
+/// blocks).
+pub const TABLES: [&str; 37] = [
+    "named_epoch",
+    "held_range",
+    "stepped_back",
+    "conflict",
+    "unopened",
+    "unopened_dropped",
+    "slot_use",
+    "proven_key",
+    "radio",
+    "listening",
+    "radio_day",
+    "logger_day",
+    "foreign_address",
+    "last_heard",
+    "import",
+    "resolution",
+    "notice",
+    "write_off",
+    "write_off_part",
+    "remark_row",
+    "manual_row",
+    "backup_made",
+    "size_day",
+    "configuration_version",
+    "meta",
+    "channel_number",
+    "chunk",
+    "profile_row",
+    "event_row",
+    "opaque_row",
+    "aside_ledger",
+    "elsewhere",
+    "once_held",
+    "retired_row",
+    "retired_block",
+    "same_site",
+    "act",
+];
+
+/// The sum over a table's rows that meet a condition.
+pub fn table_sum(db: &Connection, table: &str, condition: &str, key: impl Params) -> Result<Sum, Error> {
+    let mut statement = db.prepare_cached(&format!("SELECT * FROM {table} WHERE {condition}"))?;
+    let columns = statement.column_count();
+    let (mut sum, mut scratch) = (Sum::default(), Vec::new());
+    let mut rows = statement.query(key)?;
+    while let Some(row) = rows.next()? {
+        sum.add(row_sum(row, columns, &mut scratch)?);
+    }
+    Ok(sum)
+}
+
+/// The sum that is kept for a table.
+pub fn kept(db: &Connection, table: &str) -> Result<Option<Sum>, Error> {
+    let bytes: Option<Vec<u8>> = db
+        .prepare_cached("SELECT sum FROM table_guard WHERE name = ?")?
+        .query_row([table], |row| row.get(0))
+        .optional()?;
+    Ok(bytes.and_then(|bytes| Sum::from_bytes(&bytes)))
+}
+
+/// The tables that are there and fit their sums.
+pub fn sound_tables(db: &Connection) -> Vec<&'static str> {
+    let fits = |table: &str| {
+        let kept = kept(db, table).ok().flatten();
+        kept.is_some_and(|kept| table_sum(db, table, "true", ()).is_ok_and(|sum| sum == kept))
+    };
+    TABLES.into_iter().filter(|table| fits(table)).collect()
+}
+
+/// Keeps a table's sum.
+pub fn keep(db: &Connection, table: &str, sum: Sum) -> Result<(), Error> {
+    db.prepare_cached("INSERT OR REPLACE INTO table_guard VALUES (?, ?)")?
+        .execute(params![table, sum.bytes().as_slice()])?;
+    Ok(())
+}
+
+/// Makes a change that concerns only the rows of `table` that meet a condition (before or after it), and keeps
+/// the table's sum right.
+pub fn change<T>(
+    db: &Connection,
+    table: &str,
+    condition: &str,
+    key: impl Params + Copy,
+    write: impl FnOnce(&Connection) -> Result<T, Error>,
+) -> Result<T, Error> {
+    let before = table_sum(db, table, condition, key)?;
+    let done = write(db)?;
+    let after = table_sum(db, table, condition, key)?;
+    if before != after {
+        let mut sum = kept(db, table)?.unwrap_or_default();
+        sum.take(before);
+        sum.add(after);
+        keep(db, table, sum)?;
+    }
+    Ok(done)
+}
+
+/// Changes a small fact of the ledger.
+pub fn set_meta(db: &Connection, key: &str, value: i64) -> Result<(), Error> {
+    change(db, "meta", "key = ?", [key], |db| {
+        db.prepare_cached("UPDATE meta SET value = ? WHERE key = ?")?.execute(params![value, key])?;
+        Ok(())
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sums_follow_changes_and_notice_what_changed_behind_their_back() {
+        let db = Connection::open_in_memory().unwrap();
+        db.execute_batch(
+            "CREATE TABLE table_guard (name TEXT PRIMARY KEY, sum BLOB) WITHOUT ROWID;
+             CREATE TABLE radio (id INTEGER PRIMARY KEY, name TEXT)",
+        )
+        .unwrap();
+        for (id, name) in [(1, "a"), (2, "b"), (2, "c")] {
+            change(&db, "radio", "id = ?", [id], |db| {
+                Ok(db.execute("INSERT OR REPLACE INTO radio VALUES (?, ?)", params![id, name])?)
+            })
+            .unwrap();
+            assert_eq!(kept(&db, "radio").unwrap(), Some(table_sum(&db, "radio", "true", []).unwrap()));
+        }
+        db.execute("UPDATE radio SET name = 'd' WHERE id = 1", []).unwrap();
+        assert_ne!(kept(&db, "radio").unwrap(), Some(table_sum(&db, "radio", "true", []).unwrap()));
+    }
+}

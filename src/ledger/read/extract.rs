@@ -1,0 +1,692 @@
+//! Readings in the order of identities, a stretch at a time, for whoever takes the ledger's content elsewhere.
+//!
+//! Input: a ledger opened for reading, beside a daemon that may be writing; which loggers, which span of recorded
+//! time, as of when. Output: [`Stretch`]es of rows of one epoch, each read in a transaction of its own, so that no
+//! reader holds up a checkpoint however long the whole takes or however slowly somebody writes it down.
+//!
+//! ```text
+//! begin:  keys of the journal (identity → row), imports      one look, bounded by what is not settled
+//! next:   settled rows after the last key  +  journal rows up to there that are not settled yet
+//! ```
+//!
+//! Promise: every reading that was committed before [`Extract::begin`] and is shown by the views comes exactly once,
+//! whether a settle moves it meanwhile or not. What is committed later may come or not. Memory is that of a stretch,
+//! and some 40 bytes a row of the unsettled journal.
+//!
+//! What this is not: it forms no text and corrects no clock; see `export`.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::read::snapshot::Reader;
+use crate::record::judge::Placed;
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::seq::{Address, Epoch};
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use std::collections::BTreeMap;
+
+/// Rows of a stretch: some 20 ms of reading, and 3 MiB. Ours.
+const STRETCH_ROWS: usize = 16_384;
+/// Blocks that are looked at in one stretch, so that a span that nothing lies in is passed in short looks too.
+const STRETCH_BLOCKS: usize = 400;
+
+/// Where a reading came from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Source {
+    /// By radio.
+    Radio,
+    /// From a sealed dump that somebody brought.
+    SealedDump,
+    /// A row of a CSV file that somebody brought.
+    Csv,
+}
+
+impl Source {
+    /// As the public views name it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Radio => "radio",
+            Self::SealedDump => "sealed-dump",
+            Self::Csv => "csv",
+        }
+    }
+}
+
+/// A reading as it is held. Its counts are in its stretch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct HeldReading {
+    /// Its sequence.
+    pub sequence: u32,
+    /// Rank among the rows of its identity; 0 is authentic.
+    pub rank: i64,
+    /// Seconds since 1970 on the logger's clock.
+    pub time: i64,
+    /// When it came by radio.
+    pub received_at: Option<i64>,
+    /// Whether the gateway's clock was synchronised then.
+    pub synchronised: Option<bool>,
+    /// Millivolts.
+    pub battery_mv: Option<i64>,
+    /// Hundredths of a degree Celsius.
+    pub board_centi_c: Option<i64>,
+    /// Bit i: channel i holds a fault code.
+    pub faults: u64,
+    /// Where it came from.
+    pub source: Source,
+    /// A row without a sequence number of its own, matched by time.
+    pub matched: bool,
+    /// How far its file rounded it; see [`Extract::resolutions`].
+    pub resolution: Option<i64>,
+    /// When the ledger took it in; `None` where nothing says.
+    pub stored_at: Option<i64>,
+    counts: (u32, u8),
+}
+
+impl HeldReading {
+    /// A row as a CSV file gives it, without anything of the ledger's.
+    #[cfg(test)]
+    pub(crate) fn of_row(sequence: u32, row: &crate::record::judge::Row) -> Self {
+        Self {
+            sequence,
+            rank: 0,
+            time: i64::from(row.time),
+            received_at: None,
+            synchronised: None,
+            battery_mv: row.battery_mv.map(i64::from),
+            board_centi_c: row.board_centi_c.map(i64::from),
+            faults: row.faults,
+            source: Source::Csv,
+            matched: false,
+            resolution: None,
+            stored_at: None,
+            counts: (0, 0),
+        }
+    }
+
+    /// The reception, where the gateway knew its own time.
+    pub fn received_synchronised(&self) -> Option<i64> {
+        self.received_at.filter(|_| self.synchronised == Some(true))
+    }
+}
+
+/// Rows of one epoch, ascending by sequence.
+#[derive(Debug, Default)]
+pub struct Stretch {
+    /// Whose they are; `None` before the first.
+    pub of: Option<(Address, Epoch)>,
+    /// The rows.
+    pub rows: Vec<HeldReading>,
+    /// Up to this sequence all of the epoch has been passed; `u32::MAX` at its end.
+    pub through: u32,
+    counts: Vec<i32>,
+    import: Vec<Option<i64>>,
+}
+
+impl Stretch {
+    /// A row's raw counts or fault codes.
+    pub fn counts(&self, row: &HeldReading) -> &[i32] {
+        let (first, n) = (row.counts.0 as usize, usize::from(row.counts.1));
+        self.counts.get(first..first + n).unwrap_or_default()
+    }
+
+    fn clear(&mut self) {
+        self.rows.clear();
+        self.counts.clear();
+        self.import.clear();
+    }
+}
+
+/// Which readings.
+#[derive(Clone, Debug, Default)]
+pub struct Wanted {
+    /// Of these loggers; `None`: of all.
+    pub loggers: Option<Vec<Address>>,
+    /// Recorded time from here on and before there. Blocks of the ledger that cannot hold any are passed over; of the
+    /// others all rows come, so the caller still looks at each.
+    pub recorded: Option<(i64, i64)>,
+    /// Blocks with a recorded time below the first or from the second on come all the same: such times are impossible
+    /// and are to be counted.
+    pub possible: (i64, i64),
+    /// As it stood then.
+    pub as_of: Option<i64>,
+    /// How each reading came, too. Else a [`HeldReading`] has no reception, no resolution and no time of storing, and
+    /// its source means nothing: columns that nobody needs are not read.
+    pub whence: bool,
+}
+
+/// A journal row by identity.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct JournalKey {
+    logger: u16,
+    epoch: u32,
+    sequence: u32,
+    rank: u32,
+    row: i64,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct ImportTimes {
+    imported_at: i64,
+    withdrawn_at: Option<i64>,
+}
+
+/// A walk over the ledger.
+pub struct Extract<'a> {
+    db: &'a Connection,
+    wanted: Wanted,
+    journal: Vec<JournalKey>,
+    imports: BTreeMap<i64, ImportTimes>,
+    resolutions: BTreeMap<i64, String>,
+    loggers: Vec<Address>,
+    /// The logger at hand (its place in `loggers`), the epoch, and the sequence that was passed.
+    at: (usize, u32, u32),
+    epoch_is_open: bool,
+}
+
+/// Columns of a reading as [`read_row`] takes them, then how it came, then its counts.
+const COLUMNS: [&str; 8] =
+    ["sequence", "rank", "time", "battery_mv", "board_centi_c", "n", "faults", "import"];
+const WHENCE: [&str; 5] = ["lag", "synchronised", "matched", "resolution", "stored_at"];
+
+/// Which columns are read of each row.
+#[derive(Clone, Copy)]
+struct Taken {
+    whence: bool,
+    channels: usize,
+}
+
+impl Taken {
+    fn columns(self) -> String {
+        let whence: &[&str] = if self.whence { &WHENCE } else { &[] };
+        let mut all = [&COLUMNS, whence].concat().join(", ");
+        if self.channels > 0 {
+            all.push_str(", ");
+            all.push_str(&row::channel_columns(self.channels.min(CHANNELS_MAX)));
+        }
+        all
+    }
+
+    /// The place of the first count.
+    fn counts_at(self) -> usize {
+        COLUMNS.len() + if self.whence { WHENCE.len() } else { 0 }
+    }
+}
+
+impl<'a> Extract<'a> {
+    /// Looks at what is not settled, and at imports.
+    pub fn begin(reader: &'a Reader, wanted: Wanted) -> Result<Self, Error> {
+        let db = reader.connection();
+        let is_wanted = |number: u16| {
+            wanted.loggers.as_ref().is_none_or(|all| all.iter().any(|logger| logger.number() == number))
+        };
+        let transaction = rusqlite::Transaction::new_unchecked(db, TransactionBehavior::Deferred)?;
+        let mut journal = Vec::new();
+        {
+            let mut statement = transaction
+                .prepare("SELECT logger, epoch, sequence, rank, row FROM journal WHERE kind = 1")?;
+            let mut found = statement.query([])?;
+            while let Some(row) = found.next()? {
+                let key = JournalKey {
+                    logger: row.get(0)?,
+                    epoch: row.get(1)?,
+                    sequence: row.get(2)?,
+                    rank: row.get(3)?,
+                    row: row.get(4)?,
+                };
+                if is_wanted(key.logger) {
+                    journal.push(key);
+                }
+            }
+        }
+        journal.sort_unstable();
+        let mut loggers = std::collections::BTreeSet::new();
+        {
+            let mut after = transaction.prepare("SELECT min(logger) FROM settled WHERE logger > ?")?;
+            let mut last = 0_u16;
+            while let Some(next) = after.query_row([last], |row| row.get::<_, Option<u16>>(0))? {
+                loggers.insert(next);
+                last = next;
+            }
+        }
+        loggers.extend(journal.iter().map(|key| key.logger));
+        let loggers = loggers.into_iter().filter(|&logger| is_wanted(logger)).filter_map(Address::new);
+        let loggers = loggers.collect();
+        let imports = {
+            let mut statement = transaction.prepare("SELECT id, imported_at, withdrawn_at FROM import")?;
+            let found = statement.query_map([], |row| {
+                Ok((row.get(0)?, ImportTimes { imported_at: row.get(1)?, withdrawn_at: row.get(2)? }))
+            })?;
+            found.collect::<Result<_, _>>()?
+        };
+        let resolutions = {
+            let mut statement = transaction.prepare("SELECT id, steps FROM resolution")?;
+            let found = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            found.collect::<Result<_, _>>()?
+        };
+        transaction.finish()?;
+        Ok(Self { db, wanted, journal, imports, resolutions, loggers, at: (0, 0, 0), epoch_is_open: false })
+    }
+
+    /// The loggers of which anything is held and wanted, ascending.
+    pub fn loggers(&self) -> &[Address] {
+        &self.loggers
+    }
+
+    /// How far files rounded what they show, by [`HeldReading::resolution`]: JSON, field or channel → step.
+    pub fn resolutions(&self) -> &BTreeMap<i64, String> {
+        &self.resolutions
+    }
+
+    /// Begins again from the first logger; the journal's rows stay those of the beginning.
+    pub fn rewind(&mut self) {
+        self.at = (0, 0, 0);
+        self.epoch_is_open = false;
+    }
+
+    /// The next rows; `false` when all have been read. `channels`: how many counts are read at most; a row with more
+    /// gives all the same the number that it has, by [`TooWide`](Next::TooWide).
+    pub fn next(&mut self, into: &mut Stretch, channels: usize) -> Result<Next, Error> {
+        into.clear();
+        loop {
+            let Some(&logger) = self.loggers.get(self.at.0) else {
+                into.of = None;
+                return Ok(Next::End);
+            };
+            let transaction = rusqlite::Transaction::new_unchecked(self.db, TransactionBehavior::Deferred)?;
+            if !self.epoch_is_open {
+                match self.epoch_after(logger, self.at.1)? {
+                    Some(epoch) => {
+                        self.at = (self.at.0, epoch, 0);
+                        self.epoch_is_open = true;
+                    }
+                    None => {
+                        self.at = (self.at.0 + 1, 0, 0);
+                        continue;
+                    }
+                }
+            }
+            let widest = self.stretch(logger, into, channels)?;
+            transaction.finish()?;
+            let epoch = self.at.1;
+            into.of = Epoch::new(epoch).map(|epoch| (logger, epoch));
+            into.through = self.at.2;
+            self.epoch_is_open = self.at.2 != u32::MAX;
+            return Ok(if widest > channels { Next::TooWide(widest) } else { Next::Rows });
+        }
+    }
+
+    /// The next epoch of which anything is held.
+    fn epoch_after(&self, logger: Address, epoch: u32) -> Result<Option<u32>, Error> {
+        let settled: Option<u32> = self
+            .db
+            .prepare_cached("SELECT min(epoch) FROM settled WHERE logger = ? AND epoch > ?")?
+            .query_row(params![logger.number(), epoch], |row| row.get(0))?;
+        let at = self.journal.partition_point(|key| (key.logger, key.epoch) <= (logger.number(), epoch));
+        let journal = self.journal.get(at).filter(|key| key.logger == logger.number()).map(|key| key.epoch);
+        Ok(match (settled, journal) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        })
+    }
+
+    /// Reads from where the walk is; moves it on. Gives the most channels of a row.
+    fn stretch(&mut self, logger: Address, into: &mut Stretch, channels: usize) -> Result<usize, Error> {
+        let (number, epoch, passed) = (logger.number(), self.at.1, self.at.2);
+        let mut widest = 0;
+        // What was delivered then depends on when each was stored.
+        let taken = Taken { whence: self.wanted.whence || self.wanted.as_of.is_some(), channels };
+        let sql = format!(
+            "SELECT {} FROM settled WHERE logger = ?1 AND epoch = ?2 AND sequence BETWEEN ?3 AND ?4
+             ORDER BY sequence, rank LIMIT ?5",
+            taken.columns()
+        );
+        let (ranges, blocks_end) = self.ranges(number, epoch, passed)?;
+        let mut through = blocks_end;
+        let mut statement = self.db.prepare_cached(&sql)?;
+        for (first, last) in ranges {
+            let room = STRETCH_ROWS.saturating_sub(into.rows.len());
+            if room == 0 {
+                through = first.saturating_sub(1);
+                break;
+            }
+            let before = into.rows.len();
+            let first = first.max(passed.saturating_add(1));
+            let mut found = statement.query(params![number, epoch, first, last, room as i64])?;
+            while let Some(row) = found.next()? {
+                widest = widest.max(read_row(row, taken, into)?);
+            }
+            if into.rows.len() - before == room {
+                // The last identity may have further rows: it comes whole, the next time.
+                let cut = into.rows.last().map_or(first, |row| row.sequence);
+                while into.rows.last().is_some_and(|row| row.sequence == cut) {
+                    into.rows.pop();
+                    into.import.pop();
+                }
+                through = cut.saturating_sub(1);
+                break;
+            }
+        }
+        drop(statement);
+        // What of the journal lies up to there.
+        let from = self
+            .journal
+            .partition_point(|key| (key.logger, key.epoch, key.sequence) <= (number, epoch, passed));
+        let mut to = self
+            .journal
+            .partition_point(|key| (key.logger, key.epoch, key.sequence) <= (number, epoch, through));
+        if to - from > STRETCH_ROWS {
+            // Whole identities only.
+            let cut = self.journal[from + STRETCH_ROWS].sequence;
+            through = cut.saturating_sub(1);
+            to = from
+                + self.journal[from..]
+                    .partition_point(|key| (key.logger, key.epoch, key.sequence) <= (number, epoch, through));
+            while into.rows.last().is_some_and(|row| row.sequence > through) {
+                into.rows.pop();
+                into.import.pop();
+            }
+        }
+        if from < to {
+            let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", taken.columns());
+            let mut statement = self.db.prepare_cached(&sql)?;
+            for key in &self.journal[from..to] {
+                let mut found = statement.query([key.row])?;
+                // Gone: it was settled meanwhile, and came from there.
+                if let Some(row) = found.next()? {
+                    widest = widest.max(read_row(row, taken, into)?);
+                }
+            }
+        }
+        self.show(logger, epoch, from < to, into)?;
+        self.at.2 = through;
+        Ok(widest)
+    }
+
+    /// Ranges of sequences to read next, and up to where all has been looked at then.
+    fn ranges(&self, logger: u16, epoch: u32, passed: u32) -> Result<(Vec<(u32, u32)>, u32), Error> {
+        let Some((from, to)) = self.wanted.recorded else {
+            return Ok((vec![(passed.saturating_add(1), u32::MAX)], u32::MAX));
+        };
+        let (low, high) = self.wanted.possible;
+        let mut statement = self.db.prepare_cached(
+            "SELECT first, last, (time_max >= ?4 AND time_min < ?5) OR (time_min < ?6 AND time_min <= time_max)
+                 OR (time_max >= ?7)
+             FROM chunk WHERE logger = ?1 AND epoch = ?2 AND block >= ?3 ORDER BY block LIMIT ?8",
+        )?;
+        let block = crate::ledger::digest::block::block_of(passed.saturating_add(1));
+        let mut found =
+            statement.query(params![logger, epoch, block, from, to, low, high, STRETCH_BLOCKS as i64])?;
+        let (mut looked_at, mut end) = (0, u32::MAX);
+        let mut ranges: Vec<(u32, u32)> = Vec::new();
+        while let Some(row) = found.next()? {
+            looked_at += 1;
+            let (first, last): (u32, u32) = (row.get(0)?, row.get(1)?);
+            end = last;
+            if row.get::<_, bool>(2)? && last > passed {
+                match ranges.last_mut() {
+                    Some((_, until)) if first <= until.saturating_add(1) => *until = last,
+                    _ => ranges.push((first, last)),
+                }
+            }
+        }
+        Ok((ranges, if looked_at < STRETCH_BLOCKS { u32::MAX } else { end }))
+    }
+
+    /// Leaves of each identity the row that views show, or showed then.
+    fn show(&self, logger: Address, epoch: u32, merged: bool, into: &mut Stretch) -> Result<(), Error> {
+        let is_plain = |row: &HeldReading| row.rank == 0;
+        if !merged && self.wanted.as_of.is_none() && into.rows.iter().all(is_plain) {
+            for (row, import) in into.rows.iter_mut().zip(&into.import) {
+                row.stored_at = row.stored_at.or(row.received_at).or_else(|| self.imported_at(*import));
+            }
+            return Ok(());
+        }
+        let mut order: Vec<usize> = (0..into.rows.len()).collect();
+        order.sort_by_key(|&at| (into.rows[at].sequence, into.rows[at].rank));
+        let mut shown: Vec<HeldReading> = Vec::with_capacity(order.len());
+        for at in order {
+            let (mut row, import) = (into.rows[at], into.import[at]);
+            row.stored_at = row.stored_at.or(row.received_at).or_else(|| self.imported_at(import));
+            if shown.last().is_some_and(|last| last.sequence == row.sequence) {
+                continue;
+            }
+            if self.is_shown(logger, epoch, &row, import)? {
+                shown.push(row);
+            }
+        }
+        into.rows = shown;
+        Ok(())
+    }
+
+    fn imported_at(&self, import: Option<i64>) -> Option<i64> {
+        import.and_then(|id| self.imports.get(&id)).map(|import| import.imported_at)
+    }
+
+    fn is_shown(
+        &self,
+        logger: Address,
+        epoch: u32,
+        row: &HeldReading,
+        import: Option<i64>,
+    ) -> Result<bool, Error> {
+        let as_of = self.wanted.as_of;
+        if let Some(as_of) = as_of
+            && row.stored_at.is_some_and(|stored_at| stored_at > as_of)
+        {
+            return Ok(false);
+        }
+        if row.rank == 0 {
+            return Ok(true);
+        }
+        let withdrawn = import.and_then(|id| self.imports.get(&id)).and_then(|import| import.withdrawn_at);
+        if withdrawn.is_some_and(|at| as_of.is_none_or(|as_of| at <= as_of)) {
+            return Ok(false);
+        }
+        let stepped_back: bool = self
+            .db
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM stepped_back
+                     WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?)",
+            )?
+            .query_row(params![logger.number(), epoch, row.sequence, row.rank], |row| row.get(0))?;
+        if !stepped_back {
+            return Ok(true);
+        }
+        // Then: it still stood if the authentic record came later. An authentic reading stands before it in the order
+        // and hides it by itself; one of another kind is looked for.
+        let Some(as_of) = as_of else { return Ok(false) };
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let stored: Option<Option<i64>> = self
+                .db
+                .prepare_cached(&format!(
+                    "SELECT coalesce(stored_at, received_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
+                     FROM {table} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0"
+                ))?
+                .query_row(params![logger.number(), epoch, row.sequence], |row| row.get(0))
+                .optional()?;
+            if stored.is_some_and(|at| at.is_none_or(|at| at <= as_of)) {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    /// The most channels of any reading that is wanted: reads everything, a stretch at a time.
+    pub fn most_channels(&mut self) -> Result<usize, Error> {
+        let mut stretch = Stretch::default();
+        let mut most = 0;
+        self.rewind();
+        loop {
+            // With no counts to read every row is too wide, and tells how wide.
+            match self.next(&mut stretch, 0)? {
+                Next::End => break,
+                Next::TooWide(widest) => most = most.max(widest),
+                Next::Rows => {}
+            }
+        }
+        self.rewind();
+        Ok(most)
+    }
+}
+
+impl std::fmt::Debug for Extract<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Extract(at {:?})", self.at)
+    }
+}
+
+/// What came of a step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Next {
+    /// Rows, possibly none.
+    Rows,
+    /// A row has more channels than were asked for: so many. The rows are not to be used.
+    TooWide(usize),
+    /// All have been read.
+    End,
+}
+
+/// Takes a row in; gives its number of channels.
+fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result<usize, Error> {
+    let number = |at: usize| -> Result<Option<i64>, Error> {
+        match row.get_ref(at)? {
+            ValueRef::Integer(value) => Ok(Some(value)),
+            ValueRef::Null => Ok(None),
+            _ => Err(Error::Corrupt(
+                "a reading has a value that is no whole number; run `stonechat verify`".into(),
+            )),
+        }
+    };
+    let all = |value: Option<i64>| value.unwrap_or(0);
+    let sequence = u32::try_from(all(number(0)?)).map_err(|_| {
+        Error::Corrupt("a reading has a sequence out of range; run `stonechat verify`".into())
+    })?;
+    let (rank, time) = (all(number(1)?), all(number(2)?));
+    let n = usize::try_from(all(number(5)?)).unwrap_or(0).min(CHANNELS_MAX);
+    let first = into.counts.len();
+    for at in 0..n.min(taken.channels) {
+        let count = all(number(taken.counts_at() + at)?);
+        into.counts.push(i32::try_from(count).map_err(|_| {
+            Error::Corrupt("a reading has a count out of range; run `stonechat verify`".into())
+        })?);
+    }
+    // Of an authentic row nothing else needs its import.
+    let import = if taken.whence || rank > 0 { number(7)? } else { None };
+    let source = match (rank, import) {
+        (1.., _) => Source::Csv,
+        (_, Some(_)) => Source::SealedDump,
+        _ => Source::Radio,
+    };
+    let mut held = HeldReading {
+        sequence,
+        rank,
+        time,
+        received_at: None,
+        synchronised: None,
+        battery_mv: number(3)?,
+        board_centi_c: number(4)?,
+        faults: all(number(6)?) as u64,
+        source,
+        matched: false,
+        resolution: None,
+        stored_at: None,
+        counts: (u32::try_from(first).unwrap_or(u32::MAX), n.min(taken.channels) as u8),
+    };
+    if taken.whence {
+        let whence = |at: usize| number(COLUMNS.len() + at);
+        held.received_at = whence(0)?.map(|lag| time.saturating_add(lag));
+        held.synchronised = whence(1)?.map(|known| known != 0);
+        held.matched = Placed::from_code(whence(2)?) == Placed::ByTime;
+        held.resolution = whence(3)?;
+        held.stored_at = whence(4)?;
+    }
+    into.rows.push(held);
+    into.import.push(import);
+    Ok(n)
+}
+
+/// A table of what people wrote down, as text: its columns and its rows. `None`: this ledger has no such table.
+pub type Beside = Option<(Vec<String>, Vec<Vec<Option<String>>>)>;
+
+/// What people wrote down of these loggers, from a public view (`remark`, `manual_reading`); `time` are the columns
+/// that are Unix seconds. Few rows: they are held at once.
+pub fn beside(
+    reader: &Reader,
+    view: &str,
+    loggers: Option<&[Address]>,
+    time: &[&str],
+) -> Result<Beside, Error> {
+    let db = reader.connection();
+    let exists: bool = db
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE type = 'view' AND name = ?)")?
+        .query_row([view], |row| row.get(0))?;
+    if !exists || !view.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_') {
+        return Ok(None);
+    }
+    let mut statement = db.prepare(&format!("SELECT * FROM {view} ORDER BY id"))?;
+    let columns: Vec<String> = statement.column_names().map(str::to_owned).collect();
+    let logger_at = columns.iter().position(|name| name == "logger");
+    let mut found = statement.query([])?;
+    let mut all = Vec::new();
+    while let Some(row) = found.next()? {
+        let logger = match logger_at {
+            Some(at) => row.get::<_, Option<u16>>(at)?,
+            None => None,
+        };
+        if logger.is_some_and(|number| {
+            loggers.is_some_and(|wanted| !wanted.iter().any(|logger| logger.number() == number))
+        }) {
+            continue;
+        }
+        let mut cells = Vec::with_capacity(columns.len());
+        for (at, name) in columns.iter().enumerate() {
+            cells.push(match row.get_ref(at)? {
+                ValueRef::Integer(at) if time.contains(&name.as_str()) => Some(crate::text::rfc3339(at)),
+                ValueRef::Integer(value) => Some(value.to_string()),
+                ValueRef::Real(value) => Some(value.to_string()),
+                ValueRef::Text(text) => Some(String::from_utf8_lossy(text).into_owned()),
+                _ => None,
+            });
+        }
+        all.push(cells);
+    }
+    Ok(Some((columns, all)))
+}
+
+/// Sequences of an epoch whose readings were given up to a verified backup: (logger, epoch, first, last).
+pub fn given_up(reader: &Reader) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
+    crate::ledger::read::given_up::given_up(reader.connection())
+}
+
+/// The earliest and latest recorded time of readings of these loggers, settled or not; for messages.
+pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(i64, i64)>, Error> {
+    let mut span: Option<(i64, i64)> = None;
+    let mut take = |found: (Option<i64>, Option<i64>)| {
+        if let (Some(from), Some(to)) = found {
+            let (first, last) = span.unwrap_or((from, to));
+            span = Some((first.min(from), last.max(to)));
+        }
+    };
+    let db = reader.connection();
+    for (table, only) in [("chunk", "time_min <= time_max"), ("journal", "kind = 1")] {
+        let (from, to) = if table == "chunk" { ("time_min", "time_max") } else { ("time", "time") };
+        let sql =
+            format!("SELECT min({from}), max({to}) FROM {table} WHERE {only} AND (?1 = 0 OR logger = ?1)");
+        let mut statement = db.prepare_cached(&sql)?;
+        let numbers: Vec<u16> = loggers.iter().map(|logger| logger.number()).collect();
+        for number in if numbers.is_empty() { vec![0] } else { numbers } {
+            take(statement.query_row([number], |row| Ok((row.get(0)?, row.get(1)?)))?);
+        }
+    }
+    Ok(span)
+}
+
+/// The newest verified copy that was made of the ledger: file, SHA-256, when.
+pub fn newest_backup(reader: &Reader) -> Result<Option<(String, String, i64)>, Error> {
+    let found = reader
+        .connection()
+        .prepare_cached("SELECT file, sha256, made_at FROM backup_made ORDER BY id DESC LIMIT 1")?
+        .query_row([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
+        .optional()?;
+    Ok(found)
+}

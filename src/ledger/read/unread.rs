@@ -1,0 +1,170 @@
+//! What came in and is no readable record of the roster: frames addressed elsewhere, frames that no key opens, records
+//! that this version does not understand.
+//!
+//! Input: one consistent state of the ledger. Output: counts by address or logger. What this is not: it lists no
+//! content; `Snapshot::set_aside` does.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::record::unopened::WhyShut;
+use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
+use crate::record::wrong_key::{Failing, Heard};
+use crate::time::GatewayTime;
+use crate::wire::record::Record;
+use crate::wire::seq::{Address, Epoch, Slot};
+use rusqlite::params;
+use std::collections::BTreeMap;
+
+/// Stands for further foreign addresses.
+const FURTHER: u16 = u16::MAX;
+/// Opaque records of one logger that are read at most, newest first: a report must not take longer with the years.
+const OPAQUE_READ_MAX: u64 = 5_000;
+
+impl Snapshot<'_> {
+    /// Addresses that are not on the roster, the last heard first.
+    pub fn foreign(&self) -> Result<Vec<Foreign>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT address, sum(frames), min(first_at), max(last_at) FROM (
+                 SELECT address, frames, first_at, last_at FROM foreign_address
+                 UNION ALL SELECT logger, c2, time, time FROM journal WHERE kind = 0 AND logger <> 0 AND c2 > 0)
+             GROUP BY address ORDER BY 4 DESC, 1",
+        )?;
+        let rows = statement.query_map([], |row| {
+            let address: u16 = row.get(0)?;
+            Ok(Foreign {
+                address: (address != FURTHER).then_some(address),
+                frames: row.get::<_, i64>(1)?.unsigned_abs(),
+                first_heard: GatewayTime(row.get(2)?),
+                last_heard: GatewayTime(row.get(3)?),
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Records that disagree with what is held, by logger; not those of an import that was withdrawn.
+    pub fn open_conflicts(&self) -> Result<Vec<(Address, u64)>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, count(*) FROM conflict c WHERE NOT EXISTS (SELECT 1 FROM import i
+                 WHERE i.id = c.import AND i.withdrawn_at IS NOT NULL) GROUP BY logger ORDER BY logger",
+        )?;
+        let mut all = Vec::new();
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            if let Some(logger) = Address::new(row.get(0)?) {
+                all.push((logger, row.get::<_, i64>(1)?.unsigned_abs()));
+            }
+        }
+        Ok(all)
+    }
+
+    /// Frames that are kept because no key opens them, by logger, slot and reason.
+    pub fn kept_shut(&self) -> Result<Vec<Kept>, Error> {
+        // When the stores are full, further frames are counted only: by day, and in what is not settled.
+        let mut counted = BTreeMap::<u16, i64>::new();
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, max(at) FROM (
+                 SELECT logger, day * 86400 AS at FROM logger_day WHERE unopened > 0
+                     AND logger IN (SELECT logger FROM unopened) AND day >= (SELECT max(day) FROM logger_day) - 1
+                 UNION ALL SELECT logger, time FROM journal WHERE kind = 0 AND logger <> 0 AND c3 > 0)
+             GROUP BY logger",
+        )?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            counted.insert(row.get(0)?, row.get(1)?);
+        }
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, slot, reason, count(*), min(received_at), max(received_at) FROM unopened
+             GROUP BY 1, 2, 3 ORDER BY 1, 2, 3",
+        )?;
+        let mut rows = statement.query([])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (number, reason): (u16, String) = (row.get(0)?, row.get(2)?);
+            let (Some(logger), Some(why)) = (Address::new(number), WhyShut::from_text(&reason)) else {
+                continue;
+            };
+            let (first_at, last_at): (Option<i64>, Option<i64>) = (row.get(4)?, row.get(5)?);
+            let last_at = last_at.map(|last| counted.get(&number).map_or(last, |&counted| counted.max(last)));
+            all.push(Kept {
+                logger,
+                slot: Slot(row.get(1)?),
+                why,
+                frames: row.get::<_, i64>(3)?.unsigned_abs(),
+                first_at: first_at.map(GatewayTime),
+                last_at: last_at.map(GatewayTime),
+            });
+        }
+        Ok(all)
+    }
+
+    /// Frames of these loggers that wait for a right key since they last had one opened.
+    pub fn failing(&self, loggers: &[Heard], now: i64) -> Result<Vec<Failing>, Error> {
+        crate::ledger::read::failing::failing(self.db, loggers, now)
+    }
+
+    /// Frames that waited for a key and found no room, by logger.
+    pub fn found_no_room(&self) -> Result<Vec<Dropped>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, frames, first_at, last_at FROM unopened_dropped ORDER BY logger",
+        )?;
+        let mut rows = statement.query([])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let Some(logger) = Address::new(row.get(0)?) else { continue };
+            all.push(Dropped {
+                logger,
+                frames: row.get::<_, i64>(1)?.unsigned_abs(),
+                first_at: GatewayTime(row.get(2)?),
+                last_at: GatewayTime(row.get(3)?),
+            });
+        }
+        Ok(all)
+    }
+
+    /// Frames that are still set aside unopened, by the name of the radio that heard them.
+    pub fn still_unopened(&self) -> Result<BTreeMap<String, u64>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT r.name, count(*) FROM unopened u JOIN radio r ON r.id = u.radio GROUP BY r.id",
+        )?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.unsigned_abs())))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Authentic records that this version cannot read, of the loggers that have any.
+    pub fn opaque(&self, loggers: impl IntoIterator<Item = Address>) -> Result<Vec<Opaque>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, plaintext FROM opaque_row o WHERE logger = ?1 AND rank = 0
+                 AND NOT EXISTS (SELECT 1 FROM profile_row p WHERE p.logger = o.logger AND p.epoch = o.epoch
+                     AND p.sequence = o.sequence AND p.rank = 0)
+                 AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = o.logger AND e.epoch = o.epoch
+                     AND e.sequence = o.sequence AND e.rank = 0)
+                 AND NOT EXISTS (SELECT 1 FROM settled_or_retired s WHERE s.logger = o.logger AND s.epoch = o.epoch
+                     AND s.sequence = o.sequence AND s.rank = 0)
+             ORDER BY epoch DESC, sequence DESC LIMIT ?2",
+        )?;
+        let mut all = Vec::new();
+        for logger in loggers {
+            let mut opaque =
+                Opaque { logger, records: 0, is_more: false, rules: BTreeMap::new(), readable: 0 };
+            let limit = i64::try_from(OPAQUE_READ_MAX + 1).unwrap_or(i64::MAX);
+            let mut rows = statement.query(params![logger.number(), limit])?;
+            while let Some(row) = rows.next()? {
+                if opaque.records == OPAQUE_READ_MAX {
+                    opaque.is_more = true;
+                    break;
+                }
+                let Some(epoch) = Epoch::new(row.get(0)?) else { continue };
+                let plaintext = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+                opaque.records += 1;
+                match Record::decode(plaintext, epoch) {
+                    Err(rule) => *opaque.rules.entry(rule).or_default() += 1,
+                    Ok(_) => opaque.readable += 1,
+                }
+            }
+            if opaque.records > 0 {
+                all.push(opaque);
+            }
+        }
+        Ok(all)
+    }
+}

@@ -1,0 +1,1083 @@
+//! Appending a batch: everything judged again under the write lock, and in whole or not at all.
+//!
+//! The daemon and imports hand in the same [`Batch`]. Parsing, opening and planning are done before; the lock is
+//! held only for judging and inserting.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::radio::RadioId;
+use crate::ledger::db::row::{self, kind};
+use crate::ledger::digest::block::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use crate::ledger::digest::table;
+use crate::ledger::write::aside;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::proven::{self, ProvenKey};
+use crate::ledger::write::state::{State, journal_insert, settled_insert};
+use crate::record::coverage::Basis;
+use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
+use crate::record::neighbours::Neighbours;
+use crate::record::roster::Roster;
+use crate::seal::keyring::Unopened;
+use crate::time::GatewayTime;
+use crate::time::Stamp;
+use crate::wire::check::CheckedKey;
+use crate::wire::frame::{AirFrame, Signal};
+use crate::wire::record::{CHANNELS_MAX, Record};
+use crate::wire::seq::{Address, Identity, Slot};
+use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Foreign addresses counted one by one in a batch; further ones are counted together.
+const FOREIGN_MAX: usize = 64;
+/// Stands for further foreign addresses; reserved on the air, so no logger has it.
+const FURTHER: u16 = u16::MAX;
+
+/// One arrival by radio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reception {
+    /// Which radio.
+    pub radio: RadioId,
+    /// When, by the gateway's clock.
+    pub at: Stamp,
+    /// The radio's report.
+    pub signal: Option<Signal>,
+}
+
+/// An opened record or a CSV row on its way into the ledger.
+#[derive(Clone, Copy, Debug)]
+pub struct Arrival {
+    /// Who and which.
+    pub identity: Identity,
+    /// The key slot that opened it; `None` for a CSV row.
+    pub slot: Option<Slot>,
+    /// Its arrival by radio; `None` for a hand download.
+    pub reception: Option<Reception>,
+    /// The import it belongs to.
+    pub import: Option<i64>,
+    /// When it is stored, where that is long after its reception (set aside before).
+    pub stored_at: Option<i64>,
+}
+
+/// What an item brings.
+#[derive(Clone, Debug)]
+pub enum Content {
+    /// A plaintext, as a range of the batch's bytes.
+    Plaintext(std::ops::Range<usize>),
+    /// A CSV row.
+    Row {
+        /// Its fields.
+        row: Box<Row>,
+        /// By what it has its place.
+        placed: Placed,
+        /// How far its file rounded, as a number of the ledger's table.
+        resolution: Option<i64>,
+    },
+}
+
+/// One item of a batch.
+#[derive(Clone, Debug)]
+pub struct BatchItem {
+    /// Where it comes from.
+    pub arrival: Arrival,
+    /// What it brings.
+    pub content: Content,
+}
+
+/// A frame that no key opens.
+#[derive(Clone, Debug)]
+pub struct Shut {
+    /// The air frame, whole.
+    pub frame: Vec<u8>,
+    /// Who it claims to be.
+    pub identity: Identity,
+    /// Its key slot.
+    pub slot: Slot,
+    /// Why it stays shut.
+    pub why: Unopened,
+    /// Its arrival by radio.
+    pub reception: Option<Reception>,
+    /// The import it belongs to.
+    pub import: Option<i64>,
+}
+
+impl Shut {
+    /// From a frame.
+    pub fn new(frame: &AirFrame<'_>, why: Unopened, reception: Option<Reception>) -> Self {
+        Self {
+            frame: frame.bytes().to_vec(),
+            identity: frame.identity,
+            slot: frame.slot,
+            why,
+            reception,
+            import: None,
+        }
+    }
+}
+
+/// What a row of counts in the journal is about.
+enum TallyOf {
+    /// A radio's window, of so many seconds.
+    Radio { radio: RadioId, synchronised: bool, span: i64 },
+    /// Frames of a logger that brought no record.
+    Logger(u16),
+    /// Nothing: it only takes a row number.
+    None,
+}
+
+/// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
+#[derive(Clone, Copy, Debug)]
+pub struct Window {
+    /// Which radio.
+    pub radio: RadioId,
+    /// From when, Unix seconds.
+    pub since: i64,
+    /// Until when.
+    pub until: i64,
+    /// Whether the gateway's clock was synchronised in it.
+    pub synchronised: bool,
+    /// Noise, skipped, foreign and unopened frames.
+    pub tally: Tally,
+    /// Encoded bytes of noise.
+    pub noise_bytes: u64,
+    /// All bytes read.
+    pub bytes: u64,
+}
+
+/// What goes in with one commit.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// Plaintexts, one after the other.
+    pub bytes: Vec<u8>,
+    /// Records and rows, in the order in which they came.
+    pub items: Vec<BatchItem>,
+    /// Frames that stay shut.
+    pub shut: Vec<Shut>,
+    /// When radios listened; one or more a radio that did.
+    pub windows: Vec<Window>,
+    /// Keys that have opened their first frame.
+    pub proven: Vec<CheckedKey>,
+    foreign: BTreeMap<u16, u64>,
+}
+
+impl Batch {
+    /// Adds an opened record.
+    pub fn push_record(&mut self, arrival: Arrival, plaintext: &[u8]) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(plaintext);
+        self.items.push(BatchItem { arrival, content: Content::Plaintext(start..self.bytes.len()) });
+    }
+
+    /// Counts a frame of an address that is not on the roster.
+    pub fn count_foreign(&mut self, address: Address) {
+        let full = self.foreign.len() >= FOREIGN_MAX && !self.foreign.contains_key(&address.number());
+        *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
+    }
+
+    /// Takes in another one, behind what is in it.
+    pub fn take_in(&mut self, other: Batch) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(&other.bytes);
+        self.items.extend(other.items.into_iter().map(|mut item| {
+            if let Content::Plaintext(range) = &mut item.content {
+                *range = range.start + start..range.end + start;
+            }
+            item
+        }));
+        self.shut.extend(other.shut);
+        self.windows.extend(other.windows);
+        self.proven.extend(other.proven);
+        for (address, count) in other.foreign {
+            *self.foreign.entry(address).or_default() += count;
+        }
+    }
+
+    /// Gives the radios other numbers: what came before the ledger was open has numbers of its own.
+    pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
+        let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
+        let of_shut = self.shut.iter_mut().filter_map(|shut| shut.reception.as_mut());
+        let radios = receptions.chain(of_shut).map(|reception| &mut reception.radio);
+        for radio in radios.chain(self.windows.iter_mut().map(|window| &mut window.radio)) {
+            *radio = new.get(radio).copied().unwrap_or(*radio);
+        }
+    }
+
+    /// Leaves so many shut frames in it, the first, and returns the others.
+    pub fn split_shut(&mut self, most: usize) -> Vec<Shut> {
+        self.shut.split_off(most.min(self.shut.len()))
+    }
+
+    /// Whether there is nothing in it.
+    pub fn is_empty(&self) -> bool {
+        self.items.is_empty()
+            && self.shut.is_empty()
+            && self.windows.is_empty()
+            && self.proven.is_empty()
+            && self.foreign.is_empty()
+    }
+
+    /// Roughly how much memory it holds, in bytes.
+    pub fn weight(&self) -> usize {
+        let shut: usize = self.shut.iter().map(|shut| shut.frame.len() + size_of::<Shut>()).sum();
+        let windows = self.windows.len() * size_of::<Window>();
+        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut + windows
+    }
+
+    /// Empties it, keeping its memory for the next.
+    pub fn clear(&mut self) {
+        self.bytes.clear();
+        self.items.clear();
+        self.shut.clear();
+        self.windows.clear();
+        self.proven.clear();
+        self.foreign.clear();
+    }
+}
+
+/// What became of one item.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ItemOutcome {
+    /// Of a record.
+    Record {
+        /// Its outcome.
+        outcome: Outcome,
+        /// Whether the CSV row held before under its identity agrees, where there was one.
+        agrees_with_row: Option<bool>,
+    },
+    /// Of a CSV row.
+    Row(RowVerdict),
+}
+
+/// What a commit did.
+#[derive(Clone, Debug, Default)]
+pub struct Receipt {
+    /// Of each item, in order.
+    pub items: Vec<ItemOutcome>,
+    /// All frames of the batch, by outcome.
+    pub tally: Tally,
+    /// The same by radio.
+    pub by_radio: Vec<(RadioId, Tally)>,
+    /// Loggers whose record met a different one: an alarm.
+    pub conflicts: Vec<Identity>,
+    /// Of the rows that were stored, those that are unproven.
+    pub unproven: u64,
+    /// Shut frames that found no room.
+    pub over_limit: u64,
+    /// Frames that waited for a key, or would have, and found no room, by logger.
+    pub dropped: BTreeMap<Address, u64>,
+    /// A frame came for which there is no key, or one that has opened nothing yet.
+    pub is_key_in_doubt: bool,
+    /// A key has opened its first frame.
+    pub is_key_proven: bool,
+    /// Slots that opened a frame for the first time.
+    pub new_slots: Vec<(Address, Slot)>,
+    /// The journal row after which nothing is committed yet.
+    pub through_row: i64,
+}
+
+impl Ledger {
+    /// Judges a batch and commits it. When this returns `Ok`, all of it is on the disk; on an error none of it
+    /// is, and the batch can be tried again. But after [`Error::Sync`] nobody knows, and the process must end.
+    pub fn append(&mut self, batch: &Batch, roster: &Roster, now: Stamp) -> Result<Receipt, Error> {
+        self.append_and_change(batch, roster, now, &aside::Changes::default())
+    }
+
+    /// The same, and does in that very transaction what becomes of set-aside frames that were tried.
+    pub(in crate::ledger) fn append_and_change(
+        &mut self,
+        batch: &Batch,
+        roster: &Roster,
+        now: Stamp,
+        changes: &aside::Changes,
+    ) -> Result<Receipt, Error> {
+        let done = append(&self.db, &mut self.state, &self.limits, batch, roster, now, changes);
+        if done.is_err() {
+            // What was taken into memory is not in the ledger: read it again under the next lock.
+            self.state.valid = false;
+        }
+        let receipt = done?;
+        match self.after_commit() {
+            Err(error @ Error::Vanished { .. }) => {
+                self.unreached = Some(receipt);
+                Err(error)
+            }
+            done => done.map(|()| receipt),
+        }
+    }
+}
+
+fn append(
+    db: &Connection,
+    state: &mut State,
+    limits: &aside::Limits,
+    batch: &Batch,
+    roster: &Roster,
+    now: Stamp,
+    changes: &aside::Changes,
+) -> Result<Receipt, Error> {
+    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+    state.refresh(&transaction)?;
+    let mut receipt = Receipt::default();
+    for &key in &batch.proven {
+        proven::note(&transaction, &ProvenKey { key, first_at: GatewayTime(now.unix_s) })?;
+    }
+    {
+        let mut writer = Writer::new(&transaction, state, None, now);
+        for item in &batch.items {
+            let content = match &item.content {
+                Content::Plaintext(range) => Brought::Plaintext(
+                    batch
+                        .bytes
+                        .get(range.clone())
+                        .ok_or_else(|| Error::Unexpected("a batch points beyond its bytes".into()))?,
+                ),
+                Content::Row { row, placed, resolution } => {
+                    Brought::Row { row, placed: *placed, neighbours: None, resolution: *resolution }
+                }
+            };
+            let outcome = writer.item(&item.arrival, content, roster, &mut receipt)?;
+            receipt.items.push(outcome);
+        }
+        for shut in &batch.shut {
+            // The window's tally has these already; here they count for their logger.
+            writer.by_logger.entry(shut.identity.address.number()).or_default().count(Outcome::Unopened);
+            receipt.is_key_in_doubt |= matches!(shut.why, Unopened::NoKey | Unopened::Unproven);
+        }
+        writer.tallies(batch, &mut receipt)?;
+        writer.seal()?;
+    }
+    if !batch.shut.is_empty() || !changes.is_empty() {
+        let mut keeper = aside::Keeper::new(&transaction, &mut state.aside, limits)?;
+        for (id, frame) in &changes.opened {
+            keeper.forget(*id, frame)?;
+        }
+        for (id, frame, why) in &changes.judged_again {
+            keeper.judge_again(*id, frame, *why)?;
+        }
+        for shut in &batch.shut {
+            receipt.over_limit += u64::from(!keeper.keep(shut, now)?);
+        }
+        receipt.dropped = keeper.finish(now)?;
+    }
+    receipt.is_key_proven = !batch.proven.is_empty();
+    receipt.through_row = state.seen_row;
+    transaction.commit()?;
+    Ok(receipt)
+}
+
+/// What an item brings, lent.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::ledger) enum Brought<'b> {
+    /// A record's plaintext.
+    Plaintext(&'b [u8]),
+    /// A CSV row.
+    Row {
+        /// Its fields.
+        row: &'b Row,
+        /// By what it has its place, if no neighbours decide.
+        placed: Placed,
+        /// What the other rows of its file say.
+        neighbours: Option<&'b Neighbours>,
+        /// The number of its resolution.
+        resolution: Option<i64>,
+    },
+}
+
+/// What goes past the journal: a hand download comes sorted by identity, so it goes into the clustered table at
+/// once, and no process has to keep it in memory until the next settle.
+#[derive(Debug, Default)]
+pub(in crate::ledger) struct Direct {
+    /// Digests of what went in.
+    pub blocks: Blocks,
+    /// Whose ranges have changed.
+    pub touched: BTreeSet<(Address, crate::wire::seq::Epoch, bool)>,
+}
+
+/// One transaction's writing hand.
+pub(in crate::ledger) struct Writer<'a> {
+    db: &'a Connection,
+    pub state: &'a mut State,
+    /// Where records go; `None`: into the journal.
+    pub direct: Option<Direct>,
+    /// Insert statements by number of channels.
+    inserts: [Option<CachedStatement<'a>>; CHANNELS_MAX + 1],
+    by_radio: BTreeMap<RadioId, Tally>,
+    by_logger: BTreeMap<u16, Tally>,
+    seal: Seal,
+    now: Stamp,
+}
+
+impl<'a> Writer<'a> {
+    /// For one transaction, whose `state` is up to date.
+    pub fn new(db: &'a Connection, state: &'a mut State, direct: Option<Direct>, now: Stamp) -> Self {
+        Self {
+            db,
+            state,
+            direct,
+            inserts: std::array::from_fn(|_| None),
+            by_radio: BTreeMap::new(),
+            by_logger: BTreeMap::new(),
+            seal: Seal::default(),
+            now,
+        }
+    }
+
+    /// Judges one item and writes what it brings.
+    pub fn item(
+        &mut self,
+        arrival: &Arrival,
+        content: Brought<'_>,
+        roster: &Roster,
+        receipt: &mut Receipt,
+    ) -> Result<ItemOutcome, Error> {
+        match content {
+            Brought::Plaintext(plaintext) => self.record(arrival, plaintext, receipt),
+            Brought::Row { row, placed, neighbours, resolution } => {
+                let id = arrival.identity;
+                let (coverage, mut held) = self.state.split(self.db);
+                let mut verdict = judge::judge_row(roster, coverage, &mut held, id, row)?.verdict;
+                let placed = match neighbours.filter(|_| verdict == RowVerdict::Stored) {
+                    None => placed,
+                    Some(neighbours) => judge::place_row(neighbours, id, placed == Placed::ByTime)
+                        .unwrap_or_else(|why| {
+                            verdict = RowVerdict::Refused(why);
+                            placed
+                        }),
+                };
+                let outcome = match verdict {
+                    RowVerdict::Stored => {
+                        let rank = held.next_rank(id)?;
+                        self.insert_row(arrival, rank, row, placed, resolution)?;
+                        receipt.unproven += u64::from(placed == Placed::Unproven);
+                        Some(Outcome::Stored)
+                    }
+                    RowVerdict::Duplicate => Some(Outcome::Duplicate),
+                    RowVerdict::Conflict => {
+                        self.keep_row_beside(arrival, row)?;
+                        Some(Outcome::Conflict)
+                    }
+                    RowVerdict::Refused(_) => None,
+                };
+                if let Some(outcome) = outcome {
+                    receipt.tally.count(outcome);
+                }
+                Ok(ItemOutcome::Row(verdict))
+            }
+        }
+    }
+
+    fn record(
+        &mut self,
+        arrival: &Arrival,
+        plaintext: &[u8],
+        receipt: &mut Receipt,
+    ) -> Result<ItemOutcome, Error> {
+        let id = arrival.identity;
+        let (coverage, mut held) = self.state.split(self.db);
+        let mut verdict = judge::judge(coverage, &mut held, id, plaintext)?;
+        let mut agrees = None;
+        if let Verdict::New { record, agrees_with_row } = &mut verdict {
+            agrees = *agrees_with_row;
+            if record.as_ref().is_some_and(|record| row::encoded(record) != plaintext) {
+                // Never so with today's types; stored columns must stand for the very plaintext.
+                *record = None;
+            }
+            if agrees.is_some() {
+                self.row_steps_back(id, agrees == Some(false))?;
+            }
+            self.insert_record(arrival, record.as_ref(), plaintext)?;
+            if let Some(slot) = arrival.slot {
+                self.note_slot(id.address, slot, receipt)?;
+            }
+        }
+        if verdict == Verdict::Conflict {
+            receipt.conflicts.push(id);
+            self.keep_beside(arrival, source_of(arrival), plaintext)?;
+        }
+        let outcome = verdict.outcome();
+        receipt.tally.count(outcome);
+        self.count(arrival, outcome);
+        Ok(ItemOutcome::Record { outcome, agrees_with_row: agrees })
+    }
+
+    fn count(&mut self, arrival: &Arrival, outcome: Outcome) {
+        // A frame that was set aside has been counted when it came.
+        let Some(reception) = arrival.reception.filter(|_| arrival.stored_at.is_none()) else { return };
+        let address = arrival.identity.address;
+        self.by_radio.entry(reception.radio).or_default().count(outcome);
+        // What is stored is counted from the rows themselves when they are settled.
+        if !matches!(outcome, Outcome::Stored | Outcome::Opaque) {
+            self.by_logger.entry(address.number()).or_default().count(outcome);
+        }
+    }
+
+    fn next_row(&self) -> i64 {
+        self.state.seen_row + 1
+    }
+
+    fn insert_record(
+        &mut self,
+        arrival: &Arrival,
+        record: Option<&Record>,
+        plaintext: &[u8],
+    ) -> Result<(), Error> {
+        let row = self.next_row();
+        match record {
+            Some(Record::Reading(reading)) => {
+                let board = reading.board_centi_c;
+                let fields = ReadingFields {
+                    rank: 0,
+                    time: reading.time,
+                    battery_mv: Some(reading.battery_mv),
+                    board_centi_c: board,
+                    faults: reading.faults(),
+                    counts: reading.counts(),
+                    placed: Placed::ByNumber,
+                    resolution: None,
+                };
+                self.insert_reading(row, kind::READING, arrival, &fields, Some(plaintext))?;
+            }
+            Some(Record::Profile(profile)) => {
+                self.insert_marker(row, kind::PROFILE, arrival, profile.time)?;
+                let unit = profile.unit.to_string();
+                let units = row::raw_unit_names(profile);
+                let fields = params![
+                    profile.time,
+                    unit,
+                    profile.interval_s,
+                    profile.capacity,
+                    profile.oldest,
+                    profile.previous_epoch,
+                    profile.previous_last,
+                    units,
+                    profile.firmware()
+                ];
+                self.insert_rare("profile_row", row::PROFILE_COLUMNS, fields, arrival)?;
+                name_previous(
+                    self.db,
+                    self.state,
+                    arrival.identity,
+                    profile.previous_epoch,
+                    profile.previous_last,
+                )?;
+            }
+            Some(Record::Event(event)) => {
+                self.insert_marker(row, kind::EVENT, arrival, event.time)?;
+                let fields = params![event.time, event.code, event.value];
+                self.insert_rare("event_row", "time, code, value", fields, arrival)?;
+            }
+            None => {
+                // An opaque record has no time that this version could read: its reception stands in.
+                let at = arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
+                let time = u32::try_from(at).unwrap_or(0);
+                self.insert_marker(row, kind::OPAQUE, arrival, time)?;
+                self.insert_rare("opaque_row", "plaintext", params![plaintext], arrival)?;
+            }
+        }
+        if let Some(direct) = &mut self.direct
+            && !matches!(record, Some(Record::Reading(_)))
+        {
+            direct.blocks.rare(self.db, arrival.identity)?;
+        }
+        self.take_in(arrival.identity, 0, row);
+        Ok(())
+    }
+
+    /// What was written is held from now on.
+    fn take_in(&mut self, id: Identity, rank: i64, row: i64) {
+        match &mut self.direct {
+            None => self.state.take_in(id, rank, row, true),
+            Some(direct) => {
+                let basis = if rank == 0 { Basis::Authentic } else { Basis::Csv };
+                self.state.coverage.insert(id, basis);
+                direct.touched.insert((id.address, id.epoch, rank > 0));
+            }
+        }
+    }
+
+    fn insert_row(
+        &mut self,
+        arrival: &Arrival,
+        rank: i64,
+        content: &Row,
+        placed: Placed,
+        resolution: Option<i64>,
+    ) -> Result<(), Error> {
+        let row = self.next_row();
+        let fields = ReadingFields {
+            rank,
+            time: content.time,
+            battery_mv: content.battery_mv,
+            board_centi_c: content.board_centi_c,
+            faults: content.faults,
+            counts: &content.counts,
+            placed,
+            resolution,
+        };
+        self.insert_reading(row, kind::READING, arrival, &fields, None)?;
+        self.take_in(arrival.identity, rank, row);
+        Ok(())
+    }
+
+    fn insert_marker(&mut self, row: i64, kind: i64, arrival: &Arrival, time: u32) -> Result<(), Error> {
+        let fields = ReadingFields {
+            rank: 0,
+            time,
+            battery_mv: None,
+            board_centi_c: None,
+            faults: 0,
+            counts: &[],
+            placed: Placed::ByNumber,
+            resolution: None,
+        };
+        // Only the journal needs to be told of what stands in another table.
+        if self.direct.is_some() { Ok(()) } else { self.insert_reading(row, kind, arrival, &fields, None) }
+    }
+
+    /// `plaintext`: of an authentic reading.
+    fn insert_reading(
+        &mut self,
+        row: i64,
+        kind: i64,
+        arrival: &Arrival,
+        fields: &ReadingFields<'_>,
+        plaintext: Option<&[u8]>,
+    ) -> Result<(), Error> {
+        let n = fields.counts.len();
+        let slot = self
+            .inserts
+            .get_mut(n)
+            .ok_or_else(|| Error::Unexpected(format!("a reading with {n} channels reached the ledger")))?;
+        let statement = match slot {
+            Some(statement) => statement,
+            None if self.direct.is_some() => slot.insert(self.db.prepare_cached(&settled_insert(n))?),
+            None => slot.insert(self.db.prepare_cached(&journal_insert(n))?),
+        };
+        let id = arrival.identity;
+        let reception = arrival.reception;
+        let signal = reception.and_then(|reception| reception.signal);
+        let is_reading = kind == kind::READING;
+        let mut values = [None; JOURNAL_COLUMNS];
+        let shared = [
+            Some(row),
+            Some(kind),
+            Some(id.address.number().into()),
+            Some(id.epoch.number().into()),
+            Some(id.sequence.number().into()),
+            Some(fields.rank),
+            Some(fields.time.into()),
+            reception.map(|reception| reception.at.unix_s - i64::from(fields.time)),
+            fields.battery_mv.map(i64::from),
+            fields.board_centi_c.map(i64::from),
+            is_reading.then_some(n as i64),
+            is_reading.then_some(fields.faults as i64),
+            arrival.slot.map(|slot| slot.0.into()),
+            reception.map(|reception| reception.radio.0.into()),
+            reception.map(|reception| reception.at.synchronised.into()),
+            signal.map(|signal| signal.rssi_dbm.into()),
+            signal.map(|signal| signal.snr_quarter_db.into()),
+            arrival.import,
+            fields.placed.code(),
+            fields.resolution,
+            arrival.stored_at,
+        ];
+        values[..shared.len()].copy_from_slice(&shared);
+        for (value, &count) in values[shared.len()..].iter_mut().zip(fields.counts) {
+            *value = Some(count.into());
+        }
+        let mut values = &values[..shared.len() + n];
+        if self.direct.is_some() {
+            // Without the journal's number and kind.
+            values = &values[2..];
+        }
+        for (at, value) in values.iter().enumerate() {
+            statement.raw_bind_parameter(at + 1, value)?;
+        }
+        statement.raw_execute()?;
+        if let Some(direct) = &mut self.direct {
+            direct.blocks.inserted(id, fields.time, values, plaintext);
+            return Ok(());
+        }
+        self.seal.feed(values);
+        if row - self.seal.first_row.unwrap_or(row) >= SEAL_ROWS {
+            self.state.seen_row = row;
+            self.seal()?;
+        }
+        Ok(())
+    }
+
+    /// Closes the rows of this transaction with a digest over them.
+    pub fn seal(&mut self) -> Result<(), Error> {
+        let Some(first) = self.seal.first_row else { return Ok(()) };
+        let row = self.next_row();
+        let digest = self.seal.take();
+        self.db
+            .prepare_cached(
+                "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
+            )?
+            .execute(params![row, first, digest])?;
+        self.state.seen_row = row;
+        Ok(())
+    }
+
+    fn insert_rare(
+        &mut self,
+        table: &str,
+        columns: &str,
+        fields: &[&dyn rusqlite::ToSql],
+        arrival: &Arrival,
+    ) -> Result<(), Error> {
+        let marks = vec!["?"; fields.len() + 12].join(", ");
+        let sql = format!(
+            "INSERT INTO {table} ({columns}, logger, epoch, sequence, rank, received_at, slot, radio, \
+             synchronised, rssi_dbm, snr_quarter_db, import, stored_at) VALUES ({marks})"
+        );
+        let id = arrival.identity;
+        let reception = arrival.reception;
+        let signal = reception.and_then(|reception| reception.signal);
+        let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+        let common: [&dyn rusqlite::ToSql; 12] = [
+            &address,
+            &epoch,
+            &sequence,
+            &0_i64,
+            &reception.map(|reception| reception.at.unix_s),
+            &arrival.slot.map(|slot| slot.0),
+            &reception.map(|reception| reception.radio.0),
+            &reception.map(|reception| reception.at.synchronised),
+            &signal.map(|signal| signal.rssi_dbm),
+            &signal.map(|signal| signal.snr_quarter_db),
+            &arrival.import,
+            &arrival.stored_at,
+        ];
+        let all: Vec<&dyn rusqlite::ToSql> = fields.iter().chain(common.iter()).copied().collect();
+        table::change(self.db, table, IDENTITY, (address, epoch, sequence), |db| {
+            db.prepare_cached(&sql)?.execute(&all[..])?;
+            Ok(())
+        })
+    }
+
+    fn note_slot(&mut self, address: Address, slot: Slot, receipt: &mut Receipt) -> Result<(), Error> {
+        if !self.state.aside.slots.insert((address, slot)) {
+            return Ok(());
+        }
+        receipt.new_slots.push((address, slot));
+        let key = (address.number(), slot.0);
+        table::change(self.db, "slot_use", "logger = ? AND slot = ?", key, |db| {
+            db.prepare_cached("INSERT INTO slot_use VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
+                .execute(params![key.0, key.1, self.now.unix_s])?;
+            Ok(())
+        })
+    }
+
+    /// The CSV row that covered this identity gives way to the authentic record; it stays in the ledger.
+    fn row_steps_back(&mut self, id: Identity, differs: bool) -> Result<(), Error> {
+        let (_, mut held) = self.state.split(self.db);
+        let Some(rank) = held.covering_rank(id)? else { return Ok(()) };
+        let row = held.row(id)?;
+        let import = held.import_of_row(id, rank)?;
+        let key = (id.address.number(), id.epoch.number(), id.sequence.number(), rank);
+        let condition = "logger = ? AND epoch = ? AND sequence = ? AND rank = ?";
+        table::change(self.db, "stepped_back", condition, key, |db| {
+            db.prepare_cached("INSERT INTO stepped_back VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")?
+                .execute(key)?;
+            Ok(())
+        })?;
+        if let Some(row) = row.filter(|_| differs) {
+            let arrival = Arrival { identity: id, slot: None, reception: None, import, stored_at: None };
+            self.keep_row_beside(&arrival, &row)?;
+        }
+        Ok(())
+    }
+
+    fn keep_row_beside(&mut self, arrival: &Arrival, row: &Row) -> Result<(), Error> {
+        self.keep_beside(arrival, "csv", row_content(row).as_bytes())
+    }
+
+    fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
+        keep_beside(self.db, arrival, source, content, self.now.unix_s)
+    }
+
+    /// One journal row a radio's window, and one a logger with frames that are not among the records.
+    fn tallies(&mut self, batch: &Batch, receipt: &mut Receipt) -> Result<(), Error> {
+        let mut by_radio = std::mem::take(&mut self.by_radio);
+        let last_of = |radio: RadioId| batch.windows.iter().rposition(|window| window.radio == radio);
+        for (at, window) in batch.windows.iter().enumerate() {
+            let mut tally = window.tally;
+            receipt.tally.merge(&window.tally);
+            // The batch does not say in which of a radio's windows a record came: they count in its last.
+            if last_of(window.radio) == Some(at)
+                && let Some(records) = by_radio.remove(&window.radio)
+            {
+                tally.merge(&records);
+            }
+            let span = window.until.saturating_sub(window.since).max(0);
+            let of = TallyOf::Radio { radio: window.radio, synchronised: window.synchronised, span };
+            self.insert_tally(of, window.since, &tally, (window.noise_bytes, window.bytes))?;
+            receipt.by_radio.push((window.radio, tally));
+        }
+        for (radio, tally) in by_radio {
+            let of = TallyOf::Radio { radio, synchronised: self.now.synchronised, span: 0 };
+            self.insert_tally(of, self.now.unix_s, &tally, (0, 0))?;
+            receipt.by_radio.push((radio, tally));
+        }
+        let mut by_logger = std::mem::take(&mut self.by_logger);
+        for (&address, &frames) in &batch.foreign {
+            by_logger.entry(address).or_default().add(Outcome::Foreign, frames);
+        }
+        for (address, tally) in by_logger {
+            self.insert_tally(TallyOf::Logger(address), self.now.unix_s, &tally, (0, 0))?;
+        }
+        Ok(())
+    }
+
+    /// A journal row that counts nothing: it gives what goes past the journal a place among its numbers, so that
+    /// backups and retention know which copy has it. Returns its number.
+    pub fn insert_mark(&mut self) -> Result<i64, Error> {
+        self.insert_tally(TallyOf::None, self.now.unix_s, &Tally::default(), (0, 0))?;
+        Ok(self.state.seen_row)
+    }
+
+    fn insert_tally(
+        &mut self,
+        of: TallyOf,
+        since: i64,
+        tally: &Tally,
+        (noise_bytes, bytes): (u64, u64),
+    ) -> Result<(), Error> {
+        let row = self.next_row();
+        let (logger, radio, synchronised, span) = match of {
+            TallyOf::Radio { radio, synchronised, span } => (0, Some(radio), Some(synchronised), span),
+            TallyOf::Logger(logger) => (logger, None, None, 0),
+            TallyOf::None => (0, None, None, 0),
+        };
+        let some = |number: u64| i64::try_from(number).ok().filter(|&number| number > 0);
+        let mut values = [None; 31];
+        let fixed = [Some(row), Some(kind::TALLY), Some(logger.into()), Some(0), Some(0), Some(0)];
+        values[..6].copy_from_slice(&fixed);
+        values[6] = Some(since);
+        values[7] = Some(span);
+        values[13] = radio.map(|radio| radio.0.into());
+        values[14] = synchronised.map(i64::from);
+        for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
+            values[21 + at] = some(tally.of(outcome));
+        }
+        values[29] = some(noise_bytes);
+        values[30] = some(bytes);
+        let mut statement = self.db.prepare_cached(&journal_insert(10))?;
+        for (at, value) in values.iter().enumerate() {
+            statement.raw_bind_parameter(at + 1, value)?;
+        }
+        statement.raw_execute()?;
+        self.seal.feed(&values);
+        self.state.seen_row = row;
+        Ok(())
+    }
+}
+
+/// Keeps what disagrees with a held record: each distinct content once, for good.
+pub(in crate::ledger) fn keep_beside(
+    db: &Connection,
+    arrival: &Arrival,
+    source: &str,
+    content: &[u8],
+    now: i64,
+) -> Result<(), Error> {
+    let id = arrival.identity;
+    let at = arrival.reception.map_or(now, |reception| reception.at.unix_s);
+    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+    let key = (logger, epoch, sequence, content);
+    let condition = "logger = ? AND epoch = ? AND sequence = ? AND content = ?";
+    table::change(db, "conflict", condition, key, |db| {
+        db.prepare_cached(
+            "INSERT INTO conflict (logger, epoch, sequence, source, content, seen, first_at, last_at, radio,
+                 slot, import)
+             VALUES (?, ?, ?, ?, ?, 1, ?6, ?6, ?7, ?8, ?9)
+             ON CONFLICT DO UPDATE SET seen = seen + 1, last_at = excluded.last_at",
+        )?
+        .execute(params![
+            logger,
+            epoch,
+            sequence,
+            source,
+            content,
+            at,
+            arrival.reception.map(|reception| reception.radio.0),
+            arrival.slot.map(|slot| slot.0),
+            arrival.import,
+        ])?;
+        Ok(())
+    })
+}
+
+/// A CSV row as it is kept beside a record that it disagrees with.
+pub fn row_content(row: &Row) -> String {
+    let mut content = serde_json::json!({
+        "time": row.time, "counts": row.counts, "faults": row.faults,
+        "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
+    });
+    if let Some(steps) = row.steps.as_deref().and_then(crate::ledger::db::row::steps_json)
+        && let Ok(steps) = serde_json::from_str::<serde_json::Value>(&steps)
+    {
+        content["resolution"] = steps;
+    }
+    content.to_string()
+}
+
+struct ReadingFields<'a> {
+    rank: i64,
+    time: u32,
+    battery_mv: Option<u16>,
+    board_centi_c: Option<i16>,
+    faults: u64,
+    counts: &'a [i32],
+    placed: Placed,
+    resolution: Option<i64>,
+}
+
+pub(in crate::ledger) fn source_of(arrival: &Arrival) -> &'static str {
+    if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
+}
+
+/// The rows of one identity in a table of rare records.
+const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
+
+/// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
+const READS: i64 = 1;
+
+/// Opaque records that this version understands get a typed row beside the opaque one, which stays.
+/// Returns how many.
+pub(in crate::ledger) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
+    let done = read_opaque(db, state);
+    if done.is_err() {
+        state.valid = false;
+    }
+    done
+}
+
+fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
+    // Asked first without the write lock, which another process may hold for long.
+    if crate::ledger::write::state::meta(db, "opaque_read_by")? == READS {
+        return Ok(0);
+    }
+    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+    state.refresh(&transaction)?;
+    if crate::ledger::write::state::meta(&transaction, "opaque_read_by")? == READS {
+        return Ok(0);
+    }
+    let mut understood = 0;
+    let mut renewed = std::collections::BTreeSet::new();
+    {
+        let mut statement = transaction.prepare(
+            "SELECT o.logger, o.epoch, o.sequence, o.plaintext, o.received_at, o.slot, o.radio, o.synchronised,
+                 o.rssi_dbm, o.snr_quarter_db, o.import, o.stored_at
+             FROM opaque_row o JOIN opaque_record r
+             ON r.logger = o.logger AND r.epoch = o.epoch AND r.sequence = o.sequence",
+        )?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let Some(id) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { continue };
+            let plaintext: Vec<u8> = row.get(3)?;
+            let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
+            understood += 1;
+            insert_understood(&transaction, state, id, &record)?;
+            if !state.recent.contains_key(&id) {
+                let block = block::block_of(id.sequence.number());
+                renewed.insert((id.address.number(), id.epoch.number(), block));
+            }
+        }
+    }
+    block::renew(&transaction, &renewed)?;
+    table::set_meta(&transaction, "opaque_read_by", READS)?;
+    transaction.commit()?;
+    Ok(understood)
+}
+
+/// The typed row of a record whose opaque row stays; its reception is copied from there.
+fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &Record) -> Result<(), Error> {
+    const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db, import, stored_at";
+    const FROM: &str = "FROM opaque_row WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
+    let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+    let key: [&dyn rusqlite::ToSql; 3] = [&address, &epoch, &sequence];
+    let insert = |table: &str, columns: &str, values: &[&dyn rusqlite::ToSql], received: &str| {
+        let marks = vec!["?"; values.len()].join(", ");
+        let name = if received == "received_at" { "received_at" } else { "lag" };
+        let sql = format!(
+            "INSERT INTO {table} ({columns}, {name}, logger, epoch, sequence, rank, {RECEPTION})
+             SELECT {marks}, {received}, logger, epoch, sequence, rank, {RECEPTION} {FROM}"
+        );
+        let all: Vec<&dyn rusqlite::ToSql> = values.iter().chain(key.iter()).copied().collect();
+        let write = |db: &Connection| Ok(db.prepare_cached(&sql)?.execute(&all[..])?);
+        if table == "settled" {
+            // Readings have blocks instead; the caller works them out anew.
+            return write(db);
+        }
+        table::change(db, table, IDENTITY, (address, epoch, sequence), write)
+    };
+    match record {
+        Record::Reading(reading) => {
+            let columns = format!(
+                "time, battery_mv, board_centi_c, n, faults, {}",
+                row::channel_columns(reading.counts().len())
+            );
+            let n = reading.counts().len() as i64;
+            let faults = reading.faults() as i64;
+            let mut values: Vec<&dyn rusqlite::ToSql> =
+                vec![&reading.time, &reading.battery_mv, &reading.board_centi_c, &n, &faults];
+            values.extend(reading.counts().iter().map(|count| count as &dyn rusqlite::ToSql));
+            insert("settled", &columns, &values, &format!("received_at - {}", reading.time))?;
+        }
+        Record::Profile(profile) => {
+            let (unit, units) = (profile.unit.to_string(), row::raw_unit_names(profile));
+            let firmware = profile.firmware();
+            let values: [&dyn rusqlite::ToSql; 9] = [
+                &profile.time,
+                &unit,
+                &profile.interval_s,
+                &profile.capacity,
+                &profile.oldest,
+                &profile.previous_epoch,
+                &profile.previous_last,
+                &units,
+                &firmware,
+            ];
+            insert("profile_row", row::PROFILE_COLUMNS, &values, "received_at")?;
+            name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
+        }
+        Record::Event(event) => {
+            insert(
+                "event_row",
+                "time, code, value",
+                params![event.time, event.code, event.value],
+                "received_at",
+            )?;
+        }
+    }
+    Ok(())
+}
+
+/// Takes in what a held profile says of its previous epoch.
+fn name_previous(
+    db: &Connection,
+    state: &mut State,
+    id: Identity,
+    previous_epoch: u32,
+    last: u32,
+) -> Result<(), Error> {
+    let Some(epoch) = crate::wire::seq::Epoch::new(previous_epoch) else { return Ok(()) };
+    let Some(named) = state.coverage.name_epoch(id.address, epoch, last, id.epoch) else {
+        return Ok(());
+    };
+    let key = (id.address.number(), previous_epoch);
+    table::change(db, "named_epoch", "logger = ? AND epoch = ?", key, |db| {
+        db.prepare_cached(
+            "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
+             ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",
+        )?
+        .execute(params![
+            id.address.number(),
+            previous_epoch,
+            named.last,
+            named.by_epoch.number()
+        ])?;
+        Ok(())
+    })
+}

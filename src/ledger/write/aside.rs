@@ -1,0 +1,615 @@
+//! Frames that no key opens: kept whole, once, within limits, and tried again when keys change.
+//!
+//! Two stores, so that forgeries cannot push out what a late key will open. *Waiting*: there is no key yet (or
+//! one that has never proved itself, or a closed slot); which frame gives way there, `record::waiting` says.
+//! *Failing*: the tag fails under a key that has opened frames; few are kept, and once they are many a new one
+//! replaces the oldest at most once an hour.
+//!
+//! Costs: in memory a few bytes a logger. A frame that comes, and one that gives way, are found by an index each; a
+//! transaction counts a share's hours once, and only where its room is gone.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::radio::RadioId;
+use crate::ledger::digest::table;
+use crate::ledger::digest::table::Sum;
+use crate::ledger::read::failing;
+use crate::ledger::write::append::{Arrival, Batch, Reception, Shut};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state;
+use crate::record::judge::Outcome;
+use crate::record::roster::Roster;
+use crate::record::unopened::WhyShut;
+use crate::record::waiting::{self, Class, Holder, REFUTED, Room, Shares, Stretches};
+use crate::record::wrong_key::Suspicion;
+use crate::seal::keyring::{Keyring, Unopened};
+use crate::time::Stamp;
+use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
+use crate::wire::seq::{Address, Slot};
+use rusqlite::{Connection, OptionalExtension, params};
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+const WAITING: i64 = 0;
+const FAILING: i64 = 1;
+
+/// How much is set aside at most.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    /// Waiting frames that each logger has room for, whatever others send: so many whose slot has a key, and as many
+    /// whose slot has none. A week at one reading in five minutes, with profiles.
+    pub waiting_share: usize,
+    /// Waiting frames beyond that, of all loggers together: with a share a year of one logger at one reading in five
+    /// minutes (105,120), with profiles and events.
+    pub waiting_common: usize,
+    /// Failing frames.
+    pub failing: usize,
+    /// Failing frames of one logger.
+    pub failing_per_logger: usize,
+    /// Seconds between two replacements in the full store of failing frames.
+    pub failing_replace_s: i64,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            waiting_share: 2048,
+            waiting_common: 106_496,
+            failing: 256,
+            failing_per_logger: 32,
+            failing_replace_s: 3600,
+        }
+    }
+}
+
+/// What is set aside, counted; the frames themselves stay in the ledger.
+#[derive(Debug, Default)]
+pub(in crate::ledger) struct AsideState {
+    waiting: Shares,
+    failing: BTreeMap<Address, usize>,
+    replaced_at: Option<i64>,
+    /// As `meta` has it: what is counted here is counted anew where another process has changed it.
+    generation: i64,
+    /// Slots that have opened frames, for the table of slots in use.
+    pub slots: HashSet<(Address, Slot)>,
+}
+
+/// By it a frame is found again; its bytes are compared then.
+fn digest(frame: &[u8]) -> i64 {
+    let mut short = [0; 8];
+    short.copy_from_slice(&Sha256::digest(frame)[..8]);
+    i64::from_be_bytes(short)
+}
+
+/// Gives frames of an older schema their digests. Call in the transaction of its migration.
+pub(in crate::ledger) fn add_digests(db: &Connection) -> Result<(), Error> {
+    let mut without = db.prepare("SELECT id, frame FROM unopened WHERE digest IS NULL")?;
+    let all: Vec<(i64, Vec<u8>)> =
+        without.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
+    let mut update = db.prepare("UPDATE unopened SET digest = ? WHERE id = ?")?;
+    for (id, frame) in all {
+        update.execute([digest(&frame), id])?;
+    }
+    Ok(())
+}
+
+fn class(number: i64) -> Class {
+    if number == 0 { Class::Keyed } else { Class::Keyless }
+}
+
+/// Where a frame belongs that stays shut for a reason: its store, and of those that wait their class.
+fn place(why: WhyShut) -> (i64, Class) {
+    match why {
+        WhyShut::NoKey => (WAITING, Class::Keyless),
+        WhyShut::Unproven | WhyShut::Closed => (WAITING, Class::Keyed),
+        WhyShut::TagFails => (FAILING, Class::Keyed),
+    }
+}
+
+fn why_shut(why: Unopened) -> WhyShut {
+    match why {
+        Unopened::NoKey => WhyShut::NoKey,
+        Unopened::Unproven => WhyShut::Unproven,
+        Unopened::TagFails => WhyShut::TagFails,
+        Unopened::Closed => WhyShut::Closed,
+    }
+}
+
+impl AsideState {
+    pub fn load(db: &Connection) -> Result<Self, Error> {
+        let mut loaded = Self { generation: state::meta(db, "unopened_generation")?, ..Self::default() };
+        let mut statement =
+            db.prepare_cached("SELECT store, logger, class, count(*) FROM unopened GROUP BY 1, 2, 3")?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            let (address, frames) = (address(row.get(1)?)?, row.get::<_, u32>(3)? as usize);
+            if row.get::<_, i64>(0)? == WAITING {
+                loaded.waiting.add((address, class(row.get(2)?)), frames);
+            } else {
+                *loaded.failing.entry(address).or_default() += frames;
+            }
+        }
+        loaded.load_slots(db)?;
+        Ok(loaded)
+    }
+
+    fn load_slots(&mut self, db: &Connection) -> Result<(), Error> {
+        let mut statement = db.prepare_cached("SELECT logger, slot FROM slot_use")?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            self.slots.insert((address(row.get(0)?)?, Slot(row.get(1)?)));
+        }
+        Ok(())
+    }
+
+    /// Brings it up to date after another process's commit.
+    pub fn refresh(&mut self, db: &Connection) -> Result<(), Error> {
+        if state::meta(db, "unopened_generation")? == self.generation {
+            return self.load_slots(db);
+        }
+        *self = Self { replaced_at: self.replaced_at, ..Self::load(db)? };
+        Ok(())
+    }
+}
+
+/// One transaction's hand at what is set aside. [`Keeper::finish`] ends it.
+pub(in crate::ledger) struct Keeper<'a> {
+    db: &'a Connection,
+    state: &'a mut AsideState,
+    limits: Limits,
+    /// Waiting frames beyond the shares of their loggers.
+    beyond: usize,
+    /// Of the shares in which a frame had to give way.
+    stretches: HashMap<Holder, Stretches>,
+    next_id: i64,
+    /// What rows that were added, and that were taken out, change of the table's sum.
+    added: Sum,
+    taken: Sum,
+    /// Waiting frames that found no room, or gave way.
+    dropped: BTreeMap<Address, u64>,
+}
+
+impl<'a> Keeper<'a> {
+    pub fn new(db: &'a Connection, state: &'a mut AsideState, limits: &Limits) -> Result<Self, Error> {
+        let next_id = db
+            .prepare_cached("SELECT coalesce(max(id), 0) + 1 FROM unopened")?
+            .query_row([], |row| row.get(0))?;
+        Ok(Self {
+            db,
+            beyond: state.waiting.beyond(limits.waiting_share),
+            state,
+            limits: *limits,
+            stretches: HashMap::new(),
+            next_id,
+            added: Sum::default(),
+            taken: Sum::default(),
+            dropped: BTreeMap::new(),
+        })
+    }
+
+    /// Keeps a frame unless it is kept already; `false`: there is no room for it.
+    pub fn keep(&mut self, shut: &Shut, now: Stamp) -> Result<bool, Error> {
+        let digest = digest(&shut.frame);
+        let is_kept: bool = self
+            .db
+            .prepare_cached("SELECT EXISTS (SELECT 1 FROM unopened WHERE digest = ? AND frame = ?)")?
+            .query_row(params![digest, shut.frame], |row| row.get(0))?;
+        if is_kept {
+            return Ok(true);
+        }
+        let address = shut.identity.address;
+        let why = why_shut(shut.why);
+        let (store, class) = place(why);
+        let received_at = shut.reception.map(|reception| reception.at.unix_s);
+        let stretch = waiting::stretch(received_at, shut.import);
+        let has_room = match store {
+            WAITING => self.room_to_wait((address, class), stretch)?,
+            _ => self.room_to_fail(address, now)?,
+        };
+        if !has_room {
+            if store == WAITING {
+                *self.dropped.entry(address).or_default() += 1;
+            }
+            return Ok(false);
+        }
+        let signal = shut.reception.and_then(|reception| reception.signal);
+        self.db
+            .prepare_cached(
+                "INSERT INTO unopened (id, store, reason, logger, slot, epoch, sequence, frame, received_at,
+                     radio, synchronised, rssi_dbm, snr_quarter_db, import, class, stretch, digest)
+                 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            )?
+            .execute(params![
+                self.next_id,
+                store,
+                why.text(),
+                address.number(),
+                shut.slot.0,
+                shut.identity.epoch.number(),
+                shut.identity.sequence.number(),
+                shut.frame,
+                received_at,
+                shut.reception.map(|reception| reception.radio.0),
+                shut.reception.map(|reception| reception.at.synchronised),
+                signal.map(|signal| signal.rssi_dbm),
+                signal.map(|signal| signal.snr_quarter_db),
+                shut.import,
+                class as i64,
+                stretch,
+                digest,
+            ])?;
+        self.added.add(self.sum_of(self.next_id)?);
+        self.next_id += 1;
+        self.count_in(store, (address, class), stretch);
+        Ok(true)
+    }
+
+    fn sum_of(&self, id: i64) -> Result<Sum, Error> {
+        table::table_sum(self.db, "unopened", "id = ?", [id])
+    }
+
+    fn count_in(&mut self, store: i64, holder: Holder, stretch: i64) {
+        if store != WAITING {
+            *self.state.failing.entry(holder.0).or_default() += 1;
+            return;
+        }
+        self.beyond += usize::from(self.state.waiting.of(holder) >= self.limits.waiting_share);
+        self.state.waiting.add(holder, 1);
+        if let Some(stretches) = self.stretches.get_mut(&holder) {
+            stretches.add(stretch, 1);
+        }
+    }
+
+    fn count_out(&mut self, store: i64, holder: Holder, stretch: i64) {
+        if store != WAITING {
+            if let Some(frames) = self.state.failing.get_mut(&holder.0) {
+                *frames = frames.saturating_sub(1);
+            }
+            return;
+        }
+        self.beyond -= usize::from(self.state.waiting.of(holder) > self.limits.waiting_share);
+        self.state.waiting.take(holder, 1);
+        if let Some(stretches) = self.stretches.get_mut(&holder) {
+            stretches.take(stretch, 1);
+        }
+    }
+
+    fn room_to_wait(&mut self, holder: Holder, stretch: i64) -> Result<bool, Error> {
+        let Limits { waiting_share, waiting_common, .. } = self.limits;
+        let from = match self.state.waiting.room(holder, self.beyond, waiting_share, waiting_common) {
+            Room::Free => return Ok(true),
+            Room::From(from) => from,
+        };
+        let stretches = self.stretches_of(from)?;
+        let gives_way = if from == holder { stretches.gives_way_to(stretch) } else { stretches.gives_way() };
+        let Some(gives_way) = gives_way else { return Ok(false) };
+        let newest: Option<i64> = self
+            .db
+            .prepare_cached(
+                "SELECT id FROM unopened WHERE store = 0 AND logger = ? AND class = ? AND stretch = ?
+                 ORDER BY id DESC LIMIT 1",
+            )?
+            .query_row(params![from.0.number(), from.1 as i64, gives_way], |row| row.get(0))
+            .optional()?;
+        let Some(id) = newest else {
+            return Err(Error::Corrupt("frames set aside are not as many as were counted".into()));
+        };
+        self.take_out(id)?;
+        self.count_out(WAITING, from, gives_way);
+        *self.dropped.entry(from.0).or_default() += 1;
+        Ok(true)
+    }
+
+    fn stretches_of(&mut self, holder: Holder) -> Result<&Stretches, Error> {
+        let stretches = match self.stretches.entry(holder) {
+            std::collections::hash_map::Entry::Occupied(known) => return Ok(known.into_mut()),
+            std::collections::hash_map::Entry::Vacant(place) => place.insert(Stretches::default()),
+        };
+        let mut statement = self.db.prepare_cached(
+            "SELECT stretch, count(*) FROM unopened WHERE store = 0 AND logger = ? AND class = ?
+             GROUP BY stretch",
+        )?;
+        let mut rows = statement.query(params![holder.0.number(), holder.1 as i64])?;
+        while let Some(row) = rows.next()? {
+            stretches.add(row.get(0)?, row.get::<_, u32>(1)? as usize);
+        }
+        Ok(stretches)
+    }
+
+    fn room_to_fail(&mut self, address: Address, now: Stamp) -> Result<bool, Error> {
+        let total: usize = self.state.failing.values().sum();
+        let of_logger = self.state.failing.get(&address).copied().unwrap_or(0);
+        if total < self.limits.failing && of_logger < self.limits.failing_per_logger {
+            return Ok(true);
+        }
+        // A clock that went backwards must not stop replacement for good.
+        let replaced_at = self.state.replaced_at;
+        if replaced_at.is_some_and(|at| (now.unix_s - at).abs() < self.limits.failing_replace_s) {
+            return Ok(false);
+        }
+        // The logger's own oldest where it has its fill, else the oldest of all.
+        let own = of_logger >= self.limits.failing_per_logger;
+        let sql = match own {
+            true => "SELECT id, logger FROM unopened WHERE store = 1 AND logger = ? ORDER BY id LIMIT 1",
+            false => "SELECT id, logger FROM unopened WHERE store = 1 AND ?1 = ?1 ORDER BY id LIMIT 1",
+        };
+        let (id, logger): (i64, u16) = self
+            .db
+            .prepare_cached(sql)?
+            .query_row([address.number()], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        self.take_out(id)?;
+        self.count_out(FAILING, (self::address(logger)?, Class::Keyed), 0);
+        self.state.replaced_at = Some(now.unix_s);
+        Ok(true)
+    }
+
+    fn take_out(&mut self, id: i64) -> Result<(), Error> {
+        self.taken.add(self.sum_of(id)?);
+        self.db.prepare_cached("DELETE FROM unopened WHERE id = ?")?.execute([id])?;
+        Ok(())
+    }
+
+    /// Where a frame is kept, if this very frame still has that number: another process may have put another one under a
+    /// number that became free.
+    fn kept_at(&self, id: i64, frame: &[u8]) -> Result<Option<Kept>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT store, logger, class, stretch, received_at, import FROM unopened WHERE id = ? AND frame = ?",
+        )?;
+        let mut rows = statement.query(params![id, frame])?;
+        let Some(row) = rows.next()? else { return Ok(None) };
+        Ok(Some(Kept {
+            store: row.get(0)?,
+            holder: (address(row.get(1)?)?, class(row.get(2)?)),
+            stretch: row.get(3)?,
+            received_at: row.get(4)?,
+            import: row.get(5)?,
+        }))
+    }
+
+    /// Takes out a frame that has been opened.
+    pub fn forget(&mut self, id: i64, frame: &[u8]) -> Result<(), Error> {
+        let Some(kept) = self.kept_at(id, frame)? else { return Ok(()) };
+        self.take_out(id)?;
+        self.count_out(kept.store, kept.holder, kept.stretch);
+        Ok(())
+    }
+
+    /// A frame stays shut for another reason than before, since the keys are others: it waits where such frames do. One
+    /// that waited and is refuted stays, and is the first to give way.
+    pub fn judge_again(&mut self, id: i64, frame: &[u8], why: WhyShut) -> Result<(), Error> {
+        let Some(kept) = self.kept_at(id, frame)? else { return Ok(()) };
+        let (store, holder, stretch) = match place(why) {
+            (FAILING, _) if kept.store == WAITING => (WAITING, kept.holder, REFUTED),
+            (FAILING, _) => (FAILING, kept.holder, kept.stretch),
+            (store, class) => {
+                (store, (kept.holder.0, class), waiting::stretch(kept.received_at, kept.import))
+            }
+        };
+        self.taken.add(self.sum_of(id)?);
+        self.db
+            .prepare_cached("UPDATE unopened SET reason = ?, store = ?, class = ?, stretch = ? WHERE id = ?")?
+            .execute(params![why.text(), store, holder.1 as i64, stretch, id])?;
+        self.added.add(self.sum_of(id)?);
+        self.count_out(kept.store, kept.holder, kept.stretch);
+        self.count_in(store, holder, stretch);
+        Ok(())
+    }
+
+    /// Writes what the transaction has to know of all that. Returns waiting frames that found no room or gave way.
+    pub fn finish(self, now: Stamp) -> Result<BTreeMap<Address, u64>, Error> {
+        if self.added != Sum::default() || self.taken != Sum::default() {
+            let mut sum = table::kept(self.db, "unopened")?.unwrap_or_default();
+            sum.take(self.taken);
+            sum.add(self.added);
+            table::keep(self.db, "unopened", sum)?;
+            self.state.generation = state::meta(self.db, "unopened_generation")?.wrapping_add(1);
+            table::set_meta(self.db, "unopened_generation", self.state.generation)?;
+        }
+        for (address, &frames) in &self.dropped {
+            let number = address.number();
+            table::change(self.db, "unopened_dropped", "logger = ?", [number], |db| {
+                db.prepare_cached(
+                    "INSERT INTO unopened_dropped VALUES (?1, ?2, ?3, ?3) ON CONFLICT DO UPDATE SET
+                         frames = frames + excluded.frames, last_at = excluded.last_at",
+                )?
+                .execute(params![
+                    number,
+                    i64::try_from(frames).unwrap_or(i64::MAX),
+                    now.unix_s
+                ])?;
+                Ok(())
+            })?;
+        }
+        Ok(self.dropped)
+    }
+}
+
+/// Where a frame is kept.
+struct Kept {
+    store: i64,
+    holder: Holder,
+    stretch: i64,
+    received_at: Option<i64>,
+    import: Option<i64>,
+}
+
+fn address(number: u16) -> Result<Address, Error> {
+    Address::new(number).ok_or_else(|| Error::Corrupt("a set-aside frame has a reserved address".into()))
+}
+
+/// What another try at the set-aside frames did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Retried {
+    /// Frames tried.
+    pub tried: u64,
+    /// Opened now, and stored.
+    pub stored: u64,
+    /// Opened now, and opaque.
+    pub opaque: u64,
+    /// Opened now, and held already.
+    pub duplicate: u64,
+    /// Opened now, and in conflict with what is held.
+    pub conflict: u64,
+    /// No longer on the roster, or still shut.
+    pub still_shut: u64,
+    /// Opaque records that this version reads.
+    pub understood: u64,
+}
+
+/// How far another try at the set-aside frames has come.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Retry {
+    /// The number of the last frame that was tried.
+    after: i64,
+    /// All were tried once, and a key was proven by that.
+    is_again: bool,
+    has_proven: bool,
+    retried: Retried,
+}
+
+/// A slice of set-aside frames that was tried.
+struct Openable {
+    /// Those that open.
+    batch: Batch,
+    /// What becomes of the frames.
+    changes: Changes,
+    /// How many were tried.
+    tried: u64,
+}
+
+/// What becomes of frames that were tried again, by their numbers.
+#[derive(Debug, Default)]
+pub(in crate::ledger) struct Changes {
+    /// They open, and go.
+    pub opened: Vec<(i64, Vec<u8>)>,
+    /// They stay shut for another reason than before.
+    pub judged_again: Vec<(i64, Vec<u8>, WhyShut)>,
+}
+
+impl Changes {
+    pub fn is_empty(&self) -> bool {
+        self.opened.is_empty() && self.judged_again.is_empty()
+    }
+}
+
+/// Frames tried in one transaction.
+const SLICE: i64 = 1000;
+
+impl Ledger {
+    /// Which keys are suspect: of what frames come in that they do not open.
+    pub fn suspicion(&self, roster: &Roster, now: Stamp) -> Result<Suspicion, Error> {
+        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.unix_s))
+    }
+
+    /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is
+    /// taken out of the store in the transaction that takes it into the ledger.
+    pub fn retry(&mut self, roster: &Roster, keyring: &mut Keyring, now: Stamp) -> Result<Retried, Error> {
+        let mut retry = Retry::default();
+        loop {
+            if let Some(retried) = self.retry_some(roster, keyring, now, &mut retry, usize::MAX)? {
+                return Ok(retried);
+            }
+        }
+    }
+
+    /// The same, at most so many slices of it: those of a year take a while, and intake is to go on. `None`: it goes on
+    /// from there.
+    pub fn retry_some(
+        &mut self,
+        roster: &Roster,
+        keyring: &mut Keyring,
+        now: Stamp,
+        retry: &mut Retry,
+        slices: usize,
+    ) -> Result<Option<Retried>, Error> {
+        for _ in 0..slices {
+            let Openable { batch, changes, tried } = self.openable(&mut retry.after, roster, keyring, now)?;
+            if tried == 0 {
+                // What was tried before its key had opened anything failed under an unproven one. It is refuted now.
+                if std::mem::replace(&mut retry.is_again, true) || !retry.has_proven {
+                    retry.retried.understood = self.read_opaque_again()?;
+                    return Ok(Some(retry.retried));
+                }
+                retry.after = 0;
+                continue;
+            }
+            let retried = &mut retry.retried;
+            if !retry.is_again {
+                retried.tried += tried;
+                retried.still_shut += tried;
+            }
+            retried.still_shut = retried.still_shut.saturating_sub(changes.opened.len() as u64);
+            retry.has_proven |= !batch.proven.is_empty();
+            if !changes.is_empty() {
+                let receipt = self.append_and_change(&batch, roster, now, &changes)?;
+                retried.stored += receipt.tally.of(Outcome::Stored);
+                retried.opaque += receipt.tally.of(Outcome::Opaque);
+                retried.duplicate += receipt.tally.of(Outcome::Duplicate);
+                retried.conflict += receipt.tally.of(Outcome::Conflict);
+            }
+        }
+        Ok(None)
+    }
+
+    /// The next slice of frames after number `after`.
+    fn openable(
+        &self,
+        after: &mut i64,
+        roster: &Roster,
+        keyring: &mut Keyring,
+        now: Stamp,
+    ) -> Result<Openable, Error> {
+        let (mut batch, mut changes, mut tried) = (Batch::default(), Changes::default(), 0);
+        let mut statement = self.db.prepare_cached(
+            "SELECT id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import, reason
+             FROM unopened WHERE id > ? ORDER BY id LIMIT ?",
+        )?;
+        let mut rows = statement.query([*after, SLICE])?;
+        let mut plaintext = [0; RECORD_MAX];
+        while let Some(row) = rows.next()? {
+            tried += 1;
+            *after = row.get(0)?;
+            let bytes: Vec<u8> = row.get(1)?;
+            let Ok(frame) = AirFrame::parse(&bytes) else { continue };
+            if !roster.contains(frame.identity.address) {
+                continue;
+            }
+            let opened = match keyring.open(&frame, &mut plaintext) {
+                Ok(opened) => opened,
+                Err(why) => {
+                    let why = why_shut(why);
+                    if row.get_ref(8)?.as_str() != Ok(why.text()) {
+                        changes.judged_again.push((*after, bytes.clone(), why));
+                    }
+                    continue;
+                }
+            };
+            let rssi: Option<i8> = row.get(5)?;
+            let snr: Option<i8> = row.get(6)?;
+            let signal = rssi.zip(snr).map(|(rssi_dbm, snr_quarter_db)| Signal { rssi_dbm, snr_quarter_db });
+            let at: Option<i64> = row.get(2)?;
+            let radio: Option<u8> = row.get(3)?;
+            let synchronised = row.get::<_, Option<bool>>(4)?.unwrap_or(false);
+            let reception = at.zip(radio).map(|(unix_s, radio)| Reception {
+                radio: RadioId(radio),
+                at: Stamp { unix_s, synchronised },
+                signal,
+            });
+            let arrival = Arrival {
+                identity: frame.identity,
+                slot: Some(frame.slot),
+                reception,
+                import: row.get(7)?,
+                stored_at: Some(now.unix_s),
+            };
+            batch.push_record(arrival, opened);
+            changes.opened.push((*after, bytes.clone()));
+        }
+        batch.proven = keyring.take_newly_proven();
+        Ok(Openable { batch, changes, tried })
+    }
+
+    /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
+    fn read_opaque_again(&mut self) -> Result<u64, Error> {
+        crate::ledger::write::append::read_opaque_again(&self.db, &mut self.state)
+    }
+}

@@ -1,0 +1,707 @@
+//! Hand downloads into the ledger: one file, one transaction, whole or not at all; and what is kept as evidence.
+//!
+//! Input: what `hand` has parsed, opened and planned. Here it is judged once more under the write lock, since the
+//! daemon may have received the same records meanwhile, and written past the journal: a file comes sorted by
+//! identity, so it belongs into the clustered table at once, and no daemon has to carry a million further rows in
+//! memory until the next settle. A mark in the journal gives it a place in the order of things, which backups and
+//! retention go by.
+//!
+//! What this is not: it reads no file and knows no key. It never alters a row: withdrawing marks the import, and
+//! works out anew what is covered.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::ledger::read::ahead::Ahead;
+use crate::ledger::write::acts::{self, NewAct};
+use crate::ledger::write::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::{self, State};
+use crate::ledger::write::{aside, settle};
+use crate::record::acts::ActKind;
+use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
+use crate::record::neighbours::Neighbours;
+use crate::record::roster::{Logger, Roster};
+use crate::time::Stamp;
+use crate::wire::record::Reading;
+use crate::wire::seq::{Address, Identity, Slot};
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+/// What is told of a file: kept with its import.
+#[derive(Clone, Debug)]
+pub struct Evidence {
+    /// Its name, as the person gave it.
+    pub file: String,
+    /// Its size in bytes.
+    pub size_bytes: u64,
+    /// Its SHA-256, in hexadecimal.
+    pub sha256: String,
+    /// Whether it is a sealed dump (else: CSV).
+    pub is_sealed: bool,
+    /// Who imported it.
+    pub by: String,
+    /// Outcomes that never reach the ledger's judge, by name: noise, foreign, refused lines …
+    pub refused: BTreeMap<String, u64>,
+    /// What agreed with something else, in the ledger or in the same file, when it was planned, and is not handed
+    /// in again.
+    pub duplicates: u64,
+    /// What the file's rows say where authentic records are held: new rows must fit it. `None`: the rows were taken in
+    /// before, and keep the mark that they had.
+    pub neighbours: Option<Neighbours>,
+}
+
+/// A download's content, lent to the ledger item by item.
+#[derive(Clone, Copy, Debug)]
+pub enum Item<'a> {
+    /// An opened record.
+    Record {
+        /// The key slot that opened it.
+        slot: Slot,
+        /// Its plaintext.
+        plaintext: &'a [u8],
+    },
+    /// A CSV row.
+    Row {
+        /// Its fields.
+        row: &'a Row,
+        /// By what it has its place. Where the evidence has neighbours, they decide anew.
+        placed: Placed,
+        /// How far its file rounded: JSON, field or channel to step; `None`: not at all.
+        resolution: Option<&'a str>,
+    },
+    /// A row that agreed with a CSV row held before: it is not written, but may be compared with what came since.
+    Witness(&'a Row),
+}
+
+/// Hands a download over: calls back once an item, in order of identities.
+pub type Items<'a> =
+    dyn Fn(&mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>) -> Result<(), Error> + 'a;
+
+/// What an import did.
+#[derive(Clone, Debug)]
+pub struct Imported {
+    /// Its number.
+    pub id: i64,
+    /// What became of its items.
+    pub receipt: Receipt,
+    /// CSV rows that were refused under the lock.
+    pub rows_refused: u64,
+    /// How long the write lock was held: the longest that a commit of the daemon had to wait for it.
+    pub held_lock: Duration,
+}
+
+/// An import, as it is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ImportEntry {
+    /// Its number.
+    pub id: i64,
+    /// The file's name.
+    pub file: String,
+    /// Its size in bytes.
+    pub size_bytes: u64,
+    /// Its SHA-256, in hexadecimal.
+    pub sha256: String,
+    /// `sealed-dump` or `csv`.
+    pub kind: String,
+    /// When, Unix seconds.
+    pub imported_at: i64,
+    /// By whom.
+    pub by: String,
+    /// Outcome to count.
+    pub outcomes: BTreeMap<String, u64>,
+    /// When it was withdrawn, by whom and why.
+    pub withdrawn: Option<(i64, String, String)>,
+}
+
+/// Why an import did not take place although the ledger could serve.
+#[derive(Debug)]
+pub enum NotImported {
+    /// The ledger could not serve.
+    Ledger(Error),
+    /// Somebody withdrew an import since the plan was made: what was held may be missing again.
+    PlanIsOld,
+    /// Everything was to be accepted or nothing, and this many were refused under the lock.
+    Refused(u64),
+}
+
+impl From<Error> for NotImported {
+    fn from(error: Error) -> Self {
+        Self::Ledger(error)
+    }
+}
+
+impl From<rusqlite::Error> for NotImported {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::Ledger(error.into())
+    }
+}
+
+/// A held record, as far as plans need it.
+#[derive(Clone, Copy, Debug)]
+pub struct HeldItem {
+    /// Which.
+    pub identity: Identity,
+    /// Its time on the logger's clock; 0 where it cannot be read.
+    pub time: u32,
+    /// What it is.
+    pub kind: HeldKind,
+}
+
+/// What a held record is.
+#[derive(Clone, Copy, Debug)]
+pub enum HeldKind {
+    /// A reading, or a row that covers.
+    Reading,
+    /// A profile.
+    Profile {
+        /// Seconds between readings from the next on.
+        interval_s: u32,
+    },
+    /// An event.
+    Event {
+        /// Which.
+        code: u8,
+        /// Its value.
+        value: i64,
+    },
+    /// Nobody can read it.
+    Opaque,
+}
+
+/// Reads the ledger for a plan: what is held, in short read transactions of its own.
+pub struct Planner {
+    db: Connection,
+    state: State,
+    conflicts: bool,
+}
+
+impl Planner {
+    /// Opens the ledger for reading.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        let db = crate::ledger::db::schema::open_for_reading(path)?;
+        let state = crate::ledger::db::tx::snapshot(&db, State::load)?;
+        let conflicts = crate::ledger::db::tx::snapshot(&db, |db| {
+            Ok(db.query_row("SELECT EXISTS (SELECT 1 FROM conflict)", [], |row| row.get(0))?)
+        })?;
+        Ok(Self { db, state, conflicts })
+    }
+
+    /// What was covered at the last look.
+    pub fn coverage(&self) -> &Coverage {
+        &self.state.coverage
+    }
+
+    /// How many imports are withdrawn: while it is the same, what a plan found held is still held.
+    pub fn withdrawals(&self) -> Result<i64, Error> {
+        withdrawals(&self.db)
+    }
+
+    /// The keys that count as proven by what they have opened before.
+    pub fn keys_in_use(&self) -> Result<Vec<crate::wire::check::CheckedKey>, Error> {
+        let all = crate::ledger::write::proven::proven_keys(&self.db)?;
+        Ok(crate::ledger::write::proven::newest_of_slots(&all).collect())
+    }
+
+    /// Runs `judge` on one consistent state of what is held.
+    pub fn judge<T>(&mut self, judge: impl FnOnce(&mut dyn HeldNow) -> Result<T, Error>) -> Result<T, Error> {
+        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Deferred)?;
+        self.state.refresh(&transaction)?;
+        let (_, held) = self.state.split(&transaction);
+        let done = judge(&mut HeldAndKept {
+            held,
+            ahead: Ahead::default(),
+            db: &transaction,
+            conflicts: self.conflicts,
+        });
+        transaction.finish()?;
+        done
+    }
+
+    /// What is missing of a logger by epoch, were `coverage` held.
+    pub fn missing(
+        &self,
+        logger: &Logger,
+        coverage: &Coverage,
+    ) -> Result<Vec<(crate::wire::seq::Epoch, RangeSet)>, Error> {
+        crate::ledger::read::snapshot::with_snapshot(&self.db, |snapshot| {
+            let epochs = crate::report::gaps::missing(logger, coverage, snapshot)?;
+            Ok(epochs.into_iter().map(|of| (of.epoch, of.missing)).collect())
+        })
+    }
+
+    /// What is held of a logger, in no order: readings and covering rows of recorded times in `from..to`, and every
+    /// profile, event and opaque record.
+    pub fn held_of(
+        &self,
+        address: Address,
+        (from, to): (i64, i64),
+        give: &mut dyn FnMut(HeldItem),
+    ) -> Result<(), Error> {
+        let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
+                 AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
+        let logger = address.number();
+        let mut all =
+            |sql: &str,
+             key: &[&dyn rusqlite::ToSql],
+             kind: &dyn Fn(&rusqlite::Row<'_>) -> rusqlite::Result<(u32, HeldKind)>| {
+                let mut statement = self.db.prepare_cached(sql)?;
+                let mut rows = statement.query(key)?;
+                while let Some(row) = rows.next()? {
+                    let (time, kind) = kind(row)?;
+                    if let Some(identity) = Identity::new(logger, row.get(0)?, row.get(1)?) {
+                        give(HeldItem { identity, time, kind });
+                    }
+                }
+                Ok::<(), Error>(())
+            };
+        crate::ledger::db::tx::snapshot(&self.db, |_| {
+            for (table, condition) in [("settled_or_retired", "true"), ("journal", "kind = 1")] {
+                all(
+                    &format!(
+                        "SELECT epoch, sequence, time FROM {table} t
+                         WHERE logger = ? AND {condition} AND time >= ? AND time < ? AND {shown}"
+                    ),
+                    &[&logger, &from, &to],
+                    &|row| Ok((row.get(2)?, HeldKind::Reading)),
+                )?;
+            }
+            all(
+                "SELECT epoch, sequence, time, interval_s FROM profile_row WHERE logger = ? AND rank = 0",
+                &[&logger],
+                &|row| Ok((row.get(2)?, HeldKind::Profile { interval_s: row.get(3)? })),
+            )?;
+            all(
+                "SELECT epoch, sequence, time, code, value FROM event_row WHERE logger = ? AND rank = 0",
+                &[&logger],
+                &|row| Ok((row.get(2)?, HeldKind::Event { code: row.get(3)?, value: row.get(4)? })),
+            )?;
+            all("SELECT epoch, sequence FROM opaque_row WHERE logger = ? AND rank = 0", &[&logger], &|_| {
+                Ok((0, HeldKind::Opaque))
+            })
+        })
+    }
+
+    /// Imports of a file with this digest that stand.
+    pub fn imports_of(&self, sha256: &str) -> Result<Vec<ImportEntry>, Error> {
+        let all = imports(&self.db, "sha256 = ? AND withdrawn_at IS NULL", [sha256])?;
+        Ok(all)
+    }
+}
+
+/// What is held, and whether the other side of a conflict is kept beside it already.
+pub trait HeldNow: Held<Error = Error> {
+    /// Whether exactly this content stands beside the record of an identity.
+    fn is_kept_beside(&mut self, identity: Identity, content: &[u8]) -> Result<bool, Error>;
+}
+
+struct HeldAndKept<'a> {
+    held: state::HeldRows<'a>,
+    ahead: Ahead,
+    db: &'a Connection,
+    conflicts: bool,
+}
+
+impl HeldNow for HeldAndKept<'_> {
+    fn is_kept_beside(&mut self, id: Identity, content: &[u8]) -> Result<bool, Error> {
+        if !self.conflicts {
+            return Ok(false);
+        }
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), content];
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM conflict WHERE logger = ? AND epoch = ? AND sequence = ? AND content = ?",
+            )?
+            .query_row(key, |_| Ok(()))
+            .optional()?
+            .is_some())
+    }
+}
+
+impl Held for HeldAndKept<'_> {
+    type Error = Error;
+
+    fn is_same(&mut self, id: Identity, plaintext: &[u8]) -> Result<Option<bool>, Error> {
+        self.held.is_same(id, plaintext)
+    }
+
+    fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_given_up(id)
+    }
+
+    fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_row_given_up(id)
+    }
+
+    fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_elsewhere(id)
+    }
+
+    fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
+        self.held.is_other(id)
+    }
+
+    fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Error> {
+        self.ahead.reading(&mut self.held, id)
+    }
+
+    fn row(&mut self, id: Identity) -> Result<Option<Row>, Error> {
+        self.held.row(id)
+    }
+}
+
+impl Ledger {
+    /// Takes a download in: judged again under the lock, in whole or not at all. `withdrawals` is the plan's;
+    /// `strict`: only if no row is refused now.
+    #[allow(clippy::too_many_arguments)]
+    pub fn import(
+        &mut self,
+        evidence: &Evidence,
+        items: &Items<'_>,
+        shut: &[Shut],
+        roster: &Roster,
+        now: Stamp,
+        withdrawals: i64,
+        strict: bool,
+    ) -> Result<Imported, NotImported> {
+        let is_as_planned = |db: &Connection| match self::withdrawals(db)? == withdrawals {
+            true => Ok(()),
+            false => Err(NotImported::PlanIsOld),
+        };
+        let is_welcome = |refused: u64| match strict && refused > 0 {
+            true => Err(NotImported::Refused(refused)),
+            false => Ok(()),
+        };
+        self.import_if(evidence, items, shut, roster, now, is_as_planned, is_welcome)
+    }
+
+    /// The same without a plan that could be old, and whatever is refused.
+    pub(in crate::ledger) fn take_in(
+        &mut self,
+        evidence: &Evidence,
+        items: &Items<'_>,
+        roster: &Roster,
+        now: Stamp,
+    ) -> Result<Imported, Error> {
+        self.import_if(evidence, items, &[], roster, now, |_| Ok(()), |_| Ok(()))
+    }
+
+    /// `is_as_planned` is asked first under the lock, `is_welcome` with the number of refused rows before the commit.
+    #[allow(clippy::too_many_arguments)]
+    fn import_if<E: From<Error> + From<rusqlite::Error>>(
+        &mut self,
+        evidence: &Evidence,
+        items: &Items<'_>,
+        shut: &[Shut],
+        roster: &Roster,
+        now: Stamp,
+        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
+        is_welcome: impl FnOnce(u64) -> Result<(), E>,
+    ) -> Result<Imported, E> {
+        let done = self.import_within(evidence, items, shut, roster, now, is_as_planned, is_welcome);
+        if done.is_err() {
+            self.state.valid = false;
+        }
+        let imported = done?;
+        self.after_commit()?;
+        Ok(imported)
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn import_within<E: From<Error> + From<rusqlite::Error>>(
+        &mut self,
+        evidence: &Evidence,
+        items: &Items<'_>,
+        shut: &[Shut],
+        roster: &Roster,
+        now: Stamp,
+        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
+        is_welcome: impl FnOnce(u64) -> Result<(), E>,
+    ) -> Result<Imported, E> {
+        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let began = Instant::now();
+        self.state.refresh(&transaction)?;
+        is_as_planned(&transaction)?;
+        let id: i64 =
+            transaction.query_row("SELECT coalesce(max(id), 0) + 1 FROM import", [], |row| row.get(0))?;
+        let mut receipt = Receipt::default();
+        let mut rows_refused = 0;
+        let neighbours = match &evidence.neighbours {
+            Some(planned) => Some(self.neighbours_now(&transaction, planned, items, roster)?),
+            None => None,
+        };
+        let mut resolutions = BTreeMap::new();
+        let mark;
+        let direct;
+        {
+            let mut writer = Writer::new(&transaction, &mut self.state, Some(Direct::default()), now);
+            items(&mut |identity, item| {
+                let mut arrival =
+                    Arrival { identity, slot: None, reception: None, import: Some(id), stored_at: None };
+                let brought = match item {
+                    Item::Record { slot, plaintext } => {
+                        arrival.slot = Some(slot);
+                        Brought::Plaintext(plaintext)
+                    }
+                    Item::Witness(_) => return Ok(()),
+                    Item::Row { row, placed, resolution } => {
+                        let resolution = match resolution {
+                            None => None,
+                            Some(steps) => Some(resolution_number(&transaction, &mut resolutions, steps)?),
+                        };
+                        Brought::Row { row, placed, neighbours: neighbours.as_ref(), resolution }
+                    }
+                };
+                let outcome = writer.item(&arrival, brought, roster, &mut receipt)?;
+                rows_refused += u64::from(matches!(outcome, ItemOutcome::Row(RowVerdict::Refused(_))));
+                Ok(())
+            })?;
+            let mut keeper = aside::Keeper::new(&transaction, &mut writer.state.aside, &self.limits)?;
+            for shut in shut {
+                let mut shut = shut.clone();
+                shut.import = Some(id);
+                receipt.over_limit += u64::from(!keeper.keep(&shut, now)?);
+            }
+            keeper.finish(now)?;
+            mark = writer.insert_mark()?;
+            writer.seal()?;
+            direct = writer.direct.take().unwrap_or_default();
+        }
+        is_welcome(rows_refused)?;
+        let day = now.unix_s.div_euclid(86_400);
+        direct.blocks.store(&transaction, mark, day)?;
+        for (address, epoch, is_row) in direct.touched {
+            let Some(held) = self.state.coverage.epoch(address, epoch) else { continue };
+            let (basis, held) =
+                if is_row { (Basis::Csv, &held.csv) } else { (Basis::Authentic, &held.authentic) };
+            settle::write_ranges(&transaction, address.number(), epoch.number(), basis as i64, held)?;
+        }
+        let outcomes = outcomes(evidence, &receipt, rows_refused, shut.len());
+        table::change(&transaction, "import", "id = ?", [id], |db| {
+            db.execute(
+                "INSERT INTO import (id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes)
+                 VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                params![
+                    id,
+                    evidence.file,
+                    i64::try_from(evidence.size_bytes).unwrap_or(i64::MAX),
+                    evidence.sha256,
+                    if evidence.is_sealed { "sealed-dump" } else { "csv" },
+                    now.unix_s,
+                    evidence.by,
+                    serde_json::to_string(&outcomes).unwrap_or_default(),
+                ],
+            )?;
+            Ok(())
+        })?;
+        let act = NewAct { number: Some(id), by: Some(&evidence.by), ..NewAct::default() };
+        acts::note(&transaction, ActKind::Import, act, self.actor.as_ref(), now)?;
+        // Ranges have changed behind the journal: whoever keeps them in memory reads them anew.
+        self.state.generation = next_generation(&transaction)?;
+        transaction.commit()?;
+        Ok(Imported { id, receipt, rows_refused, held_lock: began.elapsed() })
+    }
+
+    /// What the file's rows say now: as planned, and by what has been received since.
+    fn neighbours_now(
+        &self,
+        db: &Connection,
+        planned: &Neighbours,
+        items: &Items<'_>,
+        roster: &Roster,
+    ) -> Result<Neighbours, Error> {
+        let mut neighbours = planned.clone();
+        let (coverage, mut held) = self.state.split(db);
+        items(&mut |identity, item| {
+            let row = match item {
+                Item::Row { row, .. } | Item::Witness(row) => row,
+                Item::Record { .. } => return Ok(()),
+            };
+            if coverage.holds_authentic(identity) {
+                let judged = judge::judge_row(roster, coverage, &mut held, identity, row)?;
+                if let Some(agrees) = judged.agrees {
+                    neighbours.note(identity, agrees);
+                }
+            }
+            Ok(())
+        })?;
+        Ok(neighbours)
+    }
+
+    /// The imports, oldest first.
+    pub fn imports(&self) -> Result<Vec<ImportEntry>, Error> {
+        imports(&self.db, "true", [])
+    }
+
+    /// Takes a CSV import's rows out of what covers; the rows stay. `Ok(None)`: there is no such import;
+    /// `Ok(Some(false))`: its records are authentic, or it is withdrawn already.
+    pub fn withdraw(&mut self, id: i64, by: &str, reason: &str, now: Stamp) -> Result<Option<bool>, Error> {
+        let done = self.withdraw_within(id, by, reason, now);
+        // Coverage has shrunk: it is read anew under the next lock.
+        self.state.valid = false;
+        done
+    }
+
+    fn withdraw_within(
+        &mut self,
+        id: i64,
+        by: &str,
+        reason: &str,
+        now: Stamp,
+    ) -> Result<Option<bool>, Error> {
+        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let found: Option<bool> = transaction
+            .query_row("SELECT kind = 'csv' AND withdrawn_at IS NULL FROM import WHERE id = ?", [id], |row| {
+                row.get(0)
+            })
+            .optional()?;
+        if found != Some(true) {
+            return Ok(found);
+        }
+        table::change(&transaction, "import", "id = ?", [id], |db| {
+            Ok(db.execute(
+                "UPDATE import SET withdrawn_at = ?, withdrawn_by = ?, withdrawn_reason = ? WHERE id = ?",
+                params![now.unix_s, by, reason, id],
+            )?)
+        })?;
+        let act = NewAct { number: Some(id), by: Some(by), ..NewAct::default() };
+        acts::note(&transaction, ActKind::Withdrawal, act, self.actor.as_ref(), now)?;
+        let touched = {
+            let mut statement = transaction.prepare(
+                "SELECT DISTINCT logger, epoch FROM settled_or_retired WHERE rank > 0 AND import = ?1
+                 UNION SELECT DISTINCT logger, epoch FROM journal WHERE rank > 0 AND import = ?1",
+            )?;
+            let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            rows.collect::<Result<Vec<(u16, u32)>, _>>()?
+        };
+        let elsewhere = crate::ledger::care::take_over::elsewhere(&transaction)?;
+        for (logger, epoch) in touched {
+            let mut covered = settled_rows(&transaction, logger, epoch)?;
+            if let (Some(address), Some(of)) = (Address::new(logger), crate::wire::seq::Epoch::new(epoch))
+                && let Some(held) = elsewhere.epoch(address, of)
+            {
+                covered = covered.union(&held.csv);
+            }
+            settle::write_ranges(&transaction, logger, epoch, Basis::Csv as i64, &covered)?;
+        }
+        next_generation(&transaction)?;
+        transaction.commit()?;
+        self.is_reachable()?;
+        Ok(Some(true))
+    }
+}
+
+/// The sequences of an epoch that settled CSV rows of standing imports cover.
+fn settled_rows(db: &Connection, logger: u16, epoch: u32) -> Result<RangeSet, Error> {
+    let mut covered = RangeSet::default();
+    let mut statement = db.prepare_cached(
+        "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0
+             AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
+    )?;
+    let mut rows = statement.query(params![logger, epoch])?;
+    while let Some(row) = rows.next()? {
+        covered.insert(row.get(0)?);
+    }
+    Ok(covered)
+}
+
+pub(in crate::ledger) fn withdrawals(db: &Connection) -> Result<i64, Error> {
+    Ok(db.query_row("SELECT count(*) FROM import WHERE withdrawn_at IS NOT NULL", [], |row| row.get(0))?)
+}
+
+pub(in crate::ledger) fn next_generation(db: &Connection) -> Result<i64, Error> {
+    let next = state::meta(db, "coverage_generation")? + 1;
+    table::set_meta(db, "coverage_generation", next)?;
+    Ok(next)
+}
+
+/// The number under which a resolution stands in its table.
+fn resolution_number(db: &Connection, known: &mut BTreeMap<String, i64>, steps: &str) -> Result<i64, Error> {
+    if let Some(&id) = known.get(steps) {
+        return Ok(id);
+    }
+    let held: Option<i64> = db
+        .prepare_cached("SELECT id FROM resolution WHERE steps = ?")?
+        .query_row([steps], |row| row.get(0))
+        .optional()?;
+    let id = match held {
+        Some(id) => id,
+        None => {
+            let id: i64 =
+                db.query_row("SELECT coalesce(max(id), 0) + 1 FROM resolution", [], |row| row.get(0))?;
+            table::change(db, "resolution", "id = ?", [id], |db| {
+                Ok(db.execute("INSERT INTO resolution VALUES (?, ?)", params![id, steps])?)
+            })?;
+            id
+        }
+    };
+    known.insert(steps.to_owned(), id);
+    Ok(id)
+}
+
+/// The outcome counts that are kept with an import.
+fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usize) -> BTreeMap<String, u64> {
+    let mut counts = evidence.refused.clone();
+    let mut add = |name: &str, count: u64| {
+        if count > 0 {
+            *counts.entry(name.to_owned()).or_default() += count;
+        }
+    };
+    add(Outcome::Stored.name(), receipt.tally.of(Outcome::Stored).saturating_sub(receipt.unproven));
+    add("unproven", receipt.unproven);
+    for outcome in [Outcome::Opaque, Outcome::Duplicate, Outcome::Conflict] {
+        add(outcome.name(), receipt.tally.of(outcome));
+    }
+    add(Outcome::Duplicate.name(), evidence.duplicates);
+    add("refused", rows_refused);
+    // Each frame once: what is set aside has been refused as unopened when it was planned.
+    let aside = (shut as u64).saturating_sub(receipt.over_limit);
+    add("set aside", aside);
+    if let Some(unopened) = counts.get_mut(Outcome::Unopened.name()) {
+        *unopened = unopened.saturating_sub(aside);
+    }
+    counts.retain(|_, count| *count > 0);
+    counts
+}
+
+fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Result<Vec<ImportEntry>, Error> {
+    let mut statement = db.prepare_cached(&format!(
+        "SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at, withdrawn_by,
+             withdrawn_reason
+         FROM import WHERE {condition} ORDER BY id"
+    ))?;
+    let rows = statement.query_map(key, |row| {
+        let outcomes: String = row.get(7)?;
+        let withdrawn: Option<i64> = row.get(8)?;
+        Ok(ImportEntry {
+            id: row.get(0)?,
+            file: row.get(1)?,
+            size_bytes: row.get::<_, i64>(2)?.unsigned_abs(),
+            sha256: row.get(3)?,
+            kind: row.get(4)?,
+            imported_at: row.get(5)?,
+            by: row.get(6)?,
+            outcomes: serde_json::from_str(&outcomes).unwrap_or_default(),
+            withdrawn: match withdrawn {
+                Some(at) => Some((
+                    at,
+                    row.get::<_, Option<String>>(9)?.unwrap_or_default(),
+                    row.get::<_, Option<String>>(10)?.unwrap_or_default(),
+                )),
+                None => None,
+            },
+        })
+    })?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+impl crate::ledger::read::snapshot::Snapshot<'_> {
+    /// The imports, oldest first.
+    pub fn imports(&self) -> Result<Vec<ImportEntry>, Error> {
+        imports(self.db, "true", [])
+    }
+}

@@ -1,0 +1,405 @@
+//! Settling: once a day the journal's readings move into the clustered table, its counts into daily ones,
+//! and coverage into stored ranges, in one transaction of bounded length.
+//!
+//! Nothing is lost or doubled at any instant: a row is either in the journal or settled, and the ranges
+//! written are those of what is committed. A settle that dies is as if it had never begun.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::digest::block::{self, Blocks};
+use crate::ledger::digest::table;
+use crate::ledger::read::snapshot::LISTENING_SLACK_S;
+use crate::ledger::write::append::{Arrival, keep_beside};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::State;
+use crate::record::coverage::{Basis, RangeSet};
+use crate::record::facts::Listening;
+use crate::record::judge::Outcome;
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use std::collections::BTreeSet;
+
+/// Addresses off the roster that are told apart.
+const FOREIGN_ADDRESSES_MAX: i64 = 1024;
+
+/// What a settle did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Settled {
+    /// Journal rows taken.
+    pub rows: u64,
+    /// Readings among them.
+    pub readings: u64,
+    /// Rows still in the journal.
+    pub left: u64,
+    /// Readings whose place was taken, or that fit nowhere: only damage makes such. They are kept beside the held
+    /// record, unless it is the same.
+    pub place_taken: u64,
+}
+
+impl Ledger {
+    /// Settles the oldest `rows_max` rows of the journal, and notes on which `day` (whatever days the caller
+    /// counts). Call again while `left` says so, with pauses.
+    pub fn settle(&mut self, rows_max: u32, day: i64) -> Result<Settled, Error> {
+        let done = settle(&self.db, &mut self.state, rows_max, day);
+        if done.is_err() {
+            self.state.valid = false;
+        }
+        let settled = done?;
+        self.after_commit()?;
+        Ok(settled)
+    }
+
+    /// Notes the ledger's size on a day, for its growth.
+    pub fn note_size(&mut self, day: i64) -> Result<(), Error> {
+        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let bytes: i64 = transaction.query_row(
+            "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()",
+            [],
+            |row| row.get(0),
+        )?;
+        table::change(&transaction, "size_day", "day = ?", [day], |db| {
+            Ok(db.execute("INSERT OR REPLACE INTO size_day VALUES (?, ?)", [day, bytes])?)
+        })?;
+        Ok(transaction.commit()?)
+    }
+
+    /// The day noted by the last settle.
+    pub fn settled_day(&self) -> Result<i64, Error> {
+        crate::ledger::write::state::meta(&self.db, "settled_day")
+    }
+}
+
+fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result<Settled, Error> {
+    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
+    state.refresh(&transaction)?;
+    let through: Option<i64> = transaction
+        .prepare_cached("SELECT max(row) FROM (SELECT row FROM journal ORDER BY row LIMIT ?)")?
+        .query_row([rows_max], |row| row.get(0))
+        .optional()?
+        .flatten();
+    let Some(limit) = through else { return Ok(Settled::default()) };
+    // Whole seals only: the last one within the limit, or the first one beyond it.
+    let through: Option<i64> = transaction
+        .prepare_cached(
+            "SELECT coalesce((SELECT max(row) FROM journal WHERE kind = -1 AND row <= ?1),
+                 (SELECT min(row) FROM journal WHERE kind = -1 AND row > ?1))",
+        )?
+        .query_row([limit], |row| row.get(0))?;
+    let through = through.unwrap_or(limit);
+    let (readings, taken) = place_readings(&transaction, through)?;
+    for &row in &taken {
+        keep_beside_held(&transaction, row)?;
+    }
+    Blocks::of_journal(&transaction, through, &taken)?.store(&transaction, through, day)?;
+    store_ranges(&transaction, state, through)?;
+    let days: (Option<i64>, Option<i64>) = transaction
+        .prepare_cached(
+            "SELECT min((time + lag) / 86400), max((time + lag) / 86400) FROM journal
+             WHERE kind >= 0 AND lag IS NOT NULL AND row <= ?",
+        )?
+        .query_row([through], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    if let (Some(first), Some(last)) = days {
+        let (db, of_days) = (&*transaction, "day BETWEEN ? AND ?");
+        table::change(db, "radio_day", of_days, (first, last), |db| settle_radio_days(db, through))?;
+        table::change(db, "logger_day", of_days, (first, last), |db| settle_logger_days(db, through))?;
+    }
+    table::change(&transaction, "last_heard", "true", (), |db| settle_last_heard(db, through))?;
+    table::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
+    table::change(&transaction, "foreign_address", "true", (), |db| settle_foreign(db, through))?;
+    // Without a condition SQLite drops the whole tree and writes none of its pages.
+    let rows = if through >= state.seen_row {
+        transaction.prepare_cached("DELETE FROM journal")?.execute([])?
+    } else {
+        transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?
+    };
+    table::set_meta(&transaction, "settled_through", through)?;
+    table::set_meta(&transaction, "settled_day", day)?;
+    transaction.commit()?;
+    state.forget_settled(through);
+    Ok(Settled {
+        rows: rows as u64,
+        readings: readings as u64,
+        left: state.unsettled(),
+        place_taken: taken.len() as u64,
+    })
+}
+
+/// Puts the journal's readings up to a row into their places. Gives how many, and the rows that found none.
+fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>), Error> {
+    let columns = format!("{SHARED}, {}", row::channel_columns(crate::wire::record::CHANNELS_MAX));
+    let all = db
+        .prepare_cached(&format!(
+            "INSERT INTO settled ({columns}) SELECT {columns} FROM journal
+             WHERE kind = {} AND row <= ? ORDER BY logger, epoch, sequence, rank",
+            kind::READING
+        ))?
+        .execute([through]);
+    match all {
+        Ok(readings) => return Ok((readings, BTreeSet::new())),
+        Err(error) if is_constraint(&error) => {}
+        Err(error) => return Err(error.into()),
+    }
+    // One of them meets a place that is taken, and SQLite has undone the rest of that statement. One damaged row must
+    // not stop settling for good: one by one.
+    let numbers = {
+        let mut statement = db.prepare_cached(&format!(
+            "SELECT row FROM journal WHERE kind = {} AND row <= ? ORDER BY row",
+            kind::READING
+        ))?;
+        let rows = statement.query_map([through], |row| row.get(0))?;
+        rows.collect::<Result<Vec<i64>, _>>()?
+    };
+    let mut one = db.prepare_cached(&format!(
+        "INSERT INTO settled ({columns}) SELECT {columns} FROM journal WHERE row = ?"
+    ))?;
+    let (mut readings, mut taken) = (0, BTreeSet::new());
+    for row in numbers {
+        match one.execute([row]) {
+            Ok(placed) => readings += placed,
+            Err(error) if is_constraint(&error) => {
+                taken.insert(row);
+            }
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok((readings, taken))
+}
+
+fn is_constraint(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation)
+}
+
+/// Keeps a journal row that found no place beside the record that is held there, unless that is the very same.
+fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
+    let sql = format!("SELECT {} FROM journal WHERE row = ?", block::reading_columns());
+    let mut statement = db.prepare_cached(&sql)?;
+    let names: Vec<String> = statement.column_names().map(str::to_owned).collect();
+    let mut found = statement.query([row])?;
+    let Some(found) = found.next()? else { return Ok(()) };
+    let id = block::identity(found)?;
+    let (rank, time, lag): (i64, i64, Option<i64>) = (found.get(3)?, found.get(4)?, found.get(5)?);
+    let plaintext = plaintext_of(found)?.filter(|_| rank == 0);
+    if let Some(plaintext) = &plaintext {
+        let sql = format!(
+            "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
+            block::reading_columns()
+        );
+        let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
+        let mut held = db.prepare_cached(&sql)?;
+        let mut held = held.query(key)?;
+        if let Some(held) = held.next()?
+            && plaintext_of(held)?.as_ref() == Some(plaintext)
+        {
+            return Ok(());
+        }
+    }
+    let number = |at: usize| -> Result<Option<i64>, Error> { Ok(found.get_ref(at)?.as_i64().ok()) };
+    let arrival = Arrival {
+        identity: id,
+        slot: number(10)?.and_then(|slot| u8::try_from(slot).ok()).map(crate::wire::seq::Slot),
+        reception: None,
+        import: number(15)?,
+        stored_at: None,
+    };
+    let content = match plaintext {
+        Some(plaintext) => plaintext,
+        // It is no record any more: its columns, as they are.
+        None => {
+            let mut columns = serde_json::Map::new();
+            for (at, name) in names.iter().enumerate() {
+                if let Some(value) = number(at)? {
+                    columns.insert(name.clone(), value.into());
+                }
+            }
+            serde_json::Value::Object(columns).to_string().into_bytes()
+        }
+    };
+    let source = match (rank, lag) {
+        (1.., _) => "csv",
+        (_, Some(_)) => "radio",
+        _ => "sealed-dump",
+    };
+    keep_beside(db, &arrival, source, &content, time.saturating_add(lag.unwrap_or(0)))
+}
+
+/// A row of [`chunk::reading_columns`] as the record's plaintext; `None` where it decodes to nothing.
+fn plaintext_of(row: &rusqlite::Row<'_>) -> Result<Option<Vec<u8>>, Error> {
+    let n = row.get_ref(8)?.as_i64().ok().and_then(|n| usize::try_from(n).ok());
+    let Some(n) = n.filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else { return Ok(None) };
+    let reading = block::reading_of(row, n)?;
+    Ok(reading.map(|reading| row::encoded(&crate::wire::record::Record::Reading(reading))))
+}
+
+/// Writes the ranges of every epoch that the settled rows touch, as far as they have changed.
+fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Error> {
+    let mut touched = BTreeSet::new();
+    {
+        let mut statement = db.prepare_cached(
+            "SELECT DISTINCT logger, epoch, rank > 0 FROM journal WHERE row <= ? AND kind > 0",
+        )?;
+        let mut rows = statement.query([through])?;
+        while let Some(row) = rows.next()? {
+            let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
+            let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
+            touched.insert((address, epoch, basis));
+        }
+    }
+    for (address, epoch, basis) in touched {
+        let Some(held) = state.coverage.epoch(address, epoch) else { continue };
+        let now = if basis == Basis::Authentic { &held.authentic } else { &held.csv };
+        write_ranges(db, address.number(), epoch.number(), basis as i64, now)?;
+    }
+    Ok(())
+}
+
+/// Makes the stored ranges of one epoch equal to `now`, touching only those that differ.
+pub(in crate::ledger) fn write_ranges(
+    db: &Connection,
+    logger: u16,
+    epoch: u32,
+    basis: i64,
+    now: &RangeSet,
+) -> Result<(), Error> {
+    let now: BTreeSet<(u32, u32)> = now.ranges().iter().copied().collect();
+    let before = {
+        let mut statement = db.prepare_cached(
+            "SELECT first, last FROM held_range WHERE logger = ? AND epoch = ? AND basis = ?",
+        )?;
+        let rows =
+            statement.query_map(params![logger, epoch, basis], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        rows.collect::<Result<BTreeSet<(u32, u32)>, _>>()?
+    };
+    let condition = "logger = ? AND epoch = ? AND basis = ? AND first = ?";
+    for (first, _) in before.difference(&now) {
+        let key = (logger, epoch, basis, *first);
+        table::change(db, "held_range", condition, key, |db| {
+            Ok(db.prepare_cached(&format!("DELETE FROM held_range WHERE {condition}"))?.execute(key)?)
+        })?;
+    }
+    for (first, last) in now.difference(&before) {
+        table::change(db, "held_range", condition, (logger, epoch, basis, *first), |db| {
+            let mut insert = db.prepare_cached("INSERT INTO held_range VALUES (?, ?, ?, ?, ?)")?;
+            Ok(insert.execute(params![logger, epoch, basis, first, last])?)
+        })?;
+    }
+    Ok(())
+}
+
+fn settle_radio_days(db: &Connection, through: i64) -> Result<(), Error> {
+    db.prepare_cached(
+        "INSERT INTO radio_day (radio, day, noise, skipped, \"foreign\", unopened, duplicate, conflict, opaque,
+             stored, noise_bytes, bytes)
+         SELECT radio, (time + lag) / 86400, total(c0), total(c1), total(c2), total(c3), total(c4), total(c5),
+             total(c6), total(c7), total(c8), total(c9)
+         FROM journal WHERE kind = 0 AND logger = 0 AND radio IS NOT NULL AND row <= ? GROUP BY 1, 2
+         ON CONFLICT DO UPDATE SET noise = noise + excluded.noise, skipped = skipped + excluded.skipped,
+             \"foreign\" = \"foreign\" + excluded.\"foreign\", unopened = unopened + excluded.unopened,
+             duplicate = duplicate + excluded.duplicate, conflict = conflict + excluded.conflict,
+             opaque = opaque + excluded.opaque, stored = stored + excluded.stored,
+             noise_bytes = noise_bytes + excluded.noise_bytes, bytes = bytes + excluded.bytes",
+    )?
+    .execute([through])?;
+    Ok(())
+}
+
+fn settle_logger_days(db: &Connection, through: i64) -> Result<(), Error> {
+    // A record counts on the day of its reception; the frames that brought no record on the day they came.
+    db.prepare_cached(&format!(
+        "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored)
+         SELECT logger, (time + lag) / 86400, total(iif(kind = 0, c{unopened}, 0)),
+             total(iif(kind = 0, c{duplicate}, 0)), total(iif(kind = 0, c{conflict}, 0)),
+             total(kind = {opaque}), total(kind BETWEEN 1 AND 3)
+         FROM journal
+         WHERE row <= ? AND logger <> 0 AND lag IS NOT NULL AND rank = 0
+             AND (kind > 0 OR coalesce(c{foreign}, 0) = 0)
+         GROUP BY 1, 2
+         ON CONFLICT DO UPDATE SET unopened = unopened + excluded.unopened,
+             duplicate = duplicate + excluded.duplicate, conflict = conflict + excluded.conflict,
+             opaque = opaque + excluded.opaque, stored = stored + excluded.stored",
+        unopened = Outcome::Unopened as usize,
+        duplicate = Outcome::Duplicate as usize,
+        conflict = Outcome::Conflict as usize,
+        opaque = kind::OPAQUE,
+        foreign = Outcome::Foreign as usize,
+    ))?
+    .execute([through])?;
+    Ok(())
+}
+
+fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
+    // What was heard last: by row number, since receptions of one clock that jumps are in no order.
+    db.prepare_cached(
+        "INSERT INTO last_heard (logger, received_at, battery_mv, rssi_dbm, snr_quarter_db)
+         SELECT logger, time + lag, battery_mv, rssi_dbm, snr_quarter_db FROM journal j
+         WHERE row IN (SELECT max(row) FROM journal WHERE row <= ? AND kind > 0 AND lag IS NOT NULL
+             AND stored_at IS NULL GROUP BY logger)
+         ON CONFLICT DO UPDATE SET received_at = excluded.received_at,
+             battery_mv = coalesce(excluded.battery_mv, battery_mv),
+             rssi_dbm = coalesce(excluded.rssi_dbm, rssi_dbm),
+             snr_quarter_db = coalesce(excluded.snr_quarter_db, snr_quarter_db)",
+    )?
+    .execute([through])?;
+    // The newest row may be a profile or an event, which tells no battery, or have come without its signal: then
+    // the newest that tells stands, as it does before settling. One pass over the journal for each; it has no index.
+    for (column, kinds) in
+        [("battery_mv", "kind = 1"), ("rssi_dbm", "kind > 0"), ("snr_quarter_db", "kind > 0")]
+    {
+        db.prepare_cached(&format!(
+            "UPDATE last_heard SET {column} = told.{column}
+             FROM (SELECT logger, {column} FROM journal
+                 WHERE row IN (SELECT max(row) FROM journal WHERE row <= ? AND {kinds} AND lag IS NOT NULL
+                     AND stored_at IS NULL AND {column} IS NOT NULL GROUP BY logger)) told
+             WHERE told.logger = last_heard.logger"
+        ))?
+        .execute([through])?;
+    }
+    Ok(())
+}
+
+fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
+    let windows = crate::ledger::read::snapshot::unsettled_listening(db, through)?;
+    for Listening { radio, synchronised, since, until } in
+        crate::ledger::read::snapshot::merge_windows(windows)
+    {
+        let (since, until) = (since.unix_s(), until.unix_s());
+        // Goes on where the last stored span of this radio ends, or starts a new one.
+        let extended = db
+            .prepare_cached(
+                "UPDATE listening SET until = max(until, ?4) WHERE radio = ?1 AND synchronised = ?2
+                     AND since = (SELECT max(since) FROM listening
+                         WHERE radio = ?1 AND synchronised = ?2 AND since <= ?3)
+                     AND until >= ?3 - ?5",
+            )?
+            .execute(params![radio, synchronised, since, until, LISTENING_SLACK_S])?;
+        if extended == 0 {
+            db.prepare_cached(
+                "INSERT INTO listening (radio, synchronised, since, until) VALUES (?, ?, ?, ?)
+                 ON CONFLICT DO UPDATE SET until = max(until, excluded.until)",
+            )?
+            .execute(params![radio, synchronised, since, until])?;
+        }
+    }
+    Ok(())
+}
+
+fn settle_foreign(db: &Connection, through: i64) -> Result<(), Error> {
+    let counts = {
+        let mut statement = db.prepare_cached(
+            "SELECT logger, sum(c2), min(time), max(time) FROM journal
+             WHERE kind = 0 AND logger <> 0 AND c2 > 0 AND row <= ? GROUP BY 1",
+        )?;
+        let rows =
+            statement.query_map([through], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+        rows.collect::<Result<Vec<(u16, i64, i64, i64)>, _>>()?
+    };
+    for (address, frames, first_at, last_at) in counts {
+        db.prepare_cached(
+            "INSERT INTO foreign_address (address, frames, first_at, last_at)
+             SELECT iif((SELECT count(*) FROM foreign_address) < ?5
+                     OR EXISTS (SELECT 1 FROM foreign_address WHERE address = ?1), ?1, 65535), ?2, ?3, ?4
+             WHERE true
+             ON CONFLICT DO UPDATE SET frames = frames + excluded.frames, last_at = excluded.last_at",
+        )?
+        .execute(params![address, frames, first_at, last_at, FOREIGN_ADDRESSES_MAX])?;
+    }
+    Ok(())
+}

@@ -1,0 +1,510 @@
+//! What a person wrote down, as values: remarks and manual readings, and the checks on what somebody typed.
+//!
+//! Input: texts from a command line or a line of a file. Output: checked values, or a sentence that says what is wrong
+//! and what to write instead. Pure: no I/O, no clock, no SQL; `ledger::write::notes` stores them.
+//!
+//! What this is not: no judge of measurements. A manual reading stands beside the record as it was written down, and is
+//! never compared with counts here. Units are codes of UCUM (The Unified Code for Units of Measure); [`unit`] knows a
+//! short list of them, from memory.
+
+use crate::record::roster::Roster;
+use crate::text::is_obeyed;
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::seq::Address;
+use chrono::NaiveDateTime;
+
+/// The longest name of a person, in characters. Ours, as the other limits: a line of a report.
+pub const BY_MAX: usize = 80;
+/// The longest text of a remark and reason of a write-off.
+pub const TEXT_MAX: usize = 2000;
+/// The longest name of an instrument.
+pub const INSTRUMENT_MAX: usize = 120;
+/// The longest file of manual readings.
+pub const FILE_MAX_BYTES: u64 = 16 << 20;
+/// The longest line of it.
+pub const LINE_MAX_BYTES: usize = 4096;
+/// The most rows of it.
+pub const ROWS_MAX: usize = 100_000;
+/// Digits before the point, and after it.
+const DIGITS_MAX: usize = 15;
+/// What lies further ahead than this was mistyped: clocks and time zones differ by less.
+const AHEAD_S: i64 = 86_400;
+/// An expected quiet may be announced, for so long ahead.
+const QUIET_AHEAD_S: i64 = 10 * 366 * 86_400;
+
+/// What a remark is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Kind {
+    /// Somebody was there.
+    Visit,
+    /// Something was done to it.
+    Maintenance,
+    /// Another sensor stands there from now on.
+    SensorChanged,
+    /// Values may be wrong.
+    Suspect,
+    /// Nothing will be heard, and that is known.
+    ExpectedQuiet,
+    /// Anything else.
+    Other,
+}
+
+impl Kind {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::Visit,
+        Self::Maintenance,
+        Self::SensorChanged,
+        Self::Suspect,
+        Self::ExpectedQuiet,
+        Self::Other,
+    ];
+
+    /// As files and commands write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Visit => "visit",
+            Self::Maintenance => "maintenance",
+            Self::SensorChanged => "sensor-changed",
+            Self::Suspect => "suspect",
+            Self::ExpectedQuiet => "expected-quiet",
+            Self::Other => "other",
+        }
+    }
+
+    /// As sentences write it.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::SensorChanged => "sensor changed",
+            Self::ExpectedQuiet => "expected quiet",
+            other => other.name(),
+        }
+    }
+
+    /// From its name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.name() == name)
+    }
+
+    /// Whether it goes on where nobody says until when; the others are of an instant.
+    pub fn is_lasting(self) -> bool {
+        matches!(self, Self::Suspect | Self::ExpectedQuiet)
+    }
+}
+
+/// A remark about to be written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NewRemark {
+    /// Of which logger.
+    pub logger: Address,
+    /// Of which channel; `None`: all of the logger.
+    pub channel: Option<u8>,
+    /// From when, Unix seconds.
+    pub from: i64,
+    /// Until when; `None`: open. The same as `from`: an instant.
+    pub to: Option<i64>,
+    /// What about.
+    pub kind: Kind,
+    /// In words.
+    pub text: String,
+    /// Whose words.
+    pub by: String,
+    /// The remark that this one stands for from now on.
+    pub corrects: Option<i64>,
+}
+
+/// A manual reading about to be written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NewManual {
+    /// Of which logger.
+    pub logger: Address,
+    /// Of which channel.
+    pub channel: u8,
+    /// When, Unix seconds.
+    pub at: i64,
+    /// A decimal as it was written down.
+    pub value: String,
+    /// UCUM.
+    pub unit: String,
+    /// What it was measured with.
+    pub instrument: String,
+    /// The line of its file.
+    pub line: Option<u64>,
+    /// The manual reading that this one stands for from now on.
+    pub corrects: Option<i64>,
+}
+
+/// A text that somebody typed: trimmed, not empty, no longer than `most` characters, nothing that a terminal obeys.
+pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Err(format!("{what} is empty; write it out"));
+    }
+    let length = text.chars().count();
+    if length > most {
+        return Err(format!("{what} has {length} characters; at most {most} are kept, so shorten it"));
+    }
+    if let Some(control) = text.chars().find(|&c| is_obeyed(c)) {
+        return Err(format!(
+            "{what} has the control character {}; write it in one line of plain text",
+            control.escape_unicode()
+        ));
+    }
+    Ok(text.to_owned())
+}
+
+/// A time that somebody typed: RFC 3339, or as on the site's clock (`2026-05-04 08:15`, with or without seconds).
+pub fn time(text: &str, utc_offset_s: i32) -> Result<i64, String> {
+    let text = text.trim();
+    if let Ok(time) = chrono::DateTime::parse_from_rfc3339(text) {
+        return plausible(text, time.timestamp());
+    }
+    let of_site = ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"]
+        .iter()
+        .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok());
+    match of_site {
+        Some(time) => plausible(text, time.and_utc().timestamp() - i64::from(utc_offset_s)),
+        None => Err(format!(
+            "{text:?} is no time; write it as 2026-05-04 08:15 (the site's clock) or 2026-05-04T15:15:00Z"
+        )),
+    }
+}
+
+fn plausible(text: &str, at: i64) -> Result<i64, String> {
+    crate::when::plausible(at).map_err(|why| format!("{text:?} {why}"))
+}
+
+/// Refuses what has not happened yet.
+pub fn not_ahead(text: &str, at: i64, now: i64) -> Result<i64, String> {
+    if at > now.saturating_add(AHEAD_S) {
+        return Err(format!(
+            "{text:?} is more than a day ahead; look at the date, and at this computer's clock"
+        ));
+    }
+    Ok(at)
+}
+
+/// From when until when a remark is, by what was typed; `None`: not said.
+pub fn span(
+    kind: Kind,
+    from: Option<&str>,
+    to: Option<&str>,
+    utc_offset_s: i32,
+    now: i64,
+) -> Result<(i64, Option<i64>), String> {
+    let read = |text: Option<&str>, option: &str| -> Result<Option<i64>, String> {
+        let Some(text) = text else { return Ok(None) };
+        let at = time(text, utc_offset_s).and_then(|at| match kind {
+            Kind::ExpectedQuiet if at > now.saturating_add(QUIET_AHEAD_S) => {
+                Err(format!("{text:?} is more than ten years ahead; look at the year, or leave it out"))
+            }
+            Kind::ExpectedQuiet => Ok(at),
+            _ => not_ahead(text, at, now),
+        });
+        at.map(Some).map_err(|why| format!("{option} {why}"))
+    };
+    let begins = read(from, "--from")?.unwrap_or(now);
+    let ends = match read(to, "--to")? {
+        None if kind.is_lasting() => None,
+        None => Some(begins),
+        Some(ends) if ends < begins => {
+            let began = from.map_or("now, where --from is not given".to_owned(), |from| format!("{from:?}"));
+            return Err(format!("--to {:?} is before the beginning, {began}; swap them", to.unwrap_or("")));
+        }
+        ends => ends,
+    };
+    Ok((begins, ends))
+}
+
+/// A logger of the roster.
+pub fn logger(roster: &Roster, number: u16) -> Result<Address, String> {
+    Address::new(number)
+        .filter(|&address| roster.contains(address))
+        .ok_or_else(|| format!("logger {number} is not on the roster; `stonechat status` lists the loggers"))
+}
+
+/// A channel of a logger: one that the roster has, or one that a logger can have where the roster does not say.
+pub fn channel(roster: &Roster, address: Address, channel: u32) -> Result<u8, String> {
+    let told = roster.logger(address).map_or(0, |logger| logger.channels.len());
+    let channels = if told > 0 { told } else { CHANNELS_MAX };
+    match u8::try_from(channel) {
+        Ok(number) if usize::from(number) < channels => Ok(number),
+        _ => {
+            Err(format!("logger {address} has no channel {channel}; its channels are 0 to {}", channels - 1))
+        }
+    }
+}
+
+/// A decimal as somebody wrote it down: nothing is rounded, a zero at the end says how far it was read.
+pub fn decimal(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    let wrong = || {
+        let point = if text.contains(',') { "; the decimal sign is a point" } else { "" };
+        format!("value {text:?} is no decimal; write it as 12.34 or -0.5{point}")
+    };
+    let (sign, digits) = match text.strip_prefix('-') {
+        Some(rest) => ("-", rest),
+        None => ("", text.strip_prefix('+').unwrap_or(text)),
+    };
+    let (whole, part) = match digits.split_once('.') {
+        Some((_, "")) => return Err(wrong()),
+        Some((whole, part)) => (whole, Some(part)),
+        None => (digits, None),
+    };
+    let all_digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+    if whole.is_empty() || !all_digits(whole) || !part.is_none_or(all_digits) {
+        return Err(wrong());
+    }
+    if whole.len() > DIGITS_MAX || part.is_some_and(|part| part.len() > DIGITS_MAX) {
+        return Err(format!("value {text:?} has more than {DIGITS_MAX} digits on one side of its point"));
+    }
+    let whole = whole.trim_start_matches('0');
+    let whole = if whole.is_empty() { "0" } else { whole };
+    Ok(match part {
+        Some(part) => format!("{sign}{whole}.{part}"),
+        None => format!("{sign}{whole}"),
+    })
+}
+
+/// Codes of UCUM that a reading by hand on such a site is likely to have (case matters). From memory.
+const UNITS: [&str; 62] = [
+    "m", "cm", "mm", "um", "km", "[ft_i]", "[in_i]", "m2", "mm2", "m3", "L", "mL", "Pa", "hPa", "kPa", "MPa",
+    "bar", "mbar", "[psi]", "m[H2O]", "cm[H2O]", "mm[H2O]", "N", "kN", "MN", "kg", "g", "t", "Cel", "K",
+    "[degF]", "deg", "rad", "mrad", "'", "''", "Hz", "kHz", "mHz", "V", "mV", "uV", "A", "mA", "uA", "Ohm",
+    "kOhm", "mm/m", "um/m", "m3/s", "m3/h", "L/s", "L/min", "mL/min", "mm/d", "S/m", "uS/cm", "mg/L", "g/L",
+    "%", "1", "s",
+];
+
+/// How people write units that have another code.
+const UNITS_OTHERWISE: [(&str, &str); 14] = [
+    ("°C", "Cel"),
+    ("C", "Cel"),
+    ("°", "deg"),
+    ("degC", "Cel"),
+    ("ft", "[ft_i]"),
+    ("in", "[in_i]"),
+    ("psi", "[psi]"),
+    ("l", "L"),
+    ("l/s", "L/s"),
+    ("l/min", "L/min"),
+    ("ohm", "Ohm"),
+    ("µm", "um"),
+    ("metre", "m"),
+    ("mH2O", "m[H2O]"),
+];
+
+/// A unit's code.
+pub fn unit(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    if UNITS.contains(&text) {
+        return Ok(text.to_owned());
+    }
+    let otherwise = UNITS_OTHERWISE.iter().find(|(written, _)| *written == text).map(|(_, code)| *code);
+    let any_case = || UNITS.iter().find(|code| code.eq_ignore_ascii_case(text)).copied();
+    Err(match otherwise.or_else(any_case) {
+        Some(code) => format!("unit {text:?}: the UCUM code is {code}"),
+        None => format!("unit {text:?} is no UCUM code that is known here; known are {}", UNITS.join(" ")),
+    })
+}
+
+/// The header that a file of manual readings begins with.
+pub const HEADER: [&str; 6] = ["logger", "channel", "time", "value", "unit", "instrument"];
+
+/// A line of a file that is not taken, and why.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct RefusedLine {
+    /// Counted from 1, the header's.
+    pub line: u64,
+    /// What is wrong with it.
+    pub why: String,
+}
+
+/// What a file of manual readings has.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ManualFile {
+    /// What can be taken, in its order.
+    pub rows: Vec<NewManual>,
+    /// What cannot.
+    pub refused: Vec<RefusedLine>,
+}
+
+/// Reads a file of manual readings: UTF-8, commas, the header [`HEADER`]. `Err`: it is no such file at all.
+pub fn manual_file(bytes: &[u8], roster: &Roster, utc_offset_s: i32, now: i64) -> Result<ManualFile, String> {
+    let header = HEADER.join(",");
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let mut lines = bytes.split(|&byte| byte == b'\n').zip(1_u64..);
+    let first = lines.next().map_or(&b""[..], |(line, _)| line);
+    let found = std::str::from_utf8(first).ok().and_then(|line| fields(line.trim_end_matches('\r')).ok());
+    if found.is_none_or(|found| !found.iter().map(|field| field.trim()).eq(HEADER)) {
+        return Err(format!("line 1 is not the header; it must be {header}"));
+    }
+    let mut file = ManualFile::default();
+    for (line, number) in lines {
+        let line = line.strip_suffix(b"\r").unwrap_or(line);
+        if line.iter().all(u8::is_ascii_whitespace) {
+            continue;
+        }
+        if file.rows.len() + file.refused.len() >= ROWS_MAX {
+            return Err(format!("it has more than {ROWS_MAX} rows; split it"));
+        }
+        match manual_row(line, roster, utc_offset_s, now) {
+            Ok(row) => file.rows.push(NewManual { line: Some(number), ..row }),
+            Err(why) => file.refused.push(RefusedLine { line: number, why }),
+        }
+    }
+    Ok(file)
+}
+
+fn manual_row(line: &[u8], roster: &Roster, utc_offset_s: i32, now: i64) -> Result<NewManual, String> {
+    if line.len() > LINE_MAX_BYTES {
+        return Err(format!("it is longer than {LINE_MAX_BYTES} bytes"));
+    }
+    let line = std::str::from_utf8(line).map_err(|_| "it is not UTF-8; save the file as UTF-8".to_owned())?;
+    let fields = fields(line)?;
+    let [number, of_channel, at, value, of_unit, instrument] = fields.as_slice() else {
+        return Err(format!("it has {} fields, and the header has {}", fields.len(), HEADER.len()));
+    };
+    let whole = |what: &str, text: &str| {
+        text.trim().parse::<u32>().map_err(|_| format!("{what} {text:?} is no whole number"))
+    };
+    let number = whole("logger", number)?;
+    let logger =
+        u16::try_from(number).map_err(|_| format!("logger {number} is no address; they end at 65534"));
+    let logger = self::logger(roster, logger?)?;
+    Ok(NewManual {
+        logger,
+        channel: channel(roster, logger, whole("channel", of_channel)?)?,
+        at: time(at, utc_offset_s)
+            .and_then(|time| not_ahead(at, time, now))
+            .map_err(|why| format!("time {why}"))?,
+        value: decimal(value)?,
+        unit: unit(of_unit)?,
+        instrument: text("instrument", instrument, INSTRUMENT_MAX)?,
+        line: None,
+        corrects: None,
+    })
+}
+
+/// The fields of a line, by commas; one in double quotes may hold commas, and doubled quotes stand for one
+/// (RFC 4180, but for line breaks within a field).
+fn fields(line: &str) -> Result<Vec<String>, String> {
+    let mut fields = Vec::new();
+    let mut rest = line;
+    loop {
+        let Some(mut quoted) = rest.strip_prefix('"') else {
+            let (field, more) =
+                rest.split_once(',').map_or((rest, None), |(field, more)| (field, Some(more)));
+            fields.push(field.to_owned());
+            match more {
+                Some(more) => rest = more,
+                None => return Ok(fields),
+            }
+            continue;
+        };
+        let mut field = String::new();
+        loop {
+            let Some((part, more)) = quoted.split_once('"') else {
+                return Err("a quote is not closed in it".to_owned());
+            };
+            field.push_str(part);
+            match more.strip_prefix('"') {
+                Some(more) => (field, quoted) = (field + "\"", more),
+                None => {
+                    quoted = more;
+                    break;
+                }
+            }
+        }
+        fields.push(field);
+        match quoted.strip_prefix(',') {
+            Some(more) => rest = more,
+            None if quoted.is_empty() => return Ok(fields),
+            None => return Err("something stands behind a closing quote in it".to_owned()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_no_decimal_is_refused_and_the_others_stay_as_written() {
+        for (typed, kept) in [
+            ("12.340", "12.340"),
+            ("+7", "7"),
+            ("-0.50", "-0.50"),
+            (" 007.1 ", "7.1"),
+            ("0", "0"),
+            ("123456789012345.123456789012345", "123456789012345.123456789012345"),
+        ] {
+            assert_eq!(decimal(typed).as_deref(), Ok(kept));
+        }
+        for wrong in ["", "-", ".", "1.", ".5", "1e3", "NaN", "12,34", "−3", "1 2", "--1", "1.2.3", "٣"] {
+            let why = decimal(wrong).unwrap_err();
+            assert!(why.contains("write it as 12.34"), "{why}");
+        }
+        assert!(decimal("12,34").unwrap_err().contains("the decimal sign is a point"));
+        assert!(decimal("1234567890123456").unwrap_err().contains("15 digits"));
+    }
+
+    #[test]
+    fn times_are_of_the_site_or_carry_their_offset() {
+        // 2026-05-04 08:15 in UTC-07:00 is 15:15 UTC; GNU date: `date -ud '2026-05-04 15:15' +%s`.
+        let expected = 1_777_907_700;
+        for typed in
+            ["2026-05-04 08:15", "2026-05-04 08:15:00", "2026-05-04T15:15:00Z", "2026-05-04T17:15:00+02:00"]
+        {
+            assert_eq!(time(typed, -7 * 3600), Ok(expected), "{typed}");
+        }
+        for wrong in
+            ["", "yesterday", "2026-02-30 08:15", "04.05.2026 08:15", "2026-05-04", "2026-05-04 25:00"]
+        {
+            assert!(time(wrong, 0).unwrap_err().contains("write it as 2026-05-04 08:15"), "{wrong}");
+        }
+        assert!(time("0026-05-04 08:15", 0).unwrap_err().contains("four digits"));
+        assert!(not_ahead("t", expected + 86_401, expected).unwrap_err().contains("more than a day ahead"));
+        assert_eq!(not_ahead("t", expected + 86_400, expected), Ok(expected + 86_400));
+    }
+
+    #[test]
+    fn only_lasting_kinds_stay_open_and_only_a_quiet_may_be_announced() {
+        let now = 1_777_907_700;
+        let later = Some("2026-09-01 00:00");
+        assert_eq!(span(Kind::Visit, None, None, 0, now), Ok((now, Some(now))));
+        assert_eq!(span(Kind::Suspect, None, None, 0, now), Ok((now, None)));
+        assert!(span(Kind::ExpectedQuiet, later, None, 0, now).is_ok());
+        assert!(span(Kind::Maintenance, None, later, 0, now).unwrap_err().starts_with("--to"));
+        assert!(span(Kind::ExpectedQuiet, None, Some("2206-09-01 00:00"), 0, now).is_err());
+        let swapped = span(Kind::ExpectedQuiet, later, Some("2026-08-01 00:00"), 0, now);
+        assert!(swapped.unwrap_err().contains("swap them"));
+    }
+
+    #[test]
+    fn nothing_that_a_terminal_obeys_is_kept() {
+        assert_eq!(text("--by", "  A. Surveyor ", BY_MAX).as_deref(), Ok("A. Surveyor"));
+        for wrong in ["a\nb", "a\u{1b}[31mb", "a\u{202e}b", "a\u{9b}b", "a\tb"] {
+            assert!(text("--by", wrong, BY_MAX).unwrap_err().contains("control character"), "{wrong:?}");
+        }
+        assert!(text("--by", " \t", BY_MAX).unwrap_err().contains("empty"));
+        assert!(text("--by", &"ä".repeat(BY_MAX), BY_MAX).is_ok());
+        assert!(text("--by", &"ä".repeat(BY_MAX + 1), BY_MAX).unwrap_err().contains("81 characters"));
+    }
+
+    #[test]
+    fn units_are_codes_and_what_people_write_instead_is_told() {
+        assert!(UNITS.iter().all(|code| unit(code).as_deref() == Ok(code)));
+        assert!(UNITS_OTHERWISE.iter().all(|(written, code)| unit(written).unwrap_err().ends_with(code)));
+        assert!(unit("MM").unwrap_err().ends_with("mm"));
+        assert!(unit("furlong").unwrap_err().contains("known are m cm mm"));
+    }
+
+    #[test]
+    fn fields_are_split_as_the_standard_has_it() {
+        let split = |line: &str| fields(line).map(|fields| fields.join("|"));
+        assert_eq!(split("a,b,,c").as_deref(), Ok("a|b||c"));
+        assert_eq!(split("\"a,b\",\"say \"\"m\"\"\",").as_deref(), Ok("a,b|say \"m\"|"));
+        assert_eq!(split("").as_deref(), Ok(""));
+        assert!(split("\"a").is_err() && split("\"a\"b,c").is_err());
+    }
+}

@@ -1,0 +1,127 @@
+//! The loggers that belong to this site, and what the operator knows of each.
+//!
+//! Pure values: `config` reads them from a file, `judge` and `gaps` use them.
+
+use crate::wire::record::RawUnit;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// All loggers of a site, by address.
+#[derive(Clone, Debug, Default)]
+pub struct Roster {
+    loggers: BTreeMap<Address, Logger>,
+    /// Where each stands in the roster's file, for messages; empty for a roster that was made otherwise.
+    lines: BTreeMap<Address, usize>,
+}
+
+impl Roster {
+    /// Adds a logger; gives it back if its address is taken.
+    #[allow(clippy::result_large_err, reason = "once a logger, when the roster is read")]
+    pub fn add(&mut self, logger: Logger) -> Result<(), Logger> {
+        if self.loggers.contains_key(&logger.address) {
+            return Err(logger);
+        }
+        self.loggers.insert(logger.address, logger);
+        Ok(())
+    }
+
+    /// A logger by address.
+    pub fn logger(&self, address: Address) -> Option<&Logger> {
+        self.loggers.get(&address)
+    }
+
+    /// Whether an address belongs to this site.
+    pub fn contains(&self, address: Address) -> bool {
+        self.loggers.contains_key(&address)
+    }
+
+    /// Says at which line of the roster's file a logger stands.
+    pub(crate) fn set_line(&mut self, address: Address, line: usize) {
+        self.lines.insert(address, line);
+    }
+
+    /// The line of the roster's file where a logger stands, where it came from one.
+    pub fn line(&self, address: Address) -> Option<usize> {
+        self.lines.get(&address).copied()
+    }
+
+    /// All loggers, by address.
+    pub fn loggers(&self) -> impl ExactSizeIterator<Item = &Logger> {
+        self.loggers.values()
+    }
+}
+
+/// From when on a logger's records are expected.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum InService {
+    /// From an instant (seconds since 1970, UTC).
+    From(i64),
+    /// From this epoch and sequence on.
+    Start {
+        /// Epochs below it are not expected.
+        epoch: u32,
+        /// Sequences below it are not expected in that epoch.
+        sequence: u32,
+    },
+}
+
+/// One logger, as the operator entered it.
+#[derive(Clone, Debug)]
+pub struct Logger {
+    /// Its address on the air.
+    pub address: Address,
+    /// What people call it.
+    pub name: String,
+    /// Seconds between readings, where no profile says otherwise.
+    pub interval_s: u32,
+    /// Records that its memory holds, where no profile says otherwise.
+    pub memory_records: u32,
+    /// Its interval in alarm mode, for deadlines.
+    pub fastest_interval_s: Option<u32>,
+    /// Silence is told after this many seconds; default: three intervals in force.
+    pub silent_after_s: Option<u32>,
+    /// From when on its records are expected; `None`: from sequence 1 of every epoch heard.
+    pub in_service: Option<InService>,
+    /// From when on nothing is expected of it, in seconds since 1970: it was taken out.
+    pub out_of_service_from: Option<i64>,
+    /// It listens after each frame that it sends, so that it can be asked again.
+    pub listens: bool,
+    /// When its cell was put in, as a date `YYYY-MM-DD`.
+    pub battery_installed: Option<String>,
+    /// Where it stands, for the visit list.
+    pub area: Option<String>,
+    /// How to get there.
+    pub access: Option<String>,
+    /// Its channels, channel 0 first; may be empty where the roster does not say.
+    pub channels: Vec<Channel>,
+}
+
+impl Logger {
+    /// With what a roster must say, and nothing else.
+    pub fn new(address: Address, name: impl Into<String>, interval_s: u32, memory_records: u32) -> Self {
+        Self {
+            address,
+            name: name.into(),
+            interval_s,
+            memory_records,
+            fastest_interval_s: None,
+            silent_after_s: None,
+            in_service: None,
+            out_of_service_from: None,
+            listens: false,
+            battery_installed: None,
+            area: None,
+            access: None,
+            channels: Vec::new(),
+        }
+    }
+}
+
+/// One channel of a logger.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Channel {
+    /// What it measures.
+    pub name: String,
+    /// What one of its counts is.
+    pub raw_unit: RawUnit,
+}

@@ -1,0 +1,255 @@
+//! How much of what must exist is held: counted by logger and span of time, and by the way it came.
+//!
+//! Input: what must exist (the windows of the gap report), each held record with its source and time, and the gaps.
+//! Output: [`Counts`] of all time and of each span. `ledger::tell` reads what is held.
+//!
+//! **Expected** is what must exist by sequences, and nothing else: of every epoch the sequences from the first that
+//! the roster expects to the last that is proved. So, of each logger over all time, and exactly:
+//!
+//! ```text
+//! expected = by radio + by hand (sealed, CSV) + given up + written off + missing
+//! ```
+//!
+//! *Given up* are readings that retention moved to a verified backup: they are held, but no longer in the ledger, and
+//! nobody can say here how they had come. What a silent logger or an unclosed epoch is *presumed* to have made is
+//! counted apart and is in no sum.
+//!
+//! **Time.** A record stands in the span of its logger's time, set right as the gap report does it. A missing one
+//! stands where its gap puts it: the records of a gap are spread evenly from the estimated time of the first to that
+//! of the last. What has no time at all (an opaque record that came by hand, a gap without any record beside it) is in
+//! the sum of all time and in no span.
+//!
+//! What this is not: no I/O and no SQL.
+
+use crate::record::coverage::RangeSet;
+use crate::report::gaps::{GapState, Report};
+use crate::wire::seq::Address;
+
+/// How a held record came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Source {
+    /// By radio.
+    Radio,
+    /// In a sealed dump.
+    Sealed,
+    /// As a row of a CSV file; no authentic record is held.
+    Csv,
+    /// Its row was given up to a backup.
+    GivenUp,
+}
+
+/// Records by what became of them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// By radio.
+    pub radio: u64,
+    /// By hand, sealed.
+    pub sealed: u64,
+    /// By hand, as CSV.
+    pub csv: u64,
+    /// Held, with its row in a backup.
+    pub given_up: u64,
+    /// Declared unrecoverable.
+    pub written_off: u64,
+    /// Missing.
+    pub missing: u64,
+    /// Readings that silences and unclosed epochs may have made; not in the sum.
+    pub presumed: u64,
+}
+
+impl Counts {
+    /// What must exist.
+    pub fn expected(&self) -> u64 {
+        self.held() + self.written_off + self.missing
+    }
+
+    /// What is held.
+    pub fn held(&self) -> u64 {
+        self.radio + self.sealed + self.csv + self.given_up
+    }
+
+    /// By hand of either kind.
+    pub fn by_hand(&self) -> u64 {
+        self.sealed + self.csv
+    }
+
+    /// Tenths of a per cent held, downwards: 1000 only where nothing lacks. `None`: nothing is expected.
+    pub fn permille(&self) -> Option<u64> {
+        (u128::from(self.held()) * 1000).checked_div(u128::from(self.expected())).map(|share| share as u64)
+    }
+
+    /// Adds another's.
+    pub fn add(&mut self, other: &Counts) {
+        self.radio += other.radio;
+        self.sealed += other.sealed;
+        self.csv += other.csv;
+        self.given_up += other.given_up;
+        self.written_off += other.written_off;
+        self.missing += other.missing;
+        self.presumed += other.presumed;
+    }
+
+    fn of(&mut self, what: What) -> &mut u64 {
+        match what {
+            What::Held(Source::Radio) => &mut self.radio,
+            What::Held(Source::Sealed) => &mut self.sealed,
+            What::Held(Source::Csv) => &mut self.csv,
+            What::Held(Source::GivenUp) => &mut self.given_up,
+            What::WrittenOff => &mut self.written_off,
+            What::Missing => &mut self.missing,
+            What::Presumed => &mut self.presumed,
+        }
+    }
+}
+
+/// What is counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum What {
+    Held(Source),
+    WrittenOff,
+    Missing,
+    Presumed,
+}
+
+/// A span of time in Unix seconds, its end not included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Span {
+    /// The first second.
+    pub from: i64,
+    /// The second after the last.
+    pub to: i64,
+}
+
+/// One logger's counts.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LoggerCounts {
+    /// The logger.
+    pub logger: Address,
+    /// Of all time.
+    pub all: Counts,
+    /// Of the spans, in their order.
+    pub spans: Vec<Counts>,
+    /// Of all time, what has no time and so stands in no span.
+    pub undated: Counts,
+}
+
+/// Counts of one logger under way.
+#[derive(Clone, Debug)]
+pub struct Count<'a> {
+    spans: &'a [Span],
+    counts: LoggerCounts,
+}
+
+impl<'a> Count<'a> {
+    /// Nothing yet; the spans follow one another and do not overlap.
+    pub fn new(logger: Address, spans: &'a [Span]) -> Self {
+        let none = Counts::default();
+        let counts = LoggerCounts { logger, all: none, spans: vec![none; spans.len()], undated: none };
+        Self { spans, counts }
+    }
+
+    /// Held records of one source and time.
+    pub fn held(&mut self, source: Source, time: Option<i64>, records: u64) {
+        self.count(What::Held(source), time, records);
+    }
+
+    /// Held records of one source, spread over a time in which the ends are known.
+    pub fn held_between(&mut self, source: Source, from: i64, to: i64, records: u64) {
+        self.spread(What::Held(source), Some(from), Some(to), records);
+    }
+
+    /// Whether a time and another stand in the same span, or both in none on the same side of each.
+    pub fn is_one_span(&self, from: i64, to: i64) -> bool {
+        self.spans
+            .iter()
+            .all(|span| (from < span.from) == (to < span.from) && (from < span.to) == (to < span.to))
+    }
+
+    /// The gaps of this logger, what is presumed of it, and the sum.
+    pub fn finish(mut self, report: &Report) -> LoggerCounts {
+        let logger = self.counts.logger;
+        for gap in report.gaps.iter().filter(|gap| gap.logger == logger) {
+            let what = match gap.state {
+                GapState::Open => What::Missing,
+                GapState::WrittenOff => What::WrittenOff,
+            };
+            self.spread(what, gap.from, gap.to, gap.records());
+        }
+        for open in
+            report.unclosed.iter().filter(|open| open.logger == logger && open.state == GapState::Open)
+        {
+            self.spread(What::Presumed, open.from, open.to, open.presumed_readings.unwrap_or(0));
+        }
+        for silence in report.silent.iter().filter(|silence| silence.logger == logger) {
+            self.spread(
+                What::Presumed,
+                silence.last_heard,
+                Some(silence.until),
+                silence.presumed_readings.unwrap_or(0),
+            );
+        }
+        self.counts
+    }
+
+    fn count(&mut self, what: What, time: Option<i64>, records: u64) {
+        *self.counts.all.of(what) += records;
+        match time {
+            None => *self.counts.undated.of(what) += records,
+            Some(time) => {
+                let at = self.spans.iter().position(|span| (span.from..span.to).contains(&time));
+                if let Some(counts) = at.and_then(|at| self.counts.spans.get_mut(at)) {
+                    *counts.of(what) += records;
+                }
+            }
+        }
+    }
+
+    /// `records` at even distances from one time to another.
+    fn spread(&mut self, what: What, from: Option<i64>, to: Option<i64>, records: u64) {
+        let (Some(from), Some(to)) = (from, to) else { return self.count(what, from.or(to), records) };
+        *self.counts.all.of(what) += records;
+        for (span, counts) in self.spans.iter().zip(&mut self.counts.spans) {
+            let before = |at: i64| made_before(at, from, to.max(from), records);
+            *counts.of(what) += before(span.to) - before(span.from);
+        }
+    }
+}
+
+/// How many of `records`, at even distances from `from` to `to`, were made before an instant.
+fn made_before(at: i64, from: i64, to: i64, records: u64) -> u64 {
+    if at <= from {
+        return 0;
+    }
+    if at > to || records < 2 {
+        return records;
+    }
+    // The n-th (from 0) at from + n × (to - from) / (records - 1), downwards.
+    let (steps, length) = (u128::from(records - 1), to.abs_diff(from));
+    let into = u128::from(at.abs_diff(from));
+    let whole = (into * steps).div_ceil(u128::from(length.max(1)));
+    u64::try_from(whole).unwrap_or(records).min(records)
+}
+
+/// The numbers of a set within a window.
+pub fn within(set: &RangeSet, (first, last): (u32, u32)) -> RangeSet {
+    set.intersection(&[(first, last)].into_iter().collect())
+}
+
+/// The months of a site's calendar that end with the one of `now`, oldest first.
+pub fn months(now: i64, utc_offset_s: i32, number: u32) -> Vec<Span> {
+    let offset = i64::from(utc_offset_s);
+    let Some(date) = chrono::DateTime::from_timestamp(now.saturating_add(offset), 0) else {
+        return Vec::new();
+    };
+    let date = date.date_naive();
+    let Some(first) = chrono::Datelike::with_day(&date, 1) else { return Vec::new() };
+    let start = |back: i64| -> Option<i64> {
+        let months = chrono::Months::new(u32::try_from(back.unsigned_abs()).ok()?);
+        let day = if back >= 0 { first.checked_sub_months(months) } else { first.checked_add_months(months) };
+        Some(day?.and_time(chrono::NaiveTime::MIN).and_utc().timestamp() - offset)
+    };
+    (0..i64::from(number))
+        .rev()
+        .filter_map(|back| Some(Span { from: start(back)?, to: start(back - 1)? }))
+        .collect()
+}
