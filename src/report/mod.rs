@@ -12,6 +12,7 @@ pub mod gaps;
 pub mod gateway;
 pub mod inputs;
 pub mod memory;
+pub mod picture;
 pub mod reception;
 pub mod service;
 pub mod slots;

@@ -3,6 +3,7 @@
 pub mod gateway;
 pub mod logbook;
 pub mod notes;
+pub mod picture;
 pub mod service;
 pub mod site;
 pub mod term;
