@@ -90,8 +90,16 @@ pub fn on_roster(config: &Config, numbers: &[u16]) -> Result<Vec<Address>, Strin
 
 /// The site's points and this file of calibrations.
 pub fn calibrated<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, Exit> {
-    let (points, calibrations) =
-        config::load_calibrations(config, units).map_err(|problems| Exit::refused(&problems))?;
+    calibrated_or(config, units, known).map_err(|problems| Exit::refused(&problems))
+}
+
+/// The same, with the mistakes.
+pub fn calibrated_or<'c>(
+    config: &'c Config,
+    units: &Path,
+    known: &'c Known,
+) -> Result<Site<'c>, config::Problems> {
+    let (points, calibrations) = config::load_calibrations(config, units)?;
     let words = Words {
         offset_s: config.site.utc_offset_s,
         calibrations: name_of(units),

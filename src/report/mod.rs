@@ -13,6 +13,7 @@ pub mod gateway;
 pub mod inputs;
 pub mod memory;
 pub mod picture;
+pub mod point_check;
 pub mod reception;
 pub mod service;
 pub mod slots;

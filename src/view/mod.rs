@@ -7,6 +7,7 @@ pub mod picture;
 pub mod service;
 pub mod site;
 pub mod term;
+pub mod units;
 pub mod unread;
 
 /// What the program is not, where it presents itself.
