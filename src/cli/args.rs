@@ -6,6 +6,7 @@ use super::exit::Exit;
 use crate::config::{self, Config};
 use crate::ledger::read::snapshot::Reader;
 use crate::state::DaemonState;
+use crate::view::frame::Frame;
 use crate::wire::seq::Address;
 use crate::{files, view};
 use std::path::{Path, PathBuf};
@@ -68,6 +69,11 @@ pub fn now(text: Option<&str>) -> Result<i64, Exit> {
 /// The same for commands that return a code.
 pub fn present(text: Option<&str>) -> Result<i64, u8> {
     now(text).map_err(Exit::say)
+}
+
+/// What every report names.
+pub fn frame(config: &Config, now: i64) -> Frame<'_> {
+    Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
 }
 
 /// The loggers that somebody named, all on the roster.
