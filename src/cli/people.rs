@@ -2,11 +2,11 @@
 
 use super::{COULD_NOT, could_not};
 use crate::config::Config;
-use crate::daemon::state::DaemonState;
 use crate::files;
 use crate::ledger::people::{Manual, Remark, WrittenOff};
 use crate::ledger::query::{AsideLedger, Reader};
 use crate::ledger::{Error, Ledger, Stamp};
+use crate::state::DaemonState;
 use crate::text::counted;
 use crate::text::{local, rfc3339};
 use crate::time::{Clock, SystemClock};
