@@ -3,7 +3,7 @@
 //! Written beside and renamed, under the runtime directory (memory, never the memory card). No key, no value of
 //! a record is in it.
 
-use crate::judge::{Outcome, Tally};
+use crate::record::judge::{Outcome, Tally};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::{self, Write};

@@ -3,11 +3,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use std::collections::BTreeMap;
-use stonechat::clock::{ClockEvent, EpochClock};
 use stonechat::daemon::intake::Intake;
-use stonechat::gaps;
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Ledger, Stamp};
+use stonechat::record::clock::{ClockEvent, EpochClock};
+use stonechat::report::gaps;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;

@@ -92,7 +92,9 @@ fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, tol
     let reader = Reader::open(&site.ledger()).unwrap();
     let report = reader
         .read(|snapshot| {
-            stonechat::gaps::report(&roster, snapshot.coverage(), snapshot, plan.to_unix_s(), |_| true)
+            stonechat::report::gaps::report(&roster, snapshot.coverage(), snapshot, plan.to_unix_s(), |_| {
+                true
+            })
         })
         .unwrap();
     let mut both = held.clone();

@@ -7,13 +7,13 @@ use crate::util;
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
-use stonechat::coverage::Coverage;
 use stonechat::daemon::intake::Intake;
-use stonechat::gaps::{self, Report};
 use stonechat::ledger::damage;
 use stonechat::ledger::known::{Known, path_of};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Error, Ledger, Stamp};
+use stonechat::record::coverage::Coverage;
+use stonechat::report::gaps::{self, Report};
 use stonechat::sim::{Field, FieldPlan, Run};
 use util::daemon::{PATIENCE, Site};
 use util::hand;
@@ -74,8 +74,8 @@ fn receive_again(ledger: &mut Ledger, plan: &FieldPlan, run: &Run) -> u64 {
     intake.bytes(0, &run.line(), &plan.to_roster(), &mut hand::keyring(plan), NOW);
     intake.close_windows(NOW);
     let receipt = ledger.append(&intake.batch, &plan.to_roster(), NOW).unwrap();
-    assert_eq!(receipt.tally.of(stonechat::judge::Outcome::Conflict), run.tally.conflict);
-    receipt.tally.of(stonechat::judge::Outcome::Stored)
+    assert_eq!(receipt.tally.of(stonechat::record::judge::Outcome::Conflict), run.tally.conflict);
+    receipt.tally.of(stonechat::record::judge::Outcome::Stored)
 }
 
 /// Ways to damage a file, each by name.
@@ -353,7 +353,7 @@ fn a_second_look_tells_a_sound_ledger_from_a_damaged_one_and_from_one_that_lacks
     drop(seen);
     let mut more = memory.clone();
     let (address, epoch, _) = memory.epochs().next().unwrap();
-    more.insert_range(address, epoch, stonechat::coverage::Basis::Authentic, 4_000_000, 4_000_001);
+    more.insert_range(address, epoch, stonechat::record::coverage::Basis::Authentic, 4_000_000, 4_000_001);
     assert!(damage::look_again(&path, &more).unwrap().is_none());
     alone(&path);
     damage_by("schema page overwritten", &path);

@@ -22,13 +22,13 @@ use crate::util;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use stonechat::cli::{completeness, gaps, status, visits};
-use stonechat::completeness::Span as Spanned;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
 use stonechat::ledger::import::{Evidence, Planner};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Ledger, Stamp};
+use stonechat::report::completeness::Span as Spanned;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{

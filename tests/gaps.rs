@@ -11,21 +11,21 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
 use std::ops::RangeInclusive;
 use stonechat::cli::{self, gaps::Wanted};
-use stonechat::clock::ClockEvent;
 use stonechat::config::Config;
-use stonechat::config::roster::{InService, Logger, Roster};
-use stonechat::coverage::{Basis, Coverage, RangeSet};
 use stonechat::daemon::intake::Intake;
-use stonechat::gaps::{
-    self, Came, Cause, Facts, Gap, GapState, Outage, ProfileSeen, Report, Seen, Silence, UnclosedGap,
-    WriteOff,
-};
-use stonechat::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Ledger, RadioId, Reception, Stamp, Window,
 };
+use stonechat::record::clock::ClockEvent;
+use stonechat::record::coverage::{Basis, Coverage, RangeSet};
 use stonechat::record::facts::Listening;
+use stonechat::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
+use stonechat::record::roster::{InService, Logger, Roster};
+use stonechat::report::gaps::{
+    self, Came, Cause, Facts, Gap, GapState, Outage, ProfileSeen, Report, Seen, Silence, UnclosedGap,
+    WriteOff,
+};
 use stonechat::report::memory::{InLogger, InMemory};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;

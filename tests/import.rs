@@ -11,12 +11,12 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
 use std::time::Instant;
-use stonechat::config::roster::{Logger, Roster};
 use stonechat::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
 use stonechat::ledger::import::{Evidence, Planner};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
+use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SiteKey};
 use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth, TruthRecord};
@@ -382,8 +382,8 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
             .import(&evidence, &|give| plan.kept.each(give), &plan.shut, &roster, NOW, withdrawals, false)
             .unwrap();
         let tally = &done.receipt.tally;
-        let stored =
-            tally.of(stonechat::judge::Outcome::Stored) + tally.of(stonechat::judge::Outcome::Opaque);
+        let stored = tally.of(stonechat::record::judge::Outcome::Stored)
+            + tally.of(stonechat::record::judge::Outcome::Opaque);
         assert_eq!((stored, done.rows_refused), (plan.new, 0), "the plan holds under the lock");
         assert_eq!(tally.frames() - stored, plan.conflicts - plan.conflicts_not_handed_in());
     }

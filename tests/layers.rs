@@ -18,10 +18,6 @@ use std::str::FromStr;
 /// Where a file belongs that still lies elsewhere: its module's path, and its path in the layout to come. A folder's
 /// line holds for what is in it. Without a line, a file belongs where it lies. A line goes when its file moves.
 const MOVES: &[(&str, &str)] = &[
-    ("completeness", "report/completeness"),
-    ("config/roster", "record/roster"),
-    ("coverage", "record/coverage"),
-    ("judge", "record/judge"),
     ("ledger", "ledger/write/open"),
     ("ledger/ahead", "ledger/read/ahead"),
     ("ledger/append", "ledger/write/append"),
@@ -49,7 +45,6 @@ const MOVES: &[(&str, &str)] = &[
     ("ledger/state", "ledger/write/state"),
     ("ledger/unread", "ledger/read/unread"),
     ("ledger/verify", "ledger/care/verify"),
-    ("people", "record/notes"),
 ];
 
 /// The import table: a room, or a part of one, and what it may import besides itself. The longest entry that fits

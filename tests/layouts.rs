@@ -13,7 +13,7 @@ use std::sync::Arc;
 use stonechat::config::layout;
 use stonechat::config::layout::Zone;
 use stonechat::hand::local::{Settled, Settler, instants};
-use stonechat::judge::{Row, Steps};
+use stonechat::record::judge::{Row, Steps};
 use stonechat::sim::styles::{self, Local, Style};
 use stonechat::wire::record::Reading;
 use util::reader_site::Site;

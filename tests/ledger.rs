@@ -7,11 +7,11 @@ use crate::util;
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-use stonechat::config::roster::{Logger, Roster};
-use stonechat::coverage::{Basis, Coverage};
-use stonechat::judge::Outcome;
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Shut, Stamp};
+use stonechat::record::coverage::{Basis, Coverage};
+use stonechat::record::judge::Outcome;
+use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
 use stonechat::wire::frame::{AIR_MAX, AirFrame};
@@ -95,7 +95,7 @@ proptest! {
             match step {
                 Step::Append(which, records) => {
                     let mut batch = Batch::default();
-                    let mut expected = stonechat::judge::Tally::default();
+                    let mut expected = stonechat::record::judge::Tally::default();
                     for (address, epoch, sequence, variant) in records {
                         let identity = Identity::new(address, epoch, sequence).unwrap();
                         let plaintext = plaintext(identity, variant);

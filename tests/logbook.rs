@@ -122,12 +122,12 @@ fn without_all_one_screen_is_printed_and_it_says_how_many_are_left_out() {
     let mut ledger = Ledger::open(&behind.site.ledger()).unwrap();
     for at in 0..50 {
         let text = format!("the {at}th\u{1b}[31m");
-        let remark = stonechat::people::NewRemark {
+        let remark = stonechat::record::notes::NewRemark {
             logger: behind.run.truth.addresses().next().unwrap(),
             channel: None,
             from: NOW.unix_s,
             to: Some(NOW.unix_s),
-            kind: stonechat::people::Kind::Visit,
+            kind: stonechat::record::notes::Kind::Visit,
             text,
             by: "R. Dale".into(),
             corrects: None,

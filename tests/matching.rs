@@ -8,9 +8,9 @@
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
-use stonechat::coverage::RangeSet;
 use stonechat::hand::matching::*;
-use stonechat::judge::{Row, Steps};
+use stonechat::record::coverage::RangeSet;
+use stonechat::record::judge::{Row, Steps};
 use stonechat::wire::record::Reading;
 use stonechat::wire::seq::{Address, Epoch, Identity};
 

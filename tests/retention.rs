@@ -5,10 +5,10 @@
 use crate::util;
 
 use serde_json::Value;
-use stonechat::coverage::Coverage;
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::retire::Bounds;
 use stonechat::ledger::{Ledger, Stamp, backup, damage, verify};
+use stonechat::record::coverage::Coverage;
 use stonechat::sim::{Emission, Field, FieldPlan, Run, TruthRecord};
 use util::chance::Chance;
 use util::daemon::Site;

@@ -6,7 +6,7 @@ use std::path::Path;
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::restore::{How, RestoreError, Restored, restore};
 use stonechat::ledger::{Error, Ledger, Stamp, verify};
-use stonechat::people::{Kind, NewRemark};
+use stonechat::record::notes::{Kind, NewRemark};
 use stonechat::wire::seq::Address;
 
 /// Restores while another connection writes a remark, from the moment when the ledger's place is about to be taken. Gives

@@ -7,9 +7,9 @@ use crate::util;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 use stonechat::daemon::intake::Intake;
-use stonechat::judge::Outcome;
 use stonechat::ledger::Ledger;
 use stonechat::ledger::query::Reader;
+use stonechat::record::judge::Outcome;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::physics::{self, Sensor};

@@ -8,7 +8,7 @@ use crate::util;
 use aes_gcm::aead::inout::InOutBuf;
 use aes_gcm::aead::{AeadInOut, Nonce, Tag};
 use aes_gcm::{Aes128Gcm, Aes256Gcm, KeyInit};
-use stonechat::coverage::RangeSet;
+use stonechat::record::coverage::RangeSet;
 use stonechat::seal::{SlotKey, check};
 use stonechat::wire::seq::{Address, Slot};
 use stonechat::wire::{cobs, frame};

@@ -262,8 +262,8 @@ fn retention_gives_up_only_what_a_verified_copy_holds_and_no_gap_appears() {
     intake.close_windows(NOW);
     let receipt = ledger.append(&intake.batch, &roster, NOW).unwrap();
     let of = |outcome| receipt.tally.of(outcome);
-    assert_eq!(of(stonechat::judge::Outcome::Stored), 0);
-    assert_eq!(of(stonechat::judge::Outcome::Duplicate), run.tally.stored + run.tally.duplicate);
+    assert_eq!(of(stonechat::record::judge::Outcome::Stored), 0);
+    assert_eq!(of(stonechat::record::judge::Outcome::Duplicate), run.tally.stored + run.tally.duplicate);
     util::truth::verified(&path);
 }
 
@@ -345,7 +345,7 @@ fn a_record_that_was_lost_by_damage_is_stored_when_it_comes_again() {
     intake.bytes(0, &run.line(), &plan.to_roster(), &mut keyring(&plan), NOW);
     intake.close_windows(NOW);
     let receipt = ledger.append(&intake.batch, &plan.to_roster(), NOW).unwrap();
-    assert_eq!(receipt.tally.of(stonechat::judge::Outcome::Stored), gone as u64);
+    assert_eq!(receipt.tally.of(stonechat::record::judge::Outcome::Stored), gone as u64);
     assert_eq!(util::truth::held_equals_truth(&path, &run.truth).len() as u64, run.tally.stored);
 }
 
@@ -379,7 +379,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     ledger.append(&intake.batch, &plan.to_roster(), at(1_780_172_920)).unwrap();
     for _ in 0..2 {
         let reader = Reader::open(&path).unwrap();
-        let spans = reader.read(|snapshot| stonechat::gaps::Facts::listening(snapshot)).unwrap();
+        let spans = reader.read(|snapshot| stonechat::report::gaps::Facts::listening(snapshot)).unwrap();
         let spans: Vec<_> = spans.into_iter().map(|of| (of.since.unix_s(), of.until.unix_s())).collect();
         assert_eq!(spans, [(1_780_000_000, 1_780_000_060), (1_780_172_860, 1_780_172_920)]);
         ledger.settle(u32::MAX, 1).unwrap();
@@ -518,7 +518,7 @@ fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked(
 }
 
 /// Hears one line again, as of a later instant.
-fn heard_again(ledger: &mut Ledger, plan: &FieldPlan, line: &[u8]) -> stonechat::judge::Tally {
+fn heard_again(ledger: &mut Ledger, plan: &FieldPlan, line: &[u8]) -> stonechat::record::judge::Tally {
     let roster = plan.to_roster();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
     intake.bytes(0, line, &roster, &mut keyring(plan), NOW);
@@ -529,7 +529,7 @@ fn heard_again(ledger: &mut Ledger, plan: &FieldPlan, line: &[u8]) -> stonechat:
 
 #[test]
 fn a_flipped_bit_and_the_record_that_comes_again_are_a_conflict_and_settling_goes_on() {
-    use stonechat::judge::Outcome;
+    use stonechat::record::judge::Outcome;
     let mut flips = 0;
     for (seed, damage) in [
         "battery_mv = battery_mv | 1048576",

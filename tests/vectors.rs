@@ -6,14 +6,14 @@
 use crate::util;
 
 use serde_json::Value;
-use stonechat::config::roster::{Logger, Roster};
-use stonechat::coverage::Coverage;
 use stonechat::daemon::intake::Intake;
-use stonechat::judge::{Outcome, Placed, Row};
 use stonechat::ledger::import::{Evidence, Item};
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::{Error, ItemOutcome, Ledger, Receipt, Stamp};
+use stonechat::record::coverage::Coverage;
+use stonechat::record::judge::{Outcome, Placed, Row};
 use stonechat::record::neighbours::Neighbours;
+use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::{Keyring, Last};
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
 use stonechat::wire::cobs::{self, Deframer, Run};

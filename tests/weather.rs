@@ -359,7 +359,10 @@ fn endless_noise_a_line_stuck_at_zero_and_a_flood_leave_memory_log_and_ledger_as
     verified(&site.ledger());
     let totals = Reader::open(&site.ledger()).unwrap().read(|snapshot| snapshot.radio_totals()).unwrap();
     let noise = daemon.state().unwrap().outcomes["noise"];
-    assert_eq!((totals[0].bytes, totals[0].tally.of(stonechat::judge::Outcome::Noise)), (bytes_in, noise));
+    assert_eq!(
+        (totals[0].bytes, totals[0].tally.of(stonechat::record::judge::Outcome::Noise)),
+        (bytes_in, noise)
+    );
     assert!(noise > 0);
     let fault = "endless noise, zeros and ones at line rate, in MB";
     let result = format!(

@@ -3,8 +3,8 @@
 //! Counts wander within a few thousand of a level of their own, as a vibrating wire's period (3 bytes in the
 //! ledger), a thermistor's resistance (3 bytes), and ratios and sines (4 bytes) do.
 
-use stonechat::config::roster::{Logger, Roster};
 use stonechat::ledger::{Arrival, Batch, RadioId, Reception, Stamp};
+use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SiteKey};
 use stonechat::wire::frame::{KIND_AIR, Signal, encode_line};

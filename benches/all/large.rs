@@ -101,7 +101,7 @@ fn fill(path: &Path, readings: u64) {
     ledger.truncate_wal().expect("nobody else is there");
 }
 
-fn commit(ledger: &mut Ledger, batch: &mut Batch, roster: &stonechat::config::roster::Roster, now: i64) {
+fn commit(ledger: &mut Ledger, batch: &mut Batch, roster: &stonechat::record::roster::Roster, now: i64) {
     ledger.append(batch, roster, stamp(now)).expect("a commit");
     batch.clear();
     while ledger.unsettled_rows() >= 100_000 {

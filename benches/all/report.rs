@@ -6,9 +6,9 @@ use super::feed;
 use super::large;
 use super::table::{Table, seconds};
 use std::path::Path;
-use stonechat::config::roster::Roster;
-use stonechat::gaps;
 use stonechat::ledger::query::Reader;
+use stonechat::record::roster::Roster;
+use stonechat::report::gaps;
 
 const SMALL: u64 = 20_000;
 

@@ -13,9 +13,9 @@ use super::table::{Table, median, number};
 use std::fs::File;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
-use stonechat::config::roster::Roster;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::{Ledger, RadioId};
+use stonechat::record::roster::Roster;
 
 /// Readings of a day.
 pub const DAY_ROWS: u32 = LOGGERS as u32 * (DAY_S / INTERVAL_S) as u32;

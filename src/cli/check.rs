@@ -8,11 +8,11 @@
 //! does: for reading, by SQLite and no other means.
 
 use super::{COULD_NOT, DONE};
-use crate::config::roster::Logger;
 use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
 use crate::files;
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Snapshot};
+use crate::record::roster::Logger;
 use crate::report::slots::slot_use;
 use crate::seal::keyring::Keyring;
 use crate::text::counted;

@@ -3,12 +3,12 @@
 
 use super::table::Table;
 use super::{DONE, Progress, USAGE, could_not, gateway, load, print, print_json};
-use crate::completeness::{self, Counts, LoggerCounts, Span};
 use crate::config::Config;
-use crate::gaps::Report;
 use crate::ledger::Error;
 use crate::ledger::held::{self, Unsettled};
 use crate::ledger::query::Reader;
+use crate::report::completeness::{self, Counts, LoggerCounts, Span};
+use crate::report::gaps::Report;
 use crate::report::service::service;
 use crate::state::DaemonState;
 use crate::text::thousands;

@@ -1,11 +1,11 @@
 //! How the gateway is, for every report: what the daemon says of itself, and what the ledger tells.
 
-use crate::config::roster::{InService, Roster};
-use crate::gaps::{self, Facts, Report, Silence};
 use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
 use crate::record::facts::Listening;
+use crate::record::roster::{InService, Roster};
 use crate::record::wrong_key::Heard;
+use crate::report::gaps::{self, Facts, Report, Silence};
 use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
 use crate::state::DaemonState;
 use crate::wire::seq::{Address, Identity, Sequence};

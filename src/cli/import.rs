@@ -9,17 +9,17 @@ mod text;
 use super::{COULD_NOT, DONE, NO, Progress, USAGE, could_not, load, print, print_json};
 use crate::config::layout::Layout;
 use crate::config::{self, Config};
-use crate::coverage::{Coverage, RangeSet};
-use crate::gaps;
 use crate::hand::cover::{Found, Wanted};
 use crate::hand::describe::{self, NotDescribed};
 use crate::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
 use crate::hand::{Looks, Place};
-use crate::judge;
 use crate::ledger::import::{Evidence, Imported, NotImported, Planner};
 use crate::ledger::query::Reader;
 use crate::ledger::{Error, Ledger};
-use crate::people::{self, BY_MAX, TEXT_MAX};
+use crate::record::coverage::{Coverage, RangeSet};
+use crate::record::judge;
+use crate::record::notes::{self, BY_MAX, TEXT_MAX};
+use crate::report::gaps;
 use crate::seal::keyring::Keyring;
 use crate::text::counted;
 use crate::text::rfc3339;
@@ -109,7 +109,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         return list(&config, args.json, out);
     }
     let by = match (&args.by, args.dry_run) {
-        (Some(by), _) => match people::text("--by", by, BY_MAX) {
+        (Some(by), _) => match notes::text("--by", by, BY_MAX) {
             Ok(by) => by,
             Err(text) => return usage(&text),
         },
@@ -611,7 +611,7 @@ fn withdraw(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write
     let Some(reason) = &args.reason else {
         return usage("say why with --reason TEXT: it is kept with the import");
     };
-    let reason = match people::text("--reason", reason, TEXT_MAX) {
+    let reason = match notes::text("--reason", reason, TEXT_MAX) {
         Ok(reason) => reason,
         Err(why) => return usage(&why),
     };

@@ -8,11 +8,11 @@
 
 use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
-use crate::config::roster::{InService, Logger};
 use crate::config::{self, Config};
 use crate::files::{self, Own};
 use crate::ledger::Error;
 use crate::ledger::query::{Reader, Sealed, Snapshot};
+use crate::record::roster::{InService, Logger};
 use crate::report::slots::{SlotUse, slot_use};
 use crate::seal::keyring::{Keyring, Last};
 use crate::seal::{SlotKey, hex};

@@ -6,7 +6,7 @@ use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::people::ManualOutcome;
 use crate::ledger::query::Reader;
-use crate::people::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, ManualFile, NewManual};
+use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, ManualFile, NewManual};
 use crate::text::counted;
 use crate::text::{local, offset_label};
 use serde_json::{Value, json};
@@ -130,7 +130,7 @@ fn usage(why: &dyn std::fmt::Display) -> u8 {
 fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
     let now = stamp(config, args.now.as_deref())?;
     let row = checked(config, args, now.unix_s).map_err(|why| usage(&why))?;
-    let by = people::text("--by", &args.by, BY_MAX).map_err(|why| usage(&why))?;
+    let by = notes::text("--by", &args.by, BY_MAX).map_err(|why| usage(&why))?;
     let rows = std::slice::from_ref(&row);
     let outcomes = write(config, "the manual reading", |ledger| ledger.add_manual(rows, &by, None, now))?;
     let outcomes = outcomes.map_err(|why| {
@@ -159,17 +159,17 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
 }
 
 fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewManual, String> {
-    let logger = people::logger(&config.roster, args.logger)?;
-    let at = people::time(&args.at, config.site.utc_offset_s)
-        .and_then(|at| people::not_ahead(&args.at, at, now))
+    let logger = notes::logger(&config.roster, args.logger)?;
+    let at = notes::time(&args.at, config.site.utc_offset_s)
+        .and_then(|at| notes::not_ahead(&args.at, at, now))
         .map_err(|why| format!("--at {why}"))?;
     Ok(NewManual {
         logger,
-        channel: people::channel(&config.roster, logger, args.channel)?,
+        channel: notes::channel(&config.roster, logger, args.channel)?,
         at,
-        value: people::decimal(&args.value).map_err(|why| format!("--{why}"))?,
-        unit: people::unit(&args.unit).map_err(|why| format!("--{why}"))?,
-        instrument: people::text("--instrument", &args.instrument, INSTRUMENT_MAX)?,
+        value: notes::decimal(&args.value).map_err(|why| format!("--{why}"))?,
+        unit: notes::unit(&args.unit).map_err(|why| format!("--{why}"))?,
+        instrument: notes::text("--instrument", &args.instrument, INSTRUMENT_MAX)?,
         line: None,
         corrects: args.corrects,
     })
@@ -192,13 +192,13 @@ fn read(path: &Path) -> Result<Vec<u8>, u8> {
 }
 
 fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8, u8> {
-    let by = people::text("--by", &args.by, BY_MAX).map_err(|why| usage(&why))?;
+    let by = notes::text("--by", &args.by, BY_MAX).map_err(|why| usage(&why))?;
     let now = stamp(config, args.now.as_deref())?;
     let path = args.file.display();
     let name = args.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let name = people::text("the file's name", &name, FILE_NAME_MAX).map_err(|why| usage(&why))?;
+    let name = notes::text("the file's name", &name, FILE_NAME_MAX).map_err(|why| usage(&why))?;
     let bytes = read(&args.file)?;
-    let found = people::manual_file(&bytes, &config.roster, config.site.utc_offset_s, now.unix_s)
+    let found = notes::manual_file(&bytes, &config.roster, config.site.utc_offset_s, now.unix_s)
         .map_err(|why| usage(&format!("{path}: {why}")))?;
     for refused in found.refused.iter().take(REFUSED_SHOWN) {
         say!("stonechat: {path}:{}: {}", refused.line, refused.why);
@@ -246,7 +246,7 @@ fn import_json(args: &ImportArgs, found: &ManualFile, outcomes: &[ManualOutcome]
 }
 
 fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> u8 {
-    let of = match logger.map(|number| people::logger(&config.roster, number)).transpose() {
+    let of = match logger.map(|number| notes::logger(&config.roster, number)).transpose() {
         Ok(of) => of,
         Err(why) => return usage(&why),
     };

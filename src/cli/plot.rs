@@ -231,7 +231,8 @@ fn subjects(ground: &Ground<'_>, args: &Args) -> Result<Vec<Subject>, u8> {
         let told = roster.logger(address).map_or(0, |logger| logger.channels.len());
         let mut channels = Vec::new();
         for &channel in &args.channel {
-            let channel = crate::people::channel(roster, address, channel).map_err(|text| usage(&text))?;
+            let channel =
+                crate::record::notes::channel(roster, address, channel).map_err(|text| usage(&text))?;
             if !channels.contains(&channel) {
                 channels.push(channel);
             }

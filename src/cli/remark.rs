@@ -6,7 +6,7 @@ use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::people::Remark;
 use crate::ledger::query::Reader;
-use crate::people::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
+use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
 use crate::text::offset_label;
 use serde_json::{Value, json};
 use std::io::Write;
@@ -115,17 +115,17 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
 
 fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewRemark, String> {
     let kind = Kind::from_name(&args.kind).ok_or_else(|| format!("--kind {:?} is none", args.kind))?;
-    let logger = people::logger(&config.roster, args.logger)?;
-    let channel = args.channel.map(|channel| people::channel(&config.roster, logger, channel)).transpose()?;
+    let logger = notes::logger(&config.roster, args.logger)?;
+    let channel = args.channel.map(|channel| notes::channel(&config.roster, logger, channel)).transpose()?;
     let offset = config.site.utc_offset_s;
-    let (from, to) = people::span(kind, args.from.as_deref(), args.to.as_deref(), offset, now)?;
-    let by = people::text("--by", &args.by, BY_MAX)?;
-    let text = people::text("the text", &args.text, TEXT_MAX)?;
+    let (from, to) = notes::span(kind, args.from.as_deref(), args.to.as_deref(), offset, now)?;
+    let by = notes::text("--by", &args.by, BY_MAX)?;
+    let text = notes::text("the text", &args.text, TEXT_MAX)?;
     Ok(NewRemark { logger, channel, from, to, kind, text, by, corrects: args.corrects })
 }
 
 fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> u8 {
-    let of = match logger.map(|number| people::logger(&config.roster, number)).transpose() {
+    let of = match logger.map(|number| notes::logger(&config.roster, number)).transpose() {
         Ok(of) => of,
         Err(why) => {
             say!("stonechat: {why}");

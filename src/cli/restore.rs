@@ -3,7 +3,7 @@
 use super::{DONE, NO, Progress, USAGE, could_not, load, print, print_json};
 use crate::ledger::compare::Kind;
 use crate::ledger::restore::{How, More, RestoreError, restore};
-use crate::people::{self, BY_MAX};
+use crate::record::notes::{self, BY_MAX};
 use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};
@@ -53,7 +53,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     };
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let progress = Progress::new();
-    let by = match args.by.as_ref().map(|by| people::text("--by", by, BY_MAX)).transpose() {
+    let by = match args.by.as_ref().map(|by| notes::text("--by", by, BY_MAX)).transpose() {
         Ok(by) => by,
         Err(why) => {
             say!("stonechat: {why}");

@@ -2,9 +2,9 @@
 
 use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::coverage::Coverage;
 use crate::ledger::query::Reader;
 use crate::ledger::{Error as LedgerError, Ledger, backup, salvage, verify};
+use crate::record::coverage::Coverage;
 use crate::text::{counted, local, thousands};
 use crate::time::{Clock, SystemClock};
 use serde_json::{Value, json};

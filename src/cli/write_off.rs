@@ -3,12 +3,12 @@
 use super::people::{stamp, write, write_off_json};
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::coverage::RangeSet;
-use crate::gaps::{self, GapState};
 use crate::ledger::Error;
 use crate::ledger::people::{WriteOffAsked, WriteOffHistory, WriteOffPlan, WriteOffRefused, ranges};
 use crate::ledger::query::{Reader, Snapshot};
-use crate::people::{self, BY_MAX, TEXT_MAX};
+use crate::record::coverage::RangeSet;
+use crate::record::notes::{self, BY_MAX, TEXT_MAX};
+use crate::report::gaps::{self, GapState};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
 use crate::wire::seq::Address;
@@ -90,8 +90,8 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8
         say!("stonechat: {why}");
         USAGE
     };
-    let by = people::text("--by", args.by.as_deref().unwrap_or(""), BY_MAX).map_err(usage)?;
-    let reason = people::text("--reason", args.reason.as_deref().unwrap_or(""), TEXT_MAX).map_err(usage)?;
+    let by = notes::text("--by", args.by.as_deref().unwrap_or(""), BY_MAX).map_err(usage)?;
+    let reason = notes::text("--reason", args.reason.as_deref().unwrap_or(""), TEXT_MAX).map_err(usage)?;
     let now = stamp(config, args.now.as_deref())?;
     let about = Reader::open(&config.ledger.path)
         .and_then(|reader| reader.read(|snapshot| About::read(config, args, snapshot, now.unix_s)))
@@ -231,7 +231,7 @@ fn ranges_json(set: &RangeSet) -> Value {
 }
 
 fn list(config: &Config, args: &Args, out: &mut dyn Write) -> u8 {
-    let of = match args.logger.map(|number| people::logger(&config.roster, number)).transpose() {
+    let of = match args.logger.map(|number| notes::logger(&config.roster, number)).transpose() {
         Ok(of) => of,
         Err(why) => {
             say!("stonechat: {why}");

@@ -5,7 +5,7 @@
 
 use super::Config;
 use super::problem::Problem;
-use super::roster::Logger;
+use crate::record::roster::Logger;
 use crate::seal::keyring::Keyring;
 
 /// How long a gateway may be down before anyone comes, at the least: a long weekend.

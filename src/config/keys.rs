@@ -10,7 +10,7 @@ use super::file::{self, Readers};
 use super::loggers::{ADDRESS, LOGGERS_MAX, address};
 use super::problem::Problem;
 use super::read::{Field, Notes, Table};
-use super::roster::Roster;
+use crate::record::roster::Roster;
 use crate::seal::keyring::{Keyring, Last};
 use crate::seal::{SiteKey, SlotKey, memory};
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};

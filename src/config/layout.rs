@@ -12,7 +12,7 @@
 use super::file::{self, Readers};
 use super::problem::{Problem, Problems};
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
-use crate::judge::Steps;
+use crate::record::judge::Steps;
 use crate::when;
 use crate::wire::record::{CHANNELS_MAX, RawUnit};
 use std::path::Path;

@@ -6,7 +6,7 @@
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
-use super::roster::{Channel, InService, Logger, Roster};
+use crate::record::roster::{Channel, InService, Logger, Roster};
 use crate::when;
 use crate::wire::record::{CHANNELS_MAX, RawUnit};
 use crate::wire::seq::Address;

@@ -21,7 +21,6 @@ mod loggers;
 mod points;
 mod problem;
 mod read;
-pub mod roster;
 mod service_user;
 mod site;
 
@@ -31,10 +30,10 @@ pub use loggers::LOGGERS_MAX;
 pub use problem::{Problem, Problems};
 pub use service_user::{CONFIG_FOLDER, STATE_FOLDER, ServiceUser};
 
+use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
 use crate::units::calibration::Calibrations;
 use crate::units::points::Points;
-use roster::Roster;
 use site::SiteFile;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};

@@ -2,8 +2,8 @@
 
 use super::error::Error;
 use super::running::{Daemon, Due};
-use crate::judge::Outcome;
 use crate::ledger::{Error as LedgerError, Receipt, Stamp};
+use crate::record::judge::Outcome;
 use crate::state::CommitState;
 use std::collections::BTreeSet;
 use std::time::Duration;

@@ -6,9 +6,9 @@
 //! Promises: a frame costs no allocation but what the batch keeps of it; each frame between delimiters is
 //! counted exactly once.
 
-use crate::config::roster::Roster;
-use crate::judge::{self, Opened, Outcome};
 use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
+use crate::record::judge::{self, Opened, Outcome};
+use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal, other_version};
@@ -250,6 +250,6 @@ impl Line {
 
 fn open_window(radio: RadioId, since: Stamp) -> Window {
     let Stamp { unix_s: since, synchronised } = since;
-    let tally = crate::judge::Tally::default();
+    let tally = crate::record::judge::Tally::default();
     Window { radio, since, until: since, synchronised, tally, noise_bytes: 0, bytes: 0 }
 }

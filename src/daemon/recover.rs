@@ -6,9 +6,9 @@
 use super::error::Error;
 use super::running::{Daemon, Settle, Vanished};
 use super::wal;
-use crate::coverage::Coverage;
 use crate::ledger::damage;
 use crate::ledger::{Batch, Error as LedgerError, Ledger, rescue, salvage};
+use crate::record::coverage::Coverage;
 use std::time::Duration;
 use tokio::time::Instant;
 

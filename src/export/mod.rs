@@ -36,14 +36,14 @@ pub mod text;
 pub use request::{Clock, Format, OfLogger, Request, Shape, Summary};
 pub use table::{Column, Kind};
 
-use crate::config::roster::Roster;
-use crate::coverage::RangeSet;
-use crate::gaps::{self, Gap};
 use crate::ledger::Error as LedgerError;
 use crate::ledger::extract::{self, Extract, Next, Stretch, Wanted};
 use crate::ledger::made::{EpochTimes, Known, Readings};
 use crate::ledger::query::Reader;
+use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits};
+use crate::record::roster::Roster;
+use crate::report::gaps::{self, Gap};
 use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use convert::{Convert, Count, Value};

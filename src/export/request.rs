@@ -3,7 +3,7 @@
 //! Values only: `mod.rs` does the work, `describe` puts the summary into a descriptor.
 
 use super::table::Column;
-use crate::gaps::Gap;
+use crate::report::gaps::Gap;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};

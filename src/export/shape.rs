@@ -394,8 +394,8 @@ impl<'a> Row<'a> {
 mod tests {
     use super::super::convert::{Count, Lacks, PointColumn, Raw};
     use super::*;
-    use crate::judge::Row as Content;
     use crate::ledger::Error as LedgerError;
+    use crate::record::judge::Row as Content;
     use crate::wire::seq::Address;
     use proptest::prelude::*;
 

@@ -6,7 +6,7 @@
 //!
 //! Input: lines. Output: identities and [`Row`]s, or why a line is no row. Whether a row is welcome, `judge` says.
 
-use crate::judge::Row;
+use crate::record::judge::Row;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
 

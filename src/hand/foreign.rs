@@ -13,7 +13,7 @@ use super::local::{Instants, Settled, Settler};
 use super::matching::FileRow;
 use super::plan::{FilePlan, Listener, NotPlanned, Planning, pieces};
 use crate::config::layout::{Is, Layout, Zone};
-use crate::judge::Row;
+use crate::record::judge::Row;
 use crate::wire::seq::{Address, Identity};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};

@@ -3,9 +3,9 @@
 //!
 //! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
 
-use crate::judge::{Placed, Row, Steps};
 use crate::ledger::import::Item;
 use crate::ledger::{Error, steps_json};
+use crate::record::judge::{Placed, Row, Steps};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use std::collections::BTreeSet;
 use std::sync::Arc;

@@ -8,9 +8,9 @@ use super::matching::{
     Content, Contents, EpochHeld, Fate, FileRow, HeldRecord, History, Kind, What, match_rows,
 };
 use super::plan::{Both, Listener, NotPlanned, Planning};
-use crate::judge::Held;
 use crate::ledger::Error;
 use crate::ledger::import::HeldKind;
+use crate::record::judge::Held;
 use crate::wire::record::{Event, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::BTreeMap;

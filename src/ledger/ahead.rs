@@ -8,7 +8,7 @@
 
 use super::state::HeldRows;
 use super::{Error, rows};
-use crate::judge::Held;
+use crate::record::judge::Held;
 use crate::wire::record::{CHANNELS_MAX, Reading};
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::params;
@@ -126,9 +126,9 @@ impl Window {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use crate::config::roster::{Logger, Roster};
     use crate::ledger::import::Planner;
     use crate::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+    use crate::record::roster::{Logger, Roster};
     use crate::wire::record::{Reading, Record};
     use crate::wire::seq::{Address, Identity, Slot};
 

@@ -14,7 +14,7 @@ use super::chunk::{self, BLOCK, Block, Blocks, Place};
 use super::guard::Sum;
 use super::state::State;
 use super::{Error, rows};
-use crate::coverage::{Coverage, RangeSet};
+use crate::record::coverage::{Coverage, RangeSet};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::{Connection, params};

@@ -22,7 +22,7 @@ use super::restore::{beside, dated, free_name};
 use super::rows::{SHARED, kind};
 use super::state::journal_insert;
 use super::{Error, Ledger, Stamp, guard, retire, schema, settle};
-use crate::coverage::{Basis, Coverage};
+use crate::record::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
 use rusqlite::config::DbConfig;

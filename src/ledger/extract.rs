@@ -17,7 +17,7 @@
 
 use super::query::Reader;
 use super::{Error, rows};
-use crate::judge::Placed;
+use crate::record::judge::Placed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::types::ValueRef;
@@ -84,7 +84,7 @@ pub struct HeldReading {
 impl HeldReading {
     /// A row as a CSV file gives it, without anything of the ledger's.
     #[cfg(test)]
-    pub(crate) fn of_row(sequence: u32, row: &crate::judge::Row) -> Self {
+    pub(crate) fn of_row(sequence: u32, row: &crate::record::judge::Row) -> Self {
         Self {
             sequence,
             rank: 0,

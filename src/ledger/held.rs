@@ -17,14 +17,14 @@ use super::Error;
 use super::people::WrittenOff;
 use super::query::Snapshot;
 use super::rows::kind;
-use crate::clock::{ClockEvent, EpochClock};
-use crate::completeness::{self, Count, LoggerCounts, Source, Span};
-use crate::config::roster::{Logger, Roster};
-use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::gaps::{self, Report};
 use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
+use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::record::roster::{Logger, Roster};
+use crate::report::completeness::{self, Count, LoggerCounts, Source, Span};
+use crate::report::gaps::{self, Report};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::params;
@@ -621,9 +621,9 @@ impl Snapshot<'_> {
     pub fn newest_readings(
         &self,
         addresses: &[Address],
-    ) -> Result<BTreeMap<Address, (Identity, crate::judge::Row)>, Error> {
+    ) -> Result<BTreeMap<Address, (Identity, crate::record::judge::Row)>, Error> {
         let columns = super::rows::content_columns();
-        let mut newest = BTreeMap::<Address, (Identity, crate::judge::Row)>::new();
+        let mut newest = BTreeMap::<Address, (Identity, crate::record::judge::Row)>::new();
         // The content has 45 columns; the identity stands behind it.
         let mut settled = self.db.prepare_cached(&format!(
             "SELECT {columns}, epoch, sequence FROM settled WHERE logger = ? AND rank = 0

@@ -14,11 +14,11 @@ use super::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer
 use super::state::{self, State};
 use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, aside, guard, settle};
-use crate::config::roster::{Logger, Roster};
-use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
 use crate::record::acts::ActKind;
+use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
+use crate::record::roster::{Logger, Roster};
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -223,7 +223,7 @@ impl Planner {
         coverage: &Coverage,
     ) -> Result<Vec<(crate::wire::seq::Epoch, RangeSet)>, Error> {
         super::query::with_snapshot(&self.db, |snapshot| {
-            let epochs = crate::gaps::missing(logger, coverage, snapshot)?;
+            let epochs = crate::report::gaps::missing(logger, coverage, snapshot)?;
             Ok(epochs.into_iter().map(|of| (of.epoch, of.missing)).collect())
         })
     }

@@ -16,8 +16,8 @@ use super::restore::beside;
 use super::rows::{self, SHARED};
 use super::state::{State, meta};
 use super::{Error, Stamp, guard};
-use crate::coverage::Coverage;
-use crate::gaps::Facts;
+use crate::record::coverage::Coverage;
+use crate::report::gaps::Facts;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use rusqlite::types::ValueRef;
@@ -289,7 +289,7 @@ impl Known {
 
     /// The coverage in it.
     pub fn coverage(&self) -> Coverage {
-        use crate::coverage::Basis;
+        use crate::record::coverage::Basis;
         let mut coverage = Coverage::default();
         for &(logger, epoch, basis, first, last) in &self.ranges {
             if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) {

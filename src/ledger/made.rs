@@ -14,10 +14,10 @@
 
 use super::query::{self, Snapshot};
 use super::{Error, rows};
-use crate::config::roster::Roster;
-use crate::coverage::RangeSet;
 use crate::record::clock::{Corrected, EpochClock, ReadingClock};
+use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits, Stated};
+use crate::record::roster::Roster;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::params;
@@ -95,7 +95,7 @@ pub struct MadeReading<'a> {
     /// Which one.
     pub identity: Identity,
     /// Recorded time, counts and faults.
-    pub row: &'a crate::judge::Row,
+    pub row: &'a crate::record::judge::Row,
     /// When it was made.
     pub corrected: Corrected,
     /// Raw units by channel; `None` where not known.
@@ -338,7 +338,7 @@ impl<'s> Readings<'s> {
             return Ok(is_missing(before.epoch, first, last));
         }
         // From epoch to epoch: each must be named by the next one, and held to the end that is named.
-        let named: BTreeMap<Epoch, crate::coverage::Named> = coverage.named_of(address).collect();
+        let named: BTreeMap<Epoch, crate::record::coverage::Named> = coverage.named_of(address).collect();
         let (mut at, mut first) = (before.epoch, first);
         while at < after.epoch {
             let Some(named) = named.get(&at).filter(|named| named.by_epoch > at) else { return Ok(true) };

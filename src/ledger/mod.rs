@@ -61,8 +61,8 @@ pub use rows::{steps_from_json, steps_json};
 pub use schema::VERSION as SCHEMA_VERSION;
 pub use settle::Settled;
 
-use crate::coverage::Coverage;
 use crate::record::acts::{ActKind, Actor};
+use crate::record::coverage::Coverage;
 use db::place::{self, Place};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use state::State;

@@ -1,6 +1,6 @@
 //! Write-offs, remarks and manual readings: what people declare and write down, beside the record.
 //!
-//! Input: checked values (`crate::people`), the roster, the time. Output: numbers of what was written, or a refusal in
+//! Input: checked values (`crate::record::notes`), the roster, the time. Output: numbers of what was written, or a refusal in
 //! words; and, for reports, all of it as one consistent state has it. Rows are only ever added.
 //!
 //! A write-off says that nobody looks for some sequences any more. What covers is decided by coverage alone: a record
@@ -16,11 +16,11 @@
 use super::query::Snapshot;
 use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, guard};
-use crate::config::roster::Roster;
-use crate::coverage::RangeSet;
-use crate::gaps::{self, EpochMissing, Gap, WriteOff};
-use crate::people::{Kind, NewManual, NewRemark};
 use crate::record::acts::ActKind;
+use crate::record::coverage::RangeSet;
+use crate::record::notes::{Kind, NewManual, NewRemark};
+use crate::record::roster::Roster;
+use crate::report::gaps::{self, EpochMissing, Gap, WriteOff};
 use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};

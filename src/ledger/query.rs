@@ -7,11 +7,11 @@
 use super::rows::{self, kind};
 use super::state::load_coverage;
 use super::{Error, schema};
-use crate::clock::ClockEvent;
-use crate::coverage::{Coverage, RangeSet};
-use crate::judge::{Outcome, Tally};
+use crate::record::clock::ClockEvent;
 use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::coverage::{Coverage, RangeSet};
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::record::judge::{Outcome, Tally};
 use crate::time::GatewayTime;
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -811,7 +811,7 @@ impl<'a> Snapshot<'a> {
         address: Address,
         from: i64,
         to: i64,
-        mut take: impl FnMut(Identity, &crate::judge::Row),
+        mut take: impl FnMut(Identity, &crate::record::judge::Row),
     ) -> Result<(), Error> {
         let logger = address.number();
         let columns = rows::content_columns();
@@ -851,7 +851,7 @@ impl<'a> Snapshot<'a> {
     pub fn readings_at(
         &self,
         wanted: &BTreeSet<Identity>,
-    ) -> Result<BTreeMap<Identity, crate::judge::Row>, Error> {
+    ) -> Result<BTreeMap<Identity, crate::record::judge::Row>, Error> {
         let mut found = BTreeMap::new();
         let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
@@ -1400,9 +1400,9 @@ pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
     while let Some(row) = rows.next()? {
         let (address, epoch) = super::state::address_epoch(row)?;
         let basis = if row.get::<_, i64>(2)? == 0 {
-            crate::coverage::Basis::Authentic
+            crate::record::coverage::Basis::Authentic
         } else {
-            crate::coverage::Basis::Csv
+            crate::record::coverage::Basis::Csv
         };
         coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
     }

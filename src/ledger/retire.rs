@@ -10,7 +10,7 @@ use super::chunk::{self, Blocks};
 use super::read::given_up::to_keep;
 use super::state::meta;
 use super::{Error, Ledger, Stamp, guard};
-use crate::coverage::{Basis, Coverage};
+use crate::record::coverage::{Basis, Coverage};
 use crate::wire::seq::Identity;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};

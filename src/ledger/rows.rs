@@ -4,7 +4,7 @@
 //! stored.
 
 use super::Error;
-use crate::judge::{Row, Steps};
+use crate::record::judge::{Row, Steps};
 use crate::wire::record::{CHANNELS_MAX, Event, Profile, ProfileFields, RawUnit, Reading, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, params};

@@ -31,10 +31,10 @@ use super::rows::{self, SHARED, kind};
 use super::state::State;
 use super::write::acts::{self, NewAct};
 use super::{Error, Ledger, Stamp, backup, damage, guard, proven, schema, settle};
-use crate::config::roster::Roster;
-use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{Outcome, Placed, Row};
 use crate::record::acts::{ActKind, Actor};
+use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::judge::{Outcome, Placed, Row};
+use crate::record::roster::Roster;
 use crate::record::site::Shared;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
@@ -923,7 +923,7 @@ fn places(expected: &Coverage) -> BTreeSet<Place> {
 
 fn places_of(
     expected: &Coverage,
-    of: impl Fn(&crate::coverage::EpochCoverage) -> RangeSet,
+    of: impl Fn(&crate::record::coverage::EpochCoverage) -> RangeSet,
 ) -> BTreeSet<Place> {
     let mut places = BTreeSet::new();
     for (address, epoch, held) in expected.epochs() {

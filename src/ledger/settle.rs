@@ -10,9 +10,9 @@ use super::query::LISTENING_SLACK_S;
 use super::rows::{self, SHARED, kind};
 use super::state::State;
 use super::{Error, Ledger, guard};
-use crate::coverage::{Basis, RangeSet};
-use crate::judge::Outcome;
+use crate::record::coverage::{Basis, RangeSet};
 use crate::record::facts::Listening;
+use crate::record::judge::Outcome;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 

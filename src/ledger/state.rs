@@ -7,8 +7,8 @@
 use super::aside::AsideState;
 use super::rows::{self, kind};
 use super::{Error, rows::SHARED};
-use crate::coverage::{Basis, Coverage, RangeSet};
-use crate::judge::{Held, Row, Steps};
+use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::judge::{Held, Row, Steps};
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::{Connection, OptionalExtension, params};

@@ -6,7 +6,7 @@ use super::care::stranger;
 use super::rows::kind;
 use super::state::{address_epoch, load_coverage};
 use super::{Error, chunk, guard, schema};
-use crate::coverage::{Basis, Coverage};
+use crate::record::coverage::{Basis, Coverage};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
@@ -177,7 +177,7 @@ fn compare(stored: &Coverage, counted: &Coverage, found: &mut Verified) {
     let mut all: Vec<_> = stored.epochs().chain(counted.epochs()).map(|(a, e, _)| (a, e)).collect();
     all.sort_unstable();
     all.dedup();
-    let empty = crate::coverage::EpochCoverage::default();
+    let empty = crate::record::coverage::EpochCoverage::default();
     for (address, epoch) in all {
         let a = stored.epoch(address, epoch).unwrap_or(&empty);
         let b = counted.epoch(address, epoch).unwrap_or(&empty);

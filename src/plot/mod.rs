@@ -16,7 +16,7 @@ pub mod render;
 pub mod scene;
 pub mod thin;
 
-use crate::gaps::{Gap, GapState, Silence, UnclosedGap};
+use crate::report::gaps::{Gap, GapState, Silence, UnclosedGap};
 use std::collections::BTreeMap;
 use thin::{At, Columns, Spaced, Thinned};
 

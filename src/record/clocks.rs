@@ -5,7 +5,7 @@
 
 use super::clock::EpochClock;
 use super::facts::Facts;
-use crate::coverage::Coverage;
+use crate::record::coverage::Coverage;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::cell::RefCell;
 use std::collections::BTreeMap;

@@ -16,8 +16,8 @@
 
 use super::clock;
 use super::facts::{Came, Facts};
-use crate::config::roster::{InService, Logger};
-use crate::coverage::{Coverage, Expectation, Named, RangeSet};
+use crate::record::coverage::{Coverage, Expectation, Named, RangeSet};
+use crate::record::roster::{InService, Logger};
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 

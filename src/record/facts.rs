@@ -4,7 +4,7 @@
 //! one must not compile.
 
 use super::clock::ClockEvent;
-use crate::coverage::RangeSet;
+use crate::record::coverage::RangeSet;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};

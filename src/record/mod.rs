@@ -6,11 +6,15 @@
 pub mod acts;
 pub mod clock;
 pub mod clocks;
+pub mod coverage;
 pub mod expected;
 pub mod facts;
 pub mod gateway_clock;
+pub mod judge;
 pub mod neighbours;
+pub mod notes;
 pub mod raw_unit;
+pub mod roster;
 pub mod site;
 pub mod spans;
 pub mod unopened;

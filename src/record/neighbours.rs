@@ -1,7 +1,7 @@
 //! Whether what a file claims where nothing is held fits its rows around it: *neighbours must agree*.
 //!
 //! Input: for each row of one file whose identity is held as an authentic record, whether the two agree, as
-//! [`crate::judge::judge_row`] found it. Output: for each new identity, whether a row may fill it. Pure; memory grows
+//! [`crate::record::judge::judge_row`] found it. Output: for each new identity, whether a row may fill it. Pure; memory grows
 //! with the rows that can be compared, by some 16 bytes each. The rule is that of docs/wire-format.md, "CSV rows",
 //! rule 4; a property test holds it against a slow and plain version.
 //!

@@ -12,7 +12,7 @@
 //!
 //! What this is not: no I/O; it does not know when a reading was made.
 
-use crate::coverage::RangeSet;
+use crate::record::coverage::RangeSet;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;

@@ -14,13 +14,13 @@ use super::memory::{InMemory, Memory};
 use super::reception;
 pub use super::reception::{Cause, Outage, Part};
 use super::service::{self, Service};
-use crate::config::roster::{InService, Logger, Roster};
-use crate::coverage::{Coverage, RangeSet};
 use crate::record::clock::{Corrected, PLAUSIBLE_FROM};
 use crate::record::clocks::Clocks;
+use crate::record::coverage::{Coverage, RangeSet};
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
 pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
+use crate::record::roster::{InService, Logger, Roster};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 

@@ -2,10 +2,10 @@
 //!
 //! Times and raw units come from `ledger::made` alone, for the reading and for everything that corrects it.
 
-use crate::config::roster::Roster;
 use crate::ledger::made::{Known, MadeReading, Readings};
 use crate::ledger::query::Snapshot;
 use crate::record::facts::Facts;
+use crate::record::roster::Roster;
 use crate::units::inputs::{Around, Earlier, Inputs, Sample};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};

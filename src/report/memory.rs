@@ -18,11 +18,11 @@
 //! What this is not: no I/O and no clock. It decides nothing about what must exist, and never says that a record is
 //! lost: a file that was read before may hold it.
 
-use crate::config::roster::Logger;
 use crate::record::clock;
 use crate::record::clocks::Clocks;
 use crate::record::expected::{BadEnd, EpochMissing, Pace};
 use crate::record::facts::{Came, Facts, ProfileSeen};
+use crate::record::roster::Logger;
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::cell::RefCell;

@@ -7,6 +7,7 @@
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
 
+pub mod completeness;
 pub mod gaps;
 pub mod gateway;
 pub mod inputs;

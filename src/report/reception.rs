@@ -23,12 +23,12 @@
 //! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
 
 use super::gaps::{Gap, GapState};
-use crate::config::roster::{InService, Logger, Roster};
-use crate::coverage::{Coverage, RangeSet};
 use crate::record::clocks::Clocks;
+use crate::record::coverage::{Coverage, RangeSet};
 use crate::record::expected;
 use crate::record::facts::Facts;
 use crate::record::gateway_clock::GatewayClock;
+use crate::record::roster::{InService, Logger, Roster};
 use crate::record::spans::covered;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};

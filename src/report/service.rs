@@ -7,9 +7,9 @@
 //! What this is not: what is expected of a logger is decided in `record::expected` alone.
 
 use super::gaps::{Facts, open_records};
-use crate::config::roster::{Logger, Roster};
-use crate::coverage::Coverage;
+use crate::record::coverage::Coverage;
 use crate::record::expected;
+use crate::record::roster::{Logger, Roster};
 use crate::wire::seq::Address;
 use std::collections::BTreeSet;
 

@@ -1,9 +1,9 @@
 //! The values of a point over a span of time, and the calculation of one.
 
 use super::inputs::{LedgerInputs, ReadError};
-use crate::config::roster::Roster;
 use crate::ledger::made::Known;
 use crate::ledger::query::Snapshot;
+use crate::record::roster::Roster;
 use crate::units::account::{Account, Told, Words};
 use crate::units::calibration::Calibrations;
 use crate::units::chain::{Chain, Worked};

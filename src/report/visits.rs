@@ -24,8 +24,8 @@
 
 use super::gaps::{Facts, Gap, GapState, Report, Silence, UnclosedGap};
 use super::memory::{InLogger, InMemory};
-use crate::config::roster::{Logger, Roster};
-use crate::coverage::Coverage;
+use crate::record::coverage::Coverage;
+use crate::record::roster::{Logger, Roster};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;

@@ -326,7 +326,7 @@ mod tests {
             );
             assert!(keyring.has_key_for(logger.address));
         }
-        let count = |holds: &dyn Fn(&crate::config::roster::Logger) -> bool| {
+        let count = |holds: &dyn Fn(&crate::record::roster::Logger) -> bool| {
             config.roster.loggers().filter(|logger| holds(logger)).count()
         };
         assert_eq!(count(&|logger| logger.fastest_interval_s.is_some()), 1);

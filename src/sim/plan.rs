@@ -9,7 +9,7 @@
 use super::chance::Chance;
 use super::clock::ClockDrift;
 use super::physics::Sensor;
-use crate::config::roster::{Channel, InService, Logger, Roster};
+use crate::record::roster::{Channel, InService, Logger, Roster};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 use std::fmt;

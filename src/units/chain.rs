@@ -558,7 +558,7 @@ mod tests {
     use super::super::tilt::{Direction, End, Order, Tilt, TiltString};
     use super::super::vibrating_wire::{ForTemperature, Linear, Sense, WireInput};
     use super::*;
-    use crate::clock::{ClockEvent, EpochClock};
+    use crate::record::clock::{ClockEvent, EpochClock};
     use crate::wire::record::RawUnit;
     use crate::wire::seq::Address;
     use std::convert::Infallible;

@@ -6,9 +6,9 @@ use serde_json::Value;
 use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 use std::process::Output;
-use stonechat::config::roster::Roster;
 use stonechat::config::{self, Environment};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+use stonechat::record::roster::Roster;
 use stonechat::wire::record::{Event, Profile, ProfileFields, RawUnit, Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
 

@@ -3,10 +3,10 @@
 
 use std::collections::BTreeSet;
 use std::path::Path;
-use stonechat::config::roster::Roster;
-use stonechat::gaps;
 use stonechat::ledger::query::Reader;
 use stonechat::ledger::verify;
+use stonechat::record::roster::Roster;
+use stonechat::report::gaps;
 use stonechat::sim::Truth;
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::Identity;

@@ -4,9 +4,9 @@
 //! a count is within half a step of the truth, and not equal to it.
 
 use crate::config::Config;
-use crate::gaps::Report;
 use crate::ledger::query::Reader;
 use crate::ledger::verify;
+use crate::report::gaps::Report;
 use crate::sim::Truth;
 use crate::text::{counted, thousands};
 use crate::wire::record::Record;

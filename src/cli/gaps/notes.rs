@@ -4,11 +4,11 @@
 //! A remark belongs beside a gap if it is of any time between the records held on both sides, as far as the roster's
 //! interval tells. What was corrected is left out.
 
-use crate::config::roster::Roster;
-use crate::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
 use crate::ledger::Error;
 use crate::ledger::people::{Manual, Remark, WrittenOff};
 use crate::ledger::query::Snapshot;
+use crate::record::roster::Roster;
+use crate::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 

@@ -10,9 +10,9 @@ use crate::cli::people::{cut, manual_line, quiet_line, remark_line, write_off_li
 use crate::cli::prose::wrapped;
 use crate::cli::table::Table;
 use crate::config::Config;
-use crate::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
-use crate::judge::Row;
 use crate::ledger::query::AsideLedger;
+use crate::record::judge::Row;
+use crate::report::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, SINGLE_RECORDS, Visit};
 use crate::text::{counted, duration, thousands};

@@ -3,13 +3,13 @@
 use super::super::prose::{columns, wrapped};
 use super::super::table::Table;
 use super::{GapChange, NotTaken, Outcome};
-use crate::coverage::RangeSet;
 use crate::hand::cover::{Found, Wanted};
 use crate::hand::describe::Description;
 use crate::hand::matching::{Stretch, What};
 use crate::hand::plan::FilePlan;
-use crate::judge;
 use crate::ledger::import::ImportEntry;
+use crate::record::coverage::RangeSet;
+use crate::record::judge;
 use crate::record::neighbours::Votes;
 use crate::text::{counted, thousands};
 use crate::text::{local, offset_label, rfc3339};

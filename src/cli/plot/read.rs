@@ -4,7 +4,6 @@
 
 use super::super::people;
 use super::config::{self, Config};
-use crate::gaps;
 use crate::ledger::Error;
 use crate::ledger::made::Known;
 use crate::ledger::people::{Manual, Remark};
@@ -12,6 +11,7 @@ use crate::ledger::query::Snapshot;
 use crate::plot::scene::Size;
 use crate::plot::thin::At;
 use crate::plot::{Band, Drawn, Note, Picture, Series};
+use crate::report::gaps;
 use crate::report::inputs::LedgerInputs;
 use crate::report::values::{self, Site};
 use crate::text::{local, offset_label};

@@ -16,13 +16,13 @@ pub use text::{Look, text};
 
 use super::{DONE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::config::roster::{InService, Logger, Roster};
-use crate::gaps::{self, Gap, GapState, Report, Silence};
-use crate::judge::Outcome;
 use crate::ledger::people::{Remark, WrittenOff};
 use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
 use crate::ledger::{Error, readers, wal};
+use crate::record::judge::Outcome;
+use crate::record::roster::{InService, Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
+use crate::report::gaps::{self, Gap, GapState, Report, Silence};
 use crate::report::gateway::Gateway;
 use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, Visit};

@@ -4,11 +4,11 @@
 
 use super::List;
 use crate::config::Config;
-use crate::config::roster::Logger;
 use crate::ledger::Error;
 use crate::ledger::query::Snapshot;
+use crate::record::roster::Logger;
+use crate::report::visits::{Class, Known, Visit};
 use crate::view;
-use crate::visits::{Class, Known, Visit};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -120,7 +120,7 @@ pub fn gather(
 fn channels(
     logger: &Logger,
     snapshot: &Snapshot<'_>,
-    last: Option<&crate::judge::Row>,
+    last: Option<&crate::record::judge::Row>,
     ranges: &[Option<(i32, i32)>],
     points: &crate::units::points::Points,
     now: i64,

@@ -6,10 +6,10 @@ use super::{List, name};
 use crate::cli::prose::{cut, wrapped};
 use crate::cli::table::Table;
 use crate::config::Config;
+use crate::report::visits::{Class, Fetch, Visit};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
 use crate::view;
-use crate::visits::{Class, Fetch, Visit};
 use std::collections::BTreeMap;
 
 /// Narrower than this nothing is laid out.

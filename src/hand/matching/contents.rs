@@ -2,7 +2,7 @@
 
 use super::history::{Content, Contents};
 use super::timeline::Timeline;
-use crate::judge::{Row, Steps};
+use crate::record::judge::{Row, Steps};
 use crate::wire::seq::Address;
 use std::sync::Arc;
 

@@ -2,8 +2,8 @@
 //!
 //! Values, and the trait by which the contents of held readings are asked for. What this is not: no matching, no I/O.
 
-use crate::coverage::RangeSet;
-use crate::judge::Row;
+use crate::record::coverage::RangeSet;
+use crate::record::judge::Row;
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Epoch, Identity};
 

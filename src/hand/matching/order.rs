@@ -1,7 +1,7 @@
 //! The rows of the file in the order in which they were made, repeated ones left out.
 
 use super::history::FileRow;
-use crate::judge::Row;
+use crate::record::judge::Row;
 use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 use std::hash::{BuildHasher, RandomState};

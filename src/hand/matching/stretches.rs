@@ -5,7 +5,7 @@
 
 use super::contents::step_s;
 use super::{Anchor, Contents, Fit, HeldRecord, Kind, Matcher, Met, Piece, Why};
-use crate::judge::Row;
+use crate::record::judge::Row;
 
 /// Held readings at one time that a row is compared with.
 const SAME_TIME_MAX: usize = 32;

@@ -15,13 +15,13 @@
 //! What this is not: it does not notice anything; that is `db::place`.
 
 use super::{site, stranger};
-use crate::coverage::Coverage;
 use crate::files;
 use crate::ledger::damage::{self, TakenOver};
 use crate::ledger::db::place;
 use crate::ledger::restore::{beside, dated, free_name};
 use crate::ledger::state::keep_once_held;
 use crate::ledger::{Error, Ledger, Stamp, guard, salvage, schema, verify};
+use crate::record::coverage::Coverage;
 use crate::record::site::{Alike, Signs, Verdict};
 use rusqlite::backup::{Backup, StepResult};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};

@@ -3,8 +3,8 @@
 //! Input: one consistent state of the ledger. Output: the first and the last of them. A few look-ups a logger, however
 //! many frames wait.
 
-use crate::config::roster::Roster;
 use crate::ledger::Error;
+use crate::record::roster::Roster;
 use crate::record::unopened::WhyShut;
 use crate::record::waiting::{Class, stretch};
 use crate::record::wrong_key::{self, Failing, Heard, Suspicion};

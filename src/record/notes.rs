@@ -7,7 +7,7 @@
 //! never compared with counts here. Units are codes of UCUM (The Unified Code for Units of Measure); [`unit`] knows a
 //! short list of them, from memory.
 
-use crate::config::roster::Roster;
+use crate::record::roster::Roster;
 use crate::text::is_obeyed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;

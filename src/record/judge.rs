@@ -6,9 +6,9 @@
 //!
 //! What this is not: it changes nothing. Whoever asks carries out what it says, in one transaction with it.
 
-use crate::config::roster::Roster;
-use crate::coverage::Coverage;
+use crate::record::coverage::Coverage;
 use crate::record::neighbours::{Neighbours, Standing};
+use crate::record::roster::Roster;
 use crate::seal::keyring::{Keyring, Unopened};
 use crate::wire::frame::{AirFrame, NoFrame, RECORD_MAX, SerialFrame, Signal};
 use crate::wire::record::{Reading, Record};

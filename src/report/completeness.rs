@@ -21,8 +21,8 @@
 //!
 //! What this is not: no I/O and no SQL.
 
-use crate::coverage::RangeSet;
-use crate::gaps::{GapState, Report};
+use crate::record::coverage::RangeSet;
+use crate::report::gaps::{GapState, Report};
 use crate::wire::seq::Address;
 
 /// How a held record came.

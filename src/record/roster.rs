@@ -36,7 +36,7 @@ impl Roster {
     }
 
     /// Says at which line of the roster's file a logger stands.
-    pub(super) fn set_line(&mut self, address: Address, line: usize) {
+    pub(crate) fn set_line(&mut self, address: Address, line: usize) {
         self.lines.insert(address, line);
     }
 
