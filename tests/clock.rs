@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::clock::{ClockEvent, EpochClock};
 use stonechat::report::gaps;
@@ -111,7 +111,7 @@ impl Heard {
     /// As the report corrects them.
     fn worst(&self) -> Worst {
         let mut worst = Worst::default();
-        let all = |snapshot: &stonechat::ledger::query::Snapshot<'_>| {
+        let all = |snapshot: &stonechat::ledger::read::snapshot::Snapshot<'_>| {
             for made in self.truth.heard() {
                 let corrected = gaps::corrected(snapshot.coverage(), snapshot, made.identity)?.unwrap();
                 worst.take(made.made_at_unix_s, i64::from(made.time), corrected.time);

@@ -6,8 +6,9 @@ use crate::util;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
-use stonechat::ledger::compare::{Compared, Kind, Side, compare};
-use stonechat::ledger::{Arrival, Batch, Ledger, Stamp, backup};
+use stonechat::ledger::care::backup;
+use stonechat::ledger::care::compare::{Compared, Kind, Side, compare};
+use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
 use stonechat::sim::{Emission, Field, FieldPlan, Run};
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Identity, Slot};
@@ -149,7 +150,10 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
     assert!(
         ledger
             .retire(
-                stonechat::ledger::retire::Bounds { before: 1_780_000_000 + 9 * 86_400, seen_since: 0 },
+                stonechat::ledger::write::retire::Bounds {
+                    before: 1_780_000_000 + 9 * 86_400,
+                    seen_since: 0
+                },
                 NOW
             )
             .unwrap()

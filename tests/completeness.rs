@@ -9,8 +9,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use stonechat::cli::completeness::{self as cli, Wanted};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::held::{self, Unsettled};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::origin::{self, Unsettled};
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, Batch, BatchItem, Content, Ledger, RadioId, Reception, Stamp};
 use stonechat::record::judge::{Placed, Row};
 use stonechat::record::roster::{InService, Logger, Roster};
@@ -364,7 +364,7 @@ impl History {
         reader
             .read(|snapshot| {
                 let unsettled = Unsettled::take(snapshot)?;
-                held::count(snapshot, &unsettled, logger, spans, self.now, as_of, &|_| ())
+                origin::count(snapshot, &unsettled, logger, spans, self.now, as_of, &|_| ())
             })
             .unwrap()
     }

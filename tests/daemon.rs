@@ -10,7 +10,7 @@ use std::net::TcpListener;
 use std::os::unix::net::UnixDatagram;
 use std::os::unix::process::CommandExt;
 use std::time::{Duration, Instant};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{FaultRates, Field, FieldPlan};
 use util::daemon::{Daemon, PATIENCE, Site, is_root};

@@ -8,9 +8,9 @@ use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::damage;
-use stonechat::ledger::known::{Known, path_of};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::care::sidecar::{Known, path_of};
+use stonechat::ledger::care::take_over;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::report::gaps::{self, Report};
@@ -122,7 +122,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         alone(&path);
         damage_by(how, &path);
         let damaged = std::fs::read(&path).ok();
-        let damage::Opened { mut ledger, taken, .. } = damage::open(&path, NOW).unwrap();
+        let take_over::Opened { mut ledger, taken, .. } = take_over::open(&path, NOW).unwrap();
         let taken = taken.unwrap_or_else(|| panic!("{how}: not noticed"));
         // Cut off, its pages can be salvaged; else no SQLite reads it, and what it held is missing.
         let is_readable = how.starts_with("cut");
@@ -160,7 +160,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         assert_eq!(in_gaps(&after), in_gaps(&before), "{how}");
         // A sound one is left alone.
         drop(ledger);
-        assert!(damage::open(&path, NOW).unwrap().taken.is_none(), "{how}");
+        assert!(take_over::open(&path, NOW).unwrap().taken.is_none(), "{how}");
     }
     kept(
         "damage-at-start",
@@ -185,7 +185,7 @@ fn a_lost_wal_is_noticed_by_what_is_known_and_what_only_it_had_is_missing() {
     drop(ledger);
     std::fs::remove_file(&wal).unwrap();
     let _ = std::fs::remove_file(dir.path().join("ledger.db-shm"));
-    let taken = damage::open(&path, NOW).unwrap().taken;
+    let taken = take_over::open(&path, NOW).unwrap().taken;
     let taken = taken.expect("not noticed");
     assert!(files(dir.path(), "damaged-").contains(&taken.aside));
     assert!(taken.missing > 0, "{taken:?}");
@@ -221,7 +221,7 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     db.execute("UPDATE held_range SET last = last + 1 WHERE first = (SELECT min(first) FROM held_range)", [])
         .unwrap();
     drop(db);
-    let damage::Opened { ledger, taken, .. } = damage::open(&path, NOW).unwrap();
+    let take_over::Opened { ledger, taken, .. } = take_over::open(&path, NOW).unwrap();
     let taken = taken.expect("not noticed");
     assert!(taken.carried > 100, "{taken:?}");
     assert_eq!(taken.known_as_of, Some(known.as_of));
@@ -237,7 +237,7 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
 
 /// What `damage::open` does with a file of which nobody may think that it is damaged.
 fn is_left_alone(path: &Path, why: &str) {
-    let opened = damage::open(path, NOW).unwrap();
+    let opened = take_over::open(path, NOW).unwrap();
     assert_eq!(opened.taken, None, "{why}");
     drop(opened);
     assert!(files(path.parent().unwrap(), "damaged-").is_empty(), "{why}");
@@ -299,7 +299,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it
     ledger.write_known(NOW).unwrap();
     drop(ledger);
     std::fs::copy(path_of(&theirs), path_of(&path)).unwrap();
-    let opened = damage::open(&path, NOW).unwrap();
+    let opened = take_over::open(&path, NOW).unwrap();
     assert!(opened.taken.is_none() && !opened.is_known);
     assert!(opened.unused.unwrap().contains("is of another ledger"));
     cases += 1;
@@ -326,7 +326,7 @@ fn an_older_ledger_is_brought_up_to_date_and_a_newer_one_is_left_as_it_is() {
     let db = rusqlite::Connection::open(&old).unwrap();
     db.pragma_update(None, "user_version", 99).unwrap();
     drop(db);
-    let refused = damage::open(&old, NOW).unwrap_err();
+    let refused = take_over::open(&old, NOW).unwrap_err();
     assert!(matches!(refused, Error::SchemaTooNew { found: 99, .. }), "{refused}");
     assert!(files(dir.path(), "damaged-").is_empty());
 }
@@ -348,16 +348,16 @@ fn a_second_look_tells_a_sound_ledger_from_a_damaged_one_and_from_one_that_lacks
     let ledger = Ledger::open(&path).unwrap();
     let memory = ledger.coverage().clone();
     drop(ledger);
-    let seen = damage::look_again(&path, &memory).unwrap().expect("it is sound");
+    let seen = take_over::look_again(&path, &memory).unwrap().expect("it is sound");
     assert_eq!(seen.coverage(), &memory);
     drop(seen);
     let mut more = memory.clone();
     let (address, epoch, _) = memory.epochs().next().unwrap();
     more.insert_range(address, epoch, stonechat::record::coverage::Basis::Authentic, 4_000_000, 4_000_001);
-    assert!(damage::look_again(&path, &more).unwrap().is_none());
+    assert!(take_over::look_again(&path, &more).unwrap().is_none());
     alone(&path);
     damage_by("schema page overwritten", &path);
-    assert!(damage::look_again(&path, &memory).unwrap().is_none());
+    assert!(take_over::look_again(&path, &memory).unwrap().is_none());
 }
 
 #[test]
@@ -383,7 +383,7 @@ fn a_take_over_that_is_cut_short_anywhere_is_finished_by_the_next_start() {
             _ => {}
         }
         let later = Stamp { unix_s: NOW.unix_s + 60, ..NOW };
-        let damage::Opened { ledger, taken, .. } = damage::open(&path, later).unwrap();
+        let take_over::Opened { ledger, taken, .. } = take_over::open(&path, later).unwrap();
         let taken = taken.expect("not noticed");
         assert_eq!((&taken.aside, taken.kept), (&aside, 1), "step {step}");
         drop(ledger);
@@ -391,7 +391,7 @@ fn a_take_over_that_is_cut_short_anywhere_is_finished_by_the_next_start() {
         assert!(files(dir.path(), "taking-over").is_empty(), "step {step}");
         assert_eq!(report(&path, &plan, &run).gaps, before.gaps, "step {step}");
         verified(&path);
-        let opened = damage::open(&path, later).unwrap();
+        let opened = take_over::open(&path, later).unwrap();
         assert!(opened.taken.is_none(), "step {step}: it is finished");
     }
     kept(
@@ -427,7 +427,7 @@ fn a_value_that_no_longer_fits_its_digest_is_not_carried_into_the_new_ledger() {
             Ledger::open(&path).unwrap().write_known(NOW).unwrap();
         }
         let (ledger, taken) =
-            damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+            take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
         drop(ledger);
         assert!(taken.records > 0);
         // It compares each value with the truth.
@@ -446,7 +446,7 @@ fn a_second_name_that_a_killed_restore_left_is_taken_away() {
     let other = dir.path().join("ledger.db.replaced-20260604T190640Z");
     std::fs::hard_link(&path, &other).unwrap();
     std::fs::rename(path_of(&path), path_of(&other)).unwrap();
-    let opened = damage::open(&path, NOW).unwrap();
+    let opened = take_over::open(&path, NOW).unwrap();
     assert!(opened.taken.is_none() && opened.is_known);
     assert!(!other.exists() && !path_of(&other).exists());
 }
@@ -470,7 +470,7 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
     }
     assert_eq!(refused, u32::try_from(whole.len().div_ceil(step)).unwrap());
     // With it damaged and the ledger sound, nothing is lost and it is written anew.
-    let damage::Opened { mut ledger, taken, is_known, unused } = damage::open(&path, NOW).unwrap();
+    let take_over::Opened { mut ledger, taken, is_known, unused } = take_over::open(&path, NOW).unwrap();
     assert!(taken.is_none() && !is_known);
     assert!(unused.unwrap().contains("is not used, and written anew"));
     ledger.write_known(NOW).unwrap();
@@ -489,18 +489,18 @@ fn set_aside_files_are_bounded_and_then_the_message_says_what_to_do() {
     let dir = tempfile::tempdir().unwrap();
     let (path, ..) = filled(dir.path(), 95);
     Ledger::open(&path).unwrap().write_known(NOW).unwrap();
-    for number in 1..=damage::ASIDE_MAX {
+    for number in 1..=take_over::ASIDE_MAX {
         alone(&path);
         damage_by("overwritten with noise", &path);
         // Several within one second: none is overwritten.
-        let damage::Opened { mut ledger, taken, .. } = damage::open(&path, NOW).unwrap();
+        let take_over::Opened { mut ledger, taken, .. } = take_over::open(&path, NOW).unwrap();
         assert_eq!(taken.unwrap().kept, number);
         ledger.write_known(NOW).unwrap();
         drop(ledger);
     }
     alone(&path);
     damage_by("overwritten with noise", &path);
-    let refused = damage::open(&path, NOW).unwrap_err();
+    let refused = take_over::open(&path, NOW).unwrap_err();
     assert!(matches!(refused, Error::TooManyAside { kept: 8, .. }), "{refused}");
     assert!(refused.to_string().contains("replace it, take those files away"), "{refused}");
     assert!(path.exists(), "the last one is left where it is");
@@ -511,7 +511,7 @@ fn a_file_of_something_else_where_no_ledger_is_known_is_left_alone() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
     std::fs::write(&path, "minutes of the last meeting\n".repeat(50)).unwrap();
-    let refused = damage::open(&path, NOW).unwrap_err();
+    let refused = take_over::open(&path, NOW).unwrap_err();
     assert!(matches!(refused, Error::NotALedger { .. }), "{refused}");
     assert!(std::fs::read_to_string(&path).unwrap().starts_with("minutes"));
 }
@@ -593,10 +593,10 @@ fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salva
     ledger.write_known(NOW).unwrap();
     drop(ledger);
     let copy = dir.path().join("copy.db");
-    stonechat::ledger::backup::make(&path, &copy, NOW, |_| ()).unwrap();
+    stonechat::ledger::care::backup::make(&path, &copy, NOW, |_| ()).unwrap();
     alone(&path);
     damage_by("cut to half", &path);
-    let opened = damage::open(&path, NOW).unwrap();
+    let opened = take_over::open(&path, NOW).unwrap();
     assert!(opened.taken.is_some());
     assert_eq!(opened.ledger.proven_keys().unwrap(), proven);
     // A new ledger that has heard the last frames only, into which the backup is salvaged: a key shows whose it is.
@@ -604,8 +604,8 @@ fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salva
     let emissions = Field::new(plan.clone()).run_out().emissions;
     hand::receive(&new, &plan, &emissions[emissions.len() - 20..]);
     assert!(!Ledger::open(&new).unwrap().proven_keys().unwrap().is_empty());
-    let how = stonechat::ledger::salvage::How { by: "R. Dale", ..Default::default() };
-    stonechat::ledger::salvage::salvage(&copy, &new, &plan.to_roster(), how, NOW, |_, _| ()).unwrap();
+    let how = stonechat::ledger::care::salvage::How { by: "R. Dale", ..Default::default() };
+    stonechat::ledger::care::salvage::salvage(&copy, &new, &plan.to_roster(), how, NOW, |_, _| ()).unwrap();
     assert_eq!(Ledger::open(&new).unwrap().proven_keys().unwrap(), proven);
     verified(&new);
     verified(&path);

@@ -25,8 +25,8 @@ use stonechat::cli::{completeness, gaps, status, visits};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
-use stonechat::ledger::import::{Evidence, Planner};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::seal::keyring::Keyring;
@@ -260,8 +260,9 @@ impl Site {
                 duplicates: file.held + file.twice,
                 neighbours: None,
             };
-            let items =
-                |give: &mut dyn FnMut(_, stonechat::ledger::import::Item<'_>) -> _| file.kept.each(give);
+            let items = |give: &mut dyn FnMut(_, stonechat::ledger::write::import::Item<'_>) -> _| {
+                file.kept.each(give)
+            };
             let roster = &self.config.roster;
             self.ledger.import(&evidence, &items, &file.shut, roster, stamp, withdrawals, false).unwrap();
         }

@@ -13,7 +13,7 @@ use std::ops::RangeInclusive;
 use stonechat::cli::{self, gaps::Wanted};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{
     Arrival, Batch, BatchItem, Content, ItemOutcome, Ledger, RadioId, Reception, Stamp, Window,
 };

@@ -12,8 +12,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
 use std::time::Instant;
 use stonechat::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
-use stonechat::ledger::import::{Evidence, Planner};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
 use stonechat::record::roster::{Logger, Roster};
@@ -1343,7 +1343,8 @@ fn after_a_damaged_ledger_a_plan_finds_no_conflict_with_what_is_held_elsewhere()
     ledger.write_known(NOW).unwrap();
     drop(ledger);
     let (ledger, _) =
-        stonechat::ledger::damage::replace(&path, "by this test", &[], &Default::default(), NOW).unwrap();
+        stonechat::ledger::care::take_over::replace(&path, "by this test", &[], &Default::default(), NOW)
+            .unwrap();
     drop(ledger);
     let file = FileOf::Csv { names: held.clone(), bare: false };
     let (bytes, _) = bytes_of(&file);

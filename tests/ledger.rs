@@ -7,7 +7,7 @@ use crate::util;
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Shut, Stamp};
 use stonechat::record::coverage::{Basis, Coverage};
 use stonechat::record::judge::Outcome;
@@ -436,7 +436,7 @@ fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
         assert_eq!(receipt.tally.of(Outcome::Duplicate), 1, "{identity}");
     }
     // What this test changed behind the ledger's back is noticed; all else is sound.
-    let found = stonechat::ledger::verify::verify(&path, |_| ()).unwrap();
+    let found = stonechat::ledger::care::verify::verify(&path, |_| ()).unwrap();
     assert_eq!(found.differences, ["table opaque_row is damaged: its rows do not fit their digest"]);
 }
 

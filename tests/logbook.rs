@@ -8,7 +8,8 @@ use serde_json::Value;
 use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::Output;
-use stonechat::ledger::{Ledger, Stamp, backup};
+use stonechat::ledger::care::backup;
+use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, Run};
 use util::daemon::Site;
 use util::hand;
@@ -211,7 +212,8 @@ fn a_restore_keeps_the_logbook_of_what_it_replaces_and_a_salvage_brings_that_of_
     db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();
     drop(db);
     let (new, taken) =
-        stonechat::ledger::damage::replace(&site.ledger(), "a test", &[], &Default::default(), NOW).unwrap();
+        stonechat::ledger::care::take_over::replace(&site.ledger(), "a test", &[], &Default::default(), NOW)
+            .unwrap();
     drop(new);
     behind.sudo(&["verify", "--salvage", taken.aside.to_str().unwrap(), "--by", "A. Fenn"]);
     assert!(rows(&site.ledger()).is_superset(&before), "{before:?} {:?}", rows(&site.ledger()));

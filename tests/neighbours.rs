@@ -10,8 +10,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use stonechat::hand::Place;
 use stonechat::hand::plan::{Digested, FilePlan, Listener, Planning, Refusal};
-use stonechat::ledger::import::{Evidence, Imported, Planner};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::write::import::{Evidence, Imported, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::judge::{Row, Steps};
 use stonechat::record::roster::{Logger, Roster};
@@ -332,7 +332,8 @@ impl Drawn {
             duplicates: plan.held + plan.twice,
             neighbours: Some(plan.neighbours.clone()),
         };
-        let items = |give: &mut dyn FnMut(_, stonechat::ledger::import::Item<'_>) -> _| plan.kept.each(give);
+        let items =
+            |give: &mut dyn FnMut(_, stonechat::ledger::write::import::Item<'_>) -> _| plan.kept.each(give);
         Some(self.ledger.import(&evidence, &items, &[], &self.roster, NOW, withdrawals, false).unwrap())
     }
 

@@ -6,8 +6,9 @@ use crate::util;
 
 use std::path::{Path, PathBuf};
 use std::process::Output;
-use stonechat::ledger::query::Reader;
-use stonechat::ledger::{Ledger, Stamp, backup};
+use stonechat::ledger::care::backup;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, Run};
 use util::daemon::Site;
 use util::hand;
@@ -146,7 +147,7 @@ fn the_number_of_a_ledger_is_in_its_backups_what_is_restored_and_what_takes_over
     // Set aside without anything known beside it, and one page of it that has to be read is gone: a new number.
     hand::receive(&site.ledger(), &plan, &run.emissions[half..]);
     assert!(Ledger::open(&site.ledger()).unwrap().truncate_wal().unwrap());
-    let (new, taken) = stonechat::ledger::damage::replace(
+    let (new, taken) = stonechat::ledger::care::take_over::replace(
         &site.ledger(),
         "damaged by this test",
         &[],
@@ -187,7 +188,7 @@ fn a_ledger_that_took_over_with_nothing_known_knows_the_number_of_the_one_it_set
     let db = rusqlite::Connection::open(site.ledger()).unwrap();
     db.execute("UPDATE slot_use SET first_at = first_at + 1", []).unwrap();
     drop(db);
-    let (new, taken) = stonechat::ledger::damage::replace(
+    let (new, taken) = stonechat::ledger::care::take_over::replace(
         &site.ledger(),
         "damaged by this test",
         &[],
@@ -219,7 +220,7 @@ fn a_ledger_that_was_set_aside_here_and_cannot_say_its_number_any_more_is_still_
     db.execute("UPDATE meta SET value = 77 WHERE key = 'ledger_id'", []).unwrap();
     db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
     drop(db);
-    let opened = stonechat::ledger::damage::open(&site.ledger(), NOW).unwrap();
+    let opened = stonechat::ledger::care::take_over::open(&site.ledger(), NOW).unwrap();
     let taken = opened.taken.expect("its table of small facts fits no digest");
     drop(opened.ledger);
     let output = site.output(&["verify", "--salvage", taken.aside.to_str().unwrap(), "--by", "R. Dale"]);

@@ -8,7 +8,7 @@ use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
 use util::daemon::{Daemon, PATIENCE, Site, ends_by_itself};
 use util::hand;

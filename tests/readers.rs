@@ -7,7 +7,7 @@ use crate::util;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::process::Command;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::TruthRecord;
 use stonechat::sim::styles::{self, Style};
 use stonechat::wire::record::Reading;

@@ -6,7 +6,8 @@ use crate::util;
 
 use std::path::PathBuf;
 use std::process::Output;
-use stonechat::ledger::{Ledger, Stamp, backup};
+use stonechat::ledger::care::backup;
+use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, Run};
 use util::daemon::Site;
 use util::hand;
@@ -124,7 +125,7 @@ fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound(
     let whole = whole.to_str().unwrap().to_owned();
     let before = held_equals_truth(&site.ledger(), &run.truth);
     // Somebody reads.
-    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let _: i64 = reader.connection().query_row("SELECT count(*) FROM journal", [], |row| row.get(0)).unwrap();
     let said = ended(&site.output(&["restore", &whole]), 3);
     assert!(said.contains("another process has the ledger open"), "{said}");
@@ -235,10 +236,10 @@ fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_
     backup::make(&site.ledger(), &whole, NOW, |_| ()).unwrap();
     let all = held_equals_truth(&site.ledger(), &run.truth);
     let mut writers = Vec::new();
-    let done = stonechat::ledger::restore::restore(
+    let done = stonechat::ledger::care::restore::restore(
         &whole,
         &site.ledger(),
-        stonechat::ledger::restore::How::default(),
+        stonechat::ledger::care::restore::How::default(),
         NOW,
         |step| {
             if step != "putting it in place" {
@@ -278,7 +279,7 @@ fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_
     let mut written = 0;
     for (child, words) in writers {
         let output = child.wait_with_output().unwrap();
-        let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+        let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
         let is_there: bool = reader
             .connection()
             .query_row("SELECT EXISTS (SELECT 1 FROM remark WHERE text = ?)", [words], |row| row.get(0))

@@ -5,9 +5,10 @@
 use crate::util;
 
 use serde_json::Value;
+use stonechat::ledger::care::{backup, take_over, verify};
 use stonechat::ledger::read::given_up::backups_to_keep;
-use stonechat::ledger::retire::Bounds;
-use stonechat::ledger::{Ledger, Stamp, backup, damage, verify};
+use stonechat::ledger::write::retire::Bounds;
+use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::sim::{Emission, Field, FieldPlan, Run, TruthRecord};
 use util::chance::Chance;
@@ -322,7 +323,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     let said = site.output(&["backup", site.path("c.db").to_str().unwrap()]);
     let said = String::from_utf8_lossy(&said.stdout).into_owned();
     assert!(said.contains("Keep these backups") && said.contains("moved.db"), "{said}");
-    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     assert_eq!(backups_to_keep(&reader).unwrap().len(), 1);
     // Months later nobody has looked at it: a notice names it until somebody does.
     let notices = || hand::rows(&site.ledger(), "SELECT text FROM notice WHERE cleared_at IS NULL").join("");
@@ -353,7 +354,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
 
 #[test]
 fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no_other_until_that_is_seen() {
-    use stonechat::ledger::restore::{How, restore};
+    use stonechat::ledger::care::restore::{How, restore};
     let twins = Twins::new(980);
     twins.hear(&twins.run.emissions);
     let site = &twins.sites[1];
@@ -386,7 +387,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     lose();
     restore(&second, &site.ledger(), How::default(), at(2), |_| ()).unwrap();
     assert!(retired() > 0);
-    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let keep = backups_to_keep(&reader).unwrap();
     drop(reader);
     assert_eq!(keep.len(), 1);
@@ -401,7 +402,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     let then = Stamp { unix_s: 60, synchronised: false };
     restore(&second, &site.ledger(), How::default(), then, |_| ()).unwrap();
     assert!(retired() > 0);
-    let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+    let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let keep = backups_to_keep(&reader).unwrap();
     drop(reader);
     assert!(keep.len() == 1 && keep[0].file.ends_with("second.db"), "{keep:?}");
@@ -432,7 +433,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     let tables = ["retired_row", "retired_block", "backup_made"];
     let before = tables.map(rows);
     let keep = || {
-        let reader = stonechat::ledger::query::Reader::open(&site.ledger()).unwrap();
+        let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
         backups_to_keep(&reader).unwrap()
     };
     let named = keep();
@@ -440,7 +441,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     let gaps = || site.json(&["gaps", "--json", "--now", &twins.now])["totals"].clone();
     let gaps_before = gaps();
     // As the daemon does it where the ledger is damaged; the file itself can still be read.
-    let (ledger, taken) = damage::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
+    let (ledger, taken) = take_over::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
     drop(ledger);
     assert_eq!(tables.map(rows), before);
     assert_eq!(keep(), named);
@@ -461,7 +462,7 @@ fn a_ledger_that_takes_over_from_a_damaged_one_knows_what_was_given_up_and_which
     let changed = db.execute("UPDATE retired_row SET time = time + 1 WHERE rank = 0", []).unwrap();
     assert!(changed > 0);
     drop(db);
-    let (ledger, taken) = damage::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
+    let (ledger, taken) = take_over::replace(&site.ledger(), "test", &[], &Coverage::default(), NOW).unwrap();
     drop(ledger);
     let aside = taken.aside.to_str().unwrap();
     let said = site.output(&["verify", "--salvage", aside, "--by", "R. Dale"]);

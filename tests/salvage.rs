@@ -6,10 +6,11 @@ use crate::util;
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
-use stonechat::ledger::import::{Evidence, Item};
-use stonechat::ledger::query::Reader;
-use stonechat::ledger::salvage::{How, salvage};
-use stonechat::ledger::{Error, Ledger, Stamp, damage};
+use stonechat::ledger::care::salvage::{How, salvage};
+use stonechat::ledger::care::take_over;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::write::import::{Evidence, Item};
+use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::judge::{Outcome, Placed, Row};
 use stonechat::report::gaps;
@@ -124,7 +125,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
         remove(&aside);
         std::fs::write(dir.path().join("ledger.db.known"), &known).unwrap();
         let (_, taken) =
-            damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+            take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
         assert_eq!(taken.aside, aside);
         let here = held_equals_truth(&path, &run.truth);
         let salvaged = match salvage(&aside, &path, &roster, DALE, NOW, |_, _| ()) {
@@ -219,7 +220,8 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
         in_them += cells;
     }
     drop(file);
-    let (_, taken) = damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+    let (_, taken) =
+        take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let roster = plan.to_roster();
     let salvaged = salvage(&taken.aside, &path, &roster, How { fill: true, ..DALE }, NOW, |_, _| ()).unwrap();
     assert!(salvaged.filled > 0);
@@ -341,7 +343,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let held = held_equals_truth(&path, &run.truth);
     let closed = missing(&path, &plan, end);
     let (mut new, taken) =
-        damage::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+        take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     new.raise_notice("ledger", "damaged", &taken.text(), NOW).unwrap();
     drop(new);
     let aside = taken.aside.to_str().unwrap();
@@ -410,7 +412,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
         let _ = std::fs::remove_file(site.path(&format!("ledger.db{end}")));
     }
     std::fs::write(&path, vec![0xA5; 40_000]).unwrap();
-    let opened = damage::open(&path, stamp(&run.emissions[at(3)])).unwrap();
+    let opened = take_over::open(&path, stamp(&run.emissions[at(3)])).unwrap();
     let taken = opened.taken.unwrap();
     drop(opened.ledger);
     hand::receive(&path, &plan, &run.emissions[at(3)..]);
@@ -466,7 +468,7 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     Ledger::open(&site.ledger()).unwrap().write_known(NOW).unwrap();
     // Its -wal is still beside it: what is in there counts.
     let (_, taken) =
-        damage::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
+        take_over::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let aside = taken.aside.to_str().unwrap();
     let before = std::fs::read(&taken.aside).unwrap();
     // Until then no report passes for the whole, and whoever mistypes the name is told the right one.

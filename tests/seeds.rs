@@ -19,13 +19,13 @@ use std::path::PathBuf;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{FilePlan, Listener, Planning, Refusal};
 use stonechat::ledger::AsideLimits;
-use stonechat::ledger::import::{Evidence, NotImported, Planner};
-use stonechat::ledger::people::WriteOffAsked;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::care::{backup, restore};
 use stonechat::ledger::read::given_up::backups_to_keep;
-use stonechat::ledger::retire::Bounds;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::write::import::{Evidence, NotImported, Planner};
+use stonechat::ledger::write::notes::WriteOffAsked;
+use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp, row_content};
-use stonechat::ledger::{backup, restore};
 use stonechat::record::coverage::RangeSet;
 use stonechat::record::judge::{Outcome, Row, Tally};
 use stonechat::record::roster::{Logger, Roster};
@@ -1065,10 +1065,10 @@ impl World {
             return;
         }
         let evidence = evidence(&file);
-        let give =
-            |give: &mut dyn FnMut(Identity, stonechat::ledger::import::Item<'_>) -> Result<(), Error>| {
-                file.kept.each(give)
-            };
+        let give = |give: &mut dyn FnMut(
+            Identity,
+            stonechat::ledger::write::import::Item<'_>,
+        ) -> Result<(), Error>| { file.kept.each(give) };
         let now = self.now();
         let writer = if self.chance.percent(80) { &mut self.other } else { &mut self.daemon };
         let writer = writer.as_mut().unwrap();
@@ -1104,18 +1104,20 @@ impl World {
     /// The disk refuses in the middle of an import: nothing of it is there.
     fn import_breaks_off(&mut self, file: &FilePlan, withdrawals: i64) {
         let items = self.chance.below(file.kept.len() + 1);
-        let breaks =
-            |give: &mut dyn FnMut(Identity, stonechat::ledger::import::Item<'_>) -> Result<(), Error>| {
-                let mut left = items;
-                file.kept.each(&mut |id, item| {
-                    if left == 0 {
-                        return Err(Error::Corrupt("the disk refuses".into()));
-                    }
-                    left -= 1;
-                    give(id, item)
-                })?;
-                Err(Error::Corrupt("the disk refuses".into()))
-            };
+        let breaks = |give: &mut dyn FnMut(
+            Identity,
+            stonechat::ledger::write::import::Item<'_>,
+        ) -> Result<(), Error>| {
+            let mut left = items;
+            file.kept.each(&mut |id, item| {
+                if left == 0 {
+                    return Err(Error::Corrupt("the disk refuses".into()));
+                }
+                left -= 1;
+                give(id, item)
+            })?;
+            Err(Error::Corrupt("the disk refuses".into()))
+        };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
         let done = other.import(&evidence(file), &breaks, &file.shut, &self.roster, now, withdrawals, false);
@@ -1348,7 +1350,7 @@ impl World {
         assert_eq!(db.execute(&sql, key).unwrap(), 1);
         drop(db);
         self.figures.flips += 1;
-        let found = stonechat::ledger::verify::verify(&self.path(), |_| ()).unwrap().differences;
+        let found = stonechat::ledger::care::verify::verify(&self.path(), |_| ()).unwrap().differences;
         let named = format!("logger {}, epoch {}", id.address.number(), id.epoch.number());
         assert!(found.iter().any(|text| text.contains(&named)), "{id}, {column}: {found:?}");
         let copy = self.dir.path().join("of-damage.db");
@@ -1569,10 +1571,10 @@ impl World {
         let file = planning.done().0.pop().unwrap();
         if file.changes() {
             let now = self.now();
-            let give =
-                |give: &mut dyn FnMut(Identity, stonechat::ledger::import::Item<'_>) -> Result<(), Error>| {
-                    file.kept.each(give)
-                };
+            let give = |give: &mut dyn FnMut(
+                Identity,
+                stonechat::ledger::write::import::Item<'_>,
+            ) -> Result<(), Error>| { file.kept.each(give) };
             let other = self.other.as_mut().unwrap();
             let done =
                 other.import(&evidence(&file), &give, &file.shut, &self.roster, now, withdrawals, false);

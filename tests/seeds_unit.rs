@@ -13,7 +13,7 @@ use std::io::Write;
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, Run, What};
 use util::chance::Chance;
 use util::daemon::{Daemon, PATIENCE, Site, ends_by_itself};

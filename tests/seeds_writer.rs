@@ -3,9 +3,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use std::path::Path;
-use stonechat::ledger::query::Reader;
-use stonechat::ledger::restore::{How, RestoreError, Restored, restore};
-use stonechat::ledger::{Error, Ledger, Stamp, verify};
+use stonechat::ledger::care::restore::{How, RestoreError, Restored, restore};
+use stonechat::ledger::care::verify;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::notes::{Kind, NewRemark};
 use stonechat::wire::seq::Address;
 

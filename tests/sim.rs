@@ -8,7 +8,7 @@ use crate::util;
 use std::collections::{BTreeMap, HashMap, HashSet};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::Ledger;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::record::judge::Outcome;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;

@@ -7,7 +7,7 @@ use std::io::Write;
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::time::{Duration, Instant};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
 use util::daemon::{Daemon, PATIENCE, Site};
 use util::hand;

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use stonechat::cli::status::{self, Look, Status, Surroundings};
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::query::{LastHeard, Reader};
+use stonechat::ledger::read::snapshot::{LastHeard, Reader};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;

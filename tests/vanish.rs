@@ -7,7 +7,7 @@ use crate::util;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{Field, FieldPlan, Run};
 use util::daemon::{Daemon, PATIENCE, Site, is_root};

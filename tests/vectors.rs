@@ -7,8 +7,8 @@ use crate::util;
 
 use serde_json::Value;
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::import::{Evidence, Item};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
+use stonechat::ledger::write::import::{Evidence, Item};
 use stonechat::ledger::{Error, ItemOutcome, Ledger, Receipt, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::judge::{Outcome, Placed, Row};

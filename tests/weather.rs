@@ -9,7 +9,7 @@ use crate::util;
 use std::io::Write;
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{Field, FieldPlan, Truth, TruthRecord};
 use stonechat::wire::frame::{KIND_AIR, encode_line};

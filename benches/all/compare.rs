@@ -7,7 +7,7 @@ use super::obvious::remove;
 use super::table::{Table, seconds};
 use rusqlite::Connection;
 use std::path::Path;
-use stonechat::ledger::compare::{Side, compare};
+use stonechat::ledger::care::compare::{Side, compare};
 
 const SMALL: u64 = 20_000;
 

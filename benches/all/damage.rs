@@ -5,8 +5,9 @@ use super::Flags;
 use super::large;
 use super::table::{Table, seconds};
 use std::path::Path;
-use stonechat::ledger::known::path_of;
-use stonechat::ledger::{Ledger, Stamp, damage};
+use stonechat::ledger::care::sidecar::path_of;
+use stonechat::ledger::care::take_over;
+use stonechat::ledger::{Ledger, Stamp};
 
 const SMALL: u64 = 20_000;
 
@@ -17,7 +18,7 @@ fn measured(path: &Path, now: Stamp) -> ([f64; 3], u64) {
     let first = seconds(|| ledger.write_known(now).expect("it is written")).0;
     let again = seconds(|| ledger.write_known(now).expect("it is written")).0;
     drop(ledger);
-    let start = seconds(|| assert!(damage::open(path, now).expect("a ledger").taken.is_none())).0;
+    let start = seconds(|| assert!(take_over::open(path, now).expect("a ledger").taken.is_none())).0;
     let bytes = std::fs::metadata(path_of(path)).expect("it is there").len();
     let _ = std::fs::remove_file(path_of(path));
     ([first, again, start].map(|seconds| seconds * 1e3), bytes)

@@ -5,7 +5,7 @@ use super::Flags;
 use super::feed;
 use super::table::{Table, seconds};
 use std::path::Path;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception};
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps;

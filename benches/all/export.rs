@@ -10,7 +10,7 @@ use super::table::{Table, seconds};
 use rusqlite::Connection;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 
 pub fn run(flags: &Flags, table: &mut Table) {
     let year = Year::of(flags);

@@ -17,7 +17,7 @@ use stonechat::config::layout::{self, Layout};
 use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
 use stonechat::hand::lines::Lines;
 use stonechat::hand::plan::{Listener, NotPlanned, Planning, Refusal, pieces};
-use stonechat::ledger::import::Planner;
+use stonechat::ledger::write::import::Planner;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;

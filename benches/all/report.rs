@@ -6,7 +6,7 @@ use super::feed;
 use super::large;
 use super::table::{Table, seconds};
 use std::path::Path;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps;
 

@@ -2,9 +2,9 @@
 
 use super::{DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::ledger::backup::{self, BackupError};
-use crate::ledger::query::Reader;
+use crate::ledger::care::backup::{self, BackupError};
 use crate::ledger::read::given_up::{self, Keep};
+use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, local, thousands};
 use crate::time::{Clock, SystemClock};
 use std::io::Write;

@@ -11,7 +11,7 @@ use super::{COULD_NOT, DONE};
 use crate::config::{self, Config, Environment, Port, Problem, Radio, Survey};
 use crate::files;
 use crate::ledger::Error;
-use crate::ledger::query::{Reader, Snapshot};
+use crate::ledger::read::snapshot::{Reader, Snapshot};
 use crate::record::roster::Logger;
 use crate::report::slots::slot_use;
 use crate::seal::keyring::Keyring;

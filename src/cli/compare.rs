@@ -1,7 +1,7 @@
 //! `stonechat compare A [B]`: which records does either copy lack, or hold differently?
 //!
 //! Thin: recognises what A is (a ledger by its first bytes, else sealed dumps), opens dumps with the keyring, lets
-//! `ledger::compare` compare, and prints.
+//! `ledger::care::compare` compare, and prints.
 
 use super::import::files::{self, Input};
 use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
@@ -9,9 +9,9 @@ use crate::config::{self, Config};
 use crate::hand::Looks;
 use crate::hand::dump::{DumpRun, Runs};
 use crate::ledger::Error as LedgerError;
-use crate::ledger::compare::{Compared, Difference, Kind, LoggerCompared, Records, Side, compare};
+use crate::ledger::care::compare::{Compared, Difference, Kind, LoggerCompared, Records, Side, compare};
+use crate::ledger::care::verify;
 use crate::ledger::site;
-use crate::ledger::verify;
 use crate::record::judge::{self, Opened, Outcome, Tally};
 use crate::seal::keyring::Keyring;
 use crate::text::{counted, thousands};

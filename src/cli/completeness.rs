@@ -5,8 +5,8 @@ use super::table::Table;
 use super::{DONE, Progress, USAGE, could_not, gateway, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
-use crate::ledger::held::{self, Unsettled};
-use crate::ledger::query::Reader;
+use crate::ledger::read::origin::{self, Unsettled};
+use crate::ledger::read::snapshot::Reader;
 use crate::report::completeness::{self, Counts, LoggerCounts, Span};
 use crate::report::gaps::Report;
 use crate::report::service::service;
@@ -187,7 +187,7 @@ pub fn count(
             };
             while let Some(logger) = loggers.get(counts.len()) {
                 progress(logger.address, counts.len() + 1, loggers.len());
-                counts.push(held::count(
+                counts.push(origin::count(
                     snapshot,
                     &unsettled,
                     logger,

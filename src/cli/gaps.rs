@@ -8,7 +8,7 @@ pub use super::prose::PIPED_COLUMNS;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
-use crate::ledger::query::{AsideLedger, Reader, Snapshot};
+use crate::ledger::read::snapshot::{AsideLedger, Reader, Snapshot};
 use crate::record::judge::Row;
 use crate::record::roster::Roster;
 use crate::record::unread::Opaque;

@@ -1,7 +1,7 @@
 //! How the gateway is, for every report: what the daemon says of itself, and what the ledger tells.
 
 use crate::ledger::Error;
-use crate::ledger::query::Snapshot;
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::facts::Listening;
 use crate::record::roster::{InService, Roster};
 use crate::record::wrong_key::Heard;

@@ -11,7 +11,7 @@ use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config};
 use crate::files::{self, Own};
 use crate::ledger::Error;
-use crate::ledger::query::{Reader, Sealed, Snapshot};
+use crate::ledger::read::snapshot::{Reader, Sealed, Snapshot};
 use crate::record::roster::{InService, Logger};
 use crate::report::slots::{SlotUse, slot_use};
 use crate::seal::keyring::{Keyring, Last};

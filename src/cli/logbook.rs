@@ -3,8 +3,8 @@
 use super::status::fit::{Column, table};
 use super::{DONE, USAGE, could_not, load, print, print_json, prose};
 use crate::config::Config;
-use crate::ledger::query::Reader;
 use crate::ledger::read::logbook::acts;
+use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, offset_label};
 use crate::time::GatewayTime;
 use crate::view::logbook::{Line, as_json, line};

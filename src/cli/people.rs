@@ -3,8 +3,8 @@
 use super::{COULD_NOT, could_not};
 use crate::config::Config;
 use crate::files;
-use crate::ledger::people::{Manual, Remark, WrittenOff};
-use crate::ledger::query::{AsideLedger, Reader};
+use crate::ledger::read::snapshot::{AsideLedger, Reader};
+use crate::ledger::write::notes::{Manual, Remark, WrittenOff};
 use crate::ledger::{Error, Ledger, Stamp};
 use crate::state::DaemonState;
 use crate::text::counted;

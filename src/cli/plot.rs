@@ -8,8 +8,8 @@ mod read;
 
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config};
-use crate::ledger::made::Known;
-use crate::ledger::query::Reader;
+use crate::ledger::read::readings::Known;
+use crate::ledger::read::snapshot::Reader;
 use crate::plot::scene::{self, Size};
 use crate::plot::{Picture, render};
 use crate::text::{local, offset_label, rfc3339};

@@ -1,8 +1,8 @@
 //! `stonechat restore FILE`: a backup in the ledger's place, if nothing is lost by it.
 
 use super::{DONE, NO, Progress, USAGE, could_not, load, print, print_json};
-use crate::ledger::compare::Kind;
-use crate::ledger::restore::{How, More, RestoreError, restore};
+use crate::ledger::care::compare::Kind;
+use crate::ledger::care::restore::{How, More, RestoreError, restore};
 use crate::record::notes::{self, BY_MAX};
 use crate::text::{counted, thousands};
 use crate::time::{Clock, SystemClock};

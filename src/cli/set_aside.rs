@@ -4,7 +4,7 @@ use super::prose::wrapped;
 use super::table::Table;
 use super::{DONE, could_not, load, print, print_json};
 use crate::config;
-use crate::ledger::query::{Reader, SetAside};
+use crate::ledger::read::snapshot::{Reader, SetAside};
 use crate::ledger::{Error, Ledger};
 use crate::record::judge::Row;
 use crate::record::unopened::WhyShut;

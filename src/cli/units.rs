@@ -7,8 +7,8 @@
 use super::table::Table;
 use super::{COULD_NOT, DONE, USAGE, could_not, load, print, print_json};
 use crate::config::{self, Config, Environment, Problems};
-use crate::ledger::made::Known;
-use crate::ledger::query::Reader;
+use crate::ledger::read::readings::Known;
+use crate::ledger::read::snapshot::Reader;
 use crate::report::values::{self, Shown, Site, Span};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};

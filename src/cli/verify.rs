@@ -2,8 +2,9 @@
 
 use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::ledger::query::Reader;
-use crate::ledger::{Error as LedgerError, Ledger, backup, salvage, verify};
+use crate::ledger::care::{backup, salvage, verify};
+use crate::ledger::read::snapshot::Reader;
+use crate::ledger::{Error as LedgerError, Ledger};
 use crate::record::coverage::Coverage;
 use crate::text::{counted, local, thousands};
 use crate::time::{Clock, SystemClock};

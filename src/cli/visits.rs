@@ -12,7 +12,7 @@ use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::files::{self, How};
 use crate::ledger::Error;
-use crate::ledger::query::{Reader, Snapshot};
+use crate::ledger::read::snapshot::{Reader, Snapshot};
 use crate::report::gaps::{self, Silence};
 use crate::report::gateway::Gateway;
 use crate::report::service::Service;

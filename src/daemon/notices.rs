@@ -8,7 +8,7 @@ use super::keys;
 use super::running::Daemon;
 use super::wal::News;
 use crate::files;
-use crate::ledger::damage::TakenOver;
+use crate::ledger::care::take_over::TakenOver;
 use crate::ledger::wal::Length;
 use crate::ledger::{Error as LedgerError, Ledger, Stamp};
 

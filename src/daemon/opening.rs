@@ -4,7 +4,7 @@
 //! what the loop needs to know of it. It may take long: another process holds the write lock and there is something to
 //! write, or a new release brings a ledger of many years up to date. Nothing is written where there is no news.
 
-use crate::ledger::damage::{self, TakenOver};
+use crate::ledger::care::take_over::{self, TakenOver};
 use crate::ledger::{Error, Ledger, RadioId, Stamp, rescue};
 use crate::wire::check::CheckedKey;
 use std::path::PathBuf;
@@ -43,7 +43,7 @@ pub fn ended(opened: Result<Result<Opened, Error>, JoinError>) -> Result<Opened,
 fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened, Error> {
     let names: Vec<&str> = radios.iter().map(String::as_str).collect();
     let adopted = rescue::adopt(path, now)?.map(|on| (on.text, on.salvage));
-    let damage::Opened { mut ledger, mut taken, mut is_known, unused } = damage::open(path, now)?;
+    let take_over::Opened { mut ledger, mut taken, mut is_known, unused } = take_over::open(path, now)?;
     let mut known = facts(&mut ledger, &names);
     if let Err(error) = &known
         && error.is_damage()
@@ -52,7 +52,7 @@ fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened,
         let why = error.cause();
         let memory = ledger.coverage().clone();
         drop(ledger);
-        let (new, told) = damage::replace(path, &why, &[], &memory, now)?;
+        let (new, told) = take_over::replace(path, &why, &[], &memory, now)?;
         (ledger, taken, is_known) = (new, Some(told), false);
         known = facts(&mut ledger, &names);
     }

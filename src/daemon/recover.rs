@@ -6,8 +6,9 @@
 use super::error::Error;
 use super::running::{Daemon, Settle, Vanished};
 use super::wal;
-use crate::ledger::damage;
-use crate::ledger::{Batch, Error as LedgerError, Ledger, rescue, salvage};
+use crate::ledger::care::salvage;
+use crate::ledger::care::take_over;
+use crate::ledger::{Batch, Error as LedgerError, Ledger, rescue};
 use crate::record::coverage::Coverage;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -182,7 +183,7 @@ impl Daemon {
         let memory = self.held_for_sure();
         // Closes it: pages in memory are read again.
         self.ledger = Ledger::nowhere()?;
-        match damage::look_again(&path, &memory)? {
+        match take_over::look_again(&path, &memory)? {
             Some(ledger) => {
                 tracing::warn!("{why}; it was read again, and nothing is wrong with it: going on");
                 self.ledger = ledger;
@@ -216,7 +217,7 @@ impl Daemon {
         let radios = self.radio_numbers();
         // Closes the damaged one: its files may be renamed only then.
         self.ledger = Ledger::nowhere()?;
-        let (ledger, taken) = damage::replace(&path, &why.cause(), &radios, &memory, now)?;
+        let (ledger, taken) = take_over::replace(&path, &why.cause(), &radios, &memory, now)?;
         self.ledger = ledger;
         self.ledger_is_another()?;
         self.begins_anew()?;

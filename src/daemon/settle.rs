@@ -3,7 +3,7 @@
 
 use super::error::Error;
 use super::running::{Daemon, SETTLE_SLICE};
-use crate::ledger::retire::Bounds;
+use crate::ledger::write::retire::Bounds;
 use crate::ledger::{Error as LedgerError, Settled, Stamp};
 use std::time::Duration;
 use tokio::time::Instant;

@@ -6,8 +6,8 @@
 use super::file::{Synced, Target};
 use super::table::{Column, Kind};
 use super::{Error, csv};
-use crate::ledger::extract::{self, Beside};
-use crate::ledger::query::Reader;
+use crate::ledger::read::extract::{self, Beside};
+use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Address;
 use std::io::Write;
 use std::path::{Path, PathBuf};

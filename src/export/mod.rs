@@ -1,7 +1,7 @@
 //! Readings out: from the ledger to a file that a spreadsheet, a notebook or a database opens, with a descriptor.
 //!
 //! ```text
-//! ledger::extract ──▶ clock (as chosen) ──▶ shape (wide, long) ──▶ csv │ jsonl │ parquet ──▶ file (part, sync, rename)
+//! ledger::read::extract ──▶ clock (as chosen) ──▶ shape (wide, long) ──▶ csv │ jsonl │ parquet ──▶ file (part, sync, rename)
 //!   stretches            gaps (rows of their own)   ▲ convert                                  └▶ describe
 //! ```
 //!
@@ -37,9 +37,9 @@ pub use request::{Clock, Format, OfLogger, Request, Shape, Summary};
 pub use table::{Column, Kind};
 
 use crate::ledger::Error as LedgerError;
-use crate::ledger::extract::{self, Extract, Next, Stretch, Wanted};
-use crate::ledger::made::{EpochTimes, Known, Readings};
-use crate::ledger::query::Reader;
+use crate::ledger::read::extract::{self, Extract, Next, Stretch, Wanted};
+use crate::ledger::read::readings::{EpochTimes, Known, Readings};
+use crate::ledger::read::snapshot::Reader;
 use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits};
 use crate::record::roster::Roster;

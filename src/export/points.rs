@@ -5,7 +5,7 @@
 //! codes only (docs/units.md lists them), since a calibration's limits do not belong into a file for others.
 
 use super::convert::{Convert, Count, Lacks, PointColumn, Value};
-use crate::ledger::query::Reader;
+use crate::ledger::read::snapshot::Reader;
 use crate::report::inputs::ReadError;
 use crate::report::values::Site;
 use crate::units::Silent;

@@ -14,7 +14,7 @@
 use super::convert::{Convert, Value, ucum};
 use super::request::{Clock, Format, Shape};
 use super::table::{Cell, Column, Kind, Sink};
-use crate::ledger::extract::HeldReading;
+use crate::ledger::read::extract::HeldReading;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};
 use std::sync::Arc;

@@ -3,7 +3,7 @@
 //!
 //! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
 
-use crate::ledger::import::Item;
+use crate::ledger::write::import::Item;
 use crate::ledger::{Error, steps_json};
 use crate::record::judge::{Placed, Row, Steps};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};

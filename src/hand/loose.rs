@@ -9,7 +9,7 @@ use super::matching::{
 };
 use super::plan::{Both, Listener, NotPlanned, Planning};
 use crate::ledger::Error;
-use crate::ledger::import::HeldKind;
+use crate::ledger::write::import::HeldKind;
 use crate::record::judge::Held;
 use crate::wire::record::{Event, Record};
 use crate::wire::seq::{Address, Epoch, Identity};

@@ -3,7 +3,7 @@
 //! Input: the bytes of sealed dumps and CSV files, a roster, a keyring, and what the ledger holds. Output: a
 //! [`Plan`](plan::Planning) that says of every frame and row what would become of it, and keeps what is new in a
 //! compact form until the ledger takes it. Nothing here writes: judging uses the same `judge` as the radio, and
-//! `ledger::import` judges once more under the lock.
+//! `ledger::write::import` judges once more under the lock.
 //!
 //! Every file is hostile: cut off anywhere, damaged, another site's, gigabytes without a line's end. Memory grows
 //! with what is new in the files, about 130 bytes a record, and not with their size.

@@ -15,7 +15,7 @@ use super::dump::{DumpRun, Runs};
 use super::kept::Kept;
 use super::lines::{Line, Lines};
 use super::matching::Stretch;
-use crate::ledger::import::{HeldNow, Planner};
+use crate::ledger::write::import::{HeldNow, Planner};
 use crate::ledger::{Error, Shut, row_content};
 use crate::record::coverage::{Basis, Coverage};
 use crate::record::judge::{self, Held, Opened, Outcome, Placed, Refused, Row, RowVerdict, Steps, Verdict};

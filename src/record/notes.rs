@@ -1,7 +1,7 @@
 //! What a person wrote down, as values: remarks and manual readings, and the checks on what somebody typed.
 //!
 //! Input: texts from a command line or a line of a file. Output: checked values, or a sentence that says what is wrong
-//! and what to write instead. Pure: no I/O, no clock, no SQL; `ledger::people` stores them.
+//! and what to write instead. Pure: no I/O, no clock, no SQL; `ledger::write::notes` stores them.
 //!
 //! What this is not: no judge of measurements. A manual reading stands beside the record as it was written down, and is
 //! never compared with counts here. Units are codes of UCUM (The Unified Code for Units of Measure); [`unit`] knows a

@@ -1,9 +1,9 @@
 //! Readings of the ledger as `units::chain` asks for them: a window of each logger is kept, and moved when it is left.
 //!
-//! Times and raw units come from `ledger::made` alone, for the reading and for everything that corrects it.
+//! Times and raw units come from `ledger::read::readings` alone, for the reading and for everything that corrects it.
 
-use crate::ledger::made::{Known, MadeReading, Readings};
-use crate::ledger::query::Snapshot;
+use crate::ledger::read::readings::{Known, MadeReading, Readings};
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::facts::Facts;
 use crate::record::roster::Roster;
 use crate::units::inputs::{Around, Earlier, Inputs, Sample};

@@ -7,7 +7,7 @@
 //! What this is not: it knows no keyring and no text.
 
 use super::inputs::ReadError;
-use crate::ledger::query::Snapshot;
+use crate::ledger::read::snapshot::Snapshot;
 use crate::wire::seq::{Address, Identity, Slot};
 use std::collections::BTreeMap;
 

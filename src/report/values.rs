@@ -1,8 +1,8 @@
 //! The values of a point over a span of time, and the calculation of one.
 
 use super::inputs::{LedgerInputs, ReadError};
-use crate::ledger::made::Known;
-use crate::ledger::query::Snapshot;
+use crate::ledger::read::readings::Known;
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
 use crate::units::account::{Account, Told, Words};
 use crate::units::calibration::Calibrations;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::query::Reader;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;

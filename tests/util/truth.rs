@@ -3,8 +3,8 @@
 
 use std::collections::BTreeSet;
 use std::path::Path;
-use stonechat::ledger::query::Reader;
-use stonechat::ledger::verify;
+use stonechat::ledger::care::verify;
+use stonechat::ledger::read::snapshot::Reader;
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps;
 use stonechat::sim::Truth;

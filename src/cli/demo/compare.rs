@@ -4,8 +4,8 @@
 //! a count is within half a step of the truth, and not equal to it.
 
 use crate::config::Config;
-use crate::ledger::query::Reader;
-use crate::ledger::verify;
+use crate::ledger::care::verify;
+use crate::ledger::read::snapshot::Reader;
 use crate::report::gaps::Report;
 use crate::sim::Truth;
 use crate::text::{counted, thousands};

@@ -3,7 +3,7 @@
 //! One reader knows sequence numbers, the other writes local time to the minute and rounds. They are written from the
 //! simulated memories into a folder of their own, with the layouts that read them.
 
-use crate::ledger::query::Reader;
+use crate::ledger::read::snapshot::Reader;
 use crate::sim::styles::{StyleFile, readings, two_styles};
 use crate::sim::{FieldPlan, Truth};
 use crate::wire::seq::{Address, Identity};

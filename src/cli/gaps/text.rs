@@ -10,7 +10,7 @@ use crate::cli::people::{cut, manual_line, quiet_line, remark_line, write_off_li
 use crate::cli::prose::wrapped;
 use crate::cli::table::Table;
 use crate::config::Config;
-use crate::ledger::query::AsideLedger;
+use crate::ledger::read::snapshot::AsideLedger;
 use crate::record::judge::Row;
 use crate::report::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::report::memory::InLogger;

@@ -7,7 +7,7 @@ use crate::hand::cover::{Found, Wanted};
 use crate::hand::describe::Description;
 use crate::hand::matching::{Stretch, What};
 use crate::hand::plan::FilePlan;
-use crate::ledger::import::ImportEntry;
+use crate::ledger::write::import::ImportEntry;
 use crate::record::coverage::RangeSet;
 use crate::record::judge;
 use crate::record::neighbours::Votes;

@@ -16,8 +16,8 @@ pub use text::{Look, text};
 
 use super::{DONE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::ledger::people::{Remark, WrittenOff};
-use crate::ledger::query::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
+use crate::ledger::read::snapshot::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
+use crate::ledger::write::notes::{Remark, WrittenOff};
 use crate::ledger::{Error, readers, wal};
 use crate::record::judge::Outcome;
 use crate::record::roster::{InService, Logger, Roster};

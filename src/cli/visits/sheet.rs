@@ -5,7 +5,7 @@
 use super::List;
 use crate::config::Config;
 use crate::ledger::Error;
-use crate::ledger::query::Snapshot;
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Logger;
 use crate::report::visits::{Class, Known, Visit};
 use crate::view;

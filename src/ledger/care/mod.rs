@@ -1,5 +1,12 @@
 //! What keeps a ledger whole when its files are in trouble.
 
+pub mod backup;
+pub mod compare;
 pub mod rescue;
+pub mod restore;
+pub mod salvage;
+pub mod sidecar;
 pub mod site;
 pub mod stranger;
+pub mod take_over;
+pub mod verify;

@@ -16,13 +16,18 @@
 
 use super::{site, stranger};
 use crate::files;
-use crate::ledger::damage::{self, TakenOver};
+use crate::ledger::care::restore::{beside, dated, free_name};
+use crate::ledger::care::take_over::{self, TakenOver};
+use crate::ledger::care::{salvage, verify};
+use crate::ledger::db::error::Error;
 use crate::ledger::db::place;
-use crate::ledger::restore::{beside, dated, free_name};
-use crate::ledger::state::keep_once_held;
-use crate::ledger::{Error, Ledger, Stamp, guard, salvage, schema, verify};
+use crate::ledger::db::schema;
+use crate::ledger::digest::table;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::keep_once_held;
 use crate::record::coverage::Coverage;
 use crate::record::site::{Alike, Signs, Verdict};
+use crate::time::Stamp;
 use rusqlite::backup::{Backup, StepResult};
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
@@ -222,7 +227,7 @@ pub fn go_on(
             Err(error) => return Err(error),
         }
     }
-    let (ledger, taken) = damage::replace(path, what, radios, memory, now)?;
+    let (ledger, taken) = take_over::replace(path, what, radios, memory, now)?;
     text += &format!("; the copy is not whole: {}", taken.text());
     let salvage = taken.is_there.then(|| taken.aside.clone());
     Ok(GoesOn { ledger, text, has_all: false, salvage, taken: Some(taken) })
@@ -242,7 +247,7 @@ fn sound_one_of_this_site(path: &Path, known: &Known) -> Result<Option<Ledger>, 
     if !theirs.is_ok_and(|theirs| theirs.is_of_the_same_site(known)) {
         return Ok(None);
     }
-    damage::open_if_sound(path)
+    take_over::open_if_sound(path)
 }
 
 /// A copy that a killed daemon has left, where there is no ledger: it takes the path. Call under the daemon's lock,
@@ -294,7 +299,7 @@ impl Ledger {
         let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let id: i64 =
             db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
-        guard::change(&db, "aside_ledger", "id = ?", [id], |db| {
+        table::change(&db, "aside_ledger", "id = ?", [id], |db| {
             let row = params![id, name_of(file), now.unix_s, reason, now.unix_s, now.unix_s];
             Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)
         })?;

@@ -8,9 +8,14 @@
 //! What this is not: it changes nothing but `same_site`.
 
 use super::stranger;
-use crate::ledger::state::meta;
-use crate::ledger::{Error, Ledger, Stamp, damage, guard, proven, salvage};
+use crate::ledger::care::{salvage, take_over};
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::proven;
+use crate::ledger::write::state::meta;
 use crate::record::site::{Alike, Shared, Signs, Verdict};
+use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -63,8 +68,8 @@ impl Compared {
 /// What a ledger is known by, as far as it can be read. Never fails: what is damaged is not known by anything.
 pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
     let fits = |table: &str| {
-        let sum = guard::table_sum(db, table, "true", ());
-        sum.is_ok_and(|sum| guard::kept(db, table).is_ok_and(|kept| kept.unwrap_or_default() == sum))
+        let sum = table::table_sum(db, table, "true", ());
+        sum.is_ok_and(|sum| table::kept(db, table).is_ok_and(|kept| kept.unwrap_or_default() == sum))
     };
     let mut ids: BTreeSet<i64> = meta(db, "ledger_id").into_iter().collect();
     let others = || -> rusqlite::Result<Vec<i64>> {
@@ -87,7 +92,7 @@ pub(in crate::ledger) fn signs_of_file(path: &Path) -> Option<Signs> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(path, flags).ok()?;
     stranger::bound(&mut db, path).ok()?;
-    damage::can_be_read(&db).ok()?;
+    take_over::can_be_read(&db).ok()?;
     Some(signs(&db))
 }
 
@@ -133,7 +138,7 @@ pub(in crate::ledger) fn note(
 ) -> Result<(), Error> {
     let own = meta(db, "ledger_id")?;
     for &id in ids.iter().filter(|&&id| id != own) {
-        guard::change(db, "same_site", "ledger_id = ?", [id], |db| {
+        table::change(db, "same_site", "ledger_id = ?", [id], |db| {
             db.prepare_cached("INSERT INTO same_site VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
                 .execute(params![id, now.unix_s, how.name()])?;
             Ok(())

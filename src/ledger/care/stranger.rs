@@ -11,7 +11,8 @@
 //!
 //! What this is not: it does not say whether a file is sound (`verify` does), nor whose it is.
 
-use crate::ledger::{Error, schema};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::schema;
 use rusqlite::config::DbConfig;
 use rusqlite::limits::Limit;
 use rusqlite::{Connection, OpenFlags};
@@ -91,7 +92,7 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_TRIGGER, false)?;
     let bytes: u64 = ["", "-wal"]
         .iter()
-        .filter_map(|end| crate::files::length(&crate::ledger::restore::beside(path, end)))
+        .filter_map(|end| crate::files::length(&crate::ledger::care::restore::beside(path, end)))
         .sum();
     let mut left =
         STEPS_LEAST.saturating_add(bytes.saturating_mul(STEPS_PER_BYTE)) / u64::from(STEPS_AT_ONCE);
@@ -125,10 +126,13 @@ fn within(path: &Path, error: Error) -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ledger::compare::Side;
-    use crate::ledger::salvage::{How, salvage};
-    use crate::ledger::{Arrival, Batch, Ledger, Stamp, verify};
+    use crate::ledger::care::compare::Side;
+    use crate::ledger::care::salvage::{How, salvage};
+    use crate::ledger::care::verify;
+    use crate::ledger::write::append::{Arrival, Batch};
+    use crate::ledger::write::open::Ledger;
     use crate::sim::{Field, FieldPlan};
+    use crate::time::Stamp;
     use std::cell::Cell;
 
     thread_local! {
@@ -164,7 +168,7 @@ mod tests {
         Ledger::open(&fresh).unwrap().note_same_site(&ids, how, NOW).unwrap();
         let bytes: u64 = ["", "-wal"]
             .iter()
-            .filter_map(|end| crate::files::length(&crate::ledger::restore::beside(&path, end)))
+            .filter_map(|end| crate::files::length(&crate::ledger::care::restore::beside(&path, end)))
             .sum();
         let may = STEPS_PER_BYTE * bytes;
         let took = |what: &str| {

@@ -8,7 +8,7 @@
 
 use super::{lock_holder, names};
 use crate::files;
-use crate::ledger::Error;
+use crate::ledger::db::error::Error;
 use std::fs::File;
 use std::io::{Read, Seek, Write};
 use std::os::unix::fs::MetadataExt;

@@ -1,8 +1,13 @@
-//! What the ledger is made of on disk: files, locks, and who else has them open.
+//! What the ledger is made of on disk: connections, schema, rows, locks, and who else has its files open.
 
 pub mod actor;
+pub mod error;
 pub mod lock;
 pub mod lock_holder;
 pub mod names;
 pub mod place;
+pub(in crate::ledger) mod radio;
+pub(in crate::ledger) mod row;
+pub(in crate::ledger) mod schema;
+pub(in crate::ledger) mod tx;
 pub mod wal;

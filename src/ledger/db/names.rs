@@ -7,7 +7,7 @@
 
 use super::lock_holder;
 use crate::files;
-use crate::ledger::Error;
+use crate::ledger::db::error::Error;
 use std::path::Path;
 
 /// Refuses a name of a file that another process has open under another name, or whose last commits are in the -wal of

@@ -3,7 +3,7 @@
 //! Input: one consistent state of the ledger. Output: the first and the last of them. A few look-ups a logger, however
 //! many frames wait.
 
-use crate::ledger::Error;
+use crate::ledger::db::error::Error;
 use crate::record::roster::Roster;
 use crate::record::unopened::WhyShut;
 use crate::record::waiting::{Class, stretch};

@@ -3,8 +3,8 @@
 //! Input: `retired_row` and `retired_block`, which only `retire` writes. Output: whether a reading was given up, which
 //! stretches were, and which backups must be kept because of it.
 
-use crate::ledger::Error;
-use crate::ledger::query::Reader;
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
 

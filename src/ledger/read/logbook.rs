@@ -2,8 +2,8 @@
 //!
 //! Input: the public view `logbook`. Output: [`Act`]s, the newest first.
 
-use crate::ledger::Error;
-use crate::ledger::query::Reader;
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Reader;
 use crate::record::acts::{Act, Actor};
 use crate::time::GatewayTime;
 

@@ -4,8 +4,11 @@
 //! Input: what was done, within the transaction that does it. Output: a row of `act`. `read::logbook` reads them, together
 //! with the tables that say the rest.
 
-use crate::ledger::{Error, Ledger, Stamp, guard};
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::ledger::write::open::Ledger;
 use crate::record::acts::{ActKind, Actor};
+use crate::time::Stamp;
 use crate::wire::check::CheckedKey;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::{BTreeMap, BTreeSet};
@@ -39,7 +42,7 @@ pub(in crate::ledger) fn note(
     }
     let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM act", [], |row| row.get(0))?;
     let actor = actor.cloned().unwrap_or_default();
-    guard::change(db, "act", "id = ?", [id], |db| {
+    table::change(db, "act", "id = ?", [id], |db| {
         db.prepare_cached(
             "INSERT INTO act (id, at, kind, number, by_whom, login, uid, ran_as, host, file, text, details)
              VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -80,7 +83,7 @@ pub(in crate::ledger) fn take_over(db: &Connection, old: &Connection) -> Result<
             continue;
         }
         let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM act", [], |row| row.get(0))?;
-        guard::change(db, "act", "id = ?", [id], |db| {
+        table::change(db, "act", "id = ?", [id], |db| {
             let all = std::iter::once(id.into()).chain(values.iter().cloned());
             let sql = format!("INSERT INTO act (id, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
             Ok(db.prepare_cached(&sql)?.execute(rusqlite::params_from_iter(all))?)

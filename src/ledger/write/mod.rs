@@ -1,3 +1,13 @@
 //! What is written to a ledger.
 
 pub(in crate::ledger) mod acts;
+pub(in crate::ledger) mod append;
+pub(in crate::ledger) mod aside;
+pub mod import;
+pub mod notes;
+pub(in crate::ledger) mod notices;
+pub(in crate::ledger) mod open;
+pub mod proven;
+pub mod retire;
+pub(in crate::ledger) mod settle;
+pub(in crate::ledger) mod state;

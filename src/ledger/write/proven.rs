@@ -3,8 +3,11 @@
 //! Input: what a keyring has found out, or another ledger holds. Output: rows of `proven_key`, which only grow by keys of
 //! the site's own keyring. What this is not: it knows no key and opens nothing.
 
-use super::{Error, Ledger, Stamp, guard};
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::ledger::write::open::Ledger;
 use crate::time::GatewayTime;
+use crate::time::Stamp;
 use crate::wire::check::{CheckedKey, KeyCheck};
 use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -52,11 +55,11 @@ pub fn newest_of_slots(all: &[ProvenKey]) -> impl Iterator<Item = CheckedKey> {
 }
 
 /// Adds one; of one that is there the earlier time stays. Call within a transaction that writes.
-pub(super) fn note(db: &Connection, proven: &ProvenKey) -> Result<(), Error> {
+pub(in crate::ledger) fn note(db: &Connection, proven: &ProvenKey) -> Result<(), Error> {
     let CheckedKey { address, slot, check } = proven.key;
     let check = check.to_string();
     let key = (address.number(), slot.0, check.as_str());
-    guard::change(db, "proven_key", "logger = ? AND slot = ? AND check_value = ?", key, |db| {
+    table::change(db, "proven_key", "logger = ? AND slot = ? AND check_value = ?", key, |db| {
         db.prepare_cached(
             "INSERT INTO proven_key VALUES (?, ?, ?, ?)
                  ON CONFLICT DO UPDATE SET first_at = min(first_at, excluded.first_at)",

@@ -12,14 +12,19 @@
 //!
 //! What this is not: it merges nothing.
 
-use super::care::{site, stranger};
-use super::compare::{self, Compared, Kind, Side};
-use super::state::State;
-use super::write::acts;
-use super::{DaemonLock, Error, Stamp, guard, schema, verify};
+use crate::ledger::care::compare::{self, Compared, Kind, Side};
+use crate::ledger::care::verify;
+use crate::ledger::care::{site, stranger};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::lock::DaemonLock;
+use crate::ledger::db::schema;
+use crate::ledger::digest::table;
+use crate::ledger::write::acts;
+use crate::ledger::write::state::State;
 use crate::record::acts::{ActKind, Actor};
 use crate::record::coverage::RangeSet;
 use crate::record::site::Signs;
+use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags};
 use std::collections::{BTreeMap, BTreeSet};
 use std::os::unix::fs::MetadataExt;
@@ -207,12 +212,12 @@ pub struct How<'a> {
 }
 
 /// The name of a file that lies next to another, as its `-wal`.
-pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
+pub(in crate::ledger) fn beside(path: &Path, suffix: &str) -> PathBuf {
     crate::files::with_tail(path, suffix)
 }
 
 /// `20261125T120000Z`, for names of files.
-pub(super) fn dated(unix_s: i64) -> String {
+pub(in crate::ledger) fn dated(unix_s: i64) -> String {
     match chrono::DateTime::from_timestamp(unix_s, 0) {
         Some(time) => time.format("%Y%m%dT%H%M%SZ").to_string(),
         None => unix_s.to_string(),
@@ -220,7 +225,7 @@ pub(super) fn dated(unix_s: i64) -> String {
 }
 
 /// The first name of `path` with this suffix that nobody has, `-wal` and `-shm` included.
-pub(super) fn free_name(path: &Path, suffix: &str) -> PathBuf {
+pub(in crate::ledger) fn free_name(path: &Path, suffix: &str) -> PathBuf {
     let mut at = 1;
     loop {
         let number = if at == 1 { String::new() } else { format!("-{at}") };
@@ -255,7 +260,7 @@ pub fn restore(
     let part = crate::files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
     let mut done = exchange(file, ledger, part.path(), present.is_some(), how, now, &mut progress);
     if let (Ok(restored), true) = (&mut done, how.dry_run) {
-        restored.daemon = super::db::lock_holder::daemon_of(ledger);
+        restored.daemon = crate::ledger::db::lock_holder::daemon_of(ledger);
     }
     done
 }
@@ -421,7 +426,7 @@ impl Present {
 
 /// After a restore that was killed between its last two steps the present ledger has a second name, under which it
 /// would pass for the one that was replaced. It is taken away. Call under the daemon's lock.
-pub(super) fn tidy(ledger: &Path) {
+pub(in crate::ledger) fn tidy(ledger: &Path) {
     let Ok(present) = std::fs::symlink_metadata(ledger) else { return };
     if !present.is_file() || present.nlink() < 2 {
         return;
@@ -469,7 +474,7 @@ impl Whole {
             return None;
         }
         let modified_at = std::fs::metadata(file).ok().map(|found| found.mtime());
-        let (sha256, size_bytes) = super::backup::digest(file).ok()?;
+        let (sha256, size_bytes) = crate::ledger::care::backup::digest(file).ok()?;
         let file = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
         Some(Self { file, size_bytes, sha256, modified_at })
     }
@@ -519,16 +524,20 @@ fn carry_on(
         |row| row.get(0),
     )?;
     let seen_at = now.unix_s.max(newest.saturating_add(1));
-    guard::set_meta(&transaction, "restored_at", seen_at)?;
+    table::set_meta(&transaction, "restored_at", seen_at)?;
     if let Some(source) = source {
-        let copy = super::backup::Copy {
+        let copy = crate::ledger::care::backup::Copy {
             file: &source.file,
             size_bytes: source.size_bytes,
             sha256: &source.sha256,
             made_at: source.modified_at.map_or(now.unix_s, |at| at.min(now.unix_s)),
             seen_at: Some(seen_at),
         };
-        super::backup::note(&transaction, &copy, super::state::meta(&transaction, "settled_through")?)?;
+        crate::ledger::care::backup::note(
+            &transaction,
+            &copy,
+            crate::ledger::write::state::meta(&transaction, "settled_through")?,
+        )?;
     }
     Ok(transaction.commit()?)
 }
@@ -539,7 +548,7 @@ fn copy(file: &Path, part: &Path) -> Result<Signs, Error> {
     let source = stranger::open(file)?;
     let signs = site::signs(&source);
     let mut copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
-    super::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
+    crate::ledger::care::backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
     drop(copy);
     drop(schema::open_for_writing(part)?);
@@ -582,7 +591,7 @@ fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, More), Error> {
     drop((mine, theirs));
     let theirs = stranger::open_present(backup)?;
     let mine_covers = State::load(ledger)?.coverage;
-    let theirs_covers = super::snapshot(&theirs, |db| Ok(State::load(db)?.coverage))?;
+    let theirs_covers = crate::ledger::db::tx::snapshot(&theirs, |db| Ok(State::load(db)?.coverage))?;
     for (address, epoch, held) in mine_covers.epochs() {
         let there = theirs_covers.epoch(address, epoch).map(|epoch| epoch.held()).unwrap_or_default();
         for &(first, last) in held.csv.ranges() {
@@ -609,7 +618,7 @@ fn rows_more(mine: &Connection, theirs: &Connection, table: &str, columns: &str)
         let (mut sums, mut scratch) = (Vec::new(), Vec::new());
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            sums.push(guard::row_sum(row, columns, &mut scratch)?.bytes());
+            sums.push(table::row_sum(row, columns, &mut scratch)?.bytes());
         }
         sums.sort_unstable();
         Ok(sums)

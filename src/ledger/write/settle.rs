@@ -4,12 +4,14 @@
 //! Nothing is lost or doubled at any instant: a row is either in the journal or settled, and the ranges
 //! written are those of what is committed. A settle that dies is as if it had never begun.
 
-use super::append::{Arrival, keep_beside};
-use super::chunk::{self, Blocks};
-use super::query::LISTENING_SLACK_S;
-use super::rows::{self, SHARED, kind};
-use super::state::State;
-use super::{Error, Ledger, guard};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::digest::block::{self, Blocks};
+use crate::ledger::digest::table;
+use crate::ledger::read::snapshot::LISTENING_SLACK_S;
+use crate::ledger::write::append::{Arrival, keep_beside};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::State;
 use crate::record::coverage::{Basis, RangeSet};
 use crate::record::facts::Listening;
 use crate::record::judge::Outcome;
@@ -54,7 +56,7 @@ impl Ledger {
             [],
             |row| row.get(0),
         )?;
-        guard::change(&transaction, "size_day", "day = ?", [day], |db| {
+        table::change(&transaction, "size_day", "day = ?", [day], |db| {
             Ok(db.execute("INSERT OR REPLACE INTO size_day VALUES (?, ?)", [day, bytes])?)
         })?;
         Ok(transaction.commit()?)
@@ -62,7 +64,7 @@ impl Ledger {
 
     /// The day noted by the last settle.
     pub fn settled_day(&self) -> Result<i64, Error> {
-        super::state::meta(&self.db, "settled_day")
+        crate::ledger::write::state::meta(&self.db, "settled_day")
     }
 }
 
@@ -97,20 +99,20 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
         .query_row([through], |row| Ok((row.get(0)?, row.get(1)?)))?;
     if let (Some(first), Some(last)) = days {
         let (db, of_days) = (&*transaction, "day BETWEEN ? AND ?");
-        guard::change(db, "radio_day", of_days, (first, last), |db| settle_radio_days(db, through))?;
-        guard::change(db, "logger_day", of_days, (first, last), |db| settle_logger_days(db, through))?;
+        table::change(db, "radio_day", of_days, (first, last), |db| settle_radio_days(db, through))?;
+        table::change(db, "logger_day", of_days, (first, last), |db| settle_logger_days(db, through))?;
     }
-    guard::change(&transaction, "last_heard", "true", (), |db| settle_last_heard(db, through))?;
-    guard::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
-    guard::change(&transaction, "foreign_address", "true", (), |db| settle_foreign(db, through))?;
+    table::change(&transaction, "last_heard", "true", (), |db| settle_last_heard(db, through))?;
+    table::change(&transaction, "listening", "true", (), |db| settle_listening(db, through))?;
+    table::change(&transaction, "foreign_address", "true", (), |db| settle_foreign(db, through))?;
     // Without a condition SQLite drops the whole tree and writes none of its pages.
     let rows = if through >= state.seen_row {
         transaction.prepare_cached("DELETE FROM journal")?.execute([])?
     } else {
         transaction.prepare_cached("DELETE FROM journal WHERE row <= ?")?.execute([through])?
     };
-    guard::set_meta(&transaction, "settled_through", through)?;
-    guard::set_meta(&transaction, "settled_day", day)?;
+    table::set_meta(&transaction, "settled_through", through)?;
+    table::set_meta(&transaction, "settled_day", day)?;
     transaction.commit()?;
     state.forget_settled(through);
     Ok(Settled {
@@ -123,7 +125,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
 
 /// Puts the journal's readings up to a row into their places. Gives how many, and the rows that found none.
 fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>), Error> {
-    let columns = format!("{SHARED}, {}", rows::channel_columns(crate::wire::record::CHANNELS_MAX));
+    let columns = format!("{SHARED}, {}", row::channel_columns(crate::wire::record::CHANNELS_MAX));
     let all = db
         .prepare_cached(&format!(
             "INSERT INTO settled ({columns}) SELECT {columns} FROM journal
@@ -168,18 +170,18 @@ fn is_constraint(error: &rusqlite::Error) -> bool {
 
 /// Keeps a journal row that found no place beside the record that is held there, unless that is the very same.
 fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
-    let sql = format!("SELECT {} FROM journal WHERE row = ?", chunk::reading_columns());
+    let sql = format!("SELECT {} FROM journal WHERE row = ?", block::reading_columns());
     let mut statement = db.prepare_cached(&sql)?;
     let names: Vec<String> = statement.column_names().map(str::to_owned).collect();
     let mut found = statement.query([row])?;
     let Some(found) = found.next()? else { return Ok(()) };
-    let id = chunk::identity(found)?;
+    let id = block::identity(found)?;
     let (rank, time, lag): (i64, i64, Option<i64>) = (found.get(3)?, found.get(4)?, found.get(5)?);
     let plaintext = plaintext_of(found)?.filter(|_| rank == 0);
     if let Some(plaintext) = &plaintext {
         let sql = format!(
             "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
-            chunk::reading_columns()
+            block::reading_columns()
         );
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         let mut held = db.prepare_cached(&sql)?;
@@ -223,8 +225,8 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
 fn plaintext_of(row: &rusqlite::Row<'_>) -> Result<Option<Vec<u8>>, Error> {
     let n = row.get_ref(8)?.as_i64().ok().and_then(|n| usize::try_from(n).ok());
     let Some(n) = n.filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else { return Ok(None) };
-    let reading = chunk::reading_of(row, n)?;
-    Ok(reading.map(|reading| rows::encoded(&crate::wire::record::Record::Reading(reading))))
+    let reading = block::reading_of(row, n)?;
+    Ok(reading.map(|reading| row::encoded(&crate::wire::record::Record::Reading(reading))))
 }
 
 /// Writes the ranges of every epoch that the settled rows touch, as far as they have changed.
@@ -236,7 +238,7 @@ fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Erro
         )?;
         let mut rows = statement.query([through])?;
         while let Some(row) = rows.next()? {
-            let (address, epoch) = super::state::address_epoch(row)?;
+            let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
             let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
             touched.insert((address, epoch, basis));
         }
@@ -250,7 +252,7 @@ fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Erro
 }
 
 /// Makes the stored ranges of one epoch equal to `now`, touching only those that differ.
-pub(super) fn write_ranges(
+pub(in crate::ledger) fn write_ranges(
     db: &Connection,
     logger: u16,
     epoch: u32,
@@ -269,12 +271,12 @@ pub(super) fn write_ranges(
     let condition = "logger = ? AND epoch = ? AND basis = ? AND first = ?";
     for (first, _) in before.difference(&now) {
         let key = (logger, epoch, basis, *first);
-        guard::change(db, "held_range", condition, key, |db| {
+        table::change(db, "held_range", condition, key, |db| {
             Ok(db.prepare_cached(&format!("DELETE FROM held_range WHERE {condition}"))?.execute(key)?)
         })?;
     }
     for (first, last) in now.difference(&before) {
-        guard::change(db, "held_range", condition, (logger, epoch, basis, *first), |db| {
+        table::change(db, "held_range", condition, (logger, epoch, basis, *first), |db| {
             let mut insert = db.prepare_cached("INSERT INTO held_range VALUES (?, ?, ?, ?, ?)")?;
             Ok(insert.execute(params![logger, epoch, basis, first, last])?)
         })?;
@@ -354,8 +356,10 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
-    let windows = super::query::unsettled_listening(db, through)?;
-    for Listening { radio, synchronised, since, until } in super::query::merge_windows(windows) {
+    let windows = crate::ledger::read::snapshot::unsettled_listening(db, through)?;
+    for Listening { radio, synchronised, since, until } in
+        crate::ledger::read::snapshot::merge_windows(windows)
+    {
         let (since, until) = (since.unix_s(), until.unix_s());
         // Goes on where the last stored span of this radio ends, or starts a new one.
         let extended = db

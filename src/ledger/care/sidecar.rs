@@ -10,14 +10,16 @@
 //!
 //! What this is not: no backup. It has no key, and hardly a measured value.
 
-use super::chunk::{self, Blocks, Place};
-use super::query::Snapshot;
-use super::restore::beside;
-use super::rows::{self, SHARED};
-use super::state::{State, meta};
-use super::{Error, Stamp, guard};
+use crate::ledger::care::restore::beside;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED};
+use crate::ledger::digest::block::{self, Blocks, Place};
+use crate::ledger::digest::table;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::write::state::{State, meta};
 use crate::record::coverage::Coverage;
 use crate::report::gaps::Facts;
+use crate::time::Stamp;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use rusqlite::types::ValueRef;
@@ -47,7 +49,7 @@ const PROOFS_MAX: usize = 2_000;
 const STEPS: u32 = 8;
 
 /// Tables that are carried over as they are.
-pub(super) const WHOLE: [&str; 16] = [
+pub(in crate::ledger) const WHOLE: [&str; 16] = [
     "named_epoch",
     "slot_use",
     "proven_key",
@@ -67,7 +69,7 @@ pub(super) const WHOLE: [&str; 16] = [
 ];
 
 /// Digests of records that were proven before.
-pub(super) type Fingerprints = HashSet<[u8; 16]>;
+pub(in crate::ledger) type Fingerprints = HashSet<[u8; 16]>;
 
 /// See the module's page.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -100,14 +102,14 @@ impl Known {
     /// first: what is damaged must not be carried on. `before`: what was known last, whose records are not compared
     /// once more. `is_sound`: what is not settled yet is taken without looking at its seals, and only so much is compared
     /// as does not hold the daemon up.
-    pub(super) fn of(
+    pub(in crate::ledger) fn of(
         db: &Connection,
         before: &Fingerprints,
         is_sound: bool,
         now: Stamp,
     ) -> Result<Self, Error> {
         for table in WHOLE.iter().chain(&["held_range", "listening", "meta"]) {
-            if guard::table_sum(db, table, "true", ())? != guard::kept(db, table)?.unwrap_or_default() {
+            if table::table_sum(db, table, "true", ())? != table::kept(db, table)?.unwrap_or_default() {
                 return Err(Error::Corrupt(format!("table {table} does not fit its digest")));
             }
         }
@@ -115,11 +117,11 @@ impl Known {
         let mut proof = Proof::new(db, before, is_sound)?;
         if !proof.journal {
             // Whoever takes over carries over those stretches whose seals fit.
-            state.coverage = super::state::load_ranges(db)?;
+            state.coverage = crate::ledger::write::state::load_ranges(db)?;
             state.seen_row = state.settled_through;
         }
         let mut known = Self {
-            schema: super::SCHEMA_VERSION,
+            schema: crate::ledger::db::schema::VERSION,
             ledger_id: meta(db, "ledger_id")?,
             as_of: now.unix_s,
             settled_through: state.settled_through,
@@ -204,7 +206,7 @@ impl Known {
             }
         }
         let key = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
-        let columns = format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
+        let columns = format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX));
         for &id in &wanted {
             let place = params![id.address.number(), id.epoch.number(), id.sequence.number()];
             self.take(db, "settled", &format!("SELECT {columns} FROM settled {key}"), place)?;
@@ -247,7 +249,7 @@ impl Known {
         if wanted.is_empty() {
             return Ok(());
         }
-        let columns = format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
+        let columns = format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX));
         let mut statement =
             db.prepare(&format!("SELECT {columns} FROM journal WHERE kind = 1 AND rank = 0"))?;
         let mut rows = statement.query([])?;
@@ -278,7 +280,7 @@ impl Known {
     }
 
     /// Of its records: by them they are known again, at a fraction of their size.
-    pub(super) fn fingerprints(&self) -> Fingerprints {
+    pub(in crate::ledger) fn fingerprints(&self) -> Fingerprints {
         let mut all = Fingerprints::new();
         for table in ["settled", "profile_row", "event_row"] {
             let rows = self.rows.get(table).map_or(&[][..], Vec::as_slice);
@@ -344,7 +346,7 @@ impl Known {
             return Err(not("does not fit its digest"));
         }
         let known: Self = serde_json::from_str(body).map_err(|_| not("cannot be understood"))?;
-        if known.schema != super::SCHEMA_VERSION {
+        if known.schema != crate::ledger::db::schema::VERSION {
             return Err(not("is of another release"));
         }
         Ok(Some(known))
@@ -366,18 +368,18 @@ struct Proof<'a> {
 impl<'a> Proof<'a> {
     fn new(db: &'a Connection, before: &'a Fingerprints, is_sound: bool) -> Result<Self, Error> {
         let fits = |table: &str| -> Result<bool, Error> {
-            Ok(guard::table_sum(db, table, "true", ())? == guard::kept(db, table)?.unwrap_or_default())
+            Ok(table::table_sum(db, table, "true", ())? == table::kept(db, table)?.unwrap_or_default())
         };
         let mut journal = true;
         if !is_sound {
-            chunk::check_seals(db, |_| journal = false)?;
+            block::check_seals(db, |_| journal = false)?;
         }
         Ok(Self {
             db,
             before,
             places: BTreeMap::new(),
             places_max: if is_sound { PROOFS_MAX } else { usize::MAX },
-            waiting: chunk::rare_in_journal(db)?,
+            waiting: block::rare_in_journal(db)?,
             journal,
             profiles: fits("profile_row")?,
             events: fits("event_row")?,
@@ -397,14 +399,14 @@ impl<'a> Proof<'a> {
         if !is_it || self.was_known("settled", row) {
             return Ok(true);
         }
-        let place = (id.address.number(), id.epoch.number(), chunk::block_of(id.sequence.number()));
+        let place = (id.address.number(), id.epoch.number(), block::block_of(id.sequence.number()));
         if let Some(&fits) = self.places.get(&place) {
             return Ok(fits);
         }
         if self.places.len() >= self.places_max {
             return Ok(false);
         }
-        let fits = match chunk::stored(self.db, place)? {
+        let fits = match block::stored(self.db, place)? {
             Some(stored) => Blocks::of_block(self.db, place, &self.waiting)? == stored,
             None => false,
         };
@@ -431,7 +433,7 @@ fn values_of(row: &rusqlite::Row<'_>) -> Result<Vec<Value>, Error> {
 }
 
 fn fingerprint(table: &str, row: &[Value]) -> [u8; 16] {
-    guard::Sum::of(format!("{table} {}", Value::from(row.to_vec())).as_bytes()).bytes()
+    table::Sum::of(format!("{table} {}", Value::from(row.to_vec())).as_bytes()).bytes()
 }
 
 fn digest(bytes: &[u8]) -> String {
@@ -465,7 +467,7 @@ fn edge(
 }
 
 /// Coverage as rows of `held_range`.
-pub(super) fn ranges(coverage: &Coverage) -> Vec<(u16, u32, u8, u32, u32)> {
+pub(in crate::ledger) fn ranges(coverage: &Coverage) -> Vec<(u16, u32, u8, u32, u32)> {
     let mut all = Vec::new();
     for (address, epoch, held) in coverage.epochs() {
         for (basis, set) in [(0, &held.authentic), (1, &held.csv)] {
@@ -477,15 +479,15 @@ pub(super) fn ranges(coverage: &Coverage) -> Vec<(u16, u32, u8, u32, u32)> {
     all
 }
 
-impl super::Ledger {
+impl crate::ledger::write::open::Ledger {
     /// Writes what must outlive the ledger beside it; see the module's page.
     pub fn write_known(&mut self, now: Stamp) -> Result<(), Error> {
-        let id = super::snapshot(&self.db, |db| meta(db, "ledger_id"))?;
+        let id = crate::ledger::db::tx::snapshot(&self.db, |db| meta(db, "ledger_id"))?;
         let before = match Known::read(&self.path) {
             Ok(Some(before)) if before.ledger_id == id => before.fingerprints(),
             _ => Fingerprints::new(),
         };
-        let known = super::snapshot(&self.db, |db| Known::of(db, &before, true, now))?;
+        let known = crate::ledger::db::tx::snapshot(&self.db, |db| Known::of(db, &before, true, now))?;
         known.write(&self.path).map_err(|source| Error::Known { path: path_of(&self.path), source })
     }
 }

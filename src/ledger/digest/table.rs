@@ -5,7 +5,7 @@
 //!
 //! Every table but those of the readings has its sum in `table_guard`; [`change`] keeps it right around each write.
 
-use super::Error;
+use crate::ledger::db::error::Error;
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, OptionalExtension, Params, params};
 use sha2::{Digest, Sha256};

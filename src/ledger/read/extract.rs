@@ -15,8 +15,9 @@
 //!
 //! What this is not: it forms no text and corrects no clock; see `export`.
 
-use super::query::Reader;
-use super::{Error, rows};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::read::snapshot::Reader;
 use crate::record::judge::Placed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch};
@@ -200,7 +201,7 @@ impl Taken {
         let mut all = [&COLUMNS, whence].concat().join(", ");
         if self.channels > 0 {
             all.push_str(", ");
-            all.push_str(&rows::channel_columns(self.channels.min(CHANNELS_MAX)));
+            all.push_str(&row::channel_columns(self.channels.min(CHANNELS_MAX)));
         }
         all
     }
@@ -412,7 +413,7 @@ impl<'a> Extract<'a> {
                  OR (time_max >= ?7)
              FROM chunk WHERE logger = ?1 AND epoch = ?2 AND block >= ?3 ORDER BY block LIMIT ?8",
         )?;
-        let block = super::chunk::block_of(passed.saturating_add(1));
+        let block = crate::ledger::digest::block::block_of(passed.saturating_add(1));
         let mut found =
             statement.query(params![logger, epoch, block, from, to, low, high, STRETCH_BLOCKS as i64])?;
         let (mut looked_at, mut end) = (0, u32::MAX);
@@ -654,7 +655,7 @@ pub fn beside(
 
 /// Sequences of an epoch whose readings were given up to a verified backup: (logger, epoch, first, last).
 pub fn given_up(reader: &Reader) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
-    super::read::given_up::given_up(reader.connection())
+    crate::ledger::read::given_up::given_up(reader.connection())
 }
 
 /// The earliest and latest recorded time of readings of these loggers, settled or not; for messages.

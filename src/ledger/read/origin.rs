@@ -13,10 +13,10 @@
 //! and so are the clocks' corrections, which place records and gaps in spans. Rows that retention gave up count from
 //! the day on which they were settled.
 
-use super::Error;
-use super::people::WrittenOff;
-use super::query::Snapshot;
-use super::rows::kind;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::kind;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::write::notes::WrittenOff;
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
@@ -622,7 +622,7 @@ impl Snapshot<'_> {
         &self,
         addresses: &[Address],
     ) -> Result<BTreeMap<Address, (Identity, crate::record::judge::Row)>, Error> {
-        let columns = super::rows::content_columns();
+        let columns = crate::ledger::db::row::content_columns();
         let mut newest = BTreeMap::<Address, (Identity, crate::record::judge::Row)>::new();
         // The content has 45 columns; the identity stands behind it.
         let mut settled = self.db.prepare_cached(&format!(
@@ -634,7 +634,7 @@ impl Snapshot<'_> {
             if let Some(row) = rows.next()?
                 && let Some(id) = Identity::new(address.number(), row.get(45)?, row.get(46)?)
             {
-                newest.insert(address, (id, super::rows::row_content(row)?));
+                newest.insert(address, (id, crate::ledger::db::row::row_content(row)?));
             }
         }
         let mut journal = self.db.prepare_cached(&format!(
@@ -645,7 +645,7 @@ impl Snapshot<'_> {
             let Some(id) = Identity::new(row.get(47)?, row.get(45)?, row.get(46)?) else { continue };
             let is_newer = newest.get(&id.address).is_none_or(|(held, _)| *held < id);
             if is_newer && addresses.contains(&id.address) {
-                newest.insert(id.address, (id, super::rows::row_content(row)?));
+                newest.insert(id.address, (id, crate::ledger::db::row::row_content(row)?));
             }
         }
         Ok(newest)

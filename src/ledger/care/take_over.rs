@@ -1,7 +1,7 @@
 //! A damaged ledger: noticed, set aside whole under a dated name, and a new one takes over at once, which knows what
 //! was held.
 //!
-//! Input: the ledger's path and what is known of it beside it ([`super::known`]). Output: a ledger to go on with.
+//! Input: the ledger's path and what is known of it beside it ([`crate::ledger::care::sidecar`]). Output: a ledger to go on with.
 //! Looked at when it is opened, in time that does not grow with the years: the file's length against its header, its
 //! schema, the digests of the tables that coverage comes from, and how far it reaches against how far it is known to
 //! have reached (a lost `-wal`). What else is damaged shows when it is read: then the daemon comes here too.
@@ -14,15 +14,20 @@
 //!
 //! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
 
-use super::care::{site, stranger};
-use super::chunk::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
-use super::known::{self, Known};
-pub(super) use super::query::elsewhere;
-use super::restore::{beside, dated, free_name};
-use super::rows::{SHARED, kind};
-use super::state::journal_insert;
-use super::{Error, Ledger, Stamp, guard, retire, schema, settle};
+use crate::ledger::care::restore::{beside, dated, free_name};
+use crate::ledger::care::sidecar::{self, Known};
+use crate::ledger::care::{site, stranger};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{SHARED, kind};
+use crate::ledger::db::schema;
+use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use crate::ledger::digest::table;
+pub(in crate::ledger) use crate::ledger::read::snapshot::elsewhere;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::journal_insert;
+use crate::ledger::write::{retire, settle};
 use crate::record::coverage::{Basis, Coverage};
+use crate::time::Stamp;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
 use rusqlite::config::DbConfig;
@@ -121,7 +126,7 @@ pub struct Opened {
 /// Opens the ledger for the daemon; where it is damaged, sets it aside and makes a new one. Call under the daemon's
 /// lock, with no connection to it open.
 pub fn open(path: &Path, now: Stamp) -> Result<Opened, Error> {
-    super::restore::tidy(path);
+    crate::ledger::care::restore::tidy(path);
     let (mut known, mut unused) = read_known(path);
     let reason = match file_looks(path, known.is_some()) {
         _ if unfinished(path, known.as_ref()).is_some() => "a take-over was cut short".to_owned(),
@@ -200,10 +205,10 @@ fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Opt
     if ledger.state.seen_row == 0 && ledger.state.coverage.epochs().next().is_none() {
         return Ok(None);
     }
-    match super::state::meta(&ledger.db, "ledger_id") {
+    match crate::ledger::write::state::meta(&ledger.db, "ledger_id") {
         Ok(id) if id != known.ledger_id => Ok(Some(format!(
             "{}: is of another ledger; it is not used, and written anew",
-            known::path_of(path).display()
+            sidecar::path_of(path).display()
         ))),
         Ok(_) => Ok(None),
         // What is damaged is found by whoever looks for damage.
@@ -249,12 +254,12 @@ fn file_looks(path: &Path, is_known: bool) -> Option<String> {
 /// What of an open ledger says that it is damaged; bounded work. Only what intake and coverage rest on: for the rest
 /// there is `verify`.
 fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Error> {
-    let looked = super::snapshot(&ledger.db, |db| {
+    let looked = crate::ledger::db::tx::snapshot(&ledger.db, |db| {
         if let Some(lost) = schema::lost(db)? {
             return Ok(Some(lost));
         }
         for table in ["meta", "held_range", "named_epoch", "elsewhere", "aside_ledger"] {
-            if guard::table_sum(db, table, "true", ())? != guard::kept(db, table)?.unwrap_or_default() {
+            if table::table_sum(db, table, "true", ())? != table::kept(db, table)?.unwrap_or_default() {
                 return Ok(Some(format!("table {table} does not fit its digest")));
             }
         }
@@ -347,7 +352,9 @@ fn take_over(
     let old = open_damaged(&aside);
     let signs = site::signs_of_file(&aside);
     let before = known.as_ref().map(Known::fingerprints).unwrap_or_default();
-    let told = old.as_ref().and_then(|db| super::snapshot(db, |db| Known::of(db, &before, false, now)).ok());
+    let told = old
+        .as_ref()
+        .and_then(|db| crate::ledger::db::tx::snapshot(db, |db| Known::of(db, &before, false, now)).ok());
     let in_file = match (&old, &told) {
         (None, _) => InFile::Nothing,
         (Some(_), Some(told)) => InFile::Proven(told.coverage()),
@@ -433,7 +440,7 @@ fn make(
             fill(&db, known, &mut here)?;
         }
         for (id, name) in radios {
-            guard::change(&db, "radio", "id = ?1 OR name = ?2", (id, name), |db| {
+            table::change(&db, "radio", "id = ?1 OR name = ?2", (id, name), |db| {
                 Ok(db.execute("INSERT OR IGNORE INTO radio VALUES (?, ?)", params![id, name])?)
             })?;
         }
@@ -469,7 +476,7 @@ fn make(
             let is = held.epoch(address, epoch).map(|is| is.authentic.clone()).unwrap_or_default();
             let missing = was.authentic.without(&is);
             taken.missing += missing.count();
-            super::state::keep_once_held(&db, address, epoch, &missing)?;
+            crate::ledger::write::state::keep_once_held(&db, address, epoch, &missing)?;
         }
         taken.records = there.epochs().map(|(_, _, held)| held.authentic.count()).sum();
         db.commit()?;
@@ -487,12 +494,12 @@ fn open_damaged(aside: &Path) -> Option<Connection> {
     stranger::bound(&mut db, aside).ok()?;
     can_be_read(&db).ok()?;
     let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
-    (version == super::SCHEMA_VERSION).then_some(db)
+    (version == crate::ledger::db::schema::VERSION).then_some(db)
 }
 
 /// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
 /// salvaged; what does not is unreadable, and its records are missing.
-pub(super) fn can_be_read(db: &Connection) -> Result<(), String> {
+pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
     // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
     match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
@@ -504,7 +511,7 @@ pub(super) fn can_be_read(db: &Connection) -> Result<(), String> {
 
 /// Opens a ledger that came to the path from elsewhere, if it is sound as far as a start looks. What is known of the
 /// former one says nothing of this one.
-pub(super) fn open_if_sound(path: &Path) -> Result<Option<Ledger>, Error> {
+pub(in crate::ledger) fn open_if_sound(path: &Path) -> Result<Option<Ledger>, Error> {
     if file_looks(path, false).is_some() {
         return Ok(None);
     }
@@ -529,11 +536,11 @@ fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error
     for (table, rows) in &known.rows {
         let is_settled = table == "settled";
         let is_rare = ["profile_row", "event_row"].contains(&table.as_str());
-        if !(is_settled || is_rare || table == "listening" || known::WHOLE.contains(&table.as_str())) {
+        if !(is_settled || is_rare || table == "listening" || sidecar::WHOLE.contains(&table.as_str())) {
             return Err(Error::Corrupt(format!("what is known names a table {table:?}")));
         }
         let columns = if is_settled {
-            format!("{SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX))
+            format!("{SHARED}, {}", crate::ledger::db::row::channel_columns(CHANNELS_MAX))
         } else {
             let statement = db.prepare(&format!("SELECT * FROM {table}"))?;
             statement.column_names().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
@@ -541,7 +548,7 @@ fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error
         let count = columns.split(',').count();
         let marks = vec!["?"; count].join(", ");
         let insert = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
-        let before = guard::table_sum(db, table, "true", ())?;
+        let before = table::table_sum(db, table, "true", ())?;
         for row in rows {
             let values = row.iter().map(sql).chain(std::iter::repeat(Sql::Null)).take(count);
             db.prepare_cached(&insert)?.execute(params_from_iter(values))?;
@@ -556,10 +563,10 @@ fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error
             }
         }
         if !is_settled {
-            let mut sum = guard::kept(db, table)?.unwrap_or_default();
+            let mut sum = table::kept(db, table)?.unwrap_or_default();
             sum.take(before);
-            sum.add(guard::table_sum(db, table, "true", ())?);
-            guard::keep(db, table, sum)?;
+            sum.add(table::table_sum(db, table, "true", ())?);
+            table::keep(db, table, sum)?;
         }
     }
     rare.sort_unstable();
@@ -570,9 +577,9 @@ fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error
     }
     blocks.store(db, known.seen_row, known.settled_day)?;
     // It goes on with the numbers of the journal, and under the same name for itself.
-    guard::set_meta(db, "ledger_id", known.ledger_id)?;
-    guard::set_meta(db, "settled_through", known.seen_row)?;
-    guard::set_meta(db, "settled_day", known.settled_day)?;
+    table::set_meta(db, "ledger_id", known.ledger_id)?;
+    table::set_meta(db, "settled_through", known.seen_row)?;
+    table::set_meta(db, "settled_day", known.settled_day)?;
     Ok(())
 }
 
@@ -585,7 +592,7 @@ fn carry_over(
     covered: &mut Coverage,
     here: &mut Coverage,
 ) -> Result<u64, Error> {
-    let columns = format!("row, kind, {SHARED}, {}", super::rows::channel_columns(CHANNELS_MAX));
+    let columns = format!("row, kind, {SHARED}, {}", crate::ledger::db::row::channel_columns(CHANNELS_MAX));
     let Ok(mut statement) = old.prepare(&format!("SELECT {columns} FROM journal WHERE row > ? ORDER BY row"))
     else {
         return Ok(0);
@@ -685,14 +692,14 @@ fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Res
     let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
     let name = taken.aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let done = (!taken.is_there).then_some(now.unix_s);
-    guard::change(db, "aside_ledger", "id = ?", [id], |db| {
+    table::change(db, "aside_ledger", "id = ?", [id], |db| {
         let row = params![id, name, now.unix_s, taken.reason, taken.known_as_of, done];
         Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)
     })?;
-    for (logger, epoch, basis, first, last) in known::ranges(there) {
+    for (logger, epoch, basis, first, last) in sidecar::ranges(there) {
         let key = (id, logger, epoch, basis, first);
         let condition = "ledger = ? AND logger = ? AND epoch = ? AND basis = ? AND first = ?";
-        guard::change(db, "elsewhere", condition, key, |db| {
+        table::change(db, "elsewhere", condition, key, |db| {
             let mut insert = db.prepare_cached("INSERT INTO elsewhere VALUES (?, ?, ?, ?, ?, ?)")?;
             Ok(insert.execute(params![id, logger, epoch, basis, first, last])?)
         })?;
@@ -701,7 +708,7 @@ fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Res
 }
 
 /// Whether a sequence counts as held because of a ledger that was set aside.
-pub(super) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
+pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
     let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
     Ok(db
         .prepare_cached(

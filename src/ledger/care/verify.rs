@@ -2,10 +2,12 @@
 //!
 //! Input: a ledger opened for reading. Output: what differs, by logger and range; nothing is changed.
 
-use super::care::stranger;
-use super::rows::kind;
-use super::state::{address_epoch, load_coverage};
-use super::{Error, chunk, guard, schema};
+use crate::ledger::care::stranger;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::kind;
+use crate::ledger::db::schema;
+use crate::ledger::digest::{block, table};
+use crate::ledger::write::state::{address_epoch, load_coverage};
 use crate::record::coverage::{Basis, Coverage};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
@@ -33,9 +35,9 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
         progress("coverage against records");
         coverage_against_records(&transaction, &mut found)?;
         progress("digests of unsettled records");
-        chunk::check_seals(&transaction, |what| found.differences.push(what))?;
+        block::check_seals(&transaction, |what| found.differences.push(what))?;
         let read = |rows: u64| progress(&format!("digests of settled records, {rows} read"));
-        chunk::check_blocks(&transaction, read, |what| found.differences.push(what))?;
+        block::check_blocks(&transaction, read, |what| found.differences.push(what))?;
         tables(&transaction, &mut found)?;
     }
     transaction.finish()?;
@@ -63,9 +65,9 @@ fn integrity(db: &Connection, found: &mut Verified) -> Result<(), Error> {
 
 /// The tables that hold no record, against their kept sums.
 fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
-    for table in guard::TABLES {
-        let sum = guard::table_sum(db, table, "true", ())?;
-        if sum != guard::kept(db, table)?.unwrap_or_default() {
+    for table in table::TABLES {
+        let sum = table::table_sum(db, table, "true", ())?;
+        if sum != table::kept(db, table)?.unwrap_or_default() {
             found.differences.push(format!("table {table} is damaged: its rows do not fit their digest"));
         }
     }
@@ -73,7 +75,7 @@ fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
         let name: String = row.get(0)?;
-        if !guard::TABLES.contains(&name.as_str()) {
+        if !table::TABLES.contains(&name.as_str()) {
             found.differences.push(format!("table_guard names {name:?}, which is no table of a ledger"));
         }
     }
@@ -109,7 +111,7 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
              WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
     count(db, retired, &mut counted, &mut Verified::default())?;
     // And what a ledger holds that was set aside.
-    let elsewhere = super::damage::elsewhere(db)?;
+    let elsewhere = crate::ledger::care::take_over::elsewhere(db)?;
     for (address, epoch, held) in elsewhere.epochs() {
         for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
             for &(first, last) in set.ranges() {
@@ -137,7 +139,7 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
     // The profiles that told may be in a ledger that was set aside, or gone; what is here must still agree.
     let nothing_lost: bool =
         db.query_row("SELECT NOT EXISTS (SELECT 1 FROM once_held)", [], |row| row.get(0))?;
-    let is_whole = nothing_lost && super::damage::elsewhere(db)?.epochs().next().is_none();
+    let is_whole = nothing_lost && crate::ledger::care::take_over::elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
         told.named().eq(stored.named())
     } else {

@@ -178,7 +178,7 @@ pub enum Error {
 }
 
 impl Error {
-    pub(super) fn at_open(path: &std::path::Path, source: rusqlite::Error) -> Self {
+    pub(in crate::ledger) fn at_open(path: &std::path::Path, source: rusqlite::Error) -> Self {
         match Self::from(source) {
             Self::Sql(source) if source.sqlite_error_code() == Some(rusqlite::ErrorCode::NotADatabase) => {
                 Self::NotALedger { path: path.to_owned() }
@@ -199,7 +199,7 @@ impl Error {
     }
 
     /// That this user may not use a ledger or what SQLite has next to it, where modes and owners say so.
-    pub(super) fn closed(path: &std::path::Path, wanted: Wanted) -> Option<Self> {
+    pub(in crate::ledger) fn closed(path: &std::path::Path, wanted: Wanted) -> Option<Self> {
         let what = ["", "-wal", "-shm"].into_iter().find_map(|tail| {
             let file = files::with_tail(path, tail);
             if !files::is_absent(&file) {
@@ -234,7 +234,7 @@ impl Error {
     }
 
     /// Whether it is about one value that this program never writes, in a file that can be read.
-    pub(super) fn is_of_a_value(&self) -> bool {
+    pub(in crate::ledger) fn is_of_a_value(&self) -> bool {
         matches!(
             self,
             Self::Corrupt(_)

@@ -4,9 +4,10 @@
 //! ledger, its -wal or its -shm by any other means: closing such a file would drop SQLite's POSIX locks, and
 //! another process's exit could then delete the -wal under the daemon.
 
-use super::db::names;
-use super::{Error, chunk, guard};
 use crate::files;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::names;
+use crate::ledger::digest::{block, table};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::path::Path;
@@ -17,22 +18,22 @@ pub const APPLICATION_ID: i32 = 0x7374_6368;
 
 /// Each migration once released is never edited; the next number is added.
 const MIGRATIONS: &[&str] = &[
-    include_str!("../../migrations/0001_first.sql"),
-    include_str!("../../migrations/0002_configuration.sql"),
-    include_str!("../../migrations/0003_chunks.sql"),
-    include_str!("../../migrations/0004_people.sql"),
-    include_str!("../../migrations/0005_damage.sql"),
-    include_str!("../../migrations/0006_unproven.sql"),
-    include_str!("../../migrations/0007_once_held.sql"),
-    include_str!("../../migrations/0008_by_hand.sql"),
-    include_str!("../../migrations/0009_retired.sql"),
-    include_str!("../../migrations/0010_notices.sql"),
-    include_str!("../../migrations/0011_gap_now.sql"),
-    include_str!("../../migrations/0012_proven_keys.sql"),
-    include_str!("../../migrations/0013_listening_synchronised.sql"),
-    include_str!("../../migrations/0014_same_site.sql"),
-    include_str!("../../migrations/0015_logbook.sql"),
-    include_str!("../../migrations/0016_unopened_shares.sql"),
+    include_str!("../../../migrations/0001_first.sql"),
+    include_str!("../../../migrations/0002_configuration.sql"),
+    include_str!("../../../migrations/0003_chunks.sql"),
+    include_str!("../../../migrations/0004_people.sql"),
+    include_str!("../../../migrations/0005_damage.sql"),
+    include_str!("../../../migrations/0006_unproven.sql"),
+    include_str!("../../../migrations/0007_once_held.sql"),
+    include_str!("../../../migrations/0008_by_hand.sql"),
+    include_str!("../../../migrations/0009_retired.sql"),
+    include_str!("../../../migrations/0010_notices.sql"),
+    include_str!("../../../migrations/0011_gap_now.sql"),
+    include_str!("../../../migrations/0012_proven_keys.sql"),
+    include_str!("../../../migrations/0013_listening_synchronised.sql"),
+    include_str!("../../../migrations/0014_same_site.sql"),
+    include_str!("../../../migrations/0015_logbook.sql"),
+    include_str!("../../../migrations/0016_unopened_shares.sql"),
 ];
 
 /// The version that this program writes.
@@ -267,7 +268,7 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
     // The -wal is there from the first lock on, and nothing is in it yet.
     sync_folder(path)?;
     if found < MIGRATIONS.len() {
-        let sound = guard::sound_tables(&transaction);
+        let sound = table::sound_tables(&transaction);
         for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
             transaction.execute_batch(sql).map_err(at)?;
             transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
@@ -275,10 +276,10 @@ fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
         // A statement that was prepared before counts the columns of before.
         transaction.flush_prepared_statement_cache();
-        super::aside::add_digests(&transaction)?;
+        crate::ledger::write::aside::add_digests(&transaction)?;
         // A column or a row that a migration adds is no damage. What was damaged before stays so.
         for table in sound {
-            guard::keep(&transaction, table, guard::table_sum(&transaction, table, "true", ())?)?;
+            table::keep(&transaction, table, table::table_sum(&transaction, table, "true", ())?)?;
         }
         make_digests(&transaction)?;
         name_ledger(&transaction)?;
@@ -371,7 +372,7 @@ fn not_as_made((kind, name, _): &Object) -> String {
 
 /// Gives the ledger a number of its own, by which what is known beside it is told from that of another.
 fn name_ledger(db: &Connection) -> Result<(), Error> {
-    guard::change(db, "meta", "key = 'ledger_id'", (), |db| {
+    table::change(db, "meta", "key = 'ledger_id'", (), |db| {
         Ok(db.execute("INSERT OR IGNORE INTO meta VALUES ('ledger_id', random())", [])?)
     })?;
     Ok(())
@@ -379,16 +380,16 @@ fn name_ledger(db: &Connection) -> Result<(), Error> {
 
 /// After the migration that brought digests: works them out for what an older release left.
 fn make_digests(db: &Connection) -> Result<(), Error> {
-    if super::state::meta(db, "digests_made")? == 1 {
+    if crate::ledger::write::state::meta(db, "digests_made")? == 1 {
         return Ok(());
     }
-    let through = super::state::meta(db, "settled_through")?;
+    let through = crate::ledger::write::state::meta(db, "settled_through")?;
     // No day is known of what was settled before: it is as good as settled today.
-    chunk::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
-    chunk::seal_journal(db)?;
+    block::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
+    block::seal_journal(db)?;
     db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
-    for table in guard::TABLES {
-        guard::keep(db, table, guard::table_sum(db, table, "true", ())?)?;
+    for table in table::TABLES {
+        table::keep(db, table, table::table_sum(db, table, "true", ())?)?;
     }
     Ok(())
 }

@@ -12,8 +12,9 @@
 //!
 //! What this is not: it writes nothing, and no gap report rests on it.
 
-use super::query::{self, Snapshot};
-use super::{Error, rows};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::read::snapshot::{self, Snapshot};
 use crate::record::clock::{Corrected, EpochClock, ReadingClock};
 use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits, Stated};
@@ -217,10 +218,10 @@ impl<'s> Readings<'s> {
             return Ok(Rc::clone(lacking));
         }
         let mut lacking = Lacking::default();
-        for (address, epoch, held) in query::elsewhere(self.snapshot.db)?.epochs() {
+        for (address, epoch, held) in snapshot::elsewhere(self.snapshot.db)?.epochs() {
             lacking.elsewhere.insert((address, epoch), held.held());
         }
-        for (logger, epoch, first, last) in super::read::given_up::given_up(self.snapshot.db)? {
+        for (logger, epoch, first, last) in crate::ledger::read::given_up::given_up(self.snapshot.db)? {
             if let Some(id) = Identity::new(logger, epoch, first) {
                 let retired = lacking.retired.entry((id.address, id.epoch)).or_default();
                 retired.insert_range(first, last);
@@ -283,7 +284,7 @@ impl<'s> Readings<'s> {
         let times = self.times(address, epoch)?;
         let units = self.raw_units(address)?;
         let mut passing = Passing::default();
-        let columns = rows::content_columns();
+        let columns = row::content_columns();
         let is_unsettled = self
             .snapshot
             .unsettled_readings(address, epoch)
@@ -305,7 +306,7 @@ impl<'s> Readings<'s> {
                 // Sequence, lag and the clock's state come after the content's 45 columns.
                 let identity = Identity::new(address.number(), epoch.number(), row.get(45)?);
                 let Some(identity) = identity else { continue };
-                let content = rows::row_content(row)?;
+                let content = row::row_content(row)?;
                 let (lag, synchronised): (Option<i64>, Option<bool>) = (row.get(46)?, row.get(47)?);
                 let recorded = i64::from(content.time);
                 let received_at = lag.map(|lag| recorded + lag).filter(|_| synchronised == Some(true));

@@ -13,15 +13,18 @@
 //! What is judged here is judged under the write lock, from the same state that is written to; an own commit changes
 //! neither coverage nor journal, so what [`Ledger`] knows of them stays right.
 
-use super::query::Snapshot;
-use super::write::acts::{self, NewAct};
-use super::{Error, Ledger, Stamp, guard};
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::write::acts::{self, NewAct};
+use crate::ledger::write::open::Ledger;
 use crate::record::acts::ActKind;
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{Kind, NewManual, NewRemark};
 use crate::record::roster::Roster;
 use crate::report::gaps::{self, EpochMissing, Gap, WriteOff};
 use crate::text::rfc3339;
+use crate::time::Stamp;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::fmt;
@@ -353,7 +356,7 @@ impl Ledger {
                 Err(refused) => return Ok(Err(refused)),
             };
             let id = next_id(&transaction, "write_off")?;
-            guard::change(&transaction, "write_off", "id = ?", [id], |db| {
+            table::change(&transaction, "write_off", "id = ?", [id], |db| {
                 Ok(db.execute(
                     "INSERT INTO write_off (id, logger, epoch, first, last, by_whom, reason, written_at)
                      VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -369,7 +372,7 @@ impl Ledger {
                     ],
                 )?)
             })?;
-            guard::change(&transaction, "write_off_part", "write_off = ?", [id], |db| {
+            table::change(&transaction, "write_off_part", "write_off = ?", [id], |db| {
                 let mut insert = db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?;
                 for &(first, last) in plan.missing.union(&plan.before).ranges() {
                     insert.execute(params![id, first, last])?;
@@ -394,7 +397,7 @@ impl Ledger {
             return Ok(Err(why));
         }
         let id = next_id(&transaction, "remark_row")?;
-        guard::change(&transaction, "remark_row", "id = ?", [id], |db| {
+        table::change(&transaction, "remark_row", "id = ?", [id], |db| {
             Ok(db.execute(
                 "INSERT INTO remark_row (id, logger, channel, from_at, to_at, kind, text, by_whom, written_at, corrects)
                  VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -435,7 +438,7 @@ impl Ledger {
             }
         }
         let first_new = next_id(&transaction, "manual_row")?;
-        let outcomes = guard::change(&transaction, "manual_row", "id >= ?", [first_new], |db| {
+        let outcomes = table::change(&transaction, "manual_row", "id >= ?", [first_new], |db| {
             let mut next = first_new;
             let mut outcomes = Vec::with_capacity(rows.len());
             for row in rows {

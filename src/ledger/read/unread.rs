@@ -4,8 +4,8 @@
 //! Input: one consistent state of the ledger. Output: counts by address or logger. What this is not: it lists no
 //! content; `Snapshot::set_aside` does.
 
-use super::Error;
-use super::query::Snapshot;
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
 use crate::record::wrong_key::{Failing, Heard};
@@ -99,7 +99,7 @@ impl Snapshot<'_> {
 
     /// Frames of these loggers that wait for a right key since they last had one opened.
     pub fn failing(&self, loggers: &[Heard], now: i64) -> Result<Vec<Failing>, Error> {
-        super::read::failing::failing(self.db, loggers, now)
+        crate::ledger::read::failing::failing(self.db, loggers, now)
     }
 
     /// Frames that waited for a key and found no room, by logger.

@@ -9,11 +9,12 @@
 //! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
 //! compares authentic records only: CSV rows and what people write down are no part of a content digest.
 
-use super::care::{site, stranger};
-use super::chunk::{self, BLOCK, Block, Blocks, Place};
-use super::guard::Sum;
-use super::state::State;
-use super::{Error, rows};
+use crate::ledger::care::{site, stranger};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::digest::block::{self, BLOCK, Block, Blocks, Place};
+use crate::ledger::digest::table::Sum;
+use crate::ledger::write::state::State;
 use crate::record::coverage::{Coverage, RangeSet};
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -46,7 +47,7 @@ impl Summary {
 
 /// One record as far as it is compared.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Held {
+pub(in crate::ledger) struct Held {
     /// `None`: it cannot be read (given up, or its row is damaged).
     pub sum: Option<Sum>,
     /// On the logger's clock; `None` where nobody can read it.
@@ -76,7 +77,7 @@ impl Records {
     /// Takes a record in.
     pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
         let time = Record::decode(plaintext, id.epoch).ok().map(|record| i64::from(time_of(&record)));
-        let held = Held { sum: Some(chunk::record_sum(id, plaintext)), time };
+        let held = Held { sum: Some(block::record_sum(id, plaintext)), time };
         let block = self.by_place.entry(place_of(id)).or_default();
         match block.entry(id.sequence.number()) {
             std::collections::btree_map::Entry::Vacant(entry) => {
@@ -103,7 +104,7 @@ fn time_of(record: &Record) -> u32 {
 }
 
 fn place_of(id: Identity) -> Place {
-    (id.address.number(), id.epoch.number(), chunk::block_of(id.sequence.number()))
+    (id.address.number(), id.epoch.number(), block::block_of(id.sequence.number()))
 }
 
 impl Side {
@@ -117,7 +118,7 @@ impl Side {
     }
 
     /// The same by a connection that has a transaction open, which stays open.
-    pub(super) fn within(
+    pub(in crate::ledger) fn within(
         db: Rc<Connection>,
         anew: bool,
         mut progress: impl FnMut(u64),
@@ -125,12 +126,12 @@ impl Side {
         let coverage = Box::new(State::load(&db)?.coverage);
         let mut blocks = BTreeMap::new();
         {
-            let mut statement = db.prepare(chunk::STORED)?;
+            let mut statement = db.prepare(block::STORED)?;
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {
                 let place = (row.get(7)?, row.get(8)?, row.get(9)?);
                 if !anew {
-                    blocks.insert(place, summary(&chunk::stored_row(row)?));
+                    blocks.insert(place, summary(&block::stored_row(row)?));
                 }
             }
         }
@@ -245,7 +246,7 @@ fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<()
     while let Some(row) = rows.next()? {
         let block = blocks.entry((row.get(0)?, row.get(1)?, row.get(2)?)).or_default();
         let (from, to): (i64, i64) = (row.get(4)?, row.get(5)?);
-        block.content.add(chunk::sum_at(row, 6)?);
+        block.content.add(block::sum_at(row, 6)?);
         block.records += u64::from(row.get::<_, u32>(3)?);
         block.time_min = Some(block.time_min.map_or(from, |min| min.min(from)));
         block.time_max = Some(block.time_max.map_or(to, |max| max.max(to)));
@@ -273,11 +274,11 @@ fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
 
 /// Adds the unsettled journal to its blocks.
 fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
-    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", chunk::reading_columns());
+    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", block::reading_columns());
     let mut statement = db.prepare(&sql)?;
     let mut readings = statement.query([])?;
     while let Some(row) = readings.next()? {
-        let id = chunk::identity(row)?;
+        let id = block::identity(row)?;
         // A damaged row is no content: its block then differs, and is read.
         if let Some((sum, time)) = reading_sum(row, id)? {
             blocks.entry(place_of(id)).or_default().record(sum, Some(time));
@@ -287,9 +288,9 @@ fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(
         db.prepare("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND rank = 0")?;
     let mut markers = statement.query([])?;
     while let Some(row) = markers.next()? {
-        let id = chunk::identity(row)?;
+        let id = block::identity(row)?;
         if let Some(plaintext) = rare_plaintext(db, id)? {
-            blocks.entry(place_of(id)).or_default().record(chunk::record_sum(id, &plaintext), None);
+            blocks.entry(place_of(id)).or_default().record(block::record_sum(id, &plaintext), None);
         }
     }
     Ok(())
@@ -300,22 +301,22 @@ fn reading_sum(row: &rusqlite::Row<'_>, id: Identity) -> Result<Option<(Sum, i64
     let Some(n) = usize::try_from(n).ok().filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else {
         return Ok(None);
     };
-    let reading = chunk::reading_of(row, n)?;
+    let reading = block::reading_of(row, n)?;
     Ok(reading.map(|reading| {
-        (chunk::record_sum(id, &rows::encoded(&Record::Reading(reading))), i64::from(reading.time))
+        (block::record_sum(id, &row::encoded(&Record::Reading(reading))), i64::from(reading.time))
     }))
 }
 
 /// A damaged one has none.
 fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-    match rows::rare_plaintext(db, id) {
+    match row::rare_plaintext(db, id) {
         Err(Error::Corrupt(_)) => Ok(None),
         other => other,
     }
 }
 
 /// Every authentic record of a block of a ledger, settled or not.
-pub(super) fn read_block(
+pub(in crate::ledger) fn read_block(
     db: &Connection,
     (logger, epoch, block): Place,
 ) -> Result<BTreeMap<u32, Held>, Error> {
@@ -326,12 +327,12 @@ pub(super) fn read_block(
         let only = if table == "journal" { "AND kind = 1" } else { "" };
         let sql = format!(
             "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0 {only}",
-            chunk::reading_columns()
+            block::reading_columns()
         );
         let mut statement = db.prepare_cached(&sql)?;
         let mut readings = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = readings.next()? {
-            let id = chunk::identity(row)?;
+            let id = block::identity(row)?;
             let found = reading_sum(row, id)?;
             let time = row.get_ref(4)?.as_i64().ok();
             held.insert(id.sequence.number(), Held { sum: found.map(|(sum, _)| sum), time });
@@ -346,8 +347,8 @@ pub(super) fn read_block(
         let mut statement = db.prepare_cached(&sql)?;
         let mut records = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = records.next()? {
-            let id = chunk::identity(row)?;
-            let sum = rare_plaintext(db, id)?.map(|plaintext| chunk::record_sum(id, &plaintext));
+            let id = block::identity(row)?;
+            let sum = rare_plaintext(db, id)?.map(|plaintext| block::record_sum(id, &plaintext));
             held.insert(id.sequence.number(), Held { sum, time: row.get(3)? });
         }
     }

@@ -9,16 +9,20 @@
 //! What this is not: it reads no file and knows no key. It never alters a row: withdrawing marks the import, and
 //! works out anew what is covered.
 
-use super::ahead::Ahead;
-use super::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
-use super::state::{self, State};
-use super::write::acts::{self, NewAct};
-use super::{Error, Ledger, Stamp, aside, guard, settle};
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::ledger::read::ahead::Ahead;
+use crate::ledger::write::acts::{self, NewAct};
+use crate::ledger::write::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::{self, State};
+use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
+use crate::time::Stamp;
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -177,9 +181,9 @@ pub struct Planner {
 impl Planner {
     /// Opens the ledger for reading.
     pub fn open(path: &Path) -> Result<Self, Error> {
-        let db = super::schema::open_for_reading(path)?;
-        let state = super::snapshot(&db, State::load)?;
-        let conflicts = super::snapshot(&db, |db| {
+        let db = crate::ledger::db::schema::open_for_reading(path)?;
+        let state = crate::ledger::db::tx::snapshot(&db, State::load)?;
+        let conflicts = crate::ledger::db::tx::snapshot(&db, |db| {
             Ok(db.query_row("SELECT EXISTS (SELECT 1 FROM conflict)", [], |row| row.get(0))?)
         })?;
         Ok(Self { db, state, conflicts })
@@ -197,8 +201,8 @@ impl Planner {
 
     /// The keys that count as proven by what they have opened before.
     pub fn keys_in_use(&self) -> Result<Vec<crate::wire::check::CheckedKey>, Error> {
-        let all = super::proven::proven_keys(&self.db)?;
-        Ok(super::proven::newest_of_slots(&all).collect())
+        let all = crate::ledger::write::proven::proven_keys(&self.db)?;
+        Ok(crate::ledger::write::proven::newest_of_slots(&all).collect())
     }
 
     /// Runs `judge` on one consistent state of what is held.
@@ -222,7 +226,7 @@ impl Planner {
         logger: &Logger,
         coverage: &Coverage,
     ) -> Result<Vec<(crate::wire::seq::Epoch, RangeSet)>, Error> {
-        super::query::with_snapshot(&self.db, |snapshot| {
+        crate::ledger::read::snapshot::with_snapshot(&self.db, |snapshot| {
             let epochs = crate::report::gaps::missing(logger, coverage, snapshot)?;
             Ok(epochs.into_iter().map(|of| (of.epoch, of.missing)).collect())
         })
@@ -254,7 +258,7 @@ impl Planner {
                 }
                 Ok::<(), Error>(())
             };
-        super::snapshot(&self.db, |_| {
+        crate::ledger::db::tx::snapshot(&self.db, |_| {
             for (table, condition) in [("settled_or_retired", "true"), ("journal", "kind = 1")] {
                 all(
                     &format!(
@@ -376,7 +380,7 @@ impl Ledger {
     }
 
     /// The same without a plan that could be old, and whatever is refused.
-    pub(super) fn take_in(
+    pub(in crate::ledger) fn take_in(
         &mut self,
         evidence: &Evidence,
         items: &Items<'_>,
@@ -477,7 +481,7 @@ impl Ledger {
             settle::write_ranges(&transaction, address.number(), epoch.number(), basis as i64, held)?;
         }
         let outcomes = outcomes(evidence, &receipt, rows_refused, shut.len());
-        guard::change(&transaction, "import", "id = ?", [id], |db| {
+        table::change(&transaction, "import", "id = ?", [id], |db| {
             db.execute(
                 "INSERT INTO import (id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes)
                  VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -558,7 +562,7 @@ impl Ledger {
         if found != Some(true) {
             return Ok(found);
         }
-        guard::change(&transaction, "import", "id = ?", [id], |db| {
+        table::change(&transaction, "import", "id = ?", [id], |db| {
             Ok(db.execute(
                 "UPDATE import SET withdrawn_at = ?, withdrawn_by = ?, withdrawn_reason = ? WHERE id = ?",
                 params![now.unix_s, by, reason, id],
@@ -574,7 +578,7 @@ impl Ledger {
             let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
             rows.collect::<Result<Vec<(u16, u32)>, _>>()?
         };
-        let elsewhere = super::damage::elsewhere(&transaction)?;
+        let elsewhere = crate::ledger::care::take_over::elsewhere(&transaction)?;
         for (logger, epoch) in touched {
             let mut covered = settled_rows(&transaction, logger, epoch)?;
             if let (Some(address), Some(of)) = (Address::new(logger), crate::wire::seq::Epoch::new(epoch))
@@ -605,13 +609,13 @@ fn settled_rows(db: &Connection, logger: u16, epoch: u32) -> Result<RangeSet, Er
     Ok(covered)
 }
 
-pub(super) fn withdrawals(db: &Connection) -> Result<i64, Error> {
+pub(in crate::ledger) fn withdrawals(db: &Connection) -> Result<i64, Error> {
     Ok(db.query_row("SELECT count(*) FROM import WHERE withdrawn_at IS NOT NULL", [], |row| row.get(0))?)
 }
 
-pub(super) fn next_generation(db: &Connection) -> Result<i64, Error> {
+pub(in crate::ledger) fn next_generation(db: &Connection) -> Result<i64, Error> {
     let next = state::meta(db, "coverage_generation")? + 1;
-    guard::set_meta(db, "coverage_generation", next)?;
+    table::set_meta(db, "coverage_generation", next)?;
     Ok(next)
 }
 
@@ -629,7 +633,7 @@ fn resolution_number(db: &Connection, known: &mut BTreeMap<String, i64>, steps: 
         None => {
             let id: i64 =
                 db.query_row("SELECT coalesce(max(id), 0) + 1 FROM resolution", [], |row| row.get(0))?;
-            guard::change(db, "resolution", "id = ?", [id], |db| {
+            table::change(db, "resolution", "id = ?", [id], |db| {
                 Ok(db.execute("INSERT INTO resolution VALUES (?, ?)", params![id, steps])?)
             })?;
             id
@@ -695,7 +699,7 @@ fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Resu
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-impl super::query::Snapshot<'_> {
+impl crate::ledger::read::snapshot::Snapshot<'_> {
     /// The imports, oldest first.
     pub fn imports(&self) -> Result<Vec<ImportEntry>, Error> {
         imports(self.db, "true", [])

@@ -4,9 +4,10 @@
 //! All of it can be worked out at any instant from one read transaction: stored ranges, plus the journal rows
 //! that came after them. Under the write lock it is brought up to date whenever another process has committed.
 
-use super::aside::AsideState;
-use super::rows::{self, kind};
-use super::{Error, rows::SHARED};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::SHARED;
+use crate::ledger::db::row::{self, kind};
+use crate::ledger::write::aside::AsideState;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::judge::{Held, Row, Steps};
 use crate::wire::record::{Reading, Record};
@@ -18,7 +19,7 @@ use std::sync::{Arc, LazyLock};
 
 /// An unsettled CSV row.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct RecentRow {
+pub(in crate::ledger) struct RecentRow {
     pub row: i64,
     pub rank: i64,
     pub covers: bool,
@@ -29,7 +30,7 @@ type Resolutions = RefCell<HashMap<i64, Arc<Steps>>>;
 
 /// See the module's page.
 #[derive(Debug)]
-pub(super) struct State {
+pub(in crate::ledger) struct State {
     pub coverage: Coverage,
     /// Unsettled authentic records: identity to journal row.
     pub recent: HashMap<Identity, i64>,
@@ -156,17 +157,17 @@ impl State {
 
 // Made once: putting forty column names together takes longer than the look-up.
 static JOURNAL_ROW: LazyLock<String> = LazyLock::new(|| {
-    format!("SELECT {}, resolution FROM journal WHERE row = ? AND kind = 1", rows::content_columns())
+    format!("SELECT {}, resolution FROM journal WHERE row = ? AND kind = 1", row::content_columns())
 });
 static SETTLED_ROW: LazyLock<String> = LazyLock::new(|| {
     format!(
         "SELECT {}, resolution FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
-        rows::content_columns()
+        row::content_columns()
     )
 });
 
 /// Finds held records: unsettled ones by the maps, settled ones by the clustered key.
-pub(super) struct HeldRows<'a> {
+pub(in crate::ledger) struct HeldRows<'a> {
     db: &'a Connection,
     recent: &'a HashMap<Identity, i64>,
     recent_rows: &'a HashMap<Identity, Vec<RecentRow>>,
@@ -218,7 +219,7 @@ impl HeldRows<'_> {
                         .query_row([number], |row| row.get(0))
                         .optional()?;
                     let json = json.ok_or_else(|| Error::Corrupt(format!("resolution {number} is gone")))?;
-                    let steps = Arc::new(rows::steps_from_json(&json)?);
+                    let steps = Arc::new(row::steps_from_json(&json)?);
                     self.resolutions.borrow_mut().insert(number, steps.clone());
                     steps
                 }
@@ -290,11 +291,11 @@ impl Held for HeldRows<'_> {
     fn is_same(&mut self, identity: Identity, plaintext: &[u8]) -> Result<Option<bool>, Error> {
         let compare = || {
             let content = self.content(identity)?;
-            let reading = content.as_ref().and_then(rows::reading);
-            if reading.is_some_and(|reading| rows::encoded(&Record::Reading(reading)) == plaintext) {
+            let reading = content.as_ref().and_then(row::reading);
+            if reading.is_some_and(|reading| row::encoded(&Record::Reading(reading)) == plaintext) {
                 return Ok(Some(true));
             }
-            if let Some(held) = rows::rare_plaintext(self.db, identity)? {
+            if let Some(held) = row::rare_plaintext(self.db, identity)? {
                 return Ok(Some(held == plaintext));
             }
             // A row that is there and decodes to nothing is held all the same: its place is taken.
@@ -308,23 +309,23 @@ impl Held for HeldRows<'_> {
     }
 
     fn is_given_up(&mut self, id: Identity) -> Result<bool, Error> {
-        super::read::given_up::is_given_up(self.db, id, false)
+        crate::ledger::read::given_up::is_given_up(self.db, id, false)
     }
 
     fn is_row_given_up(&mut self, id: Identity) -> Result<bool, Error> {
-        super::read::given_up::is_given_up(self.db, id, true)
+        crate::ledger::read::given_up::is_given_up(self.db, id, true)
     }
 
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
-        super::damage::is_elsewhere(self.db, id)
+        crate::ledger::care::take_over::is_elsewhere(self.db, id)
     }
 
     fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
-        rows::is_other(self.db, id)
+        row::is_other(self.db, id)
     }
 
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {
-        Ok(self.content(identity)?.as_ref().and_then(rows::reading))
+        Ok(self.content(identity)?.as_ref().and_then(row::reading))
     }
 
     fn row(&mut self, identity: Identity) -> Result<Option<Row>, Error> {
@@ -342,11 +343,11 @@ impl Held for HeldRows<'_> {
 
 /// The content, and the number of its resolution, which comes after the content's 45 columns.
 fn content_and_resolution(row: &rusqlite::Row<'_>) -> rusqlite::Result<(Row, Option<i64>)> {
-    Ok((rows::row_content(row)?, row.get(45)?))
+    Ok((row::row_content(row)?, row.get(45)?))
 }
 
 /// A small fact of the ledger.
-pub(super) fn meta(db: &Connection, key: &str) -> Result<i64, Error> {
+pub(in crate::ledger) fn meta(db: &Connection, key: &str) -> Result<i64, Error> {
     let value: Option<i64> = db
         .prepare_cached("SELECT value FROM meta WHERE key = ?")?
         .query_row([key], |row| row.get(0))
@@ -359,7 +360,7 @@ fn data_version(db: &Connection) -> Result<i64, Error> {
 }
 
 /// Coverage as it is stored: ranges and named ends, without the journal.
-pub(super) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
+pub(in crate::ledger) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
     let mut coverage = Coverage::default();
     let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM held_range")?;
     let mut rows = statement.query([])?;
@@ -391,7 +392,7 @@ fn load_named(db: &Connection, coverage: &mut Coverage) -> Result<(), Error> {
 }
 
 /// Keeps in mind that records were held which cannot be read any more where they were. Call under the write lock.
-pub(super) fn keep_once_held(
+pub(in crate::ledger) fn keep_once_held(
     db: &Connection,
     address: Address,
     epoch: Epoch,
@@ -410,7 +411,7 @@ pub(super) fn keep_once_held(
     if lost.is_empty() {
         return Ok(());
     }
-    super::guard::change(db, "once_held", "logger = ? AND epoch = ?", (logger, epoch), |db| {
+    crate::ledger::digest::table::change(db, "once_held", "logger = ? AND epoch = ?", (logger, epoch), |db| {
         db.prepare_cached("DELETE FROM once_held WHERE logger = ? AND epoch = ?")?
             .execute(params![logger, epoch])?;
         for &(first, last) in all.ranges() {
@@ -422,7 +423,7 @@ pub(super) fn keep_once_held(
 }
 
 /// Logger and epoch from the first two columns.
-pub(super) fn address_epoch(row: &rusqlite::Row<'_>) -> Result<(Address, Epoch), Error> {
+pub(in crate::ledger) fn address_epoch(row: &rusqlite::Row<'_>) -> Result<(Address, Epoch), Error> {
     match (Address::new(row.get(0)?), Epoch::new(row.get(1)?)) {
         (Some(address), Some(epoch)) => Ok((address, epoch)),
         _ => Err(Error::Corrupt("a row has a reserved logger or epoch".into())),
@@ -430,24 +431,24 @@ pub(super) fn address_epoch(row: &rusqlite::Row<'_>) -> Result<(Address, Epoch),
 }
 
 /// Coverage alone, for reports: one read transaction's truth.
-pub(super) fn load_coverage(db: &Connection) -> Result<Coverage, Error> {
+pub(in crate::ledger) fn load_coverage(db: &Connection) -> Result<Coverage, Error> {
     Ok(State::load(db)?.coverage)
 }
 
 /// The journal's insert for a record with `n` channels.
-pub(super) fn journal_insert(n: usize) -> String {
+pub(in crate::ledger) fn journal_insert(n: usize) -> String {
     let columns = if n == 0 {
         format!("row, kind, {SHARED}")
     } else {
-        format!("row, kind, {SHARED}, {}", rows::channel_columns(n))
+        format!("row, kind, {SHARED}, {}", row::channel_columns(n))
     };
     let marks = vec!["?"; 21 + n].join(", ");
     format!("INSERT INTO journal ({columns}) VALUES ({marks})")
 }
 
 /// The clustered table's insert for a record with `n` channels.
-pub(super) fn settled_insert(n: usize) -> String {
-    let columns = if n == 0 { SHARED.to_owned() } else { format!("{SHARED}, {}", rows::channel_columns(n)) };
+pub(in crate::ledger) fn settled_insert(n: usize) -> String {
+    let columns = if n == 0 { SHARED.to_owned() } else { format!("{SHARED}, {}", row::channel_columns(n)) };
     let marks = vec!["?"; 19 + n].join(", ");
     format!("INSERT INTO settled ({columns}) VALUES ({marks})")
 }

@@ -6,11 +6,14 @@
 //! record that comes again is a duplicate (not compared any more). Profiles, events, opaque records, whatever is set
 //! aside and the newest block of each logger stay.
 
-use super::chunk::{self, Blocks};
-use super::read::given_up::to_keep;
-use super::state::meta;
-use super::{Error, Ledger, Stamp, guard};
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::block::{self, Blocks};
+use crate::ledger::digest::table;
+use crate::ledger::read::given_up::to_keep;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::meta;
 use crate::record::coverage::{Basis, Coverage};
+use crate::time::Stamp;
 use crate::wire::seq::Identity;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};
@@ -53,12 +56,12 @@ impl Ledger {
             let rows = statement.query_map(params![backed, bounds.before, day, BLOCKS], |row| {
                 Ok(((row.get(0)?, row.get(1)?, row.get(2)?), row.get(3)?))
             })?;
-            rows.collect::<Result<Vec<(chunk::Place, i64)>, _>>()?
+            rows.collect::<Result<Vec<(block::Place, i64)>, _>>()?
         };
         let mut gone = 0;
-        let waiting = chunk::rare_in_journal(&transaction)?;
+        let waiting = block::rare_in_journal(&transaction)?;
         for (place, settled_row) in places {
-            let Some(stored) = chunk::stored(&transaction, place)? else { continue };
+            let Some(stored) = block::stored(&transaction, place)? else { continue };
             // What is damaged here is not what the backup holds.
             if Blocks::of_block(&transaction, place, &waiting)? == stored {
                 let of = GivenUp { place, backup: newest, settled_row, at: now.unix_s };
@@ -106,15 +109,15 @@ const CARRIED: [&str; 3] = ["retired_row", "retired_block", "backup_made"];
 /// Carries what retention gave up, and which backups hold it, over from a damaged ledger into a new one: only where all of
 /// it fits its digests. Takes the records in that the new ledger knows of by that. `reach`: the new ledger's first
 /// journal row comes after it; a backup counts as reaching no further, since row numbers begin anew there.
-pub(super) fn carry_over(
+pub(in crate::ledger) fn carry_over(
     db: &Connection,
     old: &Connection,
     reach: i64,
     here: &mut Coverage,
 ) -> Result<u64, Error> {
     let fits = |table: &str| {
-        let sum = guard::table_sum(old, table, "true", ()).ok()?;
-        (guard::kept(old, table).ok()? == Some(sum)).then_some(())
+        let sum = table::table_sum(old, table, "true", ()).ok()?;
+        (table::kept(old, table).ok()? == Some(sum)).then_some(())
     };
     if CARRIED.iter().any(|table| fits(table).is_none()) {
         return Ok(0);
@@ -135,9 +138,9 @@ pub(super) fn carry_over(
     }
     // As little is known of them as the damaged one knew.
     let restored_at = meta(old, "restored_at").unwrap_or(0).max(meta(db, "restored_at")?);
-    guard::set_meta(db, "restored_at", restored_at)?;
+    table::set_meta(db, "restored_at", restored_at)?;
     for table in CARRIED {
-        guard::keep(db, table, guard::table_sum(db, table, "true", ())?)?;
+        table::keep(db, table, table::table_sum(db, table, "true", ())?)?;
     }
     let mut statement = db.prepare(
         "SELECT logger, epoch, sequence, rank > 0, rank > 0 AND EXISTS (SELECT 1 FROM import i
@@ -156,7 +159,7 @@ pub(super) fn carry_over(
 }
 
 struct GivenUp {
-    place: chunk::Place,
+    place: block::Place,
     backup: i64,
     settled_row: i64,
     at: i64,
@@ -165,7 +168,7 @@ struct GivenUp {
 fn give_up(
     db: &Connection,
     of: &GivenUp,
-    stored: &chunk::Block,
+    stored: &block::Block,
     waiting: &std::collections::BTreeSet<crate::wire::seq::Identity>,
 ) -> Result<u64, Error> {
     let (logger, epoch, block) = of.place;
@@ -176,7 +179,7 @@ fn give_up(
         .prepare_cached(&format!("SELECT min(sequence), max(sequence) FROM settled WHERE {WITHIN}"))?
         .query_row(span, |row| Ok((row.get(0)?, row.get(1)?)))?;
     let (Some(first), Some(last)) = (first, last) else { return Ok(0) };
-    guard::change(db, "retired_row", WITHIN, span, |db| {
+    table::change(db, "retired_row", WITHIN, span, |db| {
         let sql = format!("INSERT INTO retired_row ({KEPT}) SELECT {KEPT} FROM settled WHERE {WITHIN}");
         Ok(db.prepare_cached(&sql)?.execute(span)?)
     })?;
@@ -184,10 +187,10 @@ fn give_up(
     let left = Blocks::of_block(db, of.place, waiting)?;
     let mut content = stored.content;
     content.take(left.content);
-    chunk::replace(db, of.place, &left)?;
+    block::replace(db, of.place, &left)?;
     let key = (logger, epoch, block, of.backup);
     let condition = "logger = ? AND epoch = ? AND block = ? AND backup = ?";
-    guard::change(db, "retired_block", condition, key, |db| {
+    table::change(db, "retired_block", condition, key, |db| {
         let mut insert =
             db.prepare_cached("INSERT INTO retired_block VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)")?;
         Ok(insert.execute(params![

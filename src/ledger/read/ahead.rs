@@ -6,8 +6,9 @@
 //!
 //! What this is not: no cache across transactions, and not for the writer, who changes what is held.
 
-use super::state::HeldRows;
-use super::{Error, rows};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::write::state::HeldRows;
 use crate::record::judge::Held;
 use crate::wire::record::{CHANNELS_MAX, Reading};
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -34,7 +35,7 @@ struct Window {
 
 /// See the module's page.
 #[derive(Default)]
-pub(super) struct Ahead {
+pub(in crate::ledger) struct Ahead {
     windows: Vec<Window>,
 }
 
@@ -100,7 +101,7 @@ impl Window {
         let mut statement = held.db().prepare_cached(&format!(
             "SELECT sequence, time, battery_mv, board_centi_c, n, faults, {} FROM settled
              WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
-            rows::channel_columns(channels)
+            row::channel_columns(channels)
         ))?;
         let mut found = statement.query(params![self.address.number(), self.epoch.number(), first, last])?;
         let mut counts = [0; CHANNELS_MAX];
@@ -126,9 +127,11 @@ impl Window {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use crate::ledger::import::Planner;
-    use crate::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+    use crate::ledger::write::append::{Arrival, Batch, Reception};
+    use crate::ledger::write::import::Planner;
+    use crate::ledger::write::open::Ledger;
     use crate::record::roster::{Logger, Roster};
+    use crate::time::Stamp;
     use crate::wire::record::{Reading, Record};
     use crate::wire::seq::{Address, Identity, Slot};
 

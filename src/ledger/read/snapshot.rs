@@ -4,9 +4,10 @@
 //! `gaps`, and the figures of `status`. Every look-up is a seek by a clustered key or a scan of the unsettled
 //! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
 
-use super::rows::{self, kind};
-use super::state::load_coverage;
-use super::{Error, schema};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, kind};
+use crate::ledger::db::schema;
+use crate::ledger::write::state::load_coverage;
 use crate::record::clock::ClockEvent;
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::coverage::{Coverage, RangeSet};
@@ -22,7 +23,7 @@ use std::path::Path;
 use std::rc::Rc;
 
 /// Runs `read` on one consistent state of a connection.
-pub(super) fn with_snapshot<T>(
+pub(in crate::ledger) fn with_snapshot<T>(
     db: &Connection,
     read: impl FnOnce(&Snapshot<'_>) -> Result<T, Error>,
 ) -> Result<T, Error> {
@@ -51,7 +52,7 @@ impl Reader {
 
     /// Damaged ledgers that were set aside and not brought over yet, without looking at anything else.
     pub fn not_salvaged(&self) -> Result<Vec<AsideLedger>, Error> {
-        super::snapshot(&self.db, not_salvaged)
+        crate::ledger::db::tx::snapshot(&self.db, not_salvaged)
     }
 
     /// The connection, for tests and benches that read through the public views.
@@ -155,7 +156,7 @@ impl AsideLedger {
 
 /// One consistent state of the ledger.
 pub struct Snapshot<'a> {
-    pub(super) db: &'a Connection,
+    pub(in crate::ledger) db: &'a Connection,
     coverage: Coverage,
     /// The unsettled journal by identity; sorted by rank within.
     unsettled: BTreeMap<Identity, Vec<Unsettled>>,
@@ -195,7 +196,7 @@ impl History {
 }
 
 impl<'a> Snapshot<'a> {
-    pub(super) fn take(db: &'a Connection) -> Result<Self, Error> {
+    pub(in crate::ledger) fn take(db: &'a Connection) -> Result<Self, Error> {
         let mut snapshot = Self {
             db,
             coverage: load_coverage(db)?,
@@ -212,7 +213,7 @@ impl<'a> Snapshot<'a> {
     }
 
     /// Whether a record is not settled yet.
-    pub(super) fn is_unsettled(&self, id: Identity) -> bool {
+    pub(in crate::ledger) fn is_unsettled(&self, id: Identity) -> bool {
         self.unsettled.contains_key(&id)
     }
 
@@ -286,7 +287,7 @@ impl<'a> Snapshot<'a> {
 
     /// The smallest sequence of an epoch, from `first` on, that came by radio after an instant: its logger was alive
     /// then.
-    pub(super) fn heard_after(
+    pub(in crate::ledger) fn heard_after(
         &self,
         address: Address,
         epoch: Epoch,
@@ -457,7 +458,7 @@ impl<'a> Snapshot<'a> {
 
     /// The unsettled readings and rows of an epoch: sequence, time, reception by a synchronised gateway, and whether
     /// the row is authentic.
-    pub(super) fn unsettled_readings(
+    pub(in crate::ledger) fn unsettled_readings(
         &self,
         address: Address,
         epoch: Epoch,
@@ -588,18 +589,18 @@ impl<'a> Snapshot<'a> {
 
     /// The authentic record held under an identity, as plaintext: the other side of a conflict.
     pub fn plaintext(&self, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-        if let Some(plaintext) = rows::rare_plaintext(self.db, id)? {
+        if let Some(plaintext) = row::rare_plaintext(self.db, id)? {
             return Ok(Some(plaintext));
         }
         for table in ["settled", "journal"] {
             let only = if table == "journal" { "AND kind = 1" } else { "" };
             let sql = format!(
                 "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0 {only}",
-                rows::content_columns()
+                row::content_columns()
             );
-            let content = self.db.prepare_cached(&sql)?.query_row(key(id), rows::row_content).optional()?;
-            if let Some(reading) = content.as_ref().and_then(rows::reading) {
-                return Ok(Some(rows::encoded(&crate::wire::record::Record::Reading(reading))));
+            let content = self.db.prepare_cached(&sql)?.query_row(key(id), row::row_content).optional()?;
+            if let Some(reading) = content.as_ref().and_then(row::reading) {
+                return Ok(Some(row::encoded(&crate::wire::record::Record::Reading(reading))));
             }
         }
         Ok(None)
@@ -607,7 +608,7 @@ impl<'a> Snapshot<'a> {
 
     /// Notices that the limit has dropped since the ledger was made.
     pub fn notices_dropped(&self) -> Result<i64, Error> {
-        super::state::meta(self.db, "notices_dropped")
+        crate::ledger::write::state::meta(self.db, "notices_dropped")
     }
 
     /// Notices that are up: kind, subject, text, since when.
@@ -636,13 +637,13 @@ impl<'a> Snapshot<'a> {
         let sql = format!(
             "SELECT {}, epoch, sequence FROM profile_row WHERE logger = ? AND rank = 0
              ORDER BY epoch DESC, sequence DESC LIMIT 1",
-            rows::PROFILE_COLUMNS
+            row::PROFILE_COLUMNS
         );
         let mut statement = self.db.prepare_cached(&sql)?;
         let mut found = statement.query([address.number()])?;
         let Some(row) = found.next()? else { return Ok(None) };
         let identity = Identity::new(address.number(), row.get(9)?, row.get(10)?);
-        Ok(identity.zip(Some(rows::profile(row)?)))
+        Ok(identity.zip(Some(row::profile(row)?)))
     }
 
     /// The newest `records` records of each of these loggers that a key has opened, newest identity first.
@@ -814,14 +815,14 @@ impl<'a> Snapshot<'a> {
         mut take: impl FnMut(Identity, &crate::record::judge::Row),
     ) -> Result<(), Error> {
         let logger = address.number();
-        let columns = rows::content_columns();
+        let columns = row::content_columns();
         let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
         let mut found = |row: &rusqlite::Row<'_>| -> Result<(), Error> {
             // The identity comes after the content's 45 columns.
             if let Some(id) = Identity::new(row.get(45)?, row.get(46)?, row.get(47)?) {
-                take(id, &rows::row_content(row)?);
+                take(id, &row::row_content(row)?);
             }
             Ok(())
         };
@@ -829,7 +830,7 @@ impl<'a> Snapshot<'a> {
             "SELECT {columns}, logger, epoch, sequence FROM settled t
              WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND time >= ? AND time < ? AND {shown}"
         ))?;
-        for (epoch, first, last) in super::chunk::blocks_in_time(self.db, logger, from, to)? {
+        for (epoch, first, last) in crate::ledger::digest::block::blocks_in_time(self.db, logger, from, to)? {
             let mut rows = settled.query(params![logger, epoch, first, last, from, to])?;
             while let Some(row) = rows.next()? {
                 found(row)?;
@@ -856,7 +857,7 @@ impl<'a> Snapshot<'a> {
         let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
-        let columns = rows::content_columns();
+        let columns = row::content_columns();
         let mut journal = self.db.prepare_cached(&format!(
             "SELECT {columns}, logger, epoch, sequence FROM journal t WHERE kind = 1 AND {shown}
              ORDER BY rank DESC"
@@ -866,7 +867,7 @@ impl<'a> Snapshot<'a> {
             // The identity comes after the content's 45 columns; the lowest rank comes last and stays.
             let id = Identity::new(row.get(45)?, row.get(46)?, row.get(47)?);
             if let Some(id) = id.filter(|id| wanted.contains(id)) {
-                found.insert(id, rows::row_content(row)?);
+                found.insert(id, row::row_content(row)?);
             }
         }
         let mut settled = self.db.prepare_cached(&format!(
@@ -878,7 +879,7 @@ impl<'a> Snapshot<'a> {
             if let Some(row) = rows.next()?
                 && (row.get::<_, i64>(45)? == 0 || !found.contains_key(&id))
             {
-                found.insert(id, rows::row_content(row)?);
+                found.insert(id, row::row_content(row)?);
             }
         }
         Ok(found)
@@ -954,7 +955,9 @@ impl<'a> Snapshot<'a> {
                 continue;
             }
             let mut found = std::collections::BTreeSet::new();
-            for (epoch, low, high) in super::chunk::blocks_in_time(self.db, address.number(), from, to)? {
+            for (epoch, low, high) in
+                crate::ledger::digest::block::blocks_in_time(self.db, address.number(), from, to)?
+            {
                 for (table, only) in HAND_TABLES {
                     let sql = format!(
                         "SELECT sequence, time FROM {table} t WHERE logger = ? AND epoch = ?
@@ -1388,17 +1391,17 @@ impl Facts for Snapshot<'_> {
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
         let all = self.write_offs(Some(address))?;
-        Ok(all.iter().filter_map(super::people::WrittenOff::in_force).collect())
+        Ok(all.iter().filter_map(crate::ledger::write::notes::WrittenOff::in_force).collect())
     }
 }
 
 /// What counts as held because of ledgers that were set aside.
-pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
+pub(in crate::ledger) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
     let mut coverage = Coverage::default();
     let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM elsewhere")?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let (address, epoch) = super::state::address_epoch(row)?;
+        let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
         let basis = if row.get::<_, i64>(2)? == 0 {
             crate::record::coverage::Basis::Authentic
         } else {
@@ -1410,10 +1413,10 @@ pub(super) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
 }
 
 /// Two windows of one radio with no more than this between them, in seconds, are one.
-pub(super) const LISTENING_SLACK_S: i64 = 5;
+pub(in crate::ledger) const LISTENING_SLACK_S: i64 = 5;
 
 /// The windows of listening that the journal holds up to a row, in its order.
-pub(super) fn unsettled_listening(db: &Connection, through: i64) -> Result<Vec<Listening>, Error> {
+pub(in crate::ledger) fn unsettled_listening(db: &Connection, through: i64) -> Result<Vec<Listening>, Error> {
     // What an older release wrote does not say whether the clock was synchronised: it mostly is.
     let mut statement = db.prepare_cached(
         "SELECT radio, coalesce(synchronised, 1), time, time + lag FROM journal
@@ -1434,7 +1437,7 @@ fn listening_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Listening> {
 }
 
 /// Windows of a radio that touch become one, if the clock was synchronised in both or in neither.
-pub(super) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Listening> {
+pub(in crate::ledger) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Listening> {
     windows.sort_unstable();
     let mut merged: Vec<Listening> = Vec::new();
     for window in windows {
@@ -1452,7 +1455,7 @@ pub(super) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Listening> {
 }
 
 /// Ranges of one epoch that touch become one; they come in order.
-pub(super) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
+pub(in crate::ledger) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
     let mut joined: Vec<(u32, u32, u32)> = Vec::new();
     for (epoch, first, last) in ranges {
         match joined.last_mut() {

@@ -4,10 +4,14 @@
 //! The copy is written under another name, synced, verified, and only then renamed; its digest is kept in the
 //! ledger, and it is what retention rests on.
 
-use super::schema::{open_for_reading, set_journal_mode};
-use super::{Error, Ledger, Stamp, guard, verify};
 use crate::files;
-use crate::ledger::state::meta;
+use crate::ledger::care::verify;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::schema::{open_for_reading, set_journal_mode};
+use crate::ledger::digest::table;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::meta;
+use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -117,7 +121,7 @@ fn copy(
     let source = open_for_reading(ledger)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE;
     let mut copy = Connection::open_with_flags(beside, flags)?;
-    whole(&source, &mut copy, super::schema::BUSY_TIMEOUT)?;
+    whole(&source, &mut copy, crate::ledger::db::schema::BUSY_TIMEOUT)?;
     drop(source);
     // One file, whole by itself: no -wal is left beside it, and none is made by whoever opens it to read.
     set_journal_mode(&copy, "DELETE")?;
@@ -137,7 +141,11 @@ fn copy(
 ///
 /// Errors: `Busy` where the lock was not to be had, and the copy is then empty or none; `Unexpected` where the copy
 /// does not reach as far as the ledger did before.
-pub(super) fn whole(source: &Connection, copy: &mut Connection, patience: Duration) -> Result<(), Error> {
+pub(in crate::ledger) fn whole(
+    source: &Connection,
+    copy: &mut Connection,
+    patience: Duration,
+) -> Result<(), Error> {
     use rusqlite::{backup::StepResult, ffi};
     let before = reach(source)?;
     {
@@ -175,7 +183,7 @@ fn reach(db: &Connection) -> Result<(i64, i64), Error> {
 }
 
 /// When the backup with this digest was made of a ledger, Unix s.
-pub fn made_at(reader: &super::query::Reader, sha256: &str) -> Result<Option<i64>, Error> {
+pub fn made_at(reader: &crate::ledger::read::snapshot::Reader, sha256: &str) -> Result<Option<i64>, Error> {
     Ok(reader
         .connection()
         .query_row(
@@ -195,7 +203,7 @@ impl Ledger {
     /// Notes that a file was seen whole that is a backup of this ledger by its digest. `false`: it is none.
     pub fn note_backup_seen(&mut self, file: &Path, sha256: &str, now: Stamp) -> Result<bool, Error> {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let seen = guard::change(&transaction, "backup_made", "sha256 = ?", [sha256], |db| {
+        let seen = table::change(&transaction, "backup_made", "sha256 = ?", [sha256], |db| {
             Ok(db.execute(
                 "UPDATE backup_made SET seen_at = max(?, coalesce(seen_at, made_at)), seen_as = ? WHERE sha256 = ?",
                 params![now.unix_s, file.display().to_string(), sha256],
@@ -220,7 +228,7 @@ impl Ledger {
 }
 
 /// A whole copy of a ledger, as that ledger notes it.
-pub(super) struct Copy<'a> {
+pub(in crate::ledger) struct Copy<'a> {
     pub file: &'a Path,
     pub size_bytes: u64,
     pub sha256: &'a str,
@@ -230,9 +238,9 @@ pub(super) struct Copy<'a> {
 }
 
 /// Notes a copy that is settled up to a journal row. Call within a transaction that writes.
-pub(super) fn note(db: &Connection, copy: &Copy<'_>, settled_through: i64) -> Result<(), Error> {
+pub(in crate::ledger) fn note(db: &Connection, copy: &Copy<'_>, settled_through: i64) -> Result<(), Error> {
     let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
-    guard::change(db, "backup_made", "id = ?", [id], |db| {
+    table::change(db, "backup_made", "id = ?", [id], |db| {
         db.execute(
             "INSERT INTO backup_made (id, file, size_bytes, sha256, made_at, settled_through, seen_at)
              VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -270,6 +278,6 @@ mod tests {
         assert!(matches!(refused, Err(Error::Busy(_))), "{refused:?}");
         other.execute_batch("ROLLBACK").unwrap();
         whole(&source, &mut copy, Duration::from_millis(20)).unwrap();
-        assert!(crate::ledger::schema::differences(&copy).unwrap().is_empty());
+        assert!(crate::ledger::db::schema::differences(&copy).unwrap().is_empty());
     }
 }

@@ -3,7 +3,7 @@
 //! A stored record encodes to the very plaintext it came as; whoever appends checks that before it is called
 //! stored.
 
-use super::Error;
+use crate::ledger::db::error::Error;
 use crate::record::judge::{Row, Steps};
 use crate::wire::record::{CHANNELS_MAX, Event, Profile, ProfileFields, RawUnit, Reading, Record};
 use crate::wire::seq::Identity;

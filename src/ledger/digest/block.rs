@@ -4,9 +4,10 @@
 //! authentic records: two complete copies agree on it, however their records came in. Its `guard` is over every
 //! stored column, so damage of any byte of a record shows, and says where.
 
-use super::guard::{self, Sum, row_sum};
-use super::rows::{self, SHARED, kind};
-use super::{Error, query};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::digest::table::{self, Sum, row_sum};
+use crate::ledger::read::snapshot;
 use crate::wire::record::{CHANNELS_MAX, Reading, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -76,7 +77,7 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
     let mut loggers = BTreeSet::new();
     let mut values = [None; JOURNAL_COLUMNS];
     let mut rows = statement.query([])?;
-    let mut last = super::state::meta(db, "settled_through")?;
+    let mut last = crate::ledger::write::state::meta(db, "settled_through")?;
     // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
     let mut next = last + 1;
     while let Some(row) = rows.next()? {
@@ -222,7 +223,7 @@ pub struct Blocks {
 
 /// What a reading's row must be selected as.
 pub fn reading_columns() -> String {
-    format!("{SHARED}, {}", rows::channel_columns(CHANNELS_MAX))
+    format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX))
 }
 
 /// The identity in a row's first three columns.
@@ -273,7 +274,7 @@ impl Blocks {
     /// A reading or CSV row that was just inserted with these values (the shared columns, then its channels);
     /// `plaintext`: of an authentic one.
     pub fn inserted(&mut self, id: Identity, time: u32, values: &[Option<i64>], plaintext: Option<&[u8]>) {
-        let sum = guard::values_sum(values, &mut self.scratch);
+        let sum = table::values_sum(values, &mut self.scratch);
         let block = self.at(id);
         block.guard.add(sum);
         block.time_min = block.time_min.min(time.into());
@@ -304,7 +305,7 @@ impl Blocks {
         while let Some(row) = readings.next()? {
             self.reading(row, false)?;
         }
-        let plaintext = match rows::rare_plaintext(db, id) {
+        let plaintext = match row::rare_plaintext(db, id) {
             Ok(plaintext) => plaintext,
             // As above: `verify` says so.
             Err(Error::Corrupt(_)) => None,
@@ -318,7 +319,7 @@ impl Blocks {
 
     /// A settled record of any kind.
     pub fn settled_record(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
-        if rows::rare_plaintext(db, id)?.is_some() {
+        if row::rare_plaintext(db, id)?.is_some() {
             return self.rare(db, id);
         }
         let sql = format!(
@@ -489,7 +490,7 @@ pub fn stored(db: &Connection, place: Place) -> Result<Option<Block>, Error> {
 
 /// Puts what is left of a block in the stored one's place; when it was settled stays. Nothing left: no row.
 pub fn replace(db: &Connection, place: Place, left: &Block) -> Result<(), Error> {
-    guard::change(db, "chunk", PLACE, place, |db| {
+    table::change(db, "chunk", PLACE, place, |db| {
         if left.last == 0 {
             return Ok(db.prepare_cached(&format!("DELETE FROM chunk WHERE {PLACE}"))?.execute(place)?);
         }
@@ -519,7 +520,7 @@ fn write(
     of: &Block,
     settled: (i64, i64),
 ) -> Result<(), Error> {
-    guard::change(db, "chunk", PLACE, (logger, epoch, block), |db| {
+    table::change(db, "chunk", PLACE, (logger, epoch, block), |db| {
         db.prepare_cached(
             "INSERT INTO chunk (logger, epoch, block, first, last, records, time_min, time_max, content, guard,
                  settled_row, settled_day)
@@ -583,7 +584,10 @@ pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {
     }
     // Rare: once a new version reads what an older one could not.
     let all = Blocks::of_settled(db, |_| ())?;
-    let settled = (super::state::meta(db, "settled_through")?, super::state::meta(db, "settled_day")?);
+    let settled = (
+        crate::ledger::write::state::meta(db, "settled_through")?,
+        crate::ledger::write::state::meta(db, "settled_day")?,
+    );
     for &place in places {
         if let Some(block) = all.by_place.get(&place) {
             write(db, place, block, settled)?;
@@ -644,5 +648,5 @@ pub fn blocks_in_time(
     let rows =
         statement.query_map(params![logger, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
     let all = rows.collect::<Result<Vec<(u32, u32, u32)>, _>>()?;
-    Ok(query::join_ranges(all))
+    Ok(snapshot::join_ranges(all))
 }

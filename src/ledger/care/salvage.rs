@@ -21,21 +21,27 @@
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
-use super::care::{site, stranger};
-use super::chunk::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
-use super::compare::{self, Held};
-use super::guard::Sum;
-use super::import::{Evidence, Item};
-use super::restore::beside;
-use super::rows::{self, SHARED, kind};
-use super::state::State;
-use super::write::acts::{self, NewAct};
-use super::{Error, Ledger, Stamp, backup, damage, guard, proven, schema, settle};
+use crate::ledger::care::compare::{self, Held};
+use crate::ledger::care::restore::beside;
+use crate::ledger::care::{backup, take_over};
+use crate::ledger::care::{site, stranger};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::db::schema;
+use crate::ledger::digest::block::{self, BLOCK, Blocks, JOURNAL_COLUMNS, Place, Seal};
+use crate::ledger::digest::table;
+use crate::ledger::digest::table::Sum;
+use crate::ledger::write::acts::{self, NewAct};
+use crate::ledger::write::import::{Evidence, Item};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state::State;
+use crate::ledger::write::{proven, settle};
 use crate::record::acts::{ActKind, Actor};
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::judge::{Outcome, Placed, Row};
 use crate::record::roster::Roster;
 use crate::record::site::Shared;
+use crate::time::Stamp;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -220,7 +226,7 @@ fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     };
     let size_of = source.copy.as_ref().map_or(from, |copy| copy.0.as_path());
     stranger::bound(&mut source.db, size_of).map_err(|error| not(&error))?;
-    match damage::can_be_read(&source.db) {
+    match take_over::can_be_read(&source.db) {
         Ok(()) => Ok(source),
         Err(why) => Err(not(&why)),
     }
@@ -337,7 +343,7 @@ pub fn salvage(
         }
         for (sequence, found) in block {
             let Some(id) = Identity::new(place.0, place.1, sequence) else { continue };
-            let sum = chunk::record_sum(id, &found.plaintext);
+            let sum = block::record_sum(id, &found.plaintext);
             if here.get(&sequence).is_some_and(|held| held.sum == Some(sum)) {
                 salvaged.held += 1;
                 continue;
@@ -399,7 +405,7 @@ pub fn salvage(
         salvaged.filled += stored;
         salvaged.rows_refused += refused;
     }
-    let covered = super::snapshot(&present, |db| Ok(State::load(db)?.coverage))?;
+    let covered = crate::ledger::db::tx::snapshot(&present, |db| Ok(State::load(db)?.coverage))?;
     for (address, epoch, held) in expected.epochs() {
         let here = covered.epoch(address, epoch).map(|epoch| epoch.held()).unwrap_or_default();
         for &(first, last) in held.csv.without(&held.authentic).without(&here).ranges() {
@@ -468,7 +474,7 @@ fn block_there(
 /// Records that two ledgers both hold: how many readings and profiles are the same, and how many records differ. Of the
 /// first one only what is proven counts. Events and opaque records may be the same by chance: a logger whose clock was
 /// never set starts like any other.
-pub(super) fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
+pub(in crate::ledger) fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
     let expected = expected(old, None);
     let unsettled = proven_journal(old, &mut Salvaged::default());
     let places: BTreeSet<Place> = places(&expected).into_iter().chain(unsettled.keys().copied()).collect();
@@ -481,7 +487,7 @@ pub(super) fn shared(old: &Connection, present: &Connection) -> Result<Shared, E
         for (sequence, found) in block_there(old, place, &unsettled, &here).1 {
             let Some(id) = Identity::new(place.0, place.1, sequence) else { continue };
             let Some(sum) = here.get(&sequence).and_then(|held| held.sum) else { continue };
-            if sum != chunk::record_sum(id, &found.plaintext) {
+            if sum != block::record_sum(id, &found.plaintext) {
                 shared.different += 1;
             } else if let Ok(Record::Reading(_) | Record::Profile(_)) =
                 Record::decode(&found.plaintext, id.epoch)
@@ -576,10 +582,10 @@ fn csv_rows(
     name: &str,
 ) -> Result<CsvRows, Error> {
     let (mut rows, mut doubtful) = (BTreeMap::<CameWith, Vec<CsvRow>>::new(), Vec::new());
-    let covered = super::snapshot(present, |db| Ok(State::load(db)?.coverage))?;
+    let covered = crate::ledger::db::tx::snapshot(present, |db| Ok(State::load(db)?.coverage))?;
     let (imports, fit) = standing(old, present, name)?;
     let resolutions = if fits(old, "resolution") { resolutions(old) } else { BTreeMap::new() };
-    let waiting = chunk::rare_in_journal(old).unwrap_or_default();
+    let waiting = block::rare_in_journal(old).unwrap_or_default();
     for place in places_of(expected, |held| held.held()) {
         let here = match (Address::new(place.0), Epoch::new(place.1)) {
             (Some(address), Some(epoch)) => covered.epoch(address, epoch).map(|epoch| epoch.held()),
@@ -604,7 +610,7 @@ fn csv_rows(
             let (mut row, mut is_proven) = (row, is_proven);
             if let Some(number) = resolution {
                 row.resolution = resolutions.get(&number).cloned();
-                match row.resolution.as_deref().map(rows::steps_from_json) {
+                match row.resolution.as_deref().map(row::steps_from_json) {
                     Some(Ok(steps)) => row.row.steps = Some(Arc::new(steps)),
                     // How far it was rounded is not known: it does not show what it seems to show.
                     _ => continue,
@@ -666,8 +672,8 @@ fn resolutions(old: &Connection) -> BTreeMap<i64, String> {
 
 /// Whether a table can be read and fits its digest.
 fn fits(old: &Connection, table: &str) -> bool {
-    let sum = guard::table_sum(old, table, "true", ());
-    sum.is_ok_and(|sum| guard::kept(old, table).is_ok_and(|kept| kept == Some(sum)))
+    let sum = table::table_sum(old, table, "true", ());
+    sum.is_ok_and(|sum| table::kept(old, table).is_ok_and(|kept| kept == Some(sum)))
 }
 
 /// A block's settled CSV rows, as far as they can be read: identity, import, resolution, the rest.
@@ -692,13 +698,13 @@ fn rows_of(
 ) -> Result<(), Error> {
     let sql = format!(
         "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank > 0",
-        chunk::reading_columns()
+        block::reading_columns()
     );
     let mut statement = old.prepare_cached(&sql)?;
     let mut all = statement.query(params![logger, epoch, first, last])?;
     while let Some(row) = all.next()? {
         let take = || -> rusqlite::Result<Option<FoundRow>> {
-            let (Ok(id), n) = (chunk::identity(row), row.get::<_, u32>(8)? as usize) else { return Ok(None) };
+            let (Ok(id), n) = (block::identity(row), row.get::<_, u32>(8)? as usize) else { return Ok(None) };
             if n == 0 || n > CHANNELS_MAX || !(first..=last).contains(&id.sequence.number()) {
                 return Ok(None);
             }
@@ -795,7 +801,7 @@ fn bring_notes(old: &Connection, ledger: &mut Ledger, salvaged: &mut Salvaged) -
             if acts_fit {
                 bring_act(old, &db, kind, (id, number))?;
             }
-            guard::change(&db, table, "id = ?", [number], |db| {
+            table::change(&db, table, "id = ?", [number], |db| {
                 let sql = format!("INSERT INTO {table} ({names}) VALUES ({marks})");
                 Ok(db.prepare_cached(&sql)?.execute(rusqlite::params_from_iter(all))?)
             })?;
@@ -839,7 +845,7 @@ fn bring_parts(old: &Connection, db: &Connection, from: i64, to: i64) -> Result<
     let mut statement = old.prepare_cached("SELECT first, last FROM write_off_part WHERE write_off = ?")?;
     let parts = statement.query_map([from], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))?;
     let parts = parts.collect::<Result<Vec<_>, _>>()?;
-    guard::change(db, "write_off_part", "write_off = ?", [to], |db| {
+    table::change(db, "write_off_part", "write_off = ?", [to], |db| {
         for (first, last) in parts {
             db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?
                 .execute(params![to, first, last])?;
@@ -873,7 +879,7 @@ fn counted_there(db: &Connection, name: &str) -> Result<Option<Coverage>, Error>
     let mut rows = statement.query([name])?;
     let mut coverage = Coverage::default();
     while let Some(row) = rows.next()? {
-        let (address, epoch) = super::state::address_epoch(row)?;
+        let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
         let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
         coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
     }
@@ -897,8 +903,8 @@ fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
             let is_of_use = match of_chunks {
                 true => {
                     all.epoch(address, epoch).is_none()
-                        && chunk::block_of(first) == block
-                        && chunk::block_of(last) == block
+                        && block::block_of(first) == block
+                        && block::block_of(last) == block
                 }
                 false => true,
             };
@@ -928,7 +934,7 @@ fn places_of(
     let mut places = BTreeSet::new();
     for (address, epoch, held) in expected.epochs() {
         for &(first, last) in of(held).ranges() {
-            let blocks = chunk::block_of(first)..=chunk::block_of(last);
+            let blocks = block::block_of(first)..=block::block_of(last);
             places.extend(blocks.map(|block| (address.number(), epoch.number(), block)));
         }
     }
@@ -940,9 +946,9 @@ fn span(block: u32) -> (u32, u32) {
     (first, first.saturating_add(BLOCK - 1))
 }
 
-fn stored(old: &Connection, place: Place) -> Option<chunk::Block> {
-    let sql = format!("{} WHERE logger = ? AND epoch = ? AND block = ?", chunk::STORED);
-    old.prepare_cached(&sql).ok()?.query_row(place, chunk::stored_row).ok()
+fn stored(old: &Connection, place: Place) -> Option<block::Block> {
+    let sql = format!("{} WHERE logger = ? AND epoch = ? AND block = ?", block::STORED);
+    old.prepare_cached(&sql).ok()?.query_row(place, block::stored_row).ok()
 }
 
 /// Whatever of a block's settled records can be read.
@@ -968,21 +974,21 @@ fn range(
 ) -> Result<(), Error> {
     let sql = format!(
         "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
-        chunk::reading_columns()
+        block::reading_columns()
     );
     let mut statement = old.prepare_cached(&sql)?;
     let mut rows = statement.query(params![logger, epoch, first, last])?;
     while let Some(row) = rows.next()? {
-        let (Ok(id), Ok(n)) = (chunk::identity(row), row.get::<_, u32>(8)) else { continue };
+        let (Ok(id), Ok(n)) = (block::identity(row), row.get::<_, u32>(8)) else { continue };
         let n = n as usize;
         if n > CHANNELS_MAX || !(first..=last).contains(&id.sequence.number()) {
             continue;
         }
         let slot = Slot(row.get::<_, Option<u8>>(10).ok().flatten().unwrap_or(0));
-        if let Ok(Some(reading)) = chunk::reading_of(row, n) {
+        if let Ok(Some(reading)) = block::reading_of(row, n) {
             found.insert(
                 id.sequence.number(),
-                Found { plaintext: rows::encoded(&Record::Reading(reading)), slot },
+                Found { plaintext: row::encoded(&Record::Reading(reading)), slot },
             );
         }
     }
@@ -994,9 +1000,9 @@ fn range(
         let mut statement = old.prepare_cached(&sql)?;
         let mut rows = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = rows.next()? {
-            let Ok(id) = chunk::identity(row) else { continue };
+            let Ok(id) = block::identity(row) else { continue };
             let slot = Slot(row.get::<_, Option<u8>>(3).ok().flatten().unwrap_or(0));
-            match rows::rare_plaintext(old, id) {
+            match row::rare_plaintext(old, id) {
                 Ok(Some(plaintext)) => {
                     found.insert(id.sequence.number(), Found { plaintext, slot });
                 }
@@ -1010,10 +1016,10 @@ fn range(
 
 /// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
 /// cannot be read or is not what it was: it is authentic by itself.
-fn proven(place: Place, read: &Block, stored: Option<chunk::Block>, here: &BTreeMap<u32, Held>) -> Block {
+fn proven(place: Place, read: &Block, stored: Option<block::Block>, here: &BTreeMap<u32, Held>) -> Block {
     let Some(stored) = stored else { return Block::new() };
     let sum_of = |sequence: u32, found: &Found| {
-        Identity::new(place.0, place.1, sequence).map(|id| chunk::record_sum(id, &found.plaintext))
+        Identity::new(place.0, place.1, sequence).map(|id| block::record_sum(id, &found.plaintext))
     };
     let mut sums: BTreeMap<u32, Sum> =
         read.iter().filter_map(|(&sequence, found)| Some((sequence, sum_of(sequence, found)?))).collect();
@@ -1045,7 +1051,7 @@ fn proven_journal(old: &Connection, salvaged: &mut Salvaged) -> BTreeMap<Place, 
     let mut all: BTreeMap<Place, Block> = BTreeMap::new();
     let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
     let mut read = || -> Result<u64, Error> {
-        let columns = format!("row, kind, {SHARED}, {}", rows::channel_columns(CHANNELS_MAX));
+        let columns = format!("row, kind, {SHARED}, {}", row::channel_columns(CHANNELS_MAX));
         let mut statement = old.prepare(&format!("SELECT {columns} FROM journal ORDER BY row"))?;
         let mut rows = statement.query([])?;
         let (mut seal, mut stretch) = (Seal::default(), Vec::new());
@@ -1073,7 +1079,7 @@ fn proven_journal(old: &Connection, salvaged: &mut Salvaged) -> BTreeMap<Place, 
             for values in stretch.drain(..).filter(|values| right && values[5] == Some(0)) {
                 if let Some((id, found)) = of_journal(old, &values, rare) {
                     let sequence = id.sequence.number();
-                    let place = (id.address.number(), id.epoch.number(), chunk::block_of(sequence));
+                    let place = (id.address.number(), id.epoch.number(), block::block_of(sequence));
                     all.entry(place).or_default().insert(sequence, found);
                 }
             }
@@ -1114,9 +1120,9 @@ fn of_journal(
                 values[11]? as u64,
                 &counts?,
             )?;
-            rows::encoded(&Record::Reading(reading))
+            row::encoded(&Record::Reading(reading))
         }
-        of if of > kind::READING && rare => rows::rare_plaintext(old, id).ok().flatten()?,
+        of if of > kind::READING && rare => row::rare_plaintext(old, id).ok().flatten()?,
         _ => return None,
     };
     Some((id, Found { plaintext, slot }))
@@ -1194,19 +1200,19 @@ impl Ledger {
         self.state.valid = false;
         let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let csv = counted_there(&db, file)?.unwrap_or_default();
-        guard::change(&db, "elsewhere", "true", (), |db| {
+        table::change(&db, "elsewhere", "true", (), |db| {
             Ok(db.execute(
                 "DELETE FROM elsewhere WHERE ledger IN (SELECT id FROM aside_ledger WHERE file = ?)",
                 [file],
             )?)
         })?;
-        guard::change(&db, "aside_ledger", "file = ?", [file], |db| {
+        table::change(&db, "aside_ledger", "file = ?", [file], |db| {
             Ok(db.execute(
                 "UPDATE aside_ledger SET salvaged_at = ? WHERE file = ?",
                 params![now.unix_s, file],
             )?)
         })?;
-        let left = damage::elsewhere(&db)?;
+        let left = take_over::elsewhere(&db)?;
         let coverage = State::load(&db)?.coverage;
         for (address, epoch, held) in coverage.epochs() {
             let of = |coverage: &Coverage| coverage.epoch(address, epoch).cloned().unwrap_or_default();
@@ -1226,7 +1232,7 @@ impl Ledger {
                 }
             }
             let lost = gone.without(&came).without(&of(&left).authentic);
-            super::state::keep_once_held(&db, address, epoch, &lost)?;
+            crate::ledger::write::state::keep_once_held(&db, address, epoch, &lost)?;
             let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {
@@ -1244,7 +1250,7 @@ impl Ledger {
                 settle::write_ranges(&db, address.number(), epoch.number(), Basis::Csv as i64, &now)?;
             }
         }
-        super::import::next_generation(&db)?;
+        crate::ledger::write::import::next_generation(&db)?;
         let is_last: bool = db.query_row(
             "SELECT NOT EXISTS (SELECT 1 FROM aside_ledger WHERE salvaged_at IS NULL)",
             [],

@@ -8,16 +8,21 @@
 //! Costs: in memory a few bytes a logger. A frame that comes, and one that gives way, are found by an index each; a
 //! transaction counts a share's hours once, and only where its room is gone.
 
-use super::append::{Arrival, Batch, Reception, Shut};
-use super::guard::Sum;
-use super::read::failing;
-use super::{Error, Ledger, RadioId, Stamp, guard, state};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::radio::RadioId;
+use crate::ledger::digest::table;
+use crate::ledger::digest::table::Sum;
+use crate::ledger::read::failing;
+use crate::ledger::write::append::{Arrival, Batch, Reception, Shut};
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::state;
 use crate::record::judge::Outcome;
 use crate::record::roster::Roster;
 use crate::record::unopened::WhyShut;
 use crate::record::waiting::{self, Class, Holder, REFUTED, Room, Shares, Stretches};
 use crate::record::wrong_key::Suspicion;
 use crate::seal::keyring::{Keyring, Unopened};
+use crate::time::Stamp;
 use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
 use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, OptionalExtension, params};
@@ -58,7 +63,7 @@ impl Default for Limits {
 
 /// What is set aside, counted; the frames themselves stay in the ledger.
 #[derive(Debug, Default)]
-pub(super) struct AsideState {
+pub(in crate::ledger) struct AsideState {
     waiting: Shares,
     failing: BTreeMap<Address, usize>,
     replaced_at: Option<i64>,
@@ -76,7 +81,7 @@ fn digest(frame: &[u8]) -> i64 {
 }
 
 /// Gives frames of an older schema their digests. Call in the transaction of its migration.
-pub(super) fn add_digests(db: &Connection) -> Result<(), Error> {
+pub(in crate::ledger) fn add_digests(db: &Connection) -> Result<(), Error> {
     let mut without = db.prepare("SELECT id, frame FROM unopened WHERE digest IS NULL")?;
     let all: Vec<(i64, Vec<u8>)> =
         without.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
@@ -147,7 +152,7 @@ impl AsideState {
 }
 
 /// One transaction's hand at what is set aside. [`Keeper::finish`] ends it.
-pub(super) struct Keeper<'a> {
+pub(in crate::ledger) struct Keeper<'a> {
     db: &'a Connection,
     state: &'a mut AsideState,
     limits: Limits,
@@ -239,7 +244,7 @@ impl<'a> Keeper<'a> {
     }
 
     fn sum_of(&self, id: i64) -> Result<Sum, Error> {
-        guard::table_sum(self.db, "unopened", "id = ?", [id])
+        table::table_sum(self.db, "unopened", "id = ?", [id])
     }
 
     fn count_in(&mut self, store: i64, holder: Holder, stretch: i64) {
@@ -392,16 +397,16 @@ impl<'a> Keeper<'a> {
     /// Writes what the transaction has to know of all that. Returns waiting frames that found no room or gave way.
     pub fn finish(self, now: Stamp) -> Result<BTreeMap<Address, u64>, Error> {
         if self.added != Sum::default() || self.taken != Sum::default() {
-            let mut sum = guard::kept(self.db, "unopened")?.unwrap_or_default();
+            let mut sum = table::kept(self.db, "unopened")?.unwrap_or_default();
             sum.take(self.taken);
             sum.add(self.added);
-            guard::keep(self.db, "unopened", sum)?;
+            table::keep(self.db, "unopened", sum)?;
             self.state.generation = state::meta(self.db, "unopened_generation")?.wrapping_add(1);
-            guard::set_meta(self.db, "unopened_generation", self.state.generation)?;
+            table::set_meta(self.db, "unopened_generation", self.state.generation)?;
         }
         for (address, &frames) in &self.dropped {
             let number = address.number();
-            guard::change(self.db, "unopened_dropped", "logger = ?", [number], |db| {
+            table::change(self.db, "unopened_dropped", "logger = ?", [number], |db| {
                 db.prepare_cached(
                     "INSERT INTO unopened_dropped VALUES (?1, ?2, ?3, ?3) ON CONFLICT DO UPDATE SET
                          frames = frames + excluded.frames, last_at = excluded.last_at",
@@ -473,7 +478,7 @@ struct Openable {
 
 /// What becomes of frames that were tried again, by their numbers.
 #[derive(Debug, Default)]
-pub(super) struct Changes {
+pub(in crate::ledger) struct Changes {
     /// They open, and go.
     pub opened: Vec<(i64, Vec<u8>)>,
     /// They stay shut for another reason than before.
@@ -492,7 +497,7 @@ const SLICE: i64 = 1000;
 impl Ledger {
     /// Which keys are suspect: of what frames come in that they do not open.
     pub fn suspicion(&self, roster: &Roster, now: Stamp) -> Result<Suspicion, Error> {
-        super::snapshot(&self.db, |db| failing::suspicion(db, roster, now.unix_s))
+        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.unix_s))
     }
 
     /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is
@@ -605,6 +610,6 @@ impl Ledger {
 
     /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
     fn read_opaque_again(&mut self) -> Result<u64, Error> {
-        super::append::read_opaque_again(&self.db, &mut self.state)
+        crate::ledger::write::append::read_opaque_again(&self.db, &mut self.state)
     }
 }

@@ -3,17 +3,22 @@
 //! The daemon and imports hand in the same [`Batch`]. Parsing, opening and planning are done before; the lock is
 //! held only for judging and inserting.
 
-use super::chunk::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
-use super::proven::{self, ProvenKey};
-use super::rows::{self, kind};
-use super::state::{State, journal_insert, settled_insert};
-use super::{Error, Ledger, RadioId, Stamp, aside, guard};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::radio::RadioId;
+use crate::ledger::db::row::{self, kind};
+use crate::ledger::digest::block::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use crate::ledger::digest::table;
+use crate::ledger::write::aside;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::proven::{self, ProvenKey};
+use crate::ledger::write::state::{State, journal_insert, settled_insert};
 use crate::record::coverage::Basis;
 use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::Roster;
 use crate::seal::keyring::Unopened;
 use crate::time::GatewayTime;
+use crate::time::Stamp;
 use crate::wire::check::CheckedKey;
 use crate::wire::frame::{AirFrame, Signal};
 use crate::wire::record::{CHANNELS_MAX, Record};
@@ -276,7 +281,7 @@ impl Ledger {
     }
 
     /// The same, and does in that very transaction what becomes of set-aside frames that were tried.
-    pub(super) fn append_and_change(
+    pub(in crate::ledger) fn append_and_change(
         &mut self,
         batch: &Batch,
         roster: &Roster,
@@ -360,7 +365,7 @@ fn append(
 
 /// What an item brings, lent.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Brought<'b> {
+pub(in crate::ledger) enum Brought<'b> {
     /// A record's plaintext.
     Plaintext(&'b [u8]),
     /// A CSV row.
@@ -379,7 +384,7 @@ pub(super) enum Brought<'b> {
 /// What goes past the journal: a hand download comes sorted by identity, so it goes into the clustered table at
 /// once, and no process has to keep it in memory until the next settle.
 #[derive(Debug, Default)]
-pub(super) struct Direct {
+pub(in crate::ledger) struct Direct {
     /// Digests of what went in.
     pub blocks: Blocks,
     /// Whose ranges have changed.
@@ -387,7 +392,7 @@ pub(super) struct Direct {
 }
 
 /// One transaction's writing hand.
-pub(super) struct Writer<'a> {
+pub(in crate::ledger) struct Writer<'a> {
     db: &'a Connection,
     pub state: &'a mut State,
     /// Where records go; `None`: into the journal.
@@ -471,7 +476,7 @@ impl<'a> Writer<'a> {
         let mut agrees = None;
         if let Verdict::New { record, agrees_with_row } = &mut verdict {
             agrees = *agrees_with_row;
-            if record.as_ref().is_some_and(|record| rows::encoded(record) != plaintext) {
+            if record.as_ref().is_some_and(|record| row::encoded(record) != plaintext) {
                 // Never so with today's types; stored columns must stand for the very plaintext.
                 *record = None;
             }
@@ -533,7 +538,7 @@ impl<'a> Writer<'a> {
             Some(Record::Profile(profile)) => {
                 self.insert_marker(row, kind::PROFILE, arrival, profile.time)?;
                 let unit = profile.unit.to_string();
-                let units = rows::raw_unit_names(profile);
+                let units = row::raw_unit_names(profile);
                 let fields = params![
                     profile.time,
                     unit,
@@ -545,7 +550,7 @@ impl<'a> Writer<'a> {
                     units,
                     profile.firmware()
                 ];
-                self.insert_rare("profile_row", rows::PROFILE_COLUMNS, fields, arrival)?;
+                self.insert_rare("profile_row", row::PROFILE_COLUMNS, fields, arrival)?;
                 name_previous(
                     self.db,
                     self.state,
@@ -744,7 +749,7 @@ impl<'a> Writer<'a> {
             &arrival.stored_at,
         ];
         let all: Vec<&dyn rusqlite::ToSql> = fields.iter().chain(common.iter()).copied().collect();
-        guard::change(self.db, table, IDENTITY, (address, epoch, sequence), |db| {
+        table::change(self.db, table, IDENTITY, (address, epoch, sequence), |db| {
             db.prepare_cached(&sql)?.execute(&all[..])?;
             Ok(())
         })
@@ -756,7 +761,7 @@ impl<'a> Writer<'a> {
         }
         receipt.new_slots.push((address, slot));
         let key = (address.number(), slot.0);
-        guard::change(self.db, "slot_use", "logger = ? AND slot = ?", key, |db| {
+        table::change(self.db, "slot_use", "logger = ? AND slot = ?", key, |db| {
             db.prepare_cached("INSERT INTO slot_use VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
                 .execute(params![key.0, key.1, self.now.unix_s])?;
             Ok(())
@@ -771,7 +776,7 @@ impl<'a> Writer<'a> {
         let import = held.import_of_row(id, rank)?;
         let key = (id.address.number(), id.epoch.number(), id.sequence.number(), rank);
         let condition = "logger = ? AND epoch = ? AND sequence = ? AND rank = ?";
-        guard::change(self.db, "stepped_back", condition, key, |db| {
+        table::change(self.db, "stepped_back", condition, key, |db| {
             db.prepare_cached("INSERT INTO stepped_back VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")?
                 .execute(key)?;
             Ok(())
@@ -869,7 +874,7 @@ impl<'a> Writer<'a> {
 }
 
 /// Keeps what disagrees with a held record: each distinct content once, for good.
-pub(super) fn keep_beside(
+pub(in crate::ledger) fn keep_beside(
     db: &Connection,
     arrival: &Arrival,
     source: &str,
@@ -881,7 +886,7 @@ pub(super) fn keep_beside(
     let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
     let key = (logger, epoch, sequence, content);
     let condition = "logger = ? AND epoch = ? AND sequence = ? AND content = ?";
-    guard::change(db, "conflict", condition, key, |db| {
+    table::change(db, "conflict", condition, key, |db| {
         db.prepare_cached(
             "INSERT INTO conflict (logger, epoch, sequence, source, content, seen, first_at, last_at, radio,
                  slot, import)
@@ -909,7 +914,7 @@ pub fn row_content(row: &Row) -> String {
         "time": row.time, "counts": row.counts, "faults": row.faults,
         "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
     });
-    if let Some(steps) = row.steps.as_deref().and_then(super::rows::steps_json)
+    if let Some(steps) = row.steps.as_deref().and_then(crate::ledger::db::row::steps_json)
         && let Ok(steps) = serde_json::from_str::<serde_json::Value>(&steps)
     {
         content["resolution"] = steps;
@@ -928,7 +933,7 @@ struct ReadingFields<'a> {
     resolution: Option<i64>,
 }
 
-pub(super) fn source_of(arrival: &Arrival) -> &'static str {
+pub(in crate::ledger) fn source_of(arrival: &Arrival) -> &'static str {
     if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
 }
 
@@ -940,7 +945,7 @@ const READS: i64 = 1;
 
 /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
 /// Returns how many.
-pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
+pub(in crate::ledger) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
     let done = read_opaque(db, state);
     if done.is_err() {
         state.valid = false;
@@ -950,12 +955,12 @@ pub(super) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u6
 
 fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
     // Asked first without the write lock, which another process may hold for long.
-    if super::state::meta(db, "opaque_read_by")? == READS {
+    if crate::ledger::write::state::meta(db, "opaque_read_by")? == READS {
         return Ok(0);
     }
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
-    if super::state::meta(&transaction, "opaque_read_by")? == READS {
+    if crate::ledger::write::state::meta(&transaction, "opaque_read_by")? == READS {
         return Ok(0);
     }
     let mut understood = 0;
@@ -975,13 +980,13 @@ fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
             understood += 1;
             insert_understood(&transaction, state, id, &record)?;
             if !state.recent.contains_key(&id) {
-                let block = chunk::block_of(id.sequence.number());
+                let block = block::block_of(id.sequence.number());
                 renewed.insert((id.address.number(), id.epoch.number(), block));
             }
         }
     }
-    chunk::renew(&transaction, &renewed)?;
-    guard::set_meta(&transaction, "opaque_read_by", READS)?;
+    block::renew(&transaction, &renewed)?;
+    table::set_meta(&transaction, "opaque_read_by", READS)?;
     transaction.commit()?;
     Ok(understood)
 }
@@ -1005,13 +1010,13 @@ fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &
             // Readings have blocks instead; the caller works them out anew.
             return write(db);
         }
-        guard::change(db, table, IDENTITY, (address, epoch, sequence), write)
+        table::change(db, table, IDENTITY, (address, epoch, sequence), write)
     };
     match record {
         Record::Reading(reading) => {
             let columns = format!(
                 "time, battery_mv, board_centi_c, n, faults, {}",
-                rows::channel_columns(reading.counts().len())
+                row::channel_columns(reading.counts().len())
             );
             let n = reading.counts().len() as i64;
             let faults = reading.faults() as i64;
@@ -1021,7 +1026,7 @@ fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &
             insert("settled", &columns, &values, &format!("received_at - {}", reading.time))?;
         }
         Record::Profile(profile) => {
-            let (unit, units) = (profile.unit.to_string(), rows::raw_unit_names(profile));
+            let (unit, units) = (profile.unit.to_string(), row::raw_unit_names(profile));
             let firmware = profile.firmware();
             let values: [&dyn rusqlite::ToSql; 9] = [
                 &profile.time,
@@ -1034,7 +1039,7 @@ fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &
                 &units,
                 &firmware,
             ];
-            insert("profile_row", rows::PROFILE_COLUMNS, &values, "received_at")?;
+            insert("profile_row", row::PROFILE_COLUMNS, &values, "received_at")?;
             name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
         }
         Record::Event(event) => {
@@ -1062,7 +1067,7 @@ fn name_previous(
         return Ok(());
     };
     let key = (id.address.number(), previous_epoch);
-    guard::change(db, "named_epoch", "logger = ? AND epoch = ?", key, |db| {
+    table::change(db, "named_epoch", "logger = ? AND epoch = ?", key, |db| {
         db.prepare_cached(
             "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
              ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",

@@ -1,0 +1,106 @@
+//! Notices: what a person should know of and do something about. Raised once, cleared when it is over, and kept.
+
+use super::open::Ledger;
+use super::state;
+use crate::ledger::db::error::Error;
+use crate::ledger::digest::table;
+use crate::time::Stamp;
+use rusqlite::{Connection, TransactionBehavior};
+
+/// How soon a notice that was cleared comes back as the same one.
+const NOTICE_AGAIN_S: i64 = 3600;
+
+/// Notices that are kept. Beyond it the oldest cleared ones go; one that is up stays.
+pub const NOTICES_MAX: i64 = 2000;
+
+impl Ledger {
+    /// Raises a notice unless the same one is up; `text` says what a person should do. One that was cleared within the
+    /// last hour comes back, with the new text: trouble that comes and goes is one notice.
+    pub fn raise_notice(&mut self, kind: &str, subject: &str, text: &str, at: Stamp) -> Result<(), Error> {
+        if self.is_notice_up(kind, subject)? {
+            return Ok(());
+        }
+        self.change_notice(kind, subject, |db| {
+            let came_back = db
+                .prepare_cached(
+                    "UPDATE notice SET cleared_at = NULL, text = ?3, returned = returned + 1
+                     WHERE kind = ?1 AND subject = ?2 AND cleared_at > ?4
+                         AND id = (SELECT max(id) FROM notice WHERE kind = ?1 AND subject = ?2)",
+                )?
+                .execute(rusqlite::params![kind, subject, text, at.unix_s.saturating_sub(NOTICE_AGAIN_S)])?;
+            if came_back > 0 {
+                return Ok(came_back);
+            }
+            db.prepare_cached(
+                "INSERT INTO notice (kind, subject, text, raised_at) SELECT ?1, ?2, ?3, ?4 WHERE NOT EXISTS
+                     (SELECT 1 FROM notice WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL)",
+            )?
+            .execute(rusqlite::params![kind, subject, text, at.unix_s])
+        })
+    }
+
+    /// The subjects of the notices of a kind that are up.
+    pub fn notices_up(&self, kind: &str) -> Result<Vec<String>, Error> {
+        let mut statement =
+            self.db.prepare("SELECT subject FROM notice WHERE kind = ? AND cleared_at IS NULL")?;
+        let subjects = statement.query_map([kind], |row| row.get(0))?;
+        Ok(subjects.collect::<Result<_, _>>()?)
+    }
+
+    /// Clears it.
+    pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
+        if !self.is_notice_up(kind, subject)? {
+            return Ok(());
+        }
+        self.change_notice(kind, subject, |db| {
+            db.execute(
+                "UPDATE notice SET cleared_at = ?3 WHERE kind = ?1 AND subject = ?2 AND cleared_at IS NULL",
+                rusqlite::params![kind, subject, at.unix_s],
+            )
+        })
+    }
+
+    /// Read first: only news needs the write lock, which another process may hold for long.
+    fn is_notice_up(&self, kind: &str, subject: &str) -> Result<bool, Error> {
+        let sql =
+            "SELECT EXISTS (SELECT 1 FROM notice WHERE kind = ? AND subject = ? AND cleared_at IS NULL)";
+        Ok(self.db.prepare_cached(sql)?.query_row([kind, subject], |row| row.get(0))?)
+    }
+
+    fn change_notice(
+        &mut self,
+        kind: &str,
+        subject: &str,
+        write: impl FnOnce(&Connection) -> rusqlite::Result<usize>,
+    ) -> Result<(), Error> {
+        let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
+        let key = (kind, subject);
+        let changed =
+            table::change(&transaction, "notice", "kind = ? AND subject = ?", key, |db| Ok(write(db)?))?;
+        if changed > 0 {
+            drop_old_notices(&transaction)?;
+        }
+        Ok(transaction.commit()?)
+    }
+}
+
+/// Takes out the oldest notices that are cleared, as far as there are more than [`NOTICES_MAX`], and counts them.
+fn drop_old_notices(db: &Connection) -> Result<(), Error> {
+    let held: i64 = db.prepare_cached("SELECT count(*) FROM notice")?.query_row([], |row| row.get(0))?;
+    let over = held - NOTICES_MAX;
+    if over <= 0 {
+        return Ok(());
+    }
+    let old = {
+        let mut statement =
+            db.prepare_cached("SELECT id FROM notice WHERE cleared_at IS NOT NULL ORDER BY id LIMIT ?")?;
+        statement.query_map([over], |row| row.get(0))?.collect::<Result<Vec<i64>, _>>()?
+    };
+    for id in &old {
+        table::change(db, "notice", "id = ?", [id], |db| {
+            Ok(db.prepare_cached("DELETE FROM notice WHERE id = ?")?.execute([id])?)
+        })?;
+    }
+    let dropped = state::meta(db, "notices_dropped")?.saturating_add(old.len() as i64);
+    table::set_meta(db, "notices_dropped", dropped)
+}
