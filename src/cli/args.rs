@@ -9,6 +9,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::report::values::Site;
 use crate::state::DaemonState;
 use crate::units::account::Words;
+use crate::view::frame::Frame;
 use crate::wire::seq::Address;
 use crate::{files, view};
 use std::path::{Path, PathBuf};
@@ -71,6 +72,11 @@ pub fn now(text: Option<&str>) -> Result<i64, Exit> {
 /// The same for commands that return a code.
 pub fn present(text: Option<&str>) -> Result<i64, u8> {
     now(text).map_err(Exit::say)
+}
+
+/// What every report names.
+pub fn frame(config: &Config, now: i64) -> Frame<'_> {
+    Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
 }
 
 /// The loggers that somebody named, all on the roster.

@@ -13,7 +13,6 @@ pub mod completeness;
 pub mod demo;
 mod export;
 pub mod gaps;
-mod gateway;
 mod import;
 pub mod init;
 mod key;
@@ -238,7 +237,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
         Command::Status(args) => status::run(config, &args, out),
-        Command::Gaps(args) => gaps::run(config, &args, out),
+        Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
         Command::Import(args) => import::run(config, &args, out),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => verify::run(config, &args, out),

@@ -1,5 +1,7 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod frame;
+pub mod gaps;
 pub mod gateway;
 pub mod logbook;
 pub mod notes;
