@@ -39,6 +39,9 @@ pub fn keep_from_others() {
     rustix::process::umask(before | NOT_FOR_OTHERS);
 }
 
+/// A file that was opened here, as other rooms hold it.
+pub type OpenFile = File;
+
 /// What something is that is no file: `a FIFO`. `None`: it is one.
 pub fn what_else(found: &Metadata) -> Option<&'static str> {
     let kind = found.file_type();

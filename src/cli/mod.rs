@@ -257,7 +257,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
-        Command::Export(args) => export::run(config, &args, out),
+        Command::Export(args) => exit::code(export::run(config, &args, out)),
     }
 }
 
