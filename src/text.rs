@@ -22,6 +22,14 @@ pub fn rfc3339(unix_s: i64) -> String {
     written(unix_s, 0, "%Y-%m-%dT%H:%M:%SZ")
 }
 
+/// `20261125T120000Z`: UTC, for names of files. Of a time that no calendar has, its number.
+pub fn for_file_names(unix_s: i64) -> String {
+    match DateTime::<Utc>::from_timestamp(unix_s, 0) {
+        Some(time) => time.format("%Y%m%dT%H%M%SZ").to_string(),
+        None => unix_s.to_string(),
+    }
+}
+
 /// A time in an offset, or that it is not plausible.
 fn written(unix_s: i64, utc_offset_s: i32, form: &str) -> String {
     let time = DateTime::<Utc>::from_timestamp(unix_s, 0).filter(|_| PLAUSIBLE_S.contains(&unix_s));

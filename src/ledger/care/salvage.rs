@@ -21,8 +21,8 @@
 //! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
 //! nor frames that stayed shut.
 
+use crate::files::{self, with_tail};
 use crate::ledger::care::compare::{self, Held};
-use crate::ledger::care::restore::beside;
 use crate::ledger::care::{backup, take_over};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
@@ -190,26 +190,24 @@ struct Copied(PathBuf);
 
 impl Drop for Copied {
     fn drop(&mut self) {
-        for end in ["", "-wal", "-shm"] {
-            let _ = std::fs::remove_file(beside(&self.0, end));
-        }
+        files::remove_own_database(&self.0);
     }
 }
 
 fn open(from: &Path, ledger: &Path) -> Result<Source, SalvageError> {
     let not = |why: &dyn std::fmt::Display| SalvageError::From(from.to_owned(), why.to_string());
     schema::refuse_what_is_no_file(from).map_err(|error| not(&error))?;
-    let has_wal = std::fs::metadata(beside(from, "-wal")).is_ok_and(|wal| wal.len() > 0);
+    let has_wal = files::length(&with_tail(from, "-wal")).is_some_and(|bytes| bytes > 0);
     let mut source = if has_wal {
-        let copy = Copied(beside(ledger, &format!(".salvage-{}", std::process::id())));
+        let copy = Copied(with_tail(ledger, &format!(".salvage-{}", std::process::id())));
         for end in ["", "-wal"] {
-            std::fs::copy(beside(from, end), beside(&copy.0, end))
+            files::copy(&with_tail(from, end), &with_tail(&copy.0, end))
                 .map_err(|error| SalvageError::Copy(from.to_owned(), error))?;
         }
         let db = Connection::open_with_flags(&copy.0, OpenFlags::SQLITE_OPEN_READ_WRITE);
         Source { db: db.map_err(|error| not(&error))?, copy: Some(copy) }
     } else {
-        std::fs::metadata(from).map_err(|error| not(&error))?;
+        files::stat(from).map_err(|error| not(&error))?;
         // As a URI, for `immutable`: no lock is taken and no -wal or -shm is made.
         let mut uri = "file:".to_owned();
         for &byte in std::os::unix::ffi::OsStrExt::as_bytes(from.as_os_str()) {
@@ -265,8 +263,7 @@ pub fn salvage(
     now: Stamp,
     mut progress: impl FnMut(u64, u64),
 ) -> Result<Salvaged, SalvageError> {
-    let is_absent = from.symlink_metadata().is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
-    if is_absent && !how.give_up {
+    if files::is_absent(from) && !how.give_up {
         let db = schema::open_for_reading(path)?;
         let mut statement = db
             .prepare("SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id")
@@ -285,7 +282,7 @@ pub fn salvage(
     let mut ledger = Ledger::open(path)?;
     ledger.actor = how.actor.cloned();
     let present = schema::open_for_reading(path)?;
-    let name = from.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let name = files::name_of(from);
     let mut counted = counted_there(&present, &name)?;
     if how.give_up && counted.is_none() {
         return Err(SalvageError::NotCounted(from.to_owned()));
@@ -293,7 +290,7 @@ pub fn salvage(
     let signs = site::signs(old);
     let mut salvaged = Salvaged::default();
     if !is_given_up {
-        let was_set_aside = counted.is_some() && is_beside(from, path);
+        let was_set_aside = counted.is_some() && files::is_in_folder_of(from, path);
         let compared = site::compare(&present, old, &signs, was_set_aside)?;
         salvaged.was_adopted = !compared.is_one_site();
         if salvaged.was_adopted && !how.adopt {
@@ -316,7 +313,7 @@ pub fn salvage(
             true => format!("adopted from {name}"),
             false => format!("salvage of {name}"),
         },
-        size_bytes: std::fs::metadata(from).map_or(0, |found| found.len()),
+        size_bytes: files::length(from).unwrap_or(0),
         sha256,
         is_sealed: true,
         by: how.by.to_owned(),
@@ -445,12 +442,6 @@ fn note_act(
         acts::take_over(&db, old)?;
     }
     Ok(db.commit()?)
-}
-
-/// Whether a file lies in the ledger's folder.
-fn is_beside(file: &Path, ledger: &Path) -> bool {
-    let folder = |path: &Path| std::fs::canonicalize(path).ok()?.parent().map(Path::to_owned);
-    folder(file).is_some_and(|of| Some(of) == folder(ledger))
 }
 
 /// What there is of a block: settled records as far as they can be read, and those that are proven.
@@ -1273,7 +1264,7 @@ impl Ledger {
         };
         let mut gone = Vec::new();
         for name in names {
-            if !crate::files::is_absent(&self.path.with_file_name(&name)) {
+            if !files::is_absent(&self.path.with_file_name(&name)) {
                 continue;
             }
             let held = counted_there(&self.db, &name)?.unwrap_or_default();

@@ -90,10 +90,8 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     // Functions of a schema that could do more than calculate are refused.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_TRIGGER, false)?;
-    let bytes: u64 = ["", "-wal"]
-        .iter()
-        .filter_map(|end| crate::files::length(&crate::ledger::care::restore::beside(path, end)))
-        .sum();
+    let bytes: u64 =
+        ["", "-wal"].iter().filter_map(|end| crate::files::length(&crate::files::with_tail(path, end))).sum();
     let mut left =
         STEPS_LEAST.saturating_add(bytes.saturating_mul(STEPS_PER_BYTE)) / u64::from(STEPS_AT_ONCE);
     let count = move || {
@@ -168,7 +166,7 @@ mod tests {
         Ledger::open(&fresh).unwrap().note_same_site(&ids, how, NOW).unwrap();
         let bytes: u64 = ["", "-wal"]
             .iter()
-            .filter_map(|end| crate::files::length(&crate::ledger::care::restore::beside(&path, end)))
+            .filter_map(|end| crate::files::length(&crate::files::with_tail(&path, end)))
             .sum();
         let may = STEPS_PER_BYTE * bytes;
         let took = |what: &str| {
