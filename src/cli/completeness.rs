@@ -90,7 +90,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
-    super::people::tell_not_here(&config.ledger.path);
+    super::args::tell_not_here(&config.ledger.path);
     let wanted = match wanted(&config, args, now) {
         Ok(wanted) => wanted,
         Err(text) => {
@@ -135,7 +135,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 }
 
 fn wanted(config: &Config, args: &Args, now: i64) -> Result<Wanted, String> {
-    let loggers = super::visits::on_roster(config, &args.logger)?;
+    let loggers = super::args::on_roster(config, &args.logger)?;
     let time = |text: Option<&str>, option: &str| text.map(|text| super::instant(text, option)).transpose();
     let (from, to) = (time(args.from.as_deref(), "--from")?, time(args.to.as_deref(), "--to")?);
     let as_of = time(args.as_of.as_deref(), "--as-of")?;

@@ -8,7 +8,7 @@ pub use super::prose::PIPED_COLUMNS;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
-use crate::ledger::read::snapshot::{AsideLedger, Reader, Snapshot};
+use crate::ledger::read::snapshot::{DamagedLedger, Reader, Snapshot};
 use crate::record::judge::Row;
 use crate::record::roster::Roster;
 use crate::record::unread::Opaque;
@@ -129,12 +129,12 @@ pub struct Found {
     /// Records that this version cannot read.
     opaque: Vec<Opaque>,
     /// Damaged ledgers in which a part of the record is.
-    aside: Vec<AsideLedger>,
+    aside: Vec<DamagedLedger>,
 }
 
 impl Found {
     /// The damaged ledger in which the records of a gap may be, without anybody knowing.
-    fn perhaps_in(&self, gap: &Gap) -> Option<&AsideLedger> {
+    fn perhaps_in(&self, gap: &Gap) -> Option<&DamagedLedger> {
         let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
         self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
     }
@@ -169,7 +169,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 }
 
 fn wanted(config: &Config, args: &Args) -> Result<Wanted, String> {
-    let loggers = super::visits::on_roster(config, &args.logger)?;
+    let loggers = super::args::on_roster(config, &args.logger)?;
     let time = |text: Option<&str>, option: &str| text.map(|text| super::instant(text, option)).transpose();
     let since = time(args.since.as_deref(), "--since")?;
     let from = time(args.from.as_deref(), "--from")?.or(since);
@@ -245,8 +245,8 @@ fn name(roster: &Roster, address: Address) -> &str {
 /// What people wrote down beside something: two keys.
 fn with_notes(mut value: Value, notes: &Notes, span: Option<Span>) -> Value {
     if let Some(object) = value.as_object_mut() {
-        let remarks = span.into_iter().flat_map(|span| notes.remarks(span)).map(super::people::remark_json);
-        let manual = span.into_iter().flat_map(|span| notes.manual(span)).map(super::people::manual_json);
+        let remarks = span.into_iter().flat_map(|span| notes.remarks(span)).map(view::notes::remark_json);
+        let manual = span.into_iter().flat_map(|span| notes.manual(span)).map(view::notes::manual_json);
         object.insert("remarks".to_owned(), remarks.collect());
         object.insert("manual".to_owned(), manual.collect());
     }
@@ -282,7 +282,7 @@ fn bad_end_json(roster: &Roster, bad: &BadEnd) -> Value {
     })
 }
 
-fn aside_json(aside: &AsideLedger) -> Value {
+fn aside_json(aside: &DamagedLedger) -> Value {
     json!({
         "file": aside.file, "set_aside_at": rfc3339(aside.set_aside_at), "reason": aside.reason,
         "known_as_of": aside.known_as_of.map(rfc3339), "salvaged_at": aside.salvaged_at.map(rfc3339),
@@ -299,7 +299,7 @@ pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         .gaps
         .iter()
         .map(|gap| {
-            let off: Vec<Value> = notes.writes_off(gap).map(super::people::write_off_json).collect();
+            let off: Vec<Value> = notes.writes_off(gap).map(view::notes::write_off_json).collect();
             let value = json!({
                 "logger": gap.logger.number(), "name": name(roster, gap.logger), "epoch": gap.epoch.number(),
                 "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
@@ -316,7 +316,7 @@ pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         .unclosed
         .iter()
         .map(|open| {
-            let off: Vec<Value> = notes.writes_rest_off(open).map(super::people::write_off_json).collect();
+            let off: Vec<Value> = notes.writes_rest_off(open).map(view::notes::write_off_json).collect();
             let value = json!({
                 "logger": open.logger.number(), "name": name(roster, open.logger),
                 "epoch": open.epoch.number(), "last": open.last, "next_epoch": open.next_epoch.number(),
@@ -331,8 +331,8 @@ pub fn as_json(config: &Config, found: &Found, now: i64) -> Value {
         .silent
         .iter()
         .map(|silence| {
-            let quiet = notes.quiet(silence.logger).map(super::people::remark_json);
-            let off = notes.given_up(silence.logger).map(super::people::write_off_json);
+            let quiet = notes.quiet(silence.logger).map(view::notes::remark_json);
+            let off = notes.given_up(silence.logger).map(view::notes::write_off_json);
             let value = json!({
                 "logger": silence.logger.number(), "name": name(roster, silence.logger),
                 "last_heard": time(silence.last_heard), "presumed_readings": silence.presumed_readings,

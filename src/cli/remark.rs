@@ -1,6 +1,6 @@
 //! `stonechat remark`: what a person saw or did at a logger, beside the record.
 
-use super::people::{remark_json, stamp, when, write};
+use super::people::{stamp, write};
 use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
@@ -8,6 +8,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::notes::Remark;
 use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
 use crate::text::offset_label;
+use crate::view::notes::{remark_json, when};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::Path;

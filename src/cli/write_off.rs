@@ -1,6 +1,6 @@
 //! `stonechat write-off`: what nobody looks for any more, who decided so and why, and what has turned up since.
 
-use super::people::{stamp, write, write_off_json};
+use super::people::{stamp, write};
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
@@ -11,6 +11,7 @@ use crate::record::notes::{self, BY_MAX, TEXT_MAX};
 use crate::report::gaps::{self, GapState};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
+use crate::view::notes::write_off_json;
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 use std::io::{IsTerminal, Write};

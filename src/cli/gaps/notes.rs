@@ -89,7 +89,9 @@ impl Notes {
     pub fn writes_off(&self, gap: &Gap) -> impl Iterator<Item = &WrittenOff> {
         let is_off = gap.state == GapState::WrittenOff;
         let gap = *gap;
-        self.write_offs.iter().filter(move |off| is_off && off.is_of(&gap))
+        self.write_offs
+            .iter()
+            .filter(move |off| is_off && off.is_of(gap.logger, gap.epoch, (gap.first, gap.last)))
     }
 
     /// What wrote the rest of an unclosed epoch off; nothing if it is open.

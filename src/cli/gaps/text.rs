@@ -6,11 +6,10 @@
 
 use super::notes::{Notes, Span};
 use super::{Found, Moved, Wanted, name};
-use crate::cli::people::{cut, manual_line, quiet_line, remark_line, write_off_line};
 use crate::cli::prose::wrapped;
 use crate::cli::table::Table;
 use crate::config::Config;
-use crate::ledger::read::snapshot::AsideLedger;
+use crate::ledger::read::snapshot::DamagedLedger;
 use crate::record::judge::Row;
 use crate::report::gaps::{Cause, Gap, GapState, Outage, Silence, UnclosedGap};
 use crate::report::memory::InLogger;
@@ -18,6 +17,7 @@ use crate::report::visits::{self, Class, SINGLE_RECORDS, Visit};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
 use crate::view;
+use crate::view::notes::{cut, manual_line, quiet_line, remark_line, write_off_line};
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -132,7 +132,7 @@ impl<'a> Page<'a> {
     }
 
     /// What of the record is in a damaged ledger, for all that is known.
-    fn set_aside(&self, aside: &AsideLedger) -> String {
+    fn set_aside(&self, aside: &DamagedLedger) -> String {
         let offset = self.config.site.utc_offset_s;
         let mut text = format!(
             "The ledger was damaged ({}), and was set aside on {} as {}. {} there and not in this one.",

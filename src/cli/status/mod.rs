@@ -7,7 +7,6 @@
 //! Costs: day counters, the unsettled journal and the gap report. The years are never read, so a ledger of ten
 //! years answers as one of a month does (but for hand downloads of this month, whose blocks are read).
 
-pub(super) mod fit;
 mod strip;
 mod text;
 
@@ -496,8 +495,8 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
         "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
         "unheard_because_of_gateway": logger.unheard,
         "out_of_service_from": logger.out_of_service_from.map(rfc3339),
-        "expected_quiet": logger.quiet.as_ref().map(super::people::remark_json),
-        "written_off": logger.given_up.as_ref().map(super::people::write_off_json),
+        "expected_quiet": logger.quiet.as_ref().map(view::notes::remark_json),
+        "written_off": logger.given_up.as_ref().map(view::notes::write_off_json),
         "battery_mv": heard.and_then(|heard| heard.battery_mv),
         "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
         "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
