@@ -22,7 +22,7 @@ use crate::ledger::db::row::{SHARED, kind};
 use crate::ledger::db::schema;
 use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use crate::ledger::digest::table;
-pub(in crate::ledger) use crate::ledger::read::snapshot::elsewhere;
+use crate::ledger::read::snapshot::elsewhere;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::journal_insert;
 use crate::ledger::write::{retire, settle};
@@ -30,7 +30,6 @@ use crate::record::coverage::{Basis, Coverage};
 use crate::time::Stamp;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
-use rusqlite::config::DbConfig;
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
 use serde_json::Value;
@@ -478,21 +477,9 @@ fn open_damaged(aside: &Path) -> Option<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(aside, flags).ok()?;
     stranger::bound(&mut db, aside).ok()?;
-    can_be_read(&db).ok()?;
+    stranger::can_be_read(&db).ok()?;
     let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
-    (version == crate::ledger::db::schema::VERSION).then_some(db)
-}
-
-/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
-/// salvaged; what does not is unreadable, and its records are missing.
-pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
-    // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
-    db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
-    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
-        Ok(tables) if tables > 0 => stranger::tables_are_tables(db).map_err(|error| error.cause()),
-        Ok(_) => Err("there is no table in it".to_owned()),
-        Err(error) => Err(error.to_string()),
-    }
+    (version == schema::VERSION).then_some(db)
 }
 
 /// Opens a ledger that came to the path from elsewhere, if it is sound as far as a start looks. What is known of the
@@ -691,14 +678,4 @@ fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Res
         })?;
     }
     Ok(())
-}
-
-/// Whether a sequence counts as held because of a ledger that was set aside.
-pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
-    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-    Ok(db
-        .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
-        )?
-        .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
 }
