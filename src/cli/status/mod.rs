@@ -15,7 +15,6 @@ pub use text::{Look, text};
 
 use super::{DONE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::daemon::state::DaemonState;
 use crate::ledger::read::snapshot::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
 use crate::ledger::write::notes::{Remark, WrittenOff};
 use crate::ledger::{Error, readers, wal};
@@ -26,6 +25,7 @@ use crate::report::gaps::{self, Gap, GapState, Report, Silence};
 use crate::report::gateway::Gateway;
 use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, Visit};
+use crate::state::DaemonState;
 use crate::text::rfc3339;
 use crate::view;
 use crate::wire::seq::Address;
