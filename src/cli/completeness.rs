@@ -2,13 +2,14 @@
 //! came; now, or as it was known at a time.
 
 use super::table::Table;
-use super::{DONE, Progress, USAGE, could_not, gateway, load, print, print_json};
+use super::{DONE, Progress, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
 use crate::ledger::read::origin::{self, Unsettled};
 use crate::ledger::read::snapshot::Reader;
 use crate::report::completeness::{self, Counts, LoggerCounts, Span};
 use crate::report::gaps::Report;
+use crate::report::health;
 use crate::report::service::service;
 use crate::state::DaemonState;
 use crate::text::thousands;
@@ -177,11 +178,11 @@ pub fn count(
             // Where the gateway explains a silence, no readings are presumed, here as in `gaps`.
             let explained: Box<dyn Fn(&mut Report)> = match wanted.as_of {
                 None => {
-                    let gateway = gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+                    let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
                     Box::new(move |report| drop(gateway.take_explained(report)))
                 }
                 Some(at) => {
-                    let then = gateway::Then::look(&config.roster, snapshot, at)?;
+                    let then = health::Then::look(&config.roster, snapshot, at)?;
                     Box::new(move |report| then.take_explained(report))
                 }
             };

@@ -9,13 +9,13 @@
 mod compare;
 mod readers;
 
-use super::gaps::report_of;
 use super::simulate::{targets, write_truth};
 use super::{DONE, NO, Progress, could_not};
 use crate::config::{self, Config};
 use crate::link::pty::PtyMaster;
 use crate::report::gaps::Gap;
 use crate::report::memory::InLogger;
+use crate::report::selection::{self, GapsWanted};
 use crate::sim::{Field, FieldPlan, Span, Truth};
 use crate::state::DaemonState;
 use crate::text::counted;
@@ -273,7 +273,12 @@ fn story(args: &Args, typed: Typed, out: &mut dyn Write) -> Result<bool, String>
     shell.run(&["completeness", "--now", &at])?;
 
     shell.say("\n10. Every raw count in the ledger against the truth\n")?;
-    let report = report_of(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let report = selection::read(&config, &GapsWanted::default(), now)
+        .map_err(|error| {
+            say!("stonechat: {error}");
+            "the gap report cannot be made".to_owned()
+        })?
+        .report;
     let compared = compare::compare(&config, &truth, &report)?;
     for line in &compared.lines {
         shell.say(&format!("   {line}"))?;
@@ -453,7 +458,12 @@ fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
 
 /// The oldest gap that no memory has any more.
 fn gone(config: &Config, now: i64) -> Result<Option<Gap>, String> {
-    let report = report_of(config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let report = selection::read(config, &GapsWanted::default(), now)
+        .map_err(|error| {
+            say!("stonechat: {error}");
+            "the gap report cannot be made".to_owned()
+        })?
+        .report;
     let gone = |gap: &&Gap| gap.in_memory.in_logger == InLogger::No;
     Ok(report.gaps.iter().filter(gone).min_by_key(|gap| gap.from).copied())
 }

@@ -13,7 +13,6 @@ pub mod completeness;
 pub mod demo;
 mod export;
 pub mod gaps;
-mod gateway;
 mod import;
 pub mod init;
 mod key;
@@ -238,7 +237,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
         Command::Status(args) => status::run(config, &args, out),
-        Command::Gaps(args) => gaps::run(config, &args, out),
+        Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
         Command::Import(args) => import::run(config, &args, out),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => verify::run(config, &args, out),
@@ -251,8 +250,8 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Simulate(args) => simulate::run(&args, out),
         #[cfg(feature = "sim")]
         Command::Demo(args) => demo::run(&args, typed, out),
-        Command::Units(command) => units::run(config, &command, out),
-        Command::Plot(args) => plot::run(config, &args, out),
+        Command::Units(command) => exit::code(units::run(config, &command, out)),
+        Command::Plot(args) => exit::code(plot::run(config, &args, out)),
         Command::Visits(args) => visits::run(config, &args, out),
         Command::Completeness(args) => completeness::run(config, &args, out),
         Command::WriteOff(args) => write_off::run(config, &args, out),

@@ -199,7 +199,7 @@ fn gather(
     let roster = &config.roster;
     let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, wanted)?;
     let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
-    let gateway = super::gateway::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
+    let gateway = crate::report::health::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
     let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
     let addresses: Vec<Address> = known.keys().copied().collect();

@@ -1,11 +1,15 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod frame;
+pub mod gaps;
 pub mod gateway;
 pub mod logbook;
 pub mod notes;
+pub mod picture;
 pub mod service;
 pub mod site;
 pub mod term;
+pub mod units;
 pub mod unread;
 
 /// What the program is not, where it presents itself.

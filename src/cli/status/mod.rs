@@ -292,7 +292,8 @@ pub fn gather(
     now: i64,
 ) -> Result<Status, Error> {
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
-    let gateway = super::gateway::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
+    let gateway =
+        crate::report::health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
     let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
     let visits = visits::plan(&report, roster, &known, now);
