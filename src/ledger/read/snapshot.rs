@@ -1382,6 +1382,16 @@ pub(in crate::ledger) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
     Ok(coverage)
 }
 
+/// Whether a sequence counts as held because of a ledger that was set aside.
+pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
+    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
+    Ok(db
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
+        )?
+        .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
+}
+
 /// Two windows of one radio with no more than this between them, in seconds, are one.
 pub(in crate::ledger) const LISTENING_SLACK_S: i64 = 5;
 

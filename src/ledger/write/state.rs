@@ -317,7 +317,7 @@ impl Held for HeldRows<'_> {
     }
 
     fn is_elsewhere(&mut self, id: Identity) -> Result<bool, Error> {
-        crate::ledger::care::take_over::is_elsewhere(self.db, id)
+        crate::ledger::read::snapshot::is_elsewhere(self.db, id)
     }
 
     fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
