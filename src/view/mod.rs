@@ -4,6 +4,7 @@ pub mod export;
 pub mod frame;
 pub mod gaps;
 pub mod gateway;
+pub mod import;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
