@@ -21,7 +21,7 @@ use crate::util;
 
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
-use stonechat::cli::{completeness, status, visits};
+use stonechat::cli::{completeness, status};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
@@ -30,6 +30,7 @@ use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::report::selection::{self, GapsWanted};
+use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{
@@ -285,7 +286,10 @@ impl Site {
             crate::util::frame(config, now),
             &selection::read(config, &wanted, now).unwrap(),
         );
-        let visits = visits::as_json(config, &visits::read(config, loggers, now).unwrap(), now);
+        let visits = stonechat::view::visits::as_json(
+            crate::util::frame(config, now),
+            &walk::read(config, loggers, now).unwrap(),
+        );
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
         let spans = borders.windows(2).map(|of| Spanned { from: of[0], to: of[1] }).collect();

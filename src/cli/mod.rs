@@ -252,7 +252,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Demo(args) => demo::run(&args, typed, out),
         Command::Units(command) => units::run(config, &command, out),
         Command::Plot(args) => plot::run(config, &args, out),
-        Command::Visits(args) => visits::run(config, &args, out),
+        Command::Visits(args) => exit::code(visits::run(config, &args, out)),
         Command::Completeness(args) => completeness::run(config, &args, out),
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),

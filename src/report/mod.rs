@@ -19,6 +19,8 @@ pub mod outage;
 pub mod reception;
 pub mod selection;
 pub mod service;
+pub mod sheet;
 pub mod slots;
 pub mod values;
 pub mod visits;
+pub mod walk;

@@ -6,9 +6,11 @@ pub mod gateway;
 pub mod logbook;
 pub mod notes;
 pub mod service;
+pub mod sheet;
 pub mod site;
 pub mod term;
 pub mod unread;
+pub mod visits;
 
 /// What the program is not, where it presents itself.
 pub const CAUTION: &str = "\
