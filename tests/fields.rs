@@ -21,7 +21,7 @@ use crate::util;
 
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
-use stonechat::cli::{completeness, status};
+use stonechat::cli::{completeness, status::surroundings};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
@@ -30,6 +30,7 @@ use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::report::selection::{self, GapsWanted};
+use stonechat::report::status;
 use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
@@ -297,10 +298,10 @@ impl Site {
         let counts = completeness::count(config, &wanted, now, |_, _, _| {}).unwrap();
         let completeness = completeness::as_json(config, &wanted, &counts, now);
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
-            let around = status::Surroundings::of(config);
+            let around = surroundings(config);
             status::gather(&config.roster, snapshot, around, now)
         });
-        Reports { gaps, visits, status: status::json(&status.unwrap()), completeness }
+        Reports { gaps, visits, status: stonechat::view::status::as_json(&status.unwrap()), completeness }
     }
 
     /// What the view `gap_now` lists of a logger, sequence by sequence.

@@ -236,7 +236,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Init { dir } => init::run(&dir, out),
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
-        Command::Status(args) => status::run(config, &args, out),
+        Command::Status(args) => exit::code(status::run(config, &args, out)),
         Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
         Command::Import(args) => import::run(config, &args, out),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),

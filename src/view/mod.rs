@@ -8,6 +8,7 @@ pub mod notes;
 pub mod service;
 pub mod sheet;
 pub mod site;
+pub mod status;
 pub mod term;
 pub mod unread;
 pub mod visits;
