@@ -879,7 +879,7 @@ fn counted_there(db: &Connection, name: &str) -> Result<Option<Coverage>, Error>
     let mut rows = statement.query([name])?;
     let mut coverage = Coverage::default();
     while let Some(row) = rows.next()? {
-        let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
+        let (address, epoch) = crate::ledger::db::ranges::address_epoch(row)?;
         let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
         coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
     }
@@ -1232,7 +1232,7 @@ impl Ledger {
                 }
             }
             let lost = gone.without(&came).without(&of(&left).authentic);
-            crate::ledger::write::state::keep_once_held(&db, address, epoch, &lost)?;
+            crate::ledger::write::once_held::keep_once_held(&db, address, epoch, &lost)?;
             let now = without(&held.authentic, &gone.without(&came), &of(&left).authentic);
             settle::write_ranges(&db, address.number(), epoch.number(), Basis::Authentic as i64, &now)?;
             if !of(&csv).csv.is_empty() {

@@ -10,10 +10,10 @@
 use super::stranger;
 use crate::ledger::care::{salvage, take_over};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
 use crate::ledger::digest::table;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven;
-use crate::ledger::write::state::meta;
 use crate::record::site::{Alike, Shared, Signs, Verdict};
 use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};

@@ -18,13 +18,13 @@ use crate::ledger::care::restore::{beside, dated, free_name};
 use crate::ledger::care::sidecar::{self, Known};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::row::journal_insert;
 use crate::ledger::db::row::{SHARED, kind};
 use crate::ledger::db::schema;
 use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use crate::ledger::digest::table;
-pub(in crate::ledger) use crate::ledger::read::snapshot::elsewhere;
+pub(in crate::ledger) use crate::ledger::read::elsewhere::elsewhere;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::journal_insert;
 use crate::ledger::write::{retire, settle};
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::Stamp;
@@ -205,7 +205,7 @@ fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Opt
     if ledger.state.seen_row == 0 && ledger.state.coverage.epochs().next().is_none() {
         return Ok(None);
     }
-    match crate::ledger::write::state::meta(&ledger.db, "ledger_id") {
+    match crate::ledger::db::meta::meta(&ledger.db, "ledger_id") {
         Ok(id) if id != known.ledger_id => Ok(Some(format!(
             "{}: is of another ledger; it is not used, and written anew",
             sidecar::path_of(path).display()
@@ -476,7 +476,7 @@ fn make(
             let is = held.epoch(address, epoch).map(|is| is.authentic.clone()).unwrap_or_default();
             let missing = was.authentic.without(&is);
             taken.missing += missing.count();
-            crate::ledger::write::state::keep_once_held(&db, address, epoch, &missing)?;
+            crate::ledger::write::once_held::keep_once_held(&db, address, epoch, &missing)?;
         }
         taken.records = there.epochs().map(|(_, _, held)| held.authentic.count()).sum();
         db.commit()?;
@@ -705,14 +705,4 @@ fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Res
         })?;
     }
     Ok(())
-}
-
-/// Whether a sequence counts as held because of a ledger that was set aside.
-pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
-    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-    Ok(db
-        .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
-        )?
-        .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
 }

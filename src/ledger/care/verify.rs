@@ -4,10 +4,11 @@
 
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::db::row::kind;
 use crate::ledger::db::schema;
 use crate::ledger::digest::{block, table};
-use crate::ledger::write::state::{address_epoch, load_coverage};
+use crate::ledger::read::coverage::load_coverage;
 use crate::record::coverage::{Basis, Coverage};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;

@@ -5,8 +5,15 @@
 
 use crate::ledger::db::error::Error;
 use crate::record::judge::{Row, Steps};
-use crate::wire::record::{CHANNELS_MAX, Event, Profile, ProfileFields, RawUnit, Reading, Record};
+use crate::wire::record::{Reading, Record};
 use crate::wire::seq::Identity;
+
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::record::Event;
+use crate::wire::record::Profile;
+use crate::wire::record::ProfileFields;
+use crate::wire::record::RawUnit;
+
 use rusqlite::{Connection, OptionalExtension, params};
 
 /// The kinds of a journal row.
@@ -188,6 +195,24 @@ pub fn raw_unit_names(profile: &Profile) -> String {
     let names: Vec<&str> =
         profile.raw_units().iter().filter_map(|&code| RawUnit::from_code(code)).map(RawUnit::name).collect();
     names.join(" ")
+}
+
+/// The journal's insert for a record with `n` channels.
+pub(in crate::ledger) fn journal_insert(n: usize) -> String {
+    let columns = if n == 0 {
+        format!("row, kind, {SHARED}")
+    } else {
+        format!("row, kind, {SHARED}, {}", channel_columns(n))
+    };
+    let marks = vec!["?"; 21 + n].join(", ");
+    format!("INSERT INTO journal ({columns}) VALUES ({marks})")
+}
+
+/// The clustered table's insert for a record with `n` channels.
+pub(in crate::ledger) fn settled_insert(n: usize) -> String {
+    let columns = if n == 0 { SHARED.to_owned() } else { format!("{SHARED}, {}", channel_columns(n)) };
+    let marks = vec!["?"; 19 + n].join(", ");
+    format!("INSERT INTO settled ({columns}) VALUES ({marks})")
 }
 
 #[cfg(test)]

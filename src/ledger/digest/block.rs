@@ -77,7 +77,7 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
     let mut loggers = BTreeSet::new();
     let mut values = [None; JOURNAL_COLUMNS];
     let mut rows = statement.query([])?;
-    let mut last = crate::ledger::write::state::meta(db, "settled_through")?;
+    let mut last = crate::ledger::db::meta::meta(db, "settled_through")?;
     // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
     let mut next = last + 1;
     while let Some(row) = rows.next()? {
@@ -585,8 +585,8 @@ pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {
     // Rare: once a new version reads what an older one could not.
     let all = Blocks::of_settled(db, |_| ())?;
     let settled = (
-        crate::ledger::write::state::meta(db, "settled_through")?,
-        crate::ledger::write::state::meta(db, "settled_day")?,
+        crate::ledger::db::meta::meta(db, "settled_through")?,
+        crate::ledger::db::meta::meta(db, "settled_day")?,
     );
     for &place in places {
         if let Some(block) = all.by_place.get(&place) {

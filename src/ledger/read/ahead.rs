@@ -8,7 +8,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row;
-use crate::ledger::write::state::HeldRows;
+use crate::ledger::read::held::HeldRows;
 use crate::record::judge::Held;
 use crate::wire::record::{CHANNELS_MAX, Reading};
 use crate::wire::seq::{Address, Epoch, Identity};

@@ -6,12 +6,14 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::radio::RadioId;
 use crate::ledger::db::row::{self, kind};
+use crate::ledger::db::row::{journal_insert, settled_insert};
 use crate::ledger::digest::block::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use crate::ledger::digest::table;
+use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven::{self, ProvenKey};
-use crate::ledger::write::state::{State, journal_insert, settled_insert};
+use crate::ledger::write::state::State;
 use crate::record::coverage::Basis;
 use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
 use crate::record::neighbours::Neighbours;
@@ -584,7 +586,7 @@ impl<'a> Writer<'a> {
     /// What was written is held from now on.
     fn take_in(&mut self, id: Identity, rank: i64, row: i64) {
         match &mut self.direct {
-            None => self.state.take_in(id, rank, row, true),
+            None => self.state.take_in(InJournal { row, identity: id, rank, covers: true }),
             Some(direct) => {
                 let basis = if rank == 0 { Basis::Authentic } else { Basis::Csv };
                 self.state.coverage.insert(id, basis);
@@ -955,12 +957,12 @@ pub(in crate::ledger) fn read_opaque_again(db: &Connection, state: &mut State) -
 
 fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
     // Asked first without the write lock, which another process may hold for long.
-    if crate::ledger::write::state::meta(db, "opaque_read_by")? == READS {
+    if crate::ledger::db::meta::meta(db, "opaque_read_by")? == READS {
         return Ok(0);
     }
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
-    if crate::ledger::write::state::meta(&transaction, "opaque_read_by")? == READS {
+    if crate::ledger::db::meta::meta(&transaction, "opaque_read_by")? == READS {
         return Ok(0);
     }
     let mut understood = 0;

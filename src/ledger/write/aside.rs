@@ -15,7 +15,6 @@ use crate::ledger::digest::table::Sum;
 use crate::ledger::read::failing;
 use crate::ledger::write::append::{Arrival, Batch, Reception, Shut};
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state;
 use crate::record::judge::Outcome;
 use crate::record::roster::Roster;
 use crate::record::unopened::WhyShut;
@@ -116,7 +115,8 @@ fn why_shut(why: Unopened) -> WhyShut {
 
 impl AsideState {
     pub fn load(db: &Connection) -> Result<Self, Error> {
-        let mut loaded = Self { generation: state::meta(db, "unopened_generation")?, ..Self::default() };
+        let mut loaded =
+            Self { generation: crate::ledger::db::meta::meta(db, "unopened_generation")?, ..Self::default() };
         let mut statement =
             db.prepare_cached("SELECT store, logger, class, count(*) FROM unopened GROUP BY 1, 2, 3")?;
         let mut rows = statement.query([])?;
@@ -143,7 +143,7 @@ impl AsideState {
 
     /// Brings it up to date after another process's commit.
     pub fn refresh(&mut self, db: &Connection) -> Result<(), Error> {
-        if state::meta(db, "unopened_generation")? == self.generation {
+        if crate::ledger::db::meta::meta(db, "unopened_generation")? == self.generation {
             return self.load_slots(db);
         }
         *self = Self { replaced_at: self.replaced_at, ..Self::load(db)? };
@@ -401,7 +401,8 @@ impl<'a> Keeper<'a> {
             sum.take(self.taken);
             sum.add(self.added);
             table::keep(self.db, "unopened", sum)?;
-            self.state.generation = state::meta(self.db, "unopened_generation")?.wrapping_add(1);
+            self.state.generation =
+                crate::ledger::db::meta::meta(self.db, "unopened_generation")?.wrapping_add(1);
             table::set_meta(self.db, "unopened_generation", self.state.generation)?;
         }
         for (address, &frames) in &self.dropped {

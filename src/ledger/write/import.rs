@@ -15,7 +15,7 @@ use crate::ledger::read::ahead::Ahead;
 use crate::ledger::write::acts::{self, NewAct};
 use crate::ledger::write::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::{self, State};
+use crate::ledger::write::state::State;
 use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
@@ -299,7 +299,7 @@ pub trait HeldNow: Held<Error = Error> {
 }
 
 struct HeldAndKept<'a> {
-    held: state::HeldRows<'a>,
+    held: crate::ledger::read::held::HeldRows<'a>,
     ahead: Ahead,
     db: &'a Connection,
     conflicts: bool,
@@ -614,7 +614,7 @@ pub(in crate::ledger) fn withdrawals(db: &Connection) -> Result<i64, Error> {
 }
 
 pub(in crate::ledger) fn next_generation(db: &Connection) -> Result<i64, Error> {
-    let next = state::meta(db, "coverage_generation")? + 1;
+    let next = crate::ledger::db::meta::meta(db, "coverage_generation")? + 1;
     table::set_meta(db, "coverage_generation", next)?;
     Ok(next)
 }

@@ -6,6 +6,7 @@ pub(in crate::ledger) mod aside;
 pub mod import;
 pub mod notes;
 pub(in crate::ledger) mod notices;
+pub(in crate::ledger) mod once_held;
 pub(in crate::ledger) mod open;
 pub mod proven;
 pub mod retire;

@@ -1,7 +1,6 @@
 //! Notices: what a person should know of and do something about. Raised once, cleared when it is over, and kept.
 
 use super::open::Ledger;
-use super::state;
 use crate::ledger::db::error::Error;
 use crate::ledger::digest::table;
 use crate::time::Stamp;
@@ -101,6 +100,6 @@ fn drop_old_notices(db: &Connection) -> Result<(), Error> {
             Ok(db.prepare_cached("DELETE FROM notice WHERE id = ?")?.execute([id])?)
         })?;
     }
-    let dropped = state::meta(db, "notices_dropped")?.saturating_add(old.len() as i64);
+    let dropped = crate::ledger::db::meta::meta(db, "notices_dropped")?.saturating_add(old.len() as i64);
     table::set_meta(db, "notices_dropped", dropped)
 }

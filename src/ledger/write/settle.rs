@@ -64,7 +64,7 @@ impl Ledger {
 
     /// The day noted by the last settle.
     pub fn settled_day(&self) -> Result<i64, Error> {
-        crate::ledger::write::state::meta(&self.db, "settled_day")
+        crate::ledger::db::meta::meta(&self.db, "settled_day")
     }
 }
 
@@ -238,7 +238,7 @@ fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Erro
         )?;
         let mut rows = statement.query([through])?;
         while let Some(row) = rows.next()? {
-            let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
+            let (address, epoch) = crate::ledger::db::ranges::address_epoch(row)?;
             let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
             touched.insert((address, epoch, basis));
         }

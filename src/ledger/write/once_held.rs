@@ -1,0 +1,37 @@
+//! Records that were held once and can no longer be read where they were: kept in mind, so that they count as missing.
+
+use crate::ledger::db::error::Error;
+use crate::record::coverage::RangeSet;
+use crate::wire::seq::{Address, Epoch};
+use rusqlite::{Connection, params};
+
+/// Keeps in mind that records were held which cannot be read any more where they were. Call under the write lock.
+pub(in crate::ledger) fn keep_once_held(
+    db: &Connection,
+    address: Address,
+    epoch: Epoch,
+    lost: &RangeSet,
+) -> Result<(), Error> {
+    let (logger, epoch) = (address.number(), epoch.number());
+    let mut all = lost.clone();
+    {
+        let mut statement =
+            db.prepare_cached("SELECT first, last FROM once_held WHERE logger = ? AND epoch = ?")?;
+        let mut rows = statement.query(params![logger, epoch])?;
+        while let Some(row) = rows.next()? {
+            all.insert_range(row.get(0)?, row.get(1)?);
+        }
+    }
+    if lost.is_empty() {
+        return Ok(());
+    }
+    crate::ledger::digest::table::change(db, "once_held", "logger = ? AND epoch = ?", (logger, epoch), |db| {
+        db.prepare_cached("DELETE FROM once_held WHERE logger = ? AND epoch = ?")?
+            .execute(params![logger, epoch])?;
+        for &(first, last) in all.ranges() {
+            db.prepare_cached("INSERT INTO once_held VALUES (?, ?, ?, ?)")?
+                .execute(params![logger, epoch, first, last])?;
+        }
+        Ok(())
+    })
+}
