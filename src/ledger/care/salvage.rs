@@ -879,7 +879,7 @@ fn counted_there(db: &Connection, name: &str) -> Result<Option<Coverage>, Error>
     let mut rows = statement.query([name])?;
     let mut coverage = Coverage::default();
     while let Some(row) = rows.next()? {
-        let (address, epoch) = crate::ledger::db::ranges::address_epoch(row)?;
+        let (address, epoch) = crate::ledger::db::ranges::address_epoch(row.get(0)?, row.get(1)?)?;
         let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
         coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
     }

@@ -132,7 +132,7 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
     )?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
+        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
         if let Some(by) = crate::wire::seq::Epoch::new(row.get(3)?) {
             told.name_epoch(address, epoch, row.get(2)?, by);
         }
@@ -159,7 +159,7 @@ fn count(db: &Connection, sql: &str, counted: &mut Coverage, found: &mut Verifie
     let mut statement = db.prepare(sql)?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
+        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
         let sequence: u32 = row.get(2)?;
         let authentic = row.get::<_, i64>(3)? == 0;
         let withdrawn: bool = row.get(4)?;

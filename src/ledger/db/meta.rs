@@ -1,17 +1,16 @@
 //! Small facts of the ledger, by name, and whether another process has changed it.
 
-use crate::ledger::db::error::Error;
-use rusqlite::{Connection, OptionalExtension};
+use super::error::Error;
+use super::query;
+use rusqlite::Connection;
 
 /// A small fact of the ledger.
 pub(in crate::ledger) fn meta(db: &Connection, key: &str) -> Result<i64, Error> {
-    let value: Option<i64> = db
-        .prepare_cached("SELECT value FROM meta WHERE key = ?")?
-        .query_row([key], |row| row.get(0))
-        .optional()?;
-    value.ok_or_else(|| Error::Corrupt(format!("the fact `{key}` is gone")))
+    query::first_value(db, "SELECT value FROM meta WHERE key = ?", [key])?
+        .ok_or_else(|| Error::Corrupt(format!("the fact `{key}` is gone")))
 }
 
+/// Changes with each commit of another connection.
 pub(in crate::ledger) fn data_version(db: &Connection) -> Result<i64, Error> {
-    Ok(db.prepare_cached("PRAGMA data_version")?.query_row([], |row| row.get(0))?)
+    query::value(db, "PRAGMA data_version", [])
 }

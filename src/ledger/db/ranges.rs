@@ -1,45 +1,51 @@
 //! Stored coverage: ranges of held sequences, ends of epochs that a later epoch names, and what was once held.
 
-use crate::ledger::db::error::Error;
+use super::error::Error;
+use super::query;
 use crate::record::coverage::{Basis, Coverage};
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::Connection;
 
 /// Coverage as it is stored: ranges and named ends, without the journal.
 pub(in crate::ledger) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
-    let mut coverage = Coverage::default();
-    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM held_range")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
-        let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
-        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
-    }
+    let mut coverage = ranges(db, "SELECT logger, epoch, basis, first, last FROM held_range")?;
     load_named(db, &mut coverage)?;
     Ok(coverage)
 }
 
-pub(in crate::ledger) fn load_named(db: &Connection, coverage: &mut Coverage) -> Result<(), Error> {
-    let mut statement = db.prepare_cached("SELECT logger, epoch, last, by_epoch FROM named_epoch")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
-        let by_epoch = Epoch::new(row.get(3)?)
-            .ok_or_else(|| Error::Corrupt("a named epoch is named by epoch 0".into()))?;
-        coverage.name_epoch(address, epoch, row.get(2)?, by_epoch);
-    }
-    let mut statement = db.prepare_cached("SELECT logger, epoch, first, last FROM once_held")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
-        coverage.note_once_held(address, epoch, row.get(2)?, row.get(3)?);
-    }
-    Ok(())
+/// The ranges that a SELECT of logger, epoch, basis, first and last gives.
+pub(in crate::ledger) fn ranges(db: &Connection, select: &str) -> Result<Coverage, Error> {
+    let mut coverage = Coverage::default();
+    query::each(db, select, [], |(logger, epoch, basis, first, last): (u16, u32, i64, u32, u32)| {
+        let (address, epoch) = address_epoch(logger, epoch)?;
+        let basis = if basis == 0 { Basis::Authentic } else { Basis::Csv };
+        coverage.insert_range(address, epoch, basis, first, last);
+        Ok(())
+    })?;
+    Ok(coverage)
 }
 
-/// Logger and epoch from the first two columns.
-pub(in crate::ledger) fn address_epoch(row: &rusqlite::Row<'_>) -> Result<(Address, Epoch), Error> {
-    match (Address::new(row.get(0)?), Epoch::new(row.get(1)?)) {
+/// Takes in the ends of epochs, and what was once held.
+pub(in crate::ledger) fn load_named(db: &Connection, coverage: &mut Coverage) -> Result<(), Error> {
+    let named = "SELECT logger, epoch, last, by_epoch FROM named_epoch";
+    query::each(db, named, [], |(logger, epoch, last, by_epoch): (u16, u32, u32, u32)| {
+        let (address, epoch) = address_epoch(logger, epoch)?;
+        let by_epoch =
+            Epoch::new(by_epoch).ok_or_else(|| Error::Corrupt("a named epoch is named by epoch 0".into()))?;
+        coverage.name_epoch(address, epoch, last, by_epoch);
+        Ok(())
+    })?;
+    let once = "SELECT logger, epoch, first, last FROM once_held";
+    query::each(db, once, [], |(logger, epoch, first, last): (u16, u32, u32, u32)| {
+        let (address, epoch) = address_epoch(logger, epoch)?;
+        coverage.note_once_held(address, epoch, first, last);
+        Ok(())
+    })
+}
+
+/// Logger and epoch of a row.
+pub(in crate::ledger) fn address_epoch(logger: u16, epoch: u32) -> Result<(Address, Epoch), Error> {
+    match (Address::new(logger), Epoch::new(epoch)) {
         (Some(address), Some(epoch)) => Ok((address, epoch)),
         _ => Err(Error::Corrupt("a row has a reserved logger or epoch".into())),
     }

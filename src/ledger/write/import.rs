@@ -13,7 +13,8 @@ use crate::ledger::db::error::Error;
 use crate::ledger::digest::table;
 use crate::ledger::read::ahead::Ahead;
 use crate::ledger::write::acts::{self, NewAct};
-use crate::ledger::write::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
+use crate::ledger::write::append::{Brought, Direct, Writer};
+use crate::ledger::write::batch::{Arrival, Receipt, Shut};
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::State;
 use crate::ledger::write::{aside, settle};
@@ -428,7 +429,7 @@ impl Ledger {
         is_as_planned(&transaction)?;
         let id: i64 =
             transaction.query_row("SELECT coalesce(max(id), 0) + 1 FROM import", [], |row| row.get(0))?;
-        let mut receipt = Receipt::default();
+        let mut receipt = crate::ledger::write::batch::Receipt::default();
         let mut rows_refused = 0;
         let neighbours = match &evidence.neighbours {
             Some(planned) => Some(self.neighbours_now(&transaction, planned, items, roster)?),
@@ -457,7 +458,10 @@ impl Ledger {
                     }
                 };
                 let outcome = writer.item(&arrival, brought, roster, &mut receipt)?;
-                rows_refused += u64::from(matches!(outcome, ItemOutcome::Row(RowVerdict::Refused(_))));
+                rows_refused += u64::from(matches!(
+                    outcome,
+                    crate::ledger::write::batch::ItemOutcome::Row(RowVerdict::Refused(_))
+                ));
                 Ok(())
             })?;
             let mut keeper = aside::Keeper::new(&transaction, &mut writer.state.aside, &self.limits)?;

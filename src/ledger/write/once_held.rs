@@ -1,6 +1,7 @@
 //! Records that were held once and can no longer be read where they were: kept in mind, so that they count as missing.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::record::coverage::RangeSet;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, params};
@@ -14,14 +15,11 @@ pub(in crate::ledger) fn keep_once_held(
 ) -> Result<(), Error> {
     let (logger, epoch) = (address.number(), epoch.number());
     let mut all = lost.clone();
-    {
-        let mut statement =
-            db.prepare_cached("SELECT first, last FROM once_held WHERE logger = ? AND epoch = ?")?;
-        let mut rows = statement.query(params![logger, epoch])?;
-        while let Some(row) = rows.next()? {
-            all.insert_range(row.get(0)?, row.get(1)?);
-        }
-    }
+    let held = "SELECT first, last FROM once_held WHERE logger = ? AND epoch = ?";
+    query::each(db, held, params![logger, epoch], |(first, last): (u32, u32)| {
+        all.insert_range(first, last);
+        Ok(())
+    })?;
     if lost.is_empty() {
         return Ok(());
     }

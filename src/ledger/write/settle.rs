@@ -9,7 +9,8 @@ use crate::ledger::db::row::{self, SHARED, kind};
 use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::LISTENING_SLACK_S;
-use crate::ledger::write::append::{Arrival, keep_beside};
+use crate::ledger::write::append::keep_beside;
+use crate::ledger::write::batch::Arrival;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::State;
 use crate::record::coverage::{Basis, RangeSet};
@@ -238,7 +239,7 @@ fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Erro
         )?;
         let mut rows = statement.query([through])?;
         while let Some(row) = rows.next()? {
-            let (address, epoch) = crate::ledger::db::ranges::address_epoch(row)?;
+            let (address, epoch) = crate::ledger::db::ranges::address_epoch(row.get(0)?, row.get(1)?)?;
             let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
             touched.insert((address, epoch, basis));
         }

@@ -11,7 +11,6 @@ use crate::ledger::read::coverage::{InJournal, walk_journal};
 use crate::ledger::read::held::{HeldRows, RecentRow, Resolutions};
 use crate::ledger::write::aside::AsideState;
 use crate::record::coverage::Coverage;
-use crate::record::judge::Held;
 use crate::wire::seq::Identity;
 use rusqlite::Connection;
 use std::collections::HashMap;
