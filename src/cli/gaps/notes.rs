@@ -5,8 +5,8 @@
 //! interval tells. What was corrected is left out.
 
 use crate::ledger::Error;
+use crate::ledger::read::notes::{Manual, Remark, WrittenOff};
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::notes::{Manual, Remark, WrittenOff};
 use crate::record::roster::Roster;
 use crate::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
 use crate::wire::seq::Address;

@@ -5,9 +5,9 @@
 use super::super::people;
 use super::config::{self, Config};
 use crate::ledger::Error;
+use crate::ledger::read::notes::{Manual, Remark};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::notes::{Manual, Remark};
 use crate::plot::scene::Size;
 use crate::plot::thin::At;
 use crate::plot::{Band, Drawn, Note, Picture, Series};

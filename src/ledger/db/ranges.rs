@@ -1,10 +1,12 @@
 //! Stored coverage: ranges of held sequences, ends of epochs that a later epoch names, and what was once held.
 
-use super::error::Error;
-use super::query;
-use crate::record::coverage::{Basis, Coverage};
+use crate::ledger::db::error::Error;
+use crate::record::coverage::Coverage;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::Connection;
+
+use super::query;
+use crate::record::coverage::Basis;
 
 /// Coverage as it is stored: ranges and named ends, without the journal.
 pub(in crate::ledger) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
@@ -49,4 +51,16 @@ pub(in crate::ledger) fn address_epoch(logger: u16, epoch: u32) -> Result<(Addre
         (Some(address), Some(epoch)) => Ok((address, epoch)),
         _ => Err(Error::Corrupt("a row has a reserved logger or epoch".into())),
     }
+}
+
+/// Ranges of one epoch that touch become one; they come in order.
+pub(in crate::ledger) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
+    let mut joined: Vec<(u32, u32, u32)> = Vec::new();
+    for (epoch, first, last) in ranges {
+        match joined.last_mut() {
+            Some((of, _, end)) if *of == epoch && first <= end.saturating_add(1) => *end = (*end).max(last),
+            _ => joined.push((epoch, first, last)),
+        }
+    }
+    joined
 }

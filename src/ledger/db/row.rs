@@ -5,8 +5,10 @@
 
 use crate::ledger::db::error::Error;
 use crate::record::judge::{Row, Steps};
-use crate::wire::record::{Reading, Record};
+use crate::wire::record::Reading;
+use crate::wire::record::Record;
 use crate::wire::seq::Identity;
+use rusqlite::{Connection, params};
 
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::record::Event;
@@ -14,7 +16,7 @@ use crate::wire::record::Profile;
 use crate::wire::record::ProfileFields;
 use crate::wire::record::RawUnit;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::OptionalExtension;
 
 /// The kinds of a journal row.
 pub mod kind {
@@ -214,6 +216,9 @@ pub(in crate::ledger) fn settled_insert(n: usize) -> String {
     let marks = vec!["?"; 19 + n].join(", ");
     format!("INSERT INTO settled ({columns}) VALUES ({marks})")
 }
+
+/// The rows of one identity in a table of rare records.
+pub(in crate::ledger) const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

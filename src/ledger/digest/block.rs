@@ -7,7 +7,6 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{self, SHARED, kind};
 use crate::ledger::digest::table::{self, Sum, row_sum};
-use crate::ledger::read::snapshot;
 use crate::wire::record::{CHANNELS_MAX, Reading, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -648,5 +647,5 @@ pub fn blocks_in_time(
     let rows =
         statement.query_map(params![logger, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
     let all = rows.collect::<Result<Vec<(u32, u32, u32)>, _>>()?;
-    Ok(snapshot::join_ranges(all))
+    Ok(crate::ledger::db::ranges::join_ranges(all))
 }

@@ -8,6 +8,7 @@ pub(in crate::ledger) mod failing;
 pub mod given_up;
 pub(in crate::ledger) mod held;
 pub mod logbook;
+pub mod notes;
 pub mod origin;
 pub mod readings;
 pub mod snapshot;

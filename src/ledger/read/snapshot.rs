@@ -1391,7 +1391,7 @@ impl Facts for Snapshot<'_> {
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
         let all = self.write_offs(Some(address))?;
-        Ok(all.iter().filter_map(crate::ledger::write::notes::WrittenOff::in_force).collect())
+        Ok(all.iter().filter_map(crate::ledger::read::notes::WrittenOff::in_force).collect())
     }
 }
 
@@ -1435,18 +1435,6 @@ pub(in crate::ledger) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Liste
         }
     }
     merged
-}
-
-/// Ranges of one epoch that touch become one; they come in order.
-pub(in crate::ledger) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
-    let mut joined: Vec<(u32, u32, u32)> = Vec::new();
-    for (epoch, first, last) in ranges {
-        match joined.last_mut() {
-            Some((of, _, end)) if *of == epoch && first <= end.saturating_add(1) => *end = (*end).max(last),
-            _ => joined.push((epoch, first, last)),
-        }
-    }
-    joined
 }
 
 #[cfg(test)]

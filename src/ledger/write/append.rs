@@ -5,6 +5,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::radio::RadioId;
+use crate::ledger::db::row::IDENTITY;
 use crate::ledger::db::row::{self, kind};
 use crate::ledger::db::row::{journal_insert, settled_insert};
 use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
@@ -12,7 +13,7 @@ use crate::ledger::digest::table;
 use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
 use crate::ledger::write::batch::{Arrival, Batch, Content, ItemOutcome, Receipt};
-use crate::ledger::write::opaque::IDENTITY;
+use crate::ledger::write::named::name_previous;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven::{self, ProvenKey};
 use crate::ledger::write::state::State;
@@ -700,32 +701,4 @@ struct ReadingFields<'a> {
 
 pub(in crate::ledger) fn source_of(arrival: &Arrival) -> &'static str {
     if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
-}
-
-/// Takes in what a held profile says of its previous epoch.
-pub(in crate::ledger) fn name_previous(
-    db: &Connection,
-    state: &mut State,
-    id: Identity,
-    previous_epoch: u32,
-    last: u32,
-) -> Result<(), Error> {
-    let Some(epoch) = crate::wire::seq::Epoch::new(previous_epoch) else { return Ok(()) };
-    let Some(named) = state.coverage.name_epoch(id.address, epoch, last, id.epoch) else {
-        return Ok(());
-    };
-    let key = (id.address.number(), previous_epoch);
-    table::change(db, "named_epoch", "logger = ? AND epoch = ?", key, |db| {
-        db.prepare_cached(
-            "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
-             ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",
-        )?
-        .execute(params![
-            id.address.number(),
-            previous_epoch,
-            named.last,
-            named.by_epoch.number()
-        ])?;
-        Ok(())
-    })
 }

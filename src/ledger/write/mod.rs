@@ -6,6 +6,7 @@ pub(in crate::ledger) mod aside;
 pub(in crate::ledger) mod batch;
 pub mod import;
 pub(in crate::ledger) mod logbook;
+pub(in crate::ledger) mod named;
 pub mod notes;
 pub(in crate::ledger) mod notices;
 pub(in crate::ledger) mod once_held;

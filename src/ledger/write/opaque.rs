@@ -1,17 +1,15 @@
 //! Opaque records that this version can read: they get a typed row next to the opaque one, which stays.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::row::IDENTITY;
 use crate::ledger::db::row::{self};
 use crate::ledger::digest::block::{self};
 use crate::ledger::digest::table;
-use crate::ledger::write::append::name_previous;
+use crate::ledger::write::named::name_previous;
 use crate::ledger::write::state::State;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
-
-/// The rows of one identity in a table of rare records.
-pub(in crate::ledger) const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
 
 /// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
 pub(in crate::ledger) const READS: i64 = 1;
