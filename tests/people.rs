@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use std::collections::BTreeSet;
 use stonechat::config::Config;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::notes::WriteOffAsked;
+use stonechat::record::write_off::WriteOffAsked;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps::{self, GapState};

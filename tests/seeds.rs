@@ -23,7 +23,7 @@ use stonechat::ledger::care::{backup, restore};
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::write::import::{Evidence, NotImported, Planner};
-use stonechat::ledger::write::notes::WriteOffAsked;
+use stonechat::record::write_off::WriteOffAsked;
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp, row_content};
 use stonechat::record::coverage::RangeSet;

@@ -6,7 +6,7 @@ use crate::config::Config;
 use crate::ledger::Error;
 use crate::ledger::read::notes::WriteOffHistory;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
-use crate::ledger::write::notes::{WriteOffAsked, WriteOffPlan, WriteOffRefused, ranges};
+use crate::record::write_off::{WriteOffAsked, WriteOffPlan, WriteOffRefused, ranges};
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{self, BY_MAX, TEXT_MAX};
 use crate::report::gaps::{self, GapState};
@@ -124,7 +124,7 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8
     let done: Vec<(Option<i64>, WriteOffPlan)> = done.map_err(|refused| {
         say!("stonechat: {refused}");
         match refused {
-            WriteOffRefused::NotOnRoster(_) | WriteOffRefused::NoRange(..) => USAGE,
+            crate::record::write_off::WriteOffRefused::NotOnRoster(_) | crate::record::write_off::WriteOffRefused::NoRange(..) => USAGE,
             _ => NO,
         }
     })?;

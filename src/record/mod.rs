@@ -20,4 +20,5 @@ pub mod spans;
 pub mod unopened;
 pub mod unread;
 pub mod waiting;
+pub mod write_off;
 pub mod wrong_key;

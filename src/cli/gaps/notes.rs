@@ -5,7 +5,8 @@
 //! interval tells. What was corrected is left out.
 
 use crate::ledger::Error;
-use crate::ledger::read::notes::{Manual, Remark, WrittenOff};
+use crate::ledger::read::notes::{Manual, Remark};
+use crate::record::write_off::WrittenOff;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
 use crate::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};

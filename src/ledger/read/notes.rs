@@ -2,62 +2,12 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::notes::{WriteOffAsked, WriteOffPlan, WriteOffRefused};
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{Kind, NewManual, NewRemark};
 use crate::record::roster::Roster;
-use crate::report::gaps::{self, Gap, WriteOff};
 use crate::wire::seq::{Address, Epoch};
+use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused, WrittenOff};
 use rusqlite::params;
-
-/// A write-off as it was written, and what has become of it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct WrittenOff {
-    /// Its number.
-    pub id: i64,
-    /// The logger.
-    pub logger: Address,
-    /// The epoch.
-    pub epoch: Epoch,
-    /// The first sequence.
-    pub first: u32,
-    /// The last; `None`: the rest of the epoch.
-    pub last: Option<u32>,
-    /// Who wrote it.
-    pub by: String,
-    /// Why.
-    pub reason: String,
-    /// When, Unix seconds.
-    pub written_at: i64,
-    /// Of a rest: the sequence at which its logger was heard again, where the rest ends.
-    pub ended_by: Option<u32>,
-}
-
-impl WrittenOff {
-    /// What of it counts; `None`: nothing any more.
-    pub fn in_force(&self) -> Option<WriteOff> {
-        let last = match self.ended_by {
-            Some(heard) => Some(heard - 1),
-            None => self.last,
-        };
-        last.is_none_or(|last| self.first <= last).then_some(WriteOff {
-            epoch: self.epoch,
-            first: self.first,
-            last,
-        })
-    }
-
-    /// Whether it is what writes a gap off, or a part of it.
-    pub fn is_of(&self, gap: &Gap) -> bool {
-        let of = self.in_force().filter(|_| self.logger == gap.logger && self.epoch == gap.epoch);
-        of.is_some_and(|off| off.first <= gap.last && off.last.is_none_or(|last| gap.first <= last))
-    }
-
-    /// Whether it is a rest that still counts, of this epoch.
-    pub fn is_rest_of(&self, logger: Address, epoch: Epoch) -> bool {
-        (self.logger, self.epoch) == (logger, epoch) && self.in_force().is_some_and(|off| off.last.is_none())
-    }
-}
 
 /// What was missing in a write-off and is held now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -138,71 +88,11 @@ impl Snapshot<'_> {
         roster: &Roster,
         asked: &WriteOffAsked,
     ) -> Result<Result<WriteOffPlan, WriteOffRefused>, Error> {
-        let known = Address::new(asked.logger).and_then(|address| roster.logger(address));
-        let Some(logger) = known else {
-            return Ok(Err(WriteOffRefused::NotOnRoster(asked.logger)));
+        let offs = match Address::new(asked.logger) {
+            Some(logger) => self.write_offs(Some(logger))?,
+            None => Vec::new(),
         };
-        let address = logger.address;
-        if let Some((first, last)) = asked.range
-            && (first == 0 || first > last)
-        {
-            return Ok(Err(WriteOffRefused::NoRange(first, last)));
-        }
-        let all = gaps::missing(logger, self.coverage(), self)?;
-        let Some(of) = all.iter().find(|of| of.epoch.number() == asked.epoch).cloned() else {
-            let known = all.iter().map(|of| of.epoch).collect();
-            return Ok(Err(WriteOffRefused::EpochUnknown { logger: address, epoch: asked.epoch, known }));
-        };
-        let epoch = of.epoch;
-        if of.first.is_none() {
-            return Ok(Err(WriteOffRefused::NotExpected { logger: address, epoch }));
-        }
-        let offs = self.write_offs(Some(address))?;
-        let Some((first, last)) = asked.range else {
-            if of.is_end_told() {
-                return Ok(Err(WriteOffRefused::EndTold { logger: address, of }));
-            }
-            let first = of.must.saturating_add(1);
-            let counts = |off: &&WrittenOff| off.is_rest_of(address, epoch) && off.first <= first;
-            if let Some(by) = offs.iter().find(counts) {
-                return Ok(Err(WriteOffRefused::Already { by: by.clone() }));
-            }
-            let (missing, before) = (RangeSet::default(), RangeSet::default());
-            return Ok(Ok(WriteOffPlan { logger: address, epoch, first, last: None, missing, before }));
-        };
-        if last > of.must {
-            return Ok(Err(WriteOffRefused::Beyond { logger: address, of, last }));
-        }
-        let window: RangeSet = [(first, last)].into_iter().collect();
-        let asked_for = of.missing.intersection(&window);
-        if asked_for.is_empty() {
-            return Ok(Err(WriteOffRefused::NoGap { logger: address, of, range: (first, last) }));
-        }
-        let counts = |off: &&WrittenOff| off.epoch == epoch;
-        let written: RangeSet = offs
-            .iter()
-            .filter(counts)
-            .filter_map(WrittenOff::in_force)
-            .map(|off| (off.first, off.last.unwrap_or(u32::MAX)))
-            .collect();
-        let before = asked_for.intersection(&written);
-        let mut missing = RangeSet::default();
-        for &(first, last) in asked_for.ranges() {
-            missing = missing.union(&written.missing(first..=last));
-        }
-        if missing.is_empty() {
-            // The newest that covers any of it tells who to ask.
-            let covers = |off: &&WrittenOff| {
-                off.in_force().is_some_and(|off| {
-                    let of: RangeSet = [(off.first, off.last.unwrap_or(u32::MAX))].into_iter().collect();
-                    off.epoch == epoch && !of.intersection(&asked_for).is_empty()
-                })
-            };
-            if let Some(by) = offs.iter().rev().find(covers) {
-                return Ok(Err(WriteOffRefused::Already { by: by.clone() }));
-            }
-        }
-        Ok(Ok(WriteOffPlan { logger: address, epoch, first, last: Some(last), missing, before }))
+        write_off::plan(asked, roster, self.coverage(), self, &offs)
     }
 
     /// Write-offs, oldest first: of one logger, or of all.

@@ -1391,7 +1391,7 @@ impl Facts for Snapshot<'_> {
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
         let all = self.write_offs(Some(address))?;
-        Ok(all.iter().filter_map(crate::ledger::read::notes::WrittenOff::in_force).collect())
+        Ok(all.iter().filter_map(crate::record::write_off::WrittenOff::in_force).collect())
     }
 }
 
