@@ -22,6 +22,13 @@ pub fn rfc3339(unix_s: i64) -> String {
     written(unix_s, 0, "%Y-%m-%dT%H:%M:%SZ")
 }
 
+/// The day `YYYY-MM-DD` on which a clock in UTC shows this. `None`: a year that has not four digits, as RFC 3339 has them.
+pub fn date(unix_s: i64) -> Option<String> {
+    let time = DateTime::<Utc>::from_timestamp(unix_s, 0)
+        .filter(|_| (-62_167_219_200..253_402_300_800).contains(&unix_s))?;
+    Some(time.format("%Y-%m-%d").to_string())
+}
+
 /// A time in an offset, or that it is not plausible.
 fn written(unix_s: i64, utc_offset_s: i32, form: &str) -> String {
     let time = DateTime::<Utc>::from_timestamp(unix_s, 0).filter(|_| PLAUSIBLE_S.contains(&unix_s));

@@ -250,7 +250,7 @@ fn told_to_stop_it_commits_at_once_and_says_so() {
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     assert!(told().starts_with("STOPPING=1"));
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
-    let state = stonechat::daemon::state::DaemonState::read(&site.path("run")).unwrap();
+    let state = stonechat::state::DaemonState::read(&site.path("run")).unwrap();
     assert_eq!((state.phase.as_str(), state.waiting), ("stopped", 0));
 }
 

@@ -21,7 +21,7 @@ use crate::util;
 
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
-use stonechat::cli::{completeness, gaps, status, visits};
+use stonechat::cli::{completeness, status, visits};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
@@ -29,6 +29,7 @@ use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::Span as Spanned;
+use stonechat::report::selection::{self, GapsWanted};
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{
@@ -279,8 +280,11 @@ impl Site {
     /// Every report, of these loggers or of all.
     fn reports(&self, loggers: &[Address]) -> Reports {
         let (config, now) = (&self.config, self.now);
-        let wanted = gaps::Wanted { loggers: loggers.to_vec(), ..gaps::Wanted::default() };
-        let gaps = gaps::as_json(config, &gaps::read(config, &wanted, now).unwrap(), now);
+        let wanted = GapsWanted { loggers: loggers.to_vec(), ..GapsWanted::default() };
+        let gaps = stonechat::view::gaps::as_json(
+            crate::util::frame(config, now),
+            &selection::read(config, &wanted, now).unwrap(),
+        );
         let visits = visits::as_json(config, &visits::read(config, loggers, now).unwrap(), now);
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];

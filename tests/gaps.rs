@@ -5,12 +5,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use crate::util;
+use crate::util::frame;
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
 use std::ops::RangeInclusive;
-use stonechat::cli::{self, gaps::Wanted};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
@@ -27,11 +27,13 @@ use stonechat::report::gaps::{
     WriteOff,
 };
 use stonechat::report::memory::{InLogger, InMemory};
+use stonechat::report::selection::{self, GapsWanted};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What, Witness};
 use stonechat::time::GatewayTime;
+use stonechat::view::{self, term};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use util::same_as_snapshot;
@@ -2405,10 +2407,10 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
 #[test]
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (_dir, config, now) = embankment();
-    let wanted = Wanted::default();
-    let found = cli::gaps::read(&config, &wanted, now).unwrap();
-    for (name, columns) in [("80", 80), ("140", 140), ("piped", cli::gaps::PIPED_COLUMNS)] {
-        let text = cli::gaps::page(&config, &found, &wanted, now, columns);
+    let wanted = GapsWanted::default();
+    let found = selection::read(&config, &wanted, now).unwrap();
+    for (name, columns) in [("80", 80), ("140", 140), ("piped", term::PIPED_COLUMNS)] {
+        let text = view::gaps::page(frame(&config, now), &found, &wanted, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
         assert!(widest <= columns, "{widest} of {columns}");
         assert!(!text.contains('\x1b') && text.lines().all(|line| line.trim_end() == line), "{text}");
@@ -2419,17 +2421,17 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
 #[test]
 fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let (_dir, config, now) = embankment();
-    let all = cli::gaps::read(&config, &Wanted::default(), now).unwrap();
+    let all = selection::read(&config, &GapsWanted::default(), now).unwrap();
     let longest = all.report.outages[0].clone();
     assert_eq!(longest.cause, Cause::GatewayNotRunning);
-    let wanted = Wanted {
+    let wanted = GapsWanted {
         loggers: vec![address(17)],
         from: Some(longest.from),
         to: Some(longest.to),
         each: true,
         all_values: true,
     };
-    let part = cli::gaps::read(&config, &wanted, now).unwrap();
+    let part = selection::read(&config, &wanted, now).unwrap();
     assert!(!part.report.gaps.is_empty() && part.report.gaps.len() < all.report.gaps.len());
     assert!(part.report.gaps.iter().all(|gap| gap.logger == address(17)));
     let same = only(&part.report.outages);
@@ -2439,11 +2441,11 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     // A single record that was lost within its time and is no part of it.
     assert_eq!(same.missing() + 1, part.report.open_records());
     for columns in [0, 60, 80, 200] {
-        let text = cli::gaps::page(&config, &part, &wanted, now, columns);
+        let text = view::gaps::page(frame(&config, now), &part, &wanted, columns);
         assert!(text.contains("Only of logger 17"), "{text}");
     }
-    let nothing = Wanted { from: Some(now + DAY), ..Wanted::default() };
-    let found = cli::gaps::read(&config, &nothing, now).unwrap();
+    let nothing = GapsWanted { from: Some(now + DAY), ..GapsWanted::default() };
+    let found = selection::read(&config, &nothing, now).unwrap();
     assert_eq!(found.report.gaps, []);
     assert_eq!(found.report.outages, []);
 }

@@ -394,9 +394,9 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
     let mut command = for_all(&site, &["run"]);
     let log = std::fs::File::create(site.path("daemon.log")).unwrap();
     let mut daemon = Killed(command.stderr(log).stdin(Stdio::null()).spawn().unwrap());
-    let state = || stonechat::daemon::state::DaemonState::read(&site.path("run"));
+    let state = || stonechat::state::DaemonState::read(&site.path("run"));
     let give_up = Instant::now() + PATIENCE;
-    let wait = |wanted: &dyn Fn(&stonechat::daemon::state::DaemonState) -> bool| {
+    let wait = |wanted: &dyn Fn(&stonechat::state::DaemonState) -> bool| {
         while !state().is_some_and(|state| wanted(&state)) {
             let log = std::fs::read_to_string(site.path("daemon.log")).unwrap_or_default();
             assert!(Instant::now() < give_up, "{:?}\n{log}", state());

@@ -4,7 +4,6 @@
 
 use crate::util;
 
-use chrono::NaiveDateTime;
 use proptest::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -15,6 +14,7 @@ use stonechat::config::layout::Zone;
 use stonechat::hand::local::{Settled, Settler, instants};
 use stonechat::record::judge::{Row, Steps};
 use stonechat::sim::styles::{self, Local, Style};
+use stonechat::when::civil::{CivilTime, CivilZone, Instants};
 use stonechat::wire::record::Reading;
 use util::reader_site::Site;
 
@@ -131,9 +131,9 @@ fn describe_leaves_day_and_month_to_a_person_where_no_day_exceeds_twelve() {
 
 #[test]
 fn nights_in_real_zones_come_out_as_pythons_zoneinfo_has_them() {
-    let mut nights = BTreeMap::<(String, String, String), Vec<(NaiveDateTime, i64)>>::new();
+    let mut nights = BTreeMap::<(String, String, String), Vec<(CivilTime, i64)>>::new();
     for row in util::csv("reference/zone_nights.csv") {
-        let local = NaiveDateTime::parse_from_str(&row[3], "%Y-%m-%d %H:%M").unwrap();
+        let local = CivilTime::of_unix(stonechat::when::by_clock(&row[3], 0).unwrap(), 0).unwrap();
         let key = (row[0].clone(), row[1].clone(), row[2].clone());
         nights.entry(key).or_default().push((local, row[4].parse().unwrap()));
     }
@@ -144,7 +144,7 @@ fn nights_in_real_zones_come_out_as_pythons_zoneinfo_has_them() {
             if turned {
                 rows.reverse();
             }
-            let zone = Zone::Civil(zone.parse().unwrap());
+            let zone = Zone::Civil(CivilZone::named(zone).unwrap());
             let mut settler = Settler::default();
             let mut found = Vec::new();
             let mut give = |(row, at): Settled<usize>| -> Result<(), ()> {
@@ -153,7 +153,7 @@ fn nights_in_real_zones_come_out_as_pythons_zoneinfo_has_them() {
             };
             for (at, (local, _)) in rows.iter().enumerate() {
                 let instants = instants(zone, *local);
-                twice += u32::from(!matches!(instants, stonechat::hand::local::Instants::One(_)));
+                twice += u32::from(!matches!(instants, Instants::One(_)));
                 settler.push(at, instants, false, &mut give).unwrap();
             }
             settler.finish(&mut give).unwrap();

@@ -609,7 +609,7 @@ fn a_reload_applies_each_key_of_the_site_or_refuses_it_by_name() {
             reader.connection().query_row(sql, [line], |row| row.get::<_, i64>(0)).unwrap() > 0
         };
         let give_up = Instant::now() + PATIENCE;
-        let state = |dir: &str| stonechat::daemon::state::DaemonState::read(&site.path(dir));
+        let state = |dir: &str| stonechat::state::DaemonState::read(&site.path(dir));
         let is_in_force = || match key.as_str() {
             "clock_synchronised_file" => state("run").is_some_and(|state| !state.clock_synchronised),
             "runtime_dir" => state("run2").is_some() && state("run").is_none(),

@@ -2,13 +2,14 @@
 //! came; now, or as it was known at a time.
 
 use super::table::Table;
-use super::{DONE, Progress, USAGE, could_not, gateway, load, print, print_json};
+use super::{DONE, Progress, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
 use crate::ledger::read::origin::{self, Unsettled};
 use crate::ledger::read::snapshot::Reader;
 use crate::report::completeness::{self, Counts, LoggerCounts, Span};
 use crate::report::gaps::Report;
+use crate::report::health;
 use crate::report::service::service;
 use crate::state::DaemonState;
 use crate::text::thousands;
@@ -90,7 +91,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
-    super::people::tell_not_here(&config.ledger.path);
+    super::args::tell_not_here(&config.ledger.path);
     let wanted = match wanted(&config, args, now) {
         Ok(wanted) => wanted,
         Err(text) => {
@@ -135,7 +136,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
 }
 
 fn wanted(config: &Config, args: &Args, now: i64) -> Result<Wanted, String> {
-    let loggers = super::visits::on_roster(config, &args.logger)?;
+    let loggers = super::args::on_roster(config, &args.logger)?;
     let time = |text: Option<&str>, option: &str| text.map(|text| super::instant(text, option)).transpose();
     let (from, to) = (time(args.from.as_deref(), "--from")?, time(args.to.as_deref(), "--to")?);
     let as_of = time(args.as_of.as_deref(), "--as-of")?;
@@ -177,11 +178,11 @@ pub fn count(
             // Where the gateway explains a silence, no readings are presumed, here as in `gaps`.
             let explained: Box<dyn Fn(&mut Report)> = match wanted.as_of {
                 None => {
-                    let gateway = gateway::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+                    let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
                     Box::new(move |report| drop(gateway.take_explained(report)))
                 }
                 Some(at) => {
-                    let then = gateway::Then::look(&config.roster, snapshot, at)?;
+                    let then = health::Then::look(&config.roster, snapshot, at)?;
                     Box::new(move |report| then.take_explained(report))
                 }
             };

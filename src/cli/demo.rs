@@ -9,15 +9,15 @@
 mod compare;
 mod readers;
 
-use super::gaps::report_of;
 use super::simulate::{targets, write_truth};
 use super::{DONE, NO, Progress, could_not};
 use crate::config::{self, Config};
-use crate::daemon::state::DaemonState;
 use crate::link::pty::PtyMaster;
 use crate::report::gaps::Gap;
 use crate::report::memory::InLogger;
+use crate::report::selection::{self, GapsWanted};
 use crate::sim::{Field, FieldPlan, Span, Truth};
+use crate::state::DaemonState;
 use crate::text::counted;
 use crate::wire::frame::{KIND_AIR, encode_line};
 use crate::wire::seq::Address;
@@ -67,8 +67,9 @@ const LOGGER_VISITED: &str = "11";
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Tells the story; 0 if the ledger equals the truth in every count, 1 if not.
-pub fn run(args: &Args, out: &mut dyn Write) -> u8 {
-    match story(args, out) {
+/// `typed` runs a command as a person types it.
+pub fn run(args: &Args, typed: Typed, out: &mut dyn Write) -> u8 {
+    match story(args, typed, out) {
         Ok(true) => DONE,
         Ok(false) => NO,
         Err(text) => could_not(&text),
@@ -136,7 +137,7 @@ impl Drop for Daemon {
     }
 }
 
-fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
+fn story(args: &Args, typed: Typed, out: &mut dyn Write) -> Result<bool, String> {
     let mut say = |text: &str| writeln!(out, "{text}").map_err(|error| format!("cannot print: {error}"));
     let dir = match &args.dir {
         Some(dir) => dir.clone(),
@@ -177,7 +178,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     let now = field.plan().to_unix_s();
     let at = crate::text::rfc3339(now);
     let site = dir.join("site.toml").display().to_string();
-    let mut shell = Shell { site: &site, say: &mut say };
+    let mut shell = Shell { site: &site, typed, say: &mut say };
 
     shell.say("\n2. The gap report\n")?;
     shell.run(&["gaps", "--now", &at])?;
@@ -272,7 +273,12 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
     shell.run(&["completeness", "--now", &at])?;
 
     shell.say("\n10. Every raw count in the ledger against the truth\n")?;
-    let report = report_of(&config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let report = selection::read(&config, &GapsWanted::default(), now)
+        .map_err(|error| {
+            say!("stonechat: {error}");
+            "the gap report cannot be made".to_owned()
+        })?
+        .report;
     let compared = compare::compare(&config, &truth, &report)?;
     for line in &compared.lines {
         shell.say(&format!("   {line}"))?;
@@ -313,7 +319,7 @@ fn story(args: &Args, out: &mut dyn Write) -> Result<bool, String> {
          sqlite3 -readonly {}/ledger.db 'SELECT * FROM raw_value LIMIT 5'\n\
          {}",
         dir.display(),
-        super::prose::wrapped(super::CAUTION, 0, 0, 100)
+        crate::view::term::wrapped(crate::view::CAUTION, 0, 0, 100)
     ))?;
     Ok(compared.same)
 }
@@ -333,9 +339,13 @@ fn new_folder() -> Result<PathBuf, String> {
     Err(format!("{} is full of demos; take some away, or name a folder with --dir", base.display()))
 }
 
+/// Runs a command as a person types it, and gives its exit code.
+type Typed = fn(&[&str], &mut dyn Write) -> Result<u8, String>;
+
 /// Types commands, and shows what they say.
 struct Shell<'a> {
     site: &'a str,
+    typed: Typed,
     say: &'a mut dyn FnMut(&str) -> Result<(), String>,
 }
 
@@ -356,7 +366,7 @@ impl Shell<'_> {
             .collect();
         self.say(&format!("   $ stonechat {}", shown.join(" ")))?;
         let mut out = Vec::new();
-        let code = super::typed(&[&["-c", self.site], line].concat(), &mut out)?;
+        let code = (self.typed)(&[&["-c", self.site], line].concat(), &mut out)?;
         let text = String::from_utf8_lossy(&out);
         let skipped = text.lines().take_while(|line| !line.contains(start)).count();
         if skipped > 0 {
@@ -448,7 +458,12 @@ fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
 
 /// The oldest gap that no memory has any more.
 fn gone(config: &Config, now: i64) -> Result<Option<Gap>, String> {
-    let report = report_of(config, now).map_err(|_| "the gap report cannot be made".to_owned())?;
+    let report = selection::read(config, &GapsWanted::default(), now)
+        .map_err(|error| {
+            say!("stonechat: {error}");
+            "the gap report cannot be made".to_owned()
+        })?
+        .report;
     let gone = |gap: &&Gap| gap.in_memory.in_logger == InLogger::No;
     Ok(report.gaps.iter().filter(gone).min_by_key(|gap| gap.from).copied())
 }

@@ -109,7 +109,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(now) => now,
         Err(code) => return code,
     };
-    super::people::tell_not_here(&config.ledger.path);
+    super::args::tell_not_here(&config.ledger.path);
     let request = match request(&config, args, now) {
         Ok(request) => request,
         Err(text) => {

@@ -1,13 +1,14 @@
 //! `stonechat logbook`: who did what to the record and its ledger, the newest first.
 
-use super::status::fit::{Column, table};
-use super::{DONE, USAGE, could_not, load, print, print_json, prose};
-use crate::config::Config;
+use super::args::open;
+use super::exit::{DONE, Exit};
+use super::print::{print, print_json};
 use crate::ledger::read::logbook::acts;
 use crate::ledger::read::snapshot::Reader;
 use crate::text::{counted, offset_label};
 use crate::time::GatewayTime;
-use crate::view::logbook::{Line, as_json, line};
+use crate::view::logbook::{as_json, line};
+use crate::view::term::{self, Column, Table};
 use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
@@ -46,33 +47,12 @@ pub struct Args {
 }
 
 /// Reads and prints it.
-pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
-    let config = match load(config_path) {
-        Ok(config) => config,
-        Err(code) => return code,
-    };
-    logbook(&config, args, out).unwrap_or_else(|code| code)
-}
-
-fn logbook(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> {
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
+    let config = open(config_path)?;
     let offset = config.site.utc_offset_s;
-    let time = |text: &Option<String>, option: &str| {
-        let time = text.as_ref().map(|text| (text, crate::when::instant(text, offset)));
-        match time {
-            None => Ok(None),
-            Some((_, Ok(at))) => Ok(Some(GatewayTime(at))),
-            Some((text, Err(why))) => {
-                say!(
-                    "stonechat: {option} {text:?} {why}; write it as 2026-05-04 or 2026-05-04T08:15:00-07:00"
-                );
-                Err(USAGE)
-            }
-        }
-    };
-    let span = (time(&args.from, "--from")?, time(&args.to, "--to")?);
+    let span = (time(args.from.as_deref(), "--from", offset)?, time(args.to.as_deref(), "--to", offset)?);
     let most = (!args.all && !args.json).then(lines);
-    let read = Reader::open(&config.ledger.path).and_then(|reader| acts(&reader, span, most));
-    let (acts, count) = read.map_err(|error| could_not(&error))?;
+    let (acts, count) = acts(&Reader::open(&config.ledger.path)?, span, most)?;
     if args.json {
         let all: Vec<_> = acts.iter().map(as_json).collect();
         return Ok(print_json(out, &json!({ "site": config.site.name, "acts": all }), DONE));
@@ -80,17 +60,19 @@ fn logbook(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> 
     if acts.is_empty() {
         return Ok(print(out, "No entries in the logbook.\n", DONE));
     }
-    let lines: Vec<Line> = acts.iter().map(|act| line(act, offset)).collect();
-    let cells = |of: fn(&Line) -> &String| lines.iter().map(of).cloned().collect::<Vec<_>>().into_iter();
-    let columns = vec![
-        Column::new("when", cells(|line| &line.when)),
-        Column::new("what", cells(|line| &line.what)),
-        Column::new("by", cells(|line| &line.by)).cut_to(12).gives_up(2),
-        Column::new("login", cells(|line| &line.login)).cut_to(12).gives_up(1),
-        Column::new("about", cells(|line| &line.about)).cut_to(16),
-    ];
+    let lines = acts.iter().map(|act| line(act, offset));
+    let mut table = Table::of(vec![
+        Column::new("when"),
+        Column::new("what"),
+        Column::new("by").cut_to(12).gives_up(2),
+        Column::new("login").cut_to(12).gives_up(1),
+        Column::new("about").cut_to(16),
+    ]);
+    for line in lines {
+        table.row([line.when, line.what, line.by, line.login, line.about]);
+    }
     let mut text = format!("Logbook, the newest first (times in {})\n", offset_label(offset));
-    text += &table(columns, width(args), '…');
+    text += &table.fitted(width(args), '…');
     let left = count.saturating_sub(acts.len() as u64);
     if left > 0 {
         text += &format!("and {}; --all shows them\n", counted(left, "earlier one"));
@@ -98,11 +80,20 @@ fn logbook(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8> 
     Ok(print(out, &text, DONE))
 }
 
+/// A time of the span: a date, or an instant.
+fn time(text: Option<&str>, option: &str, offset: i32) -> Result<Option<GatewayTime>, Exit> {
+    let Some(text) = text else { return Ok(None) };
+    let at = crate::when::instant(text, offset).map_err(|why| {
+        Exit::usage(format!("{option} {text:?} {why}; write it as 2026-05-04 or 2026-05-04T08:15:00-07:00"))
+    })?;
+    Ok(Some(GatewayTime(at)))
+}
+
 /// Where all is asked for and no terminal has a width, nothing is cut.
 fn width(args: &Args) -> usize {
     match args.all && !std::io::stdout().is_terminal() {
         true => usize::MAX,
-        false => prose::columns(),
+        false => term::columns(),
     }
 }
 

@@ -1,6 +1,6 @@
 //! `stonechat manual`: what somebody measured by hand, a dip or a readout, beside the record.
 
-use super::people::{manual_json, stamp, write};
+use super::people::{stamp, write};
 use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
@@ -9,6 +9,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, ManualFile, NewManual};
 use crate::text::counted;
 use crate::text::{local, offset_label};
+use crate::view::notes::manual_json;
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};

@@ -2,15 +2,9 @@
 //!
 //! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
 
-/// Says something on standard error, so that no terminal obeys what is in it.
-macro_rules! say {
-    ($($text:tt)*) => {{
-        use std::io::Write as _;
-        // If standard error is closed, there is no reader, and the command goes on.
-        let _ = $crate::text::Printed(std::io::stderr()).write_all(format!("{}\n", format_args!($($text)*)).as_bytes());
-    }};
-}
-
+#[macro_use]
+mod exit;
+mod args;
 mod backup;
 pub mod check;
 mod compare;
@@ -19,7 +13,6 @@ pub mod completeness;
 pub mod demo;
 mod export;
 pub mod gaps;
-mod gateway;
 mod import;
 pub mod init;
 mod key;
@@ -27,7 +20,7 @@ mod logbook;
 mod manual;
 mod people;
 mod plot;
-mod prose;
+mod print;
 mod remark;
 mod restore;
 mod run;
@@ -35,35 +28,25 @@ mod set_aside;
 #[cfg(feature = "sim")]
 mod simulate;
 pub mod status;
-mod table;
 mod units;
 mod verify;
 pub mod visits;
 mod write_off;
 
-use crate::config::{self, Config, Problems};
 use crate::files;
 use crate::seal::memory;
-use crate::text::{Printed, json, shown};
+use crate::text::{Printed, shown};
+use crate::view::CAUTION;
+use args::site_file;
 use clap::{CommandFactory, Parser, Subcommand};
-use std::io::{IsTerminal, Write};
+pub use exit::{COULD_NOT, DONE, NO, USAGE};
+use std::io::Write;
 use std::path::{Path, PathBuf};
-
-/// Done.
-pub const DONE: u8 = 0;
-/// The answer is no: gaps are open, something differs.
-pub const NO: u8 = 1;
-/// Usage or configuration.
-pub const USAGE: u8 = 2;
-/// Could not: ledger, port, file.
-pub const COULD_NOT: u8 = 3;
-
-const CAUTION: &str = "\
-This is no warning or alarm system for life safety: local codes, the site's emergency \
-plan and licensed engineers decide. Radio use follows the local regulator.";
-
-/// Where the configuration is looked for if nobody says.
-const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
+// Ways by which commands still reach what has moved.
+use crate::view::{term as prose, term as table};
+use args::{instant, load, not_of_the_site, present, resolved};
+use exit::{config_code, could_not, refused};
+use print::{Progress, print, print_json};
 
 #[derive(Parser)]
 #[command(
@@ -247,13 +230,6 @@ fn with_a_line_break(args: impl Iterator<Item = std::ffi::OsString>) -> Option<S
     args.into_iter().find(is_one).map(|arg| arg.to_string_lossy().into_owned())
 }
 
-/// The configuration that the arguments, the environment or our default name.
-fn site_file(given: Option<PathBuf>) -> PathBuf {
-    given
-        .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
-        .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG))
-}
-
 /// Runs one command.
 fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
     match command {
@@ -261,9 +237,9 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
         Command::Status(args) => status::run(config, &args, out),
-        Command::Gaps(args) => gaps::run(config, &args, out),
+        Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
         Command::Import(args) => import::run(config, &args, out),
-        Command::Logbook(args) => logbook::run(config, &args, out),
+        Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => verify::run(config, &args, out),
         Command::Backup(args) => backup::run(config, &args, out),
         Command::Compare(args) => compare::run(config, &args, out),
@@ -273,7 +249,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         #[cfg(feature = "sim")]
         Command::Simulate(args) => simulate::run(&args, out),
         #[cfg(feature = "sim")]
-        Command::Demo(args) => demo::run(&args, out),
+        Command::Demo(args) => demo::run(&args, typed, out),
         Command::Units(command) => units::run(config, &command, out),
         Command::Plot(args) => plot::run(config, &args, out),
         Command::Visits(args) => visits::run(config, &args, out),
@@ -291,98 +267,4 @@ fn typed(line: &[&str], out: &mut dyn Write) -> Result<u8, String> {
     let cli = Cli::try_parse_from(std::iter::once("stonechat").chain(line.iter().copied()))
         .map_err(|error| error.to_string())?;
     Ok(dispatch(&site_file(cli.config), cli.command, out))
-}
-
-/// Loads the configuration, or prints every mistake and gives the exit code.
-fn load(path: &Path) -> Result<Config, u8> {
-    let config = config::load(path).map_err(|problems| refused(&problems))?;
-    people::tell_elsewhere(&config);
-    Ok(config)
-}
-
-/// Where a ledger lies that an argument names. Its other files lie there, not next to a link to it.
-fn resolved(file: &Path) -> PathBuf {
-    crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())
-}
-
-/// Prints what is wrong with the configuration, and gives the exit code.
-fn refused(problems: &Problems) -> u8 {
-    for problem in problems.iter() {
-        say!("stonechat: {problem}");
-    }
-    config_code(problems)
-}
-
-/// The exit code: what a file says is 2, for a service must not start again on it; what the disk did is 3.
-fn config_code(problems: &Problems) -> u8 {
-    if problems.may_pass() { COULD_NOT } else { USAGE }
-}
-
-/// Refuses to write over a file of the site.
-fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
-    if config.is_site_file(path) {
-        return Err(format!(
-            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, --force or not; choose \
-             another name",
-            path.display()
-        ));
-    }
-    Ok(())
-}
-
-/// A time that somebody typed.
-fn instant(text: &str, option: &str) -> Result<i64, String> {
-    crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
-}
-
-/// The present, or what `--now` says it is.
-fn present(now: Option<&str>) -> Result<i64, u8> {
-    let now = now.map(|text| instant(text, "--now")).transpose().map_err(|text| {
-        say!("stonechat: {text}");
-        USAGE
-    })?;
-    Ok(now.unwrap_or_else(crate::time::unix_s))
-}
-
-/// Prints why something could not be done, and gives the exit code.
-fn could_not(error: &dyn std::fmt::Display) -> u8 {
-    say!("stonechat: {error}");
-    COULD_NOT
-}
-
-/// Writes a report; a failed write (a full disk, a closed pipe) is "could not".
-fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
-    match out.write_all(text.as_bytes()) {
-        Ok(()) => code,
-        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => code,
-        Err(error) => could_not(&format!("the report could not be written: {error}")),
-    }
-}
-
-/// JSON as reports print it.
-fn print_json(out: &mut dyn Write, value: &serde_json::Value, code: u8) -> u8 {
-    print(out, &format!("{}\n", json(value)), code)
-}
-
-/// A line that says what goes on, replaced by the next; only where somebody looks.
-struct Progress {
-    shows: bool,
-}
-
-impl Progress {
-    fn new() -> Self {
-        Self { shows: std::io::stderr().is_terminal() }
-    }
-
-    fn say(&self, text: &str) {
-        if self.shows {
-            eprint!("\r\x1b[K{}", shown(text));
-        }
-    }
-
-    fn done(&self) {
-        if self.shows {
-            eprint!("\r\x1b[K");
-        }
-    }
 }

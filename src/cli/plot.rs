@@ -94,7 +94,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         Ok(config) => config,
         Err(code) => return code,
     };
-    super::people::tell_not_here(&config.ledger.path);
+    super::args::tell_not_here(&config.ledger.path);
     drawn(&config, args, out).unwrap_or_else(|code| code)
 }
 

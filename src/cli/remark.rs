@@ -1,13 +1,14 @@
 //! `stonechat remark`: what a person saw or did at a logger, beside the record.
 
-use super::people::{remark_json, stamp, when, write};
+use super::people::{stamp, write};
 use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::ledger::read::notes::Remark;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
+use crate::record::written::Remark;
 use crate::text::offset_label;
+use crate::view::notes::{remark_json, when};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::Path;

@@ -67,7 +67,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let named = args.file.as_deref().map(super::resolved);
     let file = named.as_deref().unwrap_or(&config.ledger.path);
     if args.file.is_none() {
-        super::people::tell_not_here(file);
+        super::args::tell_not_here(file);
     }
     let progress = Progress::new();
     let found = verify::verify(file, |step| progress.say(&format!("checking: {step} …")));

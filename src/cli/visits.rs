@@ -8,6 +8,7 @@ mod text;
 
 pub use sheet::{Channel, Page as SheetPage, Sheet};
 
+use super::args::on_roster;
 use super::{DONE, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::files::{self, How};
@@ -64,21 +65,6 @@ pub enum Form {
     Text,
 }
 
-/// The loggers that somebody named, all on the roster.
-pub(super) fn on_roster(config: &Config, numbers: &[u16]) -> Result<Vec<Address>, String> {
-    let mut loggers = Vec::new();
-    for &number in numbers {
-        let address = Address::new(number).filter(|&address| config.roster.contains(address));
-        loggers.push(address.ok_or_else(|| {
-            format!(
-                "--logger {number}: not on the roster {}; `stonechat status` lists the loggers",
-                config.roster_file.display()
-            )
-        })?);
-    }
-    Ok(loggers)
-}
-
 /// Prints the list, or writes the sheets.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
     let config = match load(config_path) {
@@ -93,7 +79,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
         let form = args.sheet.as_deref().map(|file| form(file, &config)).transpose()?;
         Ok((loggers, form))
     });
-    super::people::tell_not_here(&config.ledger.path);
+    super::args::tell_not_here(&config.ledger.path);
     let (loggers, form) = match asked {
         Ok(asked) => asked,
         Err(text) => {
@@ -213,7 +199,7 @@ fn gather(
     let roster = &config.roster;
     let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, wanted)?;
     let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
-    let gateway = super::gateway::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
+    let gateway = crate::report::health::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
     let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
     let addresses: Vec<Address> = known.keys().copied().collect();

@@ -8,7 +8,7 @@ use crate::ledger::care::take_over::{self, TakenOver};
 use crate::ledger::{Error, Ledger, RadioId, Stamp, rescue};
 use crate::wire::check::CheckedKey;
 use std::path::PathBuf;
-use tokio::task::JoinHandle;
+use tokio::task::{JoinError, JoinHandle};
 
 /// A ledger to go on with.
 #[derive(Debug)]
@@ -33,6 +33,11 @@ pub struct Opened {
 /// Begins to open it.
 pub fn begin(path: PathBuf, radios: Vec<String>, now: Stamp) -> JoinHandle<Result<Opened, Error>> {
     tokio::task::spawn_blocking(move || open(&path, &radios, now))
+}
+
+/// What a thread that opened the ledger brought back. One that panicked is a fault of this program.
+pub fn ended(opened: Result<Result<Opened, Error>, JoinError>) -> Result<Opened, Error> {
+    opened.unwrap_or_else(|error| Err(Error::Unexpected(format!("opening it ended early ({error})"))))
 }
 
 fn open(path: &std::path::Path, radios: &[String], now: Stamp) -> Result<Opened, Error> {

@@ -1,9 +1,153 @@
-//! What of a configuration that is read again can be applied to a running daemon, and what cannot. Pure.
+//! Configuration, roster and keyring, read again: what can be applied to a running daemon is, and what is set aside is
+//! tried with the new keys.
 
-use crate::config::{Config, Port, Radio};
+use super::error::Error;
+use super::running::Daemon;
+use crate::config::{self, Config, Port, Radio};
+use crate::ledger::{Error as LedgerError, Retry};
+use crate::state::DaemonState;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// Slices of a thousand set-aside frames that are tried again at once; then intake goes on for a moment.
+const RETRY_SLICES: usize = 2;
+/// So long.
+const RETRY_PAUSE: Duration = Duration::from_millis(20);
+
+impl Daemon {
+    /// Reads configuration, roster and keyring again. What is broken leaves the old one in force.
+    pub(super) fn reload(&mut self) -> Result<(), Error> {
+        let loaded = config::load(&self.config.file).and_then(|new| Ok((config::load_keyring(&new)?, new)));
+        let (keyring, new) = match loaded {
+            Ok(loaded) => loaded,
+            Err(problems) => {
+                for problem in problems.iter() {
+                    tracing::error!("not reloaded: {problem}");
+                }
+                return Ok(());
+            }
+        };
+        let fixed = needs_restart(&self.config, &new);
+        if !fixed.is_empty() {
+            let fixed = fixed.join(", ");
+            tracing::error!(
+                "not reloaded: {fixed}: changes with a restart only; nothing of the new files is in force"
+            );
+            return Ok(());
+        }
+        self.keyring = keyring;
+        if new.keys_are_handed_in {
+            tracing::warn!(
+                "the keyring is unchanged: the service manager handed it in at the start; after a change of keys: \
+                 systemctl restart stonechat"
+            );
+        }
+        self.clock.follow(&new.site.clock_synchronised_file);
+        if new.runtime_dir != self.state_dir {
+            if let Some(old) = &self.state_dir {
+                DaemonState::remove(old);
+            }
+            (self.state_dir, self.state_failed) = (new.runtime_dir.clone(), false);
+        }
+        self.config = new;
+        tracing::info!(loggers = self.config.roster.loggers().len(), "configuration reloaded");
+        self.write_keys();
+        self.write_state();
+        if !self.is_open {
+            // The rest is what a start does once it is.
+            return Ok(());
+        }
+        for key in self.ledger.keys_in_use()? {
+            self.keyring.mark_proven(key);
+        }
+        self.note_configuration()?;
+        // What is shut and still waits for its commit is tried too: now, or after the commit that takes it.
+        self.commit()?;
+        self.due.retry |= !self.intake.batch.is_empty();
+        self.retry_set_aside()
+    }
+
+    /// Keeps in the ledger which site and roster are in force from now on; never the keyring.
+    pub(super) fn note_configuration(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        let mut is_due = false;
+        self.ledger.acts_for(self.actor.clone());
+        let files = [("site.toml", &self.config.site_text), ("loggers.toml", &self.config.roster_text)];
+        for (file, text) in files {
+            match self.ledger.note_configuration(file, text, now) {
+                Ok(_) => {}
+                // It is noted after the next commit; intake goes first.
+                Err(error) if error.is_passing() => {
+                    tracing::warn!("{file} in force could not be noted in the ledger now: {error}");
+                    is_due = true;
+                }
+                Err(error) => return Err(error.into()),
+            }
+        }
+        // Never a key: by their check values it is known which have changed.
+        let keys = self.keyring.checks(self.config.roster.loggers().map(|logger| logger.address));
+        match self.ledger.note_keys(&keys, now) {
+            Ok(_) => {}
+            Err(error) if error.is_passing() => {
+                tracing::warn!("the keys in force could not be noted in the ledger now: {error}");
+                is_due = true;
+            }
+            Err(error) => return Err(error.into()),
+        }
+        if is_due {
+            self.due.configuration = true;
+            self.soon();
+        }
+        Ok(())
+    }
+
+    /// Tries all that is set aside again, with the keys in force; from the beginning.
+    pub(super) fn retry_set_aside(&mut self) -> Result<(), Error> {
+        self.retrying = Some(Retry::default());
+        self.retry_on()
+    }
+
+    /// Goes on with that: a part of it, and the rest a moment later.
+    pub(super) fn retry_on(&mut self) -> Result<(), Error> {
+        self.timers.retry = None;
+        let Some(mut retry) = self.retrying.take() else { return Ok(()) };
+        let now = self.clock.now();
+        match self.ledger.retry_some(&self.config.roster, &mut self.keyring, now, &mut retry, RETRY_SLICES) {
+            Ok(None) => {
+                self.retrying = Some(retry);
+                self.timers.retry = Some(Instant::now() + RETRY_PAUSE);
+                Ok(())
+            }
+            Ok(Some(retried)) => {
+                if retried.tried > 0 {
+                    tracing::info!(
+                        tried = retried.tried,
+                        stored = retried.stored + retried.opaque,
+                        still_shut = retried.still_shut,
+                        "tried what was set aside again"
+                    );
+                }
+                self.look_at_keys(true)
+            }
+            // It is tried after the next commit; intake goes first.
+            Err(error) if error.is_passing() => {
+                tracing::warn!("what is set aside could not be tried again now: {error}");
+                self.due.retry = true;
+                self.soon();
+                Ok(())
+            }
+            // One value that is not ours, in a file that can be read.
+            Err(error @ LedgerError::Corrupt(_)) => {
+                tracing::error!("what is set aside could not be tried again: {error}");
+                Ok(())
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+}
 
 /// The keys that differ and change with a restart only, by their names in the file.
-pub fn needs_restart(old: &Config, new: &Config) -> Vec<String> {
+fn needs_restart(old: &Config, new: &Config) -> Vec<String> {
     let mut keys = Vec::new();
     if old.ledger.path != new.ledger.path {
         keys.push("`path` of [ledger]".to_owned());

@@ -89,15 +89,13 @@ impl Times {
         let local = unix_s.saturating_add(self.offset_s);
         let (day, second) = (local.div_euclid(86_400), local.rem_euclid(86_400) as u64);
         if self.day != Some(day) {
-            // Years of four digits, as RFC 3339 has them.
-            let date = chrono::DateTime::from_timestamp(local, 0)
-                .filter(|_| (-62_167_219_200..253_402_300_800).contains(&local));
-            let Some(date) = date else {
+            let Some(date) = crate::text::date(local) else {
                 push_int(out, unix_s);
                 return;
             };
             self.date.clear();
-            self.date.extend_from_slice(date.format("%Y-%m-%dT").to_string().as_bytes());
+            self.date.extend_from_slice(date.as_bytes());
+            self.date.push(b'T');
             self.day = Some(day);
         }
         out.extend_from_slice(&self.date);

@@ -9,11 +9,12 @@
 use super::Place;
 use super::layout::{Decoded, LayoutReader, NoRow, Parsed, each_line, logger_of_name};
 use super::lines::{Line, Lines};
-use super::local::{Instants, Settled, Settler};
+use super::local::{Settled, Settler};
 use super::matching::FileRow;
 use super::plan::{FilePlan, Listener, NotPlanned, Planning, pieces};
 use crate::config::layout::{Is, Layout, Zone};
 use crate::record::judge::Row;
+use crate::when::civil::Instants;
 use crate::wire::seq::{Address, Identity};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};

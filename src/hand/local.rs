@@ -8,56 +8,24 @@
 //! What this is not: it knows nothing of intervals. A missing hour stays missing.
 
 use crate::config::layout::Zone;
-use chrono::{NaiveDateTime, Offset, TimeDelta, TimeZone};
+use crate::when::civil::{CivilTime, Instants};
 
 /// Rows that may wait for a certain one: an hour of one a second, doubled, and again as much.
 const WAITING_MAX: usize = 4 * 3600;
 
-/// The instants that a local time may be, in seconds since 1970.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Instants {
-    /// This one.
-    One(i64),
-    /// The clock was set back, and showed it twice.
-    Twice(i64, i64),
-    /// The clock was set forward, and never showed it: by the offset before, and by the one after.
-    Skipped(i64, i64),
-}
-
 /// By the zone's rules.
-pub fn instants(zone: Zone, local: NaiveDateTime) -> Instants {
-    let seconds = local.and_utc().timestamp();
-    let zone = match zone {
-        Zone::Offset(offset_s) => return Instants::One(seconds - i64::from(offset_s)),
-        Zone::Civil(zone) => zone,
-    };
-    match zone.offset_from_local_datetime(&local) {
-        chrono::LocalResult::Single(offset) => {
-            Instants::One(seconds - i64::from(offset.fix().local_minus_utc()))
-        }
-        chrono::LocalResult::Ambiguous(first, second) => {
-            let of = |offset: chrono::FixedOffset| seconds - i64::from(offset.local_minus_utc());
-            let (first, second) = (of(first.fix()), of(second.fix()));
-            Instants::Twice(first.min(second), first.max(second))
-        }
-        chrono::LocalResult::None => {
-            // A day on either side is surely beyond the change, and no zone changes twice within two days.
-            let offset_at = |shift: TimeDelta| {
-                let near = local.checked_add_signed(shift).unwrap_or(local);
-                i64::from(zone.offset_from_utc_datetime(&near).fix().local_minus_utc())
-            };
-            let (before, after) = (offset_at(TimeDelta::days(-1)), offset_at(TimeDelta::days(1)));
-            Instants::Skipped(seconds - before, seconds - after)
-        }
+pub fn instants(zone: Zone, local: CivilTime) -> Instants {
+    match zone {
+        Zone::Offset(offset_s) => Instants::One(local.as_utc_s() - i64::from(offset_s)),
+        Zone::Civil(zone) => zone.instants(local),
     }
 }
 
-impl Instants {
-    fn both(self) -> [i64; 2] {
-        match self {
-            Self::One(at) => [at, at],
-            Self::Twice(a, b) | Self::Skipped(a, b) => [a, b],
-        }
+/// Both, for one that is certain the same twice.
+fn both(instants: Instants) -> [i64; 2] {
+    match instants {
+        Instants::One(at) => [at, at],
+        Instants::Twice(a, b) | Instants::Skipped(a, b) => [a, b],
     }
 }
 
@@ -138,7 +106,7 @@ impl<T> Settler<T> {
             }
         }
         for (item, possible) in waiting.into_iter().zip(possible) {
-            let [first, second] = item.instants.both();
+            let [first, second] = both(item.instants);
             let settled = match possible {
                 [true, false] => Ok(first),
                 [false, true] => Ok(second),
@@ -185,22 +153,22 @@ fn mark_possible<T>(
     let mut backward = vec![[false; 2]; n];
     for at in 0..n {
         let item = &waiting[at];
-        for (side, &instant) in item.instants.both().iter().enumerate() {
+        for (side, &instant) in both(item.instants).iter().enumerate() {
             forward[at][side] = if at == 0 {
                 before.is_none_or(|before| follows(before, instant, item.again))
             } else {
-                let last = waiting[at - 1].instants.both();
+                let last = both(waiting[at - 1].instants);
                 (0..2).any(|side| forward[at - 1][side] && follows(last[side], instant, item.again))
             };
         }
     }
     for at in (0..n).rev() {
-        for (side, &instant) in waiting[at].instants.both().iter().enumerate() {
+        for (side, &instant) in both(waiting[at].instants).iter().enumerate() {
             backward[at][side] = if at + 1 == n {
                 after.is_none_or(|after| follows(instant, after, false))
             } else {
                 let next = &waiting[at + 1];
-                let instants = next.instants.both();
+                let instants = both(next.instants);
                 (0..2).any(|side| backward[at + 1][side] && follows(instant, instants[side], next.again))
             };
             possible[at][side] |= forward[at][side] && backward[at][side];
@@ -214,7 +182,7 @@ mod tests {
     use super::*;
 
     fn settle(zone: &str, locals: &[&str]) -> Vec<Option<i64>> {
-        let zone = Zone::Civil(zone.parse().unwrap());
+        let zone = Zone::Civil(crate::when::civil::CivilZone::named(zone).unwrap());
         let mut settler = Settler::default();
         let mut found = Vec::new();
         let mut give = |(_, at): Settled<()>| -> Result<(), ()> {
@@ -223,7 +191,8 @@ mod tests {
         };
         let mut last = "";
         for text in locals {
-            let local = NaiveDateTime::parse_from_str(text, "%Y-%m-%d %H:%M").unwrap();
+            let utc = crate::when::by_clock(text, 0).unwrap();
+            let local = CivilTime::of_unix(utc, 0).unwrap();
             settler.push((), instants(zone, local), *text == last, &mut give).unwrap();
             last = text;
         }

@@ -2,7 +2,7 @@
 //!
 //! Pure. What this is not: no pixels, and no daylight saving, which a fixed offset does not have.
 
-use chrono::{DateTime, Datelike, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, Timelike};
+use crate::when::civil::CivilTime;
 
 /// A tick of a value axis.
 #[derive(Clone, Debug, PartialEq)]
@@ -116,12 +116,11 @@ impl Step {
 
 /// Ticks of the calendar within `from..=to`, at most `most` of them and few more than half as many.
 pub fn times(from: i64, to: i64, most: usize, offset_s: i32) -> Vec<TimeTick> {
-    let Some(offset) = FixedOffset::east_opt(offset_s) else { return Vec::new() };
     let wanted = (to.saturating_sub(from)) / i64::try_from(most.max(1)).unwrap_or(1);
     let fits = STEPS.iter().position(|step| step.about_s() >= wanted).unwrap_or(STEPS.len() - 1);
     let mut ticks = Vec::new();
     for &step in STEPS.get(fits..).unwrap_or_default() {
-        ticks = at_step(from, to, step, offset);
+        ticks = at_step(from, to, step, offset_s);
         if ticks.len() <= most.max(1) {
             break;
         }
@@ -129,16 +128,15 @@ pub fn times(from: i64, to: i64, most: usize, offset_s: i32) -> Vec<TimeTick> {
     ticks
 }
 
-fn at_step(from: i64, to: i64, step: Step, offset: FixedOffset) -> Vec<TimeTick> {
+fn at_step(from: i64, to: i64, step: Step, offset_s: i32) -> Vec<TimeTick> {
     // The most that are ever wanted, and a bound should a step be far too small.
     const TICKS_MAX: usize = 2_000;
-    let Some(begin) = DateTime::from_timestamp(from, 0) else { return Vec::new() };
-    let begin = begin.with_timezone(&offset).naive_local();
-    let Some(mut at) = first_of(begin, step) else { return Vec::new() };
+    let begin = CivilTime::of_unix(from, offset_s);
+    let Some(mut at) = begin.and_then(|begin| first_of(begin, step)) else { return Vec::new() };
     let mut ticks: Vec<TimeTick> = Vec::new();
     let mut within = String::new();
     while ticks.len() < TICKS_MAX {
-        let Some(time) = at.and_local_timezone(offset).single().map(|time| time.timestamp()) else { break };
+        let Some(time) = at.unix_s(offset_s) else { break };
         if time > to {
             break;
         }
@@ -155,51 +153,36 @@ fn at_step(from: i64, to: i64, step: Step, offset: FixedOffset) -> Vec<TimeTick>
 }
 
 /// The last boundary at or before a time.
-fn first_of(at: NaiveDateTime, step: Step) -> Option<NaiveDateTime> {
+fn first_of(at: CivilTime, step: Step) -> Option<CivilTime> {
+    let of_day = i64::from(at.second_of_day());
     match step {
-        Step::Seconds(s) => {
-            let of_day = i64::from(at.num_seconds_from_midnight());
-            let kept = u32::try_from(of_day - of_day % s).ok()?;
-            Some(at.date().and_time(NaiveTime::from_num_seconds_from_midnight_opt(kept, 0)?))
-        }
-        Step::Days(days) => {
-            let day = i64::from(at.day0());
-            let kept = u32::try_from(day - day % days).ok()?;
-            Some(at.date().with_day0(kept)?.and_time(NaiveTime::MIN))
-        }
-        Step::Months(months) => {
-            let month = at.year() * 12 + i32::try_from(at.month0()).ok()?;
-            of_month(month - month.rem_euclid(months))
-        }
+        Step::Seconds(s) => at.later(-(of_day % s)),
+        Step::Days(days) => at.later(-of_day - i64::from(at.day0()) % days * 86_400),
+        Step::Months(months) => CivilTime::of_month(at.month() - at.month().rem_euclid(months)),
     }
 }
 
-fn next_of(at: NaiveDateTime, step: Step) -> Option<NaiveDateTime> {
+fn next_of(at: CivilTime, step: Step) -> Option<CivilTime> {
     match step {
-        Step::Seconds(s) => at.checked_add_signed(chrono::TimeDelta::try_seconds(s)?),
+        Step::Seconds(s) => at.later(s),
         Step::Days(days) => {
-            let next = at.checked_add_signed(chrono::TimeDelta::try_days(days)?)?;
-            let next_month = of_month(at.year() * 12 + i32::try_from(at.month0()).ok()? + 1)?;
+            let next = at.later(days * 86_400)?;
+            let next_month = CivilTime::of_month(at.month() + 1)?;
             // Days of a month begin anew; what comes too near its end would crowd the first.
-            let crowds = days > 1 && (next_month - next).num_days() < days.min(5) - 1;
+            let crowds = days > 1 && next_month.since(next) / 86_400 < days.min(5) - 1;
             Some(if next >= next_month || crowds { next_month } else { next })
         }
-        Step::Months(months) => of_month(at.year() * 12 + i32::try_from(at.month0()).ok()? + months),
+        Step::Months(months) => CivilTime::of_month(at.month() + months),
     }
 }
 
-fn of_month(month: i32) -> Option<NaiveDateTime> {
-    let month0 = u32::try_from(month.rem_euclid(12)).ok()?;
-    Some(NaiveDate::from_ymd_opt(month.div_euclid(12), month0 + 1, 1)?.and_time(NaiveTime::MIN))
-}
-
-fn labels(at: NaiveDateTime, step: Step) -> (String, String) {
+fn labels(at: CivilTime, step: Step) -> (String, String) {
     match step {
-        Step::Seconds(s) if s < 60 => (at.format("%H:%M:%S").to_string(), at.format("%Y-%m-%d").to_string()),
-        Step::Seconds(_) => (at.format("%H:%M").to_string(), at.format("%Y-%m-%d").to_string()),
-        Step::Days(_) => (at.format("%-d").to_string(), at.format("%B %Y").to_string()),
-        Step::Months(months) if months < 12 => (at.format("%b").to_string(), at.format("%Y").to_string()),
-        Step::Months(_) => (at.format("%Y").to_string(), String::new()),
+        Step::Seconds(s) if s < 60 => (at.written("%H:%M:%S"), at.written("%Y-%m-%d")),
+        Step::Seconds(_) => (at.written("%H:%M"), at.written("%Y-%m-%d")),
+        Step::Days(_) => (at.written("%-d"), at.written("%B %Y")),
+        Step::Months(months) if months < 12 => (at.written("%b"), at.written("%Y")),
+        Step::Months(_) => (at.written("%Y"), String::new()),
     }
 }
 
@@ -238,7 +221,7 @@ mod tests {
     }
 
     fn at(text: &str) -> i64 {
-        DateTime::parse_from_rfc3339(text).unwrap().timestamp()
+        crate::when::typed(text).unwrap()
     }
 
     #[test]

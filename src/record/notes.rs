@@ -11,7 +11,6 @@ use crate::record::roster::Roster;
 use crate::text::is_obeyed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
-use chrono::NaiveDateTime;
 
 /// The longest name of a person, in characters. Ours, as the other limits: a line of a report.
 pub const BY_MAX: usize = 80;
@@ -156,14 +155,8 @@ pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
 /// A time that somebody typed: RFC 3339, or as on the site's clock (`2026-05-04 08:15`, with or without seconds).
 pub fn time(text: &str, utc_offset_s: i32) -> Result<i64, String> {
     let text = text.trim();
-    if let Ok(time) = chrono::DateTime::parse_from_rfc3339(text) {
-        return plausible(text, time.timestamp());
-    }
-    let of_site = ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"]
-        .iter()
-        .find_map(|form| NaiveDateTime::parse_from_str(text, form).ok());
-    match of_site {
-        Some(time) => plausible(text, time.and_utc().timestamp() - i64::from(utc_offset_s)),
+    match crate::when::by_clock(text, utc_offset_s) {
+        Some(at) => plausible(text, at),
         None => Err(format!(
             "{text:?} is no time; write it as 2026-05-04 08:15 (the site's clock) or 2026-05-04T15:15:00Z"
         )),

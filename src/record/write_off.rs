@@ -5,64 +5,12 @@
 
 use super::coverage::{Coverage, RangeSet};
 use super::expected::{self, EpochMissing};
-use super::facts::{Facts, WriteOff};
+use super::facts::Facts;
 use super::roster::Roster;
+use super::written::WrittenOff;
 use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch};
 use std::fmt;
-
-
-
-
-
-/// A write-off as it was written, and what has become of it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct WrittenOff {
-    /// Its number.
-    pub id: i64,
-    /// The logger.
-    pub logger: Address,
-    /// The epoch.
-    pub epoch: Epoch,
-    /// The first sequence.
-    pub first: u32,
-    /// The last; `None`: the rest of the epoch.
-    pub last: Option<u32>,
-    /// Who wrote it.
-    pub by: String,
-    /// Why.
-    pub reason: String,
-    /// When, Unix seconds.
-    pub written_at: i64,
-    /// Of a rest: the sequence at which its logger was heard again, where the rest ends.
-    pub ended_by: Option<u32>,
-}
-
-impl WrittenOff {
-    /// What of it counts; `None`: nothing any more.
-    pub fn in_force(&self) -> Option<WriteOff> {
-        let last = match self.ended_by {
-            Some(heard) => Some(heard - 1),
-            None => self.last,
-        };
-        last.is_none_or(|last| self.first <= last).then_some(WriteOff {
-            epoch: self.epoch,
-            first: self.first,
-            last,
-        })
-    }
-
-    /// Whether it is what writes a gap off, or a part of it.
-    pub fn is_of(&self, logger: Address, epoch: Epoch, (first, last): (u32, u32)) -> bool {
-        let of = self.in_force().filter(|_| self.logger == logger && self.epoch == epoch);
-        of.is_some_and(|off| off.first <= last && off.last.is_none_or(|end| first <= end))
-    }
-
-    /// Whether it is a rest that still counts, of this epoch.
-    pub fn is_rest_of(&self, logger: Address, epoch: Epoch) -> bool {
-        (self.logger, self.epoch) == (logger, epoch) && self.in_force().is_some_and(|off| off.last.is_none())
-    }
-}
 
 /// What somebody wants to write off.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -254,11 +202,11 @@ impl fmt::Display for WriteOffRefused {
 
 /// What a write-off would cover, or why it cannot be written. `offs`: those of the logger that are written, oldest first.
 pub fn plan<F: Facts>(
-asked: &WriteOffAsked,
-roster: &Roster,
-coverage: &Coverage,
-facts: &F,
-offs: &[WrittenOff],
+    asked: &WriteOffAsked,
+    roster: &Roster,
+    coverage: &Coverage,
+    facts: &F,
+    offs: &[WrittenOff],
 ) -> Result<Result<WriteOffPlan, WriteOffRefused>, F::Error> {
     let known = Address::new(asked.logger).and_then(|address| roster.logger(address));
     let Some(logger) = known else {
@@ -273,7 +221,11 @@ offs: &[WrittenOff],
     let all = expected::missing(logger, coverage, facts)?;
     let Some(of) = all.iter().find(|of| of.epoch.number() == asked.epoch).cloned() else {
         let known = all.iter().map(|of| of.epoch).collect();
-        return Ok(Err(crate::record::write_off::WriteOffRefused::EpochUnknown { logger: address, epoch: asked.epoch, known }));
+        return Ok(Err(crate::record::write_off::WriteOffRefused::EpochUnknown {
+            logger: address,
+            epoch: asked.epoch,
+            known,
+        }));
     };
     let epoch = of.epoch;
     if of.first.is_none() {
@@ -297,7 +249,11 @@ offs: &[WrittenOff],
     let window: RangeSet = [(first, last)].into_iter().collect();
     let asked_for = of.missing.intersection(&window);
     if asked_for.is_empty() {
-        return Ok(Err(crate::record::write_off::WriteOffRefused::NoGap { logger: address, of, range: (first, last) }));
+        return Ok(Err(crate::record::write_off::WriteOffRefused::NoGap {
+            logger: address,
+            of,
+            range: (first, last),
+        }));
     }
     let counts = |off: &&WrittenOff| off.epoch == epoch;
     let written: RangeSet = offs

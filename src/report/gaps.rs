@@ -10,13 +10,15 @@
 //! What this is not: no I/O, no SQL, and it never says *lost*: only *overwritten*, with an earliest and a latest
 //! time between which a logger's memory begins to overwrite what is missing.
 
+use super::gap_state;
+pub use super::gap_state::GapState;
 use super::memory::{InMemory, Memory};
+pub use super::outage::{Cause, Outage, Part};
 use super::reception;
-pub use super::reception::{Cause, Outage, Part};
 use super::service::{self, Service};
 use crate::record::clock::{Corrected, PLAUSIBLE_FROM};
 use crate::record::clocks::Clocks;
-use crate::record::coverage::{Coverage, RangeSet};
+use crate::record::coverage::Coverage;
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
 pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
@@ -30,25 +32,6 @@ const CLOCK_SLACK_S: i64 = 86_400;
 const SILENT_INTERVALS: i64 = 3;
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: i64 = 60;
-/// Whether anybody still looks for it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum GapState {
-    /// To be fetched.
-    Open,
-    /// Declared unrecoverable.
-    WrittenOff,
-}
-
-impl GapState {
-    /// As files write it.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Open => "open",
-            Self::WrittenOff => "written-off",
-        }
-    }
-}
-
 /// Sequences that must exist and are not held: `first..=last`, both missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Gap {
@@ -228,7 +211,7 @@ fn of_logger<F: Facts>(
     for epoch in &of.epochs {
         for &(first, last) in epoch.missing.ranges() {
             let whole = of.gap(epoch.epoch, first, last)?;
-            for (part, state) in split_written_off(first, last, epoch.epoch, &written_off) {
+            for (part, state) in gap_state::parts(first, last, epoch.epoch, &written_off) {
                 let in_memory = memory.of_range(epoch.epoch, part.0, part.1)?;
                 report.gaps.push(Gap { in_memory, ..of.part(&whole, part, state) });
             }
@@ -577,40 +560,4 @@ pub fn readings_between(before: i64, after: i64, interval_s: i64, records: u64) 
     }
     let readings = (rounded_div(after - before, interval_s) - 1).max(0) as u64;
     (readings <= records).then_some(readings)
-}
-
-/// How many of an epoch's missing records are not written off.
-pub(super) fn open_records(of: &EpochMissing, written_off: &[WriteOff]) -> u64 {
-    let parts = of
-        .missing
-        .ranges()
-        .iter()
-        .flat_map(|&(first, last)| split_written_off(first, last, of.epoch, written_off));
-    let open = parts.filter(|(_, state)| *state == GapState::Open);
-    open.map(|((first, last), _)| u64::from(last - first) + 1).sum()
-}
-
-/// Cuts a gap where a write-off begins or ends.
-fn split_written_off(
-    first: u32,
-    last: u32,
-    epoch: Epoch,
-    written_off: &[WriteOff],
-) -> Vec<((u32, u32), GapState)> {
-    let off: RangeSet = written_off
-        .iter()
-        .filter(|off| off.epoch == epoch)
-        .map(|off| (off.first, off.last.unwrap_or(u32::MAX)))
-        .collect();
-    let whole: RangeSet = [(first, last)].into_iter().collect();
-    let written = whole.intersection(&off);
-    let open = off.missing(first..=last);
-    let mut parts: Vec<((u32, u32), GapState)> = written
-        .ranges()
-        .iter()
-        .map(|&part| (part, GapState::WrittenOff))
-        .chain(open.ranges().iter().map(|&part| (part, GapState::Open)))
-        .collect();
-    parts.sort_unstable_by_key(|&(part, _)| part);
-    parts
 }

@@ -8,11 +8,16 @@
 //! no clock, no SQL and no text.
 
 pub mod completeness;
+pub mod gap_state;
 pub mod gaps;
 pub mod gateway;
+pub mod health;
 pub mod inputs;
 pub mod memory;
+pub mod notes;
+pub mod outage;
 pub mod reception;
+pub mod selection;
 pub mod service;
 pub mod slots;
 pub mod values;

@@ -6,9 +6,10 @@
 //!
 //! What this is not: what is expected of a logger is decided in `record::expected` alone.
 
-use super::gaps::{Facts, open_records};
+use super::gap_state::open_records;
 use crate::record::coverage::Coverage;
 use crate::record::expected;
+use crate::record::facts::Facts;
 use crate::record::roster::{Logger, Roster};
 use crate::wire::seq::Address;
 use std::collections::BTreeSet;

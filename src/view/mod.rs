@@ -1,7 +1,16 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod frame;
+pub mod gaps;
 pub mod gateway;
 pub mod logbook;
+pub mod notes;
 pub mod service;
 pub mod site;
+pub mod term;
 pub mod unread;
+
+/// What the program is not, where it presents itself.
+pub const CAUTION: &str = "\
+This is no warning or alarm system for life safety: local codes, the site's emergency \
+plan and licensed engineers decide. Radio use follows the local regulator.";

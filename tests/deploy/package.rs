@@ -258,11 +258,11 @@ fn through_a_field(before: impl Fn(&Site) -> Vec<String>) -> Option<(Site, Strin
         *command = wrapped;
     });
     // The state file has the daemon's own process; some programs stand before it.
-    let state = |wanted: &dyn Fn(&stonechat::daemon::state::DaemonState) -> bool,
+    let state = |wanted: &dyn Fn(&stonechat::state::DaemonState) -> bool,
                  daemon: &mut crate::util::daemon::Daemon| {
         let give_up = std::time::Instant::now() + crate::util::daemon::PATIENCE;
         loop {
-            let found = stonechat::daemon::state::DaemonState::read(&site.path("run"));
+            let found = stonechat::state::DaemonState::read(&site.path("run"));
             if let Some(found) = found.filter(|state| wanted(state)) {
                 return found;
             }

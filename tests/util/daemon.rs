@@ -5,9 +5,9 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::time::{Duration, Instant};
-use stonechat::daemon::state::DaemonState;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::FieldPlan;
+use stonechat::state::DaemonState;
 
 /// How long an awaited event may take before the test fails.
 pub const PATIENCE: Duration = Duration::from_secs(120);
@@ -182,7 +182,7 @@ pub fn ends_by_itself(config: &Path) -> (Option<i32>, String) {
 
 /// Leaves the word of a daemon that runs and hears, by this process's number, where reports look for it.
 pub fn seems_to_run(runtime_dir: &Path, now: i64) {
-    use stonechat::daemon::state::RadioState;
+    use stonechat::state::RadioState;
     std::fs::create_dir_all(runtime_dir).unwrap();
     let radio = RadioState {
         name: "mast".to_owned(),

@@ -42,3 +42,14 @@ pub fn same_as_snapshot(name: &str, text: &str) {
     let remedy = "if it reads as it should, run again with UPDATE_SNAPSHOTS=1";
     assert!(kept == text, "{} is another now; {remedy}:\n{text}", path.display());
 }
+
+/// What reports of a site name.
+pub fn frame(config: &stonechat::config::Config, now: i64) -> stonechat::view::frame::Frame<'_> {
+    let site = &config.site;
+    stonechat::view::frame::Frame {
+        site: &site.name,
+        utc_offset_s: site.utc_offset_s,
+        roster: &config.roster,
+        now,
+    }
+}

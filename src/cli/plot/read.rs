@@ -2,15 +2,14 @@
 //!
 //! Readings are read a stretch of time after the other, so that memory does not grow with the years.
 
-use super::super::people;
 use super::config::{self, Config};
 use crate::ledger::Error;
-use crate::ledger::read::notes::{Manual, Remark};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::plot::scene::Size;
 use crate::plot::thin::At;
 use crate::plot::{Band, Drawn, Note, Picture, Series};
+use crate::record::written::{Manual, Remark};
 use crate::report::gaps;
 use crate::report::inputs::LedgerInputs;
 use crate::report::values::{self, Site};
@@ -20,6 +19,7 @@ use crate::units::inputs::Sample;
 use crate::units::points::{Points, Stay};
 use crate::units::ucum::Unit;
 use crate::units::{Absent, Mark, Silent};
+use crate::view::notes;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
@@ -246,7 +246,7 @@ pub(super) fn picture(
                 }
                 match at(&reading).filter(|_| reading.what.unit == code && ground.site.is_some()) {
                     Some(at) => manual.push(at),
-                    None => others.push(format!("not drawn: {}", people::manual_line(&reading, offset_s))),
+                    None => others.push(format!("not drawn: {}", notes::manual_line(&reading, offset_s))),
                 }
             }
             for remark in snapshot.remarks(Some(stretch.logger))? {
@@ -260,14 +260,14 @@ pub(super) fn picture(
         let unit = unit(ground, code);
         panels.push(series.finish(name(ground, subject, to), by(ground, stretches), unit, manual));
     }
-    lines.extend(asides.iter().map(|aside| format!("Not drawn: {}", people::not_here(aside))));
+    lines.extend(asides.iter().map(|aside| format!("Not drawn: {}", notes::not_here(aside))));
     let several = loggers.len() > 1;
     let note = |remark: &Remark| Note {
         from: remark.what.from,
         to: remark.what.to,
         text: match several {
-            true => format!("logger {}: {}", remark.what.logger, people::remark_line(remark, offset_s)),
-            false => people::remark_line(remark, offset_s),
+            true => format!("logger {}: {}", remark.what.logger, notes::remark_line(remark, offset_s)),
+            false => notes::remark_line(remark, offset_s),
         },
     };
     let units = match &ground.units {

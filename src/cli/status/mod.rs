@@ -7,7 +7,6 @@
 //! Costs: day counters, the unsettled journal and the gap report. The years are never read, so a ledger of ten
 //! years answers as one of a month does (but for hand downloads of this month, whose blocks are read).
 
-pub(super) mod fit;
 mod strip;
 mod text;
 
@@ -16,18 +15,17 @@ pub use text::{Look, text};
 
 use super::{DONE, could_not, load, print, print_json};
 use crate::config::Config;
-use crate::daemon::state::DaemonState;
-use crate::ledger::read::notes::Remark;
-use crate::record::write_off::WrittenOff;
 use crate::ledger::read::snapshot::{LastHeard, Notice, RadioTotal, Reader, Snapshot};
 use crate::ledger::{Error, readers, wal};
 use crate::record::judge::Outcome;
 use crate::record::roster::{InService, Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
+use crate::record::written::{Remark, WrittenOff};
 use crate::report::gaps::{self, Gap, GapState, Report, Silence};
 use crate::report::gateway::Gateway;
 use crate::report::memory::InLogger;
 use crate::report::visits::{self, Class, Visit};
+use crate::state::DaemonState;
 use crate::text::rfc3339;
 use crate::view;
 use crate::wire::seq::Address;
@@ -294,7 +292,8 @@ pub fn gather(
     now: i64,
 ) -> Result<Status, Error> {
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
-    let gateway = super::gateway::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
+    let gateway =
+        crate::report::health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
     let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
     let visits = visits::plan(&report, roster, &known, now);
@@ -497,8 +496,8 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
         "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
         "unheard_because_of_gateway": logger.unheard,
         "out_of_service_from": logger.out_of_service_from.map(rfc3339),
-        "expected_quiet": logger.quiet.as_ref().map(super::people::remark_json),
-        "written_off": logger.given_up.as_ref().map(super::people::write_off_json),
+        "expected_quiet": logger.quiet.as_ref().map(view::notes::remark_json),
+        "written_off": logger.given_up.as_ref().map(view::notes::write_off_json),
         "battery_mv": heard.and_then(|heard| heard.battery_mv),
         "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
         "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),

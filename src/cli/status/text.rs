@@ -3,10 +3,8 @@
 //! Input: [`Status`]. Output: plain lines without an escape sequence: first the gateway, then a row a logger, the
 //! legend, and in the last line what to do next.
 
-use super::fit::{Column, paragraph, table};
 use super::strip::{DAY_S, Mark, STRIP_DAYS, Strip};
 use super::{LoggerStatus, Status};
-use crate::cli::people::{cut, quiet_line, write_off_line};
 use crate::ledger::wal;
 use crate::record::judge::Outcome;
 use crate::report::gaps::GapState;
@@ -15,6 +13,8 @@ use crate::report::memory::{InLogger, InMemory};
 use crate::text::{counted, duration, thousands};
 use crate::text::{local, offset_label};
 use crate::view;
+use crate::view::notes::{cut, quiet_line, write_off_line};
+use crate::view::term::{Column, Table, paragraph};
 
 /// Days of the strip where there is little room.
 const STRIP_DAYS_NARROW: usize = 14;
@@ -258,47 +258,36 @@ fn loggers_in_a_sentence(status: &Status) -> String {
 
 fn loggers(status: &Status, look: Look) -> String {
     let (now, offset) = (status.now, status.around.utc_offset_s);
-    let column = |heading: &str, cell: &dyn Fn(&LoggerStatus) -> String| {
-        Column::new(heading, status.loggers.iter().map(cell).collect::<Vec<_>>().into_iter())
-    };
     let days = look.strip_days();
-    let columns = vec![
-        column("no.", &|logger| {
-            format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address)
-        })
-        .right(),
-        column("name", &|logger| logger.name.clone()).cut_to(NAME_WIDTH_MIN),
-        column("last heard", &|logger| last_heard(logger, now)),
-        column(&strip_heading(now, offset, days), &|logger| {
-            logger.strip.marks(days).map(|mark| mark.character(look.unicode)).collect()
-        }),
-        column("cell", &|logger| {
-            let battery = logger.heard.and_then(|heard| heard.battery_mv);
-            battery.map_or(String::new(), |mv| format!("{:.2} V", f64::from(mv) / 1000.0))
-        })
-        .right()
-        .gives_up(2),
-        column("RSSI", &|logger| {
-            let rssi = logger.heard.and_then(|heard| heard.rssi_dbm);
-            rssi.map_or(String::new(), |rssi| format!("{rssi} dBm"))
-        })
-        .right()
-        .gives_up(3),
-        column("SNR", &|logger| {
-            let snr = logger.heard.and_then(|heard| heard.snr_quarter_db);
-            snr.map_or(String::new(), |snr| format!("{:.1} dB", f64::from(snr) / 4.0))
-        })
-        .right()
-        .gives_up(4),
-        column("heard", &|logger| {
-            logger.heard_percent().map_or(String::new(), |percent| format!("{percent} %"))
-        })
-        .right()
-        .gives_up(1),
-        column("missing", &|logger| thousands(logger.missing)).right(),
-        column("fetch before", &|logger| fetch_before(logger, now, offset)),
-    ];
-    table(columns, look.width, if look.unicode { '…' } else { '~' })
+    let mut table = Table::of(vec![
+        Column::new("no.").right(),
+        Column::new("name").cut_to(NAME_WIDTH_MIN),
+        Column::new("last heard"),
+        Column::new(strip_heading(now, offset, days)),
+        Column::new("cell").right().gives_up(2),
+        Column::new("RSSI").right().gives_up(3),
+        Column::new("SNR").right().gives_up(4),
+        Column::new("heard").right().gives_up(1),
+        Column::new("missing").right(),
+        Column::new("fetch before"),
+    ]);
+    for logger in &status.loggers {
+        let heard = logger.heard.unwrap_or_default();
+        let or_nothing = |text: Option<String>| text.unwrap_or_default();
+        table.row([
+            format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address),
+            logger.name.clone(),
+            last_heard(logger, now),
+            logger.strip.marks(days).map(|mark| mark.character(look.unicode)).collect(),
+            or_nothing(heard.battery_mv.map(|mv| format!("{:.2} V", f64::from(mv) / 1000.0))),
+            or_nothing(heard.rssi_dbm.map(|rssi| format!("{rssi} dBm"))),
+            or_nothing(heard.snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
+            or_nothing(logger.heard_percent().map(|percent| format!("{percent} %"))),
+            thousands(logger.missing),
+            fetch_before(logger, now, offset),
+        ]);
+    }
+    table.fitted(look.width, if look.unicode { '…' } else { '~' })
 }
 
 /// In one unit, so that a column of them can be looked over.

@@ -60,15 +60,6 @@ pub(in crate::ledger) fn one<T: FromRow>(
     Ok(db.prepare_cached(sql)?.query_row(params, T::from_row)?)
 }
 
-/// The first row, if there is one.
-pub(in crate::ledger) fn first<T: FromRow>(
-    db: &Connection,
-    sql: &str,
-    params: impl Params,
-) -> Result<Option<T>, Error> {
-    Ok(db.prepare_cached(sql)?.query_row(params, T::from_row).optional()?)
-}
-
 /// All rows.
 pub(in crate::ledger) fn all<T: FromRow>(
     db: &Connection,
@@ -108,7 +99,7 @@ mod tests {
         assert_eq!(rows, [(Some("x".to_owned()), 1), (None, 2)]);
         assert_eq!(value::<i64>(&db, "SELECT count(*) FROM t WHERE a > ?", [1]).unwrap(), 1);
         assert_eq!(first_value::<i64>(&db, "SELECT a FROM t WHERE a > 5", []).unwrap(), None);
-        assert!(first::<(u8, u8)>(&db, "SELECT a, b FROM t", []).is_err());
+        assert!(all::<(u8, u8)>(&db, "SELECT a, b FROM t", []).is_err());
         let mut seen = Vec::new();
         each(&db, "SELECT a, a * 2 FROM t", [], |pair: (u8, u8)| {
             seen.push(pair);

@@ -13,3 +13,6 @@ pub mod origin;
 pub mod readings;
 pub mod snapshot;
 pub(in crate::ledger) mod unread;
+
+/// What comes of reading a ledger.
+pub type Read<T> = Result<T, crate::ledger::db::error::Error>;

@@ -5,8 +5,9 @@ use crate::ledger::read::snapshot::Snapshot;
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{Kind, NewManual, NewRemark};
 use crate::record::roster::Roster;
+use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused};
+use crate::record::written::{Manual, Remark, WrittenOff};
 use crate::wire::seq::{Address, Epoch};
-use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused, WrittenOff};
 use rusqlite::params;
 
 /// What was missing in a write-off and is held now.
@@ -33,43 +34,6 @@ pub struct WriteOffHistory {
     pub missing_now: RangeSet,
     /// What has turned up since.
     pub turned_up: Vec<TurnedUp>,
-}
-
-/// A remark.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Remark {
-    /// Its number.
-    pub id: i64,
-    /// What it says.
-    pub what: NewRemark,
-    /// When it was written.
-    pub written_at: i64,
-    /// The remark that stands for it from then on.
-    pub corrected_by: Option<i64>,
-}
-
-impl Remark {
-    /// Whether it is of a time between two, ends included; open ones have no end.
-    pub fn overlaps(&self, from: i64, to: i64) -> bool {
-        self.what.from <= to && self.what.to.is_none_or(|end| end >= from)
-    }
-}
-
-/// A manual reading.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Manual {
-    /// Its number.
-    pub id: i64,
-    /// What it says.
-    pub what: NewManual,
-    /// Who wrote it down.
-    pub by: String,
-    /// When it was written.
-    pub written_at: i64,
-    /// The file it came from.
-    pub file: Option<String>,
-    /// The manual reading that stands for it from then on.
-    pub corrected_by: Option<i64>,
 }
 
 /// What became of a manual reading.

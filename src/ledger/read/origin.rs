@@ -609,7 +609,7 @@ impl Facts for Told<'_, '_> {
                     });
                     off.ended_by = heard.map(|row| row.sequence).min();
                 }
-                Ok(all.iter().filter_map(crate::record::write_off::WrittenOff::in_force).collect())
+                Ok(all.iter().filter_map(crate::record::written::WrittenOff::in_force).collect())
             }
         }
     }

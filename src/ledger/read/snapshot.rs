@@ -11,6 +11,7 @@ use crate::ledger::read::coverage::load_coverage;
 use crate::record::clock::ClockEvent;
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::coverage::{Coverage, RangeSet};
+pub use crate::record::damaged::DamagedLedger;
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
 use crate::record::judge::{Outcome, Tally};
 use crate::time::GatewayTime;
@@ -51,7 +52,7 @@ impl Reader {
     }
 
     /// Damaged ledgers that were set aside and not brought over yet, without looking at anything else.
-    pub fn not_salvaged(&self) -> Result<Vec<AsideLedger>, Error> {
+    pub fn not_salvaged(&self) -> Result<Vec<DamagedLedger>, Error> {
         crate::ledger::db::tx::snapshot(&self.db, not_salvaged)
     }
 
@@ -61,13 +62,13 @@ impl Reader {
     }
 }
 
-fn asides(db: &Connection) -> Result<Vec<AsideLedger>, Error> {
+fn asides(db: &Connection) -> Result<Vec<DamagedLedger>, Error> {
     let mut statement = db.prepare_cached(
         "SELECT id, file, set_aside_at, reason, known_as_of, salvaged_at, coalesce(records, 0)
          FROM ledger_set_aside ORDER BY id",
     )?;
     let rows = statement.query_map([], |row| {
-        let aside = AsideLedger {
+        let aside = DamagedLedger {
             file: row.get(1)?,
             set_aside_at: row.get(2)?,
             reason: row.get(3)?,
@@ -91,7 +92,7 @@ fn asides(db: &Connection) -> Result<Vec<AsideLedger>, Error> {
     Ok(all)
 }
 
-fn not_salvaged(db: &Connection) -> Result<Vec<AsideLedger>, Error> {
+fn not_salvaged(db: &Connection) -> Result<Vec<DamagedLedger>, Error> {
     let mut all = asides(db)?;
     all.retain(|aside| aside.salvaged_at.is_none());
     Ok(all)
@@ -121,37 +122,6 @@ pub struct LastHeard {
     pub rssi_dbm: Option<i8>,
     /// In quarters of a decibel.
     pub snr_quarter_db: Option<i8>,
-}
-
-/// A damaged ledger that was set aside.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct AsideLedger {
-    /// Its name beside the present one.
-    pub file: String,
-    /// When, Unix s.
-    pub set_aside_at: i64,
-    /// What was wrong with it.
-    pub reason: String,
-    /// Up to when it is known what it held, Unix s; `None`: nothing is known.
-    pub known_as_of: Option<i64>,
-    /// When what could be read of it was brought over, Unix s: nothing counts as held there since.
-    pub salvaged_at: Option<i64>,
-    /// Records that count as held because of it; some may have come again since.
-    pub records: u64,
-    /// The largest sequence known to be held there, by logger and epoch.
-    pub reach: BTreeMap<(u16, u32), u32>,
-}
-
-impl AsideLedger {
-    /// Whether records that are missing may be in it: of those that came in between its last known state and its
-    /// setting aside nobody knows. `from` and `to`: when they were made, Unix s, as far as that can be told.
-    pub fn may_hold(&self, logger: u16, epoch: u32, first: u32, from: Option<i64>, to: Option<i64>) -> bool {
-        self.salvaged_at.is_none()
-            && self.reach.get(&(logger, epoch)).is_none_or(|&last| first > last)
-            && from.is_none_or(|from| from <= self.set_aside_at)
-            // Where it cannot be read, nothing counts as held there, and all that was held may be in it.
-            && (self.reach.is_empty() || self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known)))
-    }
 }
 
 /// One consistent state of the ledger.
@@ -623,12 +593,12 @@ impl<'a> Snapshot<'a> {
     }
 
     /// Damaged ledgers that were set aside, and how many records count as held in each.
-    pub fn ledgers_set_aside(&self) -> Result<Vec<AsideLedger>, Error> {
+    pub fn ledgers_set_aside(&self) -> Result<Vec<DamagedLedger>, Error> {
         asides(self.db)
     }
 
     /// Those of them from which nobody has brought over yet what they hold.
-    pub fn not_salvaged(&self) -> Result<Vec<AsideLedger>, Error> {
+    pub fn not_salvaged(&self) -> Result<Vec<DamagedLedger>, Error> {
         not_salvaged(self.db)
     }
 
@@ -1391,7 +1361,7 @@ impl Facts for Snapshot<'_> {
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
         let all = self.write_offs(Some(address))?;
-        Ok(all.iter().filter_map(crate::record::write_off::WrittenOff::in_force).collect())
+        Ok(all.iter().filter_map(crate::record::written::WrittenOff::in_force).collect())
     }
 }
 

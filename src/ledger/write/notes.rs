@@ -13,24 +13,18 @@
 //! What is judged here is judged under the write lock, from the same state that is written to; an own commit changes
 //! neither coverage nor journal, so what [`Ledger`] knows of them stays right.
 
-use crate::record::write_off::{WriteOffAsked, WriteOffPlan, WriteOffRefused, RANGES_TOLD, ranges};
 use crate::ledger::db::error::Error;
 use crate::ledger::digest::table;
 use crate::ledger::read::notes::ManualOutcome;
-use crate::record::write_off::WrittenOff;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::write::acts::{self, NewAct};
 use crate::ledger::write::open::Ledger;
 use crate::record::acts::ActKind;
-use crate::record::coverage::RangeSet;
 use crate::record::notes::{NewManual, NewRemark};
 use crate::record::roster::Roster;
-use crate::report::gaps::EpochMissing;
-use crate::text::rfc3339;
+use crate::record::write_off::{WriteOffAsked, WriteOffPlan, WriteOffRefused};
 use crate::time::Stamp;
-use crate::wire::seq::{Address, Epoch};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
-use std::fmt;
 
 impl Ledger {
     /// Writes off, in one step, all that is asked for or nothing. `Ok(Err)`: one of it cannot be written off.

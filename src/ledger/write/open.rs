@@ -17,7 +17,7 @@ use crate::ledger::write::batch::Receipt;
 use crate::record::acts::{ActKind, Actor};
 use crate::record::coverage::Coverage;
 use crate::time::Stamp;
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
+use rusqlite::{Connection, TransactionBehavior};
 use std::path::{Path, PathBuf};
 
 /// A ledger open for writing.

@@ -4,17 +4,16 @@
 //! A remark belongs beside a gap if it is of any time between the records held on both sides, as far as the roster's
 //! interval tells. What was corrected is left out.
 
-use crate::ledger::Error;
-use crate::ledger::read::notes::{Manual, Remark};
-use crate::record::write_off::WrittenOff;
+use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
+use crate::record::written::{Manual, Remark, WrittenOff};
 use crate::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
 /// A logger and a span of time, ends included.
-pub type Span = (Address, i64, i64);
+pub type NotesSpan = (Address, i64, i64);
 
 /// See the module's page.
 #[derive(Clone, Debug, Default)]
@@ -29,7 +28,7 @@ pub struct Notes {
 
 impl Notes {
     /// Reads what may bear on a report.
-    pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: i64) -> Result<Self, Error> {
+    pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: i64) -> Read<Self> {
         let mut notes = Self {
             write_offs: snapshot.write_offs(None)?,
             quiet: snapshot.expected_quiet(now)?,
@@ -54,34 +53,34 @@ impl Notes {
         Ok(notes)
     }
 
-    fn beside(&self, logger: Address, from: i64, to: i64) -> Span {
+    fn beside(&self, logger: Address, from: i64, to: i64) -> NotesSpan {
         let interval = self.intervals.get(&logger).copied().unwrap_or(0);
         (logger, from.saturating_sub(interval), to.saturating_add(interval))
     }
 
     /// When a gap was; `None`: not known.
-    pub fn of_gap(&self, gap: &Gap) -> Option<Span> {
+    pub fn of_gap(&self, gap: &Gap) -> Option<NotesSpan> {
         gap.from.zip(gap.to).map(|(from, to)| self.beside(gap.logger, from, to))
     }
 
     /// From the last record of an unclosed epoch to the first one after it.
-    pub fn of_unclosed(&self, open: &UnclosedGap) -> Option<Span> {
+    pub fn of_unclosed(&self, open: &UnclosedGap) -> Option<NotesSpan> {
         open.from.zip(open.to).map(|(from, to)| (open.logger, from, to))
     }
 
     /// From when a logger was last heard until now; of one that never was, now.
-    pub fn of_silence(&self, silence: &Silence, now: i64) -> Span {
+    pub fn of_silence(&self, silence: &Silence, now: i64) -> NotesSpan {
         (silence.logger, silence.last_heard.unwrap_or(now).min(now), now)
     }
 
     /// Remarks of a span.
-    pub fn remarks(&self, (logger, from, to): Span) -> impl Iterator<Item = &Remark> {
+    pub fn remarks(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Remark> {
         let all = self.remarks.get(&logger).into_iter().flatten();
         all.filter(move |remark| remark.overlaps(from, to))
     }
 
     /// Manual readings of a span.
-    pub fn manual(&self, (logger, from, to): Span) -> impl Iterator<Item = &Manual> {
+    pub fn manual(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Manual> {
         let all = self.manual.get(&logger).into_iter().flatten();
         all.filter(move |manual| (from..=to).contains(&manual.what.at))
     }
@@ -90,7 +89,9 @@ impl Notes {
     pub fn writes_off(&self, gap: &Gap) -> impl Iterator<Item = &WrittenOff> {
         let is_off = gap.state == GapState::WrittenOff;
         let gap = *gap;
-        self.write_offs.iter().filter(move |off| is_off && off.is_of(&gap))
+        self.write_offs
+            .iter()
+            .filter(move |off| is_off && off.is_of(gap.logger, gap.epoch, (gap.first, gap.last)))
     }
 
     /// What wrote the rest of an unclosed epoch off; nothing if it is open.

@@ -1,6 +1,9 @@
-//! How the gateway is, for every report: what the daemon says of itself, and what the ledger tells.
+//! How the gateway is, for every report: from what the daemon says of itself, and from what the ledger has.
+//!
+//! Input: one consistent state of the ledger, the roster, the daemon's state file. Output: [`Gateway`]. What this is not: the
+//! rules are in [`super::gateway`].
 
-use crate::ledger::Error;
+use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::facts::Listening;
 use crate::record::roster::{InService, Roster};
@@ -12,7 +15,7 @@ use crate::wire::seq::{Address, Identity, Sequence};
 use std::collections::BTreeMap;
 
 /// When the newest record held of a logger came in by radio: it may have been opened later, with another key.
-fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Result<Option<i64>, Error> {
+fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<i64>> {
     let newest = snapshot.coverage().epochs_of(address).rev().find_map(|(epoch, held)| {
         let sequence = Sequence::new(held.authentic.largest()?)?;
         Some(Identity { address, epoch, sequence })
@@ -33,7 +36,7 @@ pub struct Then {
 
 impl Then {
     /// Reads it from one state of the ledger.
-    pub fn look(roster: &Roster, snapshot: &Snapshot<'_>, at: i64) -> Result<Self, Error> {
+    pub fn look(roster: &Roster, snapshot: &Snapshot<'_>, at: i64) -> Read<Self> {
         let mut limits = BTreeMap::new();
         for logger in roster.loggers() {
             let in_service_from = match logger.in_service {
@@ -81,7 +84,7 @@ pub fn look(
     daemon: Option<&DaemonState>,
     is_alive: bool,
     now: i64,
-) -> Result<Gateway, Error> {
+) -> Read<Gateway> {
     let (quiet, given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let mut loggers = Vec::new();
     for logger in roster.loggers() {

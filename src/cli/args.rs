@@ -1,0 +1,117 @@
+//! What commands take: times, loggers, files, and the configuration that they are about.
+//!
+//! Input: arguments as they were typed. Output: checked values, or the reason why a command ends ([`Exit`]).
+
+use super::exit::Exit;
+use crate::config::{self, Config};
+use crate::ledger::read::snapshot::Reader;
+use crate::state::DaemonState;
+use crate::view::frame::Frame;
+use crate::wire::seq::Address;
+use crate::{files, view};
+use std::path::{Path, PathBuf};
+
+/// Where the configuration is looked for if nobody says.
+const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
+
+/// The configuration that the arguments, the environment or our default name.
+pub fn site_file(given: Option<PathBuf>) -> PathBuf {
+    given
+        .or_else(|| std::env::var_os("STONECHAT_CONFIG").map(PathBuf::from))
+        .unwrap_or_else(|| PathBuf::from(DEFAULT_CONFIG))
+}
+
+/// Loads the configuration; the mistakes in it are the reason to end.
+pub fn open(path: &Path) -> Result<Config, Exit> {
+    let config = config::load(path).map_err(|problems| Exit::refused(&problems))?;
+    tell_elsewhere(&config);
+    Ok(config)
+}
+
+/// The same for commands that return a code.
+pub fn load(path: &Path) -> Result<Config, u8> {
+    open(path).map_err(Exit::say)
+}
+
+/// Where a ledger lies that an argument names. Its other files lie there, not next to a link to it.
+pub fn resolved(file: &Path) -> PathBuf {
+    crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())
+}
+
+/// Refuses to write over a file of the site.
+pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
+    if config.is_site_file(path) {
+        return Err(format!(
+            "{}: belongs to the site (ledger, configuration or keys), and is never replaced, --force or not; choose \
+             another name",
+            path.display()
+        ));
+    }
+    Ok(())
+}
+
+/// A time that somebody typed.
+pub fn instant(text: &str, option: &str) -> Result<i64, String> {
+    crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
+}
+
+/// The same of an option that may be left out.
+pub fn maybe_instant(text: Option<&str>, option: &str) -> Result<Option<i64>, String> {
+    text.map(|text| instant(text, option)).transpose()
+}
+
+/// The present, or what `--now` says it is.
+pub fn now(text: Option<&str>) -> Result<i64, Exit> {
+    let now = maybe_instant(text, "--now").map_err(Exit::usage)?;
+    Ok(now.unwrap_or_else(crate::time::unix_s))
+}
+
+/// The same for commands that return a code.
+pub fn present(text: Option<&str>) -> Result<i64, u8> {
+    now(text).map_err(Exit::say)
+}
+
+/// What every report names.
+pub fn frame(config: &Config, now: i64) -> Frame<'_> {
+    Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
+}
+
+/// The loggers that somebody named, all on the roster.
+pub fn on_roster(config: &Config, numbers: &[u16]) -> Result<Vec<Address>, String> {
+    let mut loggers = Vec::new();
+    for &number in numbers {
+        let address = Address::new(number).filter(|&address| config.roster.contains(address));
+        loggers.push(address.ok_or_else(|| {
+            format!(
+                "--logger {number}: not on the roster {}; `stonechat status` lists the loggers",
+                config.roster_file.display()
+            )
+        })?);
+    }
+    Ok(loggers)
+}
+
+/// Says on standard error that the daemon which runs here writes another ledger, as after a link was switched.
+fn tell_elsewhere(config: &Config) {
+    let (Some(daemon), true) = DaemonState::look(config.runtime_dir.as_deref()) else { return };
+    let (Some(written), path) = (daemon.ledger, &config.ledger.path) else { return };
+    let is_this = std::path::absolute(path).is_ok_and(|path| path == written)
+        || files::place(&written).is_some_and(|there| files::place(path) == Some(there));
+    if !is_this {
+        say!(
+            "stonechat: note: the daemon that runs (process {}) writes another ledger, {}; this is about {}",
+            daemon.pid,
+            written.display(),
+            path.display()
+        );
+    }
+}
+
+/// Says so on standard error, before a report that would pass for the whole. Whoever cannot read the ledger says why by
+/// itself.
+pub fn tell_not_here(ledger: &Path) {
+    let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
+    for aside in asides.unwrap_or_default() {
+        say!("stonechat: note: not in this: {}", view::notes::not_here(&aside));
+    }
+}

@@ -1,0 +1,86 @@
+//! How a command ends: its exit code, and what it says on standard error.
+//!
+//! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
+//!
+//! A command returns `Result<u8, Exit>`: the code of its answer, or the reason why there is no answer. [`Exit::say`] prints
+//! that reason, in one place, after the command has returned.
+
+use crate::config::Problems;
+use std::fmt::Display;
+
+/// Says something on standard error, so that no terminal obeys what is in it.
+macro_rules! say {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        // If standard error is closed, there is no reader, and the command goes on.
+        let _ = $crate::text::Printed(std::io::stderr()).write_all(format!("{}\n", format_args!($($text)*)).as_bytes());
+    }};
+}
+
+/// Done.
+pub const DONE: u8 = 0;
+/// The answer is no: gaps are open, something differs.
+pub const NO: u8 = 1;
+/// Usage or configuration.
+pub const USAGE: u8 = 2;
+/// Could not: ledger, port, file.
+pub const COULD_NOT: u8 = 3;
+
+/// Why a command ends without an answer.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Exit {
+    code: u8,
+    lines: Vec<String>,
+}
+
+impl Exit {
+    /// The arguments make no sense.
+    pub fn usage(why: impl Display) -> Self {
+        Self { code: USAGE, lines: vec![why.to_string()] }
+    }
+
+    /// Something could not be done.
+    pub fn could_not(why: impl Display) -> Self {
+        Self { code: COULD_NOT, lines: vec![why.to_string()] }
+    }
+
+    /// The configuration has mistakes; each one is a line.
+    pub fn refused(problems: &Problems) -> Self {
+        Self { code: config_code(problems), lines: problems.iter().map(ToString::to_string).collect() }
+    }
+
+    /// Prints why, and gives the exit code.
+    pub fn say(self) -> u8 {
+        for line in &self.lines {
+            say!("stonechat: {line}");
+        }
+        self.code
+    }
+}
+
+impl From<crate::ledger::Error> for Exit {
+    fn from(error: crate::ledger::Error) -> Self {
+        Self::could_not(error)
+    }
+}
+
+/// The exit code of a command that has ended.
+pub fn code(ended: Result<u8, Exit>) -> u8 {
+    ended.unwrap_or_else(Exit::say)
+}
+
+/// Prints what is wrong with the configuration, and gives the exit code.
+pub fn refused(problems: &Problems) -> u8 {
+    Exit::refused(problems).say()
+}
+
+/// The exit code: what a file says is 2, for a service must not start again on it; what the disk did is 3.
+pub fn config_code(problems: &Problems) -> u8 {
+    if problems.may_pass() { COULD_NOT } else { USAGE }
+}
+
+/// Prints why something could not be done, and gives the exit code.
+pub fn could_not(error: &dyn std::fmt::Display) -> u8 {
+    say!("stonechat: {error}");
+    COULD_NOT
+}

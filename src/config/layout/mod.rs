@@ -1,0 +1,21 @@
+//! A layout: how one kind of reader writes its CSV files, as a person has described it in TOML.
+//!
+//! Input: the file. Output: a checked [`Layout`], for `hand::layout`, which reads rows by it. All arithmetic that a
+//! row will need is prepared in whole numbers: a number of the file is a whole multiple of its column's resolution,
+//! and each such step is a whole number of raw counts.
+//!
+//! What this is not: it opens no CSV file, and it turns no engineering value back into counts. A layout that asks
+//! for that is refused.
+//!
+//! Time zones: the IANA database, as the `chrono-tz` crate carries it.
+
+mod column;
+mod format;
+mod number;
+mod read;
+mod values;
+
+pub use format::{Format, Piece};
+pub use number::unit;
+pub use read::{load, parse};
+pub use values::{Column, Encoding, Grid, Is, Layout, Place, Style, TimeRule, Zone};

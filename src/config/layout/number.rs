@@ -1,0 +1,138 @@
+//! What a number of the file is in raw counts, in whole numbers.
+
+use super::values::Grid;
+use crate::config::read::{Field, Table};
+use crate::wire::record::RawUnit;
+
+/// The most decimal places of a resolution.
+const PLACES_MAX: usize = 9;
+
+pub(super) const SCALE: Field =
+    Field::optional("scale", "how many raw counts one of the file's number is, as 1000 or \"1000/3\"");
+pub(super) const RESOLUTION: Field = Field::required(
+    "resolution",
+    "the step from one number that the column can show to the next, as in \"0.1\"",
+);
+
+/// What an instrument measures, as files name it: the raw unit that it is, and counts in one of it.
+pub(super) const UNITS: [(&str, Option<RawUnit>, &str); 22] = [
+    ("count", None, "1"),
+    ("Hz", Some(RawUnit::MilliHertz), "1000"),
+    ("mHz", Some(RawUnit::MilliHertz), "1"),
+    ("kHz", Some(RawUnit::MilliHertz), "1000000"),
+    ("ohm", Some(RawUnit::MilliOhm), "1000"),
+    ("mohm", Some(RawUnit::MilliOhm), "1"),
+    ("kohm", Some(RawUnit::MilliOhm), "1000000"),
+    ("V/V", Some(RawUnit::NanoRatio), "1000000000"),
+    ("mV/V", Some(RawUnit::NanoRatio), "1000000"),
+    ("uV/V", Some(RawUnit::NanoRatio), "1000"),
+    ("A", Some(RawUnit::NanoAmp), "1000000000"),
+    ("mA", Some(RawUnit::NanoAmp), "1000000"),
+    ("uA", Some(RawUnit::NanoAmp), "1000"),
+    ("nA", Some(RawUnit::NanoAmp), "1"),
+    ("V", Some(RawUnit::TenNanoVolt), "100000000"),
+    ("mV", Some(RawUnit::TenNanoVolt), "100000"),
+    ("uV", Some(RawUnit::TenNanoVolt), "100"),
+    ("sine", Some(RawUnit::NanoSine), "1000000000"),
+    ("pulse", Some(RawUnit::Pulse), "1"),
+    ("pulses", Some(RawUnit::Pulse), "1"),
+    ("digit", None, "1"),
+    ("counts", None, "1"),
+];
+
+/// The raw unit of a unit that a layout may name, and how many counts one is; `None`: it is not measured as such.
+pub fn unit(name: &str) -> Option<(Option<RawUnit>, &'static str)> {
+    UNITS.iter().find(|unit| unit.0 == name).map(|unit| (unit.1, unit.2))
+}
+
+/// A number without loss: `over` is positive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Ratio {
+    number: i128,
+    over: i128,
+}
+
+impl Ratio {
+    /// A positive decimal number of at most nine digits on either side of its point.
+    fn decimal(text: &str) -> Option<Self> {
+        let (before, after) = text.split_once('.').unwrap_or((text, ""));
+        let digits = |part: &str| part.len() <= PLACES_MAX && part.bytes().all(|byte| byte.is_ascii_digit());
+        if before.is_empty() || !digits(before) || !digits(after) {
+            return None;
+        }
+        let number = format!("{before}{after}").parse().ok()?;
+        (number > 0).then_some(Self { number, over: 10_i128.pow(after.len() as u32) })
+    }
+
+    /// A decimal number, or two with `/` between them.
+    fn parse(text: &str) -> Option<Self> {
+        match text.split_once('/') {
+            None => Self::decimal(text),
+            Some((above, below)) => {
+                let (above, below) = (Self::decimal(above.trim())?, Self::decimal(below.trim())?);
+                Some(Self { number: above.number * below.over, over: above.over * below.number })
+            }
+        }
+    }
+
+    fn times(self, other: Self) -> Self {
+        Self { number: self.number * other.number, over: self.over * other.over }
+    }
+
+    fn equals(self, other: Self) -> bool {
+        self.number * other.over == other.number * self.over
+    }
+}
+
+/// How the numbers of a column become counts. `usual`: counts in one, where the layout does not say.
+pub(super) fn grid(table: &Table<'_, '_>, usual: &str, counts: &str, in_hundredths: bool) -> Option<Grid> {
+    let usual = Ratio::parse(usual)?;
+    let scale = if table.has(&SCALE) {
+        let text = table.decimal(&SCALE)?.value;
+        let Some(scale) = Ratio::parse(&text) else {
+            table.note_value(
+                &SCALE,
+                &text,
+                "is no positive number of at most nine digits before and after its point",
+            );
+            return None;
+        };
+        // The unit of a channel says what one is; only a bare count leaves it open.
+        if !usual.equals(scale) && usual.number != usual.over {
+            table.note(&SCALE, &format!(
+                "{text} raw counts are not what `unit` says: there one is {}; leave `scale` out, or name the right unit",
+                usual.number / usual.over
+            ));
+            return None;
+        }
+        scale
+    } else {
+        usual
+    };
+    let text = table.decimal(&RESOLUTION)?.value;
+    let Some(resolution) = Ratio::decimal(&text) else {
+        table.note_value(
+            &RESOLUTION,
+            &text,
+            "is no positive number of at most nine digits before and after its point",
+        );
+        return None;
+    };
+    let hundredths = Ratio { number: if in_hundredths { 100 } else { 1 }, over: 1 };
+    let step = resolution.times(scale).times(hundredths);
+    let whole = u32::try_from(step.number / step.over)
+        .ok()
+        .filter(|&whole| whole > 0 && step.number % step.over == 0);
+    let Some(whole) = whole else {
+        table.note(&RESOLUTION, &format!(
+            "a step of {text} is not a whole number of {counts}; write the step that one of them makes, or a multiple"
+        ));
+        return None;
+    };
+    // Trailing zeros of a resolution mean nothing: "0.10" is a step of 0.1.
+    let (mut multiple, mut over) = (resolution.number, resolution.over);
+    while over > 1 && multiple % 10 == 0 {
+        (multiple, over) = (multiple / 10, over / 10);
+    }
+    Some(Grid { places: over.ilog10() as u8, multiple: i64::try_from(multiple).ok()?, counts: whole })
+}

@@ -1,0 +1,299 @@
+//! Reads a layout's file: the parts that are not columns, and what must be there altogether.
+
+use super::column;
+use super::format::{Format, Piece};
+use super::values::{Column, Encoding, Is, Layout, Style, TimeRule, Zone};
+use crate::config::file::{self, Readers};
+use crate::config::problem::{Problem, Problems};
+use crate::config::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
+use crate::when;
+use crate::when::civil::CivilZone;
+use crate::wire::record::CHANNELS_MAX;
+use std::path::Path;
+
+/// The most columns that a layout names: every channel, and what stands before them.
+const COLUMNS_MAX: usize = CHANNELS_MAX + 12;
+/// The most fault markers.
+const FAULTS_MAX: usize = 100;
+/// The most lines before the header, or between it and the rows.
+const SKIP_MAX: u32 = 1000;
+/// The largest step in time.
+const TIME_STEP_MAX_S: u32 = 86_400;
+
+const LAYOUT: Field = Field::required("layout", "the layout's `title` under it");
+const FILE: Field = Field::optional("file", "how the file is written under it");
+const TIME: Field = Field::required("time", "`resolution_s`, and `utc_offset` or `zone` under it");
+const LOGGER: Field = Field::optional("logger", "where the logger's number stands under it");
+const COLUMN: Field = Field::required("column", "one table for each column that is used").many();
+const FAULT: Field = Field::optional("fault", "one table for each text that stands for a fault").many();
+
+const TITLE: Field = Field::required("title", "which reader writes such files");
+const ENCODING: Field = Field::optional("encoding", "\"utf-8\", \"windows-1252\", \"latin-1\" or \"utf-16\"");
+const DELIMITER: Field = Field::optional("delimiter", "\",\", \";\", \"|\" or \"tab\"");
+const DECIMAL: Field = Field::optional("decimal_mark", "\".\" or \",\"");
+const QUOTE: Field = Field::optional("quote", "\"double\", \"single\" or \"none\"");
+const SKIP_BEFORE: Field = Field::optional("skip_before", "how many lines stand before the header");
+const HEADER: Field = Field::optional("header", "whether a line names the columns");
+const SKIP_AFTER: Field =
+    Field::optional("skip_after", "how many lines stand between the header and the rows");
+
+const RESOLUTION_S: Field = Field::required(
+    "resolution_s",
+    "the seconds from one time that the file can show to the next; 60: whole minutes",
+);
+const ROUNDING: Field =
+    Field::optional("rounding", "\"nearest\", or \"cut\" where seconds are just left out");
+const UTC_OFFSET: Field =
+    Field::optional("utc_offset", "the file's hours and minutes from UTC, as in \"-07:00\"");
+const ZONE: Field = Field::optional(
+    "zone",
+    "a time zone of the IANA database, as in \"America/Denver\", or `utc_offset` instead",
+);
+
+const FILE_NAME: Field = Field::required("file_name", "a name as in \"P-{logger}_*.csv\"");
+
+const MARKER: Field = Field::required("marker", "the text that the file has instead of a number");
+const CODE: Field = Field::required("code", "the fault code of docs/wire-format.md, section 8");
+
+/// Reads a layout's file. Errors: every mistake in it, by line.
+pub fn load(path: &Path) -> Result<Layout, Problems> {
+    let mut problems = Vec::new();
+    let remedy = "name a file, or put it as NAME.toml into the folder `layouts` beside site.toml";
+    let layout = file::read(path, Readers::Anyone, remedy, &mut problems)
+        .and_then(|text| read(path, &text, &mut problems));
+    finish(layout, problems)
+}
+
+/// The same from a text; `path` is for messages.
+pub fn parse(path: &Path, text: &str) -> Result<Layout, Problems> {
+    let mut problems = Vec::new();
+    let layout = read(path, text, &mut problems);
+    finish(layout, problems)
+}
+
+fn finish(layout: Option<Layout>, problems: Vec<Problem>) -> Result<Layout, Problems> {
+    match layout {
+        Some(layout) if problems.is_empty() => Ok(layout),
+        _ => {
+            let mut all = Problems::default();
+            all.add(problems);
+            Err(all)
+        }
+    }
+}
+
+fn read(path: &Path, text: &str, problems: &mut Vec<Problem>) -> Option<Layout> {
+    let notes = Notes::new(path, text);
+    let (tree, clean) = notes.parse(text);
+    let mut layout = None;
+    if clean {
+        layout = read_file(&Table::file(&notes, tree.get_ref()));
+    }
+    problems.extend(notes.into_problems());
+    layout
+}
+
+fn read_file(file: &Table<'_, '_>) -> Option<Layout> {
+    file.refuse_unknown(&[&LAYOUT, &FILE, &TIME, &LOGGER, &COLUMN, &FAULT]);
+    let title = file.section(&LAYOUT).and_then(|table| {
+        table.refuse_unknown(&[&TITLE]);
+        table.text(&TITLE, NAME_LEN_MAX_CHARS).map(|title| title.value.to_owned())
+    });
+    let style = match file.section(&FILE) {
+        Some(table) => style(&table),
+        None => Some(Style::default()),
+    };
+    let file_name = file.section(&LOGGER).and_then(|table| {
+        table.refuse_unknown(&[&FILE_NAME]);
+        let name = table.text(&FILE_NAME, NAME_LEN_MAX_CHARS)?.value;
+        if name.matches("{logger}").count() != 1 || name.matches('*').count() > 8 {
+            table.note_value(&FILE_NAME, name, "has not `{logger}` once, and `*` eight times at most");
+            return None;
+        }
+        Some(name.to_owned())
+    });
+    let mut columns = Vec::new();
+    let has_header = style.as_ref().is_none_or(|style| style.header);
+    for table in file.tables(&COLUMN, 1..=COLUMNS_MAX, |i| format!("column entry {}", i + 1)) {
+        column::read(table, has_header, &mut columns);
+    }
+    let clocks: Vec<&Format> = columns
+        .iter()
+        .filter_map(|column: &Column| match &column.is {
+            Is::Time(format) | Is::Clock(format) => Some(format),
+            _ => None,
+        })
+        .collect();
+    let is_absolute = clocks.iter().any(|format| format.is_absolute());
+    let has_seconds = clocks.iter().any(|format| format.has(Piece::Second) || format.has(Piece::Unix));
+    let has_clock = !clocks.is_empty();
+    let time = file.section(&TIME).and_then(|table| time(&table, is_absolute, has_seconds || !has_clock));
+    let faults = faults(file);
+    complete(file, &columns);
+    if file.has(&LOGGER) && columns.iter().any(|column| column.is == Is::Logger) {
+        file.note(&LOGGER, "a column is `logger` as well; keep one of the two");
+    }
+    Some(Layout { title: title?, style: style?, time: time?, file_name, columns, faults })
+}
+
+/// What columns there must be, taken together.
+fn complete(file: &Table<'_, '_>, columns: &[Column]) {
+    let has = |name: &str| columns.iter().any(|column| column.is.name() == name);
+    match (has("time"), has("date"), has("clock")) {
+        (true, false, false) | (false, true, true) => {}
+        (true, _, _) => file.note(
+            &COLUMN,
+            "a column is `time`, and another `date` or `clock`; keep `time` alone, or the other two",
+        ),
+        _ => file.note(
+            &COLUMN,
+            "no column says when; write one that is `time`, or one that is `date` and one that is `clock`",
+        ),
+    }
+    if has("sequence") != has("epoch") {
+        let (there, not) = if has("epoch") { ("epoch", "sequence") } else { ("sequence", "epoch") };
+        file.note(&COLUMN, &format!(
+            "a column is `{there}`, and none is `{not}`: only both together say which record a row is; add the other, \
+             or leave this one out and let rows be matched by time"
+        ));
+    }
+    let channels: Vec<usize> = columns
+        .iter()
+        .filter_map(|column| match column.is {
+            Is::Channel { channel, .. } => Some(channel),
+            _ => None,
+        })
+        .collect();
+    if channels.is_empty() {
+        file.note(&COLUMN, "none is a `channel`; a row needs at least channel 0");
+    } else if let Some(missing) = (0..channels.len()).find(|channel| !channels.contains(channel)) {
+        file.note(&COLUMN, &format!(
+            "channel {missing} is missing, and a higher one is there; a row has every channel of its reading"
+        ));
+    }
+}
+
+fn style(table: &Table<'_, '_>) -> Option<Style> {
+    table.refuse_unknown(&[&ENCODING, &DELIMITER, &DECIMAL, &QUOTE, &SKIP_BEFORE, &HEADER, &SKIP_AFTER]);
+    let usual = Style::default();
+    /// One of several words; `None`: a mistake is written down.
+    fn word<T: Copy>(table: &Table<'_, '_>, field: &Field, usual: T, words: &[(&str, T)]) -> Option<T> {
+        if !table.has(field) {
+            return Some(usual);
+        }
+        let written = table.text(field, NAME_LEN_MAX_CHARS)?.value;
+        let found = words.iter().find(|(word, _)| *word == written.to_ascii_lowercase());
+        if found.is_none() {
+            table.note_value(field, written, "is none of these");
+        }
+        found.map(|&(_, value)| value)
+    }
+    let encoding = word(
+        table,
+        &ENCODING,
+        usual.encoding,
+        &[
+            ("utf-8", Encoding::Utf8),
+            ("windows-1252", Encoding::Windows1252),
+            ("latin-1", Encoding::Windows1252),
+            ("utf-16", Encoding::Utf16),
+        ],
+    );
+    let delimiters = [(",", b','), (";", b';'), ("|", b'|'), ("tab", b'\t')];
+    let delimiter = word(table, &DELIMITER, usual.delimiter, &delimiters);
+    let decimal_mark = word(table, &DECIMAL, usual.decimal_mark, &[(".", b'.'), (",", b',')]);
+    let quotes = [("double", Some(b'"')), ("single", Some(b'\'')), ("none", None)];
+    let quote = word(table, &QUOTE, usual.quote, &quotes);
+    let count = |field: &Field| {
+        if table.has(field) { table.integer(field, 0..=SKIP_MAX).map(|n| n.value) } else { Some(0) }
+    };
+    let (skip_before, skip_after) = (count(&SKIP_BEFORE), count(&SKIP_AFTER));
+    let header = if table.has(&HEADER) { table.boolean(&HEADER) } else { Some(true) };
+    if delimiter.is_some() && delimiter == decimal_mark && quote == Some(None) {
+        table.note(&DECIMAL, "is the delimiter as well, and nothing is quoted; write which of the two it is");
+    }
+    Some(Style {
+        encoding: encoding?,
+        delimiter: delimiter?,
+        decimal_mark: decimal_mark?,
+        quote: quote?,
+        skip_before: skip_before?,
+        header: header?,
+        skip_after: skip_after?,
+    })
+}
+
+fn time(table: &Table<'_, '_>, is_absolute: bool, has_seconds: bool) -> Option<TimeRule> {
+    table.refuse_unknown(&[&RESOLUTION_S, &ROUNDING, &UTC_OFFSET, &ZONE]);
+    let step_s = table.integer(&RESOLUTION_S, 1..=TIME_STEP_MAX_S).map(|n| n.value);
+    if !has_seconds && let Some(step_s) = step_s.filter(|step_s| step_s % 60 != 0) {
+        table.note(
+            &RESOLUTION_S,
+            &format!("{step_s}, and no format shows seconds (%S); write 60, or a multiple of it"),
+        );
+    }
+    let cut = if table.has(&ROUNDING) {
+        match table.text(&ROUNDING, NAME_LEN_MAX_CHARS).map(|text| text.value) {
+            Some("nearest") => Some(false),
+            Some("cut") => Some(true),
+            Some(other) => {
+                table.note_value(&ROUNDING, other, "is none of these");
+                None
+            }
+            None => None,
+        }
+    } else {
+        Some(false)
+    };
+    let zone = match (table.has(&UTC_OFFSET), table.has(&ZONE)) {
+        (true, true) => {
+            table.note(&ZONE, "`utc_offset` is there as well; keep one of the two");
+            None
+        }
+        (false, false) if is_absolute => Some(Zone::Offset(0)),
+        (false, false) => {
+            table.note(&ZONE, &format!("missing; write {}", ZONE.what()));
+            None
+        }
+        (is_offset, _) if is_absolute => {
+            let field = if is_offset { &UTC_OFFSET } else { &ZONE };
+            table.note(field, "the format has an offset of its own (%z, %s); remove it here");
+            None
+        }
+        (true, false) => {
+            let text = table.text(&UTC_OFFSET, NAME_LEN_MAX_CHARS)?.value;
+            let offset = when::offset_s(text);
+            if let Err(why) = offset {
+                table.note_value(&UTC_OFFSET, text, why);
+            }
+            offset.ok().map(Zone::Offset)
+        }
+        (false, true) => {
+            let text = table.text(&ZONE, NAME_LEN_MAX_CHARS)?.value;
+            let zone = CivilZone::named(text);
+            if zone.is_none() {
+                table.note_value(&ZONE, text, "is no zone of the IANA database");
+            }
+            zone.map(Zone::Civil)
+        }
+    };
+    Some(TimeRule { zone: zone?, step_s: step_s?, cut: cut? })
+}
+
+fn faults(file: &Table<'_, '_>) -> Vec<(String, i32)> {
+    let mut faults: Vec<(String, i32)> = Vec::new();
+    if !file.has(&FAULT) {
+        return faults;
+    }
+    for table in file.tables(&FAULT, 1..=FAULTS_MAX, |i| format!("fault entry {}", i + 1)) {
+        table.refuse_unknown(&[&MARKER, &CODE]);
+        let marker = table.text(&MARKER, NAME_LEN_MAX_CHARS).map(|marker| marker.value.trim().to_owned());
+        let code = table.integer(&CODE, 1..=0x7fff_ffff_u32).map(|n| n.value);
+        let (Some(marker), Some(code)) = (marker, code) else { continue };
+        if faults.iter().any(|(other, _)| *other == marker) {
+            table.note_value(&MARKER, &marker, "stands there twice");
+        }
+        faults.push((marker, code as i32));
+    }
+    faults
+}

@@ -1,0 +1,204 @@
+//! A checked layout: how a kind of reader writes its files.
+
+use super::format::Format;
+use crate::record::judge::Steps;
+use crate::when::civil::CivilZone;
+use crate::wire::record::RawUnit;
+
+/// How a kind of reader writes. See the module's page.
+#[derive(Clone, Debug)]
+pub struct Layout {
+    /// Which reader, in a person's words.
+    pub title: String,
+    /// How its files are written.
+    pub style: Style,
+    /// How its times are meant.
+    pub time: TimeRule,
+    /// The name of a file, with `{logger}` where the number stands, and `*` for anything.
+    pub file_name: Option<String>,
+    /// The columns that are used, in the layout's order.
+    pub columns: Vec<Column>,
+    /// Texts that stand for faults, and their codes.
+    pub faults: Vec<(String, i32)>,
+}
+
+/// How a file is written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Style {
+    /// Bytes to characters.
+    pub encoding: Encoding,
+    /// Between cells.
+    pub delimiter: u8,
+    /// `.` or `,`.
+    pub decimal_mark: u8,
+    /// Around cells, where any are quoted.
+    pub quote: Option<u8>,
+    /// Lines before the header.
+    pub skip_before: u32,
+    /// Whether there is a header.
+    pub header: bool,
+    /// Lines between the header and the rows.
+    pub skip_after: u32,
+}
+
+impl Default for Style {
+    fn default() -> Self {
+        Self {
+            encoding: Encoding::Utf8,
+            delimiter: b',',
+            decimal_mark: b'.',
+            quote: Some(b'"'),
+            skip_before: 0,
+            header: true,
+            skip_after: 0,
+        }
+    }
+}
+
+/// Bytes to characters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Encoding {
+    /// With or without a byte order mark.
+    Utf8,
+    /// And Latin-1, whose printable characters it contains.
+    Windows1252,
+    /// The byte order mark says which.
+    Utf16,
+}
+
+/// How a file's times are meant.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TimeRule {
+    /// From local to UTC.
+    pub zone: Zone,
+    /// From one time that it can show to the next, in seconds.
+    pub step_s: u32,
+    /// Whether it leaves out what it does not show; else it rounds to the nearest.
+    pub cut: bool,
+}
+
+/// From local to UTC.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Zone {
+    /// Always so many seconds east of UTC.
+    Offset(i32),
+    /// A civil time zone, with daylight saving where it has it.
+    Civil(CivilZone),
+}
+
+/// A column that is used.
+#[derive(Clone, Debug)]
+pub struct Column {
+    /// Where it stands.
+    pub place: Place,
+    /// What it is.
+    pub is: Is,
+}
+
+/// Where a column stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// Where the header has this.
+    Name(String),
+    /// Counted from 1.
+    Number(usize),
+}
+
+impl std::fmt::Display for Place {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Name(name) => write!(f, "`{}`", name.escape_debug()),
+            Self::Number(number) => write!(f, "{number}"),
+        }
+    }
+}
+
+/// What a column is.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Is {
+    /// The logger's address, or its name on the roster.
+    Logger,
+    /// The record's epoch.
+    Epoch,
+    /// The record's sequence.
+    Sequence,
+    /// Day and time of day.
+    Time(Format),
+    /// The day.
+    Date(Format),
+    /// The time of day.
+    Clock(Format),
+    /// The cell, in millivolts.
+    BatteryMv(Grid),
+    /// On the board, in hundredths of a degree.
+    BoardCentiC(Grid),
+    /// A channel, in raw counts.
+    Channel {
+        /// Which, from 0.
+        channel: usize,
+        /// How its numbers become counts.
+        grid: Grid,
+        /// What the roster must say that the channel's raw unit is; `None`: anything.
+        raw_unit: Option<RawUnit>,
+    },
+}
+
+impl Is {
+    /// As the file calls it.
+    pub(super) fn name(&self) -> &'static str {
+        match self {
+            Self::Logger => "logger",
+            Self::Epoch => "epoch",
+            Self::Sequence => "sequence",
+            Self::Time(_) => "time",
+            Self::Date(_) => "date",
+            Self::Clock(_) => "clock",
+            Self::BatteryMv(_) => "battery_mv",
+            Self::BoardCentiC(_) => "board_c",
+            Self::Channel { .. } => "channel",
+        }
+    }
+}
+
+/// The numbers that a column can show, and what each is: `multiple` × 10^-`places` is one step, and a step is
+/// `counts` counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Grid {
+    /// Decimal places that matter.
+    pub places: u8,
+    /// A step, in the last of these places.
+    pub multiple: i64,
+    /// The same in counts (or millivolts, or hundredths of a degree).
+    pub counts: u32,
+}
+
+impl Layout {
+    /// How far such a file rounds.
+    pub fn steps(&self) -> Steps {
+        let mut steps = Steps { time_s: self.time.step_s, ..Steps::default() };
+        for column in &self.columns {
+            match column.is {
+                Is::BatteryMv(grid) => steps.battery_mv = grid.counts,
+                Is::BoardCentiC(grid) => steps.board_centi_c = grid.counts,
+                Is::Channel { channel, grid, .. } => {
+                    if steps.counts.len() <= channel {
+                        steps.counts.resize(channel + 1, 0);
+                    }
+                    steps.counts[channel] = grid.counts;
+                }
+                _ => {}
+            }
+        }
+        steps
+    }
+
+    /// How many channels a row has.
+    pub fn channels(&self) -> usize {
+        self.columns.iter().filter(|column| matches!(column.is, Is::Channel { .. })).count()
+    }
+
+    /// Whether a column is there; by its kind, whatever its fields.
+    pub fn has(&self, is: impl Fn(&Is) -> bool) -> bool {
+        self.columns.iter().any(|column| is(&column.is))
+    }
+}

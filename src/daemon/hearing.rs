@@ -1,0 +1,128 @@
+//! What the radios bring: bytes, and ports that come and go.
+//!
+//! Bytes go through [`Intake`](super::intake::Intake) into the batch of the next commit, which comes at once where the
+//! batch is full.
+
+use super::commit::{COMMIT_SHUT, LISTENING_EVERY};
+use super::error::Error;
+use super::running::Daemon;
+use crate::link::Links;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// Records at which a commit does not wait for its time.
+const COMMIT_ITEMS: usize = 8192;
+/// A line that floods keeps its reader waiting many times a second: the log tells of it once in so long.
+const WAITS_TOLD_EVERY: Duration = Duration::from_secs(3600);
+/// Bytes that are judged between two looks at what waits.
+const PIECE: usize = 16 << 10;
+
+impl Daemon {
+    pub(super) fn bytes(&mut self, radio: usize, bytes: &[u8], links: &Links) -> Result<(), Error> {
+        let now = self.now();
+        let right_before = self.intake.right_frames(radio);
+        for piece in bytes.chunks(PIECE) {
+            self.intake.bytes(radio, piece, &self.config.roster, &mut self.keyring, now);
+            if !self.is_open {
+                continue;
+            }
+            let batch = &self.intake.batch;
+            let full = batch.items.len() >= COMMIT_ITEMS || batch.shut.len() >= COMMIT_SHUT;
+            if full && self.state.trouble.is_none() {
+                self.commit()?;
+            }
+        }
+        if self.intake.right_frames(radio) > right_before {
+            links.works(radio);
+            let works =
+                self.ports.get_mut(radio).and_then(|port| port.right_frame(Instant::now().into_std()));
+            self.port_works(radio, works)?;
+        }
+        let counters = links.counters(radio);
+        if let Some(state) = self.state.radios.get_mut(radio) {
+            state.bytes_in = counters.bytes_in;
+            state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
+            state.waits = counters.waits;
+            state.noise_since_right_frame = self.intake.noise_since_right_frame(radio);
+        }
+        if let Some(told) = self.waits_told.get_mut(radio) {
+            let (at, waits) = told.map_or((None, 0), |(at, waits)| (Some(at), waits));
+            if counters.waits > waits && at.is_none_or(|at| at.elapsed() >= WAITS_TOLD_EVERY) {
+                let radio = self.config.radios.get(radio).map_or("", |radio| radio.name.as_str());
+                let times = counters.waits - waits;
+                tracing::warn!(radio, times, "the reader had to wait: bytes may have been lost before it");
+                *told = Some((Instant::now(), counters.waits));
+            }
+        }
+        if self.timers.commit.is_none() {
+            self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
+        }
+        Ok(())
+    }
+
+    pub(super) fn up(&mut self, radio: usize) -> Result<(), Error> {
+        let now = self.now();
+        self.intake.up(radio, now);
+        let is_told = self.ports.get_mut(radio).is_some_and(|port| port.up(Instant::now().into_std()));
+        if let Some(state) = self.state.radios.get_mut(radio) {
+            state.up = true;
+            state.since = Some(now.unix_s);
+            state.reason = None;
+            if is_told {
+                tracing::info!(radio = state.name, "listening");
+            }
+        }
+        self.timers.listening.get_or_insert_with(|| Instant::now() + LISTENING_EVERY);
+        self.tell_status();
+        self.write_state();
+        Ok(())
+    }
+
+    /// Ends what was said of a port, where it begins to work.
+    pub(super) fn port_works(&mut self, radio: usize, works: Option<u32>) -> Result<(), Error> {
+        let (Some(untold), Some(noticed)) = (works, self.port_noticed.get_mut(radio)) else { return Ok(()) };
+        // Unknown: an earlier run may have left it.
+        let was_told = noticed.replace(false);
+        let Some(name) = self.state.radios.get(radio).map(|state| state.name.clone()) else { return Ok(()) };
+        if was_told == Some(true) {
+            tracing::info!(radio = name, lost_meanwhile = untold, "listening again");
+        }
+        if was_told != Some(false) {
+            let now = self.now();
+            self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
+        }
+        Ok(())
+    }
+
+    pub(super) fn down(&mut self, radio: usize, reason: String) -> Result<(), Error> {
+        let now = self.now();
+        self.intake.down(radio, now);
+        let told = self.ports.get_mut(radio).and_then(|port| port.lost(Instant::now().into_std()));
+        if let Some(state) = self.state.radios.get_mut(radio) {
+            let name = state.name.clone();
+            match told {
+                Some(1) => {
+                    tracing::warn!(radio = name, "not listening: {reason}; trying again until it is there");
+                }
+                Some(times) => tracing::warn!(
+                    radio = name,
+                    times,
+                    "the port opens and closes again and again; the last time: {reason}"
+                ),
+                None => {}
+            }
+            state.up = false;
+            state.since = Some(now.unix_s);
+            state.reason = Some(reason.clone());
+            if self.port_noticed.get_mut(radio).is_some_and(|noticed| noticed.replace(true) != Some(true)) {
+                self.raise_port_notice(&name, &reason, now)?;
+            }
+        }
+        if !self.intake.batch.is_empty() && self.timers.commit.is_none() {
+            self.timers.commit = Some(Instant::now() + self.config.ledger.commit_every);
+        }
+        self.tell_status();
+        self.write_state();
+        Ok(())
+    }
+}

@@ -1,0 +1,228 @@
+//! Going on after the ledger was damaged, or has vanished.
+//!
+//! A damaged one is set aside and a new one takes its place; of a vanished one, what the open connection still reads is
+//! copied out first. What was committed and what waits stay apart: only the first counts as held.
+
+use super::error::Error;
+use super::running::{Daemon, Settle, Vanished};
+use super::wal;
+use crate::ledger::care::salvage;
+use crate::ledger::care::take_over;
+use crate::ledger::{Batch, Error as LedgerError, Ledger, rescue};
+use crate::record::coverage::Coverage;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// How long copying out a vanished ledger, or bringing its records over, counts as progress.
+const RESCUE_PATIENCE: Duration = Duration::from_secs(1800);
+/// How long a copy that cannot be made waits for its next try.
+const RESCUE_RETRY: Duration = Duration::from_secs(30);
+
+impl Daemon {
+    /// Where the ledger was found damaged, sets it aside and goes on with a new one: `true`. The next start would
+    /// find it no better. A daemon that ends and starts again for ever takes nothing in.
+    pub(super) fn or_take_over(&mut self, done: Result<(), Error>) -> Result<bool, Error> {
+        match done {
+            Err(Error::Ledger(error)) if error.is_damage() => {
+                if !self.is_sound_at_second_look(&error)? {
+                    self.take_over(error)?;
+                }
+                Ok(true)
+            }
+            Err(Error::Ledger(LedgerError::Vanished { what, .. })) => {
+                self.has_vanished(what);
+                Ok(true)
+            }
+            other => other.map(|()| false),
+        }
+    }
+
+    /// The ledger's files are not at their place. What the last commit wrote is not called committed before it is in
+    /// a ledger that can be found again.
+    pub(super) fn has_vanished(&mut self, what: String) {
+        tracing::error!("the ledger has vanished: {what}; copying out what the open connection still reads");
+        let receipt = self.ledger.take_unreached();
+        let batch = if receipt.is_some() { std::mem::take(&mut self.intake.batch) } else { Batch::default() };
+        self.vanished = Some(Vanished { what, batch, receipt });
+        self.timers.commit = Some(Instant::now());
+    }
+
+    /// Goes on after the ledger has vanished; `false`: it cannot yet, and what comes is held meanwhile.
+    pub(super) fn comes_back(&mut self) -> Result<bool, Error> {
+        let Some(Vanished { what, batch, receipt }) = self.vanished.take() else { return Ok(true) };
+        let now = self.clock.now();
+        let path = self.ledger.path().to_owned();
+        let copied = {
+            let (notifier, began) = (&self.notifier, Instant::now());
+            // A large ledger takes minutes, and the service manager must see that it goes on, up to a limit.
+            rescue::copy_out(&self.ledger, now, || {
+                if began.elapsed() < RESCUE_PATIENCE {
+                    notifier.tell("WATCHDOG=1");
+                }
+            })
+        };
+        let copied = match copied {
+            Ok(copied) => copied,
+            Err(error) => {
+                self.vanished = Some(Vanished { what, batch, receipt });
+                self.cannot_commit(error.to_string(), RESCUE_RETRY);
+                return Ok(false);
+            }
+        };
+        // What was committed to the vanished ledger is in its coverage; what waits is not.
+        let memory = self.held_for_sure();
+        let radios = self.radio_numbers();
+        // Closes it: the files at its place may be touched only then.
+        self.ledger = Ledger::nowhere()?;
+        let on = rescue::go_on(&path, &copied, &what, &radios, &memory, now)?;
+        self.ledger = on.ledger;
+        self.ledger_is_another()?;
+        self.begins_anew()?;
+        self.tell_vanished(&on.text, now)?;
+        if let Some(taken) = &on.taken {
+            self.tell_taken_over(taken, now)?;
+        }
+        if on.has_all {
+            if let Some(receipt) = receipt {
+                self.committed(&receipt, now)?;
+            }
+        } else {
+            // It goes in now, before what came since.
+            let newer = std::mem::replace(&mut self.intake.batch, batch);
+            self.intake.batch.take_in(newer);
+        }
+        if let Some(file) = on.salvage {
+            self.bring_over(&file)?;
+        }
+        self.write_known();
+        self.note_configuration()?;
+        if !self.intake.batch.is_empty() {
+            self.timers.commit = Some(Instant::now());
+        }
+        Ok(true)
+    }
+
+    /// What was planned for the former ledger does not hold for this one.
+    pub(super) fn begins_anew(&mut self) -> Result<(), Error> {
+        self.settle = Settle::after(self.ledger.settled_day()?);
+        self.wal = wal::Watch::default();
+        self.timers.settle = None;
+        // What this one knows of keys may be older.
+        self.intake.batch.proven.extend(self.keyring.proven());
+        Ok(())
+    }
+
+    /// The radios' names and the numbers that intake goes by.
+    pub(super) fn radio_numbers(&self) -> Vec<(u8, String)> {
+        let names = self.state.radios.iter().map(|radio| radio.name.clone());
+        self.intake.ids().map(|id| id.0).zip(names).collect()
+    }
+
+    /// Brings over what a copy or a ledger that was set aside still has. What it lacks is missing from then on.
+    pub(super) fn bring_over(&mut self, file: &std::path::Path) -> Result<(), Error> {
+        let now = self.clock.now();
+        let path = self.ledger.path().to_owned();
+        let is_copy = self.ledger.rescued_copies()?.iter().any(|copy| copy == file);
+        let (notifier, began) = (&self.notifier, Instant::now());
+        let sign = |_, _| {
+            if began.elapsed() < RESCUE_PATIENCE {
+                notifier.tell("WATCHDOG=1");
+            }
+        };
+        let how = salvage::How {
+            by: "stonechat run",
+            fill: false,
+            give_up: !is_copy,
+            adopt: false,
+            actor: Some(&self.actor),
+        };
+        match salvage::salvage(file, &path, &self.config.roster, how, now, sign) {
+            Ok(brought) => {
+                tracing::warn!(
+                    brought = brought.brought,
+                    held = brought.held,
+                    "brought over from {}",
+                    file.display()
+                );
+                if is_copy {
+                    let reason = "the ledger had vanished, and this is what the open connection still read";
+                    self.ledger.note_brought_over(file, &brought, reason, now)?;
+                }
+                Ok(())
+            }
+            Err(salvage::SalvageError::Ledger(error)) if !error.is_passing() => Err(error.into()),
+            // What it holds is missing in every report until it is brought over.
+            Err(error) => {
+                tracing::error!("{error}");
+                Ok(())
+            }
+        }
+    }
+
+    /// What counted as held in a file that is gone since is missing.
+    pub(super) fn forget_gone(&mut self) -> Result<(), Error> {
+        let now = self.clock.now();
+        for (name, records) in self.ledger.forget_gone(now)? {
+            let text = format!(
+                "{name}, a ledger that was set aside, is gone: {records} records that counted as held there are missing \
+                 now, and reports say where to fetch them"
+            );
+            tracing::error!("{text}");
+            self.quietly(|ledger| ledger.raise_notice("ledger", &name, &text, now))?;
+        }
+        Ok(())
+    }
+
+    /// Whether what looked like damage is gone when the ledger is opened anew: a page that was read wrong once, or
+    /// went wrong in memory, is no reason to set years aside. Once between two settles: what comes back is damage.
+    pub(super) fn is_sound_at_second_look(&mut self, why: &LedgerError) -> Result<bool, Error> {
+        let path = self.ledger.path().to_owned();
+        if path.as_os_str().is_empty() || std::mem::replace(&mut self.looked_again, true) {
+            return Ok(false);
+        }
+        let memory = self.held_for_sure();
+        // Closes it: pages in memory are read again.
+        self.ledger = Ledger::nowhere()?;
+        match take_over::look_again(&path, &memory)? {
+            Some(ledger) => {
+                tracing::warn!("{why}; it was read again, and nothing is wrong with it: going on");
+                self.ledger = ledger;
+                Ok(true)
+            }
+            None => {
+                self.lost = Some((path, memory));
+                Ok(false)
+            }
+        }
+    }
+
+    /// What this process knows to be committed. What waits for its commit may stand in the coverage already, after a
+    /// commit that failed on its way.
+    pub(super) fn held_for_sure(&self) -> Coverage {
+        let waiting = self.intake.batch.items.iter().map(|item| item.arrival.identity);
+        self.ledger.coverage().without(waiting)
+    }
+
+    /// The ledger cannot be read: it is set aside, and a new one takes over.
+    pub(super) fn take_over(&mut self, why: LedgerError) -> Result<(), Error> {
+        let now = self.clock.now();
+        let (path, memory) = match self.lost.take() {
+            Some(lost) => lost,
+            None => (self.ledger.path().to_owned(), self.held_for_sure()),
+        };
+        if path.as_os_str().is_empty() {
+            // One that stands in while another is exchanged: there is nothing to set aside.
+            return Err(why.into());
+        }
+        let radios = self.radio_numbers();
+        // Closes the damaged one: its files may be renamed only then.
+        self.ledger = Ledger::nowhere()?;
+        let (ledger, taken) = take_over::replace(&path, &why.cause(), &radios, &memory, now)?;
+        self.ledger = ledger;
+        self.ledger_is_another()?;
+        self.begins_anew()?;
+        self.tell_taken_over(&taken, now)?;
+        self.write_known();
+        self.note_configuration()
+    }
+}

@@ -1,0 +1,16 @@
+//! Lines of a CSV in another style to rows, by the layout that a person has written: bytes to cells (`text`), cells to
+//! counts (`numbers`) and times (`moment`), a line to a row (`reader`), and the logger in a file's name (`name`).
+
+mod moment;
+mod name;
+mod numbers;
+mod reader;
+mod row;
+mod text;
+
+pub(crate) use moment::Moment;
+pub use name::logger_of_name;
+pub use reader::LayoutReader;
+pub use row::{NoRow, Parsed};
+pub(crate) use text::Fields;
+pub use text::{Decoded, each_line};

@@ -1,0 +1,320 @@
+//! Lines of a CSV in another style to rows, by its layout.
+//!
+//! Input: bytes in pieces, and a [`Layout`]. Output: of each line a [`Parsed`] row, or why it is none. Numbers are
+//! taken exactly: whole multiples of the stated resolution, in whole numbers of any size; what does not fit is
+//! refused. Which record a row is and whether it is welcome is said elsewhere.
+//!
+//! What this is not: it guesses no style. `describe` does that, for a person to check.
+
+use super::moment::{DayCache, Moment};
+use super::numbers::{on_grid, whole};
+use super::row::{NoRow, Parsed, not_a_row};
+use super::text::Fields;
+use crate::config::layout::{Column, Grid, Is, Layout, Place};
+use crate::hand::csv::shown;
+use crate::hand::lines::Line;
+use crate::record::judge::{Row, Steps};
+use crate::record::roster::Roster;
+use crate::wire::seq::Address;
+use std::sync::Arc;
+
+/// Where a reader stands in its file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum At {
+    Before(u32),
+    Header,
+    After(u32),
+    Rows,
+}
+
+/// What the cells of a row have given so far.
+struct Taken {
+    logger: Option<Address>,
+    epoch: Option<u32>,
+    sequence: Option<u32>,
+    moment: Moment,
+    row: Row,
+}
+
+/// Reads one file's lines. Feed it with [`Lines`](crate::hand::lines::Lines).
+pub struct LayoutReader<'l> {
+    layout: &'l Layout,
+    roster: &'l Roster,
+    steps: Option<Arc<Steps>>,
+    at: At,
+    fields: Fields,
+    /// The place of each of the layout's columns.
+    places: Vec<usize>,
+    /// How many columns a row has; 0: not known yet.
+    width: usize,
+    header: Vec<u8>,
+    day: DayCache,
+}
+
+impl<'l> LayoutReader<'l> {
+    /// For one file.
+    pub fn new(layout: &'l Layout, roster: &'l Roster) -> Self {
+        let style = &layout.style;
+        let steps = layout.steps();
+        Self {
+            layout,
+            roster,
+            steps: (!steps.is_exact()).then(|| Arc::new(steps)),
+            at: if style.skip_before > 0 {
+                At::Before(style.skip_before)
+            } else {
+                Self::header_or_after(layout)
+            },
+            fields: Fields::new(style.delimiter, style.quote),
+            places: Vec::new(),
+            width: 0,
+            header: Vec::new(),
+            day: DayCache::default(),
+        }
+    }
+
+    fn header_or_after(layout: &Layout) -> At {
+        match (layout.style.header, layout.style.skip_after) {
+            (true, _) => At::Header,
+            (false, 0) => At::Rows,
+            (false, lines) => At::After(lines),
+        }
+    }
+
+    /// Whether the header, if there should be one, was there.
+    pub fn has_begun(&self) -> bool {
+        matches!(self.at, At::After(_) | At::Rows)
+    }
+
+    /// Reads a line. `Ok(None)`: it is none of the rows. The outer error: the file does not fit the layout.
+    pub fn line(&mut self, line: &Line<'_>) -> Result<Result<Option<Parsed>, NoRow>, String> {
+        let bytes = if line.number == 1 {
+            line.bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line.bytes)
+        } else {
+            line.bytes
+        };
+        match self.at {
+            At::Before(left) => {
+                self.at = if left > 1 { At::Before(left - 1) } else { Self::header_or_after(self.layout) };
+                Ok(Ok(None))
+            }
+            At::Header => {
+                self.read_header(bytes)?;
+                let after = self.layout.style.skip_after;
+                self.at = if after > 0 { At::After(after) } else { At::Rows };
+                Ok(Ok(None))
+            }
+            At::After(left) => {
+                self.at = if left > 1 { At::After(left - 1) } else { At::Rows };
+                Ok(Ok(None))
+            }
+            At::Rows if bytes.iter().all(|byte| b" \t\x0c".contains(byte)) => Ok(Ok(None)),
+            At::Rows if line.is_too_long() => Ok(Err(not_a_row(format!(
+                "{} bytes without a line's end; a row has a few hundred",
+                line.len
+            )))),
+            At::Rows => {
+                if self.width == 0 {
+                    self.by_numbers(bytes)?;
+                }
+                Ok(self.row(bytes, line.is_ended).map(Some))
+            }
+        }
+    }
+
+    fn read_header(&mut self, bytes: &[u8]) -> Result<(), String> {
+        if memchr::memchr(0, bytes).is_some() {
+            return Err(
+                "the header holds NUL bytes: the file is UTF-16 and the layout says otherwise (write \
+                        `[file] encoding = \"utf-16\"`), or it is damaged"
+                    .to_owned(),
+            );
+        }
+        self.width = self.fields.cut(bytes);
+        self.header = bytes.to_vec();
+        let name = |at: usize| String::from_utf8_lossy(self.fields.get(bytes, at)).trim().to_owned();
+        let names: Vec<String> = (0..self.width).map(name).collect();
+        for column in &self.layout.columns {
+            let place = match &column.place {
+                Place::Number(number) => {
+                    if *number > self.width {
+                        return Err(format!(
+                            "the layout names column {number}, and the header has {}; correct the layout, or \
+                             `[file] skip_before`",
+                            self.width
+                        ));
+                    }
+                    number - 1
+                }
+                Place::Name(wanted) => {
+                    let mut found = names.iter().enumerate().filter(|(_, name)| *name == wanted);
+                    match (found.next(), found.next()) {
+                        (Some((at, _)), None) => at,
+                        (Some((a, _)), Some((b, _))) => {
+                            return Err(format!(
+                                "columns {} and {} are both called {}; name the one that is meant by its number",
+                                a + 1,
+                                b + 1,
+                                shown(wanted.as_bytes())
+                            ));
+                        }
+                        (None, _) => {
+                            let there: Vec<String> =
+                                names.iter().take(20).map(|name| shown(name.as_bytes())).collect();
+                            return Err(format!(
+                                "the layout names the column {}, and the header has {}; name the right layout, or \
+                                 correct this one (its `[file] skip_before` and `delimiter` too)",
+                                shown(wanted.as_bytes()),
+                                there.join(", ")
+                            ));
+                        }
+                    }
+                }
+            };
+            self.places.push(place);
+        }
+        Ok(())
+    }
+
+    /// Without a header: by the first row.
+    fn by_numbers(&mut self, bytes: &[u8]) -> Result<(), String> {
+        self.width = self.fields.cut(bytes);
+        for column in &self.layout.columns {
+            let Place::Number(number) = column.place else {
+                return Err("the layout names columns, and the file has no header".to_owned());
+            };
+            if number > self.width {
+                return Err(format!(
+                    "the layout names column {number}, and this line has {}; correct the layout",
+                    self.width
+                ));
+            }
+            self.places.push(number - 1);
+        }
+        Ok(())
+    }
+
+    fn row(&mut self, bytes: &[u8], is_ended: bool) -> Result<Parsed, NoRow> {
+        let parsed = self.cells(bytes);
+        match parsed {
+            // A number that is cut short is still a number.
+            Ok(_) if !is_ended => Err(NoRow(
+                "cut off",
+                "no line's end: the file may be cut off within this line; copy it from the reader again, or end the \
+                 line if it is whole"
+                    .to_owned(),
+            )),
+            Err(NoRow(kind, why)) if !is_ended => Err(NoRow(kind, format!("{why}; the file ends within this line"))),
+            parsed => parsed,
+        }
+    }
+
+    fn cells(&mut self, bytes: &[u8]) -> Result<Parsed, NoRow> {
+        self.cut(bytes)?;
+        let mut taken = Taken {
+            logger: None,
+            epoch: None,
+            sequence: None,
+            moment: Moment::default(),
+            row: Row {
+                time: 0,
+                counts: vec![0; self.layout.channels()],
+                faults: 0,
+                battery_mv: None,
+                board_centi_c: None,
+                steps: self.steps.clone(),
+            },
+        };
+        for (column, &place) in self.layout.columns.iter().zip(&self.places) {
+            let cell = self.fields.get(bytes, place).trim_ascii();
+            self.cell(column, cell, &mut taken)?;
+        }
+        let instants = taken.moment.instants(&self.layout.time, &mut self.day)?;
+        let record = taken.epoch.zip(taken.sequence);
+        Ok(Parsed { logger: taken.logger, record, instants, row: taken.row })
+    }
+
+    /// Cuts a line into cells, if it is a row at all.
+    fn cut(&mut self, bytes: &[u8]) -> Result<(), NoRow> {
+        if memchr::memchr(0, bytes).is_some() {
+            return Err(NoRow(
+                "damaged",
+                "holds a NUL byte: the file is damaged, or it is UTF-16 and the layout says otherwise"
+                    .to_owned(),
+            ));
+        }
+        let count = self.fields.cut(bytes);
+        if count != self.width {
+            let why = format!("columns: {count}; the rows of this layout have {} here", self.width);
+            return Err(NoRow("another style", why));
+        }
+        if bytes == self.header {
+            return Err(NoRow(
+                "another style",
+                "the header over again; the file may be several in one".to_owned(),
+            ));
+        }
+        Ok(())
+    }
+
+    /// Takes one cell in.
+    fn cell(&self, column: &Column, cell: &[u8], taken: &mut Taken) -> Result<(), NoRow> {
+        let number = |grid: &Grid| {
+            on_grid(cell, grid, self.layout.style.decimal_mark)
+                .map_err(|why| not_a_row(format!("column {}: {} {why}", column.place, shown(cell))))
+        };
+        let fits = |what: &str| {
+            not_a_row(format!(
+                "column {}: {} is beyond what a record can hold ({what})",
+                column.place,
+                shown(cell)
+            ))
+        };
+        let row = &mut taken.row;
+        match &column.is {
+            Is::Logger => taken.logger = Some(self.logger(cell)?),
+            Is::Epoch => taken.epoch = Some(whole(cell, &column.place)?),
+            Is::Sequence => taken.sequence = Some(whole(cell, &column.place)?),
+            Is::Time(format) | Is::Date(format) | Is::Clock(format) => {
+                taken.moment.read(format, cell).ok_or_else(|| {
+                    not_a_row(format!(
+                        "column {}: {} is not written as {}",
+                        column.place,
+                        shown(cell),
+                        shown(format.text.as_bytes())
+                    ))
+                })?;
+            }
+            Is::BatteryMv(_) | Is::BoardCentiC(_) if cell.is_empty() => {}
+            Is::BatteryMv(grid) => {
+                let value = u16::try_from(number(grid)?).map_err(|_| fits("0 to 65535 mV"))?;
+                row.battery_mv = Some(value);
+            }
+            Is::BoardCentiC(grid) => {
+                let value = i16::try_from(number(grid)?).ok().filter(|&value| value != i16::MIN);
+                row.board_centi_c = Some(value.ok_or_else(|| fits("-327.67 to 327.67 °C"))?);
+            }
+            Is::Channel { channel, grid, .. } => {
+                let marker = self.layout.faults.iter().find(|(marker, _)| marker.as_bytes() == cell);
+                row.counts[*channel] = match marker {
+                    Some(&(_, code)) => {
+                        row.faults |= 1 << channel;
+                        code
+                    }
+                    None => i32::try_from(number(grid)?).map_err(|_| fits("32 bits of raw counts"))?,
+                };
+            }
+        }
+        Ok(())
+    }
+
+    fn logger(&self, cell: &[u8]) -> Result<Address, NoRow> {
+        let text = std::str::from_utf8(cell).unwrap_or_default();
+        let by_number = text.parse().ok().and_then(Address::new);
+        let by_name =
+            || self.roster.loggers().find(|logger| logger.name == text).map(|logger| logger.address);
+        by_number.or_else(by_name).ok_or_else(|| {
+            NoRow("foreign", format!("logger {} is neither an address nor a name on the roster", shown(cell)))
+        })
+    }
+}

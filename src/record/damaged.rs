@@ -1,0 +1,34 @@
+//! A damaged ledger that was set aside, and what is known to be in it.
+
+use std::collections::BTreeMap;
+
+/// A damaged ledger that was set aside.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DamagedLedger {
+    /// Its name beside the present one.
+    pub file: String,
+    /// When, Unix s.
+    pub set_aside_at: i64,
+    /// What was wrong with it.
+    pub reason: String,
+    /// Up to when it is known what it held, Unix s; `None`: nothing is known.
+    pub known_as_of: Option<i64>,
+    /// When what could be read of it was brought over, Unix s: nothing counts as held there since.
+    pub salvaged_at: Option<i64>,
+    /// Records that count as held because of it; some may have come again since.
+    pub records: u64,
+    /// The largest sequence known to be held there, by logger and epoch.
+    pub reach: BTreeMap<(u16, u32), u32>,
+}
+
+impl DamagedLedger {
+    /// Whether records that are missing may be in it: of those that came in between its last known state and its
+    /// setting aside nobody knows. `from` and `to`: when they were made, Unix s, as far as that can be told.
+    pub fn may_hold(&self, logger: u16, epoch: u32, first: u32, from: Option<i64>, to: Option<i64>) -> bool {
+        self.salvaged_at.is_none()
+            && self.reach.get(&(logger, epoch)).is_none_or(|&last| first > last)
+            && from.is_none_or(|from| from <= self.set_aside_at)
+            // Where it cannot be read, nothing counts as held there, and all that was held may be in it.
+            && (self.reach.is_empty() || self.known_as_of.is_none_or(|known| to.is_none_or(|to| to >= known)))
+    }
+}

@@ -1,0 +1,94 @@
+//! What people wrote down, as a ledger keeps it: write-offs, remarks and manual readings, each with its number and time.
+//!
+//! Input: rows of a ledger. Output: values for reports and lists. What this is not: no checks on what somebody typed
+//! (`people`), and no text.
+
+use crate::record::facts::WriteOff;
+use crate::record::notes::{NewManual, NewRemark};
+use crate::wire::seq::{Address, Epoch};
+
+/// A write-off as it was written, and what has become of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WrittenOff {
+    /// Its number.
+    pub id: i64,
+    /// The logger.
+    pub logger: Address,
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first sequence.
+    pub first: u32,
+    /// The last; `None`: the rest of the epoch.
+    pub last: Option<u32>,
+    /// Who wrote it.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// When, Unix seconds.
+    pub written_at: i64,
+    /// Of a rest: the sequence at which its logger was heard again, where the rest ends.
+    pub ended_by: Option<u32>,
+}
+
+impl WrittenOff {
+    /// What of it counts; `None`: nothing any more.
+    pub fn in_force(&self) -> Option<WriteOff> {
+        let last = match self.ended_by {
+            Some(heard) => Some(heard - 1),
+            None => self.last,
+        };
+        last.is_none_or(|last| self.first <= last).then_some(WriteOff {
+            epoch: self.epoch,
+            first: self.first,
+            last,
+        })
+    }
+
+    /// Whether it writes off a range of sequences, or a part of it.
+    pub fn is_of(&self, logger: Address, epoch: Epoch, (first, last): (u32, u32)) -> bool {
+        let of = self.in_force().filter(|_| (self.logger, self.epoch) == (logger, epoch));
+        of.is_some_and(|off| off.first <= last && off.last.is_none_or(|end| first <= end))
+    }
+
+    /// Whether it is a rest that still counts, of this epoch.
+    pub fn is_rest_of(&self, logger: Address, epoch: Epoch) -> bool {
+        (self.logger, self.epoch) == (logger, epoch) && self.in_force().is_some_and(|off| off.last.is_none())
+    }
+}
+
+/// A remark.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Remark {
+    /// Its number.
+    pub id: i64,
+    /// What it says.
+    pub what: NewRemark,
+    /// When it was written.
+    pub written_at: i64,
+    /// The remark that stands for it from then on.
+    pub corrected_by: Option<i64>,
+}
+
+impl Remark {
+    /// Whether it is of a time between two, ends included; open ones have no end.
+    pub fn overlaps(&self, from: i64, to: i64) -> bool {
+        self.what.from <= to && self.what.to.is_none_or(|end| end >= from)
+    }
+}
+
+/// A manual reading.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Manual {
+    /// Its number.
+    pub id: i64,
+    /// What it says.
+    pub what: NewManual,
+    /// Who wrote it down.
+    pub by: String,
+    /// When it was written.
+    pub written_at: i64,
+    /// The file it came from.
+    pub file: Option<String>,
+    /// The manual reading that stands for it from then on.
+    pub corrected_by: Option<i64>,
+}

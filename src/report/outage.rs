@@ -1,0 +1,122 @@
+//! Outages: records of one time that did not come by radio, with the cause, the loggers, and what has become of them.
+//!
+//! Values only; [`super::reception`] works them out.
+
+use crate::wire::seq::{Address, Epoch};
+
+/// What an outage was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Cause {
+    /// No radio was listening.
+    GatewayNotRunning,
+    /// A radio was not listening while another was.
+    PortLost,
+    /// One logger only.
+    OneLogger,
+    /// Several loggers, while the gateway was listening and heard others.
+    ManyLoggers,
+    /// Nearly every logger, while the gateway was listening.
+    NoneHeard,
+    /// One logger or some, while the gateway was listening: whether it could have heard them, nothing shows.
+    NotKnown,
+}
+
+impl Cause {
+    /// Whether it is the gateway's: no logger could get anything through, or only by another radio.
+    pub fn is_the_gateways(self) -> bool {
+        match self {
+            Self::GatewayNotRunning | Self::PortLost | Self::NoneHeard => true,
+            Self::OneLogger | Self::ManyLoggers | Self::NotKnown => false,
+        }
+    }
+
+    /// As reports write it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::GatewayNotRunning => "gateway not running",
+            Self::PortLost => "a radio was not listening",
+            Self::OneLogger => "one logger only",
+            Self::ManyLoggers => "several loggers unheard while the gateway listened",
+            Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
+            Self::NotKnown => "not known: what was heard meanwhile does not show it",
+        }
+    }
+}
+
+/// Records of one time that did not come by radio.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Outage {
+    /// The earliest of them, estimated.
+    pub from: i64,
+    /// The latest.
+    pub to: i64,
+    /// What it was.
+    pub cause: Cause,
+    /// Whom it concerned, whatever part of the report was asked for.
+    pub loggers: Vec<Address>,
+    /// Its records, by logger, epoch and sequence.
+    pub parts: Vec<Part>,
+    /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    pub is_corrected: bool,
+}
+
+/// Records of one logger in an outage: `first..=last`, none of which came by radio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Part {
+    /// The logger.
+    pub logger: Address,
+    /// The epoch.
+    pub epoch: Epoch,
+    /// The first sequence.
+    pub first: u32,
+    /// The last sequence.
+    pub last: u32,
+    /// When the first was due, estimated.
+    pub from: i64,
+    /// When the last was due.
+    pub to: i64,
+    /// How many are missing, and not written off.
+    pub missing: u64,
+    /// How many were brought by hand.
+    pub brought: u64,
+    /// How many are written off.
+    pub written_off: u64,
+}
+
+impl Part {
+    /// All of them.
+    pub fn records(&self) -> u64 {
+        self.missing.saturating_add(self.brought).saturating_add(self.written_off)
+    }
+}
+
+impl Outage {
+    fn sum(&self, of: impl Fn(&Part) -> u64) -> u64 {
+        self.parts.iter().map(of).fold(0, u64::saturating_add)
+    }
+
+    /// Records that did not come by radio.
+    pub fn records(&self) -> u64 {
+        self.sum(Part::records)
+    }
+
+    /// Those that are missing, and not written off.
+    pub fn missing(&self) -> u64 {
+        self.sum(|part| part.missing)
+    }
+
+    /// Those that were brought by hand.
+    pub fn brought(&self) -> u64 {
+        self.sum(|part| part.brought)
+    }
+
+    /// Those that are written off.
+    pub fn written_off(&self) -> u64 {
+        self.sum(|part| part.written_off)
+    }
+
+    /// Whether nothing of it is missing any more.
+    pub fn is_repaired(&self) -> bool {
+        self.missing() == 0
+    }
+}

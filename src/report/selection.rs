@@ -1,0 +1,182 @@
+//! The gap report as somebody asks for it: of some loggers and of a span, with what belongs to each gap.
+//!
+//! Input: the configuration, what is wanted, the present. Output: [`GapsFound`], of one consistent state of the ledger.
+
+use super::gap_state::GapState;
+use super::gaps::{self, Gap, Report};
+use super::gateway::Gateway;
+use super::health;
+use super::notes::Notes;
+use super::outage::{Outage, Part};
+use super::visits::{self, SINGLE_RECORDS, Visit};
+use crate::config::Config;
+use crate::ledger::read::Read;
+use crate::ledger::read::snapshot::{Reader, Snapshot};
+use crate::record::damaged::DamagedLedger;
+use crate::record::judge::Row;
+use crate::record::unread::Opaque;
+use crate::state::DaemonState;
+use crate::wire::seq::{Address, Epoch, Identity};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// How many gaps of a logger stand in lines of their own, with the values on both sides; the longest.
+const LISTED_GAPS: usize = 3;
+
+/// What of the report is wanted.
+#[derive(Clone, Debug, Default)]
+pub struct GapsWanted {
+    /// Of these loggers; of all if there is none.
+    pub loggers: Vec<Address>,
+    /// What is missing at or after this time.
+    pub from: Option<i64>,
+    /// What is missing at or before this time.
+    pub to: Option<i64>,
+    /// Single records in a line each.
+    pub each: bool,
+    /// Values of every long gap and channel.
+    pub all_values: bool,
+}
+
+impl GapsWanted {
+    fn takes(&self, logger: Address) -> bool {
+        self.loggers.is_empty() || self.loggers.contains(&logger)
+    }
+
+    /// What has no known time may be of any.
+    fn overlaps(&self, from: Option<i64>, to: Option<i64>) -> bool {
+        to.is_none_or(|to| self.from.is_none_or(|from| to >= from))
+            && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
+    }
+
+    /// Which of the open gaps stand in lines of their own; the others are summed up per logger.
+    pub fn listed<'a>(&self, open: &[&'a Gap]) -> (Vec<&'a Gap>, Vec<&'a Gap>) {
+        if self.each {
+            return (open.to_vec(), Vec::new());
+        }
+        let mut longest: BTreeMap<Address, Vec<&Gap>> = BTreeMap::new();
+        for &gap in open.iter().filter(|gap| gap.records() > SINGLE_RECORDS) {
+            longest.entry(gap.logger).or_default().push(gap);
+        }
+        for gaps in longest.values_mut() {
+            gaps.sort_by_key(|gap| std::cmp::Reverse(gap.records()));
+            gaps.truncate(LISTED_GAPS);
+        }
+        open.iter().partition(|gap| longest.get(&gap.logger).is_some_and(|gaps| gaps.contains(gap)))
+    }
+}
+
+/// The readings on both sides of a gap.
+#[derive(Clone, Debug)]
+pub struct GapMoved {
+    /// The gap.
+    pub gap: Gap,
+    /// The reading before it.
+    pub before: Option<Row>,
+    /// The reading after it.
+    pub after: Option<Row>,
+}
+
+/// The report and what belongs to it.
+#[derive(Clone, Debug, Default)]
+pub struct GapsFound {
+    /// The report, as far as it is wanted.
+    pub report: Report,
+    /// The readings on both sides of gaps that are listed.
+    pub moved: Vec<GapMoved>,
+    /// What people wrote down beside it.
+    pub notes: Notes,
+    /// Where to go for what is wanted of it, in order.
+    pub visits: Vec<Visit>,
+    /// How the gateway is.
+    pub gateway: Gateway,
+    /// Records that this version cannot read.
+    pub opaque: Vec<Opaque>,
+    /// Damaged ledgers in which a part of the record is.
+    pub aside: Vec<DamagedLedger>,
+}
+
+impl GapsFound {
+    /// The damaged ledger in which the records of a gap may be, without anybody knowing.
+    pub fn perhaps_in(&self, gap: &Gap) -> Option<&DamagedLedger> {
+        let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
+        self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
+    }
+}
+
+/// Reads the report from the configured ledger.
+pub fn read(config: &Config, wanted: &GapsWanted, now: i64) -> Read<GapsFound> {
+    Reader::open(&config.ledger.path)?.read(|snapshot| {
+        // Of all loggers: what an outage was shows only in who else was heard.
+        let mut report = gaps::report_with_outages(&config.roster, snapshot.coverage(), snapshot, now)?;
+        let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+        let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+        gateway.take_explained(&mut report);
+        report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
+        report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
+        report
+            .silent
+            .retain(|silence| wanted.takes(silence.logger) && wanted.overlaps(silence.last_heard, None));
+        select(&mut report.outages, &report.gaps, |part| {
+            wanted.takes(part.logger) && wanted.overlaps(Some(part.from), Some(part.to))
+        });
+        report.bad_ends.retain(|bad| wanted.takes(bad.logger));
+        report.service.retain(|logger| wanted.takes(logger));
+        let moved = moved(&report, wanted, snapshot)?;
+        let known =
+            visits::gather(&config.roster, snapshot.coverage(), snapshot, |logger| wanted.takes(logger))?;
+        let visits = visits::plan(&report, &config.roster, &known, now);
+        let notes = Notes::read(&report, &config.roster, snapshot, now)?;
+        let addresses = config.roster.loggers().map(|logger| logger.address);
+        let opaque = snapshot.opaque(addresses.filter(|&logger| wanted.takes(logger)))?;
+        let aside = snapshot.ledgers_set_aside()?;
+        Ok(GapsFound { report, moved, notes, visits, gateway, opaque, aside })
+    })
+}
+
+/// The values on both sides of the gaps that are listed.
+fn moved(report: &Report, wanted: &GapsWanted, snapshot: &Snapshot<'_>) -> Read<Vec<GapMoved>> {
+    let open: Vec<&Gap> = report.gaps.iter().filter(|gap| gap.state == GapState::Open).collect();
+    let mut gaps = if wanted.all_values { open } else { GapsWanted::default().listed(&open).0 };
+    gaps.retain(|gap| gap.records() > SINGLE_RECORDS);
+    let mut beside = Vec::new();
+    for gap in gaps {
+        beside.push((gap, gaps::readings_beside(snapshot.coverage(), snapshot, gap)?));
+    }
+    let all: BTreeSet<Identity> =
+        beside.iter().flat_map(|(_, (before, after))| [*before, *after]).flatten().collect();
+    let rows = snapshot.readings_at(&all)?;
+    let row = |id: Option<Identity>| id.and_then(|id| rows.get(&id)).cloned();
+    let moved = beside
+        .into_iter()
+        .map(|(gap, (before, after))| GapMoved { gap: *gap, before: row(before), after: row(after) })
+        .collect();
+    Ok(moved)
+}
+
+/// Leaves of some outages what a part of the report is about: what is missing and written off by the gaps that are left
+/// in it, so that both are counted through the same filter, and of what was brought the parts that `takes` takes. What an
+/// outage was, when, and whom it concerned stays as it is.
+fn select(outages: &mut Vec<Outage>, gaps: &[Gap], takes: impl Fn(&Part) -> bool) {
+    let mut by_epoch = BTreeMap::<(Address, Epoch), Vec<&Gap>>::new();
+    for gap in gaps {
+        by_epoch.entry((gap.logger, gap.epoch)).or_default().push(gap);
+    }
+    for outage in &mut *outages {
+        for part in &mut outage.parts {
+            let mine = by_epoch.get(&(part.logger, part.epoch)).map_or(&[][..], Vec::as_slice);
+            let of = |state: GapState| {
+                let within = mine.iter().filter(|gap| gap.state == state).map(|gap| {
+                    let (first, last) = (gap.first.max(part.first), gap.last.min(part.last));
+                    if first <= last { u64::from(last - first) + 1 } else { 0 }
+                });
+                within.fold(0, u64::saturating_add)
+            };
+            (part.missing, part.written_off) = (of(GapState::Open), of(GapState::WrittenOff));
+            if !takes(part) {
+                part.brought = 0;
+            }
+        }
+        outage.parts.retain(|part| part.records() > 0);
+    }
+    outages.retain(|outage| !outage.parts.is_empty());
+}

@@ -1,0 +1,40 @@
+//! What every report names: the site, its time, its loggers, and the present.
+
+use crate::record::roster::Roster;
+use crate::text::{local, offset_label};
+use crate::wire::seq::Address;
+
+/// The frame of a report.
+#[derive(Clone, Copy, Debug)]
+pub struct Frame<'a> {
+    /// The site's name.
+    pub site: &'a str,
+    /// Its fixed offset, in seconds east of UTC.
+    pub utc_offset_s: i32,
+    /// Its loggers.
+    pub roster: &'a Roster,
+    /// The present, Unix s.
+    pub now: i64,
+}
+
+impl<'a> Frame<'a> {
+    /// A logger's name; empty if it is not on the roster.
+    pub fn name(&self, logger: Address) -> &'a str {
+        self.roster.logger(logger).map_or("", |logger| logger.name.as_str())
+    }
+
+    /// A time as the site writes it.
+    pub fn at(&self, time: i64) -> String {
+        local(time, self.utc_offset_s)
+    }
+
+    /// The present as the site writes it.
+    pub fn present(&self) -> String {
+        self.at(self.now)
+    }
+
+    /// The site's offset in words.
+    pub fn offset(&self) -> String {
+        offset_label(self.utc_offset_s)
+    }
+}

@@ -1,0 +1,149 @@
+//! The gap report as JSON.
+
+use crate::record::damaged::DamagedLedger;
+use crate::report::gaps::{BadEnd, Gap, GapState, Silence, UnclosedGap};
+use crate::report::memory::InMemory;
+use crate::report::notes::{Notes, NotesSpan};
+use crate::report::outage::{Outage, Part};
+use crate::report::selection::GapsFound;
+use crate::text::rfc3339;
+use crate::time::GatewayTime;
+use crate::view;
+use crate::view::frame::Frame;
+use serde_json::{Value, json};
+
+/// The report as JSON; times in UTC.
+pub fn as_json(frame: Frame<'_>, found: &GapsFound) -> Value {
+    let report = &found.report;
+    let opaque: Vec<Value> = found
+        .opaque
+        .iter()
+        .map(|opaque| {
+            let mut value = view::unread::opaque_json(Some(opaque));
+            value["logger"] = json!(opaque.logger.number());
+            value["name"] = json!(frame.name(opaque.logger));
+            value
+        })
+        .collect();
+    let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
+    let value = json!({
+        "site": frame.site, "generated_at": rfc3339(frame.now),
+        "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
+        "gaps": report.gaps.iter().map(|gap| gap_json(frame, found, gap)).collect::<Vec<_>>(),
+        "unclosed": report.unclosed.iter().map(|open| unclosed_json(frame, found, open)).collect::<Vec<_>>(),
+        "silent": report.silent.iter().map(|silence| silence_json(frame, found, silence)).collect::<Vec<_>>(),
+        "outages": report.outages.iter().map(outage_json).collect::<Vec<_>>(),
+        "visit_order": found.visits.iter().map(|visit| visit.logger.number()).collect::<Vec<_>>(),
+        "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
+        "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(frame, bad)).collect::<Vec<_>>(),
+        "totals": {
+            "gaps": open_gaps, "records": report.open_records(),
+            "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),
+            "silent": report.silent.len(),
+        },
+    });
+    view::service::with_json(value, &report.service)
+}
+
+fn gap_json(frame: Frame<'_>, found: &GapsFound, gap: &Gap) -> Value {
+    let notes = &found.notes;
+    let off: Vec<Value> = notes.writes_off(gap).map(view::notes::write_off_json).collect();
+    let value = json!({
+        "logger": gap.logger.number(), "name": frame.name(gap.logger), "epoch": gap.epoch.number(),
+        "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
+        "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
+        "all_overwritten_latest": date(gap.in_memory.all_latest),
+        "records_gone": gap.in_memory.gone, "records_certain": gap.in_memory.certain,
+        "times_corrected": gap.is_corrected, "written_off": off,
+        "perhaps_in": found.perhaps_in(gap).map(|aside| aside.file.as_str()),
+    });
+    with_notes(with_memory(value, &gap.in_memory), notes, notes.of_gap(gap))
+}
+
+fn unclosed_json(frame: Frame<'_>, found: &GapsFound, open: &UnclosedGap) -> Value {
+    let notes = &found.notes;
+    let off: Vec<Value> = notes.writes_rest_off(open).map(view::notes::write_off_json).collect();
+    let value = json!({
+        "logger": open.logger.number(), "name": frame.name(open.logger), "epoch": open.epoch.number(),
+        "last": open.last, "next_epoch": open.next_epoch.number(),
+        "from": time(open.from), "to": time(open.to),
+        "presumed_readings": open.presumed_readings, "state": open.state.name(),
+        "times_corrected": open.is_corrected, "written_off": off,
+    });
+    with_notes(with_memory(value, &open.in_memory), notes, notes.of_unclosed(open))
+}
+
+fn silence_json(frame: Frame<'_>, found: &GapsFound, silence: &Silence) -> Value {
+    let notes = &found.notes;
+    let value = json!({
+        "logger": silence.logger.number(), "name": frame.name(silence.logger),
+        "last_heard": time(silence.last_heard), "presumed_readings": silence.presumed_readings,
+        "expected_quiet": notes.quiet(silence.logger).map(view::notes::remark_json),
+        "written_off": notes.given_up(silence.logger).map(view::notes::write_off_json),
+    });
+    let value = with_memory(value, &silence.in_memory);
+    with_notes(value, notes, Some(notes.of_silence(silence, frame.now)))
+}
+
+fn outage_json(outage: &Outage) -> Value {
+    json!({
+        "from": rfc3339(outage.from), "to": rfc3339(outage.to), "cause": outage.cause.name(),
+        "loggers": outage.loggers.iter().map(|logger| logger.number()).collect::<Vec<_>>(),
+        "records": outage.records(), "missing": outage.missing(), "brought": outage.brought(),
+        "written_off": outage.written_off(), "repaired": outage.is_repaired(),
+        "parts": outage.parts.iter().map(part_json).collect::<Vec<_>>(),
+        "times_corrected": outage.is_corrected,
+    })
+}
+
+fn time(at: Option<i64>) -> Option<String> {
+    at.map(rfc3339)
+}
+
+/// What people wrote down beside something: two keys.
+fn with_notes(mut value: Value, notes: &Notes, span: Option<NotesSpan>) -> Value {
+    if let Some(object) = value.as_object_mut() {
+        let remarks = span.into_iter().flat_map(|span| notes.remarks(span)).map(view::notes::remark_json);
+        let manual = span.into_iter().flat_map(|span| notes.manual(span)).map(view::notes::manual_json);
+        object.insert("remarks".to_owned(), remarks.collect());
+        object.insert("manual".to_owned(), manual.collect());
+    }
+    value
+}
+
+fn date(at: Option<GatewayTime>) -> Option<String> {
+    at.map(|at| rfc3339(at.unix_s()))
+}
+
+/// What its logger still holds of something, and until when: the same keys wherever a date is given.
+fn with_memory(mut value: Value, memory: &InMemory) -> Value {
+    value["in_logger"] = json!(memory.in_logger.name());
+    value["in_another_unit"] = json!(memory.is_elsewhere);
+    value["overwritten_earliest"] = json!(date(memory.earliest));
+    value["overwritten_latest"] = json!(date(memory.latest));
+    value
+}
+
+fn part_json(part: &Part) -> Value {
+    json!({
+        "logger": part.logger.number(), "epoch": part.epoch.number(), "first": part.first, "last": part.last,
+        "from": rfc3339(part.from), "to": rfc3339(part.to), "missing": part.missing, "brought": part.brought,
+        "written_off": part.written_off,
+    })
+}
+
+fn bad_end_json(frame: Frame<'_>, bad: &BadEnd) -> Value {
+    json!({
+        "logger": bad.logger.number(), "name": frame.name(bad.logger), "epoch": bad.epoch.number(),
+        "last_held": bad.held, "last_named": bad.last, "named_by_epoch": bad.by_epoch.number(),
+        "most_that_can_have_been_made": bad.most,
+    })
+}
+
+fn aside_json(aside: &DamagedLedger) -> Value {
+    json!({
+        "file": aside.file, "set_aside_at": rfc3339(aside.set_aside_at), "reason": aside.reason,
+        "known_as_of": aside.known_as_of.map(rfc3339), "salvaged_at": aside.salvaged_at.map(rfc3339),
+        "records": aside.records,
+    })
+}

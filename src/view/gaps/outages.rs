@@ -1,0 +1,216 @@
+//! One fault or many, and since when: the outages of the gap report.
+
+use super::page::{INDENT, Page, loggers_are, records_are};
+use crate::report::outage::{Cause, Outage};
+use crate::text::{counted, duration, thousands};
+use crate::view::term::Table;
+use crate::wire::seq::Address;
+use std::collections::BTreeSet;
+
+/// Outages in lines of their own, unless `--each`.
+const OUTAGES_SHOWN: usize = 8;
+/// An outage of which nothing is missing any more is listed for so long after it, unless `--each` or `--from`.
+const REPAIRED_SHOWN_S: i64 = 90 * 86_400;
+/// So many loggers of an outage are told one by one.
+const LOGGERS_NAMED: usize = 4;
+/// With so many in a hundred of the missing records, an outage is the fault.
+const MAIN_FAULT_PERCENT: u128 = 80;
+
+impl Page<'_> {
+    pub(super) fn faults(&self) -> String {
+        let mut text = String::from("\n1. One fault or many?\n");
+        let (silent, all) = (self.unaccounted(), self.frame.roster.loggers().len() as u64);
+        if !self.is_part() && silent > 1 && 10 * silent >= 9 * all {
+            text += &self.prose(
+                INDENT,
+                &format!(
+                    "Now: {silent} of {all} loggers are silent, which is rarely the loggers' fault. Look at the gateway \
+                     first: `stonechat status` says whether it runs and hears anything."
+                ),
+            );
+        }
+        let missing = self.missing_records();
+        // What is repaired is over.
+        let outages: Vec<&Outage> =
+            self.found.report.outages.iter().filter(|outage| !outage.is_repaired()).collect();
+        let main = outages.iter().max_by_key(|outage| outage.missing());
+        let answer = match (main, outages.len()) {
+            (None, _) if missing == 0 => "No gap is open; see below for what is only presumed.".to_owned(),
+            (None, _) => format!(
+                "No outage: {} missing here and there, as every radio path loses some.",
+                records_are(missing)
+            ),
+            (Some(outage), others) => {
+                let (of_it, what) = (outage.missing(), said(outage));
+                let rest = missing.saturating_sub(of_it);
+                if u128::from(of_it) * 100 >= u128::from(missing) * MAIN_FAULT_PERCENT {
+                    let of = thousands(missing);
+                    let few = if rest > 0 {
+                        format!(" The other {} below.", records_are(rest))
+                    } else {
+                        String::new()
+                    };
+                    format!(
+                        "One fault: {what}. {} of {of} missing records fell in it.{few}",
+                        thousands(of_it)
+                    )
+                } else {
+                    let times = counted(others as u64, "outage");
+                    let most = format!("The one that cost most: {what}, {}.", counted(of_it, "record"));
+                    format!("Several: {times} and single losses. {most}")
+                }
+            }
+        };
+        text += &self.prose(INDENT, &answer);
+        if let Some(outage) = main {
+            text += &self.prose(INDENT, remedy(outage.cause));
+        }
+        text
+    }
+
+    pub(super) fn outages(&self) -> String {
+        let mut text = self.outage_table("\n2. Since when? (longest first)\n");
+        if text.is_empty() {
+            return text;
+        }
+        let silent = self.found.report.silent.len() as u64;
+        text += &self.prose(
+            INDENT,
+            &match silent {
+                0 if !self.found.gateway.hears() || !self.found.gateway.explained.is_empty() => {
+                    "Whether it is over is not known before the gateway works again.".to_owned()
+                }
+                0 if self.is_part() => "All of it is over: no logger of this part is silent.".to_owned(),
+                0 => "All of it is over: every logger is being heard again.".to_owned(),
+                _ => format!("{} still not heard: see the end.", loggers_are(silent)),
+            },
+        );
+        text
+    }
+
+    pub(super) fn outage_table(&self, heading: &str) -> String {
+        let lists_all = self.wanted.each || self.wanted.from.is_some();
+        let is_old = |outage: &&Outage| {
+            !lists_all && outage.is_repaired() && outage.to < self.now.saturating_sub(REPAIRED_SHOWN_S)
+        };
+        let (old, outages): (Vec<&Outage>, Vec<&Outage>) = self.found.report.outages.iter().partition(is_old);
+        if outages.is_empty() && old.is_empty() {
+            return String::new();
+        }
+        let missing = self.missing_records();
+        // What one logger's bad path loses in an hour is no news beside a storm.
+        let weighs = |outage: &Outage| {
+            outage.loggers.len() > 1 || 100 * u128::from(outage.records()) >= u128::from(missing)
+        };
+        let (mut shown, mut left): (Vec<&Outage>, Vec<&Outage>) =
+            outages.into_iter().partition(|outage| self.wanted.each || weighs(outage));
+        if !self.wanted.each && shown.len() > OUTAGES_SHOWN {
+            left.extend(shown.split_off(OUTAGES_SHOWN));
+        }
+        let mut table = Table::new(&["from", "to", "lasted", ">loggers", ">records"]);
+        let mut causes = Vec::new();
+        for outage in &shown {
+            table.row([
+                self.marked(outage.from, outage.is_corrected),
+                self.marked(outage.to, outage.is_corrected),
+                duration(outage.to.saturating_sub(outage.from)),
+                outage.loggers.len().to_string(),
+                thousands(outage.records()),
+            ]);
+            let cause = match &outage.loggers[..] {
+                [one] => format!("{}: {}, {}", outage.cause.name(), one, self.name(*one)),
+                few if outage.cause == Cause::ManyLoggers && few.len() <= LOGGERS_NAMED => {
+                    let few: Vec<String> = few.iter().map(Address::to_string).collect();
+                    format!("{}: {}", outage.cause.name(), few.join(", "))
+                }
+                _ => outage.cause.name().to_owned(),
+            };
+            causes.push(match became(outage) {
+                Some(became) => format!("{cause}; {became}"),
+                None => cause,
+            });
+        }
+        let mut text = format!("{heading}{}", self.with_tail(&table, "cause", &causes, &[]));
+        if !left.is_empty() {
+            let loggers: BTreeSet<Address> =
+                left.iter().flat_map(|outage| outage.loggers.iter().copied()).collect();
+            let whose = match loggers.iter().next() {
+                Some(one) if loggers.len() == 1 => format!("all of logger {one}: its path loses much"),
+                _ => format!("of {}", counted(loggers.len() as u64, "logger")),
+            };
+            let records = left.iter().map(|outage| outage.records()).fold(0, u64::saturating_add);
+            let (n, records) = (counted(left.len() as u64, "smaller one"), counted(records, "record"));
+            text += &self.prose(INDENT, &format!("And {n} with {records}, {whose} (`--each` lists them)."));
+        }
+        if !old.is_empty() {
+            let n = counted(old.len() as u64, "earlier one");
+            text += &self.prose(INDENT, &format!("And {n}, repaired (`--each` lists them)."));
+        }
+        text
+    }
+}
+
+/// An outage in a sentence.
+fn said(outage: &Outage) -> String {
+    let lasted = duration(outage.to.saturating_sub(outage.from));
+    match outage.cause {
+        Cause::GatewayNotRunning => format!("the gateway was not running for {lasted}"),
+        Cause::PortLost => format!("a radio was not listening for {lasted}"),
+        Cause::OneLogger => match outage.loggers.first() {
+            Some(logger) => format!("logger {logger} alone was not heard for {lasted}"),
+            None => format!("one logger alone was not heard for {lasted}"),
+        },
+        Cause::ManyLoggers => {
+            format!(
+                "{} not heard for {lasted}, while others were",
+                counted(outage.loggers.len() as u64, "logger")
+            )
+        }
+        Cause::NoneHeard => format!("the gateway listened for {lasted} and heard no logger"),
+        Cause::NotKnown => {
+            let who = match &outage.loggers[..] {
+                [one] => format!("logger {one}"),
+                all => counted(all.len() as u64, "logger"),
+            };
+            format!("{who} not heard for {lasted}, and what was heard meanwhile does not show why")
+        }
+    }
+}
+
+/// What has become of an outage; `None`: all of it is missing.
+fn became(outage: &Outage) -> Option<String> {
+    let (missing, brought, off) = (outage.missing(), outage.brought(), outage.written_off());
+    let mut parts = Vec::new();
+    if brought > 0 {
+        parts.push(format!("{} brought by hand", thousands(brought)));
+    }
+    if off > 0 {
+        parts.push(format!("{} written off", thousands(off)));
+    }
+    if parts.is_empty() {
+        return None;
+    }
+    Some(match (missing, off) {
+        (0, 0) => "repaired: all brought by hand".to_owned(),
+        (0, _) => format!("closed: {}", parts.join(", ")),
+        _ => format!("{}, {} missing", parts.join(", "), thousands(missing)),
+    })
+}
+
+/// What to look at.
+fn remedy(cause: Cause) -> &'static str {
+    match cause {
+        Cause::GatewayNotRunning => "Look at the gateway's power, and at `stonechat status`.",
+        Cause::PortLost => "Look at that radio's plug and cable; `stonechat check` tries the port.",
+        Cause::OneLogger => {
+            "The gateway was working: check that logger's antenna, cell and path when you are there."
+        }
+        Cause::ManyLoggers => {
+            "The gateway was working: look for what those loggers share, as a path or a neighbour's radio."
+        }
+        Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
+        Cause::NotKnown => {
+            "It may be a radio of the gateway, or the logger's own path: look at both antennas."
+        }
+    }
+}

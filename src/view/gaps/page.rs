@@ -1,0 +1,195 @@
+//! The page of the gap report: what all its parts use.
+
+use crate::report::gaps::{Gap, GapState, Silence, UnclosedGap};
+use crate::report::memory::InLogger;
+use crate::report::notes::NotesSpan;
+use crate::report::selection::{GapsFound, GapsWanted};
+use crate::text::{counted, local};
+use crate::view::frame::Frame;
+use crate::view::notes::{cut, manual_line, remark_line, write_off_line};
+use crate::view::term::{self, Table, width, wrapped};
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// Narrower than this nothing is laid out.
+const COLUMNS_MIN: usize = 60;
+/// Longer lines are hard to read.
+const PROSE_COLUMNS_MAX: usize = 100;
+/// Names are cut at this where there is little room, and at this where there is more.
+const NAME_MAX: [usize; 2] = [22, 32];
+/// From so many columns on, names have more room.
+const ROOMY_COLUMNS: usize = 120;
+/// What has no room beside a row stands below it, so far in.
+const TAIL_INDENT: usize = 11;
+/// What stands before a deadline where its column does not say so.
+pub(super) const FETCH_BEFORE: &str = "fetch before ";
+/// Tables and prose stand so far in.
+pub(super) const INDENT: usize = 3;
+/// Remarks, and manual readings, beside a row of a table; earlier ones are counted.
+const NOTES_SHOWN: usize = 3;
+
+/// The report about to be written.
+pub struct Page<'a> {
+    pub(super) frame: Frame<'a>,
+    pub(super) found: &'a GapsFound,
+    pub(super) wanted: &'a GapsWanted,
+    pub(super) now: i64,
+    pub(super) columns: usize,
+    pub(super) open: Vec<&'a Gap>,
+}
+
+impl<'a> Page<'a> {
+    /// Of this width.
+    pub(super) fn new(
+        frame: Frame<'a>,
+        found: &'a GapsFound,
+        wanted: &'a GapsWanted,
+        columns: usize,
+    ) -> Self {
+        let open = found.report.gaps.iter().filter(|gap| gap.state == GapState::Open).collect();
+        Self { frame, found, wanted, now: frame.now, columns: columns.max(COLUMNS_MIN), open }
+    }
+
+    pub(super) fn is_part(&self) -> bool {
+        !self.wanted.loggers.is_empty() || self.wanted.from.is_some() || self.wanted.to.is_some()
+    }
+
+    pub(super) fn missing_records(&self) -> u64 {
+        self.open.iter().map(|gap| gap.records()).fold(0, u64::saturating_add)
+    }
+
+    /// Adds the remarks and manual readings of some spans of one logger to what is said already.
+    pub(super) fn with_written(&self, mut lines: Vec<String>, spans: &[NotesSpan]) -> Vec<String> {
+        let notes = &self.found.notes;
+        let offset = self.frame.utc_offset_s;
+        let (mut remarks, mut manual) = (BTreeMap::new(), BTreeMap::new());
+        for &span in spans {
+            remarks.extend(notes.remarks(span).map(|of| ((of.what.from, of.id), remark_line(of, offset))));
+            manual.extend(notes.manual(span).map(|of| ((of.what.at, of.id), manual_line(of, offset))));
+        }
+        // What was written of the end says more of how it is now: the newest are shown.
+        for (written, list) in [(remarks, "stonechat remark list"), (manual, "stonechat manual list")] {
+            let left = written.len().saturating_sub(NOTES_SHOWN);
+            lines.extend(written.into_values().skip(left));
+            if left > 0 {
+                lines.push(format!("and {} (`{list}`)", counted(left as u64, "earlier one")));
+            }
+        }
+        lines
+    }
+
+    /// Notes below a row.
+    pub(super) fn below(&self, notes: &[String]) -> String {
+        notes.iter().map(|note| wrapped(&cut(note), TAIL_INDENT, TAIL_INDENT + 2, self.columns)).collect()
+    }
+
+    pub(super) fn open_unclosed(&self) -> impl Iterator<Item = &UnclosedGap> {
+        self.found.report.unclosed.iter().filter(|open| open.state == GapState::Open)
+    }
+
+    /// Missing records that are no longer in their loggers.
+    pub(super) fn gone(&self) -> u64 {
+        self.open.iter().map(|gap| gap.records() - gap.left()).sum()
+    }
+
+    pub(super) fn is_gone(&self, gap: &Gap) -> bool {
+        gap.in_memory.in_logger == InLogger::No
+    }
+
+    pub(super) fn name(&self, logger: Address) -> String {
+        let name = self.frame.name(logger);
+        term::cut(name, NAME_MAX[usize::from(self.columns >= ROOMY_COLUMNS)])
+    }
+
+    pub(super) fn at(&self, time: i64) -> String {
+        local(time, self.frame.utc_offset_s)
+    }
+
+    pub(super) fn marked(&self, time: i64, is_corrected: bool) -> String {
+        format!("{}{}", if is_corrected { "~" } else { "" }, self.at(time))
+    }
+
+    pub(super) fn maybe(&self, time: Option<i64>, is_corrected: bool) -> String {
+        time.map_or("not known".to_owned(), |time| self.marked(time, is_corrected))
+    }
+
+    /// A paragraph, wrapped.
+    pub(super) fn prose(&self, indent: usize, words: &str) -> String {
+        wrapped(words, indent, indent, self.columns.min(PROSE_COLUMNS_MAX))
+    }
+
+    /// One line, no longer than there is room.
+    pub(super) fn cut(&self, line: &str) -> String {
+        format!("{}\n", term::beginning(line, self.columns))
+    }
+
+    /// A table whose last column stands beside it where there is room, and below each row where there is not.
+    /// What people wrote down beside a row comes last.
+    pub(super) fn with_tail(
+        &self,
+        table: &Table,
+        heading: &str,
+        tails: &[String],
+        notes: &[Vec<String>],
+    ) -> String {
+        let rows = table.text(INDENT);
+        let wide = rows.lines().map(|line| width(line)).max().unwrap_or(0);
+        // Beside a row, the heading says what below it the words must say.
+        let bare = |tail: &str| match tail.strip_prefix(heading) {
+            Some(rest) if !heading.is_empty() && !rest.is_empty() => rest.trim_start().to_owned(),
+            _ => tail.to_owned(),
+        };
+        let tail = tails.iter().map(|tail| width(&bare(tail))).chain([width(heading)]).max();
+        let beside = wide + 2 + tail.unwrap_or(0) <= self.columns;
+        let mut text = String::new();
+        let all = [heading].into_iter().chain(tails.iter().map(String::as_str));
+        for (at, (line, tail)) in rows.lines().zip(all).enumerate() {
+            if beside {
+                let pad = " ".repeat(wide - width(line));
+                text += &format!("{line}{pad}  {}\n", bare(tail));
+            } else {
+                text += &self.cut(line);
+                // Below a row its words speak for themselves.
+                if !std::ptr::eq(tail, heading) {
+                    text += &wrapped(tail, TAIL_INDENT, TAIL_INDENT + 2, self.columns);
+                }
+            }
+            let below = at.checked_sub(1).and_then(|at| notes.get(at));
+            text += &self.below(below.map_or(&[], Vec::as_slice));
+        }
+        text
+    }
+    /// Silent loggers that nobody accounts for.
+    pub(super) fn unaccounted(&self) -> u64 {
+        let silent = self.found.report.silent.iter();
+        silent.filter(|silence| !self.is_accounted_for(silence)).count() as u64
+    }
+
+    /// Whether a remark, a write-off or the roster says that it need not be heard.
+    pub(super) fn is_accounted_for(&self, silence: &Silence) -> bool {
+        self.found.notes.is_accounted_for(silence.logger) || self.found.report.service.is_out(silence.logger)
+    }
+
+    /// What people wrote down beside some gaps of one logger.
+    pub(super) fn gap_notes(&self, gaps: &[&Gap]) -> Vec<String> {
+        let notes = &self.found.notes;
+        let offset = self.frame.utc_offset_s;
+        let off = gaps.iter().flat_map(|gap| notes.writes_off(gap));
+        let mut lines: Vec<String> = Vec::new();
+        for line in off.map(|off| write_off_line(off, offset)) {
+            if !lines.contains(&line) {
+                lines.push(line);
+            }
+        }
+        let spans: Vec<NotesSpan> = gaps.iter().filter_map(|gap| notes.of_gap(gap)).collect();
+        self.with_written(lines, &spans)
+    }
+}
+
+pub(super) fn records_are(number: u64) -> String {
+    format!("{} {}", counted(number, "record"), if number == 1 { "is" } else { "are" })
+}
+
+pub(super) fn loggers_are(number: u64) -> String {
+    format!("{} {}", counted(number, "logger"), if number == 1 { "is" } else { "are" })
+}

@@ -1,0 +1,107 @@
+//! What people wrote down, in words and as JSON: remarks, manual readings and write-offs beside what reports show; and
+//! what a damaged ledger still has.
+
+use crate::record::damaged::DamagedLedger;
+use crate::record::written::{Manual, Remark, WrittenOff};
+use crate::text::{counted, local, rfc3339};
+use serde_json::{Value, json};
+
+/// A longer note is cut in reports; the lists have it whole.
+const NOTE_CHARS_MAX: usize = 200;
+
+/// A note as reports show it.
+pub fn cut(note: &str) -> String {
+    match note.char_indices().nth(NOTE_CHARS_MAX) {
+        Some((end, _)) => format!("{}...", note.get(..end).unwrap_or(note)),
+        None => note.to_owned(),
+    }
+}
+
+/// A remark in JSON.
+pub fn remark_json(remark: &Remark) -> Value {
+    let what = &remark.what;
+    json!({
+        "id": remark.id, "logger": what.logger.number(), "channel": what.channel,
+        "from": rfc3339(what.from), "to": what.to.map(rfc3339), "kind": what.kind.name(), "text": what.text,
+        "by": what.by, "written_at": rfc3339(remark.written_at), "corrects": what.corrects,
+        "corrected_by": remark.corrected_by,
+    })
+}
+
+/// A manual reading in JSON; its value is text, since it is exact.
+pub fn manual_json(manual: &Manual) -> Value {
+    let what = &manual.what;
+    json!({
+        "id": manual.id, "logger": what.logger.number(), "channel": what.channel, "time": rfc3339(what.at),
+        "value": what.value, "unit": what.unit, "instrument": what.instrument, "by": manual.by,
+        "written_at": rfc3339(manual.written_at), "file": manual.file, "line": what.line,
+        "corrects": what.corrects, "corrected_by": manual.corrected_by,
+    })
+}
+
+/// A write-off in JSON, as reports name it.
+pub fn write_off_json(off: &WrittenOff) -> Value {
+    json!({
+        "id": off.id, "first": off.first, "last": off.last, "rest_of_epoch": off.last.is_none(), "by": off.by,
+        "reason": off.reason, "written_at": rfc3339(off.written_at),
+    })
+}
+
+/// From when until when a remark is: `2026-05-04 08:15`, `… to …`, `… on`.
+pub fn when(from: i64, to: Option<i64>, utc_offset_s: i32) -> String {
+    let begins = local(from, utc_offset_s);
+    match to {
+        None => format!("{begins} on"),
+        Some(to) if to == from => begins,
+        Some(to) => format!("{begins} to {}", local(to, utc_offset_s)),
+    }
+}
+
+/// A remark in a line: kind, when, who, text.
+pub fn remark_line(remark: &Remark, utc_offset_s: i32) -> String {
+    let what = &remark.what;
+    let channel = what.channel.map_or(String::new(), |channel| format!(", channel {channel}"));
+    format!(
+        "{}, {}{channel}, by {}: {}",
+        what.kind.words(),
+        when(what.from, what.to, utc_offset_s),
+        what.by,
+        what.text
+    )
+}
+
+/// A manual reading in a line.
+pub fn manual_line(manual: &Manual, utc_offset_s: i32) -> String {
+    let what = &manual.what;
+    format!(
+        "manual reading, {}, channel {}: {} {} ({}), by {}",
+        local(what.at, utc_offset_s),
+        what.channel,
+        what.value,
+        what.unit,
+        what.instrument,
+        manual.by
+    )
+}
+
+/// Who wrote something off, when and why.
+pub fn write_off_line(off: &WrittenOff, utc_offset_s: i32) -> String {
+    format!("written off {}, by {}: {}", local(off.written_at, utc_offset_s), off.by, off.reason)
+}
+
+/// That a logger is expected to be quiet.
+pub fn quiet_line(remark: &Remark, utc_offset_s: i32) -> String {
+    let until = remark.what.to.map_or("further notice".to_owned(), |to| local(to, utc_offset_s));
+    format!("expected quiet until {until}, by {}: {}", remark.what.by, remark.what.text)
+}
+
+/// What is in a damaged ledger that was set aside, and so not in what is shown.
+pub fn not_here(aside: &DamagedLedger) -> String {
+    format!(
+        "{} counted as held in {}, a damaged ledger that was set aside; `stonechat verify --salvage {}` brings over \
+         what it still has",
+        counted(aside.records, "record"),
+        aside.file,
+        aside.file
+    )
+}

@@ -1,0 +1,274 @@
+//! Text that fits a terminal: how wide it is, words in lines, and tables that give up their least important columns.
+//!
+//! Input: words and cells. Output: lines for a width, which is passed in. Widths are those of Unicode Standard Annex 11.
+//! What this is not: it writes nothing.
+
+use crate::text::shown;
+use std::io::IsTerminal;
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
+
+/// How wide a report is that nobody looks at on a terminal.
+pub const PIPED_COLUMNS: usize = 100;
+
+/// How wide the terminal is; of a pipe, [`PIPED_COLUMNS`].
+pub fn columns() -> usize {
+    let stdout = std::io::stdout();
+    if !stdout.is_terminal() {
+        return PIPED_COLUMNS;
+    }
+    match rustix::termios::tcgetwinsize(&stdout) {
+        Ok(size) if size.ws_col > 0 => usize::from(size.ws_col),
+        _ => 80,
+    }
+}
+
+/// How many columns of a terminal a text takes.
+pub fn width(text: &str) -> usize {
+    text.width()
+}
+
+/// The beginning of a text that takes at most so many columns.
+pub fn beginning(text: &str, most: usize) -> &str {
+    let mut taken = 0;
+    let end = text.char_indices().find(|(_, c)| {
+        taken += c.width().unwrap_or(1);
+        taken > most
+    });
+    end.map_or(text, |(end, _)| text.get(..end).unwrap_or(text))
+}
+
+/// At most so many columns; `sign` at the end says that there were more.
+fn cut_with(text: &str, most: usize, sign: char) -> String {
+    if width(text) <= most {
+        return text.to_owned();
+    }
+    format!("{}{sign}", beginning(text, most.saturating_sub(1)))
+}
+
+/// At most so many columns; an ellipsis says that there were more.
+pub fn cut(text: &str, most: usize) -> String {
+    cut_with(text, most, '…')
+}
+
+/// Words in lines of at most `columns`: the first line after `first`, the others after `indent_next` spaces.
+fn lines_of<'a>(
+    first: String,
+    indent_next: usize,
+    words: impl IntoIterator<Item = &'a str>,
+    columns: usize,
+) -> String {
+    let mut text = String::new();
+    let mut line = first;
+    let mut is_empty = true;
+    for word in words {
+        if !is_empty && width(&line) + 1 + width(word) > columns {
+            text += &line;
+            text.push('\n');
+            line = " ".repeat(indent_next);
+            is_empty = true;
+        }
+        if !is_empty {
+            line.push(' ');
+        }
+        line += word;
+        is_empty = false;
+    }
+    text += &line;
+    text.push('\n');
+    text
+}
+
+/// Words in lines of at most `columns`, the first line after `indent` spaces, the others after `indent_next`. A word that
+/// is too long stays whole: it may be a path or a command that somebody wants to copy.
+pub fn wrapped(words: &str, indent: usize, indent_next: usize, columns: usize) -> String {
+    lines_of(" ".repeat(indent), indent_next, words.split_whitespace(), columns)
+}
+
+/// A paragraph of words after a label; further lines hang below its text. A no-break space in a word comes out as a plain
+/// one.
+pub fn paragraph<'a>(
+    label: &str,
+    indent: usize,
+    words: impl IntoIterator<Item = &'a str>,
+    columns: usize,
+) -> String {
+    lines_of(format!("{label:indent$}"), indent, words, columns).replace('\u{a0}', " ")
+}
+
+/// A column of a table.
+pub struct Column {
+    heading: String,
+    /// A column of numbers, padded to the left.
+    right: bool,
+    /// 0: it stays; else the one with the largest number goes first.
+    gives_up: u8,
+    /// Cells may be cut down to this width before a column is given up.
+    cut_to: Option<usize>,
+}
+
+impl Column {
+    /// A column that stays.
+    pub fn new(heading: impl AsRef<str>) -> Self {
+        Self { heading: shown(heading.as_ref()), right: false, gives_up: 0, cut_to: None }
+    }
+
+    /// With its cells to the right.
+    pub fn right(mut self) -> Self {
+        self.right = true;
+        self
+    }
+
+    /// One that goes when there is no room; the largest number first.
+    pub fn gives_up(mut self, rank: u8) -> Self {
+        self.gives_up = rank;
+        self
+    }
+
+    /// One whose cells may be cut.
+    pub fn cut_to(mut self, width: usize) -> Self {
+        self.cut_to = Some(width);
+        self
+    }
+}
+
+const BETWEEN: &str = "  ";
+
+/// A table under construction: columns padded to their widest cell.
+pub struct Table {
+    columns: Vec<Column>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// With these headings; one that begins with `>` is of a column of numbers, padded to the left.
+    pub fn new(headings: &[&str]) -> Self {
+        let column = |heading: &&str| match heading.strip_prefix('>') {
+            Some(heading) => Column::new(heading).right(),
+            None => Column::new(heading),
+        };
+        Self::of(headings.iter().map(column).collect())
+    }
+
+    /// With these columns.
+    pub fn of(columns: Vec<Column>) -> Self {
+        Self { columns, rows: Vec::new() }
+    }
+
+    /// Adds a row.
+    pub fn row<const N: usize>(&mut self, cells: [String; N]) {
+        self.rows.push(cells.map(|cell| shown(&cell)).into());
+    }
+
+    /// How wide a column is.
+    fn width_of(&self, at: usize) -> usize {
+        let heading = self.columns.get(at).map(|column| column.heading.as_str());
+        let cells = self.rows.iter().filter_map(|row| row.get(at)).map(String::as_str);
+        cells.chain(heading).map(width).max().unwrap_or(0)
+    }
+
+    /// The whole table, each line after `indent` spaces.
+    pub fn text(&self, indent: usize) -> String {
+        let widths: Vec<usize> = (0..self.columns.len()).map(|at| self.width_of(at)).collect();
+        let headings: Vec<&str> = self.columns.iter().map(|column| column.heading.as_str()).collect();
+        let rows = self.rows.iter().map(|row| row.iter().map(String::as_str).collect());
+        let mut text = String::new();
+        for row in std::iter::once(headings).chain(rows) {
+            let mut line = " ".repeat(indent);
+            for (at, (column, &wide)) in self.columns.iter().zip(&widths).enumerate() {
+                let cell = row.get(at).copied().unwrap_or_default();
+                let pad = " ".repeat(wide.saturating_sub(width(cell)));
+                line += if at > 0 { BETWEEN } else { "" };
+                line += &if column.right { pad + cell } else { cell.to_owned() + &pad };
+            }
+            text += line.trim_end();
+            text.push('\n');
+        }
+        text
+    }
+
+    /// As many of its columns as fit, by importance, and cells cut where they may be; `sign` at a cell's end says so.
+    pub fn fitted(mut self, columns: usize, sign: char) -> String {
+        let mut widths: Vec<usize> = (0..self.columns.len()).map(|at| self.width_of(at)).collect();
+        let all = |widths: &mut dyn Iterator<Item = usize>| -> usize {
+            let widths: Vec<usize> = widths.collect();
+            widths.iter().sum::<usize>() + BETWEEN.len() * widths.len().saturating_sub(1)
+        };
+        let least = |column: &Column, wide: usize| column.cut_to.map_or(wide, |least| wide.min(least));
+        while all(&mut self.columns.iter().zip(&widths).map(|(column, &wide)| least(column, wide))) > columns
+        {
+            let first = self.columns.iter().enumerate().max_by_key(|(_, column)| column.gives_up);
+            let Some((at, _)) = first.filter(|(_, column)| column.gives_up > 0) else { break };
+            self.columns.remove(at);
+            widths.remove(at);
+            for row in self.rows.iter_mut().filter(|row| at < row.len()) {
+                row.remove(at);
+            }
+        }
+        let mut excess = all(&mut widths.iter().copied()).saturating_sub(columns);
+        for (at, (column, &wide)) in self.columns.iter().zip(&widths).enumerate() {
+            let to = wide.saturating_sub(excess).max(least(column, wide));
+            excess -= wide - to;
+            for cell in self.rows.iter_mut().filter_map(|row| row.get_mut(at)) {
+                *cell = cut_with(cell, to, sign);
+            }
+        }
+        self.text(0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::text::thousands;
+
+    #[test]
+    fn numbers_are_padded_to_the_right() {
+        let mut table = Table::new(&["name", ">records"]);
+        table.row(["P-17".into(), "9".into()]);
+        table.row(["L".into(), thousands(1_234_567)]);
+        assert_eq!(table.text(2), "  name    records\n  P-17          9\n  L     1,234,567\n");
+    }
+
+    #[test]
+    fn widths_are_those_of_a_terminal() {
+        // "é" as a letter and a combining accent is one column wide; a full-width letter is two.
+        assert_eq!((width("e\u{301}"), width("\u{ff21}"), width("█…")), (1, 2, 2));
+        assert_eq!(cut("\u{ff21}\u{ff22}", 3), "\u{ff21}…");
+        assert_eq!((cut("short", 5).as_str(), cut("longer", 5).as_str()), ("short", "long…"));
+    }
+
+    fn table() -> Table {
+        let mut table = Table::of(vec![
+            Column::new("no.").right(),
+            Column::new("name").cut_to(6),
+            Column::new("kept"),
+            Column::new("second").gives_up(1),
+            Column::new("first").gives_up(2),
+        ]);
+        table.row(["7", "a long name", "1", "3", "5"].map(str::to_owned));
+        table.row(["117", "short", "2", "4", "6"].map(str::to_owned));
+        table
+    }
+
+    #[test]
+    fn columns_go_by_importance_and_names_are_cut_last_to_what_fits() {
+        assert_eq!(table().fitted(80, '~').lines().next(), Some("no.  name         kept  second  first"));
+        assert_eq!(table().fitted(34, '~').lines().nth(1), Some("  7  a long ~  1     3       5"));
+        assert_eq!(table().fitted(33, '~').lines().nth(1), Some("  7  a long~  1     3       5"));
+        assert_eq!(table().fitted(30, '~').lines().next(), Some("no.  name         kept  second"));
+        assert_eq!(table().fitted(17, '~').lines().nth(1), Some("  7  a lon~  1"));
+        // Narrower than what stays: it stays all the same.
+        assert_eq!(table().fitted(3, '~').lines().nth(1), Some("  7  a lon~  1"));
+        for columns in 17..50 {
+            let text = table().fitted(columns, '~');
+            assert!(text.lines().all(|line| width(line) <= columns), "{columns}:\n{text}");
+        }
+    }
+
+    #[test]
+    fn a_paragraph_hangs_below_its_text_and_never_cuts_a_word() {
+        assert_eq!(paragraph("port", 6, ["one", "two", "three"], 12), "port  one\n      two\n      three\n");
+        assert_eq!(paragraph("", 2, ["on", "5\u{a0}May"], 7), "  on\n  5 May\n");
+        assert_eq!(paragraph("x", 2, ["/a/long/path", "end"], 6), "x /a/long/path\n  end\n");
+    }
+}
