@@ -129,7 +129,7 @@ mod tests {
     use crate::ledger::care::compare::Side;
     use crate::ledger::care::salvage::{How, salvage};
     use crate::ledger::care::verify;
-    use crate::ledger::write::batch::{Arrival, Batch};
+    use crate::ledger::write::batch::Arrival;
     use crate::ledger::write::open::Ledger;
     use crate::sim::{Field, FieldPlan};
     use crate::time::Stamp;

@@ -127,7 +127,7 @@ impl Window {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use crate::ledger::write::batch::{Arrival, Batch, Reception};
+    use crate::ledger::write::batch::{Arrival, Reception};
     use crate::ledger::write::import::Planner;
     use crate::ledger::write::open::Ledger;
     use crate::record::roster::{Logger, Roster};
