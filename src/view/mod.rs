@@ -5,9 +5,11 @@ pub mod gaps;
 pub mod gateway;
 pub mod logbook;
 pub mod notes;
+pub mod picture;
 pub mod service;
 pub mod site;
 pub mod term;
+pub mod units;
 pub mod unread;
 
 /// What the program is not, where it presents itself.

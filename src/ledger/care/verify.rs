@@ -112,7 +112,7 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
              WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
     count(db, retired, &mut counted, &mut Verified::default())?;
     // And what a ledger holds that was set aside.
-    let elsewhere = crate::ledger::care::take_over::elsewhere(db)?;
+    let elsewhere = crate::ledger::read::elsewhere::elsewhere(db)?;
     for (address, epoch, held) in elsewhere.epochs() {
         for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
             for &(first, last) in set.ranges() {
@@ -140,7 +140,7 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
     // The profiles that told may be in a ledger that was set aside, or gone; what is here must still agree.
     let nothing_lost: bool =
         db.query_row("SELECT NOT EXISTS (SELECT 1 FROM once_held)", [], |row| row.get(0))?;
-    let is_whole = nothing_lost && crate::ledger::care::take_over::elsewhere(db)?.epochs().next().is_none();
+    let is_whole = nothing_lost && crate::ledger::read::elsewhere::elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
         told.named().eq(stored.named())
     } else {

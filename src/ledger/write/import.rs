@@ -582,7 +582,7 @@ impl Ledger {
             let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
             rows.collect::<Result<Vec<(u16, u32)>, _>>()?
         };
-        let elsewhere = crate::ledger::care::take_over::elsewhere(&transaction)?;
+        let elsewhere = crate::ledger::read::elsewhere::elsewhere(&transaction)?;
         for (logger, epoch) in touched {
             let mut covered = settled_rows(&transaction, logger, epoch)?;
             if let (Some(address), Some(of)) = (Address::new(logger), crate::wire::seq::Epoch::new(epoch))
