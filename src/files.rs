@@ -12,6 +12,7 @@
 //!   write into the folder can have another file written or emptied;
 //! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
 
+pub mod clock;
 mod closed;
 mod name;
 
@@ -31,6 +32,9 @@ const LINKS_MAX: u32 = 40;
 
 /// Bits that no file of this program has: writable by the group, writable by others.
 const NOT_FOR_OTHERS: Mode = Mode::WGRP.union(Mode::WOTH);
+
+/// Tails of the names of a database's files: the database itself, and what SQLite puts next to it.
+const OF_DATABASE: [&str; 4] = ["", "-wal", "-shm", "-journal"];
 
 /// Sees to it that no file or folder that this process makes is writable by the group or by others, whichever library
 /// makes it. To be called before there is a second thread.
@@ -355,14 +359,19 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
     give_to_owner_of_folder(&folder, path)
 }
 
+/// Makes a folder and those above it where they are missing; they are this user's own.
+pub fn make_own_folder(path: &Path) -> io::Result<()> {
+    std::fs::create_dir_all(path)
+}
+
 /// Makes the folder in which a file is to lie, where it is gone.
 pub fn make_folder_of(path: &Path) -> io::Result<()> {
     make_folder(folder_of(path))
 }
 
-/// Renames what may not be there; nothing is replaced. `true`: it was there.
-pub fn rename_if_there(from: &Path, to: &Path) -> io::Result<bool> {
-    match take_name(from, to, false) {
+/// Renames what may not be there; with `replace` over what has the name. `true`: it was there.
+pub fn rename_if_there(from: &Path, to: &Path, replace: bool) -> io::Result<bool> {
+    match take_name(from, to, replace) {
         Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => Ok(false),
         done => done.map(|()| true),
     }
@@ -469,6 +478,91 @@ pub fn with_tail(path: &Path, tail: &str) -> PathBuf {
     PathBuf::from(name)
 }
 
+/// The first name that is `path` with this tail, with a number behind it where that is taken, and that has no file next
+/// to it that SQLite would take for its own.
+pub fn free_name(path: &Path, tail: &str) -> PathBuf {
+    let numbered = |at: u32| match at {
+        1 => with_tail(path, tail),
+        at => with_tail(path, &format!("{tail}-{at}")),
+    };
+    let is_free =
+        |name: &PathBuf| OF_DATABASE.iter().all(|end| with_tail(name, end).symlink_metadata().is_err());
+    let mut at = 1;
+    loop {
+        let name = numbered(at);
+        if is_free(&name) {
+            return name;
+        }
+        at += 1;
+    }
+}
+
+/// The same with a date in it: `ledger.db.damaged-20261125T120000Z` of the tail `.damaged-`.
+pub fn free_dated_name(path: &Path, tail: &str, unix_s: i64) -> PathBuf {
+    free_name(path, &format!("{tail}{}", crate::text::for_file_names(unix_s)))
+}
+
+/// The last part of a path, as text; empty where there is none.
+pub fn name_of(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+}
+
+/// What the file system says of a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FileStat {
+    /// Device and inode: which file it is.
+    pub place: (u64, u64),
+    /// Whether it is a plain file.
+    pub is_file: bool,
+    /// Whether it is a folder.
+    pub is_folder: bool,
+    /// Its length in bytes.
+    pub length: u64,
+    /// How many names (hard links) it has.
+    pub names: u64,
+    /// When its content changed last, Unix s.
+    pub modified_at: i64,
+}
+
+impl FileStat {
+    fn of(found: &Metadata) -> Self {
+        Self {
+            place: (found.dev(), found.ino()),
+            is_file: found.is_file(),
+            is_folder: found.is_dir(),
+            length: found.len(),
+            names: found.nlink(),
+            modified_at: found.mtime(),
+        }
+    }
+}
+
+/// What a name leads to. Nothing is opened.
+pub fn stat(path: &Path) -> io::Result<FileStat> {
+    std::fs::metadata(path).map(|found| FileStat::of(&found))
+}
+
+/// What has a name itself: a link is not followed.
+pub fn stat_name(path: &Path) -> io::Result<FileStat> {
+    std::fs::symlink_metadata(path).map(|found| FileStat::of(&found))
+}
+
+/// Whether two files lie in the same folder, whatever the way to it. `false` where that cannot be said.
+pub fn is_in_folder_of(file: &Path, other: &Path) -> bool {
+    let folder = |path: &Path| path.canonicalize().ok()?.parent().map(Path::to_owned);
+    folder(file).is_some_and(|of| Some(of) == folder(other))
+}
+
+/// Gives a file a second name (a hard link), which must be free.
+pub fn add_name(path: &Path, name: &Path) -> io::Result<()> {
+    std::fs::hard_link(path, name)
+}
+
+/// Copies a file's bytes and permission bits under another name.
+pub fn copy(from: &Path, to: &Path) -> io::Result<()> {
+    std::fs::copy(from, to).map(|_| ())
+}
+
 /// A file on its way to its name, which one run of the program writes at a time.
 ///
 /// A lock file next to it says that it is ours: what a run left that was killed is taken away by the next one, and what
@@ -512,7 +606,7 @@ impl Part {
             }
         };
         if was_there {
-            remove_with_sidecars(path);
+            remove_own_database(path);
         }
         if let Err(error) = make(path, 0o640) {
             let _ = std::fs::remove_file(&lock);
@@ -542,16 +636,14 @@ impl Part {
 
 impl Drop for Part {
     fn drop(&mut self) {
-        remove_with_sidecars(&self.path);
+        remove_own_database(&self.path);
         let _ = std::fs::remove_file(&self.lock);
     }
 }
 
-/// Takes away a file of ours that has no name yet, and what SQLite puts next to it.
-fn remove_with_sidecars(path: &Path) {
-    for tail in ["", "-wal", "-shm", "-journal"] {
-        let _ = std::fs::remove_file(with_tail(path, tail));
-    }
+/// Takes away a database that this program has made as a part of another file, with what SQLite puts next to it.
+pub fn remove_own_database(path: &Path) {
+    OF_DATABASE.iter().for_each(|tail| remove_own(&with_tail(path, tail)));
 }
 
 /// Gives what root has just made, and has open, to the owner and group of its folder: the service must be able to use

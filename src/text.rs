@@ -22,6 +22,14 @@ pub fn rfc3339(unix_s: i64) -> String {
     written(unix_s, 0, "%Y-%m-%dT%H:%M:%SZ")
 }
 
+/// `20261125T120000Z`: UTC, for names of files. Of a time that no calendar has, its number.
+pub fn for_file_names(unix_s: i64) -> String {
+    match DateTime::<Utc>::from_timestamp(unix_s, 0) {
+        Some(time) => time.format("%Y%m%dT%H%M%SZ").to_string(),
+        None => unix_s.to_string(),
+    }
+}
+
 /// The day `YYYY-MM-DD` on which a clock in UTC shows this. `None`: a year that has not four digits, as RFC 3339 has them.
 pub fn date(unix_s: i64) -> Option<String> {
     let time = DateTime::<Utc>::from_timestamp(unix_s, 0)

@@ -4,8 +4,11 @@
 
 use super::exit::Exit;
 use crate::config::{self, Config};
+use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
+use crate::report::values::Site;
 use crate::state::DaemonState;
+use crate::units::account::Words;
 use crate::view::frame::Frame;
 use crate::wire::seq::Address;
 use crate::{files, view};
@@ -89,6 +92,31 @@ pub fn on_roster(config: &Config, numbers: &[u16]) -> Result<Vec<Address>, Strin
         })?);
     }
     Ok(loggers)
+}
+
+/// The site's points and this file of calibrations.
+pub fn calibrated<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, Exit> {
+    calibrated_or(config, units, known).map_err(|problems| Exit::refused(&problems))
+}
+
+/// The same, with the mistakes.
+pub fn calibrated_or<'c>(
+    config: &'c Config,
+    units: &Path,
+    known: &'c Known,
+) -> Result<Site<'c>, config::Problems> {
+    let (points, calibrations) = config::load_calibrations(config, units)?;
+    let words = Words {
+        offset_s: config.site.utc_offset_s,
+        calibrations: name_of(units),
+        points: config.points_file.as_deref().map(name_of).unwrap_or_default(),
+    };
+    Ok(Site { roster: &config.roster, known, points, calibrations, words })
+}
+
+/// What a file is called in its folder.
+pub fn name_of(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
 }
 
 /// Says on standard error that the daemon which runs here writes another ledger, as after a link was switched.

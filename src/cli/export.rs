@@ -441,7 +441,7 @@ fn export(config: &Config, args: &Args, request: &Request, out: &mut dyn Write) 
 
 /// The site's points and calibrations, or the mistakes in them.
 fn site<'c>(config: &'c Config, units: &Path, known: &'c Known) -> Result<Site<'c>, Failed> {
-    super::units::site(config, units, known).map_err(Failed::Config)
+    super::args::calibrated_or(config, units, known).map_err(Failed::Config)
 }
 
 /// Which files values rest on, with their digests, so that a reader can check that it has the same ones.

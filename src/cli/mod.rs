@@ -250,8 +250,8 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Simulate(args) => simulate::run(&args, out),
         #[cfg(feature = "sim")]
         Command::Demo(args) => demo::run(&args, typed, out),
-        Command::Units(command) => units::run(config, &command, out),
-        Command::Plot(args) => plot::run(config, &args, out),
+        Command::Units(command) => exit::code(units::run(config, &command, out)),
+        Command::Plot(args) => exit::code(plot::run(config, &args, out)),
         Command::Visits(args) => exit::code(visits::run(config, &args, out)),
         Command::Completeness(args) => completeness::run(config, &args, out),
         Command::WriteOff(args) => write_off::run(config, &args, out),

@@ -6,8 +6,8 @@
 //! Pure. What this is not: no file format, which is `render`. Widths of text are estimates, a little too wide.
 
 use super::axis;
-use super::thin::Columns;
-use super::{Missing, Panel, Picture};
+use super::words::{Captions, coverage, label};
+use crate::report::picture::{Band, Columns, Missing, Panel, Picture};
 use crate::text::{local, offset_label};
 
 /// A colour: red, green, blue.
@@ -207,21 +207,38 @@ enum Key {
 /// Lines of text below the panels, with the symbol before them and its number.
 type Below = (Option<(Key, usize)>, Vec<String>);
 
+/// The lines below, as they are collected.
+struct Lines {
+    /// How wide they may be.
+    room: f64,
+    all: Vec<Below>,
+}
+
+impl Lines {
+    fn say(&mut self, key: Option<(Key, usize)>, text: &str) {
+        let lines = wrapped(text, TEXT, self.room);
+        if !lines.is_empty() {
+            self.all.push((key, lines));
+        }
+    }
+}
+
 struct Draw<'a> {
     picture: &'a Picture,
+    captions: &'a Captions,
     scene: Scene,
     left: f64,
     right: f64,
 }
 
 /// Where everything stands. Error: the height that is needed at least, where less is wanted.
-pub fn laid_out(picture: &Picture, size: Size) -> Result<Scene, u32> {
+pub fn laid_out(picture: &Picture, captions: &Captions, size: Size) -> Result<Scene, u32> {
     let width = f64::from(size.width);
     let scene = Scene { width: size.width, ..Scene::default() };
-    let mut draw = Draw { picture, scene, left: LEFT, right: (width - RIGHT).max(LEFT + 1.0) };
+    let mut draw = Draw { picture, captions, scene, left: LEFT, right: (width - RIGHT).max(LEFT + 1.0) };
     let title = draw.title();
     let head = 16.0 + title.len() as f64 * 21.0 + 20.0;
-    let remarks = if picture.notes.is_empty() { 0.0 } else { 24.0 };
+    let remarks = if captions.notes.is_empty() { 0.0 } else { 24.0 };
     let below = draw.below();
     let foot = 46.0 + below.iter().map(|(_, lines)| lines.len() as f64 * LEADING + 3.0).sum::<f64>() + 14.0;
     let panels = picture.panels.len().max(1) as f64;
@@ -357,7 +374,20 @@ impl Draw<'_> {
             let x = self.x(time);
             self.path(&[(x, bottom - 10.0), (x, bottom - 1.0)], 2.0, ABSENT);
         }
-        for tick in &ticks {
+        self.value_labels(panel, &ticks, y, (top, bottom));
+        self.panel_heading(panel, heading);
+    }
+
+    /// Labels and unit of the values' axis, left of a frame.
+    fn value_labels(
+        &mut self,
+        panel: &Panel,
+        ticks: &[axis::Tick],
+        y: impl Fn(f64) -> f64,
+        (top, bottom): (f64, f64),
+    ) {
+        let (left, right) = (self.left, self.right);
+        for tick in ticks {
             let y = y(tick.value);
             self.path(&[(left - 4.0, y), (left, y)], 1.0, FRAME);
             self.text((left - 8.0, y), &tick.label, SMALL, Anchor::End);
@@ -376,7 +406,12 @@ impl Draw<'_> {
             is_upward: true,
             is_bold: false,
         });
-        let coverage = panel.coverage();
+    }
+
+    /// The line above a frame: name, what measures it, and how much is held.
+    fn panel_heading(&mut self, panel: &Panel, heading: f64) {
+        let (left, right) = (self.left, self.right);
+        let coverage = coverage(panel);
         let room = right - left - width_of(&coverage, SMALL) - 20.0;
         let name = fitted(&panel.name, TEXT, room);
         let rest = room - width_of(&name, TEXT) - 24.0;
@@ -420,7 +455,7 @@ impl Draw<'_> {
                 self.path(&[(x, top), (x, bottom)], 0.8, FRAME);
             }
             self.path(&[(x0, top + 1.0), (x1, top + 1.0)], 2.4, BLACK);
-            self.band_label(&band.label(), (x0, top), (x1, bottom));
+            self.band_label(&label(band), (x0, top), (x1, bottom));
         }
     }
 
@@ -469,9 +504,9 @@ impl Draw<'_> {
         let Some(&(first, _)) = frames.first() else { return };
         let y = first - 18.0;
         let mut last = f64::MIN;
-        let count = self.picture.notes.len().min(NOTES_MAX);
+        let count = self.captions.notes.len().min(NOTES_MAX);
         for at in 0..count {
-            let Some(note) = self.picture.notes.get(at) else { break };
+            let Some(note) = self.captions.notes.get(at) else { break };
             let x = self.x(note.from);
             // Room to the right for those that are still to come.
             let most = self.right - 18.0 * (count - 1 - at) as f64;
@@ -525,22 +560,27 @@ impl Draw<'_> {
 
     /// Legend, notes and the last lines, each with the symbol before it.
     fn below(&self) -> Vec<Below> {
-        let picture = self.picture;
-        let panels = &picture.panels;
-        let room = self.right - 44.0;
-        let mut below: Vec<Below> = Vec::new();
-        let mut say = |key: Option<(Key, usize)>, text: &str| {
-            let lines = wrapped(text, TEXT, room);
-            if !lines.is_empty() {
-                below.push((key, lines));
-            }
-        };
-        let narrow = |band: &&super::Band| self.x(band.to) - self.x(band.from) < BAND_MIN;
+        let mut below = Lines { room: self.right - 44.0, all: Vec::new() };
+        self.legend(&mut below);
+        for panel in &self.picture.panels {
+            of_panel(&self.picture.panels, panel, &mut below);
+        }
+        if self.picture.panels.iter().any(|panel| !panel.manual.is_empty()) {
+            below.say(Some((Key::Manual, 0)), "measured by hand, with an instrument of its own");
+        }
+        self.captions(&mut below);
+        below.all
+    }
+
+    /// What the symbols of all panels mean.
+    fn legend(&self, below: &mut Lines) {
+        let panels = &self.picture.panels;
+        let narrow = |band: &&Band| self.x(band.to) - self.x(band.from) < BAND_MIN;
         let all = || panels.iter().flat_map(|panel| &panel.bands);
         if all().any(|band| !narrow(&band)) {
             let silent = all().any(|band| band.missing == Missing::Silent);
             let silent = if silent { ", or its logger was not heard" } else { "" };
-            say(
+            below.say(
                 Some((Key::Band, 0)),
                 &format!("nothing is held: records are missing{silent}; the line is not drawn across"),
             );
@@ -548,59 +588,46 @@ impl Draw<'_> {
         if all().any(|band| narrow(&band)) {
             let count: Vec<String> =
                 panels.iter().map(|p| p.bands.iter().filter(narrow).count().to_string()).collect();
-            say(Some((Key::Tick, 0)), &format!("at the top: a gap too short for a band; {}", joined(&count)));
+            let text = format!("at the top: a gap too short for a band; {}", joined(&count));
+            below.say(Some((Key::Tick, 0)), &text);
         }
         if panels.iter().any(|panel| panel.by_hand_count > 0) {
             let count: Vec<String> = panels.iter().map(|p| p.by_hand_count.to_string()).collect();
-            say(
-                Some((Key::ByHand, 0)),
-                &format!("values from a hand download, not by radio (a ring on some): {}", joined(&count)),
-            );
+            let text =
+                format!("values from a hand download, not by radio (a ring on some): {}", joined(&count));
+            below.say(Some((Key::ByHand, 0)), &text);
         }
         for panel in panels.iter().filter(|panel| panel.absent_count > 0) {
             let reasons: Vec<String> = panel.reasons.iter().map(|(why, n)| format!("{why} ({n})")).collect();
-            let of = of_panel(panels, panel);
-            say(
-                Some((Key::Absent, 0)),
-                &format!("{of}at the bottom: a reading without a value; {}", reasons.join("; ")),
-            );
+            let of = named(panels, panel);
+            let text = format!("{of}at the bottom: a reading without a value; {}", reasons.join("; "));
+            below.say(Some((Key::Absent, 0)), &text);
         }
-        for panel in panels {
-            let of = of_panel(panels, panel);
-            for marked in &panel.marks {
-                let most = if marked.at.is_empty() { ", no symbol" } else { "" };
-                let key = (!marked.at.is_empty()).then_some((Key::Marked, 0));
-                let (mark, count, drawn) = (marked.mark, marked.count, panel.drawn);
-                say(key, &format!("{of}{mark} ({count} of {drawn} values{most})"));
-            }
-            if panel.other_units > 0 {
-                say(None, &format!("{of}{} values in another unit are not drawn", panel.other_units));
-            }
-        }
-        if panels.iter().any(|panel| !panel.manual.is_empty()) {
-            say(Some((Key::Manual, 0)), "measured by hand, with an instrument of its own");
-        }
-        for (at, note) in picture.notes.iter().take(NOTES_MAX).enumerate() {
+    }
+
+    /// Notes and the last lines.
+    fn captions(&self, below: &mut Lines) {
+        let Captions { notes, lines, footer } = self.captions;
+        for (at, note) in notes.iter().take(NOTES_MAX).enumerate() {
             let mut text: String = note.text.chars().take(300).collect();
             if text.len() < note.text.len() {
                 text.push('…');
             }
-            say(Some((Key::Remark, at + 1)), &text);
+            below.say(Some((Key::Remark, at + 1)), &text);
         }
-        if picture.notes.len() > NOTES_MAX {
-            let more = picture.notes.len() - NOTES_MAX;
-            say(None, &format!("and {more} more remarks; `stonechat remark list` has them all"));
+        if notes.len() > NOTES_MAX {
+            let more = notes.len() - NOTES_MAX;
+            below.say(None, &format!("and {more} more remarks; `stonechat remark list` has them all"));
         }
-        for line in picture.lines.iter().take(LINES_MAX) {
-            say(None, line);
+        for line in lines.iter().take(LINES_MAX) {
+            below.say(None, line);
         }
-        if picture.lines.len() > LINES_MAX {
-            say(None, &format!("and {} more", picture.lines.len() - LINES_MAX));
+        if lines.len() > LINES_MAX {
+            below.say(None, &format!("and {} more", lines.len() - LINES_MAX));
         }
-        for line in &picture.footer {
-            say(None, line);
+        for line in footer {
+            below.say(None, line);
         }
-        below
     }
 
     fn below_line(&mut self, key: Option<(Key, usize)>, lines: &[String], y: f64) {
@@ -646,8 +673,22 @@ fn joined(counts: &[String]) -> String {
 }
 
 /// Says of which panel a line is, where there are several.
-fn of_panel(panels: &[Panel], panel: &Panel) -> String {
+fn named(panels: &[Panel], panel: &Panel) -> String {
     if panels.len() > 1 { format!("{}: ", panel.name) } else { String::new() }
+}
+
+/// What is to be said of one panel's values.
+fn of_panel(panels: &[Panel], panel: &Panel, below: &mut Lines) {
+    let of = named(panels, panel);
+    for marked in &panel.marks {
+        let most = if marked.at.is_empty() { ", no symbol" } else { "" };
+        let key = (!marked.at.is_empty()).then_some((Key::Marked, 0));
+        let (mark, count, drawn) = (marked.mark, marked.count, panel.drawn);
+        below.say(key, &format!("{of}{mark} ({count} of {drawn} values{most})"));
+    }
+    if panel.other_units > 0 {
+        below.say(None, &format!("{of}{} values in another unit are not drawn", panel.other_units));
+    }
 }
 
 /// The range of an axis: a little more than the values, and never nothing.
@@ -687,9 +728,9 @@ pub fn pieces(scene: &Scene) -> Vec<&[(f64, f64)]> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::thin::At;
-    use super::super::{Band, Drawn, Note, Series};
+    use super::super::words::Note;
     use super::*;
+    use crate::report::picture::{At, Drawn, Series};
     use proptest::prelude::*;
 
     const FROM: i64 = 1_780_000_000;
@@ -716,14 +757,19 @@ mod tests {
             to,
             offset_s: -25_200,
             panels: vec![panel],
-            notes: vec![Note {
-                from: FROM + 2 * DAY,
-                to: Some(FROM + 2 * DAY),
-                text: "visit: antenna".into(),
-            }],
-            lines: vec![],
-            footer: vec!["made".into()],
+            remarks: vec![],
+            has_several_loggers: false,
+            not_drawn: vec![],
+            damaged: vec![],
+            units: None,
+            now: to,
         }
+    }
+
+    fn captions() -> Captions {
+        let (from, to) = (FROM + 2 * DAY, Some(FROM + 2 * DAY));
+        let note = Note { from, to, text: "visit: antenna".into() };
+        Captions { notes: vec![note], lines: vec![], footer: vec!["made".into()] }
     }
 
     fn texts(scene: &Scene) -> Vec<&str> {
@@ -746,7 +792,7 @@ mod tests {
 
     #[test]
     fn a_gap_is_a_band_over_its_span_with_its_count_and_no_line_crosses_it() {
-        let scene = laid_out(&picture(vec![gap()], 96..121), SIZE).unwrap();
+        let scene = laid_out(&picture(vec![gap()], 96..121), &captions(), SIZE).unwrap();
         let [(0, x0, x1)] = scene.bands[..] else { panic!("{:?}", scene.bands) };
         let width = 1000.0 - LEFT - RIGHT;
         assert!((x0 - (LEFT + 0.4 * width)).abs() < 0.01 && (x1 - (LEFT + 0.5 * width)).abs() < 0.01);
@@ -755,7 +801,7 @@ mod tests {
             let (first, last) = (piece[0].0, piece[piece.len() - 1].0);
             assert!(last <= x0 + 0.01 || first >= x1 - 0.01, "{first} to {last}");
         }
-        let whole = laid_out(&picture(vec![], 0..0), SIZE).unwrap();
+        let whole = laid_out(&picture(vec![], 0..0), &captions(), SIZE).unwrap();
         assert!(whole.bands.is_empty() && !texts(&whole).iter().any(|text| text.contains("missing")));
     }
 
@@ -768,7 +814,7 @@ mod tests {
             readings: Some(1),
             is_part: false,
         };
-        let scene = laid_out(&picture(vec![one(7), one(70)], 300..300), SIZE).unwrap();
+        let scene = laid_out(&picture(vec![one(7), one(70)], 300..300), &captions(), SIZE).unwrap();
         assert_eq!((scene.bands.len(), scene.ticks), (0, 2));
         assert!(
             texts(&scene).iter().any(|text| text.ends_with("too short for a band; 2")),
@@ -780,18 +826,18 @@ mod tests {
     #[test]
     fn a_height_that_is_too_small_is_refused_with_what_is_needed() {
         let picture = picture(vec![], 0..0);
-        let needed = laid_out(&picture, Size { height: Some(100), ..SIZE }).unwrap_err();
-        let scene = laid_out(&picture, Size { height: Some(needed), ..SIZE }).unwrap();
+        let needed = laid_out(&picture, &captions(), Size { height: Some(100), ..SIZE }).unwrap_err();
+        let scene = laid_out(&picture, &captions(), Size { height: Some(needed), ..SIZE }).unwrap();
         assert_eq!(scene.height, needed);
     }
 
     #[test]
     fn everything_is_on_the_page_also_where_it_is_small_or_values_do_not_move() {
-        let mut small = picture(vec![gap()], 0..230);
-        small.notes =
-            (0..30).map(|i| Note { from: FROM + 9 * DAY + i, to: None, text: "long ".repeat(80) }).collect();
+        let small = picture(vec![gap()], 0..230);
+        let note = |i| Note { from: FROM + 9 * DAY + i, to: None, text: "long ".repeat(80) };
+        let captions = Captions { notes: (0..30).map(note).collect(), ..captions() };
         for width in [480, 800, 3000] {
-            let scene = laid_out(&small, Size { width, height: None }).unwrap();
+            let scene = laid_out(&small, &captions, Size { width, height: None }).unwrap();
             let (w, h) = (f64::from(scene.width), f64::from(scene.height));
             for shape in &scene.shapes {
                 let points = match shape {

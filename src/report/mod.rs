@@ -17,6 +17,8 @@ pub mod inputs;
 pub mod memory;
 pub mod notes;
 pub mod outage;
+pub mod picture;
+pub mod point_check;
 pub mod reception;
 pub mod selection;
 pub mod service;

@@ -4,7 +4,7 @@ use super::inputs::{LedgerInputs, ReadError};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
-use crate::units::account::{Account, Told, Words};
+use crate::units::account::{Account, Line, Told, Words};
 use crate::units::calibration::Calibrations;
 use crate::units::chain::{Chain, Worked};
 use crate::units::inputs::Sample;
@@ -98,6 +98,11 @@ impl Shown {
     }
 }
 
+/// A calculation, step by step.
+pub type Calculation = Told;
+/// A line of one.
+pub type CalculationLine = Line;
+
 /// The values of a point in a span; without a beginning, of the last day.
 pub fn of(
     site: &Site<'_>,
@@ -127,7 +132,7 @@ pub fn told(
     inputs: &LedgerInputs<'_>,
     point: &str,
     at: Option<i64>,
-) -> Result<Option<(Told, Shown)>, ReadError> {
+) -> Result<Option<(Calculation, Shown)>, ReadError> {
     let before = at.map_or(i64::MAX, |at| at.saturating_add(1));
     let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
     let mut told = Told::new(site.words.clone());

@@ -54,6 +54,25 @@ pub enum Line {
     Step(Step),
 }
 
+impl Line {
+    /// The step, where it is one.
+    pub fn step(&self) -> Option<&Step> {
+        match self {
+            Self::Said(_) => None,
+            Self::Step(step) => Some(step),
+        }
+    }
+}
+
+impl std::fmt::Display for Line {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Said(text) => f.write_str(text),
+            Self::Step(step) => step.fmt(f),
+        }
+    }
+}
+
 /// A calculation as it is told, each line with its depth.
 #[derive(Clone, Debug, Default)]
 pub struct Told {

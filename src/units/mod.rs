@@ -613,13 +613,18 @@ impl Step {
         self.remark = Some(remark.into());
         self
     }
+
+    /// What comes out, as steps print it.
+    pub fn result_text(&self) -> String {
+        number(self.result)
+    }
 }
 
 impl fmt::Display for Step {
     /// Two or three lines: formula, numbers, result with unit; numbers that are the result are not repeated.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let pad = self.symbol.chars().count();
-        let result = number(self.result);
+        let result = self.result_text();
         write!(f, "{} = {}", self.symbol, self.formula)?;
         if self.numbers != result {
             write!(f, "\n{:pad$} = {}", "", self.numbers)?;

@@ -5,11 +5,13 @@ pub mod gaps;
 pub mod gateway;
 pub mod logbook;
 pub mod notes;
+pub mod picture;
 pub mod service;
 pub mod sheet;
 pub mod site;
 pub mod status;
 pub mod term;
+pub mod units;
 pub mod unread;
 pub mod visits;
 

@@ -45,7 +45,7 @@ impl Notes {
     /// a -wal, and passes over a failure; by then the program has synced it itself, and nothing was made since. What
     /// is known beside the ledger is written anew, into a new file, and takes the old one's place only once it is whole.
     pub fn matter(&self) -> bool {
-        self.faults.iter().any(|fault| !fault.ends_with("(folder again)") && !fault.contains(".known.part:"))
+        self.faults.iter().any(|fault| !fault.ends_with("(folder again)") && !fault.contains(".known.part"))
     }
 
     pub fn read(file: &Path) -> Self {

@@ -9,10 +9,10 @@
 //! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
 //! compares authentic records only: CSV rows and what people write down are no part of a content digest.
 
+use crate::ledger::care::held::{HeldRecord, rare_plaintext, read_block, reading_sum, span_of};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
-use crate::ledger::digest::block::{self, BLOCK, Block, Blocks, Place};
+use crate::ledger::digest::block::{self, Block, Blocks, Place};
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::state::State;
 use crate::record::coverage::{Coverage, RangeSet};
@@ -45,15 +45,6 @@ impl Summary {
     }
 }
 
-/// One record as far as it is compared.
-#[derive(Clone, Copy, Debug)]
-pub(in crate::ledger) struct Held {
-    /// `None`: it cannot be read (given up, or its row is damaged).
-    pub sum: Option<Sum>,
-    /// On the logger's clock; `None` where nobody can read it.
-    pub time: Option<i64>,
-}
-
 /// One side of a comparison.
 pub struct Side {
     blocks: BTreeMap<Place, Summary>,
@@ -62,13 +53,13 @@ pub struct Side {
 
 enum Source {
     Ledger { db: Rc<Connection>, coverage: Box<Coverage> },
-    Records(BTreeMap<Place, BTreeMap<u32, Held>>),
+    Records(BTreeMap<Place, BTreeMap<u32, HeldRecord>>),
 }
 
 /// Records of sealed dumps, opened by the caller, on their way to a [`Side`].
 #[derive(Debug, Default)]
 pub struct Records {
-    by_place: BTreeMap<Place, BTreeMap<u32, Held>>,
+    by_place: BTreeMap<Place, BTreeMap<u32, HeldRecord>>,
     /// Records that came more than once and differently; the first of them is compared.
     pub contradicting: u64,
 }
@@ -77,7 +68,7 @@ impl Records {
     /// Takes a record in.
     pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
         let time = Record::decode(plaintext, id.epoch).ok().map(|record| i64::from(time_of(&record)));
-        let held = Held { sum: Some(block::record_sum(id, plaintext)), time };
+        let held = HeldRecord { sum: Some(block::record_sum(id, plaintext)), time };
         let block = self.by_place.entry(place_of(id)).or_default();
         match block.entry(id.sequence.number()) {
             std::collections::btree_map::Entry::Vacant(entry) => {
@@ -189,7 +180,7 @@ impl Side {
     }
 
     /// Every record of a block.
-    fn read(&self, place: Place) -> Result<BTreeMap<u32, Held>, Error> {
+    fn read(&self, place: Place) -> Result<BTreeMap<u32, HeldRecord>, Error> {
         match &self.source {
             Source::Records(all) => Ok(all.get(&place).cloned().unwrap_or_default()),
             Source::Ledger { db, .. } => {
@@ -203,7 +194,7 @@ impl Side {
                     )?;
                     let mut rows = statement.query(params![place.0, place.1, first, last])?;
                     while let Some(row) = rows.next()? {
-                        held.entry(row.get(0)?).or_insert(Held { sum: None, time: row.get(1)? });
+                        held.entry(row.get(0)?).or_insert(HeldRecord { sum: None, time: row.get(1)? });
                     }
                 }
                 Ok(held)
@@ -255,12 +246,6 @@ fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<()
     Ok(())
 }
 
-/// A block's first and last sequence.
-fn span_of(block: u32) -> (u32, u32) {
-    let first = block.saturating_mul(BLOCK).saturating_add(1);
-    (first, first.saturating_add(BLOCK - 1))
-}
-
 fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
     let window: RangeSet = [span_of(block)].into_iter().collect();
     match (Address::new(logger), Epoch::new(epoch)) {
@@ -294,65 +279,6 @@ fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(
         }
     }
     Ok(())
-}
-
-fn reading_sum(row: &rusqlite::Row<'_>, id: Identity) -> Result<Option<(Sum, i64)>, Error> {
-    let n = row.get_ref(8)?.as_i64().unwrap_or(-1);
-    let Some(n) = usize::try_from(n).ok().filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else {
-        return Ok(None);
-    };
-    let reading = block::reading_of(row, n)?;
-    Ok(reading.map(|reading| {
-        (block::record_sum(id, &row::encoded(&Record::Reading(reading))), i64::from(reading.time))
-    }))
-}
-
-/// A damaged one has none.
-fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-    match row::rare_plaintext(db, id) {
-        Err(Error::Corrupt(_)) => Ok(None),
-        other => other,
-    }
-}
-
-/// Every authentic record of a block of a ledger, settled or not.
-pub(in crate::ledger) fn read_block(
-    db: &Connection,
-    (logger, epoch, block): Place,
-) -> Result<BTreeMap<u32, Held>, Error> {
-    let (first, last) = span_of(block);
-    let mut held = BTreeMap::new();
-    for table in ["settled", "journal"] {
-        // The journal has no index; it is bounded, and blocks that differ are few.
-        let only = if table == "journal" { "AND kind = 1" } else { "" };
-        let sql = format!(
-            "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0 {only}",
-            block::reading_columns()
-        );
-        let mut statement = db.prepare_cached(&sql)?;
-        let mut readings = statement.query(params![logger, epoch, first, last])?;
-        while let Some(row) = readings.next()? {
-            let id = block::identity(row)?;
-            let found = reading_sum(row, id)?;
-            let time = row.get_ref(4)?.as_i64().ok();
-            held.insert(id.sequence.number(), Held { sum: found.map(|(sum, _)| sum), time });
-        }
-    }
-    // The opaque ones last: where one has been read later, its plaintext is still the record.
-    for (table, time) in [("profile_row", "time"), ("event_row", "time"), ("opaque_row", "received_at")] {
-        let sql = format!(
-            "SELECT logger, epoch, sequence, {time} FROM {table}
-             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
-        );
-        let mut statement = db.prepare_cached(&sql)?;
-        let mut records = statement.query(params![logger, epoch, first, last])?;
-        while let Some(row) = records.next()? {
-            let id = block::identity(row)?;
-            let sum = rare_plaintext(db, id)?.map(|plaintext| block::record_sum(id, &plaintext));
-            held.insert(id.sequence.number(), Held { sum, time: row.get(3)? });
-        }
-    }
-    Ok(held)
 }
 
 /// How some records of one epoch differ between the sides.
@@ -486,11 +412,13 @@ pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<C
             let kind = match (of_a, of_b) {
                 (Some(_), None) => Kind::LackedByB,
                 (None, Some(_)) => Kind::LackedByA,
-                (Some(Held { sum: Some(a), .. }), Some(Held { sum: Some(b), .. })) if a == b => {
+                (Some(HeldRecord { sum: Some(a), .. }), Some(HeldRecord { sum: Some(b), .. })) if a == b => {
                     found.same += 1;
                     continue;
                 }
-                (Some(Held { sum: Some(_), .. }), Some(Held { sum: Some(_), .. })) => Kind::Different,
+                (Some(HeldRecord { sum: Some(_), .. }), Some(HeldRecord { sum: Some(_), .. })) => {
+                    Kind::Different
+                }
                 _ => Kind::NotComparable,
             };
             let time = of_a.and_then(|held| held.time).or(of_b.and_then(|held| held.time));

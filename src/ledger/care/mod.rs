@@ -2,6 +2,7 @@
 
 pub mod backup;
 pub mod compare;
+mod held;
 pub mod rescue;
 pub mod restore;
 pub mod salvage;

@@ -15,16 +15,15 @@
 //! What this is not: it does not notice anything; that is `db::place`.
 
 use super::{site, stranger};
-use crate::files;
-use crate::ledger::care::restore::{beside, dated, free_name};
+use crate::files::{self, with_tail};
 use crate::ledger::care::take_over::{self, TakenOver};
 use crate::ledger::care::{salvage, verify};
 use crate::ledger::db::error::Error;
 use crate::ledger::db::place;
 use crate::ledger::db::schema;
 use crate::ledger::digest::table;
+use crate::ledger::write::once_held::keep_once_held;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::keep_once_held;
 use crate::record::coverage::Coverage;
 use crate::record::site::{Alike, Signs, Verdict};
 use crate::time::Stamp;
@@ -103,7 +102,7 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
     let path = ledger.path();
     let frames = place::frames_in_wal(&ledger.db).unwrap_or(0);
     let is_whole = ledger.place.as_ref().is_some_and(|place| place.is_whole(frames));
-    let file = free_name(path, &format!("{RESCUED}{}", dated(now.unix_s)));
+    let file = files::free_dated_name(path, RESCUED, now.unix_s);
     let at = |source| Error::Rescue { path: file.clone(), source };
     files::make_folder_of(&file).map_err(at)?;
     let pages: i64 = ledger
@@ -116,19 +115,14 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
         return Err(at(std::io::ErrorKind::StorageFull.into()));
     }
     let part = files::part_name(&file).map_err(at)?;
-    let clear = || {
-        for end in ["", "-wal", "-shm", "-journal"] {
-            files::remove_own(&beside(&part, end));
-        }
-    };
-    clear();
+    files::remove_own_database(&part);
     files::make(&part, 0o640).map_err(at)?;
     let copied = copy(&ledger.db, &part, &mut sign);
     // What cannot be read through the connection any more is not in it; what was read so far may be a ledger.
     let is_whole = match copied {
         Ok(()) => is_whole,
         Err(error) if error.is_passing() || files::length(&part) == Some(0) => {
-            clear();
+            files::remove_own_database(&part);
             return Err(error);
         }
         Err(error) => {
@@ -138,7 +132,7 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
     };
     let done = files::sync(&part).and_then(|()| files::take_name(&part, &file, false));
     done.and_then(|()| files::sync_folder(&file)).map_err(at)?;
-    clear();
+    files::remove_own_database(&part);
     let known = Known::of(&ledger.db).unwrap_or_default();
     Ok(Copied {
         file,
@@ -180,13 +174,13 @@ pub fn go_on(
     now: Stamp,
 ) -> Result<GoesOn, Error> {
     let at = |source| Error::SetAside { path: path.to_owned(), source };
-    let found = free_name(path, &format!(".found-{}", dated(now.unix_s)));
-    let id = |end: &str| place::FileId::at(&beside(path, end));
+    let found = files::free_dated_name(path, ".found-", now.unix_s);
+    let id = |end: &str| place::FileId::at(&with_tail(path, end));
     if id("").is_some() && id("") != copied.open[0] {
         // A -wal of the ledger that vanished must not be read as one of the file that came in its place.
         for (end, open) in ["-wal", "-shm"].into_iter().zip(&copied.open[1..]) {
             if open.is_some() && id(end) == *open {
-                files::rename_if_there(&beside(path, end), &beside(&found, end)).map_err(at)?;
+                files::rename_if_there(&with_tail(path, end), &with_tail(&found, end), false).map_err(at)?;
             }
         }
         if let Some(mut ledger) = sound_one_of_this_site(path, &copied.known)? {
@@ -195,7 +189,7 @@ pub fn go_on(
             let text = format!(
                 "{what}; a sound ledger of this site is there now, and the daemon goes on in it; what the former one held \
                  was copied to {} and is brought over",
-                name_of(&copied.file)
+                files::name_of(&copied.file)
             );
             let salvage = Some(copied.file.clone());
             return Ok(GoesOn { ledger, text, has_all: false, salvage, taken: None });
@@ -205,16 +199,17 @@ pub fn go_on(
         let kept = files::names_beside(path, ".found-").len();
         return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: what.to_owned() });
     }
-    let found = free_name(path, &format!(".found-{}", dated(now.unix_s)));
+    let found = files::free_dated_name(path, ".found-", now.unix_s);
     let mut was_there = false;
     for end in ["", "-wal", "-shm"] {
-        was_there |= files::rename_if_there(&beside(path, end), &beside(&found, end)).map_err(at)?;
+        was_there |=
+            files::rename_if_there(&with_tail(path, end), &with_tail(&found, end), false).map_err(at)?;
     }
     files::take_name(&copied.file, path, false).map_err(at)?;
     files::sync_folder(path).map_err(at)?;
     let mut text = format!("{what}; what it held was copied through the open connection");
     if was_there {
-        text += &format!(", and what was left at its place is kept as {}*", name_of(&found));
+        text += &format!(", and what was left at its place is kept as {}*", files::name_of(&found));
     }
     if copied.is_whole {
         match Ledger::open(path) {
@@ -231,10 +226,6 @@ pub fn go_on(
     text += &format!("; the copy is not whole: {}", taken.text());
     let salvage = taken.is_there.then(|| taken.aside.clone());
     Ok(GoesOn { ledger, text, has_all: false, salvage, taken: Some(taken) })
-}
-
-fn name_of(path: &Path) -> String {
-    path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned())
 }
 
 /// The ledger at the path, if it is sound as far as a start looks, and of the same site.
@@ -277,7 +268,7 @@ impl Ledger {
         for file in copies(&self.path) {
             let is_done: bool = self.db.query_row(
                 "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NOT NULL)",
-                [name_of(&file)],
+                [files::name_of(&file)],
                 |row| row.get(0),
             )?;
             if !is_done {
@@ -300,7 +291,7 @@ impl Ledger {
         let id: i64 =
             db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
         table::change(&db, "aside_ledger", "id = ?", [id], |db| {
-            let row = params![id, name_of(file), now.unix_s, reason, now.unix_s, now.unix_s];
+            let row = params![id, files::name_of(file), now.unix_s, reason, now.unix_s, now.unix_s];
             Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)
         })?;
         for lost in [&brought.unproven, &brought.unreadable] {

@@ -12,6 +12,7 @@
 //!
 //! What this is not: it merges nothing.
 
+use crate::files::{self, with_tail};
 use crate::ledger::care::compare::{self, Compared, Kind, Side};
 use crate::ledger::care::verify;
 use crate::ledger::care::{site, stranger};
@@ -27,12 +28,14 @@ use crate::record::site::Signs;
 use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags};
 use std::collections::{BTreeMap, BTreeSet};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 /// What lies next to a ledger and goes with it.
 const SIDECARS: [&str; 4] = ["-wal", "-shm", "-journal", ".known"];
+
+/// Tails of the names, before the date, under which a ledger is kept that was replaced: sound, and damaged.
+const ASIDE: [&str; 2] = [".replaced-", ".damaged-"];
 
 /// What people and the judge put beside the records, with the columns by which one row is told from another.
 const BESIDE: [(&str, &str, &str); 7] = [
@@ -186,7 +189,7 @@ impl std::fmt::Display for RestoreError {
                  restore again",
             ),
             Self::Part(path, error) => {
-                let why = crate::files::Part::refused(error);
+                let why = files::Part::refused(error);
                 write!(f, "{}: {why}; nothing was changed", path.display())
             }
             Self::File(path, error) => write!(f, "{}: {error}; nothing was changed", path.display()),
@@ -211,32 +214,6 @@ pub struct How<'a> {
     pub actor: Option<&'a Actor>,
 }
 
-/// The name of a file that lies next to another, as its `-wal`.
-pub(in crate::ledger) fn beside(path: &Path, suffix: &str) -> PathBuf {
-    crate::files::with_tail(path, suffix)
-}
-
-/// `20261125T120000Z`, for names of files.
-pub(in crate::ledger) fn dated(unix_s: i64) -> String {
-    match chrono::DateTime::from_timestamp(unix_s, 0) {
-        Some(time) => time.format("%Y%m%dT%H%M%SZ").to_string(),
-        None => unix_s.to_string(),
-    }
-}
-
-/// The first name of `path` with this suffix that nobody has, `-wal` and `-shm` included.
-pub(in crate::ledger) fn free_name(path: &Path, suffix: &str) -> PathBuf {
-    let mut at = 1;
-    loop {
-        let number = if at == 1 { String::new() } else { format!("-{at}") };
-        let name = beside(path, &format!("{suffix}{number}"));
-        if ["", "-wal", "-shm", "-journal"].iter().all(|end| beside(&name, end).symlink_metadata().is_err()) {
-            return name;
-        }
-        at += 1;
-    }
-}
-
 /// Restores. See the module's page.
 pub fn restore(
     file: &Path,
@@ -245,9 +222,9 @@ pub fn restore(
     now: Stamp,
     mut progress: impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
-    let found = std::fs::metadata(file).map_err(|error| RestoreError::File(file.to_owned(), error))?;
-    let present = std::fs::metadata(ledger).ok();
-    if present.as_ref().is_some_and(|present| (present.dev(), present.ino()) == (found.dev(), found.ino())) {
+    let found = files::stat(file).map_err(|error| RestoreError::File(file.to_owned(), error))?;
+    let present = files::stat(ledger).ok();
+    if present.is_some_and(|present| present.place == found.place) {
         return Err(RestoreError::Itself(file.to_owned()));
     }
     // Held to the end: no daemon may start on what is being exchanged.
@@ -256,8 +233,8 @@ pub fn restore(
     if !how.dry_run {
         tidy(ledger);
     }
-    let name = beside(ledger, ".restore-part");
-    let part = crate::files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
+    let name = with_tail(ledger, ".restore-part");
+    let part = files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
     let mut done = exchange(file, ledger, part.path(), present.is_some(), how, now, &mut progress);
     if let (Ok(restored), true) = (&mut done, how.dry_run) {
         restored.daemon = crate::ledger::db::lock_holder::daemon_of(ledger);
@@ -284,7 +261,7 @@ fn exchange(
         return Err(RestoreError::NotSound(file.to_owned(), verified.differences));
     }
     let at = |error| RestoreError::File(part.to_owned(), error);
-    std::fs::File::open(part).and_then(|file| file.sync_all()).map_err(at)?;
+    files::sync(part).map_err(at)?;
     let mut restored =
         Restored { verified, present_records: None, replaced: None, more: More::default(), daemon: None };
     // From before the comparison until the backup has the name, no other process can write what it would not find.
@@ -321,8 +298,9 @@ fn exchange(
     if !restored.more.is_nothing() {
         return Err(RestoreError::HasMore(Box::new(restored.more)));
     }
-    let kind = if matches!(present, Present::Damaged(_)) { "damaged" } else { "replaced" };
-    let aside = free_name(ledger, &format!(".{kind}-{}", dated(now.unix_s)));
+    let [replaced, damaged] = ASIDE;
+    let tail = if matches!(present, Present::Damaged(_)) { damaged } else { replaced };
+    let aside = files::free_dated_name(ledger, tail, now.unix_s);
     let kept = is_present.then_some(aside.as_path());
     let act = act_of(&restored, was_adopted, kept);
     carry_on(
@@ -340,18 +318,18 @@ fn exchange(
     }
     if is_present {
         // A second name first, so that there is a ledger at any instant; `tidy` takes it away if it ends here.
-        std::fs::hard_link(ledger, &aside).map_err(at)?;
-        crate::files::sync_folder(ledger).map_err(at)?;
+        files::add_name(ledger, &aside).map_err(at)?;
+        files::sync_folder(ledger).map_err(at)?;
     }
     // What lies next to a ledger that it does not belong to would be read into it: it goes first, whether there is a
     // ledger or not. What is remembered of the ledger that goes is not true of the one that comes.
     for end in SIDECARS {
-        rename_there(&beside(ledger, end), &beside(&aside, end)).map_err(at)?;
+        files::rename_if_there(&with_tail(ledger, end), &with_tail(&aside, end), true).map_err(at)?;
     }
-    crate::files::sync_folder(ledger).map_err(at)?;
+    files::sync_folder(ledger).map_err(at)?;
     restored.replaced = is_present.then_some(aside);
-    std::fs::rename(part, ledger).map_err(at)?;
-    crate::files::sync_folder(ledger).map_err(at)?;
+    files::take_name(part, ledger, true).map_err(at)?;
+    files::sync_folder(ledger).map_err(at)?;
     drop(present);
     // Once more under its name: whatever lies next to it now is read with it.
     progress("checking it in its place");
@@ -427,35 +405,21 @@ impl Present {
 /// After a restore that was killed between its last two steps the present ledger has a second name, under which it
 /// would pass for the one that was replaced. It is taken away. Call under the daemon's lock.
 pub(in crate::ledger) fn tidy(ledger: &Path) {
-    let Ok(present) = std::fs::symlink_metadata(ledger) else { return };
-    if !present.is_file() || present.nlink() < 2 {
+    let Ok(present) = files::stat_name(ledger) else { return };
+    if !present.is_file || present.names < 2 {
         return;
     }
-    let folder = ledger.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let own = ledger.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let Ok(entries) = std::fs::read_dir(folder) else { return };
-    for entry in entries.flatten() {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let is_ours = ["replaced", "damaged"].iter().any(|kind| name.starts_with(&format!("{own}.{kind}-")));
-        let same = |found: std::fs::Metadata| (found.dev(), found.ino()) == (present.dev(), present.ino());
-        if is_ours && entry.metadata().is_ok_and(same) {
+    for second in ASIDE.iter().flat_map(|tail| files::names_beside(ledger, tail)) {
+        if files::stat_name(&second).is_ok_and(|found| found.place == present.place) {
             // What had gone aside with it belongs to the ledger that stays.
             for end in SIDECARS {
-                let (aside, own) = (beside(&entry.path(), end), beside(ledger, end));
+                let (aside, own) = (with_tail(&second, end), with_tail(ledger, end));
                 if own.symlink_metadata().is_err() {
-                    let _ = rename_there(&aside, &own);
+                    let _ = files::rename_if_there(&aside, &own, true);
                 }
             }
-            let _ = std::fs::remove_file(entry.path());
+            files::remove_own(&second);
         }
-    }
-}
-
-/// Renames what may not be there.
-fn rename_there(from: &Path, to: &Path) -> std::io::Result<()> {
-    match std::fs::rename(from, to) {
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
-        other => other,
     }
 }
 
@@ -470,10 +434,10 @@ struct Whole {
 impl Whole {
     /// `None`: a part of it is in a -wal, or it cannot be read any more. No connection to it may be open.
     fn of(file: &Path) -> Option<Self> {
-        if crate::files::length(&beside(file, "-wal")).is_some_and(|wal| wal > 0) {
+        if files::length(&with_tail(file, "-wal")).is_some_and(|wal| wal > 0) {
             return None;
         }
-        let modified_at = std::fs::metadata(file).ok().map(|found| found.mtime());
+        let modified_at = files::stat(file).ok().map(|found| found.modified_at);
         let (sha256, size_bytes) = crate::ledger::care::backup::digest(file).ok()?;
         let file = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
         Some(Self { file, size_bytes, sha256, modified_at })
@@ -536,7 +500,7 @@ fn carry_on(
         crate::ledger::care::backup::note(
             &transaction,
             &copy,
-            crate::ledger::write::state::meta(&transaction, "settled_through")?,
+            crate::ledger::db::meta::meta(&transaction, "settled_through")?,
         )?;
     }
     Ok(transaction.commit()?)
@@ -569,7 +533,7 @@ fn one_file(db: &Connection, ledger: &Path) -> Result<(), RestoreError> {
             // Of that very change; while the lock is kept, SQLite empties it instead of taking it away. And the index
             // of the -wal that is no more.
             for end in ["-journal", "-shm"] {
-                let _ = std::fs::remove_file(beside(ledger, end));
+                files::remove_own(&with_tail(ledger, end));
             }
             Ok(())
         }

@@ -10,13 +10,14 @@
 //!
 //! What this is not: no backup. It has no key, and hardly a measured value.
 
-use crate::ledger::care::restore::beside;
+use crate::files::{self, with_tail};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
 use crate::ledger::db::row::{self, SHARED};
 use crate::ledger::digest::block::{self, Blocks, Place};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::state::{State, meta};
+use crate::ledger::write::state::State;
 use crate::record::coverage::Coverage;
 use crate::report::gaps::Facts;
 use crate::time::Stamp;
@@ -28,7 +29,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashSet};
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// What the file begins with; the number rises when its content changes so that an older release cannot use it.
@@ -94,7 +95,7 @@ pub struct Known {
 
 /// Its name beside the ledger.
 pub fn path_of(ledger: &Path) -> PathBuf {
-    beside(ledger, ".known")
+    with_tail(ledger, ".known")
 }
 
 impl Known {
@@ -117,7 +118,7 @@ impl Known {
         let mut proof = Proof::new(db, before, is_sound)?;
         if !proof.journal {
             // Whoever takes over carries over those stretches whose seals fit.
-            state.coverage = crate::ledger::write::state::load_ranges(db)?;
+            state.coverage = crate::ledger::db::ranges::load_ranges(db)?;
             state.seen_row = state.settled_through;
         }
         let mut known = Self {
@@ -302,36 +303,27 @@ impl Known {
         coverage
     }
 
-    /// Writes it beside the ledger: another name first, synced, renamed.
+    /// Writes it beside the ledger, whole or not at all. Only the daemon does, under its lock.
     pub fn write(&self, ledger: &Path) -> std::io::Result<()> {
-        let path = path_of(ledger);
-        // Only the daemon writes it, under its lock.
-        let part = beside(&path, ".part");
-        let text = serde_json::to_string(self)?;
-        let write = || {
-            let mut file = crate::files::make_own(&part, 0o640)?;
-            writeln!(file, "{HEAD}{}", digest(text.as_bytes()))?;
-            file.write_all(text.as_bytes())?;
-            file.write_all(b"\n")?;
-            file.sync_all()
-        };
-        if let Err(error) = write() {
-            // On a full disk the ledger needs the room.
-            let _ = std::fs::remove_file(&part);
-            return Err(error);
-        }
-        std::fs::rename(&part, &path)?;
-        crate::files::sync_folder(&path)
+        // The digest comes before the text and is known after it: its place is kept free. The text may be large, so it is
+        // in memory once.
+        let mut bytes = format!("{HEAD}{}\n", digest(&[])).into_bytes();
+        let (digest_at, text_at) = (HEAD.len(), bytes.len());
+        serde_json::to_writer(&mut bytes, self)?;
+        let digest = digest(bytes.get(text_at..).unwrap_or_default());
+        bytes.splice(digest_at..text_at - 1, digest.into_bytes());
+        bytes.push(b'\n');
+        files::put(&path_of(ledger), &bytes, files::How { replace: true, mode: 0o640 })
     }
 
     /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.
     pub fn read(ledger: &Path) -> Result<Option<Self>, String> {
         let path = path_of(ledger);
-        let file = match crate::files::open_own(&path, crate::files::Own::Read, 0) {
+        let file = match files::open_own(&path, files::Own::Read, 0) {
             Ok(file) => file,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(error) => {
-                let error = crate::files::explained(&path, crate::files::Wanted::Read, error);
+                let error = files::explained(&path, files::Wanted::Read, error);
                 return Err(format!("{}: cannot be read: {error}; it is not used", path.display()));
             }
         };

@@ -7,15 +7,18 @@
 //! The numbers by which ledgers of one site know each other are `ledger_id` of `meta` and the rows of `same_site`.
 //! What this is not: it changes nothing but `same_site`.
 
-use super::stranger;
-use crate::ledger::care::{salvage, take_over};
+use crate::ledger::care::held;
+use crate::ledger::care::salvage::proof;
+use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
-use crate::ledger::digest::table;
+use crate::ledger::db::meta::meta;
+use crate::ledger::digest::{block, table};
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven;
-use crate::ledger::write::state::meta;
 use crate::record::site::{Alike, Shared, Signs, Verdict};
 use crate::time::Stamp;
+use crate::wire::record::Record;
+use crate::wire::seq::Identity;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -92,7 +95,7 @@ pub(in crate::ledger) fn signs_of_file(path: &Path) -> Option<Signs> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(path, flags).ok()?;
     stranger::bound(&mut db, path).ok()?;
-    take_over::can_be_read(&db).ok()?;
+    stranger::can_be_read(&db).ok()?;
     Some(signs(&db))
 }
 
@@ -106,7 +109,7 @@ pub(in crate::ledger) fn compare(
     let mut alike = Alike::of(&signs(ours), their_signs, set_aside_here);
     let mut verdict = alike.verdict();
     if verdict == Verdict::RecordsDecide {
-        let shared: Shared = salvage::shared(theirs, ours)?;
+        let shared: Shared = shared(theirs, ours)?;
         alike.records = Some(shared);
         verdict = alike.verdict();
     }
@@ -118,6 +121,34 @@ pub(in crate::ledger) fn compare(
         here_is_empty: here.is_empty(),
         verdict,
     })
+}
+
+/// Records that two ledgers both hold: how many readings and profiles are the same, and how many records differ. Of the
+/// first one only what is proven counts. Events and opaque records may be the same by chance: a logger whose clock was
+/// never set starts like any other.
+fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
+    let unsettled = proof::unsettled(old).records;
+    let mut places = proof::places_of(&proof::expected(old, None), |held| held.authentic.clone());
+    places.extend(unsettled.keys());
+    let mut shared = Shared::default();
+    for place in places {
+        let here = held::read_block(present, place)?;
+        if here.is_empty() {
+            continue;
+        }
+        for (sequence, found) in proof::block_there(old, place, &unsettled, &here).proven {
+            let Some(id) = Identity::new(place.0, place.1, sequence) else { continue };
+            let Some(sum) = here.get(&sequence).and_then(|held| held.sum) else { continue };
+            if sum != block::record_sum(id, &found.plaintext) {
+                shared.different += 1;
+            } else if let Ok(Record::Reading(_) | Record::Profile(_)) =
+                Record::decode(&found.plaintext, id.epoch)
+            {
+                shared.same += 1;
+            }
+        }
+    }
+    Ok(shared)
 }
 
 /// The loggers of which a ledger holds a record or a row.

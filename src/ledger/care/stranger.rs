@@ -90,10 +90,8 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     // Functions of a schema that could do more than calculate are refused.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_TRIGGER, false)?;
-    let bytes: u64 = ["", "-wal"]
-        .iter()
-        .filter_map(|end| crate::files::length(&crate::ledger::care::restore::beside(path, end)))
-        .sum();
+    let bytes: u64 =
+        ["", "-wal"].iter().filter_map(|end| crate::files::length(&crate::files::with_tail(path, end))).sum();
     let mut left =
         STEPS_LEAST.saturating_add(bytes.saturating_mul(STEPS_PER_BYTE)) / u64::from(STEPS_AT_ONCE);
     let count = move || {
@@ -106,9 +104,21 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     db.query_row(&format!("PRAGMA hard_heap_limit = {HEAP_MAX}"), [], |_| Ok(()))
 }
 
+/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
+/// salvaged; what does not is unreadable, and its records are missing.
+pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
+    // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
+    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
+        Ok(tables) if tables > 0 => tables_are_tables(db).map_err(|error| error.cause()),
+        Ok(_) => Err("there is no table in it".to_owned()),
+        Err(error) => Err(error.to_string()),
+    }
+}
+
 /// Whether a damaged ledger, opened and bounded, has nothing else in a table's place; `Err`: what has. What is damaged
 /// or gone is for the caller.
-pub fn tables_are_tables(db: &Connection) -> Result<(), Error> {
+fn tables_are_tables(db: &Connection) -> Result<(), Error> {
     match schema::impostors(db)?.first() {
         None => Ok(()),
         Some(what) => Err(Error::Corrupt(what.clone())),
@@ -129,7 +139,7 @@ mod tests {
     use crate::ledger::care::compare::Side;
     use crate::ledger::care::salvage::{How, salvage};
     use crate::ledger::care::verify;
-    use crate::ledger::write::append::{Arrival, Batch};
+    use crate::ledger::write::batch::Arrival;
     use crate::ledger::write::open::Ledger;
     use crate::sim::{Field, FieldPlan};
     use crate::time::Stamp;
@@ -151,7 +161,7 @@ mod tests {
         let mut ledger = Ledger::open(&path).unwrap();
         let records: Vec<_> = run.truth.records().collect();
         for part in records.chunks(1000) {
-            let mut batch = Batch::default();
+            let mut batch = crate::ledger::write::batch::Batch::default();
             for made in part {
                 let (identity, slot) = (made.identity, Some(made.slot));
                 let stored_at = Some(NOW.unix_s);
@@ -168,7 +178,7 @@ mod tests {
         Ledger::open(&fresh).unwrap().note_same_site(&ids, how, NOW).unwrap();
         let bytes: u64 = ["", "-wal"]
             .iter()
-            .filter_map(|end| crate::files::length(&crate::ledger::care::restore::beside(&path, end)))
+            .filter_map(|end| crate::files::length(&crate::files::with_tail(&path, end)))
             .sum();
         let may = STEPS_PER_BYTE * bytes;
         let took = |what: &str| {

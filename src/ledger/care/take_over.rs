@@ -14,23 +14,22 @@
 //!
 //! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
 
-use crate::ledger::care::restore::{beside, dated, free_name};
+use crate::files::{self, with_tail};
 use crate::ledger::care::sidecar::{self, Known};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::row::journal_insert;
 use crate::ledger::db::row::{SHARED, kind};
 use crate::ledger::db::schema;
 use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use crate::ledger::digest::table;
-pub(in crate::ledger) use crate::ledger::read::snapshot::elsewhere;
+use crate::ledger::read::elsewhere::elsewhere;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::journal_insert;
 use crate::ledger::write::{retire, settle};
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::Stamp;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
-use rusqlite::config::DbConfig;
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params, params_from_iter};
 use serde_json::Value;
@@ -41,6 +40,9 @@ use std::path::{Path, PathBuf};
 /// The most damaged ledgers that are kept beside the present one. Beyond it the disk or the memory is at fault, and
 /// going on would only fill it: the daemon ends, and says what to do.
 pub const ASIDE_MAX: usize = 8;
+
+/// What the name of a damaged ledger has behind the ledger's, before the date.
+const DAMAGED: &str = ".damaged-";
 
 /// Why a ledger of which there is no file any more was taken over.
 pub const GONE: &str = "the file is gone";
@@ -71,8 +73,7 @@ pub struct TakenOver {
 impl TakenOver {
     /// For the notice and the log.
     pub fn text(&self) -> String {
-        let name =
-            self.aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+        let name = files::name_of(&self.aside);
         let reason = &self.reason;
         let mut text = match self.is_there {
             true => format!("the ledger was damaged ({reason}) and is kept as {name}; a new one goes on"),
@@ -205,7 +206,7 @@ fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Opt
     if ledger.state.seen_row == 0 && ledger.state.coverage.epochs().next().is_none() {
         return Ok(None);
     }
-    match crate::ledger::write::state::meta(&ledger.db, "ledger_id") {
+    match crate::ledger::db::meta::meta(&ledger.db, "ledger_id") {
         Ok(id) if id != known.ledger_id => Ok(Some(format!(
             "{}: is of another ledger; it is not used, and written anew",
             sidecar::path_of(path).display()
@@ -219,10 +220,10 @@ fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Opt
 
 /// What the file itself says, before SQLite looks at it. Only while no connection to it is open.
 fn file_looks(path: &Path, is_known: bool) -> Option<String> {
-    let length = match std::fs::metadata(path) {
+    let length = match files::stat(path) {
         // Whoever opens it says what it is.
-        Ok(found) if !found.is_file() => return None,
-        Ok(found) => found.len(),
+        Ok(found) if !found.is_file => return None,
+        Ok(found) => found.length,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound && is_known => {
             return Some(GONE.to_owned());
         }
@@ -233,11 +234,11 @@ fn file_looks(path: &Path, is_known: bool) -> Option<String> {
         return is_known.then(|| "the file is empty".to_owned());
     }
     // What is in the -wal may be what the file lacks.
-    if std::fs::metadata(beside(path, "-wal")).is_ok_and(|wal| wal.len() > 0) {
+    if files::length(&with_tail(path, "-wal")).is_some_and(|bytes| bytes > 0) {
         return None;
     }
     let mut head = [0; 100];
-    let read = crate::files::open(path).and_then(|mut file| file.read_exact(&mut head));
+    let read = files::open(path).and_then(|mut file| file.read_exact(&mut head));
     // SQLite's file format, section 1.3: page size at 16, pages at 28, valid if 24 and 92 agree; our mark at 68.
     let number = |at: usize| u32::from_be_bytes([head[at], head[at + 1], head[at + 2], head[at + 3]]);
     if read.is_err() || !head.starts_with(b"SQLite format 3\0") || number(68) != schema::APPLICATION_ID as u32
@@ -284,26 +285,18 @@ fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Err
 
 /// Damaged ledgers beside this one, the oldest first.
 fn kept_aside(path: &Path) -> Vec<PathBuf> {
-    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let prefix = format!("{}.damaged-", path.file_name().unwrap_or_default().to_string_lossy());
-    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
-    let mut all: Vec<PathBuf> = entries
-        .flatten()
-        .filter(|entry| {
-            let name = entry.file_name().to_string_lossy().into_owned();
-            name.starts_with(&prefix) && ["-wal", "-shm", ".known"].iter().all(|end| !name.ends_with(end))
-        })
-        .map(|entry| entry.path())
-        .collect();
-    all.sort();
+    let mut all = files::names_beside(path, DAMAGED);
+    all.retain(|file| {
+        let name = files::name_of(file);
+        ["-wal", "-shm", ".known"].iter().all(|end| !name.ends_with(end))
+    });
     all
 }
 
 /// The damaged ledger of a take-over that was cut short: no ledger is there, and no new one has noted that it was set
 /// aside.
 fn unfinished(path: &Path, known: Option<&Known>) -> Option<PathBuf> {
-    let is_gone = path.symlink_metadata().is_err_and(|error| error.kind() == std::io::ErrorKind::NotFound);
-    let newest = kept_aside(path).pop().filter(|_| is_gone)?;
+    let newest = kept_aside(path).pop().filter(|_| files::is_absent(path))?;
     let name = newest.file_name()?.to_string_lossy().into_owned();
     let is_noted = known.is_some_and(|known| {
         let noted = known.rows.get("aside_ledger").map_or(&[][..], Vec::as_slice);
@@ -316,16 +309,13 @@ fn unfinished(path: &Path, known: Option<&Known>) -> Option<PathBuf> {
 /// one that nobody has noted, and goes on from there.
 fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
     for end in ["", "-wal", "-shm"] {
-        let (from, mut to) = (beside(path, end), beside(aside, end));
+        let (from, mut to) = (with_tail(path, end), with_tail(aside, end));
         if !end.is_empty() && to.symlink_metadata().is_ok() {
-            to = beside(&free_name(aside, "-more"), end);
+            to = with_tail(&files::free_name(aside, "-more"), end);
         }
-        match std::fs::rename(from, to) {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-            _ => {}
-        }
+        files::rename_if_there(&from, &to, true)?;
     }
-    crate::files::sync_folder(path)
+    files::sync_folder(path)
 }
 
 fn take_over(
@@ -344,7 +334,7 @@ fn take_over(
             if kept >= ASIDE_MAX {
                 return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: reason.to_owned() });
             }
-            free_name(path, &format!(".damaged-{}", dated(now.unix_s)))
+            files::free_dated_name(path, DAMAGED, now.unix_s)
         }
     };
     set_aside(path, &aside).map_err(at)?;
@@ -382,24 +372,19 @@ fn take_over(
         unused: None,
     };
     // Made beside and whole before it takes the name: one that is half made would pass for a ledger that holds nothing.
-    let part = beside(path, ".taking-over");
-    let clear = || {
-        for end in ["", "-wal", "-shm"] {
-            let _ = std::fs::remove_file(beside(&part, end));
-        }
-    };
-    clear();
+    let part = with_tail(path, ".taking-over");
+    files::remove_own_database(&part);
     let ids = signs.map(|signs| signs.ids).unwrap_or_default();
     let lost = Lost { file: old.as_ref(), ids, in_file, known: known.as_ref(), memory };
     let made = make(&part, &lost, radios, now, &mut taken);
     if let Err(error) = made {
-        clear();
+        files::remove_own_database(&part);
         return Err(error);
     }
-    std::fs::File::open(&part).and_then(|file| file.sync_all()).map_err(at)?;
-    std::fs::rename(&part, path).map_err(at)?;
-    crate::files::sync_folder(path).map_err(at)?;
-    clear();
+    files::sync(&part).map_err(at)?;
+    files::take_name(&part, path, true).map_err(at)?;
+    files::sync_folder(path).map_err(at)?;
+    files::remove_own_database(&part);
     Ok((Ledger::open(path)?, taken))
 }
 
@@ -476,7 +461,7 @@ fn make(
             let is = held.epoch(address, epoch).map(|is| is.authentic.clone()).unwrap_or_default();
             let missing = was.authentic.without(&is);
             taken.missing += missing.count();
-            crate::ledger::write::state::keep_once_held(&db, address, epoch, &missing)?;
+            crate::ledger::write::once_held::keep_once_held(&db, address, epoch, &missing)?;
         }
         taken.records = there.epochs().map(|(_, _, held)| held.authentic.count()).sum();
         db.commit()?;
@@ -492,21 +477,9 @@ fn open_damaged(aside: &Path) -> Option<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut db = Connection::open_with_flags(aside, flags).ok()?;
     stranger::bound(&mut db, aside).ok()?;
-    can_be_read(&db).ok()?;
+    stranger::can_be_read(&db).ok()?;
     let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
-    (version == crate::ledger::db::schema::VERSION).then_some(db)
-}
-
-/// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
-/// salvaged; what does not is unreadable, and its records are missing.
-pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
-    // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
-    db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
-    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
-        Ok(tables) if tables > 0 => stranger::tables_are_tables(db).map_err(|error| error.cause()),
-        Ok(_) => Err("there is no table in it".to_owned()),
-        Err(error) => Err(error.to_string()),
-    }
+    (version == schema::VERSION).then_some(db)
 }
 
 /// Opens a ledger that came to the path from elsewhere, if it is sound as far as a start looks. What is known of the
@@ -690,7 +663,7 @@ impl Carried<'_> {
 /// Notes the set-aside ledger, and what counts as held because of it. Where nothing does, there is nothing to salvage.
 fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Result<(), Error> {
     let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
-    let name = taken.aside.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let name = files::name_of(&taken.aside);
     let done = (!taken.is_there).then_some(now.unix_s);
     table::change(db, "aside_ledger", "id = ?", [id], |db| {
         let row = params![id, name, now.unix_s, taken.reason, taken.known_as_of, done];
@@ -705,14 +678,4 @@ fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Res
         })?;
     }
     Ok(())
-}
-
-/// Whether a sequence counts as held because of a ledger that was set aside.
-pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
-    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-    Ok(db
-        .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
-        )?
-        .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
 }

@@ -1,29 +1,27 @@
-//! What a plot shows, out of one consistent state of the ledger.
+//! What is in a picture, out of one consistent state of the ledger.
 //!
 //! Readings are read a stretch of time after the other, so that memory does not grow with the years.
 
-use super::config::{self, Config};
-use crate::ledger::Error;
+use super::band::Band;
+use super::near::distance;
+use super::panel::{Drawn, Panel, Series};
+use super::thin::{At, Columns};
+use crate::config::Config;
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::notes::{Manual, Remark};
-use crate::plot::scene::Size;
-use crate::plot::thin::At;
-use crate::plot::{Band, Drawn, Note, Picture, Series};
-use crate::report::gaps;
-use crate::report::inputs::LedgerInputs;
+use crate::record::damaged::DamagedLedger;
+use crate::record::written::{Manual, Remark};
+use crate::report::gaps::{self, Report};
+use crate::report::inputs::{LedgerInputs, ReadError};
 use crate::report::values::{self, Site};
-use crate::text::{local, offset_label};
 use crate::units::calibration::Calibrations;
 use crate::units::inputs::Sample;
 use crate::units::points::{Points, Stay};
 use crate::units::ucum::Unit;
 use crate::units::{Absent, Mark, Silent};
-use crate::view::notes;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
 
 /// How much is read at once.
 const STRETCH_S: i64 = 31 * 86_400;
@@ -34,13 +32,16 @@ const PAUSE_INTERVALS: i64 = 3;
 
 /// What is drawn in one panel.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Subject {
+pub enum Subject {
+    /// A point, by its name.
     Point(String),
+    /// A channel of a logger.
     Channel(Address, u8),
 }
 
 impl Subject {
-    pub(super) fn name(&self) -> String {
+    /// What it is called.
+    pub fn name(&self) -> String {
         match self {
             Self::Point(name) => name.clone(),
             Self::Channel(logger, channel) => format!("logger {logger} channel {channel}"),
@@ -49,9 +50,9 @@ impl Subject {
 }
 
 /// The site, with what makes counts into units if it was named.
-pub(super) struct Ground<'c> {
-    pub(super) config: &'c Config,
-    pub(super) site: Option<Site<'c>>,
+pub struct Ground<'c> {
+    config: &'c Config,
+    site: Option<Site<'c>>,
     known: &'c Known,
     points: Points,
     units: Option<String>,
@@ -67,30 +68,34 @@ struct Stretch<'g> {
 }
 
 impl<'c> Ground<'c> {
-    pub(super) fn load(
+    /// `points`: where points are measured, for names of points without calibrations; `units`: what the file of the
+    /// calibrations is called.
+    pub fn new(
         config: &'c Config,
-        units: Option<&Path>,
-        needs_points: bool,
+        site: Option<Site<'c>>,
         known: &'c Known,
-    ) -> Result<Self, u8> {
-        let told = |problems: config::Problems| super::super::refused(&problems);
-        let site =
-            units.map(|units| super::super::units::site(config, units, known)).transpose().map_err(told)?;
-        let points = match needs_points && site.is_none() {
-            true => config::load_points(config).map_err(told)?,
-            false => Points::default(),
-        };
-        let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-        Ok(Self { config, site, known, points, units: units.map(name) })
+        points: Points,
+        units: Option<String>,
+    ) -> Self {
+        Self { config, site, known, points, units }
     }
 
-    pub(super) fn has(&self, point: &str) -> bool {
+    /// Whether counts become engineering units.
+    pub fn has_units(&self) -> bool {
+        self.site.is_some()
+    }
+
+    /// Whether there is a point of this name.
+    pub fn has(&self, point: &str) -> bool {
         self.site.as_ref().map_or_else(|| self.points.contains(point), |site| site.has(point))
     }
 
-    pub(super) fn names(&self) -> Vec<&str> {
+    /// The names of all points, those first that are most like this one.
+    pub fn near(&self, typed: &str) -> Vec<&str> {
         let names = self.site.as_ref().map_or_else(|| self.points.names(), Site::names);
-        names.into_iter().collect::<BTreeSet<&str>>().into_iter().collect()
+        let names: BTreeSet<(usize, &str)> =
+            names.into_iter().map(|name| (distance(typed, name), name)).collect();
+        names.into_iter().map(|(_, name)| name).collect()
     }
 
     /// Where a subject is measured in a span, by time; a derived point where the first of its inputs is.
@@ -129,7 +134,7 @@ impl<'c> Ground<'c> {
         inputs: &LedgerInputs<'_>,
         stay: Option<&Stay>,
         (sample, is_by_hand): (&Sample, bool),
-    ) -> Result<Drawn, Error> {
+    ) -> Result<Drawn, ReadError> {
         let drawn =
             |value, unit, marks| Drawn { time: sample.time, value, unit, marks, is_by_hand, is_new: false };
         let Some(site) = &self.site else {
@@ -164,13 +169,13 @@ impl<'c> Ground<'c> {
 }
 
 /// From when until when; `None`: nothing is held.
-pub(super) fn span(
+pub fn span(
     ground: &Ground<'_>,
     snapshot: &Snapshot<'_>,
     subjects: &[Subject],
     (from, to): (Option<i64>, Option<i64>),
     usual_s: i64,
-) -> Result<Option<(i64, i64)>, Error> {
+) -> Result<Option<(i64, i64)>, ReadError> {
     if let (Some(from), Some(to)) = (from, to) {
         return Ok(Some((from, to)));
     }
@@ -201,17 +206,42 @@ pub(super) fn span(
     Ok(Some((first, end)))
 }
 
-/// All that is drawn of a span.
-pub(super) fn picture(
+/// All that is drawn of a span, and what is to be said of it.
+#[derive(Clone, Debug)]
+pub struct Picture {
+    /// The site.
+    pub site: String,
+    /// The span, Unix seconds.
+    pub from: i64,
+    /// Its end.
+    pub to: i64,
+    /// The site's offset, in seconds east of UTC.
+    pub offset_s: i32,
+    /// One below the other.
+    pub panels: Vec<Panel>,
+    /// Remarks of the span, by time.
+    pub remarks: Vec<Remark>,
+    /// Whether the readings are of more than one logger.
+    pub has_several_loggers: bool,
+    /// Manual readings that are not drawn, since they are in another unit than the panel.
+    pub not_drawn: Vec<Manual>,
+    /// Ledgers that were set aside, whose records are not drawn.
+    pub damaged: Vec<DamagedLedger>,
+    /// What the file of the calibrations is called; `None`: raw counts are drawn.
+    pub units: Option<String>,
+    /// The present.
+    pub now: i64,
+}
+
+/// Looks everything up that is drawn of a span.
+pub fn picture(
     ground: &Ground<'_>,
     snapshot: &Snapshot<'_>,
     subjects: &[Subject],
-    (from, to): (i64, i64),
-    size: Size,
+    columns: Columns,
     now: i64,
-) -> Result<Picture, Error> {
-    let config = ground.config;
-    let offset_s = config.site.utc_offset_s;
+) -> Result<Picture, ReadError> {
+    let (config, (from, to)) = (ground.config, (columns.from, columns.to));
     let measured: Vec<(&Subject, Vec<Stretch<'_>>)> =
         subjects.iter().map(|subject| (subject, ground.stretches(subject, (from, to)))).collect();
     let loggers: BTreeSet<Address> =
@@ -220,78 +250,85 @@ pub(super) fn picture(
         gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))?;
     let inputs = ground.inputs(snapshot);
     // Records of a ledger that was set aside count as held, so no gap parts what is on their two sides.
-    let asides = snapshot.not_salvaged()?;
-    let is_parted = !asides.is_empty();
-    let mut remarks = BTreeMap::<(i64, i64), Remark>::new();
-    let (mut panels, mut lines) = (Vec::new(), Vec::new());
+    let damaged = snapshot.not_salvaged()?;
+    let is_parted = !damaged.is_empty();
+    let mut beside = Beside::default();
+    let mut panels = Vec::new();
     for (subject, stretches) in &measured {
-        let mut bands = Vec::new();
-        for (logger, since, until) in spans(stretches) {
-            let mut add = |band: Option<Band>| bands.extend(band.and_then(|band| band.within(since, until)));
-            let of = |of: Address| of == logger;
-            report.gaps.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_gap(gap)));
-            report.unclosed.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_unclosed(gap)));
-            let end = until.min(now);
-            report.silent.iter().filter(|s| of(s.logger)).for_each(|s| add(Band::of_silence(s, end)));
-        }
-        let mut series = Series::new(size.columns(from, to), bands);
+        let mut series = Series::new(columns, bands(&report, stretches, now));
         read(ground, &inputs, subject, (stretches, is_parted), &mut series)?;
         let code = series.unit().unwrap_or("");
-        let (mut manual, mut others) = (Vec::new(), Vec::new());
+        let manual = beside.look(ground, snapshot, stretches, code)?;
+        let unit = unit(ground, code);
+        panels.push(series.finish(name(ground, subject, to), by(ground, stretches), unit, manual));
+    }
+    Ok(Picture {
+        site: config.site.name.clone(),
+        from,
+        to,
+        offset_s: config.site.utc_offset_s,
+        panels,
+        remarks: beside.remarks.into_values().collect(),
+        has_several_loggers: loggers.len() > 1,
+        not_drawn: beside.not_drawn,
+        damaged,
+        units: ground.units.clone(),
+        now,
+    })
+}
+
+/// Spans without readings while these stretches were measured.
+fn bands(report: &Report, stretches: &[Stretch<'_>], now: i64) -> Vec<Band> {
+    let mut bands = Vec::new();
+    for (logger, since, until) in spans(stretches) {
+        let mut add = |band: Option<Band>| bands.extend(band.and_then(|band| band.within(since, until)));
+        let of = |of: Address| of == logger;
+        report.gaps.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_gap(gap)));
+        report.unclosed.iter().filter(|gap| of(gap.logger)).for_each(|gap| add(Band::of_unclosed(gap)));
+        let end = until.min(now);
+        report.silent.iter().filter(|s| of(s.logger)).for_each(|s| add(Band::of_silence(s, end)));
+    }
+    bands
+}
+
+/// What people wrote down of the loggers and times of a picture.
+#[derive(Default)]
+struct Beside {
+    /// By time; a remark that fits several panels once.
+    remarks: BTreeMap<(i64, i64), Remark>,
+    not_drawn: Vec<Manual>,
+}
+
+impl Beside {
+    /// Takes in what was written of a panel's stretches; returns the manual readings that are in its unit.
+    fn look(
+        &mut self,
+        ground: &Ground<'_>,
+        snapshot: &Snapshot<'_>,
+        stretches: &[Stretch<'_>],
+        code: &str,
+    ) -> Result<Vec<At>, ReadError> {
+        let mut drawn = Vec::new();
         for stretch in stretches {
             let until = stretch.to.saturating_sub(1);
             for reading in snapshot.manual_between(stretch.logger, stretch.from, until)? {
                 if reading.what.channel != stretch.channel {
                     continue;
                 }
-                match at(&reading).filter(|_| reading.what.unit == code && ground.site.is_some()) {
-                    Some(at) => manual.push(at),
-                    None => others.push(format!("not drawn: {}", notes::manual_line(&reading, offset_s))),
+                match at(&reading).filter(|_| reading.what.unit == code && ground.has_units()) {
+                    Some(at) => drawn.push(at),
+                    None => self.not_drawn.push(reading),
                 }
             }
             for remark in snapshot.remarks(Some(stretch.logger))? {
                 let is_of = remark.what.channel.is_none_or(|channel| channel == stretch.channel);
                 if is_of && remark.corrected_by.is_none() && remark.overlaps(stretch.from, until) {
-                    remarks.insert((remark.what.from, remark.id), remark);
+                    self.remarks.insert((remark.what.from, remark.id), remark);
                 }
             }
         }
-        lines.extend(others);
-        let unit = unit(ground, code);
-        panels.push(series.finish(name(ground, subject, to), by(ground, stretches), unit, manual));
+        Ok(drawn)
     }
-    lines.extend(asides.iter().map(|aside| format!("Not drawn: {}", notes::not_here(aside))));
-    let several = loggers.len() > 1;
-    let note = |remark: &Remark| Note {
-        from: remark.what.from,
-        to: remark.what.to,
-        text: match several {
-            true => format!("logger {}: {}", remark.what.logger, notes::remark_line(remark, offset_s)),
-            false => notes::remark_line(remark, offset_s),
-        },
-    };
-    let units = match &ground.units {
-        Some(file) => format!("Values from raw counts by {file}."),
-        None => "Raw counts, as the loggers made them.".to_owned(),
-    };
-    Ok(Picture {
-        site: config.site.name.clone(),
-        from,
-        to,
-        offset_s,
-        panels,
-        notes: remarks.values().map(note).collect(),
-        lines,
-        footer: vec![
-            format!(
-                "Made {} ({}) by stonechat {} from what the ledger held then. {units}",
-                local(now, offset_s),
-                offset_label(offset_s),
-                env!("CARGO_PKG_VERSION")
-            ),
-            super::super::CAUTION.to_owned(),
-        ],
-    })
 }
 
 /// Spans without a break in which a logger measured a subject: a gap over a change of sensor is one gap.
@@ -319,7 +356,7 @@ fn read(
     subject: &Subject,
     (stretches, is_parted): (&[Stretch<'_>], bool),
     series: &mut Series,
-) -> Result<(), Error> {
+) -> Result<(), ReadError> {
     let mut before: Option<Sample> = None;
     for stretch in stretches {
         let pause = ground.interval_s(stretch.logger).saturating_mul(PAUSE_INTERVALS);

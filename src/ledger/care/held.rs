@@ -1,0 +1,92 @@
+//! The authentic records of one block, as a ledger holds them: whether settled or not, each by the sum of its content.
+//!
+//! Input: an open ledger, and a block's place. Output: [`HeldRecord`] by sequence. Comparisons and salvages judge by these.
+//!
+//! What this is not: it reads no CSV row and nothing that retention gave up, and it checks no digest.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row;
+use crate::ledger::digest::block::{self, BLOCK, Place};
+use crate::ledger::digest::table::Sum;
+use crate::wire::record::{CHANNELS_MAX, Record};
+use crate::wire::seq::Identity;
+use rusqlite::{Connection, params};
+use std::collections::BTreeMap;
+
+/// One record as far as it is compared.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::ledger) struct HeldRecord {
+    /// `None`: it cannot be read (given up, or its row is damaged).
+    pub sum: Option<Sum>,
+    /// On the logger's clock; `None` where nobody can read it.
+    pub time: Option<i64>,
+}
+
+/// A block's first and last sequence.
+pub(in crate::ledger) fn span_of(block: u32) -> (u32, u32) {
+    let first = block.saturating_mul(BLOCK).saturating_add(1);
+    (first, first.saturating_add(BLOCK - 1))
+}
+
+/// Every authentic record of a block of a ledger, settled or not.
+pub(in crate::ledger) fn read_block(
+    db: &Connection,
+    (logger, epoch, block): Place,
+) -> Result<BTreeMap<u32, HeldRecord>, Error> {
+    let (first, last) = span_of(block);
+    let mut held = BTreeMap::new();
+    for table in ["settled", "journal"] {
+        // The journal has no index; it is bounded, and blocks that differ are few.
+        let only = if table == "journal" { "AND kind = 1" } else { "" };
+        let sql = format!(
+            "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0 {only}",
+            block::reading_columns()
+        );
+        let mut statement = db.prepare_cached(&sql)?;
+        let mut readings = statement.query(params![logger, epoch, first, last])?;
+        while let Some(row) = readings.next()? {
+            let id = block::identity(row)?;
+            let found = reading_sum(row, id)?;
+            let time = row.get_ref(4)?.as_i64().ok();
+            held.insert(id.sequence.number(), HeldRecord { sum: found.map(|(sum, _)| sum), time });
+        }
+    }
+    // The opaque ones last: where one has been read later, its plaintext is still the record.
+    for (table, time) in [("profile_row", "time"), ("event_row", "time"), ("opaque_row", "received_at")] {
+        let sql = format!(
+            "SELECT logger, epoch, sequence, {time} FROM {table}
+             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
+        );
+        let mut statement = db.prepare_cached(&sql)?;
+        let mut records = statement.query(params![logger, epoch, first, last])?;
+        while let Some(row) = records.next()? {
+            let id = block::identity(row)?;
+            let sum = rare_plaintext(db, id)?.map(|plaintext| block::record_sum(id, &plaintext));
+            held.insert(id.sequence.number(), HeldRecord { sum, time: row.get(3)? });
+        }
+    }
+    Ok(held)
+}
+
+/// Sum and time of the reading in a row of [`block::reading_columns`]; `None`: the row is damaged.
+pub(in crate::ledger) fn reading_sum(
+    row: &rusqlite::Row<'_>,
+    id: Identity,
+) -> Result<Option<(Sum, i64)>, Error> {
+    let n = row.get_ref(8)?.as_i64().unwrap_or(-1);
+    let Some(n) = usize::try_from(n).ok().filter(|&n| n <= CHANNELS_MAX) else {
+        return Ok(None);
+    };
+    let reading = block::reading_of(row, n)?;
+    Ok(reading.map(|reading| {
+        (block::record_sum(id, &row::encoded(&Record::Reading(reading))), i64::from(reading.time))
+    }))
+}
+
+/// The plaintext of a profile, an event or an opaque record; a damaged one has none.
+pub(in crate::ledger) fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
+    match row::rare_plaintext(db, id) {
+        Err(Error::Corrupt(_)) => Ok(None),
+        other => other,
+    }
+}

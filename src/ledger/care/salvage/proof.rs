@@ -1,0 +1,241 @@
+//! What of a damaged ledger is proven to be right: what fits a digest.
+//!
+//! Input: the damaged ledger, open and bounded, and what the present one holds. Output: which identities may be there, and of
+//! them the records that are proven: settled ones by the content digest of their block, unsettled ones by their seal.
+//!
+//! What this is not: it changes nothing, and brings nothing over.
+
+use super::read::{self, FoundBlock, FoundRecord};
+use crate::ledger::care::held::HeldRecord;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::digest::block::{self, JOURNAL_COLUMNS, Place, Seal};
+use crate::ledger::digest::table::{self, Sum};
+use crate::record::coverage::{Basis, Coverage, EpochCoverage, RangeSet};
+use crate::wire::record::{CHANNELS_MAX, Reading, Record};
+use crate::wire::seq::{Address, Epoch, Identity, Slot};
+use rusqlite::Connection;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Every identity that may be there, by whatever of it can be trusted and by what was known. Ranges that fit no digest
+/// are not: one flipped bit in them would be millions of records that nobody ever had.
+pub(in crate::ledger) fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
+    let mut all = counted.cloned().unwrap_or_default();
+    // A page that cannot be read ends it; what came before counts.
+    let _ = match fits(old, "held_range") {
+        true => add_ranges(old, &mut all),
+        false => add_blocks(old, &mut all),
+    };
+    all
+}
+
+fn add_ranges(old: &Connection, all: &mut Coverage) -> rusqlite::Result<()> {
+    let mut statement = old.prepare("SELECT logger, epoch, first, last, basis FROM held_range")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let place = (Address::new(row.get(0)?), Epoch::new(row.get(1)?));
+        let (first, last): (u32, u32) = (row.get(2)?, row.get(3)?);
+        let basis = if row.get::<_, i64>(4)? == 0 { Basis::Authentic } else { Basis::Csv };
+        if let (Some(address), Some(epoch)) = place
+            && 0 < first
+            && first <= last
+        {
+            all.insert_range(address, epoch, basis, first, last);
+        }
+    }
+    Ok(())
+}
+
+/// Where ranges are known, blocks say nothing new, and reach over gaps.
+fn add_blocks(old: &Connection, all: &mut Coverage) -> rusqlite::Result<()> {
+    let mut statement = old.prepare("SELECT logger, epoch, first, last, block FROM chunk")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let place = (Address::new(row.get(0)?), Epoch::new(row.get(1)?));
+        let (first, last): (u32, u32) = (row.get(2)?, row.get(3)?);
+        let block: u32 = row.get(4)?;
+        let is_of_block = [first, last].map(block::block_of) == [block; 2];
+        if let (Some(address), Some(epoch)) = place
+            && all.epoch(address, epoch).is_none()
+            && is_of_block
+            && 0 < first
+            && first <= last
+        {
+            all.insert_range(address, epoch, Basis::Authentic, first, last);
+        }
+    }
+    Ok(())
+}
+
+/// The blocks of a part of each epoch.
+pub(in crate::ledger) fn places_of(
+    expected: &Coverage,
+    of: impl Fn(&EpochCoverage) -> RangeSet,
+) -> BTreeSet<Place> {
+    let mut places = BTreeSet::new();
+    for (address, epoch, held) in expected.epochs() {
+        for &(first, last) in of(held).ranges() {
+            let blocks = block::block_of(first)..=block::block_of(last);
+            places.extend(blocks.map(|block| (address.number(), epoch.number(), block)));
+        }
+    }
+    places
+}
+
+/// Whether a table can be read and fits its digest.
+pub(in crate::ledger) fn fits(old: &Connection, table: &str) -> bool {
+    let sum = table::table_sum(old, table, "true", ());
+    sum.is_ok_and(|sum| table::kept(old, table).is_ok_and(|kept| kept == Some(sum)))
+}
+
+/// What there is of a block.
+pub(in crate::ledger) struct ThereOfBlock {
+    /// Settled records, as far as they can be read.
+    pub settled: FoundBlock,
+    /// Records that are proven, settled or not.
+    pub proven: FoundBlock,
+}
+
+/// What there is of a block. `unsettled`: [`unsettled`]; `here`: what the present ledger holds of it.
+pub(in crate::ledger) fn block_there(
+    old: &Connection,
+    place: Place,
+    unsettled: &BTreeMap<Place, FoundBlock>,
+    here: &BTreeMap<u32, HeldRecord>,
+) -> ThereOfBlock {
+    let recent = unsettled.get(&place);
+    let mut settled = read::records(old, place);
+    // A profile or an event stands in its table at once, and in its block's digest when it is settled.
+    settled.retain(|sequence, _| !recent.is_some_and(|recent| recent.contains_key(sequence)));
+    let mut proven = proven(place, &settled, read::stored(old, place), here);
+    for (sequence, found) in recent.into_iter().flatten() {
+        proven.entry(*sequence).or_insert_with(|| found.clone());
+    }
+    ThereOfBlock { settled, proven }
+}
+
+/// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
+/// cannot be read or is not what it was: it is authentic by itself.
+fn proven(
+    place: Place,
+    read: &FoundBlock,
+    stored: Option<block::Block>,
+    here: &BTreeMap<u32, HeldRecord>,
+) -> FoundBlock {
+    let Some(stored) = stored else { return FoundBlock::new() };
+    let sum_of = |sequence: u32, found: &FoundRecord| {
+        Identity::new(place.0, place.1, sequence).map(|id| block::record_sum(id, &found.plaintext))
+    };
+    let mut sums: BTreeMap<u32, Sum> =
+        read.iter().filter_map(|(&sequence, found)| Some((sequence, sum_of(sequence, found)?))).collect();
+    let fits = |sums: &BTreeMap<u32, Sum>| {
+        let mut sum = Sum::default();
+        sums.values().for_each(|&one| sum.add(one));
+        sum == stored.content && sums.len() as u64 == u64::from(stored.records)
+    };
+    if fits(&sums) {
+        return read.clone();
+    }
+    for (&sequence, held) in here {
+        if let Some(sum) = held.sum {
+            sums.insert(sequence, sum);
+        }
+    }
+    if !fits(&sums) {
+        return FoundBlock::new();
+    }
+    read.iter()
+        .filter(|&(&sequence, found)| sums.get(&sequence).copied() == sum_of(sequence, found))
+        .map(|(&sequence, found)| (sequence, found.clone()))
+        .collect()
+}
+
+/// What is proven of a journal that is not settled yet.
+pub(in crate::ledger) struct Unsettled {
+    /// By block.
+    pub records: BTreeMap<Place, FoundBlock>,
+    /// Rows that can be read and fit no seal.
+    pub unproven: u64,
+    /// Whether it could not be read to its end.
+    pub is_cut: bool,
+}
+
+/// Unsettled records under seals that fit. Of profiles, events and opaque records only where their whole table fits
+/// its digest: no seal is over them.
+pub(in crate::ledger) fn unsettled(old: &Connection) -> Unsettled {
+    let mut all: BTreeMap<Place, FoundBlock> = BTreeMap::new();
+    let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
+    let mut read = || -> Result<u64, Error> {
+        let columns = format!("row, kind, {SHARED}, {}", row::channel_columns(CHANNELS_MAX));
+        let mut statement = old.prepare(&format!("SELECT {columns} FROM journal ORDER BY row"))?;
+        let mut rows = statement.query([])?;
+        let (mut seal, mut stretch) = (Seal::default(), Vec::new());
+        let (mut before, mut unproven) = (None, 0);
+        while let Some(row) = rows.next()? {
+            let mut values = [None; JOURNAL_COLUMNS];
+            for (at, value) in values.iter_mut().enumerate() {
+                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+            }
+            // In a tree that leads to one page again and again they never end.
+            if values[0] <= before {
+                return Err(Error::Corrupt("the journal's rows are not in order".to_owned()));
+            }
+            before = values[0];
+            if values[1] != Some(kind::SEAL) {
+                seal.feed(&values);
+                stretch.push(values);
+                continue;
+            }
+            let first = seal.first_row;
+            let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
+            if !right {
+                unproven += stretch.len() as u64;
+            }
+            for values in stretch.drain(..).filter(|values| right && values[5] == Some(0)) {
+                if let Some((id, found)) = of_journal(old, &values, rare) {
+                    let sequence = id.sequence.number();
+                    let place = (id.address.number(), id.epoch.number(), block::block_of(sequence));
+                    all.entry(place).or_default().insert(sequence, found);
+                }
+            }
+        }
+        Ok(unproven + stretch.len() as u64)
+    };
+    let unproven = read();
+    Unsettled { records: all, is_cut: unproven.is_err(), unproven: unproven.unwrap_or(0) }
+}
+
+fn of_journal(
+    old: &Connection,
+    values: &[Option<i64>; JOURNAL_COLUMNS],
+    rare: bool,
+) -> Option<(Identity, FoundRecord)> {
+    let id = Identity::new(
+        u16::try_from(values[2]?).ok()?,
+        u32::try_from(values[3]?).ok()?,
+        u32::try_from(values[4]?).ok()?,
+    )?;
+    let slot = Slot(u8::try_from(values[12].unwrap_or(0)).ok()?);
+    let plaintext = match values[1]? {
+        kind::READING => {
+            let n = usize::try_from(values[10]?).ok().filter(|&n| n <= CHANNELS_MAX)?;
+            let counts: Option<Vec<i32>> =
+                values[21..21 + n].iter().map(|count| i32::try_from((*count)?).ok()).collect();
+            let board = match values[9] {
+                None => None,
+                Some(board) => Some(i16::try_from(board).ok()?),
+            };
+            let reading = Reading::new(
+                u32::try_from(values[6]?).ok()?,
+                u16::try_from(values[8]?).ok()?,
+                board,
+                values[11]? as u64,
+                &counts?,
+            )?;
+            row::encoded(&Record::Reading(reading))
+        }
+        of if of > kind::READING && rare => row::rare_plaintext(old, id).ok().flatten()?,
+        _ => return None,
+    };
+    Some((id, FoundRecord { plaintext, slot }))
+}

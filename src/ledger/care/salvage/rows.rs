@@ -1,0 +1,135 @@
+//! Which CSV rows of a damaged ledger are brought over: what nothing covers here, of imports that stand, with how they were
+//! placed and rounded.
+//!
+//! Input: the damaged ledger and the present one. Output: [`RowsThere`]. Proven is what fits the guard of its block.
+
+use super::proof;
+use super::read::{self, CsvRow};
+use crate::ledger::db::error::Error;
+use crate::ledger::db::{row, tx};
+use crate::ledger::digest::block::{self, Blocks};
+use crate::ledger::read::coverage::load_coverage;
+use crate::record::coverage::Coverage;
+use crate::wire::seq::{Address, Epoch};
+use rusqlite::Connection;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+/// CSV rows that are to be brought over.
+#[derive(Default)]
+pub(super) struct RowsThere {
+    /// Proven ones, by the import that they came with.
+    pub proven: BTreeMap<CameWith, Vec<CsvRow>>,
+    /// Those that can be read and fit no digest.
+    pub doubtful: Vec<CsvRow>,
+}
+
+/// The import that rows came with.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct CameWith {
+    pub number: i64,
+    pub file: String,
+    pub size_bytes: u64,
+    pub sha256: String,
+}
+
+/// What the import of a file's rows is called that a salvage brought.
+pub(super) fn brought_as(file: &str, name: &str) -> String {
+    format!("{file} (salvage of {name})")
+}
+
+/// The CSV rows there that nothing covers here, of imports that stand.
+pub(super) fn missing_here(
+    old: &Connection,
+    present: &Connection,
+    expected: &Coverage,
+    name: &str,
+) -> Result<RowsThere, Error> {
+    let mut there = RowsThere::default();
+    let covered = tx::snapshot(present, load_coverage)?;
+    let (imports, fit) = standing(old, present, name)?;
+    let resolutions = if proof::fits(old, "resolution") { resolutions(old) } else { BTreeMap::new() };
+    let waiting = block::rare_in_journal(old).unwrap_or_default();
+    for place in proof::places_of(expected, |held| held.held()) {
+        let here = match (Address::new(place.0), Epoch::new(place.1)) {
+            (Some(address), Some(epoch)) => covered.epoch(address, epoch).map(|epoch| epoch.held()),
+            _ => continue,
+        }
+        .unwrap_or_default();
+        let found = read::csv_rows(old, place);
+        if found.iter().all(|(id, ..)| here.contains(id.sequence.number())) {
+            continue;
+        }
+        let is_proven = fit
+            && read::stored(old, place).is_some_and(|stored| {
+                Blocks::of_block(old, place, &waiting).is_ok_and(|block| block.guard == stored.guard)
+            });
+        let mut taken = BTreeSet::new();
+        for (id, import, resolution, row) in found {
+            let Some(came) = imports.get(&import) else { continue };
+            // The lowest rank is the one that covers.
+            if here.contains(id.sequence.number()) || !taken.insert(id) {
+                continue;
+            }
+            let (mut row, mut is_proven) = (row, is_proven);
+            if let Some(number) = resolution {
+                row.resolution = resolutions.get(&number).cloned();
+                match row.resolution.as_deref().map(row::steps_from_json) {
+                    Some(Ok(steps)) => row.row.steps = Some(Arc::new(steps)),
+                    // How far it was rounded is not known: it does not show what it seems to show.
+                    _ => continue,
+                }
+            }
+            is_proven &= came.number > 0;
+            match is_proven {
+                true => there.proven.entry(came.clone()).or_default().push(row),
+                false => there.doubtful.push(row),
+            }
+        }
+    }
+    Ok(there)
+}
+
+/// Imports there that were not withdrawn, neither there nor here since, nor what an earlier salvage brought of them;
+/// and whether their table fits its digest.
+fn standing(
+    old: &Connection,
+    present: &Connection,
+    name: &str,
+) -> Result<(BTreeMap<i64, CameWith>, bool), Error> {
+    let read = |db: &Connection| -> rusqlite::Result<Vec<(CameWith, bool)>> {
+        let mut statement =
+            db.prepare("SELECT id, file, size_bytes, sha256, withdrawn_at IS NOT NULL FROM import")?;
+        let rows = statement.query_map([], |row| {
+            let size = u64::try_from(row.get::<_, i64>(2)?).unwrap_or(0);
+            let came =
+                CameWith { number: row.get(0)?, file: row.get(1)?, size_bytes: size, sha256: row.get(3)? };
+            Ok((came, row.get(4)?))
+        })?;
+        rows.collect()
+    };
+    let here = read(present)?;
+    // What is known here of the same imports stands in for a table that cannot be read.
+    let fit = proof::fits(old, "import");
+    let there = if fit { read(old).unwrap_or_default() } else { here.clone() };
+    let standing = there
+        .into_iter()
+        .filter(|(came, withdrawn)| {
+            let is_same = |other: &CameWith| {
+                other.sha256 == came.sha256
+                    && (other.file == came.file || other.file == brought_as(&came.file, name))
+            };
+            !withdrawn && !here.iter().any(|(other, withdrawn)| *withdrawn && is_same(other))
+        })
+        .map(|(came, _)| (came.number, came))
+        .collect();
+    Ok((standing, fit))
+}
+
+fn resolutions(old: &Connection) -> BTreeMap<i64, String> {
+    let read = || -> rusqlite::Result<BTreeMap<i64, String>> {
+        let mut statement = old.prepare("SELECT id, steps FROM resolution")?;
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+    };
+    read().unwrap_or_default()
+}

@@ -1,0 +1,128 @@
+//! Spans without readings, and what is missing there.
+
+use crate::report::gaps::{Gap, GapState, Silence, UnclosedGap};
+
+/// Why there is nothing over a span.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Missing {
+    /// So many records are missing, and can be looked for.
+    Records(u64),
+    /// So many are, and nobody looks for them.
+    WrittenOff(u64),
+    /// The epoch is over and nobody has told with which record; about so many readings.
+    EndUnknown(Option<u64>),
+    /// The logger was not heard since.
+    Silent,
+}
+
+/// A span without readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Band {
+    /// Time of the first missing record, estimated.
+    pub from: i64,
+    /// Time of the last.
+    pub to: i64,
+    /// What is missing.
+    pub missing: Missing,
+    /// How many of the records are readings, where that is known.
+    pub readings: Option<u64>,
+    /// It is a part of a longer one, and its number is that part by length.
+    pub is_part: bool,
+}
+
+impl Band {
+    /// Of a gap; `None`: nobody knows when it was.
+    pub fn of_gap(gap: &Gap) -> Option<Self> {
+        let records = gap.records();
+        let missing = match gap.state {
+            GapState::Open => Missing::Records(records),
+            GapState::WrittenOff => Missing::WrittenOff(records),
+        };
+        let (from, to) = gap.from.zip(gap.to)?;
+        Some(Self { from: from.min(to), to: to.max(from), missing, readings: gap.readings, is_part: false })
+    }
+
+    /// Of an epoch whose end nobody has told.
+    pub fn of_unclosed(open: &UnclosedGap) -> Option<Self> {
+        let (from, to) = open.from.zip(open.to).filter(|(from, to)| from < to)?;
+        let readings = open.presumed_readings;
+        if readings == Some(0) {
+            return None;
+        }
+        Some(Self { from, to, missing: Missing::EndUnknown(readings), readings, is_part: false })
+    }
+
+    /// Of a silence that goes on at the end of a plot, `to`.
+    pub fn of_silence(silence: &Silence, to: i64) -> Option<Self> {
+        let from = silence.last_heard.filter(|&from| from < to)?;
+        Some(Self { from, to, missing: Missing::Silent, readings: None, is_part: false })
+    }
+
+    /// What of it lies from an instant on and before another: a logger's gap is a point's only while it measured the point.
+    pub fn within(self, from: i64, to: i64) -> Option<Self> {
+        if self.to < from || self.from >= to {
+            return None;
+        }
+        if self.from >= from && self.to < to {
+            return Some(self);
+        }
+        let (readings, _) = self.readings_within((from, to));
+        let missing = match self.missing {
+            Missing::Records(_) => Missing::Records(readings),
+            Missing::WrittenOff(_) => Missing::WrittenOff(readings),
+            Missing::EndUnknown(all) => Missing::EndUnknown(all.map(|_| readings)),
+            Missing::Silent => Missing::Silent,
+        };
+        let readings = self.readings.map(|_| readings);
+        Some(Self { from: self.from.max(from), to: self.to.min(to), missing, readings, is_part: true })
+    }
+
+    /// Whether a line that crosses it would bridge readings.
+    pub(super) fn breaks(&self) -> bool {
+        // A lost profile or event is no reading.
+        self.readings != Some(0)
+    }
+
+    /// How many readings of it lie in a span, and whether that is told and no estimate: not every missing record need be
+    /// a reading, and of a gap that the span cuts a part counts by its length.
+    pub(super) fn readings_within(&self, (from, to): (i64, i64)) -> (u64, bool) {
+        let (all, is_told) = match (self.missing, self.readings) {
+            (Missing::Silent, _) | (Missing::EndUnknown(_), None) => (0, false),
+            (Missing::EndUnknown(_), Some(readings)) => (readings, false),
+            (_, Some(readings)) => (readings, !self.is_part),
+            (Missing::Records(records) | Missing::WrittenOff(records), None) => (records, false),
+        };
+        let inside = self.to.min(to).saturating_sub(self.from.max(from));
+        if inside < 0 {
+            return (0, true);
+        }
+        let length = self.to.saturating_sub(self.from);
+        if inside == length {
+            return (all, is_told);
+        }
+        ((all as f64 * inside as f64 / length as f64).round() as u64, false)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn band(from: i64, to: i64, records: u64, readings: Option<u64>) -> Band {
+        Band { from, to, missing: Missing::Records(records), readings, is_part: false }
+    }
+
+    #[test]
+    fn a_gap_is_a_points_while_its_logger_measured_it() {
+        let gap = band(10_000, 20_000, 12, Some(10));
+        assert_eq!(gap.within(0, 30_000), Some(gap));
+        assert_eq!([gap.within(0, 10_000), gap.within(20_001, 30_000)], [None, None]);
+        // By hand: 4,000 s of 10,000 s are 4 of 10 readings.
+        let part = gap.within(0, 14_000).unwrap();
+        assert_eq!(
+            (part.from, part.to, part.missing, part.readings),
+            (10_000, 14_000, Missing::Records(4), Some(4))
+        );
+        assert_eq!(part.readings_within((0, 100_000)), (4, false));
+    }
+}

@@ -1,0 +1,92 @@
+//! A picture of readings in words: its captions, and what `plot` says of the file.
+
+use super::CAUTION;
+use super::notes::{manual_line, not_here, remark_line};
+use crate::plot::scene::Scene;
+use crate::plot::words::{Captions, Note, coverage, label};
+use crate::record::written::Remark;
+use crate::report::picture::{Panel, Picture};
+use crate::text::{counted, local, offset_label, rfc3339};
+use serde_json::{Value, json};
+
+/// What stands below the panels.
+pub fn captions(picture: &Picture) -> Captions {
+    let offset_s = picture.offset_s;
+    let note = |remark: &Remark| Note {
+        from: remark.what.from,
+        to: remark.what.to,
+        text: match picture.has_several_loggers {
+            true => format!("logger {}: {}", remark.what.logger, remark_line(remark, offset_s)),
+            false => remark_line(remark, offset_s),
+        },
+    };
+    let manual =
+        picture.not_drawn.iter().map(|reading| format!("not drawn: {}", manual_line(reading, offset_s)));
+    let damaged = picture.damaged.iter().map(|aside| format!("Not drawn: {}", not_here(aside)));
+    let units = match &picture.units {
+        Some(file) => format!("Values from raw counts by {file}."),
+        None => "Raw counts, as the loggers made them.".to_owned(),
+    };
+    Captions {
+        notes: picture.remarks.iter().map(note).collect(),
+        lines: manual.chain(damaged).collect(),
+        footer: vec![
+            format!(
+                "Made {} ({}) by stonechat {} from what the ledger held then. {units}",
+                local(picture.now, offset_s),
+                offset_label(offset_s),
+                env!("CARGO_PKG_VERSION")
+            ),
+            CAUTION.to_owned(),
+        ],
+    }
+}
+
+/// What was drawn into a file, as JSON.
+pub fn as_json(picture: &Picture, scene: &Scene, file: &str) -> Value {
+    let panels: Vec<Value> = picture.panels.iter().map(panel_json).collect();
+    json!({
+        "site": picture.site, "file": file, "width": scene.width, "height": scene.height,
+        "from": rfc3339(picture.from), "to": rfc3339(picture.to), "remarks": picture.remarks.len(),
+        "points": panels,
+    })
+}
+
+fn panel_json(panel: &Panel) -> Value {
+    let gaps: Vec<Value> = panel
+        .bands
+        .iter()
+        .map(|band| json!({ "from": rfc3339(band.from), "to": rfc3339(band.to), "what": label(band) }))
+        .collect();
+    let absent: Vec<Value> =
+        panel.reasons.iter().map(|(why, n)| json!({ "why": why, "readings": n })).collect();
+    json!({
+        "name": panel.name, "measured_by": panel.measured_by, "unit": panel.unit,
+        "readings": panel.readings, "drawn": panel.drawn, "missing": panel.missing,
+        "missing_estimated": !panel.is_missing_told,
+        "by_hand": panel.by_hand_count, "absent": panel.absent_count, "absent_why": absent,
+        "other_units": panel.other_units, "manual": panel.manual.len(), "gaps": gaps,
+    })
+}
+
+/// The same in lines.
+pub fn text(picture: &Picture, scene: &Scene, file: &str) -> String {
+    let offset_s = picture.offset_s;
+    let mut text = format!(
+        "{file}: {} by {} pixels, {} to {} ({})\n",
+        scene.width,
+        scene.height,
+        local(picture.from, offset_s),
+        local(picture.to, offset_s),
+        offset_label(offset_s)
+    );
+    for panel in &picture.panels {
+        let gaps = counted(panel.bands.len() as u64, "gap");
+        let absent = match panel.absent_count {
+            0 => String::new(),
+            n => format!(", {n} without a value"),
+        };
+        text.push_str(&format!("  {}: {}{absent}, {gaps}\n", panel.name, coverage(panel)));
+    }
+    text
+}

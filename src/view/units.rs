@@ -1,0 +1,182 @@
+//! Points in engineering units, in words: tables of values, calculations, and what is wrong with points.
+
+use super::term::Table;
+use crate::report::point_check::{Disagreement, NoValue, PointCheck, PointWarning};
+use crate::report::values::{Calculation, CalculationLine, Shown};
+use crate::text::{counted, csv_cell, local, offset_label, rfc3339};
+use serde_json::{Value, json};
+
+/// The values of a point as a table.
+pub fn table(point: &str, found: &[Shown], offset_s: i32) -> String {
+    let mut text = format!("{point} (times in {})\n\n", offset_label(offset_s));
+    if found.is_empty() {
+        text.push_str("no reading of this time is held; `stonechat gaps` tells what is missing\n");
+        return text;
+    }
+    let mut table = Table::new(&["time", ">value", "unit", "marks"]);
+    for shown in found {
+        let mark = if shown.is_corrected { "*" } else { "" };
+        let time = format!("{}{mark}", local(shown.time, offset_s));
+        match &shown.outcome {
+            Ok(value) => table.row([time, shown.text.clone(), shown.unit.clone(), value.marks.to_string()]),
+            Err(why) => table.row([time, "-".into(), String::new(), format!("absent: {why}")]),
+        }
+    }
+    text.push_str(&table.text(0));
+    let corrected = found.iter().any(|shown| shown.is_corrected);
+    let marks = found.iter().filter_map(|shown| shown.outcome.as_ref().ok()).map(|value| value.marks);
+    let marks = marks.reduce(|all, marks| all.and(marks)).into_iter().flat_map(|marks| marks.iter());
+    let legend: Vec<String> = marks.map(|mark| format!("{}: {}\n", mark.code(), mark.sentence())).collect();
+    if corrected || !legend.is_empty() {
+        text.push('\n');
+    }
+    if corrected {
+        text.push_str("*: the logger's clock was off; the time is corrected\n");
+    }
+    text + &legend.concat()
+}
+
+/// The same as CSV, with times in UTC.
+pub fn csv(found: &[Shown]) -> String {
+    let mut text = String::from("time_utc,value,unit,marks,absent,logger,epoch,sequence,time_corrected\n");
+    for shown in found {
+        let (value, absent) = match &shown.outcome {
+            Ok(_) => (shown.text.as_str(), ""),
+            Err(why) => ("", why.code()),
+        };
+        let (logger, epoch, sequence) = match shown.identity {
+            Some(id) => (id.address.to_string(), id.epoch.to_string(), id.sequence.to_string()),
+            None => Default::default(),
+        };
+        text.push_str(&format!(
+            "{},{value},{},{},{absent},{logger},{epoch},{sequence},{}\n",
+            rfc3339(shown.time),
+            csv_cell(&shown.unit),
+            mark_codes(shown).join(" "),
+            u8::from(shown.is_corrected)
+        ));
+    }
+    text
+}
+
+fn mark_codes(shown: &Shown) -> Vec<&'static str> {
+    let value = shown.outcome.as_ref().ok();
+    value.into_iter().flat_map(|value| value.marks.iter()).map(|mark| mark.code()).collect()
+}
+
+/// The same as JSON.
+pub fn as_json(site: &str, point: &str, found: &[Shown]) -> Value {
+    let values: Vec<Value> = found.iter().map(value_json).collect();
+    json!({ "site": site, "point": point, "values": values })
+}
+
+fn value_json(shown: &Shown) -> Value {
+    let value = shown.outcome.as_ref().ok().map(|value| value.value);
+    let absent = shown.outcome.as_ref().err();
+    json!({
+        "time": rfc3339(shown.time), "time_corrected": shown.is_corrected,
+        "value": value, "text": value.map(|_| shown.text.as_str()),
+        "unit": value.map(|_| shown.unit.as_str()), "marks": mark_codes(shown),
+        "absent": absent.map(|why| json!({ "code": why.code(), "text": why.to_string() })),
+        "logger": shown.identity.map(|id| id.address.number()),
+        "epoch": shown.identity.map(|id| id.epoch.number()),
+        "sequence": shown.identity.map(|id| id.sequence.number()),
+    })
+}
+
+/// A calculation as text, parts indented.
+pub fn steps(calculation: &Calculation) -> String {
+    let mut text = String::new();
+    for (depth, line) in calculation.lines() {
+        let indent = "  ".repeat(*depth);
+        for line in line.to_string().lines() {
+            text.push_str(format!("{indent}{line}").trim_end());
+            text.push('\n');
+        }
+    }
+    text
+}
+
+/// A calculation as JSON, with the value that comes out.
+pub fn steps_json(site: &str, point: &str, calculation: &Calculation, shown: Shown) -> Value {
+    let mut value = as_json(site, point, &[shown]);
+    value["steps"] = calculation.lines().iter().map(|(depth, line)| step_json(*depth, line)).collect();
+    value
+}
+
+fn step_json(depth: usize, line: &CalculationLine) -> Value {
+    match line.step() {
+        None => json!({ "depth": depth, "text": line.to_string() }),
+        Some(step) => json!({
+            "depth": depth, "symbol": step.symbol, "formula": step.formula, "numbers": step.numbers,
+            "result": step.result, "result_text": step.result_text(), "unit": step.unit, "remark": step.remark,
+        }),
+    }
+}
+
+/// The mistakes in points and calibrations, as JSON: file, line and text of each.
+pub fn problems_json<'p>(problems: impl Iterator<Item = (String, Option<usize>, &'p str)>) -> Value {
+    let problems: Vec<Value> =
+        problems.map(|(file, line, text)| json!({ "file": file, "line": line, "text": text })).collect();
+    json!({ "problems": problems })
+}
+
+fn why(without: &NoValue) -> String {
+    match without {
+        NoValue::NotMeasured => "measured nowhere now".to_owned(),
+        NoValue::NoSensor => "the points' file names no sensor".to_owned(),
+        NoValue::NoCalibration(serial) => format!("sensor {serial} has no calibration now"),
+        NoValue::NoEntry => "derived, and no entry holds now".to_owned(),
+    }
+}
+
+fn warning(of: &PointWarning) -> String {
+    let what = match of.what {
+        Disagreement::NotOnRoster(logger) => format!("logger {logger} is not on the roster"),
+        Disagreement::NoChannel(logger, channel) => {
+            format!("logger {logger} has no channel {channel} on the roster")
+        }
+        Disagreement::OtherQuantity { needs, gives } => format!(
+            "its calibration takes a {}, and by the roster the channel gives a {}",
+            needs.name(),
+            gives.name()
+        ),
+    };
+    format!("point {:?}, line {}: {what}", of.point, of.line)
+}
+
+/// What was found about points without a mistake, as JSON.
+pub fn check_json(found: &PointCheck) -> Value {
+    let without: Vec<Value> =
+        found.without.iter().map(|(point, without)| json!({ "point": point, "why": why(without) })).collect();
+    json!({
+        "problems": [], "points": found.points, "derived": found.derived, "calibrations": found.calibrations,
+        "without_calibration": without, "warnings": found.warnings.iter().map(warning).collect::<Vec<_>>(),
+    })
+}
+
+/// The same as text; `now`: what it was asked for.
+pub fn check_text(found: &PointCheck, now: i64, offset_s: i32) -> String {
+    let mut text = format!(
+        "{}, {}, {}: no mistake\n",
+        counted(found.points.len() as u64, "point"),
+        counted(found.calibrations as u64, "calibration"),
+        counted(found.derived.len() as u64, "derived point")
+    );
+    for name in found.points.iter().chain(&found.derived) {
+        text.push_str(&format!("  {name}\n"));
+    }
+    for of in &found.warnings {
+        text.push_str(&format!("warning: {}\n", warning(of)));
+    }
+    let at = format!("{} {}", local(now, offset_s), offset_label(offset_s));
+    if found.without.is_empty() {
+        return text + &format!("every point has a calibration now ({at})\n");
+    }
+    text.push_str(&format!("without a calibration now ({at}):\n"));
+    let mut table = Table::new(&["  point", "why"]);
+    for (point, without) in &found.without {
+        table.row([format!("  {point}"), why(without)]);
+    }
+    text + &table.text(0)
+}
