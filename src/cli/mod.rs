@@ -254,9 +254,9 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Plot(args) => exit::code(plot::run(config, &args, out)),
         Command::Visits(args) => exit::code(visits::run(config, &args, out)),
         Command::Completeness(args) => completeness::run(config, &args, out),
-        Command::WriteOff(args) => write_off::run(config, &args, out),
-        Command::Remark(command) => remark::run(config, &command, out),
-        Command::Manual(command) => manual::run(config, &command, out),
+        Command::WriteOff(args) => exit::code(write_off::run(config, &args, out)),
+        Command::Remark(command) => exit::code(remark::run(config, &command, out)),
+        Command::Manual(command) => exit::code(manual::run(config, &command, out)),
         Command::Export(args) => exit::code(export::run(config, &args, out)),
     }
 }

@@ -16,6 +16,8 @@ pub mod term;
 pub mod units;
 pub mod unread;
 pub mod visits;
+pub mod write_off;
+pub mod written;
 
 /// What the program is not, where it presents itself.
 pub const CAUTION: &str = "\
