@@ -253,7 +253,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Units(command) => exit::code(units::run(config, &command, out)),
         Command::Plot(args) => exit::code(plot::run(config, &args, out)),
         Command::Visits(args) => exit::code(visits::run(config, &args, out)),
-        Command::Completeness(args) => completeness::run(config, &args, out),
+        Command::Completeness(args) => exit::code(completeness::run(config, &args, out)),
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
