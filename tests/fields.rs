@@ -30,7 +30,7 @@ use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
-use stonechat::report::origin as counted;
+use stonechat::report::counted;
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::report::status;
 use stonechat::report::walk;

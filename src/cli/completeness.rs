@@ -6,7 +6,7 @@ use super::exit::{DONE, Exit};
 use super::print::{Progress, print, print_json};
 use crate::config::Config;
 use crate::report::completeness::{CompletenessWanted, Span, months};
-use crate::report::origin;
+use crate::report::counted;
 use crate::text::rfc3339;
 use crate::view::{self, completeness, term};
 use std::io::Write;
@@ -60,14 +60,14 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let progress = Progress::new();
     let began = Instant::now();
-    let counted = origin::count(&config, &wanted, now, |logger, at, all| {
+    let counts = counted::count(&config, &wanted, now, |logger, at, all| {
         if began.elapsed() > PATIENCE {
             progress.say(&format!("completeness: logger {logger}, {at} of {all} …"));
         }
     });
     progress.done();
-    let counts = counted?;
-    let service = origin::left(&config, &wanted, now)?;
+    let counts = counts?;
+    let service = counted::left(&config, &wanted, now)?;
     let frame = frame(&config, now);
     if args.json {
         let value = completeness::as_json(frame, &wanted, &counts);

@@ -8,6 +8,7 @@
 //! no clock, no SQL and no text.
 
 pub mod completeness;
+pub mod counted;
 pub mod days;
 pub mod gap_state;
 pub mod gaps;
@@ -16,7 +17,6 @@ pub mod health;
 pub mod inputs;
 pub mod memory;
 pub mod notes;
-pub mod origin;
 pub mod outage;
 pub mod picture;
 pub mod point_check;
