@@ -2,7 +2,7 @@
 
 use super::error::Error;
 use super::running::{Daemon, Due};
-use crate::ledger::{Error as LedgerError, Receipt, Stamp};
+use crate::ledger::{Error as LedgerError, Receipt, Response, Stamp};
 use crate::record::judge::Outcome;
 use crate::state::CommitState;
 use std::collections::BTreeSet;
@@ -52,7 +52,7 @@ impl Daemon {
             Err(_) => {}
         }
         self.intake.batch.shut.extend(rest);
-        match done {
+        let error = match done {
             Ok(receipt) => {
                 self.commit_began = None;
                 let took = began.elapsed().as_secs_f64();
@@ -61,26 +61,29 @@ impl Daemon {
                 if !self.intake.batch.shut.is_empty() {
                     self.timers.commit = Some(Instant::now());
                 }
-                Ok(())
+                return Ok(());
             }
-            Err(LedgerError::Vanished { .. }) => match self.comes_back()? {
+            Err(error) => error,
+        };
+        match error.response() {
+            Response::Vanished => match self.comes_back()? {
                 true => self.commit(),
                 false => Ok(()),
             },
-            Err(error) if error.is_passing() => {
+            Response::Passing => {
                 self.timers.commit = Some(self.in_trouble(&error));
                 self.timers.listening = None;
                 self.write_state();
                 Ok(())
             }
-            Err(error) if error.is_damage() => {
+            Response::Damage | Response::Value => {
                 // Nothing of the batch is in: it goes in now, or into the ledger that takes over.
                 if !self.is_sound_at_second_look(&error)? {
                     self.take_over(error)?;
                 }
                 self.commit()
             }
-            Err(error) => {
+            Response::Disk | Response::Unsynced | Response::Operator | Response::Ours => {
                 tracing::error!("{error}");
                 Err(error.into())
             }

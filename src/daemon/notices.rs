@@ -10,7 +10,7 @@ use super::wal::News;
 use crate::files;
 use crate::ledger::care::take_over::TakenOver;
 use crate::ledger::wal::Length;
-use crate::ledger::{Error as LedgerError, Ledger, Stamp};
+use crate::ledger::{Error as LedgerError, Ledger, Response, Stamp};
 
 /// Keys are looked at once in so many seconds, where frames come that they do not open.
 const KEYS_EVERY_S: i64 = 60;
@@ -26,20 +26,17 @@ impl Daemon {
             // Written when it is: see `opened`.
             return Ok(());
         }
-        match write(&mut self.ledger) {
-            Err(error @ LedgerError::Sync(_)) => Err(error.into()),
-            Err(error) if error.is_passing() => {
+        let Err(error) = write(&mut self.ledger) else { return Ok(()) };
+        match error.response() {
+            Response::Unsynced => return Err(error.into()),
+            Response::Passing => {
                 tracing::debug!("not written now: {error}");
                 self.due.notices = true;
                 self.soon();
-                Ok(())
             }
-            Err(error) => {
-                tracing::debug!("not written now: {error}");
-                Ok(())
-            }
-            Ok(()) => Ok(()),
+            _ => tracing::debug!("not written now: {error}"),
         }
+        Ok(())
     }
 
     pub(super) fn raise_port_notice(&mut self, name: &str, reason: &str, now: Stamp) -> Result<(), Error> {

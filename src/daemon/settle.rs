@@ -4,7 +4,7 @@
 use super::error::Error;
 use super::running::{Daemon, SETTLE_SLICE};
 use crate::ledger::write::retire::Bounds;
-use crate::ledger::{Error as LedgerError, Settled, Stamp};
+use crate::ledger::{Error as LedgerError, Response, Settled, Stamp};
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -50,23 +50,26 @@ impl Daemon {
         self.tell_watchdog();
         let slice = self.settle.slice.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));
         tracing::debug!(rows = slice, "settle begins");
-        match self.ledger.settle(slice, self.settle.day) {
-            Ok(settled) => self.slice_settled(&settled),
+        let error = match self.ledger.settle(slice, self.settle.day) {
+            Ok(settled) => return self.slice_settled(&settled),
+            Err(error) => error,
+        };
+        match error.response() {
             // A disk that failed once may not do so again; one settle missed must not mean none for a year.
-            Err(error) if error.is_passing() || error.is_disk() => self.settle_later(&error),
-            Err(error @ LedgerError::Vanished { .. }) => Err(error.into()),
-            Err(error @ LedgerError::Sync(_)) => {
+            Response::Passing | Response::Disk => self.settle_later(&error),
+            Response::Vanished => Err(error.into()),
+            Response::Unsynced => {
                 tracing::error!("{error}");
                 Err(error.into())
             }
-            Err(error) if error.is_damage() && !matches!(error, LedgerError::Corrupt(_)) => {
+            Response::Damage => {
                 if !self.is_sound_at_second_look(&error)? {
                     return self.take_over(error);
                 }
                 self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
                 Ok(())
             }
-            Err(error) => {
+            Response::Value | Response::Operator | Response::Ours => {
                 // What is damaged stays in the journal, where every report reads it; intake goes on.
                 tracing::error!("cannot settle: {error}; going on without");
                 self.settle.given_up = true;
@@ -114,7 +117,7 @@ impl Daemon {
         let wait = SETTLE_RETRY.saturating_mul(1 << self.settle.refused.min(6)).min(SETTLE_RETRY_MOST);
         if self.settle.refused == 0 {
             tracing::warn!("cannot settle now: {error}; trying again from time to time");
-            if error.is_disk() {
+            if error.response() == Response::Disk {
                 let text = format!("settling failed: {error}; check the disk, run `stonechat verify`");
                 let now = self.now();
                 self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))?;

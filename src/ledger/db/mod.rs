@@ -7,6 +7,7 @@ pub mod lock_holder;
 pub mod names;
 pub mod place;
 pub(in crate::ledger) mod radio;
+pub mod response;
 pub(in crate::ledger) mod row;
 pub(in crate::ledger) mod schema;
 pub(in crate::ledger) mod tx;
