@@ -4,6 +4,7 @@ use super::error::Error;
 use super::running::{Daemon, Due};
 use crate::ledger::{Error as LedgerError, Receipt, Response, Stamp};
 use crate::record::judge::Outcome;
+use crate::report::conditions::{Condition, LedgerCondition};
 use crate::state::CommitState;
 use std::collections::BTreeSet;
 use std::time::Duration;
@@ -148,10 +149,9 @@ impl Daemon {
                 "{trouble}. It was held for {} s; what came meanwhile was kept",
                 since.elapsed().as_secs()
             );
-            self.quietly(|ledger| {
-                ledger.raise_notice("ledger", "lock", &text, at)?;
-                ledger.clear_notice("ledger", "lock", now)
-            })?;
+            let condition = Condition::Ledger(LedgerCondition::Lock);
+            self.raise(&condition, &text, at)?;
+            self.clear(&condition, now)?;
         }
         self.due.notices = true;
         Ok(())
@@ -187,10 +187,9 @@ impl Daemon {
                 records = mine.count(),
                 "conflict: logger {address}: other records than the ones held came in; both are kept"
             );
-            let subject = format!("logger {address}");
             let text = "a record came in that differs from the one held under its identity; see \
                         `stonechat set-aside list`";
-            self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now))?;
+            self.raise(&Condition::Conflict { logger: address }, text, now)?;
         }
         tracing::debug!(records, through_row = receipt.through_row, "committed");
         self.watch_wal(now)?;

@@ -5,6 +5,7 @@ use super::error::Error;
 use super::running::{Daemon, SETTLE_SLICE};
 use crate::ledger::write::retire::Bounds;
 use crate::ledger::{Error as LedgerError, Response, Settled, Stamp};
+use crate::report::conditions::{Condition, LedgerCondition};
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -14,6 +15,9 @@ pub(super) const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 const SETTLE_RETRY: Duration = Duration::from_secs(60);
 /// The longest such wait.
 const SETTLE_RETRY_MOST: Duration = Duration::from_secs(3600);
+
+const SETTLING: Condition = Condition::Ledger(LedgerCondition::Settling);
+const PLACE_TAKEN: Condition = Condition::Ledger(LedgerCondition::PlaceTaken);
 
 impl Daemon {
     /// The site's day, counted from 1970.
@@ -75,7 +79,7 @@ impl Daemon {
                 self.settle.given_up = true;
                 self.timers.settle = None;
                 let (now, text) = (self.now(), format!("settling failed: {error}; run `stonechat verify`"));
-                self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))
+                self.raise(&SETTLING, &text, now)
             }
         }
     }
@@ -92,14 +96,14 @@ impl Daemon {
             );
             tracing::error!("{text}");
             let now = self.now();
-            self.quietly(|ledger| ledger.raise_notice("ledger", "place taken", &text, now))?;
+            self.raise(&PLACE_TAKEN, &text, now)?;
         }
         if settled.rows == 0 {
             self.settle.left = 0;
         }
         if std::mem::take(&mut self.settle.refused) > 0 {
             let now = self.now();
-            self.quietly(|ledger| ledger.clear_notice("ledger", "settling", now))?;
+            self.clear(&SETTLING, now)?;
         }
         if self.settle.left > 0 {
             self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
@@ -120,7 +124,7 @@ impl Daemon {
             if error.response() == Response::Disk {
                 let text = format!("settling failed: {error}; check the disk, run `stonechat verify`");
                 let now = self.now();
-                self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))?;
+                self.raise(&SETTLING, &text, now)?;
             }
         }
         self.settle.refused += 1;
@@ -134,7 +138,7 @@ impl Daemon {
         self.looked_again = false;
         if !std::mem::take(&mut self.settle.place_taken) {
             let now = self.now();
-            self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
+            self.clear(&PLACE_TAKEN, now)?;
         }
         self.forget_gone()?;
         // By a clock that is not right it would be another day's; and the settle may have begun by one.
