@@ -500,7 +500,7 @@ fn carry_on(
         crate::ledger::care::backup::note(
             &transaction,
             &copy,
-            crate::ledger::write::state::meta(&transaction, "settled_through")?,
+            crate::ledger::db::meta::meta(&transaction, "settled_through")?,
         )?;
     }
     Ok(transaction.commit()?)

@@ -12,11 +12,12 @@
 
 use crate::files::{self, with_tail};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
 use crate::ledger::db::row::{self, SHARED};
 use crate::ledger::digest::block::{self, Blocks, Place};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::state::{State, meta};
+use crate::ledger::write::state::State;
 use crate::record::coverage::Coverage;
 use crate::report::gaps::Facts;
 use crate::time::Stamp;
@@ -117,7 +118,7 @@ impl Known {
         let mut proof = Proof::new(db, before, is_sound)?;
         if !proof.journal {
             // Whoever takes over carries over those stretches whose seals fit.
-            state.coverage = crate::ledger::write::state::load_ranges(db)?;
+            state.coverage = crate::ledger::db::ranges::load_ranges(db)?;
             state.seen_row = state.settled_through;
         }
         let mut known = Self {

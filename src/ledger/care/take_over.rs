@@ -18,13 +18,13 @@ use crate::files::{self, with_tail};
 use crate::ledger::care::sidecar::{self, Known};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::row::journal_insert;
 use crate::ledger::db::row::{SHARED, kind};
 use crate::ledger::db::schema;
 use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use crate::ledger::digest::table;
-use crate::ledger::read::snapshot::elsewhere;
+use crate::ledger::read::elsewhere::elsewhere;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::journal_insert;
 use crate::ledger::write::{retire, settle};
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::Stamp;
@@ -206,7 +206,7 @@ fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Opt
     if ledger.state.seen_row == 0 && ledger.state.coverage.epochs().next().is_none() {
         return Ok(None);
     }
-    match crate::ledger::write::state::meta(&ledger.db, "ledger_id") {
+    match crate::ledger::db::meta::meta(&ledger.db, "ledger_id") {
         Ok(id) if id != known.ledger_id => Ok(Some(format!(
             "{}: is of another ledger; it is not used, and written anew",
             sidecar::path_of(path).display()
@@ -461,7 +461,7 @@ fn make(
             let is = held.epoch(address, epoch).map(|is| is.authentic.clone()).unwrap_or_default();
             let missing = was.authentic.without(&is);
             taken.missing += missing.count();
-            crate::ledger::write::state::keep_once_held(&db, address, epoch, &missing)?;
+            crate::ledger::write::once_held::keep_once_held(&db, address, epoch, &missing)?;
         }
         taken.records = there.epochs().map(|(_, _, held)| held.authentic.count()).sum();
         db.commit()?;
