@@ -238,7 +238,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Check { json } => check::run(config, json, out),
         Command::Status(args) => exit::code(status::run(config, &args, out)),
         Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
-        Command::Import(args) => import::run(config, &args, out),
+        Command::Import(args) => exit::code(import::run(config, &args, out)),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => verify::run(config, &args, out),
         Command::Backup(args) => backup::run(config, &args, out),
@@ -257,7 +257,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
-        Command::Export(args) => export::run(config, &args, out),
+        Command::Export(args) => exit::code(export::run(config, &args, out)),
     }
 }
 
