@@ -43,9 +43,13 @@ pub use exit::{COULD_NOT, DONE, NO, USAGE};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 // Ways by which commands still reach what has moved.
+#[allow(unused_imports)]
 use crate::view::{term as prose, term as table};
+#[allow(unused_imports)]
 use args::{instant, load, not_of_the_site, present, resolved};
+#[allow(unused_imports)]
 use exit::{config_code, could_not, refused};
+#[allow(unused_imports)]
 use print::{Progress, print, print_json};
 
 #[derive(Parser)]
