@@ -1,5 +1,6 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod completeness;
 pub mod export;
 pub mod frame;
 pub mod gaps;
