@@ -15,7 +15,7 @@
 //! What this is not: single damaged values in a sound file are no reason to set it aside; `verify` names them.
 
 use crate::files::{self, with_tail};
-use crate::ledger::care::sidecar::{self, Known};
+use crate::ledger::care::sidecar::{self, Sidecar};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{SHARED, kind};
@@ -192,15 +192,15 @@ pub fn look_again(path: &Path, memory: &Coverage) -> Result<Option<Ledger>, Erro
     Ok((!lacks).then_some(ledger))
 }
 
-fn read_known(path: &Path) -> (Option<Known>, Option<String>) {
-    match Known::read(path) {
+fn read_known(path: &Path) -> (Option<Sidecar>, Option<String>) {
+    match Sidecar::read(path) {
         Ok(known) => (known, None),
         Err(why) => (None, Some(why)),
     }
 }
 
 /// Why what is known is not of this ledger: a folder that was copied from another gateway may hold both.
-fn of_another(ledger: &Ledger, known: Option<&Known>, path: &Path) -> Result<Option<String>, Error> {
+fn of_another(ledger: &Ledger, known: Option<&Sidecar>, path: &Path) -> Result<Option<String>, Error> {
     let Some(known) = known else { return Ok(None) };
     // One in which nothing ever was, is not another that was put there: the one that is known has lost all it had.
     if ledger.state.seen_row == 0 && ledger.state.coverage.epochs().next().is_none() {
@@ -254,7 +254,7 @@ fn file_looks(path: &Path, is_known: bool) -> Option<String> {
 
 /// What of an open ledger says that it is damaged; bounded work. Only what intake and coverage rest on: for the rest
 /// there is `verify`.
-fn differs(ledger: &Ledger, known: Option<&Known>) -> Result<Option<String>, Error> {
+fn differs(ledger: &Ledger, known: Option<&Sidecar>) -> Result<Option<String>, Error> {
     let looked = crate::ledger::db::tx::snapshot(&ledger.db, |db| {
         if let Some(lost) = schema::lost(db)? {
             return Ok(Some(lost));
@@ -295,7 +295,7 @@ fn kept_aside(path: &Path) -> Vec<PathBuf> {
 
 /// The damaged ledger of a take-over that was cut short: no ledger is there, and no new one has noted that it was set
 /// aside.
-fn unfinished(path: &Path, known: Option<&Known>) -> Option<PathBuf> {
+fn unfinished(path: &Path, known: Option<&Sidecar>) -> Option<PathBuf> {
     let newest = kept_aside(path).pop().filter(|_| files::is_absent(path))?;
     let name = newest.file_name()?.to_string_lossy().into_owned();
     let is_noted = known.is_some_and(|known| {
@@ -320,7 +320,7 @@ fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
 
 fn take_over(
     path: &Path,
-    known: Option<Known>,
+    known: Option<Sidecar>,
     reason: &str,
     radios: &[(u8, String)],
     memory: &Coverage,
@@ -341,10 +341,10 @@ fn take_over(
     // The file itself may tell more than what was written down yesterday, if what it tells fits its digests.
     let old = open_damaged(&aside);
     let signs = site::signs_of_file(&aside);
-    let before = known.as_ref().map(Known::fingerprints).unwrap_or_default();
+    let before = known.as_ref().map(Sidecar::fingerprints).unwrap_or_default();
     let told = old
         .as_ref()
-        .and_then(|db| crate::ledger::db::tx::snapshot(db, |db| Known::of(db, &before, false, now)).ok());
+        .and_then(|db| crate::ledger::db::tx::snapshot(db, |db| Sidecar::of(db, &before, false, now)).ok());
     let in_file = match (&old, &told) {
         (None, _) => InFile::Nothing,
         (Some(_), Some(told)) => InFile::Proven(told.coverage()),
@@ -404,7 +404,7 @@ struct Lost<'a> {
     /// Its number and those that it knew, as far as they can be read.
     ids: BTreeSet<i64>,
     in_file: InFile,
-    known: Option<&'a Known>,
+    known: Option<&'a Sidecar>,
     memory: &'a Coverage,
 }
 
@@ -429,7 +429,7 @@ fn make(
                 Ok(db.execute("INSERT OR IGNORE INTO radio VALUES (?, ?)", params![id, name])?)
             })?;
         }
-        let mut covered = lost.known.map(Known::coverage).unwrap_or_default();
+        let mut covered = lost.known.map(Sidecar::coverage).unwrap_or_default();
         if lost.memory.epochs().next().is_some() {
             taken.known_as_of = Some(now.unix_s);
             covered.take_in(lost.memory);
@@ -504,7 +504,7 @@ fn sql(value: &Value) -> Sql {
 }
 
 /// Writes what is known into a new ledger; takes the records among it in, which the new ledger has itself.
-fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error> {
+fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Error> {
     let (mut blocks, mut rare) = (Blocks::default(), Vec::new());
     for (table, rows) in &known.rows {
         let is_settled = table == "settled";
@@ -561,7 +561,7 @@ fn fill(db: &Connection, known: &Known, here: &mut Coverage) -> Result<(), Error
 fn carry_over(
     db: &Connection,
     old: &Connection,
-    known: &Known,
+    known: &Sidecar,
     covered: &mut Coverage,
     here: &mut Coverage,
 ) -> Result<u64, Error> {
