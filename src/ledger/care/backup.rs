@@ -33,49 +33,26 @@ pub struct Made {
 }
 
 /// Why no copy was made.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum BackupError {
     /// The target exists already.
+    #[error("backup {}: there is a file already; it is left as it is: name another one", .0.display())]
     Exists(PathBuf),
     /// The ledger, or the copy, could not serve.
-    Ledger(Error),
+    #[error(transparent)]
+    Ledger(#[from] Error),
     /// The name under which the copy is made until it is whole.
+    #[error("backup {}: {}; no backup was made", .0.display(), files::Part::refused(.1))]
     Part(PathBuf, std::io::Error),
     /// The target's folder or disk.
+    #[error("backup {}: {}", .0.display(), .1)]
     File(PathBuf, std::io::Error),
     /// The copy is not sound, and was taken away again.
+    #[error(
+        "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
+        .0.first().map_or("", String::as_str)
+    )]
     NotSound(Vec<String>),
-}
-
-impl std::fmt::Display for BackupError {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Exists(path) => write!(
-                f,
-                "backup {}: there is a file already; it is left as it is: name another one",
-                path.display()
-            ),
-            Self::Ledger(error) => error.fmt(f),
-            Self::Part(path, error) => {
-                let why = files::Part::refused(error);
-                write!(f, "backup {}: {why}; no backup was made", path.display())
-            }
-            Self::File(path, error) => write!(f, "backup {}: {error}", path.display()),
-            Self::NotSound(differences) => write!(
-                f,
-                "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
-                differences.first().map_or("", String::as_str)
-            ),
-        }
-    }
-}
-
-impl std::error::Error for BackupError {}
-
-impl From<Error> for BackupError {
-    fn from(error: Error) -> Self {
-        Self::Ledger(error)
-    }
 }
 
 impl From<rusqlite::Error> for BackupError {
