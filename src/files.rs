@@ -12,6 +12,7 @@
 //!   write into the folder can have another file written or emptied;
 //! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
 
+pub mod clock;
 mod closed;
 mod name;
 
@@ -356,6 +357,11 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
     let flags = (OFlags::NOFOLLOW | OFlags::DIRECTORY).bits() as i32;
     let folder = OpenOptions::new().read(true).custom_flags(flags).open(path)?;
     give_to_owner_of_folder(&folder, path)
+}
+
+/// Makes a folder and those above it where they are missing; they are this user's own.
+pub fn make_own_folder(path: &Path) -> io::Result<()> {
+    std::fs::create_dir_all(path)
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.

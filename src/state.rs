@@ -3,7 +3,6 @@
 //! Written beside and renamed, under the runtime directory (memory, never the memory card). No key, no value of
 //! a record is in it.
 
-use crate::record::judge::{Outcome, Tally};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::{self, Write};
@@ -116,12 +115,6 @@ impl RadioState {
 }
 
 impl DaemonState {
-    /// Takes a tally over.
-    pub fn set_outcomes(&mut self, tally: &Tally) {
-        self.outcomes =
-            Outcome::ALL.into_iter().map(|outcome| (outcome.name().to_owned(), tally.of(outcome))).collect();
-    }
-
     /// The gateway's clock was set by so many seconds: every time in here is from now on by the new one.
     pub fn shift(&mut self, seconds: i64) {
         let radios = self.radios.iter_mut();

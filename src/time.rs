@@ -61,48 +61,6 @@ impl Clock for SystemClock {
     }
 }
 
-/// The clock of a simulated field: a small file with the Unix time in seconds as text, moved on by whoever
-/// simulates. Where it cannot be read, the computer's clock stands in and counts as not synchronised.
-///
-/// After the time may stand `unsynchronised`, and the seconds of a steady clock: without the latter every step of
-/// the time is the simulation's, and no change of the clock.
-#[derive(Clone, Debug)]
-pub struct FileClock {
-    /// The file.
-    pub file: PathBuf,
-}
-
-impl FileClock {
-    /// The time, whether it is synchronised, and the steady clock's.
-    fn read(&self) -> Option<(i64, bool, Option<i64>)> {
-        let text = std::fs::read_to_string(&self.file).ok()?;
-        let mut words = text.split_whitespace().peekable();
-        let unix_s = words.next()?.parse().ok()?;
-        let synchronised = words.next_if_eq(&"unsynchronised").is_none();
-        Some((unix_s, synchronised, words.next().and_then(|steady| steady.parse().ok())))
-    }
-}
-
-impl Clock for FileClock {
-    fn now(&self) -> Stamp {
-        match self.read() {
-            Some((unix_s, synchronised, _)) => Stamp { unix_s, synchronised },
-            None => Stamp { unix_s: unix_s(), synchronised: false },
-        }
-    }
-
-    fn steady_s(&self) -> i64 {
-        // A simulated time jumps by steps of its own.
-        self.read().and_then(|(_, _, steady)| steady).unwrap_or_else(|| self.now().unix_s)
-    }
-
-    fn computer_s(&self) -> Option<i64> {
-        None
-    }
-
-    fn follow(&mut self, _: &Path) {}
-}
-
 /// The seconds since the computer started, while it slept too: a clock that is never set.
 pub fn steady_s() -> i64 {
     rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
@@ -166,16 +124,5 @@ impl Stamp {
     /// The time, whether the clock was synchronised or not.
     pub const fn time(self) -> GatewayTime {
         GatewayTime(self.unix_s)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_file_clock_that_is_gone_is_not_synchronised() {
-        let clock = FileClock { file: "/nowhere/clock".into() };
-        assert!(!clock.now().synchronised);
     }
 }

@@ -31,7 +31,7 @@ const TABLE: &[(&str, &[&str])] = &[
     ("files", &["time", "text"]),
     ("state", &["time", "text", "files"]),
     ("config", &["time", "text", "when", "wire", "seal", "record", "units", "siting", "files"]),
-    ("link", &["time", "wire", "config/Port"]),
+    ("link", &["time", "wire", "config/site/Port"]),
     // Its files have times in many styles, which `text` and `when` write and read.
     ("sim", &["time", "text", "when", "wire", "seal", "record", "files"]),
     // Its front door hands on, and nothing inside imports from it.

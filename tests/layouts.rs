@@ -20,7 +20,7 @@ use util::reader_site::Site;
 
 fn generated() -> Vec<(&'static str, Style)> {
     let base = Style::default;
-    let denver = Local::Civil(chrono_tz::America::Denver);
+    let denver = Local::Civil(CivilZone::named("America/Denver").unwrap());
     vec![
         ("plain", base()),
         ("semicolons and commas", Style { delimiter: ';', decimal_mark: ',', ..base() }),

@@ -7,7 +7,7 @@ use std::io::{Read, Write};
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
-use stonechat::config::{Port, Radio};
+use stonechat::config::Port;
 use stonechat::link::faulty::{Faulty, Rates};
 use stonechat::link::pty::PtyMaster;
 use stonechat::link::{Backoff, LinkEvent, Links, PortCounters, queue_limit_bytes};
@@ -25,13 +25,8 @@ fn tcp(listener: &TcpListener) -> Port {
     Port::Tcp { address: listener.local_addr().unwrap().to_string() }
 }
 
-fn radio(port: Port) -> Radio {
-    Radio { name: "mast".into(), port }
-}
-
 fn open(ports: &[Port]) -> Heard {
-    let radios: Vec<Radio> = ports.iter().cloned().map(radio).collect();
-    Heard { links: Links::open(&radios, QUICK).unwrap(), buffer: Vec::new() }
+    Heard { links: Links::open(ports, QUICK).unwrap(), buffer: Vec::new() }
 }
 
 /// A consumer.

@@ -4,8 +4,8 @@ use super::people::{stamp, write};
 use super::table::Table;
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
+use crate::ledger::read::notes::ManualOutcome;
 use crate::ledger::read::snapshot::Reader;
-use crate::ledger::write::notes::ManualOutcome;
 use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, ManualFile, NewManual};
 use crate::text::counted;
 use crate::text::{local, offset_label};
@@ -139,8 +139,8 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
         NO
     })?;
     let (id, is_new) = match outcomes.first() {
-        Some(ManualOutcome::Added(id)) => (*id, true),
-        Some(ManualOutcome::Held(id)) => (*id, false),
+        Some(crate::ledger::read::notes::ManualOutcome::Added(id)) => (*id, true),
+        Some(crate::ledger::read::notes::ManualOutcome::Held(id)) => (*id, false),
         None => return Err(could_not(&"the ledger took no manual reading; nothing was written")),
     };
     if args.json {
@@ -222,7 +222,10 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     let rows = counted(found.rows.len() as u64, "row");
     let refused = counted(found.refused.len() as u64, "row");
     let text = if is_written {
-        let added = outcomes.iter().filter(|outcome| matches!(outcome, ManualOutcome::Added(_))).count();
+        let added = outcomes
+            .iter()
+            .filter(|outcome| matches!(outcome, crate::ledger::read::notes::ManualOutcome::Added(_)))
+            .count();
         let held = outcomes.len() - added;
         format!(
             "{path}: {} written, {held} held already, {refused} refused\n",
@@ -239,7 +242,10 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
 }
 
 fn import_json(args: &ImportArgs, found: &ManualFile, outcomes: &[ManualOutcome], is_written: bool) -> Value {
-    let added = outcomes.iter().filter(|outcome| matches!(outcome, ManualOutcome::Added(_))).count();
+    let added = outcomes
+        .iter()
+        .filter(|outcome| matches!(outcome, crate::ledger::read::notes::ManualOutcome::Added(_)))
+        .count();
     json!({
         "file": args.file.display().to_string(), "dry_run": args.dry_run, "written": is_written,
         "rows": found.rows.len(), "added": added, "held": outcomes.len() - added, "refused": found.refused,

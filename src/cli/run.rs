@@ -3,8 +3,9 @@
 use super::{COULD_NOT, DONE};
 use crate::config;
 use crate::daemon;
+use crate::files::clock::FileClock;
 use crate::text::Printed;
-use crate::time::{Clock, FileClock, SystemClock};
+use crate::time::{Clock, SystemClock};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::time::Duration;

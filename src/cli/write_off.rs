@@ -4,10 +4,11 @@ use super::people::{stamp, write};
 use super::{DONE, NO, USAGE, could_not, load, print, print_json};
 use crate::config::Config;
 use crate::ledger::Error;
+use crate::ledger::read::notes::WriteOffHistory;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
-use crate::ledger::write::notes::{WriteOffAsked, WriteOffHistory, WriteOffPlan, WriteOffRefused, ranges};
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{self, BY_MAX, TEXT_MAX};
+use crate::record::write_off::{WriteOffAsked, WriteOffPlan, ranges};
 use crate::report::gaps::{self, GapState};
 use crate::text::counted;
 use crate::text::{local, offset_label, rfc3339};
@@ -124,7 +125,8 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, u8
     let done: Vec<(Option<i64>, WriteOffPlan)> = done.map_err(|refused| {
         say!("stonechat: {refused}");
         match refused {
-            WriteOffRefused::NotOnRoster(_) | WriteOffRefused::NoRange(..) => USAGE,
+            crate::record::write_off::WriteOffRefused::NotOnRoster(_)
+            | crate::record::write_off::WriteOffRefused::NoRange(..) => USAGE,
             _ => NO,
         }
     })?;

@@ -29,6 +29,7 @@ pub use file::FILE_LEN_MAX_BYTES;
 pub use loggers::LOGGERS_MAX;
 pub use problem::{Problem, Problems};
 pub use service_user::{CONFIG_FOLDER, STATE_FOLDER, ServiceUser};
+pub use site::{Ledger, Port, Radio, Site};
 
 use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
@@ -37,7 +38,6 @@ use crate::units::points::Points;
 use site::SiteFile;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 /// Where the service manager keeps the daemon's state file. A person's shell has no `$RUNTIME_DIRECTORY`, so
 /// that `status` looks here.
@@ -111,71 +111,6 @@ impl Config {
                     || (folder.is_some() && folder == place(folder_of(&own)) && own.file_name() == Some(name))
             })
     }
-}
-
-/// `[site]`
-#[derive(Clone, Debug)]
-pub struct Site {
-    /// The site's name.
-    pub name: String,
-    /// What people on site read, in seconds east of UTC.
-    pub utc_offset_s: i32,
-    /// A file whose presence says that the gateway's clock is synchronised
-    /// (default: `/run/systemd/timesync/synchronized`).
-    pub clock_synchronised_file: PathBuf,
-}
-
-/// `[ledger]`
-#[derive(Clone, Debug)]
-pub struct Ledger {
-    /// The SQLite file: where the path of the configuration leads, resolved once. Everything that lies next to the ledger
-    /// lies next to this one.
-    pub path: PathBuf,
-    /// The path as the configuration has it, which may be a link.
-    pub named: PathBuf,
-    /// How much a power cut may cost; 0.05 s to 3600 s, default 10 s.
-    pub commit_every: Duration,
-    /// Rows not yet settled at which the daemon settles without waiting for the day's end;
-    /// 100 to 1,000,000, default 100,000.
-    pub settle_rows: u32,
-    /// Bytes of the -wal from which on nothing is settled, while a reader keeps it from being emptied; whole MiB, 4 to
-    /// 1,048,576, default 256.
-    pub settle_wal_max_bytes: u64,
-    /// Readings older than this many days are given up to a verified backup that holds them; 30 to 36,500.
-    /// `None`, the default: never.
-    pub retention_days: Option<u32>,
-    /// And only to a backup that was seen whole within so many days; 1 to 3650, default 30.
-    pub retention_backup_seen_days: u32,
-}
-
-/// `[[radio]]`
-#[derive(Clone, Debug)]
-pub struct Radio {
-    /// Its name in reports.
-    pub name: String,
-    /// How it is reached.
-    pub port: Port,
-}
-
-/// How a radio is reached.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Port {
-    /// A serial port of this computer.
-    Serial {
-        /// The device file.
-        path: PathBuf,
-        /// Bits a second, default 115,200.
-        baud: u32,
-        /// What to set the modem line DTR to when the port opens; `None`: leave it.
-        dtr: Option<bool>,
-        /// The same for RTS.
-        rts: Option<bool>,
-    },
-    /// A device server: `tcp://host:port`.
-    Tcp {
-        /// Host and port.
-        address: String,
-    },
 }
 
 /// What the service manager says by environment variables. Passed in, so that tests need not set any.

@@ -77,7 +77,8 @@ pub async fn run(
     let mut daemon = Daemon::new(config, keyring, clock, lock_patience)?;
     daemon.lock = lock;
     // Heard from now on, whatever the ledger's opening takes.
-    let mut links = Links::open(&daemon.config.radios, Backoff::default()).map_err(Error::System)?;
+    let ports = daemon.config.radios.iter().map(|radio| &radio.port);
+    let mut links = Links::open(ports, Backoff::default()).map_err(Error::System)?;
     daemon.open_ledger()?;
     let mut bytes = Vec::new();
     loop {

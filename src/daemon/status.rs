@@ -2,6 +2,7 @@
 
 use super::running::Daemon;
 use super::systemd::Notifier;
+use crate::record::judge::Outcome;
 use crate::seal::keyring::Keyring;
 use crate::state::{KeyState, KeysState, LastState};
 use crate::wire::seq::Slot;
@@ -74,7 +75,9 @@ impl Daemon {
         self.state.frames_in = self.intake.frames_in;
         self.state.waiting = self.intake.batch.items.len() as u64;
         self.state.unsettled_rows = self.ledger.unsettled_rows();
-        self.state.set_outcomes(&self.tally);
+        let outcomes = Outcome::ALL.into_iter();
+        self.state.outcomes =
+            outcomes.map(|outcome| (outcome.name().to_owned(), self.tally.of(outcome))).collect();
         if let Err(error) = self.state.write(dir)
             && !std::mem::replace(&mut self.state_failed, true)
         {

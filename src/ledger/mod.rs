@@ -30,10 +30,10 @@ pub use db::radio::RadioId;
 pub use db::row::{steps_from_json, steps_json};
 pub use db::schema::VERSION as SCHEMA_VERSION;
 pub use db::{actor, wal};
-pub use write::append::{
-    Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window, row_content,
-};
-pub use write::aside::{Limits as AsideLimits, Retried, Retry};
+pub use write::append::row_content;
+pub use write::aside::Limits as AsideLimits;
+pub use write::batch::{Arrival, Batch, BatchItem, Content, ItemOutcome, Receipt, Reception, Shut, Window};
 pub use write::notices::NOTICES_MAX;
 pub use write::open::Ledger;
+pub use write::retry::{Retried, Retry};
 pub use write::settle::Settled;

@@ -1,6 +1,6 @@
 //! Ports: the bytes of each radio, in order, and news of its coming and going.
 //!
-//! Input: the radios of the configuration. Output: [`LinkEvent`]s for the daemon, which takes the bytes with
+//! Input: the ports of the configured radios. Output: [`LinkEvent`]s for the daemon, which takes the bytes with
 //! [`Links::take`] and gives them to a deframer of its own for each radio.
 //!
 //! ```text
@@ -35,7 +35,7 @@ mod tcp;
 pub use queue::PortCounters;
 pub use reader::Backoff;
 
-use crate::config::{Port, Radio};
+use crate::config::Port;
 use queue::{Next, Queue};
 use std::io;
 use std::sync::Arc;
@@ -96,17 +96,17 @@ pub struct Links {
 }
 
 impl Links {
-    /// Starts a reader for each radio, on a thread of its own, and returns at once: whether a port could be
+    /// Starts a reader for each radio's port, on a thread of its own, and returns at once: whether a port could be
     /// opened is told by [`Links::next`].
     ///
     /// Errors: the operating system has no pipe or no thread left.
-    pub fn open(radios: &[Radio], backoff: Backoff) -> io::Result<Links> {
+    pub fn open<'a>(ports: impl IntoIterator<Item = &'a Port>, backoff: Backoff) -> io::Result<Links> {
         let (stopped, stop) = io::pipe()?;
         let stopped = Arc::new(stopped);
         let ready = Arc::new(Notify::new());
         let mut links =
             Links { ports: Vec::new(), ready, turn: 0, stop: Some(stop), serial_readers: Vec::new() };
-        for (radio, Radio { port, .. }) in radios.iter().enumerate() {
+        for (radio, port) in ports.into_iter().enumerate() {
             let queue = Arc::new(Queue::new(queue_limit_bytes(port), links.ready.clone()));
             links.ports.push(queue.clone());
             let (port, stopped) = (port.clone(), stopped.clone());

@@ -69,9 +69,9 @@ impl PtyMaster {
         let mut beside = OsString::from(name);
         beside.push(".pts");
         beside.push(self.path.file_name().unwrap_or_default());
-        let _ = std::fs::remove_file(&beside);
-        std::os::unix::fs::symlink(&self.path, &beside)?;
-        std::fs::rename(&beside, name)?;
+        let _ = rustix::fs::unlink(&beside);
+        rustix::fs::symlink(&self.path, &beside)?;
+        rustix::fs::rename(&beside, name)?;
         if self.link.as_deref() != Some(name) {
             self.unlink();
             self.link = Some(name.into());
@@ -148,9 +148,10 @@ impl PtyMaster {
     /// Removes the link, unless it is another one's by now.
     fn unlink(&mut self) {
         if let Some(link) = self.link.take()
-            && std::fs::read_link(&link).is_ok_and(|target| target == self.path)
+            && rustix::fs::readlink(&link, Vec::new())
+                .is_ok_and(|target| target.as_bytes() == self.path.as_os_str().as_bytes())
         {
-            let _ = std::fs::remove_file(link);
+            let _ = rustix::fs::unlink(link);
         }
     }
 }

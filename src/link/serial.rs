@@ -7,13 +7,11 @@
 //! gives up on a hang-up without reading what is left, and can't be woken when the daemon ends. So the port
 //! is opened twice, first by us, since `serialport` then locks the door behind both.
 
-use rustix::fs::{Mode, OFlags};
+use rustix::fs::{FileType, Mode, OFlags, Stat};
 use rustix::io::Errno;
 use serialport::{DataBits, ErrorKind, FlowControl, Parity, SerialPort, StopBits, TTYPort};
-use std::fs::Metadata;
 use std::io;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
-use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::Path;
 
 /// An open port. Dropping it frees the port for others.
@@ -40,17 +38,17 @@ pub fn open(path: &Path, baud: u32, dtr: Option<bool>, rts: Option<bool>) -> Res
     let Some(utf8_path) = path.to_str() else {
         return Err(format!("{name}: the path of a serial port must be UTF-8"));
     };
-    let metadata = std::fs::metadata(path).map_err(|error| match error.kind() {
-        io::ErrorKind::NotFound => format!("{name} does not exist (unplugged?)"),
-        _ => format!("{name}: {error}"),
+    let found = rustix::fs::stat(path).map_err(|errno| match errno {
+        Errno::NOENT => format!("{name} does not exist (unplugged?)"),
+        _ => format!("{name}: {}", io::Error::from(errno)),
     })?;
     // Looked at before it is opened: opening what is no terminal may have effects.
-    if !metadata.file_type().is_char_device() {
+    if !FileType::from_raw_mode(found.st_mode).is_char_device() {
         return Err(not_a_terminal(path));
     }
     let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
-    let reading = rustix::fs::open(path, flags, Mode::empty())
-        .map_err(|errno| why_not_opened(path, errno, &metadata))?;
+    let reading =
+        rustix::fs::open(path, flags, Mode::empty()).map_err(|errno| why_not_opened(path, errno, &found))?;
     if !rustix::termios::isatty(&reading) {
         return Err(not_a_terminal(path));
     }
@@ -91,13 +89,13 @@ fn busy(path: &Path) -> String {
     format!("{}: another process holds it", path.display())
 }
 
-fn why_not_opened(path: &Path, errno: Errno, metadata: &Metadata) -> String {
+fn why_not_opened(path: &Path, errno: Errno, found: &Stat) -> String {
     let name = path.display();
     match errno {
         Errno::BUSY => busy(path),
-        Errno::ACCESS if metadata.mode() & 0o060 == 0o060 => {
-            let gid = metadata.gid();
-            let groups = std::fs::read_to_string("/etc/group").unwrap_or_default();
+        Errno::ACCESS if found.st_mode & 0o060 == 0o060 => {
+            let gid = found.st_gid;
+            let groups = groups_of_system().unwrap_or_default();
             let group = group_name(&groups, gid).map_or(format!("{gid}"), |group| format!("`{group}`"));
             format!("{name}: permission denied; add the user that runs this to the group {group}")
         }
@@ -108,6 +106,20 @@ fn why_not_opened(path: &Path, errno: Errno, metadata: &Metadata) -> String {
         Errno::PERM => format!("{name}: not permitted; does DeviceAllow= of the service name it?"),
         _ => format!("{name}: {}", io::Error::from(errno)),
     }
+}
+
+/// The text of `/etc/group`; a longer list is not read to its end.
+fn groups_of_system() -> Option<String> {
+    const MOST_BYTES: usize = 4 << 20;
+    let list = rustix::fs::open("/etc/group", OFlags::RDONLY | OFlags::CLOEXEC, Mode::empty()).ok()?;
+    let (mut text, mut buffer) = (Vec::new(), [0; 4096]);
+    while text.len() < MOST_BYTES {
+        match rustix::io::retry_on_intr(|| rustix::io::read(&list, &mut buffer)).ok()? {
+            0 => break,
+            read => text.extend_from_slice(buffer.get(..read)?),
+        }
+    }
+    String::from_utf8(text).ok()
 }
 
 /// The name of a group in the text of `/etc/group` (lines of `name:password:gid:members`).

@@ -21,5 +21,6 @@ pub mod spans;
 pub mod unopened;
 pub mod unread;
 pub mod waiting;
+pub mod write_off;
 pub mod written;
 pub mod wrong_key;

@@ -1,4 +1,8 @@
-//! Frames that stay shut: why. Pure.
+//! Frames that stay shut: why, and by what they are tried again. Pure.
+
+use crate::seal::keyring::{Keyring, Unopened};
+use crate::wire::check::CheckedKey;
+use crate::wire::frame::{AirFrame, RECORD_MAX};
 
 /// Why no key opened a frame that is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -30,5 +34,45 @@ impl WhyShut {
     /// Back from what the ledger keeps.
     pub fn from_text(text: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|why| why.text() == text)
+    }
+}
+
+impl From<Unopened> for WhyShut {
+    fn from(why: Unopened) -> Self {
+        match why {
+            Unopened::NoKey => Self::NoKey,
+            Unopened::Unproven => Self::Unproven,
+            Unopened::TagFails => Self::TagFails,
+            Unopened::Closed => Self::Closed,
+        }
+    }
+}
+
+/// Opens frames, lent to whoever has frames and knows no key.
+pub trait Opener {
+    /// The frame's plaintext, written to the start of `plaintext`.
+    ///
+    /// Errors: why it stays shut; `plaintext` then says nothing.
+    fn open<'a>(
+        &mut self,
+        frame: &AirFrame<'_>,
+        plaintext: &'a mut [u8; RECORD_MAX],
+    ) -> Result<&'a [u8], WhyShut>;
+
+    /// The keys that have opened their first frame since this was last asked.
+    fn take_newly_proven(&mut self) -> Vec<CheckedKey>;
+}
+
+impl Opener for Keyring {
+    fn open<'a>(
+        &mut self,
+        frame: &AirFrame<'_>,
+        plaintext: &'a mut [u8; RECORD_MAX],
+    ) -> Result<&'a [u8], WhyShut> {
+        Ok(Keyring::open(self, frame, plaintext)?)
+    }
+
+    fn take_newly_proven(&mut self) -> Vec<CheckedKey> {
+        Keyring::take_newly_proven(self)
     }
 }

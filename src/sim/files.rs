@@ -8,8 +8,8 @@ use super::physics::{self, Sensor};
 use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
 use crate::files::{self, NewFile, NotMade};
 use std::fmt::Write as _;
+use std::io;
 use std::path::{Path, PathBuf};
-use std::{fs, io};
 
 /// The files of a configuration, and their modes: only its owner may read a keyring, or calibrations. The first one's
 /// presence says that the gateway's clock is synchronised.
@@ -44,7 +44,7 @@ impl FieldPlan {
             .map(|(&(name, mode), text)| NewFile { path: dir.join(name), bytes: text.as_bytes(), mode })
             .collect();
         files::refuse_taken(files.iter().map(|file| file.path.clone())).map_err(refused)?;
-        fs::create_dir_all(dir.join("run"))?;
+        files::make_own_folder(&dir.join("run"))?;
         files::put_all_new(&files).map_err(refused)
     }
 
@@ -55,9 +55,7 @@ impl FieldPlan {
 
     fn loggers_toml(&self) -> String {
         let mut text = String::from("# A simulated site; nothing in here exists.\n");
-        let installed = chrono::DateTime::from_timestamp(self.from_unix_s, 0)
-            .map(|time| time.format("%F").to_string())
-            .unwrap_or_default();
+        let installed = crate::text::date(self.from_unix_s).unwrap_or_default();
         for logger in &self.loggers {
             let channels: Vec<String> = logger
                 .channels
@@ -294,6 +292,7 @@ fn refused(why: NotMade) -> io::Error {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
     use std::os::unix::fs::PermissionsExt;
 
     #[test]

@@ -5,9 +5,9 @@
 //! a layout. The makes are invented. No code of `hand` is used, so that a fault of its readers cannot hide here.
 
 use super::life::TruthRecord;
+use crate::when::civil::{CivilZone, shown};
 use crate::wire::record::{RawUnit, Reading, Record};
 use crate::wire::seq::{Address, Identity};
-use chrono::{DateTime, FixedOffset, Offset, TimeZone};
 
 /// From UTC to what the file shows.
 #[derive(Clone, Copy, Debug)]
@@ -15,7 +15,7 @@ pub enum Local {
     /// Always so many seconds east.
     Offset(i32),
     /// A civil zone.
-    Civil(chrono_tz::Tz),
+    Civil(CivilZone),
 }
 
 /// How a reader writes.
@@ -126,6 +126,23 @@ pub fn write(style: &Style, address: Address, units: &[RawUnit], readings: &[(Id
     for preamble in style.preamble {
         line(&[(*preamble).to_owned()]);
     }
+    let (header, below) = header(style, units);
+    line(&header);
+    if style.units_line {
+        line(&below);
+    }
+    let row =
+        |(identity, reading): &(Identity, Reading)| line(&row(style, address, units, *identity, reading));
+    if style.newest_first {
+        readings.iter().rev().for_each(row);
+    } else {
+        readings.iter().for_each(row);
+    }
+    text
+}
+
+/// The names of the columns, with their units where no line of units follows; and that line.
+fn header(style: &Style, units: &[RawUnit]) -> (Vec<String>, Vec<String>) {
     let (mut header, mut below) = (Vec::new(), Vec::new());
     let mut column = |name: String, unit: &str| {
         header.push(if style.units_line || unit.is_empty() { name } else { format!("{name} ({unit})") });
@@ -148,53 +165,45 @@ pub fn write(style: &Style, address: Address, units: &[RawUnit], readings: &[(Id
     for (channel, &unit) in units.iter().enumerate() {
         column(format!("Sensor {channel}"), if style.counts { "count" } else { file_unit(unit).0 });
     }
-    line(&header);
-    if style.units_line {
-        line(&below);
+    (header, below)
+}
+
+/// The cells of one reading.
+fn row(
+    style: &Style,
+    address: Address,
+    units: &[RawUnit],
+    identity: Identity,
+    reading: &Reading,
+) -> Vec<String> {
+    let mut cells = Vec::new();
+    if style.names_logger {
+        cells.push(address.to_string());
     }
-    let mut row = |(identity, reading): &(Identity, Reading)| {
-        let mut cells = Vec::new();
-        if style.names_logger {
-            cells.push(address.to_string());
-        }
-        if style.numbered {
-            cells.push(identity.epoch.to_string());
-            cells.push(identity.sequence.number().to_string());
-        }
-        let at = i64::from(reading.time).div_euclid(style.step_s) * style.step_s;
-        let utc = DateTime::from_timestamp(at, 0).unwrap_or_default().naive_utc();
-        let offset: FixedOffset = match style.local {
-            Local::Offset(east) => FixedOffset::east_opt(east).unwrap_or(chrono::Utc.fix()),
-            Local::Civil(zone) => zone.offset_from_utc_datetime(&utc).fix(),
-        };
-        let local = offset.from_utc_datetime(&utc);
-        for format in style.time {
-            cells.push(local.format(format).to_string());
-        }
-        if style.housekeeping {
-            cells.push(reading.battery_mv.to_string());
-            cells.push(
-                reading
-                    .board_centi_c
-                    .map_or(String::new(), |board| number(board.into(), 2, 1, style.decimal_mark)),
-            );
-        }
-        for (channel, (&count, &unit)) in reading.counts().iter().zip(units).enumerate() {
-            let places = if style.counts { 0 } else { file_unit(unit).1 };
-            cells.push(if reading.faults() >> channel & 1 == 1 {
-                if count == 1 { "OPEN".to_owned() } else { format!("FAULT{count}") }
-            } else {
-                number(count.into(), places, style.step.into(), style.decimal_mark)
-            });
-        }
-        line(&cells);
+    if style.numbered {
+        cells.push(identity.epoch.to_string());
+        cells.push(identity.sequence.number().to_string());
+    }
+    let at = i64::from(reading.time).div_euclid(style.step_s) * style.step_s;
+    let east = match style.local {
+        Local::Offset(east) => east,
+        Local::Civil(zone) => zone.offset_s_at(at).unwrap_or_default(),
     };
-    if style.newest_first {
-        readings.iter().rev().for_each(&mut row);
-    } else {
-        readings.iter().for_each(&mut row);
+    cells.extend(style.time.iter().map(|form| shown(at, east, form).unwrap_or_default()));
+    if style.housekeeping {
+        cells.push(reading.battery_mv.to_string());
+        let board = reading.board_centi_c;
+        cells.push(board.map_or(String::new(), |board| number(board.into(), 2, 1, style.decimal_mark)));
     }
-    text
+    for (channel, (&count, &unit)) in reading.counts().iter().zip(units).enumerate() {
+        let places = if style.counts { 0 } else { file_unit(unit).1 };
+        cells.push(if reading.faults() >> channel & 1 == 1 {
+            if count == 1 { "OPEN".to_owned() } else { format!("FAULT{count}") }
+        } else {
+            number(count.into(), places, style.step.into(), style.decimal_mark)
+        });
+    }
+    cells
 }
 
 /// A file of the demo, and the layout that reads it.
@@ -219,7 +228,7 @@ pub fn two_styles(address: Address, units: &[RawUnit], records: &[TruthRecord]) 
         delimiter: ';',
         decimal_mark: ',',
         time: &["%d.%m.%Y", "%H:%M"],
-        local: Local::Civil(chrono_tz::America::Denver),
+        local: CivilZone::named("America/Denver").map_or(Local::Offset(-7 * 3600), Local::Civil),
         step_s: 60,
         step: 10,
         numbered: false,

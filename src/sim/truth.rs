@@ -10,6 +10,7 @@ use super::life::{LoggerTruth, TruthRecord};
 use super::plan::FieldPlan;
 use super::sealer::Sealer;
 use super::{logger, physics::Physics};
+use crate::text::rfc3339;
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Identity};
 use serde::Serialize;
@@ -228,9 +229,4 @@ impl Line<'_> {
         }
         line
     }
-}
-
-fn rfc3339(unix_s: i64) -> String {
-    chrono::DateTime::from_timestamp(unix_s, 0)
-        .map_or_else(String::new, |time| time.format("%FT%TZ").to_string())
 }

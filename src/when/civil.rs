@@ -91,6 +91,13 @@ impl CivilTime {
     }
 }
 
+/// What a clock in this offset shows at an instant, by a form of `strftime`, which may have the offset in it. `None`:
+/// beyond the calendar.
+pub fn shown(unix_s: i64, utc_offset_s: i32, form: &str) -> Option<String> {
+    let offset = FixedOffset::east_opt(utc_offset_s)?;
+    DateTime::from_timestamp(unix_s, 0).map(|time| time.with_timezone(&offset).format(form).to_string())
+}
+
 impl std::fmt::Display for CivilTime {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         self.0.fmt(f)
@@ -116,6 +123,11 @@ impl CivilZone {
     /// By its name in the IANA database, as `America/Denver`.
     pub fn named(name: &str) -> Option<Self> {
         name.parse().ok().map(Self)
+    }
+
+    /// Its name in the IANA database.
+    pub fn name(self) -> &'static str {
+        self.0.name()
     }
 
     /// The offset from UTC at an instant, in seconds east. `None`: beyond the calendar.

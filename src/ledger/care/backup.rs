@@ -7,10 +7,10 @@
 use crate::files;
 use crate::ledger::care::verify;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
 use crate::ledger::db::schema::{open_for_reading, set_journal_mode};
 use crate::ledger::digest::table;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::meta;
 use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
 use std::path::{Path, PathBuf};

@@ -139,7 +139,7 @@ mod tests {
     use crate::ledger::care::compare::Side;
     use crate::ledger::care::salvage::{How, salvage};
     use crate::ledger::care::verify;
-    use crate::ledger::write::append::{Arrival, Batch};
+    use crate::ledger::write::batch::Arrival;
     use crate::ledger::write::open::Ledger;
     use crate::sim::{Field, FieldPlan};
     use crate::time::Stamp;
@@ -161,7 +161,7 @@ mod tests {
         let mut ledger = Ledger::open(&path).unwrap();
         let records: Vec<_> = run.truth.records().collect();
         for part in records.chunks(1000) {
-            let mut batch = Batch::default();
+            let mut batch = crate::ledger::write::batch::Batch::default();
             for made in part {
                 let (identity, slot) = (made.identity, Some(made.slot));
                 let stored_at = Some(NOW.unix_s);

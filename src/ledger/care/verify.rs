@@ -4,10 +4,11 @@
 
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::db::row::kind;
 use crate::ledger::db::schema;
 use crate::ledger::digest::{block, table};
-use crate::ledger::write::state::{address_epoch, load_coverage};
+use crate::ledger::read::coverage::load_coverage;
 use crate::record::coverage::{Basis, Coverage};
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
@@ -111,7 +112,7 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
              WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
     count(db, retired, &mut counted, &mut Verified::default())?;
     // And what a ledger holds that was set aside.
-    let elsewhere = crate::ledger::read::snapshot::elsewhere(db)?;
+    let elsewhere = crate::ledger::read::elsewhere::elsewhere(db)?;
     for (address, epoch, held) in elsewhere.epochs() {
         for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
             for &(first, last) in set.ranges() {
@@ -131,7 +132,7 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
     )?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
+        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
         if let Some(by) = crate::wire::seq::Epoch::new(row.get(3)?) {
             told.name_epoch(address, epoch, row.get(2)?, by);
         }
@@ -139,7 +140,7 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
     // The profiles that told may be in a ledger that was set aside, or gone; what is here must still agree.
     let nothing_lost: bool =
         db.query_row("SELECT NOT EXISTS (SELECT 1 FROM once_held)", [], |row| row.get(0))?;
-    let is_whole = nothing_lost && crate::ledger::read::snapshot::elsewhere(db)?.epochs().next().is_none();
+    let is_whole = nothing_lost && crate::ledger::read::elsewhere::elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
         told.named().eq(stored.named())
     } else {
@@ -158,7 +159,7 @@ fn count(db: &Connection, sql: &str, counted: &mut Coverage, found: &mut Verifie
     let mut statement = db.prepare(sql)?;
     let mut rows = statement.query([])?;
     while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
+        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
         let sequence: u32 = row.get(2)?;
         let authentic = row.get::<_, i64>(3)? == 0;
         let withdrawn: bool = row.get(4)?;

@@ -5,9 +5,18 @@
 
 use crate::ledger::db::error::Error;
 use crate::record::judge::{Row, Steps};
-use crate::wire::record::{CHANNELS_MAX, Event, Profile, ProfileFields, RawUnit, Reading, Record};
+use crate::wire::record::Reading;
+use crate::wire::record::Record;
 use crate::wire::seq::Identity;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
+
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::record::Event;
+use crate::wire::record::Profile;
+use crate::wire::record::ProfileFields;
+use crate::wire::record::RawUnit;
+
+use rusqlite::OptionalExtension;
 
 /// The kinds of a journal row.
 pub mod kind {
@@ -189,6 +198,27 @@ pub fn raw_unit_names(profile: &Profile) -> String {
         profile.raw_units().iter().filter_map(|&code| RawUnit::from_code(code)).map(RawUnit::name).collect();
     names.join(" ")
 }
+
+/// The journal's insert for a record with `n` channels.
+pub(in crate::ledger) fn journal_insert(n: usize) -> String {
+    let columns = if n == 0 {
+        format!("row, kind, {SHARED}")
+    } else {
+        format!("row, kind, {SHARED}, {}", channel_columns(n))
+    };
+    let marks = vec!["?"; 21 + n].join(", ");
+    format!("INSERT INTO journal ({columns}) VALUES ({marks})")
+}
+
+/// The clustered table's insert for a record with `n` channels.
+pub(in crate::ledger) fn settled_insert(n: usize) -> String {
+    let columns = if n == 0 { SHARED.to_owned() } else { format!("{SHARED}, {}", channel_columns(n)) };
+    let marks = vec!["?"; 19 + n].join(", ");
+    format!("INSERT INTO settled ({columns}) VALUES ({marks})")
+}
+
+/// The rows of one identity in a table of rare records.
+pub(in crate::ledger) const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

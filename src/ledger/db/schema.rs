@@ -380,10 +380,10 @@ fn name_ledger(db: &Connection) -> Result<(), Error> {
 
 /// After the migration that brought digests: works them out for what an older release left.
 fn make_digests(db: &Connection) -> Result<(), Error> {
-    if crate::ledger::write::state::meta(db, "digests_made")? == 1 {
+    if crate::ledger::db::meta::meta(db, "digests_made")? == 1 {
         return Ok(());
     }
-    let through = crate::ledger::write::state::meta(db, "settled_through")?;
+    let through = crate::ledger::db::meta::meta(db, "settled_through")?;
     // No day is known of what was settled before: it is as good as settled today.
     block::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
     block::seal_journal(db)?;

@@ -7,7 +7,6 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{self, SHARED, kind};
 use crate::ledger::digest::table::{self, Sum, row_sum};
-use crate::ledger::read::snapshot;
 use crate::wire::record::{CHANNELS_MAX, Reading, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -77,7 +76,7 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
     let mut loggers = BTreeSet::new();
     let mut values = [None; JOURNAL_COLUMNS];
     let mut rows = statement.query([])?;
-    let mut last = crate::ledger::write::state::meta(db, "settled_through")?;
+    let mut last = crate::ledger::db::meta::meta(db, "settled_through")?;
     // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
     let mut next = last + 1;
     while let Some(row) = rows.next()? {
@@ -585,8 +584,8 @@ pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {
     // Rare: once a new version reads what an older one could not.
     let all = Blocks::of_settled(db, |_| ())?;
     let settled = (
-        crate::ledger::write::state::meta(db, "settled_through")?,
-        crate::ledger::write::state::meta(db, "settled_day")?,
+        crate::ledger::db::meta::meta(db, "settled_through")?,
+        crate::ledger::db::meta::meta(db, "settled_day")?,
     );
     for &place in places {
         if let Some(block) = all.by_place.get(&place) {
@@ -648,5 +647,5 @@ pub fn blocks_in_time(
     let rows =
         statement.query_map(params![logger, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
     let all = rows.collect::<Result<Vec<(u32, u32, u32)>, _>>()?;
-    Ok(snapshot::join_ranges(all))
+    Ok(crate::ledger::db::ranges::join_ranges(all))
 }

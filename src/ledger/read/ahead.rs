@@ -8,7 +8,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row;
-use crate::ledger::write::state::HeldRows;
+use crate::ledger::read::held::HeldRows;
 use crate::record::judge::Held;
 use crate::wire::record::{CHANNELS_MAX, Reading};
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -127,7 +127,7 @@ impl Window {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use crate::ledger::write::append::{Arrival, Batch, Reception};
+    use crate::ledger::write::batch::{Arrival, Reception};
     use crate::ledger::write::import::Planner;
     use crate::ledger::write::open::Ledger;
     use crate::record::roster::{Logger, Roster};
@@ -159,7 +159,7 @@ mod tests {
         let now = Stamp { unix_s: 1_700_200_000, synchronised: true };
         // The last hundred are not settled.
         for sequences in [1..=1_500, 1_501..=1_600] {
-            let mut batch = Batch::default();
+            let mut batch = crate::ledger::write::batch::Batch::default();
             for (logger, sequence) in
                 loggers.iter().flat_map(|&logger| sequences.clone().map(move |sequence| (logger, sequence)))
             {

@@ -4,6 +4,7 @@
 //! stretches were, and which backups must be kept because of it.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::{self, FromRow};
 use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
@@ -28,21 +29,18 @@ pub struct Keep {
 /// Whether the authentic reading of an identity was given up to a backup; or, of `is_row`, CSV rows of standing imports.
 pub(in crate::ledger) fn is_given_up(db: &Connection, id: Identity, is_row: bool) -> Result<bool, Error> {
     let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), is_row];
-    Ok(db
-        .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM retired_row r WHERE logger = ? AND epoch = ? AND sequence = ?
-                 AND (rank > 0) = ? AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
-                     WHERE i.id = r.import AND i.withdrawn_at IS NOT NULL)))",
-        )?
-        .query_row(key, |row| row.get(0))?)
+    query::value(
+        db,
+        "SELECT EXISTS (SELECT 1 FROM retired_row r WHERE logger = ? AND epoch = ? AND sequence = ?
+             AND (rank > 0) = ? AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM import i
+                 WHERE i.id = r.import AND i.withdrawn_at IS NOT NULL)))",
+        key,
+    )
 }
 
 /// Stretches of sequences with readings that were given up: (logger, epoch, first, last).
 pub(in crate::ledger) fn given_up(db: &Connection) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
-    let mut statement =
-        db.prepare("SELECT DISTINCT logger, epoch, first, last FROM retired_block ORDER BY 1, 2, 3")?;
-    let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    query::all(db, "SELECT DISTINCT logger, epoch, first, last FROM retired_block ORDER BY 1, 2, 3", [])
 }
 
 /// The backups that must be kept because readings were given up to them, the oldest first: of all that hold some, the
@@ -66,15 +64,12 @@ pub(in crate::ledger) fn to_keep(db: &Connection) -> Result<Vec<Keep>, Error> {
              sum(iif(h.holders = 1, h.readings, 0))
          FROM holder h JOIN backup_made b ON b.id = h.id WHERE h.place = 1 GROUP BY b.id ORDER BY b.id",
     )?;
-    let rows = statement.query_map([], |row| {
-        Ok(Keep {
-            file: row.get(0)?,
-            sha256: row.get(1)?,
-            made_at: row.get(2)?,
-            seen_at: row.get(3)?,
-            readings: row.get::<_, i64>(4)?.unsigned_abs(),
-            alone: row.get::<_, i64>(5)?.unsigned_abs(),
-        })
-    })?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    let mut rows = statement.query([])?;
+    let mut all = Vec::new();
+    while let Some(row) = rows.next()? {
+        let (file, sha256, made_at, seen_at, readings, alone) = FromRow::from_row(row)?;
+        let (readings, alone) = (i64::unsigned_abs(readings), i64::unsigned_abs(alone));
+        all.push(Keep { file, sha256, made_at, seen_at, readings, alone });
+    }
+    Ok(all)
 }

@@ -1,10 +1,14 @@
 //! What is read of a ledger.
 
 pub(in crate::ledger) mod ahead;
+pub(in crate::ledger) mod coverage;
+pub(in crate::ledger) mod elsewhere;
 pub mod extract;
 pub(in crate::ledger) mod failing;
 pub mod given_up;
+pub(in crate::ledger) mod held;
 pub mod logbook;
+pub mod notes;
 pub mod origin;
 pub mod readings;
 pub mod snapshot;

@@ -16,7 +16,6 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::kind;
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::write::notes::WrittenOff;
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
@@ -610,7 +609,7 @@ impl Facts for Told<'_, '_> {
                     });
                     off.ended_by = heard.map(|row| row.sequence).min();
                 }
-                Ok(all.iter().filter_map(WrittenOff::in_force).collect())
+                Ok(all.iter().filter_map(crate::record::written::WrittenOff::in_force).collect())
             }
         }
     }

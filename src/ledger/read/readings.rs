@@ -14,7 +14,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row;
-use crate::ledger::read::snapshot::{self, Snapshot};
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::clock::{Corrected, EpochClock, ReadingClock};
 use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits, Stated};
@@ -218,7 +218,7 @@ impl<'s> Readings<'s> {
             return Ok(Rc::clone(lacking));
         }
         let mut lacking = Lacking::default();
-        for (address, epoch, held) in snapshot::elsewhere(self.snapshot.db)?.epochs() {
+        for (address, epoch, held) in crate::ledger::read::elsewhere::elsewhere(self.snapshot.db)?.epochs() {
             lacking.elsewhere.insert((address, epoch), held.held());
         }
         for (logger, epoch, first, last) in crate::ledger::read::given_up::given_up(self.snapshot.db)? {

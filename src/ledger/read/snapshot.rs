@@ -7,7 +7,7 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{self, kind};
 use crate::ledger::db::schema;
-use crate::ledger::write::state::load_coverage;
+use crate::ledger::read::coverage::load_coverage;
 use crate::record::clock::ClockEvent;
 use crate::record::clock::PLAUSIBLE_FROM;
 use crate::record::coverage::{Coverage, RangeSet};
@@ -578,7 +578,7 @@ impl<'a> Snapshot<'a> {
 
     /// Notices that the limit has dropped since the ledger was made.
     pub fn notices_dropped(&self) -> Result<i64, Error> {
-        crate::ledger::write::state::meta(self.db, "notices_dropped")
+        crate::ledger::db::meta::meta(self.db, "notices_dropped")
     }
 
     /// Notices that are up: kind, subject, text, since when.
@@ -1361,35 +1361,8 @@ impl Facts for Snapshot<'_> {
 
     fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
         let all = self.write_offs(Some(address))?;
-        Ok(all.iter().filter_map(crate::ledger::write::notes::WrittenOff::in_force).collect())
+        Ok(all.iter().filter_map(crate::record::written::WrittenOff::in_force).collect())
     }
-}
-
-/// What counts as held because of ledgers that were set aside.
-pub(in crate::ledger) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
-    let mut coverage = Coverage::default();
-    let mut statement = db.prepare_cached("SELECT logger, epoch, basis, first, last FROM elsewhere")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
-        let basis = if row.get::<_, i64>(2)? == 0 {
-            crate::record::coverage::Basis::Authentic
-        } else {
-            crate::record::coverage::Basis::Csv
-        };
-        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
-    }
-    Ok(coverage)
-}
-
-/// Whether a sequence counts as held because of a ledger that was set aside.
-pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<bool, Error> {
-    let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-    Ok(db
-        .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM elsewhere WHERE logger = ? AND epoch = ? AND first <= ?3 AND last >= ?3)",
-        )?
-        .query_row(params![logger, epoch, sequence], |row| row.get(0))?)
 }
 
 /// Two windows of one radio with no more than this between them, in seconds, are one.
@@ -1432,18 +1405,6 @@ pub(in crate::ledger) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Liste
         }
     }
     merged
-}
-
-/// Ranges of one epoch that touch become one; they come in order.
-pub(in crate::ledger) fn join_ranges(ranges: Vec<(u32, u32, u32)>) -> Vec<(u32, u32, u32)> {
-    let mut joined: Vec<(u32, u32, u32)> = Vec::new();
-    for (epoch, first, last) in ranges {
-        match joined.last_mut() {
-            Some((of, _, end)) if *of == epoch && first <= end.saturating_add(1) => *end = (*end).max(last),
-            _ => joined.push((epoch, first, last)),
-        }
-    }
-    joined
 }
 
 #[cfg(test)]

@@ -6,11 +6,9 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::digest::table;
-use crate::ledger::write::open::Ledger;
 use crate::record::acts::{ActKind, Actor};
 use crate::time::Stamp;
-use crate::wire::check::CheckedKey;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, params};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What is kept of an act.
@@ -97,10 +95,13 @@ pub(in crate::ledger) fn take_over(db: &Connection, old: &Connection) -> Result<
 const SLOTS_NAMED: usize = 12;
 
 /// A key of a slot, as an act keeps it: logger, slot, check value.
-type Noted = (u16, u8, String);
+pub(in crate::ledger) type Noted = (u16, u8, String);
 
 /// What differs between two states of a keyring, in words.
-fn changed(before: &BTreeMap<(u16, u8), String>, now: &BTreeMap<(u16, u8), String>) -> String {
+pub(in crate::ledger) fn changed(
+    before: &BTreeMap<(u16, u8), String>,
+    now: &BTreeMap<(u16, u8), String>,
+) -> String {
     let of = |what: &str, slots: Vec<&(u16, u8)>| {
         let named: Vec<String> = slots
             .iter()
@@ -118,51 +119,4 @@ fn changed(before: &BTreeMap<(u16, u8), String>, now: &BTreeMap<(u16, u8), Strin
         of("gone:", before.keys().filter(|slot| !now.contains_key(slot)).collect()),
     ];
     all.into_iter().flatten().collect::<Vec<_>>().join("; ")
-}
-
-impl Ledger {
-    /// Notes that these keys are in force, by their check values, unless they are what was noted last. `true` if it was
-    /// noted.
-    pub fn note_keys(&mut self, keys: &BTreeSet<CheckedKey>, at: Stamp) -> Result<bool, Error> {
-        let noted: Vec<Noted> =
-            keys.iter().map(|key| (key.address.number(), key.slot.0, key.check.to_string())).collect();
-        let details = serde_json::to_string(&noted).unwrap_or_default();
-        // Read first: only news needs the write lock, which another process may hold for long.
-        let last: Option<String> = self
-            .db
-            .query_row(
-                "SELECT details FROM act WHERE kind = 'keys' AND details IS NOT NULL ORDER BY id DESC LIMIT 1",
-                [],
-                |row| row.get(0),
-            )
-            .optional()?;
-        if last.as_ref() == Some(&details) {
-            return Ok(false);
-        }
-        let by_slot = |all: Vec<Noted>| -> BTreeMap<(u16, u8), String> {
-            all.into_iter().map(|(logger, slot, check)| ((logger, slot), check)).collect()
-        };
-        let before: Option<Vec<Noted>> = last.and_then(|last| serde_json::from_str(&last).ok());
-        let text = match before {
-            Some(before) => changed(&by_slot(before), &by_slot(noted)),
-            None => format!("keys of {} are in force", crate::text::counted(noted.len() as u64, "slot")),
-        };
-        let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let act = NewAct { text: Some(&text), details: Some(&details), ..NewAct::default() };
-        note(&transaction, ActKind::Keys, act, self.actor.as_ref(), at)?;
-        transaction.commit()?;
-        Ok(true)
-    }
-
-    /// Says who runs the program: kept with what is written from now on.
-    #[must_use]
-    pub fn acting(mut self, actor: Actor) -> Self {
-        self.acts_for(actor);
-        self
-    }
-
-    /// The same of a ledger that is open already.
-    pub fn acts_for(&mut self, actor: Actor) {
-        self.actor = Some(actor);
-    }
 }

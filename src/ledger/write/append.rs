@@ -5,113 +5,29 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::radio::RadioId;
+use crate::ledger::db::row::IDENTITY;
 use crate::ledger::db::row::{self, kind};
-use crate::ledger::digest::block::{self, Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use crate::ledger::db::row::{journal_insert, settled_insert};
+use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
 use crate::ledger::digest::table;
+use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
+use crate::ledger::write::batch::{Arrival, Batch, Content, ItemOutcome, Receipt};
+use crate::ledger::write::named::name_previous;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven::{self, ProvenKey};
-use crate::ledger::write::state::{State, journal_insert, settled_insert};
+use crate::ledger::write::state::State;
 use crate::record::coverage::Basis;
 use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::Roster;
-use crate::seal::keyring::Unopened;
+use crate::record::unopened::WhyShut;
 use crate::time::GatewayTime;
 use crate::time::Stamp;
-use crate::wire::check::CheckedKey;
-use crate::wire::frame::{AirFrame, Signal};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
 use std::collections::{BTreeMap, BTreeSet};
-
-/// Foreign addresses counted one by one in a batch; further ones are counted together.
-const FOREIGN_MAX: usize = 64;
-/// Stands for further foreign addresses; reserved on the air, so no logger has it.
-const FURTHER: u16 = u16::MAX;
-
-/// One arrival by radio.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Reception {
-    /// Which radio.
-    pub radio: RadioId,
-    /// When, by the gateway's clock.
-    pub at: Stamp,
-    /// The radio's report.
-    pub signal: Option<Signal>,
-}
-
-/// An opened record or a CSV row on its way into the ledger.
-#[derive(Clone, Copy, Debug)]
-pub struct Arrival {
-    /// Who and which.
-    pub identity: Identity,
-    /// The key slot that opened it; `None` for a CSV row.
-    pub slot: Option<Slot>,
-    /// Its arrival by radio; `None` for a hand download.
-    pub reception: Option<Reception>,
-    /// The import it belongs to.
-    pub import: Option<i64>,
-    /// When it is stored, where that is long after its reception (set aside before).
-    pub stored_at: Option<i64>,
-}
-
-/// What an item brings.
-#[derive(Clone, Debug)]
-pub enum Content {
-    /// A plaintext, as a range of the batch's bytes.
-    Plaintext(std::ops::Range<usize>),
-    /// A CSV row.
-    Row {
-        /// Its fields.
-        row: Box<Row>,
-        /// By what it has its place.
-        placed: Placed,
-        /// How far its file rounded, as a number of the ledger's table.
-        resolution: Option<i64>,
-    },
-}
-
-/// One item of a batch.
-#[derive(Clone, Debug)]
-pub struct BatchItem {
-    /// Where it comes from.
-    pub arrival: Arrival,
-    /// What it brings.
-    pub content: Content,
-}
-
-/// A frame that no key opens.
-#[derive(Clone, Debug)]
-pub struct Shut {
-    /// The air frame, whole.
-    pub frame: Vec<u8>,
-    /// Who it claims to be.
-    pub identity: Identity,
-    /// Its key slot.
-    pub slot: Slot,
-    /// Why it stays shut.
-    pub why: Unopened,
-    /// Its arrival by radio.
-    pub reception: Option<Reception>,
-    /// The import it belongs to.
-    pub import: Option<i64>,
-}
-
-impl Shut {
-    /// From a frame.
-    pub fn new(frame: &AirFrame<'_>, why: Unopened, reception: Option<Reception>) -> Self {
-        Self {
-            frame: frame.bytes().to_vec(),
-            identity: frame.identity,
-            slot: frame.slot,
-            why,
-            reception,
-            import: None,
-        }
-    }
-}
 
 /// What a row of counts in the journal is about.
 enum TallyOf {
@@ -121,156 +37,6 @@ enum TallyOf {
     Logger(u16),
     /// Nothing: it only takes a row number.
     None,
-}
-
-/// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
-#[derive(Clone, Copy, Debug)]
-pub struct Window {
-    /// Which radio.
-    pub radio: RadioId,
-    /// From when, Unix seconds.
-    pub since: i64,
-    /// Until when.
-    pub until: i64,
-    /// Whether the gateway's clock was synchronised in it.
-    pub synchronised: bool,
-    /// Noise, skipped, foreign and unopened frames.
-    pub tally: Tally,
-    /// Encoded bytes of noise.
-    pub noise_bytes: u64,
-    /// All bytes read.
-    pub bytes: u64,
-}
-
-/// What goes in with one commit.
-#[derive(Debug, Default)]
-pub struct Batch {
-    /// Plaintexts, one after the other.
-    pub bytes: Vec<u8>,
-    /// Records and rows, in the order in which they came.
-    pub items: Vec<BatchItem>,
-    /// Frames that stay shut.
-    pub shut: Vec<Shut>,
-    /// When radios listened; one or more a radio that did.
-    pub windows: Vec<Window>,
-    /// Keys that have opened their first frame.
-    pub proven: Vec<CheckedKey>,
-    foreign: BTreeMap<u16, u64>,
-}
-
-impl Batch {
-    /// Adds an opened record.
-    pub fn push_record(&mut self, arrival: Arrival, plaintext: &[u8]) {
-        let start = self.bytes.len();
-        self.bytes.extend_from_slice(plaintext);
-        self.items.push(BatchItem { arrival, content: Content::Plaintext(start..self.bytes.len()) });
-    }
-
-    /// Counts a frame of an address that is not on the roster.
-    pub fn count_foreign(&mut self, address: Address) {
-        let full = self.foreign.len() >= FOREIGN_MAX && !self.foreign.contains_key(&address.number());
-        *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
-    }
-
-    /// Takes in another one, behind what is in it.
-    pub fn take_in(&mut self, other: Batch) {
-        let start = self.bytes.len();
-        self.bytes.extend_from_slice(&other.bytes);
-        self.items.extend(other.items.into_iter().map(|mut item| {
-            if let Content::Plaintext(range) = &mut item.content {
-                *range = range.start + start..range.end + start;
-            }
-            item
-        }));
-        self.shut.extend(other.shut);
-        self.windows.extend(other.windows);
-        self.proven.extend(other.proven);
-        for (address, count) in other.foreign {
-            *self.foreign.entry(address).or_default() += count;
-        }
-    }
-
-    /// Gives the radios other numbers: what came before the ledger was open has numbers of its own.
-    pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
-        let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
-        let of_shut = self.shut.iter_mut().filter_map(|shut| shut.reception.as_mut());
-        let radios = receptions.chain(of_shut).map(|reception| &mut reception.radio);
-        for radio in radios.chain(self.windows.iter_mut().map(|window| &mut window.radio)) {
-            *radio = new.get(radio).copied().unwrap_or(*radio);
-        }
-    }
-
-    /// Leaves so many shut frames in it, the first, and returns the others.
-    pub fn split_shut(&mut self, most: usize) -> Vec<Shut> {
-        self.shut.split_off(most.min(self.shut.len()))
-    }
-
-    /// Whether there is nothing in it.
-    pub fn is_empty(&self) -> bool {
-        self.items.is_empty()
-            && self.shut.is_empty()
-            && self.windows.is_empty()
-            && self.proven.is_empty()
-            && self.foreign.is_empty()
-    }
-
-    /// Roughly how much memory it holds, in bytes.
-    pub fn weight(&self) -> usize {
-        let shut: usize = self.shut.iter().map(|shut| shut.frame.len() + size_of::<Shut>()).sum();
-        let windows = self.windows.len() * size_of::<Window>();
-        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut + windows
-    }
-
-    /// Empties it, keeping its memory for the next.
-    pub fn clear(&mut self) {
-        self.bytes.clear();
-        self.items.clear();
-        self.shut.clear();
-        self.windows.clear();
-        self.proven.clear();
-        self.foreign.clear();
-    }
-}
-
-/// What became of one item.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ItemOutcome {
-    /// Of a record.
-    Record {
-        /// Its outcome.
-        outcome: Outcome,
-        /// Whether the CSV row held before under its identity agrees, where there was one.
-        agrees_with_row: Option<bool>,
-    },
-    /// Of a CSV row.
-    Row(RowVerdict),
-}
-
-/// What a commit did.
-#[derive(Clone, Debug, Default)]
-pub struct Receipt {
-    /// Of each item, in order.
-    pub items: Vec<ItemOutcome>,
-    /// All frames of the batch, by outcome.
-    pub tally: Tally,
-    /// The same by radio.
-    pub by_radio: Vec<(RadioId, Tally)>,
-    /// Loggers whose record met a different one: an alarm.
-    pub conflicts: Vec<Identity>,
-    /// Of the rows that were stored, those that are unproven.
-    pub unproven: u64,
-    /// Shut frames that found no room.
-    pub over_limit: u64,
-    /// Frames that waited for a key, or would have, and found no room, by logger.
-    pub dropped: BTreeMap<Address, u64>,
-    /// A frame came for which there is no key, or one that has opened nothing yet.
-    pub is_key_in_doubt: bool,
-    /// A key has opened its first frame.
-    pub is_key_proven: bool,
-    /// Slots that opened a frame for the first time.
-    pub new_slots: Vec<(Address, Slot)>,
-    /// The journal row after which nothing is committed yet.
-    pub through_row: i64,
 }
 
 impl Ledger {
@@ -339,7 +105,7 @@ fn append(
         for shut in &batch.shut {
             // The window's tally has these already; here they count for their logger.
             writer.by_logger.entry(shut.identity.address.number()).or_default().count(Outcome::Unopened);
-            receipt.is_key_in_doubt |= matches!(shut.why, Unopened::NoKey | Unopened::Unproven);
+            receipt.is_key_in_doubt |= matches!(shut.why, WhyShut::NoKey | WhyShut::Unproven);
         }
         writer.tallies(batch, &mut receipt)?;
         writer.seal()?;
@@ -584,7 +350,7 @@ impl<'a> Writer<'a> {
     /// What was written is held from now on.
     fn take_in(&mut self, id: Identity, rank: i64, row: i64) {
         match &mut self.direct {
-            None => self.state.take_in(id, rank, row, true),
+            None => self.state.take_in(InJournal { row, identity: id, rank, covers: true }),
             Some(direct) => {
                 let basis = if rank == 0 { Basis::Authentic } else { Basis::Csv };
                 self.state.coverage.insert(id, basis);
@@ -935,149 +701,4 @@ struct ReadingFields<'a> {
 
 pub(in crate::ledger) fn source_of(arrival: &Arrival) -> &'static str {
     if arrival.reception.is_some() { "radio" } else { "sealed-dump" }
-}
-
-/// The rows of one identity in a table of rare records.
-const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
-
-/// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
-const READS: i64 = 1;
-
-/// Opaque records that this version understands get a typed row beside the opaque one, which stays.
-/// Returns how many.
-pub(in crate::ledger) fn read_opaque_again(db: &Connection, state: &mut State) -> Result<u64, Error> {
-    let done = read_opaque(db, state);
-    if done.is_err() {
-        state.valid = false;
-    }
-    done
-}
-
-fn read_opaque(db: &Connection, state: &mut State) -> Result<u64, Error> {
-    // Asked first without the write lock, which another process may hold for long.
-    if crate::ledger::write::state::meta(db, "opaque_read_by")? == READS {
-        return Ok(0);
-    }
-    let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
-    state.refresh(&transaction)?;
-    if crate::ledger::write::state::meta(&transaction, "opaque_read_by")? == READS {
-        return Ok(0);
-    }
-    let mut understood = 0;
-    let mut renewed = std::collections::BTreeSet::new();
-    {
-        let mut statement = transaction.prepare(
-            "SELECT o.logger, o.epoch, o.sequence, o.plaintext, o.received_at, o.slot, o.radio, o.synchronised,
-                 o.rssi_dbm, o.snr_quarter_db, o.import, o.stored_at
-             FROM opaque_row o JOIN opaque_record r
-             ON r.logger = o.logger AND r.epoch = o.epoch AND r.sequence = o.sequence",
-        )?;
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            let Some(id) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { continue };
-            let plaintext: Vec<u8> = row.get(3)?;
-            let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
-            understood += 1;
-            insert_understood(&transaction, state, id, &record)?;
-            if !state.recent.contains_key(&id) {
-                let block = block::block_of(id.sequence.number());
-                renewed.insert((id.address.number(), id.epoch.number(), block));
-            }
-        }
-    }
-    block::renew(&transaction, &renewed)?;
-    table::set_meta(&transaction, "opaque_read_by", READS)?;
-    transaction.commit()?;
-    Ok(understood)
-}
-
-/// The typed row of a record whose opaque row stays; its reception is copied from there.
-fn insert_understood(db: &Connection, state: &mut State, id: Identity, record: &Record) -> Result<(), Error> {
-    const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db, import, stored_at";
-    const FROM: &str = "FROM opaque_row WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
-    let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-    let key: [&dyn rusqlite::ToSql; 3] = [&address, &epoch, &sequence];
-    let insert = |table: &str, columns: &str, values: &[&dyn rusqlite::ToSql], received: &str| {
-        let marks = vec!["?"; values.len()].join(", ");
-        let name = if received == "received_at" { "received_at" } else { "lag" };
-        let sql = format!(
-            "INSERT INTO {table} ({columns}, {name}, logger, epoch, sequence, rank, {RECEPTION})
-             SELECT {marks}, {received}, logger, epoch, sequence, rank, {RECEPTION} {FROM}"
-        );
-        let all: Vec<&dyn rusqlite::ToSql> = values.iter().chain(key.iter()).copied().collect();
-        let write = |db: &Connection| Ok(db.prepare_cached(&sql)?.execute(&all[..])?);
-        if table == "settled" {
-            // Readings have blocks instead; the caller works them out anew.
-            return write(db);
-        }
-        table::change(db, table, IDENTITY, (address, epoch, sequence), write)
-    };
-    match record {
-        Record::Reading(reading) => {
-            let columns = format!(
-                "time, battery_mv, board_centi_c, n, faults, {}",
-                row::channel_columns(reading.counts().len())
-            );
-            let n = reading.counts().len() as i64;
-            let faults = reading.faults() as i64;
-            let mut values: Vec<&dyn rusqlite::ToSql> =
-                vec![&reading.time, &reading.battery_mv, &reading.board_centi_c, &n, &faults];
-            values.extend(reading.counts().iter().map(|count| count as &dyn rusqlite::ToSql));
-            insert("settled", &columns, &values, &format!("received_at - {}", reading.time))?;
-        }
-        Record::Profile(profile) => {
-            let (unit, units) = (profile.unit.to_string(), row::raw_unit_names(profile));
-            let firmware = profile.firmware();
-            let values: [&dyn rusqlite::ToSql; 9] = [
-                &profile.time,
-                &unit,
-                &profile.interval_s,
-                &profile.capacity,
-                &profile.oldest,
-                &profile.previous_epoch,
-                &profile.previous_last,
-                &units,
-                &firmware,
-            ];
-            insert("profile_row", row::PROFILE_COLUMNS, &values, "received_at")?;
-            name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
-        }
-        Record::Event(event) => {
-            insert(
-                "event_row",
-                "time, code, value",
-                params![event.time, event.code, event.value],
-                "received_at",
-            )?;
-        }
-    }
-    Ok(())
-}
-
-/// Takes in what a held profile says of its previous epoch.
-fn name_previous(
-    db: &Connection,
-    state: &mut State,
-    id: Identity,
-    previous_epoch: u32,
-    last: u32,
-) -> Result<(), Error> {
-    let Some(epoch) = crate::wire::seq::Epoch::new(previous_epoch) else { return Ok(()) };
-    let Some(named) = state.coverage.name_epoch(id.address, epoch, last, id.epoch) else {
-        return Ok(());
-    };
-    let key = (id.address.number(), previous_epoch);
-    table::change(db, "named_epoch", "logger = ? AND epoch = ?", key, |db| {
-        db.prepare_cached(
-            "INSERT INTO named_epoch (logger, epoch, last, by_epoch) VALUES (?, ?, ?, ?)
-             ON CONFLICT DO UPDATE SET last = excluded.last, by_epoch = excluded.by_epoch",
-        )?
-        .execute(params![
-            id.address.number(),
-            previous_epoch,
-            named.last,
-            named.by_epoch.number()
-        ])?;
-        Ok(())
-    })
 }

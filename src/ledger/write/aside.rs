@@ -9,21 +9,12 @@
 //! transaction counts a share's hours once, and only where its room is gone.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::radio::RadioId;
 use crate::ledger::digest::table;
 use crate::ledger::digest::table::Sum;
-use crate::ledger::read::failing;
-use crate::ledger::write::append::{Arrival, Batch, Reception, Shut};
-use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state;
-use crate::record::judge::Outcome;
-use crate::record::roster::Roster;
+use crate::ledger::write::batch::Shut;
 use crate::record::unopened::WhyShut;
 use crate::record::waiting::{self, Class, Holder, REFUTED, Room, Shares, Stretches};
-use crate::record::wrong_key::Suspicion;
-use crate::seal::keyring::{Keyring, Unopened};
 use crate::time::Stamp;
-use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
 use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, OptionalExtension, params};
 use sha2::{Digest, Sha256};
@@ -105,18 +96,10 @@ fn place(why: WhyShut) -> (i64, Class) {
     }
 }
 
-fn why_shut(why: Unopened) -> WhyShut {
-    match why {
-        Unopened::NoKey => WhyShut::NoKey,
-        Unopened::Unproven => WhyShut::Unproven,
-        Unopened::TagFails => WhyShut::TagFails,
-        Unopened::Closed => WhyShut::Closed,
-    }
-}
-
 impl AsideState {
     pub fn load(db: &Connection) -> Result<Self, Error> {
-        let mut loaded = Self { generation: state::meta(db, "unopened_generation")?, ..Self::default() };
+        let mut loaded =
+            Self { generation: crate::ledger::db::meta::meta(db, "unopened_generation")?, ..Self::default() };
         let mut statement =
             db.prepare_cached("SELECT store, logger, class, count(*) FROM unopened GROUP BY 1, 2, 3")?;
         let mut rows = statement.query([])?;
@@ -143,7 +126,7 @@ impl AsideState {
 
     /// Brings it up to date after another process's commit.
     pub fn refresh(&mut self, db: &Connection) -> Result<(), Error> {
-        if state::meta(db, "unopened_generation")? == self.generation {
+        if crate::ledger::db::meta::meta(db, "unopened_generation")? == self.generation {
             return self.load_slots(db);
         }
         *self = Self { replaced_at: self.replaced_at, ..Self::load(db)? };
@@ -197,7 +180,7 @@ impl<'a> Keeper<'a> {
             return Ok(true);
         }
         let address = shut.identity.address;
-        let why = why_shut(shut.why);
+        let why = shut.why;
         let (store, class) = place(why);
         let received_at = shut.reception.map(|reception| reception.at.unix_s);
         let stretch = waiting::stretch(received_at, shut.import);
@@ -401,7 +384,8 @@ impl<'a> Keeper<'a> {
             sum.take(self.taken);
             sum.add(self.added);
             table::keep(self.db, "unopened", sum)?;
-            self.state.generation = state::meta(self.db, "unopened_generation")?.wrapping_add(1);
+            self.state.generation =
+                crate::ledger::db::meta::meta(self.db, "unopened_generation")?.wrapping_add(1);
             table::set_meta(self.db, "unopened_generation", self.state.generation)?;
         }
         for (address, &frames) in &self.dropped {
@@ -436,46 +420,6 @@ fn address(number: u16) -> Result<Address, Error> {
     Address::new(number).ok_or_else(|| Error::Corrupt("a set-aside frame has a reserved address".into()))
 }
 
-/// What another try at the set-aside frames did.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Retried {
-    /// Frames tried.
-    pub tried: u64,
-    /// Opened now, and stored.
-    pub stored: u64,
-    /// Opened now, and opaque.
-    pub opaque: u64,
-    /// Opened now, and held already.
-    pub duplicate: u64,
-    /// Opened now, and in conflict with what is held.
-    pub conflict: u64,
-    /// No longer on the roster, or still shut.
-    pub still_shut: u64,
-    /// Opaque records that this version reads.
-    pub understood: u64,
-}
-
-/// How far another try at the set-aside frames has come.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Retry {
-    /// The number of the last frame that was tried.
-    after: i64,
-    /// All were tried once, and a key was proven by that.
-    is_again: bool,
-    has_proven: bool,
-    retried: Retried,
-}
-
-/// A slice of set-aside frames that was tried.
-struct Openable {
-    /// Those that open.
-    batch: Batch,
-    /// What becomes of the frames.
-    changes: Changes,
-    /// How many were tried.
-    tried: u64,
-}
-
 /// What becomes of frames that were tried again, by their numbers.
 #[derive(Debug, Default)]
 pub(in crate::ledger) struct Changes {
@@ -488,128 +432,5 @@ pub(in crate::ledger) struct Changes {
 impl Changes {
     pub fn is_empty(&self) -> bool {
         self.opened.is_empty() && self.judged_again.is_empty()
-    }
-}
-
-/// Frames tried in one transaction.
-const SLICE: i64 = 1000;
-
-impl Ledger {
-    /// Which keys are suspect: of what frames come in that they do not open.
-    pub fn suspicion(&self, roster: &Roster, now: Stamp) -> Result<Suspicion, Error> {
-        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.unix_s))
-    }
-
-    /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is
-    /// taken out of the store in the transaction that takes it into the ledger.
-    pub fn retry(&mut self, roster: &Roster, keyring: &mut Keyring, now: Stamp) -> Result<Retried, Error> {
-        let mut retry = Retry::default();
-        loop {
-            if let Some(retried) = self.retry_some(roster, keyring, now, &mut retry, usize::MAX)? {
-                return Ok(retried);
-            }
-        }
-    }
-
-    /// The same, at most so many slices of it: those of a year take a while, and intake is to go on. `None`: it goes on
-    /// from there.
-    pub fn retry_some(
-        &mut self,
-        roster: &Roster,
-        keyring: &mut Keyring,
-        now: Stamp,
-        retry: &mut Retry,
-        slices: usize,
-    ) -> Result<Option<Retried>, Error> {
-        for _ in 0..slices {
-            let Openable { batch, changes, tried } = self.openable(&mut retry.after, roster, keyring, now)?;
-            if tried == 0 {
-                // What was tried before its key had opened anything failed under an unproven one. It is refuted now.
-                if std::mem::replace(&mut retry.is_again, true) || !retry.has_proven {
-                    retry.retried.understood = self.read_opaque_again()?;
-                    return Ok(Some(retry.retried));
-                }
-                retry.after = 0;
-                continue;
-            }
-            let retried = &mut retry.retried;
-            if !retry.is_again {
-                retried.tried += tried;
-                retried.still_shut += tried;
-            }
-            retried.still_shut = retried.still_shut.saturating_sub(changes.opened.len() as u64);
-            retry.has_proven |= !batch.proven.is_empty();
-            if !changes.is_empty() {
-                let receipt = self.append_and_change(&batch, roster, now, &changes)?;
-                retried.stored += receipt.tally.of(Outcome::Stored);
-                retried.opaque += receipt.tally.of(Outcome::Opaque);
-                retried.duplicate += receipt.tally.of(Outcome::Duplicate);
-                retried.conflict += receipt.tally.of(Outcome::Conflict);
-            }
-        }
-        Ok(None)
-    }
-
-    /// The next slice of frames after number `after`.
-    fn openable(
-        &self,
-        after: &mut i64,
-        roster: &Roster,
-        keyring: &mut Keyring,
-        now: Stamp,
-    ) -> Result<Openable, Error> {
-        let (mut batch, mut changes, mut tried) = (Batch::default(), Changes::default(), 0);
-        let mut statement = self.db.prepare_cached(
-            "SELECT id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import, reason
-             FROM unopened WHERE id > ? ORDER BY id LIMIT ?",
-        )?;
-        let mut rows = statement.query([*after, SLICE])?;
-        let mut plaintext = [0; RECORD_MAX];
-        while let Some(row) = rows.next()? {
-            tried += 1;
-            *after = row.get(0)?;
-            let bytes: Vec<u8> = row.get(1)?;
-            let Ok(frame) = AirFrame::parse(&bytes) else { continue };
-            if !roster.contains(frame.identity.address) {
-                continue;
-            }
-            let opened = match keyring.open(&frame, &mut plaintext) {
-                Ok(opened) => opened,
-                Err(why) => {
-                    let why = why_shut(why);
-                    if row.get_ref(8)?.as_str() != Ok(why.text()) {
-                        changes.judged_again.push((*after, bytes.clone(), why));
-                    }
-                    continue;
-                }
-            };
-            let rssi: Option<i8> = row.get(5)?;
-            let snr: Option<i8> = row.get(6)?;
-            let signal = rssi.zip(snr).map(|(rssi_dbm, snr_quarter_db)| Signal { rssi_dbm, snr_quarter_db });
-            let at: Option<i64> = row.get(2)?;
-            let radio: Option<u8> = row.get(3)?;
-            let synchronised = row.get::<_, Option<bool>>(4)?.unwrap_or(false);
-            let reception = at.zip(radio).map(|(unix_s, radio)| Reception {
-                radio: RadioId(radio),
-                at: Stamp { unix_s, synchronised },
-                signal,
-            });
-            let arrival = Arrival {
-                identity: frame.identity,
-                slot: Some(frame.slot),
-                reception,
-                import: row.get(7)?,
-                stored_at: Some(now.unix_s),
-            };
-            batch.push_record(arrival, opened);
-            changes.opened.push((*after, bytes.clone()));
-        }
-        batch.proven = keyring.take_newly_proven();
-        Ok(Openable { batch, changes, tried })
-    }
-
-    /// Opaque records that this version understands get a typed row beside the opaque one, which stays.
-    fn read_opaque_again(&mut self) -> Result<u64, Error> {
-        crate::ledger::write::append::read_opaque_again(&self.db, &mut self.state)
     }
 }

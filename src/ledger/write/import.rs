@@ -13,9 +13,10 @@ use crate::ledger::db::error::Error;
 use crate::ledger::digest::table;
 use crate::ledger::read::ahead::Ahead;
 use crate::ledger::write::acts::{self, NewAct};
-use crate::ledger::write::append::{Arrival, Brought, Direct, ItemOutcome, Receipt, Shut, Writer};
+use crate::ledger::write::append::{Brought, Direct, Writer};
+use crate::ledger::write::batch::{Arrival, Receipt, Shut};
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::{self, State};
+use crate::ledger::write::state::State;
 use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
@@ -299,7 +300,7 @@ pub trait HeldNow: Held<Error = Error> {
 }
 
 struct HeldAndKept<'a> {
-    held: state::HeldRows<'a>,
+    held: crate::ledger::read::held::HeldRows<'a>,
     ahead: Ahead,
     db: &'a Connection,
     conflicts: bool,
@@ -428,7 +429,7 @@ impl Ledger {
         is_as_planned(&transaction)?;
         let id: i64 =
             transaction.query_row("SELECT coalesce(max(id), 0) + 1 FROM import", [], |row| row.get(0))?;
-        let mut receipt = Receipt::default();
+        let mut receipt = crate::ledger::write::batch::Receipt::default();
         let mut rows_refused = 0;
         let neighbours = match &evidence.neighbours {
             Some(planned) => Some(self.neighbours_now(&transaction, planned, items, roster)?),
@@ -457,7 +458,10 @@ impl Ledger {
                     }
                 };
                 let outcome = writer.item(&arrival, brought, roster, &mut receipt)?;
-                rows_refused += u64::from(matches!(outcome, ItemOutcome::Row(RowVerdict::Refused(_))));
+                rows_refused += u64::from(matches!(
+                    outcome,
+                    crate::ledger::write::batch::ItemOutcome::Row(RowVerdict::Refused(_))
+                ));
                 Ok(())
             })?;
             let mut keeper = aside::Keeper::new(&transaction, &mut writer.state.aside, &self.limits)?;
@@ -578,7 +582,7 @@ impl Ledger {
             let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
             rows.collect::<Result<Vec<(u16, u32)>, _>>()?
         };
-        let elsewhere = crate::ledger::read::snapshot::elsewhere(&transaction)?;
+        let elsewhere = crate::ledger::read::elsewhere::elsewhere(&transaction)?;
         for (logger, epoch) in touched {
             let mut covered = settled_rows(&transaction, logger, epoch)?;
             if let (Some(address), Some(of)) = (Address::new(logger), crate::wire::seq::Epoch::new(epoch))
@@ -614,7 +618,7 @@ pub(in crate::ledger) fn withdrawals(db: &Connection) -> Result<i64, Error> {
 }
 
 pub(in crate::ledger) fn next_generation(db: &Connection) -> Result<i64, Error> {
-    let next = state::meta(db, "coverage_generation")? + 1;
+    let next = crate::ledger::db::meta::meta(db, "coverage_generation")? + 1;
     table::set_meta(db, "coverage_generation", next)?;
     Ok(next)
 }

@@ -1,8 +1,8 @@
 //! Notices: what a person should know of and do something about. Raised once, cleared when it is over, and kept.
 
 use super::open::Ledger;
-use super::state;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::time::Stamp;
 use rusqlite::{Connection, TransactionBehavior};
@@ -41,10 +41,7 @@ impl Ledger {
 
     /// The subjects of the notices of a kind that are up.
     pub fn notices_up(&self, kind: &str) -> Result<Vec<String>, Error> {
-        let mut statement =
-            self.db.prepare("SELECT subject FROM notice WHERE kind = ? AND cleared_at IS NULL")?;
-        let subjects = statement.query_map([kind], |row| row.get(0))?;
-        Ok(subjects.collect::<Result<_, _>>()?)
+        query::values(&self.db, "SELECT subject FROM notice WHERE kind = ? AND cleared_at IS NULL", [kind])
     }
 
     /// Clears it.
@@ -64,7 +61,7 @@ impl Ledger {
     fn is_notice_up(&self, kind: &str, subject: &str) -> Result<bool, Error> {
         let sql =
             "SELECT EXISTS (SELECT 1 FROM notice WHERE kind = ? AND subject = ? AND cleared_at IS NULL)";
-        Ok(self.db.prepare_cached(sql)?.query_row([kind, subject], |row| row.get(0))?)
+        query::value(&self.db, sql, [kind, subject])
     }
 
     fn change_notice(
@@ -86,21 +83,18 @@ impl Ledger {
 
 /// Takes out the oldest notices that are cleared, as far as there are more than [`NOTICES_MAX`], and counts them.
 fn drop_old_notices(db: &Connection) -> Result<(), Error> {
-    let held: i64 = db.prepare_cached("SELECT count(*) FROM notice")?.query_row([], |row| row.get(0))?;
+    let held: i64 = query::value(db, "SELECT count(*) FROM notice", [])?;
     let over = held - NOTICES_MAX;
     if over <= 0 {
         return Ok(());
     }
-    let old = {
-        let mut statement =
-            db.prepare_cached("SELECT id FROM notice WHERE cleared_at IS NOT NULL ORDER BY id LIMIT ?")?;
-        statement.query_map([over], |row| row.get(0))?.collect::<Result<Vec<i64>, _>>()?
-    };
+    let oldest = "SELECT id FROM notice WHERE cleared_at IS NOT NULL ORDER BY id LIMIT ?";
+    let old: Vec<i64> = query::values(db, oldest, [over])?;
     for id in &old {
         table::change(db, "notice", "id = ?", [id], |db| {
             Ok(db.prepare_cached("DELETE FROM notice WHERE id = ?")?.execute([id])?)
         })?;
     }
-    let dropped = state::meta(db, "notices_dropped")?.saturating_add(old.len() as i64);
+    let dropped = crate::ledger::db::meta::meta(db, "notices_dropped")?.saturating_add(old.len() as i64);
     table::set_meta(db, "notices_dropped", dropped)
 }

@@ -4,19 +4,20 @@
 //! [`Ledger`] in a file of its own. What this is not: it reads no clock (stamps are passed in).
 
 use super::acts;
-use super::append::Receipt;
 use super::aside::Limits;
 use super::state::State;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::place::{self, Place};
+use crate::ledger::db::query;
 use crate::ledger::db::radio::{RadioId, radio};
 use crate::ledger::db::tx::snapshot;
 use crate::ledger::db::{schema, wal};
 use crate::ledger::digest::table;
+use crate::ledger::write::batch::Receipt;
 use crate::record::acts::{ActKind, Actor};
 use crate::record::coverage::Coverage;
 use crate::time::Stamp;
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
+use rusqlite::{Connection, TransactionBehavior};
 use std::path::{Path, PathBuf};
 
 /// A ledger open for writing.
@@ -122,21 +123,14 @@ impl Ledger {
         use sha2::{Digest, Sha256};
         let digest = crate::text::hex(&Sha256::digest(content.as_bytes()));
         // Read first: only news needs the write lock, which another process may hold for long.
-        let last: Option<String> = self
-            .db
-            .query_row(
-                "SELECT digest FROM configuration_version WHERE file = ? ORDER BY id DESC LIMIT 1",
-                [file],
-                |row| row.get(0),
-            )
-            .optional()?;
+        let newest = "SELECT digest FROM configuration_version WHERE file = ? ORDER BY id DESC LIMIT 1";
+        let last: Option<String> = query::first_value(&self.db, newest, [file])?;
         if last.as_ref() == Some(&digest) {
             return Ok(false);
         }
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let newest: i64 =
-            transaction
-                .query_row("SELECT coalesce(max(id), 0) FROM configuration_version", [], |r| r.get(0))?;
+            query::value(&transaction, "SELECT coalesce(max(id), 0) FROM configuration_version", [])?;
         let noted = table::change(&transaction, "configuration_version", "id > ?", [newest], |db| {
             Ok(db.execute(
                 "INSERT INTO configuration_version (digest, file, content, in_force_from)
@@ -157,8 +151,8 @@ impl Ledger {
     /// Moves what the -wal holds into the ledger as far as no reader needs it, without waiting for anybody.
     /// Returns the pages left in the -wal.
     pub fn checkpoint(&mut self) -> Result<u64, Error> {
-        let (log, done): (i64, i64) =
-            self.db.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |row| Ok((row.get(1)?, row.get(2)?)))?;
+        // Busy, pages in the -wal, pages moved.
+        let (_, log, done): (i64, i64, i64) = query::one(&self.db, "PRAGMA wal_checkpoint(PASSIVE)", [])?;
         if let Some(place) = &mut self.place {
             place.grown();
         }
@@ -198,8 +192,9 @@ impl Ledger {
     /// Empties the -wal if nobody is in its way; gives up at once otherwise.
     pub fn truncate_wal(&mut self) -> Result<bool, Error> {
         self.db.busy_timeout(std::time::Duration::ZERO)?;
-        let busy = self.db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0));
+        let busy = query::one(&self.db, "PRAGMA wal_checkpoint(TRUNCATE)", []);
         self.db.busy_timeout(schema::BUSY_TIMEOUT)?;
-        Ok(busy? == 0)
+        let (busy, _, _): (i64, i64, i64) = busy?;
+        Ok(busy == 0)
     }
 }

@@ -7,11 +7,11 @@
 //! aside and the newest block of each logger stay.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
 use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::digest::table;
 use crate::ledger::read::given_up::to_keep;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::meta;
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::Stamp;
 use crate::wire::seq::Identity;

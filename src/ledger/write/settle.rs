@@ -9,7 +9,8 @@ use crate::ledger::db::row::{self, SHARED, kind};
 use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::LISTENING_SLACK_S;
-use crate::ledger::write::append::{Arrival, keep_beside};
+use crate::ledger::write::append::keep_beside;
+use crate::ledger::write::batch::Arrival;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::State;
 use crate::record::coverage::{Basis, RangeSet};
@@ -64,7 +65,7 @@ impl Ledger {
 
     /// The day noted by the last settle.
     pub fn settled_day(&self) -> Result<i64, Error> {
-        crate::ledger::write::state::meta(&self.db, "settled_day")
+        crate::ledger::db::meta::meta(&self.db, "settled_day")
     }
 }
 
@@ -238,7 +239,7 @@ fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Erro
         )?;
         let mut rows = statement.query([through])?;
         while let Some(row) = rows.next()? {
-            let (address, epoch) = crate::ledger::write::state::address_epoch(row)?;
+            let (address, epoch) = crate::ledger::db::ranges::address_epoch(row.get(0)?, row.get(1)?)?;
             let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
             touched.insert((address, epoch, basis));
         }

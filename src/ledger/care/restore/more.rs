@@ -7,7 +7,7 @@ use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::tx;
 use crate::ledger::digest::table;
-use crate::ledger::write::state::load_coverage;
+use crate::ledger::read::coverage::load_coverage;
 use crate::record::coverage::RangeSet;
 use rusqlite::Connection;
 use std::collections::BTreeMap;

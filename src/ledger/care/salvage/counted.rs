@@ -6,12 +6,14 @@
 use super::told::Salvaged;
 use crate::files;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::digest::table;
-use crate::ledger::read::snapshot::elsewhere;
+use crate::ledger::read::elsewhere::elsewhere;
 use crate::ledger::write::import::next_generation;
+use crate::ledger::write::once_held::keep_once_held;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::settle;
-use crate::ledger::write::state::{State, address_epoch, keep_once_held};
+use crate::ledger::write::state::State;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::time::Stamp;
 use crate::wire::seq::{Address, Epoch};
@@ -42,7 +44,7 @@ pub(super) fn counted_there(db: &Connection, name: &str) -> Result<Option<Covera
     let mut rows = statement.query([name])?;
     let mut coverage = Coverage::default();
     while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row)?;
+        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
         let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
         coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
     }

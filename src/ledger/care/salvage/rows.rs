@@ -8,7 +8,7 @@ use super::read::{self, CsvRow};
 use crate::ledger::db::error::Error;
 use crate::ledger::db::{row, tx};
 use crate::ledger::digest::block::{self, Blocks};
-use crate::ledger::write::state::load_coverage;
+use crate::ledger::read::coverage::load_coverage;
 use crate::record::coverage::Coverage;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::Connection;

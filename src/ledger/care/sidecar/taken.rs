@@ -3,12 +3,14 @@
 use super::file::{Fingerprints, Sidecar, WHOLE, path_of, ranges};
 use super::proof::Proof;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
+use crate::ledger::db::ranges::load_ranges;
 use crate::ledger::db::row::{self, SHARED};
 use crate::ledger::db::{schema, tx};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::{State, load_ranges, meta};
+use crate::ledger::write::state::State;
 use crate::record::coverage::Coverage;
 use crate::record::facts::Facts;
 use crate::time::Stamp;

@@ -2,9 +2,8 @@
 
 use crate::ledger::care::sidecar::Sidecar;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row::{self, SHARED, kind};
+use crate::ledger::db::row::{self, SHARED, journal_insert, kind};
 use crate::ledger::digest::block::{JOURNAL_COLUMNS, SEAL_ROWS, Seal};
-use crate::ledger::write::state::journal_insert;
 use crate::record::coverage::{Basis, Coverage};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;

@@ -3,10 +3,10 @@
 use crate::files::{self, with_tail};
 use crate::ledger::care::sidecar::{self, Sidecar};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::meta::meta;
 use crate::ledger::db::{schema, tx};
 use crate::ledger::digest::table;
 use crate::ledger::write::open::Ledger;
-use crate::ledger::write::state::meta;
 use std::io::Read;
 use std::path::Path;
 

@@ -1,0 +1,60 @@
+//! A clock that a file sets: for a simulated field, whose weeks pass in seconds.
+//!
+//! Input: the file's text, read anew each time. Output: the time for whoever runs by it. What this is not: the wall clock,
+//! which is in `time`.
+
+use crate::time::{Clock, Stamp, unix_s};
+use std::path::{Path, PathBuf};
+
+/// The clock of a simulated field: a small file with the Unix time in seconds as text, moved on by whoever
+/// simulates. Where it cannot be read, the computer's clock stands in and counts as not synchronised.
+///
+/// After the time may stand `unsynchronised`, and the seconds of a steady clock: without the latter every step of
+/// the time is the simulation's, and no change of the clock.
+#[derive(Clone, Debug)]
+pub struct FileClock {
+    /// The file.
+    pub file: PathBuf,
+}
+
+impl FileClock {
+    /// The time, whether it is synchronised, and the steady clock's.
+    fn read(&self) -> Option<(i64, bool, Option<i64>)> {
+        let text = std::fs::read_to_string(&self.file).ok()?;
+        let mut words = text.split_whitespace().peekable();
+        let unix_s = words.next()?.parse().ok()?;
+        let synchronised = words.next_if_eq(&"unsynchronised").is_none();
+        Some((unix_s, synchronised, words.next().and_then(|steady| steady.parse().ok())))
+    }
+}
+
+impl Clock for FileClock {
+    fn now(&self) -> Stamp {
+        match self.read() {
+            Some((unix_s, synchronised, _)) => Stamp { unix_s, synchronised },
+            None => Stamp { unix_s: unix_s(), synchronised: false },
+        }
+    }
+
+    fn steady_s(&self) -> i64 {
+        // A simulated time jumps by steps of its own.
+        self.read().and_then(|(_, _, steady)| steady).unwrap_or_else(|| self.now().unix_s)
+    }
+
+    fn computer_s(&self) -> Option<i64> {
+        None
+    }
+
+    fn follow(&mut self, _: &Path) {}
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_clock_that_is_gone_is_not_synchronised() {
+        let clock = FileClock { file: "/nowhere/clock".into() };
+        assert!(!clock.now().synchronised);
+    }
+}

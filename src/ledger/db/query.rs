@@ -1,0 +1,111 @@
+//! Rows as values: each column in the order of the SELECT list, never by a number.
+//!
+//! Input: SQL and its parameters. Output: a value, or a tuple of as many as the SQL has columns. Statements are kept
+//! prepared. What this is not: the rows of records have types of their own (`db::row`).
+
+use super::error::Error;
+use rusqlite::types::FromSql;
+use rusqlite::{Connection, OptionalExtension, Params, Row};
+
+/// What a row becomes: a tuple of its columns.
+pub(in crate::ledger) trait FromRow: Sized {
+    /// From the columns, first to last.
+    fn from_row(row: &Row<'_>) -> rusqlite::Result<Self>;
+}
+
+impl<T> FromRow for T
+where
+    T: for<'row> TryFrom<&'row Row<'row>, Error = rusqlite::Error>,
+{
+    fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Self::try_from(row)
+    }
+}
+
+/// The only column of the only row, as of `SELECT count(*)`.
+pub(in crate::ledger) fn value<T: FromSql>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+) -> Result<T, Error> {
+    Ok(db.prepare_cached(sql)?.query_row(params, |row| row.get(0))?)
+}
+
+/// The only column of the first row, if there is one.
+pub(in crate::ledger) fn first_value<T: FromSql>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+) -> Result<Option<T>, Error> {
+    Ok(db.prepare_cached(sql)?.query_row(params, |row| row.get(0)).optional()?)
+}
+
+/// The only column of each row.
+pub(in crate::ledger) fn values<T: FromSql>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+) -> Result<Vec<T>, Error> {
+    let mut statement = db.prepare_cached(sql)?;
+    let rows = statement.query_map(params, |row| row.get(0))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// The only row.
+pub(in crate::ledger) fn one<T: FromRow>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+) -> Result<T, Error> {
+    Ok(db.prepare_cached(sql)?.query_row(params, T::from_row)?)
+}
+
+/// All rows.
+pub(in crate::ledger) fn all<T: FromRow>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+) -> Result<Vec<T>, Error> {
+    let mut statement = db.prepare_cached(sql)?;
+    let rows = statement.query_map(params, T::from_row)?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// Hands on each row as it is read.
+pub(in crate::ledger) fn each<T: FromRow>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+    mut take: impl FnMut(T) -> Result<(), Error>,
+) -> Result<(), Error> {
+    let mut statement = db.prepare_cached(sql)?;
+    let mut rows = statement.query(params)?;
+    while let Some(row) = rows.next()? {
+        take(T::from_row(row)?)?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_come_as_tuples_in_the_order_of_the_select_list_and_a_wrong_type_is_an_error() {
+        let db = Connection::open_in_memory().unwrap();
+        db.execute_batch("CREATE TABLE t (a INTEGER, b TEXT); INSERT INTO t VALUES (1, 'x'), (2, NULL)")
+            .unwrap();
+        let rows: Vec<(Option<String>, u8)> = all(&db, "SELECT b, a FROM t ORDER BY a", []).unwrap();
+        assert_eq!(rows, [(Some("x".to_owned()), 1), (None, 2)]);
+        assert_eq!(value::<i64>(&db, "SELECT count(*) FROM t WHERE a > ?", [1]).unwrap(), 1);
+        assert_eq!(first_value::<i64>(&db, "SELECT a FROM t WHERE a > 5", []).unwrap(), None);
+        assert!(all::<(u8, u8)>(&db, "SELECT a, b FROM t", []).is_err());
+        let mut seen = Vec::new();
+        each(&db, "SELECT a, a * 2 FROM t", [], |pair: (u8, u8)| {
+            seen.push(pair);
+            Ok(())
+        })
+        .unwrap();
+        assert_eq!(seen, [(1, 2), (2, 4)]);
+    }
+}

@@ -1,0 +1,251 @@
+//! What people wrote down: write-offs, remarks and manual readings, as reports read them.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::record::coverage::RangeSet;
+use crate::record::notes::{Kind, NewManual, NewRemark};
+use crate::record::roster::Roster;
+use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused};
+use crate::record::written::{Manual, Remark, WrittenOff};
+use crate::wire::seq::{Address, Epoch};
+use rusqlite::params;
+
+/// What was missing in a write-off and is held now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct TurnedUp {
+    /// The first sequence.
+    pub first: u32,
+    /// The last.
+    pub last: u32,
+    /// When the first of them came into the ledger, where that is told.
+    pub stored_from: Option<i64>,
+    /// When the last did.
+    pub stored_to: Option<i64>,
+}
+
+/// A write-off with its history.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WriteOffHistory {
+    /// As it was written.
+    pub off: WrittenOff,
+    /// What was missing in it then.
+    pub missing_then: RangeSet,
+    /// What of that still is.
+    pub missing_now: RangeSet,
+    /// What has turned up since.
+    pub turned_up: Vec<TurnedUp>,
+}
+
+/// What became of a manual reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ManualOutcome {
+    /// It is in, with this number.
+    Added(i64),
+    /// One that is the same in all its fields was there.
+    Held(i64),
+}
+
+impl Snapshot<'_> {
+    /// What a write-off would cover, or why it cannot be written.
+    pub fn plan_write_off(
+        &self,
+        roster: &Roster,
+        asked: &WriteOffAsked,
+    ) -> Result<Result<WriteOffPlan, WriteOffRefused>, Error> {
+        let offs = match Address::new(asked.logger) {
+            Some(logger) => self.write_offs(Some(logger))?,
+            None => Vec::new(),
+        };
+        write_off::plan(asked, roster, self.coverage(), self, &offs)
+    }
+
+    /// Write-offs, oldest first: of one logger, or of all.
+    pub fn write_offs(&self, of: Option<Address>) -> Result<Vec<WrittenOff>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT id, logger, epoch, first, last, by_whom, reason, written_at FROM write_off
+             WHERE ?1 IS NULL OR logger = ?1 ORDER BY id",
+        )?;
+        let mut rows = statement.query([of.map(Address::number)])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (Some(logger), Some(epoch)) = (Address::new(row.get(1)?), Epoch::new(row.get(2)?)) else {
+                return Err(Error::Corrupt("a write-off has a reserved logger or epoch".into()));
+            };
+            let (first, last): (u32, Option<u32>) = (row.get(3)?, row.get(4)?);
+            let written_at = row.get(7)?;
+            let ended_by = match last {
+                Some(_) => None,
+                None => self.heard_after(logger, epoch, first, written_at)?.filter(|&heard| heard > 0),
+            };
+            all.push(WrittenOff {
+                id: row.get(0)?,
+                logger,
+                epoch,
+                first,
+                last,
+                by: row.get(5)?,
+                reason: row.get(6)?,
+                written_at,
+                ended_by,
+            });
+        }
+        Ok(all)
+    }
+
+    /// The same with what was missing in each, what of it still is, and what has turned up and when.
+    pub fn write_off_histories(&self, of: Option<Address>) -> Result<Vec<WriteOffHistory>, Error> {
+        let mut all = Vec::new();
+        for off in self.write_offs(of)? {
+            let mut missing_then = RangeSet::default();
+            let mut parts =
+                self.db.prepare_cached("SELECT first, last FROM write_off_part WHERE write_off = ?")?;
+            let mut rows = parts.query([off.id])?;
+            while let Some(row) = rows.next()? {
+                missing_then.insert_range(row.get(0)?, row.get(1)?);
+            }
+            let held =
+                self.coverage().epoch(off.logger, off.epoch).map(|held| held.held()).unwrap_or_default();
+            // Of a rest nothing was held; of what an old release wrote, nobody has told what was.
+            let written: RangeSet = match missing_then.is_empty() {
+                true => [(off.first, off.ended_by.or(off.last).unwrap_or(u32::MAX))].into_iter().collect(),
+                false => missing_then.clone(),
+            };
+            let turned_up = self.turned_up(&off, &held.intersection(&written))?;
+            let mut missing_now = RangeSet::default();
+            for &(first, last) in missing_then.ranges() {
+                missing_now = missing_now.union(&held.missing(first..=last));
+            }
+            all.push(WriteOffHistory { off, missing_then, missing_now, turned_up });
+        }
+        Ok(all)
+    }
+
+    /// When the records of these ranges came into the ledger, the first and the last of each.
+    fn turned_up(&self, off: &WrittenOff, held: &RangeSet) -> Result<Vec<TurnedUp>, Error> {
+        let mut all: Vec<TurnedUp> = held
+            .ranges()
+            .iter()
+            .map(|&(first, last)| TurnedUp { first, last, stored_from: None, stored_to: None })
+            .collect();
+        let (Some(first), Some(last)) = (held.smallest(), held.largest()) else { return Ok(all) };
+        for view in ["reading", "profile", "event", "opaque_record"] {
+            let mut statement = self.db.prepare_cached(&format!(
+                "SELECT sequence, stored_at FROM {view}
+                 WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND stored_at IS NOT NULL"
+            ))?;
+            let mut rows = statement.query(params![off.logger.number(), off.epoch.number(), first, last])?;
+            while let Some(row) = rows.next()? {
+                let (sequence, stored_at): (u32, i64) = (row.get(0)?, row.get(1)?);
+                let at = all.partition_point(|range| range.last < sequence);
+                if let Some(range) = all.get_mut(at).filter(|range| range.first <= sequence) {
+                    range.stored_from = Some(range.stored_from.map_or(stored_at, |from| from.min(stored_at)));
+                    range.stored_to = range.stored_to.max(Some(stored_at));
+                }
+            }
+        }
+        Ok(all)
+    }
+
+    /// Remarks, oldest first by what they are about, also those that were corrected.
+    pub fn remarks(&self, of: Option<Address>) -> Result<Vec<Remark>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT id, logger, channel, from_at, to_at, kind, text, by_whom, written_at, corrects, corrected_by
+             FROM remark WHERE ?1 IS NULL OR logger = ?1 ORDER BY from_at, id",
+        )?;
+        let mut rows = statement.query([of.map(Address::number)])?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let id: i64 = row.get(0)?;
+            let kind: String = row.get(5)?;
+            let (Some(logger), Some(kind)) = (Address::new(row.get(1)?), Kind::from_name(&kind)) else {
+                return Err(Error::Corrupt(format!("remark {id} is of no logger or of no known kind")));
+            };
+            let what = NewRemark {
+                logger,
+                channel: row.get(2)?,
+                from: row.get(3)?,
+                to: row.get(4)?,
+                kind,
+                text: row.get(6)?,
+                by: row.get(7)?,
+                corrects: row.get(9)?,
+            };
+            all.push(Remark { id, what, written_at: row.get(8)?, corrected_by: row.get(10)? });
+        }
+        Ok(all)
+    }
+
+    /// Manual readings by time, also those that were corrected.
+    pub fn manual_readings(&self, of: Option<Address>) -> Result<Vec<Manual>, Error> {
+        self.manual("?1 IS NULL OR logger = ?1", params![of.map(Address::number)])
+    }
+
+    /// Manual readings of a logger between two times, ends included, without those that were corrected.
+    pub fn manual_between(&self, of: Address, from: i64, to: i64) -> Result<Vec<Manual>, Error> {
+        let condition = "logger = ? AND at BETWEEN ? AND ? AND corrected_by IS NULL";
+        self.manual(condition, params![of.number(), from, to])
+    }
+
+    fn manual(&self, condition: &str, key: impl rusqlite::Params) -> Result<Vec<Manual>, Error> {
+        let mut statement = self.db.prepare_cached(&format!(
+            "SELECT id, logger, channel, at, value, unit, instrument, by_whom, written_at, file, line, corrects,
+                 corrected_by
+             FROM manual_reading WHERE {condition} ORDER BY at, id"
+        ))?;
+        let mut rows = statement.query(key)?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next()? {
+            let id: i64 = row.get(0)?;
+            let logger = Address::new(row.get(1)?)
+                .ok_or_else(|| Error::Corrupt(format!("manual reading {id} is of a reserved logger")))?;
+            let what = NewManual {
+                logger,
+                channel: row.get(2)?,
+                at: row.get(3)?,
+                value: row.get(4)?,
+                unit: row.get(5)?,
+                instrument: row.get(6)?,
+                line: row.get::<_, Option<i64>>(10)?.and_then(|line| u64::try_from(line).ok()),
+                corrects: row.get(11)?,
+            };
+            all.push(Manual {
+                id,
+                what,
+                by: row.get(7)?,
+                written_at: row.get(8)?,
+                file: row.get(9)?,
+                corrected_by: row.get(12)?,
+            });
+        }
+        Ok(all)
+    }
+
+    /// The remarks by which loggers are expected to be quiet at an instant: by logger, the one that lasts longest.
+    pub fn expected_quiet(&self, now: i64) -> Result<std::collections::BTreeMap<Address, Remark>, Error> {
+        let mut quiet = std::collections::BTreeMap::<Address, Remark>::new();
+        let end = |remark: &Remark| remark.what.to.unwrap_or(i64::MAX);
+        for remark in self.remarks(None)? {
+            let is_of_all = remark.what.kind == Kind::ExpectedQuiet && remark.what.channel.is_none();
+            if !is_of_all || remark.corrected_by.is_some() || !remark.overlaps(now, now) {
+                continue;
+            }
+            let held = quiet.entry(remark.what.logger).or_insert_with(|| remark.clone());
+            if end(held) < end(&remark) {
+                *held = remark;
+            }
+        }
+        Ok(quiet)
+    }
+
+    /// The write-offs by which the rest of a logger's newest epoch is given up: stolen, struck, drowned.
+    pub fn given_up(&self) -> Result<std::collections::BTreeMap<Address, WrittenOff>, Error> {
+        let mut given_up = std::collections::BTreeMap::new();
+        for off in self.write_offs(None)? {
+            let newest = self.coverage().expectations(off.logger).last().map(|newest| newest.epoch);
+            if newest.is_some_and(|newest| off.is_rest_of(off.logger, newest)) {
+                given_up.insert(off.logger, off);
+            }
+        }
+        Ok(given_up)
+    }
+}

@@ -1,0 +1,250 @@
+//! What goes in with one commit, and what became of it: values, without SQL.
+//!
+//! The daemon and imports fill a [`Batch`]; `append` takes it in, and answers with a [`Receipt`].
+
+use crate::ledger::db::radio::RadioId;
+use crate::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
+use crate::record::unopened::WhyShut;
+use crate::time::Stamp;
+use crate::wire::check::CheckedKey;
+use crate::wire::frame::{AirFrame, Signal};
+use crate::wire::seq::{Address, Identity, Slot};
+use std::collections::BTreeMap;
+
+/// Foreign addresses counted one by one in a batch; further ones are counted together.
+pub(in crate::ledger) const FOREIGN_MAX: usize = 64;
+
+/// Stands for further foreign addresses; reserved on the air, so no logger has it.
+pub(in crate::ledger) const FURTHER: u16 = u16::MAX;
+
+/// One arrival by radio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reception {
+    /// Which radio.
+    pub radio: RadioId,
+    /// When, by the gateway's clock.
+    pub at: Stamp,
+    /// The radio's report.
+    pub signal: Option<Signal>,
+}
+
+/// An opened record or a CSV row on its way into the ledger.
+#[derive(Clone, Copy, Debug)]
+pub struct Arrival {
+    /// Who and which.
+    pub identity: Identity,
+    /// The key slot that opened it; `None` for a CSV row.
+    pub slot: Option<Slot>,
+    /// Its arrival by radio; `None` for a hand download.
+    pub reception: Option<Reception>,
+    /// The import it belongs to.
+    pub import: Option<i64>,
+    /// When it is stored, where that is long after its reception (set aside before).
+    pub stored_at: Option<i64>,
+}
+
+/// What an item brings.
+#[derive(Clone, Debug)]
+pub enum Content {
+    /// A plaintext, as a range of the batch's bytes.
+    Plaintext(std::ops::Range<usize>),
+    /// A CSV row.
+    Row {
+        /// Its fields.
+        row: Box<Row>,
+        /// By what it has its place.
+        placed: Placed,
+        /// How far its file rounded, as a number of the ledger's table.
+        resolution: Option<i64>,
+    },
+}
+
+/// One item of a batch.
+#[derive(Clone, Debug)]
+pub struct BatchItem {
+    /// Where it comes from.
+    pub arrival: Arrival,
+    /// What it brings.
+    pub content: Content,
+}
+
+/// A frame that no key opens.
+#[derive(Clone, Debug)]
+pub struct Shut {
+    /// The air frame, whole.
+    pub frame: Vec<u8>,
+    /// Who it claims to be.
+    pub identity: Identity,
+    /// Its key slot.
+    pub slot: Slot,
+    /// Why it stays shut.
+    pub why: WhyShut,
+    /// Its arrival by radio.
+    pub reception: Option<Reception>,
+    /// The import it belongs to.
+    pub import: Option<i64>,
+}
+
+impl Shut {
+    /// From a frame.
+    pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyShut>, reception: Option<Reception>) -> Self {
+        Self {
+            frame: frame.bytes().to_vec(),
+            identity: frame.identity,
+            slot: frame.slot,
+            why: why.into(),
+            reception,
+            import: None,
+        }
+    }
+}
+
+/// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
+#[derive(Clone, Copy, Debug)]
+pub struct Window {
+    /// Which radio.
+    pub radio: RadioId,
+    /// From when, Unix seconds.
+    pub since: i64,
+    /// Until when.
+    pub until: i64,
+    /// Whether the gateway's clock was synchronised in it.
+    pub synchronised: bool,
+    /// Noise, skipped, foreign and unopened frames.
+    pub tally: Tally,
+    /// Encoded bytes of noise.
+    pub noise_bytes: u64,
+    /// All bytes read.
+    pub bytes: u64,
+}
+
+/// What goes in with one commit.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// Plaintexts, one after the other.
+    pub bytes: Vec<u8>,
+    /// Records and rows, in the order in which they came.
+    pub items: Vec<BatchItem>,
+    /// Frames that stay shut.
+    pub shut: Vec<Shut>,
+    /// When radios listened; one or more a radio that did.
+    pub windows: Vec<Window>,
+    /// Keys that have opened their first frame.
+    pub proven: Vec<CheckedKey>,
+    pub(in crate::ledger) foreign: BTreeMap<u16, u64>,
+}
+
+impl Batch {
+    /// Adds an opened record.
+    pub fn push_record(&mut self, arrival: Arrival, plaintext: &[u8]) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(plaintext);
+        self.items.push(BatchItem { arrival, content: Content::Plaintext(start..self.bytes.len()) });
+    }
+
+    /// Counts a frame of an address that is not on the roster.
+    pub fn count_foreign(&mut self, address: Address) {
+        let full = self.foreign.len() >= FOREIGN_MAX && !self.foreign.contains_key(&address.number());
+        *self.foreign.entry(if full { FURTHER } else { address.number() }).or_default() += 1;
+    }
+
+    /// Takes in another one, behind what is in it.
+    pub fn take_in(&mut self, other: Batch) {
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(&other.bytes);
+        self.items.extend(other.items.into_iter().map(|mut item| {
+            if let Content::Plaintext(range) = &mut item.content {
+                *range = range.start + start..range.end + start;
+            }
+            item
+        }));
+        self.shut.extend(other.shut);
+        self.windows.extend(other.windows);
+        self.proven.extend(other.proven);
+        for (address, count) in other.foreign {
+            *self.foreign.entry(address).or_default() += count;
+        }
+    }
+
+    /// Gives the radios other numbers: what came before the ledger was open has numbers of its own.
+    pub fn renumber(&mut self, new: &BTreeMap<RadioId, RadioId>) {
+        let receptions = self.items.iter_mut().filter_map(|item| item.arrival.reception.as_mut());
+        let of_shut = self.shut.iter_mut().filter_map(|shut| shut.reception.as_mut());
+        let radios = receptions.chain(of_shut).map(|reception| &mut reception.radio);
+        for radio in radios.chain(self.windows.iter_mut().map(|window| &mut window.radio)) {
+            *radio = new.get(radio).copied().unwrap_or(*radio);
+        }
+    }
+
+    /// Leaves so many shut frames in it, the first, and returns the others.
+    pub fn split_shut(&mut self, most: usize) -> Vec<Shut> {
+        self.shut.split_off(most.min(self.shut.len()))
+    }
+
+    /// Whether there is nothing in it.
+    pub fn is_empty(&self) -> bool {
+        self.items.is_empty()
+            && self.shut.is_empty()
+            && self.windows.is_empty()
+            && self.proven.is_empty()
+            && self.foreign.is_empty()
+    }
+
+    /// Roughly how much memory it holds, in bytes.
+    pub fn weight(&self) -> usize {
+        let shut: usize = self.shut.iter().map(|shut| shut.frame.len() + size_of::<Shut>()).sum();
+        let windows = self.windows.len() * size_of::<Window>();
+        self.bytes.len() + self.items.len() * size_of::<BatchItem>() + shut + windows
+    }
+
+    /// Empties it, keeping its memory for the next.
+    pub fn clear(&mut self) {
+        self.bytes.clear();
+        self.items.clear();
+        self.shut.clear();
+        self.windows.clear();
+        self.proven.clear();
+        self.foreign.clear();
+    }
+}
+
+/// What became of one item.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ItemOutcome {
+    /// Of a record.
+    Record {
+        /// Its outcome.
+        outcome: Outcome,
+        /// Whether the CSV row held before under its identity agrees, where there was one.
+        agrees_with_row: Option<bool>,
+    },
+    /// Of a CSV row.
+    Row(RowVerdict),
+}
+
+/// What a commit did.
+#[derive(Clone, Debug, Default)]
+pub struct Receipt {
+    /// Of each item, in order.
+    pub items: Vec<ItemOutcome>,
+    /// All frames of the batch, by outcome.
+    pub tally: Tally,
+    /// The same by radio.
+    pub by_radio: Vec<(RadioId, Tally)>,
+    /// Loggers whose record met a different one: an alarm.
+    pub conflicts: Vec<Identity>,
+    /// Of the rows that were stored, those that are unproven.
+    pub unproven: u64,
+    /// Shut frames that found no room.
+    pub over_limit: u64,
+    /// Frames that waited for a key, or would have, and found no room, by logger.
+    pub dropped: BTreeMap<Address, u64>,
+    /// A frame came for which there is no key, or one that has opened nothing yet.
+    pub is_key_in_doubt: bool,
+    /// A key has opened its first frame.
+    pub is_key_proven: bool,
+    /// Slots that opened a frame for the first time.
+    pub new_slots: Vec<(Address, Slot)>,
+    /// The journal row after which nothing is committed yet.
+    pub through_row: i64,
+}
