@@ -240,10 +240,10 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
         Command::Import(args) => import::run(config, &args, out),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
-        Command::Verify(args) => verify::run(config, &args, out),
-        Command::Backup(args) => backup::run(config, &args, out),
+        Command::Verify(args) => exit::code(verify::run(config, &args, out)),
+        Command::Backup(args) => exit::code(backup::run(config, &args, out)),
         Command::Compare(args) => compare::run(config, &args, out),
-        Command::Restore(args) => restore::run(config, &args, out),
+        Command::Restore(args) => exit::code(restore::run(config, &args, out)),
         Command::SetAside(command) => set_aside::run(config, &command, out),
         Command::Key(command) => key::run(config, &command, out),
         #[cfg(feature = "sim")]

@@ -4,6 +4,7 @@
 //! (`cli`).
 
 pub mod acts;
+pub mod backups;
 pub mod clock;
 pub mod clocks;
 pub mod coverage;

@@ -1,16 +1,20 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod backup;
 pub mod frame;
 pub mod gaps;
 pub mod gateway;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
+pub mod restored;
+pub mod salvaged;
 pub mod service;
 pub mod site;
 pub mod term;
 pub mod units;
 pub mod unread;
+pub mod verified;
 
 /// What the program is not, where it presents itself.
 pub const CAUTION: &str = "\

@@ -8,8 +8,9 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::tx;
 use crate::ledger::digest::table;
 use crate::ledger::read::coverage::load_coverage;
-use crate::record::coverage::RangeSet;
+use crate::record::coverage::{LoggerRange, RangeSet};
 use rusqlite::Connection;
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::rc::Rc;
@@ -30,12 +31,14 @@ const BESIDE: [(&str, &str, &str); 7] = [
 ];
 
 /// What the present ledger has more than the backup.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct More {
     /// Authentic records that the backup lacks or holds differently, by logger: A is the present ledger.
+    #[serde(serialize_with = "differing")]
     pub records: Compared,
-    /// Sequences that only CSV rows of the present ledger cover: (logger, epoch, first, last).
-    pub rows: Vec<(u16, u32, u32, u32)>,
+    /// Sequences that only CSV rows of the present ledger cover.
+    #[serde(rename = "csv_rows")]
+    pub rows: Vec<LoggerRange>,
     /// Rows beside the records, by what they are.
     pub beside: BTreeMap<&'static str, u64>,
 }
@@ -44,6 +47,11 @@ impl More {
     /// Nothing is lost if the backup takes its place.
     pub fn is_nothing(&self) -> bool {
         self.records.loggers.is_empty() && self.rows.is_empty() && self.beside.is_empty()
+    }
+
+    /// The stretches of records that the backup lacks or holds differently.
+    pub fn records(&self) -> impl Iterator<Item = DifferingRecords> {
+        in_stretches(&self.records)
     }
 
     /// Records that the backup lacks or holds differently.
@@ -55,6 +63,34 @@ impl More {
             .map(compare::Difference::records)
             .sum()
     }
+}
+
+/// Records of a logger that the backup lacks or holds differently.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct DifferingRecords {
+    /// Which.
+    #[serde(flatten)]
+    pub range: LoggerRange,
+    /// Whether the backup holds them differently; else it lacks them.
+    pub differs: bool,
+}
+
+fn differing<S: Serializer>(records: &Compared, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(in_stretches(records))
+}
+
+fn in_stretches(records: &Compared) -> impl Iterator<Item = DifferingRecords> {
+    records.loggers.iter().flat_map(|(address, logger)| {
+        logger.differences.iter().map(move |difference| DifferingRecords {
+            range: LoggerRange {
+                logger: address.number(),
+                epoch: difference.epoch.number(),
+                first: difference.first,
+                last: difference.last,
+            },
+            differs: difference.kind != Kind::LackedByB,
+        })
+    })
 }
 
 /// What the present ledger has that `backup` has not, and how many records it has. A transaction is open in `ledger`.
@@ -76,7 +112,8 @@ pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, More)
         for &(first, last) in held.csv.ranges() {
             let missing: RangeSet = there.missing(first..=last);
             for &(first, last) in missing.ranges() {
-                more.rows.push((address.number(), epoch.number(), first, last));
+                let (logger, epoch) = (address.number(), epoch.number());
+                more.rows.push(LoggerRange { logger, epoch, first, last });
             }
         }
     }

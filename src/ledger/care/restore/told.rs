@@ -23,7 +23,7 @@ pub struct How<'a> {
 }
 
 /// What was done, or would be.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize)]
 pub struct Restored {
     /// What the check of the copy found; no differences.
     pub verified: verify::Verified,
@@ -32,6 +32,7 @@ pub struct Restored {
     /// Where it is now; `None`: there was none, or nothing was done yet.
     pub replaced: Option<PathBuf>,
     /// What the present ledger has more; only a dry run tells of anything.
+    #[serde(rename = "present_has_more")]
     pub more: More,
     /// In a dry run, the daemon that has to be stopped before.
     pub daemon: Option<String>,
