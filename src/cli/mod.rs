@@ -244,7 +244,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Backup(args) => exit::code(backup::run(config, &args, out)),
         Command::Compare(args) => compare::run(config, &args, out),
         Command::Restore(args) => exit::code(restore::run(config, &args, out)),
-        Command::SetAside(command) => set_aside::run(config, &command, out),
+        Command::SetAside(command) => exit::code(set_aside::run(config, &command, out)),
         Command::Key(command) => key::run(config, &command, out),
         #[cfg(feature = "sim")]
         Command::Simulate(args) => simulate::run(&args, out),

@@ -17,6 +17,7 @@ pub mod neighbours;
 pub mod notes;
 pub mod raw_unit;
 pub mod roster;
+pub mod set_aside;
 pub mod site;
 pub mod spans;
 pub mod unopened;

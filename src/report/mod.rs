@@ -21,6 +21,7 @@ pub mod point_check;
 pub mod reception;
 pub mod selection;
 pub mod service;
+pub mod set_aside;
 pub mod slots;
 pub mod values;
 pub mod visits;

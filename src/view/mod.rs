@@ -10,6 +10,7 @@ pub mod picture;
 pub mod restored;
 pub mod salvaged;
 pub mod service;
+pub mod set_aside;
 pub mod site;
 pub mod term;
 pub mod units;
