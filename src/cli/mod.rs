@@ -236,9 +236,9 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Init { dir } => init::run(&dir, out),
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
-        Command::Status(args) => status::run(config, &args, out),
+        Command::Status(args) => exit::code(status::run(config, &args, out)),
         Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
-        Command::Import(args) => import::run(config, &args, out),
+        Command::Import(args) => exit::code(import::run(config, &args, out)),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => exit::code(verify::run(config, &args, out)),
         Command::Backup(args) => exit::code(backup::run(config, &args, out)),
@@ -252,12 +252,12 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Demo(args) => demo::run(&args, typed, out),
         Command::Units(command) => exit::code(units::run(config, &command, out)),
         Command::Plot(args) => exit::code(plot::run(config, &args, out)),
-        Command::Visits(args) => visits::run(config, &args, out),
+        Command::Visits(args) => exit::code(visits::run(config, &args, out)),
         Command::Completeness(args) => completeness::run(config, &args, out),
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),
-        Command::Export(args) => export::run(config, &args, out),
+        Command::Export(args) => exit::code(export::run(config, &args, out)),
     }
 }
 

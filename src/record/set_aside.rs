@@ -65,10 +65,20 @@ pub enum ConflictSide {
     Reading(Row),
     /// A row of a CSV file.
     CsvRow(Row),
-    /// A profile: when it was made, and of which unit.
-    Profile { time: u32, unit: u64 },
-    /// An event: when it was made, and its code.
-    Event { time: u32, code: u8 },
+    /// A profile.
+    Profile {
+        /// When it was made, by the logger's clock.
+        time: u32,
+        /// Of which instrument.
+        unit: u64,
+    },
+    /// An event.
+    Event {
+        /// When it was made, by the logger's clock.
+        time: u32,
+        /// What it is.
+        code: u8,
+    },
     /// An authentic record that this program cannot read, of so many bytes.
     Opaque(usize),
     /// A CSV row whose fields cannot be read, as it is kept.

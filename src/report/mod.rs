@@ -8,6 +8,8 @@
 //! no clock, no SQL and no text.
 
 pub mod completeness;
+pub mod conditions;
+pub mod days;
 pub mod gap_state;
 pub mod gaps;
 pub mod gateway;
@@ -22,6 +24,9 @@ pub mod reception;
 pub mod selection;
 pub mod service;
 pub mod set_aside;
+pub mod sheet;
 pub mod slots;
+pub mod status;
 pub mod values;
 pub mod visits;
+pub mod walk;

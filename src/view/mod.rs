@@ -1,9 +1,11 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
 pub mod backup;
+pub mod export;
 pub mod frame;
 pub mod gaps;
 pub mod gateway;
+pub mod import;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
@@ -11,11 +13,14 @@ pub mod restored;
 pub mod salvaged;
 pub mod service;
 pub mod set_aside;
+pub mod sheet;
 pub mod site;
+pub mod status;
 pub mod term;
 pub mod units;
 pub mod unread;
 pub mod verified;
+pub mod visits;
 
 /// What the program is not, where it presents itself.
 pub const CAUTION: &str = "\
