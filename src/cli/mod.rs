@@ -44,7 +44,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 // Ways by which commands still reach what has moved.
 use crate::view::{term as prose, term as table};
-use args::{instant, load, not_of_the_site, present, resolved};
+use args::{instant, load, present, resolved};
 use exit::{config_code, could_not, refused};
 use print::{Progress, print, print_json};
 
