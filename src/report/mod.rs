@@ -9,6 +9,7 @@
 
 pub mod completeness;
 pub mod conditions;
+pub mod counted;
 pub mod days;
 pub mod gap_state;
 pub mod gaps;
