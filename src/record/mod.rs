@@ -4,6 +4,7 @@
 //! (`cli`).
 
 pub mod acts;
+pub mod backups;
 pub mod clock;
 pub mod clocks;
 pub mod coverage;
@@ -19,6 +20,7 @@ pub mod notes;
 pub mod raw_unit;
 pub mod roster;
 pub mod row;
+pub mod set_aside;
 pub mod site;
 pub mod spans;
 pub mod unopened;
