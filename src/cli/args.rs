@@ -69,11 +69,6 @@ pub fn now(text: Option<&str>) -> Result<i64, Exit> {
     Ok(now.unwrap_or_else(crate::time::unix_s))
 }
 
-/// The same for commands that return a code.
-pub fn present(text: Option<&str>) -> Result<i64, u8> {
-    now(text).map_err(Exit::say)
-}
-
 /// What every report names.
 pub fn frame(config: &Config, now: i64) -> Frame<'_> {
     Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }

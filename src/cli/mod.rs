@@ -46,7 +46,7 @@ use std::path::{Path, PathBuf};
 #[allow(unused_imports)]
 use crate::view::{term as prose, term as table};
 #[allow(unused_imports)]
-use args::{instant, load, not_of_the_site, present, resolved};
+use args::{instant, load, not_of_the_site, resolved};
 #[allow(unused_imports)]
 use exit::{config_code, could_not, refused};
 #[allow(unused_imports)]
