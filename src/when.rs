@@ -7,7 +7,7 @@
 
 pub mod civil;
 
-use chrono::{DateTime, NaiveDate, NaiveDateTime, NaiveTime};
+use chrono::{DateTime, Datelike, Months, NaiveDate, NaiveDateTime, NaiveTime};
 
 /// The largest offset from UTC in minutes, either way: 14 hours is the largest in civil use.
 const OFFSET_MAX_MINUTES: i32 = 14 * 60;
@@ -49,6 +49,27 @@ pub fn date(text: &str) -> Result<NaiveDate, &'static str> {
     let date = NaiveDate::parse_from_str(text, "%Y-%m-%d").map_err(|_| "is no day of the calendar")?;
     in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp())?;
     Ok(date)
+}
+
+/// The first second of a date `YYYY-MM-DD`, in UTC.
+pub fn day(text: &str) -> Result<i64, &'static str> {
+    Ok(date(text)?.and_time(NaiveTime::MIN).and_utc().timestamp())
+}
+
+/// The months of a calendar with this offset that end with the one of `now`, oldest first: the first second of each, and the
+/// second after its last.
+pub fn months(now: i64, offset_s: i32, number: u32) -> Vec<(i64, i64)> {
+    let offset = i64::from(offset_s);
+    let Some(date) = DateTime::from_timestamp(now.saturating_add(offset), 0) else {
+        return Vec::new();
+    };
+    let Some(first) = date.date_naive().with_day(1) else { return Vec::new() };
+    let start = |back: i64| -> Option<i64> {
+        let months = Months::new(u32::try_from(back.unsigned_abs()).ok()?);
+        let day = if back >= 0 { first.checked_sub_months(months) } else { first.checked_add_months(months) };
+        Some(day?.and_time(NaiveTime::MIN).and_utc().timestamp() - offset)
+    };
+    (0..i64::from(number)).rev().filter_map(|back| Some((start(back)?, start(back - 1)?))).collect()
 }
 
 /// An instant with its offset, or a date that begins at midnight of the site's offset; seconds since 1970.

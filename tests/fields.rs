@@ -21,7 +21,7 @@ use crate::util;
 
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
-use stonechat::cli::{completeness, status, visits};
+use stonechat::cli::{completeness, status::surroundings};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
@@ -30,6 +30,8 @@ use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::report::selection::{self, GapsWanted};
+use stonechat::report::status;
+use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{
@@ -285,7 +287,10 @@ impl Site {
             crate::util::frame(config, now),
             &selection::read(config, &wanted, now).unwrap(),
         );
-        let visits = visits::as_json(config, &visits::read(config, loggers, now).unwrap(), now);
+        let visits = stonechat::view::visits::as_json(
+            crate::util::frame(config, now),
+            &walk::read(config, loggers, now).unwrap(),
+        );
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
         let spans = borders.windows(2).map(|of| Spanned { from: of[0], to: of[1] }).collect();
@@ -293,10 +298,10 @@ impl Site {
         let counts = completeness::count(config, &wanted, now, |_, _, _| {}).unwrap();
         let completeness = completeness::as_json(config, &wanted, &counts, now);
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
-            let around = status::Surroundings::of(config);
+            let around = surroundings(config);
             status::gather(&config.roster, snapshot, around, now)
         });
-        Reports { gaps, visits, status: status::json(&status.unwrap()), completeness }
+        Reports { gaps, visits, status: stonechat::view::status::as_json(&status.unwrap()), completeness }
     }
 
     /// What the view `gap_now` lists of a logger, sequence by sequence.

@@ -6,14 +6,16 @@ use crate::util;
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
-use stonechat::cli::status::{self, Look, Status, Surroundings};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::{LastHeard, Reader};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+use stonechat::report::days::STRIP_DAYS;
+use stonechat::report::status::{self, Status, Surroundings};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{Field, FieldPlan, Span, Truth, Witness};
 use stonechat::state::{CommitState, DaemonState, RadioState};
+use stonechat::view::status::{Look, as_json, text as written};
 use stonechat::wire::record::{Event, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
 use util::same_as_snapshot;
@@ -107,7 +109,7 @@ impl Heard {
     }
 
     fn json(&self, now: i64) -> serde_json::Value {
-        status::json(&self.status(around(None), now))
+        as_json(&self.status(around(None), now))
     }
 
     /// A technician brings what a logger's memory holds of a span of time.
@@ -148,6 +150,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         utc_offset_s: MOUNTAIN,
         ledger_path: "/var/lib/stonechat/ledger.db".into(),
         ledger_bytes: 8_123_456,
+        wal_is_long: false,
         wal_bytes: 1_234_567,
         wal_readers: Vec::new(),
         disk_free_bytes: Some(11_400_000_000),
@@ -210,7 +213,7 @@ fn the_texts_are_those_that_were_read_and_found_good() {
         ("status-140.txt", Look { width: 140, unicode: true }),
         ("status-piped.txt", Look { width: 100, unicode: false }),
     ] {
-        let text = status::text(&status, &look);
+        let text = written(&status, &look);
         for line in text.lines() {
             assert!(line.chars().count() <= look.width, "{name}: {line}");
         }
@@ -230,7 +233,7 @@ fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
     let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
     let look = Look { width: 140, unicode: true };
     let state = state.by_the_clock_now(now, 4060);
-    let text = status::text(&heard.status(around(Some(state)), now), &look);
+    let text = written(&heard.status(around(Some(state)), now), &look);
     assert!(text.contains("running for 3 d 4 h, ") && text.contains("last commit 1 min ago"), "{text}");
     assert!(text.contains("last frame 1 min ago") && !text.contains("STUCK"), "{text}");
 }
@@ -241,11 +244,15 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
     let now = heard.plan.to_unix_s();
     let with = |mib: u64, readers: &[&str]| {
         let readers = readers.iter().map(|name| (*name).to_owned()).collect();
-        let around =
-            Surroundings { wal_bytes: mib << 20, wal_readers: readers, ..around(Some(running(now))) };
+        let around = Surroundings {
+            wal_bytes: mib << 20,
+            wal_is_long: mib > 64,
+            wal_readers: readers,
+            ..around(Some(running(now)))
+        };
         let status = heard.status(around, now);
-        let text = status::text(&status, &Look { width: 200, unicode: true });
-        (text.replace('\u{a0}', " "), status::json(&status)["ledger"].clone())
+        let text = written(&status, &Look { width: 200, unicode: true });
+        (text.replace('\u{a0}', " "), as_json(&status)["ledger"].clone())
     };
     let (text, json) = with(70, &["process 812, sqlite3", "process 9, python3"]);
     assert!(
@@ -267,7 +274,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let now = heard.plan.to_unix_s();
     let look = Look { width: 80, unicode: true };
     let last = |daemon: Option<DaemonState>| {
-        let text = status::text(&heard.status(around(daemon), now), &look);
+        let text = written(&heard.status(around(daemon), now), &look);
         text.split_once("Next: ").unwrap().1.split_whitespace().collect::<Vec<_>>().join(" ")
     };
     assert!(last(None).starts_with("start the daemon"), "{}", last(None));
@@ -284,7 +291,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     let adrift = DaemonState { clock_synchronised: false, ..running(now) };
     assert!(last(Some(adrift)).starts_with("see to the gateway's time service"));
     let later = now + 3 * DAY;
-    let text = status::text(&heard.status(around(Some(running(later))), later), &look);
+    let text = written(&heard.status(around(Some(running(later))), later), &look);
     assert!(text.contains("3 silent") && text.contains("SILENT 3 d"), "{text}");
     assert!(text.contains("Next: see to the radio and its antenna: not one logger is heard."), "{text}");
     let well = last(Some(running(now)));
@@ -313,7 +320,7 @@ fn the_strips_radio_counts_are_the_records_heard_each_day_and_every_missing_reco
         let now = heard.plan.to_unix_s() + 100;
         let check = |json: &serde_json::Value| {
             let radio = counts(json, "radio");
-            assert_eq!(radio.len(), 6 * status::STRIP_DAYS);
+            assert_eq!(radio.len(), 6 * STRIP_DAYS);
             for (&(logger, day), &records) in &radio {
                 let truth = heard.by_day.get(&(logger, day)).copied().unwrap_or(0);
                 assert_eq!(records, truth, "seed {seed}, logger {logger}, day {day}");

@@ -4,10 +4,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use crate::util;
+use crate::util::frame;
 
 use std::collections::BTreeMap;
 use std::path::Path;
-use stonechat::cli::visits::{self as cli, Form, Sheet};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::{Ledger, Stamp};
@@ -15,11 +15,17 @@ use stonechat::record::roster::{Logger, Roster};
 use stonechat::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
 use stonechat::report::memory::{InLogger, InMemory};
 use stonechat::report::visits::{Class, Deadline, Known, Visit, plan};
+use stonechat::report::{
+    sheet::{self, Sheet},
+    walk,
+};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth};
 use stonechat::time::GatewayTime;
+use stonechat::view::sheet::{SheetForm, written};
+use stonechat::view::visits::{as_json, page};
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::{Address, Epoch, Identity};
 use util::daemon::Site;
@@ -344,7 +350,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
         let field = small_memories(seed);
         let now = field.from_unix_s + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
-        let visits = cli::read(&heard.config, &[], now).unwrap().visits;
+        let visits = walk::read(&heard.config, &[], now).unwrap().visits;
         for visit in &visits {
             let context = format!("seed {seed}, logger {}", visit.logger);
             let memory = heard.truth.memory_at(visit.logger, now);
@@ -423,26 +429,27 @@ fn embankment() -> (Heard, i64) {
 #[test]
 fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (heard, now) = embankment();
-    let visits = cli::read(&heard.config, &[], now).unwrap();
+    let visits = walk::read(&heard.config, &[], now).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", 100)] {
-        let text = cli::page(&heard.config, &visits, false, now, columns);
+        let text = page(frame(&heard.config, now), &visits, false, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
         assert!(widest <= columns, "{widest} of {columns}:\n{text}");
         assert!(text.lines().all(|line| line.trim_end() == line), "{text}");
         assert!(!text.contains("lost"), "{text}");
         same_as_snapshot(&format!("visits-{name}.txt"), &text);
     }
-    let each = cli::page(&heard.config, &visits, true, now, 80);
+    let each = page(frame(&heard.config, now), &visits, true, 80);
     assert!(
-        !each.contains("shorter one") && each.len() > cli::page(&heard.config, &visits, false, now, 80).len()
+        !each.contains("shorter one")
+            && each.len() > page(frame(&heard.config, now), &visits, false, 80).len()
     );
 }
 
 #[test]
 fn the_text_sheet_reads_as_reviewed_and_has_a_page_a_logger() {
     let (heard, now) = embankment();
-    let sheet = cli::read_sheet(&heard.config, &[], now).unwrap();
-    let text = cli::sheet_as(&sheet, Form::Text);
+    let sheet = sheet::read(&heard.config, &[], now).unwrap();
+    let text = written(&sheet, SheetForm::Text);
     assert_eq!(text.matches('\u{c}').count() + 1, sheet.pages.len());
     assert!(sheet.pages.len() >= 11);
     let toe = sheet.pages.iter().position(|page| page.visit.logger == address(17)).unwrap();
@@ -474,21 +481,21 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
         FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 2).without_incidents().with_faults(FaultRates::none());
     let now = field.to_unix_s();
     let heard = Heard::new(field, now);
-    assert_eq!(cli::read(&heard.config, &[], now).unwrap().visits, []);
-    let none = cli::read_sheet(&heard.config, &[], now).unwrap();
+    assert_eq!(walk::read(&heard.config, &[], now).unwrap().visits, []);
+    let none = sheet::read(&heard.config, &[], now).unwrap();
     assert_eq!(none.pages, []);
-    let one = cli::read_sheet(&heard.config, &[address(12)], now).unwrap();
+    let one = sheet::read(&heard.config, &[address(12)], now).unwrap();
     assert_eq!(one.pages.len(), 1);
-    assert!(cli::sheet_as(&one, Form::Text).contains("nothing is open"));
-    let list = cli::page(&heard.config, &cli::read(&heard.config, &[], now).unwrap(), false, now, 80);
+    assert!(written(&one, SheetForm::Text).contains("nothing is open"));
+    let list = page(frame(&heard.config, now), &walk::read(&heard.config, &[], now).unwrap(), false, 80);
     assert!(list.contains("No visit is needed."), "{list}");
 }
 
 #[test]
 fn json_has_what_a_computer_without_ledger_and_keys_needs() {
     let (heard, now) = embankment();
-    let visits = cli::read(&heard.config, &[], now).unwrap();
-    let json = cli::as_json(&heard.config, &visits, now);
+    let visits = walk::read(&heard.config, &[], now).unwrap();
+    let json = as_json(frame(&heard.config, now), &visits);
     let fetch = json["fetch"].as_array().unwrap();
     let records: u64 = fetch
         .iter()
@@ -511,7 +518,7 @@ const HOSTILE: &str = "<script>alert('x')</script> & \"quoted\"\u{7}";
 /// A sheet in which every text is hostile.
 fn hostile() -> Sheet {
     let (heard, now) = embankment();
-    let mut sheet = cli::read_sheet(&heard.config, &[], now).unwrap();
+    let mut sheet = sheet::read(&heard.config, &[], now).unwrap();
     sheet.site = HOSTILE.to_owned();
     for page in &mut sheet.pages {
         page.name = HOSTILE.to_owned();
@@ -529,7 +536,7 @@ fn hostile() -> Sheet {
 #[test]
 fn a_hostile_name_is_a_name_on_the_sheet_and_nothing_comes_from_anywhere_else() {
     let sheet = hostile();
-    let html = cli::sheet_as(&sheet, Form::Html);
+    let html = written(&sheet, SheetForm::Html);
     assert!(!html.contains("<script") && !html.contains('\u{7}'));
     assert!(html.contains("&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt; &amp; &quot;quoted&quot;"));
     for outside in ["http:", "https:", "//", "src=", "href", "url(", "@import", "onload", "javascript"] {
@@ -545,7 +552,7 @@ fn a_hostile_name_is_a_name_on_the_sheet_and_nothing_comes_from_anywhere_else() 
         assert!(known.contains(&name) || name == "!DOCTYPE", "{name}");
     }
     assert_eq!(html.matches("<section").count(), sheet.pages.len());
-    let text = cli::sheet_as(&sheet, Form::Text);
+    let text = written(&sheet, SheetForm::Text);
     assert!(text.chars().all(|c| !c.is_control() || c == '\n' || c == '\u{c}'));
 }
 
@@ -567,13 +574,13 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
         channel.expected = Some((i32::MIN, i32::MAX));
     }
     let (heard, now) = embankment();
-    for (name, sheet) in [("plain", cli::read_sheet(&heard.config, &[], now).unwrap()), ("full", full)] {
+    for (name, sheet) in [("plain", sheet::read(&heard.config, &[], now).unwrap()), ("full", full)] {
         for size in ["A4", "letter"] {
             let html = dir.path().join(format!("{name}-{size}.html"));
             let pdf = html.with_extension("pdf");
             // What the printer's dialogue would say.
             let text =
-                cli::sheet_as(&sheet, Form::Html).replace("@page {", &format!("@page {{ size: {size};"));
+                written(&sheet, SheetForm::Html).replace("@page {", &format!("@page {{ size: {size};"));
             std::fs::write(&html, text).unwrap();
             let output = std::process::Command::new(browser)
                 .args(["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"])

@@ -23,6 +23,7 @@
 
 use crate::record::coverage::RangeSet;
 use crate::report::gaps::{GapState, Report};
+use crate::when;
 use crate::wire::seq::Address;
 
 /// How a held record came.
@@ -237,19 +238,5 @@ pub fn within(set: &RangeSet, (first, last): (u32, u32)) -> RangeSet {
 
 /// The months of a site's calendar that end with the one of `now`, oldest first.
 pub fn months(now: i64, utc_offset_s: i32, number: u32) -> Vec<Span> {
-    let offset = i64::from(utc_offset_s);
-    let Some(date) = chrono::DateTime::from_timestamp(now.saturating_add(offset), 0) else {
-        return Vec::new();
-    };
-    let date = date.date_naive();
-    let Some(first) = chrono::Datelike::with_day(&date, 1) else { return Vec::new() };
-    let start = |back: i64| -> Option<i64> {
-        let months = chrono::Months::new(u32::try_from(back.unsigned_abs()).ok()?);
-        let day = if back >= 0 { first.checked_sub_months(months) } else { first.checked_add_months(months) };
-        Some(day?.and_time(chrono::NaiveTime::MIN).and_utc().timestamp() - offset)
-    };
-    (0..i64::from(number))
-        .rev()
-        .filter_map(|back| Some(Span { from: start(back)?, to: start(back - 1)? }))
-        .collect()
+    when::months(now, utc_offset_s, number).into_iter().map(|(from, to)| Span { from, to }).collect()
 }

@@ -8,6 +8,7 @@
 //! no clock, no SQL and no text.
 
 pub mod completeness;
+pub mod days;
 pub mod gap_state;
 pub mod gaps;
 pub mod gateway;
@@ -22,6 +23,9 @@ pub mod point_check;
 pub mod reception;
 pub mod selection;
 pub mod service;
+pub mod sheet;
 pub mod slots;
+pub mod status;
 pub mod values;
 pub mod visits;
+pub mod walk;

@@ -252,6 +252,12 @@ impl Visit {
         self.deadline.goes_by().map(|by| by.since(GatewayTime(now)).div_euclid(86_400))
     }
 
+    /// Whole days since its cell was put in, where the roster says when.
+    pub fn cell_days(&self, now: i64) -> Option<u64> {
+        let put_in = crate::when::day(self.battery_installed.as_deref()?).ok()?;
+        u64::try_from((now - put_in).div_euclid(86_400)).ok()
+    }
+
     fn span(&mut self, from: Option<i64>, to: Option<i64>) {
         let stake = &mut self.stake;
         stake.from = [stake.from, from].into_iter().flatten().min();

@@ -7,10 +7,13 @@ pub mod logbook;
 pub mod notes;
 pub mod picture;
 pub mod service;
+pub mod sheet;
 pub mod site;
+pub mod status;
 pub mod term;
 pub mod units;
 pub mod unread;
+pub mod visits;
 
 /// What the program is not, where it presents itself.
 pub const CAUTION: &str = "\

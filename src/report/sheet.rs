@@ -2,13 +2,14 @@
 //!
 //! Raw counts are on it, and no key and no calibration value ever is.
 
-use super::List;
+use super::gateway::Gateway;
+use super::visits::{Class, Known, Visit};
+use super::walk::{self, VisitList};
 use crate::config::Config;
-use crate::ledger::Error;
-use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::read::Read;
+use crate::ledger::read::snapshot::{Reader, Snapshot};
+use crate::record::judge::Row;
 use crate::record::roster::Logger;
-use crate::report::visits::{Class, Known, Visit};
-use crate::view;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -25,15 +26,15 @@ pub struct Sheet {
     pub utc_offset_s: i32,
     /// When it was made.
     pub made_at: i64,
-    /// What comes before any walk, where the gateway does not work.
-    pub gateway: Option<String>,
+    /// How the gateway is: what is the matter with it comes before any walk.
+    pub gateway: Gateway,
     /// In the order of the visits.
-    pub pages: Vec<Page>,
+    pub pages: Vec<SheetPage>,
 }
 
 /// One logger's page.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Page {
+pub struct SheetPage {
     /// What people call it.
     pub name: String,
     /// Why to go, until when, and what to fetch. Nothing to fetch: somebody asked for this page.
@@ -41,12 +42,12 @@ pub struct Page {
     /// When the last reading was made, on the logger's clock.
     pub last_reading_at: Option<i64>,
     /// Its channels, channel 0 first.
-    pub channels: Vec<Channel>,
+    pub channels: Vec<SheetChannel>,
 }
 
 /// One channel of a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Channel {
+pub struct SheetChannel {
     /// The measuring point that it belongs to, where the site says.
     pub point: Option<String>,
     /// What it measures.
@@ -59,16 +60,24 @@ pub struct Channel {
     pub expected: Option<(i32, i32)>,
 }
 
+/// Reads what the sheets of a walk need; a page a visit, and one for each named logger.
+pub fn read(config: &Config, loggers: &[Address], now: i64) -> Read<Sheet> {
+    Reader::open(&config.ledger.path)?.read(|snapshot| {
+        let (list, known) = walk::gather(config, snapshot, loggers, now)?;
+        gather(config, snapshot, list, &known, loggers, now)
+    })
+}
+
 /// Gathers the pages: of every visit that is of use, and of each logger in `named`.
-pub fn gather(
+fn gather(
     config: &Config,
     snapshot: &Snapshot<'_>,
-    list: List,
+    list: VisitList,
     known: &BTreeMap<Address, Known>,
     named: &[Address],
     now: i64,
-) -> Result<Sheet, Error> {
-    let gateway = view::gateway::first(&list.gateway, config.site.utc_offset_s);
+) -> Read<Sheet> {
+    let gateway = list.gateway;
     let mut visits: Vec<Visit> = list
         .visits
         .into_iter()
@@ -91,22 +100,11 @@ pub fn gather(
     for visit in visits {
         let Some(logger) = config.roster.logger(visit.logger) else { continue };
         let last = newest.get(&visit.logger).map(|(_, row)| row);
-        let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
-        if let Some(last) = last {
-            let to = i64::from(last.time) + 1;
-            snapshot.readings_in_time(visit.logger, to - EXPECTED_DAYS * 86_400, to, |_, row| {
-                for (at, &counts) in row.counts.iter().enumerate() {
-                    if ranges.len() <= at {
-                        ranges.push(None);
-                    }
-                    if (row.faults >> at) & 1 == 0 {
-                        let (low, high) = ranges[at].unwrap_or((counts, counts));
-                        ranges[at] = Some((low.min(counts), high.max(counts)));
-                    }
-                }
-            })?;
-        }
-        pages.push(Page {
+        let ranges = match last {
+            Some(last) => expected(snapshot, visit.logger, last)?,
+            None => Vec::new(),
+        };
+        pages.push(SheetPage {
             name: logger.name.clone(),
             last_reading_at: last.map(|row| i64::from(row.time)),
             channels: channels(logger, snapshot, last, &ranges, points, now)?,
@@ -117,21 +115,39 @@ pub fn gather(
     Ok(Sheet { site, utc_offset_s, made_at: now, gateway, pages })
 }
 
+/// The smallest and largest counts by channel of the days up to a reading, faults left out.
+fn expected(snapshot: &Snapshot<'_>, logger: Address, last: &Row) -> Read<Vec<Option<(i32, i32)>>> {
+    let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
+    let to = i64::from(last.time) + 1;
+    snapshot.readings_in_time(logger, to - EXPECTED_DAYS * 86_400, to, |_, row| {
+        for (at, &counts) in row.counts.iter().enumerate() {
+            if ranges.len() <= at {
+                ranges.push(None);
+            }
+            if (row.faults >> at) & 1 == 0 {
+                let (low, high) = ranges[at].unwrap_or((counts, counts));
+                ranges[at] = Some((low.min(counts), high.max(counts)));
+            }
+        }
+    })?;
+    Ok(ranges)
+}
+
 fn channels(
     logger: &Logger,
     snapshot: &Snapshot<'_>,
-    last: Option<&crate::record::judge::Row>,
+    last: Option<&Row>,
     ranges: &[Option<(i32, i32)>],
     points: &crate::units::points::Points,
     now: i64,
-) -> Result<Vec<Channel>, Error> {
+) -> Read<Vec<SheetChannel>> {
     // Where the roster does not say, the logger's own word counts.
     let profile = snapshot.newest_profile(logger.address)?;
     let told = profile.as_ref().map_or(&[][..], |(_, profile)| profile.raw_units());
     let number = logger.channels.len().max(last.map_or(0, |row| row.counts.len())).max(told.len());
     let channel = |at: usize| {
         let own = logger.channels.get(at);
-        Channel {
+        SheetChannel {
             point: points
                 .on(logger.address, u8::try_from(at).unwrap_or(u8::MAX), now)
                 .map(|stay| stay.point.clone()),

@@ -1,30 +1,12 @@
-//! The sheets as plain text: 78 columns, a form feed between two pages.
+//! What stands on a sheet, whatever it is written as.
 
-use super::sheet::{EXPECTED_DAYS, Page, Sheet};
-use super::text::{battery, ranges, said, stake};
-use crate::cli::prose::{cut, wrapped};
-use crate::cli::table::Table;
-use crate::text::duration;
-use crate::text::{local, offset_label};
+use crate::report::sheet::{EXPECTED_DAYS, Sheet, SheetPage};
+use crate::text::{duration, local, offset_label};
+use crate::view;
+use crate::view::visits::words::{battery, ranges, said, stake};
 
-/// Columns of a printed page.
-const COLUMNS: usize = 78;
 /// Ranges of an epoch that are told one by one.
 const RANGES_SHOWN: usize = 4;
-
-/// All pages.
-pub fn text(sheet: &Sheet) -> String {
-    let pages: Vec<String> =
-        sheet.pages.iter().enumerate().map(|(at, page)| one(sheet, page, at + 1)).collect();
-    if pages.is_empty() {
-        let site = clean(&sheet.site);
-        let Some(gateway) = &sheet.gateway else {
-            return format!("{site}: no logger needs a visit; name one with --logger for its page\n");
-        };
-        return wrapped(&format!("{site}: {}", clean(gateway)), 0, 0, COLUMNS);
-    }
-    pages.join("\u{c}")
-}
 
 /// One line of text without control characters.
 pub(super) fn clean(text: &str) -> String {
@@ -32,7 +14,7 @@ pub(super) fn clean(text: &str) -> String {
 }
 
 /// Label and words of the facts at the head of a page.
-pub(super) fn facts(sheet: &Sheet, page: &Page) -> Vec<(&'static str, String)> {
+pub(super) fn facts(sheet: &Sheet, page: &SheetPage) -> Vec<(&'static str, String)> {
     let at = |time: i64| local(time, sheet.utc_offset_s);
     let visit = &page.visit;
     let not_told = || "not told".to_owned();
@@ -92,7 +74,7 @@ pub(super) fn facts(sheet: &Sheet, page: &Page) -> Vec<(&'static str, String)> {
 }
 
 /// The title of a page.
-pub(super) fn title(page: &Page) -> String {
+pub(super) fn title(page: &SheetPage) -> String {
     format!("{}  {}", page.visit.logger, clean(&page.name))
 }
 
@@ -108,7 +90,7 @@ pub(super) fn heading(sheet: &Sheet, number: usize) -> String {
 }
 
 /// What the columns of the channels say.
-pub(super) fn caption(sheet: &Sheet, page: &Page) -> String {
+pub(super) fn caption(sheet: &Sheet, page: &SheetPage) -> String {
     match page.last_reading_at {
         Some(at) => format!(
             "Raw counts. Last: of {}, by the logger's clock. Expected: smallest to largest of the {EXPECTED_DAYS} days \
@@ -137,6 +119,11 @@ pub(super) fn expected(range: Option<(i32, i32)>) -> String {
     }
 }
 
+/// What is the matter with the gateway, in a sentence or two.
+pub(super) fn gateway(sheet: &Sheet) -> Option<String> {
+    view::gateway::first(&sheet.gateway, sheet.utc_offset_s).map(|words| clean(&words))
+}
+
 /// The blanks at the foot of a page, in pairs.
 pub(super) const BLANKS: [[&str; 2]; 4] = [
     ["reader clock", "true time then"],
@@ -144,53 +131,3 @@ pub(super) const BLANKS: [[&str; 2]; 4] = [
     ["cell before, V", "cell after, V"],
     ["date and time", "initials"],
 ];
-
-fn one(sheet: &Sheet, page: &Page, number: usize) -> String {
-    let mut text = wrapped(&heading(sheet, number), 0, 0, COLUMNS);
-    if let Some(gateway) = &sheet.gateway {
-        text.push('\n');
-        text += &wrapped(&clean(gateway), 0, 0, COLUMNS);
-    }
-    text += &format!(
-        "\n{}\n{}\n\n",
-        cut(&title(page), COLUMNS),
-        "=".repeat(title(page).chars().count().min(COLUMNS))
-    );
-    for (label, words) in facts(sheet, page) {
-        let body = wrapped(&words, 17, 17, COLUMNS);
-        text += &format!("{label:<17}{}", body.trim_start());
-    }
-    text.push('\n');
-    text += &wrapped(&caption(sheet, page), 0, 0, COLUMNS);
-    let mut table = Table::new(&[">no", "channel", "raw unit", ">last", "expected", "readout"]);
-    for (at, channel) in page.channels.iter().enumerate() {
-        table.row([
-            at.to_string(),
-            cut(&clean(&channel.name), 16),
-            channel.raw_unit.map_or("", |unit| unit.name()).to_owned(),
-            last(channel.last),
-            expected(channel.expected),
-            "________".to_owned(),
-        ]);
-    }
-    let lines = table.text(0);
-    // The heading, then a line a channel; a point's name has a line of its own below.
-    let points = std::iter::once(None).chain(page.channels.iter().map(|channel| channel.point.as_deref()));
-    for (line, point) in lines.lines().zip(points) {
-        text += &cut(line, COLUMNS + 12);
-        text.push('\n');
-        if let Some(point) = point {
-            text += &cut(&format!("    point: {}", clean(point)), COLUMNS);
-            text.push('\n');
-        }
-    }
-    text.push('\n');
-    for [left, right] in BLANKS {
-        text += &format!("{left:<19}{:_<18}  {right:<18}{:_<19}\n\n", "", "");
-    }
-    text += "work done\n";
-    for _ in 0..3 {
-        text += &format!("\n{:_<76}\n", "");
-    }
-    text
-}

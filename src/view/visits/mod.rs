@@ -2,14 +2,17 @@
 //!
 //! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
 
-use super::{List, name};
-use crate::cli::prose::{cut, wrapped};
-use crate::cli::table::Table;
-use crate::config::Config;
+mod json;
+pub(super) mod words;
+
+pub use json::as_json;
+
 use crate::report::visits::{Class, Fetch, Visit};
+use crate::report::walk::VisitList;
 use crate::text::{counted, duration, thousands};
-use crate::text::{local, offset_label};
 use crate::view;
+use crate::view::frame::Frame;
+use crate::view::term::{self, Table, cut, wrapped};
 use std::collections::BTreeMap;
 
 /// Narrower than this nothing is laid out.
@@ -26,10 +29,15 @@ const OF_LOGGER: usize = 11;
 /// Where a logger stands of which the roster says nothing.
 const NO_AREA: &str = "area not told";
 
+/// The list as text, `columns` wide; `each`: every range.
+pub fn page(frame: Frame<'_>, list: &VisitList, each: bool, columns: usize) -> String {
+    Page::new(frame, list, each, columns).text()
+}
+
 /// The list about to be written.
-pub struct Page<'a> {
-    config: &'a Config,
-    list: &'a List,
+struct Page<'a> {
+    frame: Frame<'a>,
+    list: &'a VisitList,
     visits: &'a [Visit],
     each: bool,
     now: i64,
@@ -38,20 +46,20 @@ pub struct Page<'a> {
 
 impl<'a> Page<'a> {
     /// Of this width.
-    pub fn new(config: &'a Config, list: &'a List, each: bool, now: i64, columns: usize) -> Self {
-        Self { config, list, visits: &list.visits, each, now, columns: columns.max(COLUMNS_MIN) }
+    fn new(frame: Frame<'a>, list: &'a VisitList, each: bool, columns: usize) -> Self {
+        Self { frame, list, visits: &list.visits, each, now: frame.now, columns: columns.max(COLUMNS_MIN) }
     }
 
     /// All of it.
-    pub fn text(&self) -> String {
-        let offset = self.config.site.utc_offset_s;
+    fn text(&self) -> String {
+        let offset = self.frame.utc_offset_s;
         let mut text = self.prose(
             0,
             &format!(
                 "{}: visits as of {}; all times are the site's ({})",
-                self.config.site.name,
+                self.frame.site,
                 self.at(self.now),
-                offset_label(offset)
+                self.frame.offset()
             ),
         );
         text += &self.gateway();
@@ -82,7 +90,7 @@ impl<'a> Page<'a> {
 
     /// What comes before any logger.
     fn gateway(&self) -> String {
-        let Some(mut words) = view::gateway::first(&self.list.gateway, self.config.site.utc_offset_s) else {
+        let Some(mut words) = view::gateway::first(&self.list.gateway, self.frame.utc_offset_s) else {
             return String::new();
         };
         if let Some((before, logger)) = self.list.first_to_overwrite {
@@ -120,7 +128,7 @@ impl<'a> Page<'a> {
                     "{} to go to, {when} (logger {}, {}).",
                     counted(large.len() as u64, "logger"),
                     first.logger,
-                    name(self.config, first.logger)
+                    self.frame.name(first.logger)
                 )
             }
             None if self.to_go().next().is_some() => {
@@ -137,7 +145,7 @@ impl<'a> Page<'a> {
         let silent: Vec<String> = self
             .to_go()
             .filter(|visit| visit.is_silent)
-            .map(|visit| format!("{} ({})", visit.logger, name(self.config, visit.logger)))
+            .map(|visit| format!("{} ({})", visit.logger, self.frame.name(visit.logger)))
             .collect();
         if !silent.is_empty() {
             text += &self.prose(
@@ -184,9 +192,9 @@ impl<'a> Page<'a> {
                 Some(by) => self.at(by),
                 None => "not known".to_owned(),
             };
-            let left = by.filter(|by| *by > self.now).map_or(String::new(), |by| left(by - self.now));
+            let left = by.filter(|by| *by > self.now).map_or(String::new(), |by| words::left(by - self.now));
             let latest = visit.deadline.latest.map_or("not known".to_owned(), |at| self.at(at.unix_s()));
-            let (logger, name) = (visit.logger.to_string(), cut(name(self.config, visit.logger), names));
+            let (logger, name) = (visit.logger.to_string(), cut(self.frame.name(visit.logger), names));
             let records = thousands(visit.stake.records);
             let presumed = match (visit.stake.presumed, visit.stake.presumed_unknown) {
                 (0, false) => String::new(),
@@ -213,10 +221,10 @@ impl<'a> Page<'a> {
             narrow.row([go, left, logger, name, records, presumed, marks.to_owned()]);
         }
         let wide = wide.text(INDENT);
-        let fits = roomy && wide.lines().all(|line| line.chars().count() <= self.columns);
+        let fits = roomy && wide.lines().all(|line| term::width(line) <= self.columns);
         let table = if fits { wide } else { narrow.text(INDENT) };
         for line in table.lines() {
-            text += line.chars().take(self.columns).collect::<String>().trim_end();
+            text += term::beginning(line, self.columns).trim_end();
             text.push('\n');
         }
         text
@@ -252,11 +260,11 @@ impl<'a> Page<'a> {
     }
 
     fn logger(&self, visit: &Visit) -> String {
-        let head = format!("{:>8}  {}", visit.logger, name(self.config, visit.logger));
+        let head = format!("{:>8}  {}", visit.logger, self.frame.name(visit.logger));
         let mut text = cut(&head, self.columns);
         text.push('\n');
-        text += &self.line("go", &said(visit, self.now, &|at| self.at(at)));
-        if let Some(stake) = stake(visit, &|at| self.at(at)) {
+        text += &self.line("go", &words::said(visit, self.now, &|at| self.at(at)));
+        if let Some(stake) = words::stake(visit, &|at| self.at(at)) {
             text += &self.line("at stake", &stake);
         }
         if !visit.fetch.is_empty() {
@@ -267,12 +275,12 @@ impl<'a> Page<'a> {
                 "beside",
                 &format!(
                     "{} no longer in the logger; look for files read before: {}",
-                    gone(visit),
+                    words::gone(visit),
                     self.ranges(&visit.look_for)
                 ),
             );
         }
-        text += &self.line("cell", &battery(visit, self.now, &|at| self.at(at)));
+        text += &self.line("cell", &words::battery(visit, self.now, &|at| self.at(at)));
         let heard = match visit.last_heard {
             Some(heard) => format!("{}, {} ago", self.at(heard), duration(self.now - heard)),
             None => "never".to_owned(),
@@ -299,7 +307,7 @@ impl<'a> Page<'a> {
             let words = format!(
                 "{} {}: {}",
                 visit.logger,
-                name(self.config, visit.logger),
+                self.frame.name(visit.logger),
                 self.ranges(&visit.elsewhere)
             );
             text += &wrapped(&words, INDENT + 2, INDENT + 4, self.columns.min(PROSE_COLUMNS_MAX));
@@ -326,7 +334,7 @@ impl<'a> Page<'a> {
             let words = format!(
                 "{} {}: {}",
                 visit.logger,
-                name(self.config, visit.logger),
+                self.frame.name(visit.logger),
                 self.ranges(&visit.look_for)
             );
             text += &wrapped(&words, INDENT + 2, INDENT + 4, self.columns.min(PROSE_COLUMNS_MAX));
@@ -343,167 +351,14 @@ impl<'a> Page<'a> {
     }
 
     fn ranges(&self, all: &[Fetch]) -> String {
-        ranges(all, if self.each { usize::MAX } else { RANGES_SHOWN }, &|at| self.at(at))
+        words::ranges(all, if self.each { usize::MAX } else { RANGES_SHOWN }, &|at| self.at(at))
     }
 
     fn at(&self, time: i64) -> String {
-        local(time, self.config.site.utc_offset_s)
+        self.frame.at(time)
     }
 
     fn prose(&self, indent: usize, words: &str) -> String {
         wrapped(words, indent, indent, self.columns.min(PROSE_COLUMNS_MAX))
     }
-}
-
-type At<'a> = &'a dyn Fn(i64) -> String;
-
-/// Until when, in words.
-pub fn said(visit: &Visit, now: i64, at: At<'_>) -> String {
-    let until = match visit.nothing_left_by.map(|by| by.unix_s()) {
-        Some(by) if by > now => format!(", the last of the gaps until {} at most", at(by)),
-        _ => String::new(),
-    };
-    let earliest = visit.deadline.earliest.map(|by| by.unix_s());
-    let latest = visit.deadline.latest.map(|by| by.unix_s());
-    let small = if visit.class == Class::Small { "; single records, no reason to hurry" } else { "" };
-    match (visit.class, earliest, latest) {
-        (Class::Gone, ..) => "no longer in the logger; look for files read before".to_owned(),
-        (Class::Elsewhere, ..) => {
-            "in the unit that was there before; copy its memory if you have it".to_owned()
-        }
-        (_, Some(earliest), Some(latest)) if earliest <= now && latest > now => {
-            format!(
-                "now: its memory may be overwriting the oldest, and does from {} on at the latest{small}",
-                at(latest)
-            )
-        }
-        (_, Some(earliest), _) if earliest <= now => {
-            format!("now: its memory may have overwritten the oldest; the rest may be there{until}{small}")
-        }
-        (_, Some(earliest), Some(latest)) if latest != earliest => {
-            format!(
-                "before {}; its memory overwrites the oldest from {} on at the latest{small}",
-                at(earliest),
-                at(latest)
-            )
-        }
-        (_, Some(by), _) => format!("before {}{small}", at(by)),
-        (_, None, _) => format!("soon: until when it is there is not known{small}"),
-    }
-}
-
-/// What may still be fetched, in words; `None`: nothing is known to be.
-pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
-    let stake = &visit.stake;
-    let mut parts = Vec::new();
-    if stake.records > 0 {
-        let readings = match (stake.readings, stake.of_unknown_kind) {
-            (readings, 0) => counted(readings, "reading"),
-            (0, _) => "how many readings is not known".to_owned(),
-            (readings, _) => format!("at least {}", counted(readings, "reading")),
-        };
-        parts.push(format!("{} ({readings})", counted(stake.records, "record")));
-    }
-    if stake.presumed > 0 {
-        parts.push(format!("about {} presumed", counted(stake.presumed, "reading")));
-    }
-    if stake.presumed_unknown {
-        parts.push("what else it made, how much is not known".to_owned());
-    }
-    if parts.is_empty() {
-        return None;
-    }
-    let span = match (stake.from, stake.to) {
-        (Some(from), Some(to)) => format!(", {} to {}", at(from), at(to)),
-        _ => String::new(),
-    };
-    Some(format!("{}{span}", parts.join("; ")))
-}
-
-/// How long one has: days, or less than two of them to the hour.
-fn left(seconds: i64) -> String {
-    if seconds < 2 * 86_400 { duration(seconds) } else { format!("{} d", seconds / 86_400) }
-}
-
-/// How many records no walk brings back.
-fn gone(visit: &Visit) -> String {
-    let records = visit.gone_records();
-    match records {
-        0 => "the end of an epoch is".to_owned(),
-        1 => "1 record is".to_owned(),
-        records => format!("{} records are", thousands(records)),
-    }
-}
-
-/// The cell and its age.
-pub fn battery(visit: &Visit, now: i64, at: At<'_>) -> String {
-    let measured = match visit.battery {
-        Some((mv, measured)) => {
-            let ago = match now - measured {
-                ago if ago >= 0 => format!(", {} ago", duration(ago)),
-                _ => String::new(),
-            };
-            format!("{} V on {}{ago}", volts(mv), at(measured))
-        }
-        None => "voltage not known".to_owned(),
-    };
-    match visit.battery_installed.as_deref().map(|day| (day, age(day, now))) {
-        Some((day, Some(days))) => format!("{measured}; put in {day}, {} ago", counted(days, "day")),
-        Some((day, None)) => format!("{measured}; put in {day}"),
-        None => format!("{measured}; when it was put in is not told"),
-    }
-}
-
-/// Days since a date.
-fn age(day: &str, now: i64) -> Option<u64> {
-    let day = day.parse::<chrono::NaiveDate>().ok()?.and_time(chrono::NaiveTime::MIN).and_utc().timestamp();
-    u64::try_from((now - day).div_euclid(86_400)).ok()
-}
-
-pub fn volts(mv: u16) -> String {
-    format!("{}.{:03}", mv / 1000, mv % 1000)
-}
-
-/// Ranges by epoch with their times; the longest `most` of each epoch, in their order.
-pub fn ranges(all: &[Fetch], most: usize, at: At<'_>) -> String {
-    let mut by_epoch: BTreeMap<_, Vec<&Fetch>> = BTreeMap::new();
-    for fetch in all {
-        by_epoch.entry(fetch.epoch).or_default().push(fetch);
-    }
-    let mut told = Vec::new();
-    for (epoch, ranges) in by_epoch {
-        // What is open to the end is the longest.
-        let mut shown = ranges.clone();
-        shown.sort_by_key(|fetch| std::cmp::Reverse(fetch.records().unwrap_or(u64::MAX)));
-        shown.truncate(most);
-        let left: Vec<&&Fetch> = ranges.iter().filter(|fetch| !shown.contains(fetch)).collect();
-        shown.sort_by_key(|fetch| fetch.first);
-        let mut words: Vec<String> = shown
-            .into_iter()
-            .map(|fetch| {
-                let sequences = match fetch.last {
-                    Some(last) if last == fetch.first => last.to_string(),
-                    Some(last) => format!("{}-{last}", fetch.first),
-                    None => format!("{} to its end", fetch.first),
-                };
-                match (fetch.from, fetch.to) {
-                    (Some(from), Some(to)) if from != to => {
-                        format!("{sequences} ({} to {})", at(from), at(to))
-                    }
-                    (Some(one), _) | (None, Some(one)) => format!("{sequences} ({})", at(one)),
-                    (None, None) => sequences,
-                }
-            })
-            .collect();
-        if !left.is_empty() {
-            let records: u64 = left.iter().filter_map(|fetch| fetch.records()).sum();
-            words.push(format!(
-                "and {} with {}",
-                counted(left.len() as u64, "shorter one"),
-                counted(records, "record")
-            ));
-        }
-        told.push(format!("epoch {epoch}: {}", words.join(", ")));
-    }
-    told.join("; ")
 }

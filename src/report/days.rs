@@ -1,6 +1,6 @@
-//! What became of a logger's records, day by day, and one character for each day.
+//! What became of a logger's records, day by day.
 //!
-//! Input: counts from the ledger and the gap report. Output: [`Strip`], for the text and for JSON. Pure.
+//! Input: counts from the ledger and the gap report. Output: [`Strip`]; what a day looks like is [`DayMark`].
 //!
 //! What is exact and what is not:
 //!
@@ -12,13 +12,22 @@
 //! - Presumed: what a silent logger should have made since it was last heard, and what an unclosed epoch may have
 //!   made after its last held record. Nobody knows yet.
 
+use super::gap_state::GapState;
+use super::gaps::{Report, Silence};
+use crate::ledger::read::Read;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::record::roster::{InService, Roster};
+use crate::record::written::WrittenOff;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
 use std::iter;
 
 /// Days in a strip.
 pub const STRIP_DAYS: usize = 30;
 /// Days over which the share heard first time is taken, the present one included.
 pub const FIRST_TIME_DAYS: usize = 7;
-pub(super) const DAY_S: i64 = 86_400;
+/// A day in seconds.
+pub const DAY_S: i64 = 86_400;
 
 /// One day of one logger, in records.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -49,46 +58,54 @@ impl DayCounts {
 
     /// What the day looks like in one word. A tenth of a day is the limit: a frame or two lost, or a record or
     /// two brought by hand, make no bad day.
-    fn mark(&self) -> Mark {
+    fn mark(&self) -> DayMark {
         let due = self.due();
         if due == 0 {
-            Mark::NothingDue
+            DayMark::NothingDue
         } else if self.lost() * 10 >= due {
             if self.written_off > self.missing + self.presumed {
-                Mark::WrittenOff
+                DayMark::WrittenOff
             } else if self.presumed > self.missing {
-                Mark::Presumed
+                DayMark::Presumed
             } else if self.lost() * 10 >= due * 9 {
-                Mark::NearlyAllMissing
+                DayMark::NearlyAllMissing
             } else {
-                Mark::Missing
+                DayMark::Missing
             }
         } else if self.hand * 10 >= due {
-            Mark::ByHand
+            DayMark::ByHand
         } else if self.lost() > 0 {
-            Mark::FewMissing
+            DayMark::FewMissing
         } else {
-            Mark::Heard
+            DayMark::Heard
         }
     }
 }
 
 /// What a day looks like.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Mark {
+pub enum DayMark {
+    /// All came by radio.
     Heard,
+    /// Less than a tenth is missing.
     FewMissing,
+    /// A tenth or more is missing.
     Missing,
+    /// Nearly all is missing.
     NearlyAllMissing,
+    /// A tenth or more was brought by hand.
     ByHand,
+    /// Presumed to be missing.
     Presumed,
+    /// Written off.
     WrittenOff,
+    /// Nothing was due.
     NothingDue,
 }
 
-impl Mark {
+impl DayMark {
     /// In the order in which the legend tells them.
-    pub(super) const ALL: [Self; 8] = [
+    pub const ALL: [Self; 8] = [
         Self::Heard,
         Self::FewMissing,
         Self::Missing,
@@ -98,39 +115,6 @@ impl Mark {
         Self::WrittenOff,
         Self::NothingDue,
     ];
-
-    /// Full is good, a low block is little: it reads in black and white. The others stand out by shape.
-    pub(super) fn character(self, unicode: bool) -> char {
-        match (self, unicode) {
-            (Self::Heard, true) => '█',
-            (Self::Heard, false) => '#',
-            (Self::FewMissing, true) => '▇',
-            (Self::FewMissing, false) => '+',
-            (Self::Missing, true) => '▄',
-            (Self::Missing, false) => '-',
-            (Self::NearlyAllMissing, true) => '▁',
-            (Self::NearlyAllMissing, false) => '_',
-            (Self::ByHand, true) => '▒',
-            (Self::ByHand, false) => 'h',
-            (Self::Presumed, _) => '?',
-            (Self::WrittenOff, _) => 'x',
-            (Self::NothingDue, true) => '·',
-            (Self::NothingDue, false) => '.',
-        }
-    }
-
-    pub(super) fn meaning(self) -> &'static str {
-        match self {
-            Self::Heard => "all by radio",
-            Self::FewMissing => "under a tenth missing",
-            Self::Missing => "a tenth or more missing",
-            Self::NearlyAllMissing => "nearly all missing",
-            Self::ByHand => "filled by hand",
-            Self::Presumed => "presumed missing",
-            Self::WrittenOff => "written off",
-            Self::NothingDue => "nothing due",
-        }
-    }
 }
 
 /// The last days of one logger, oldest first; the last one is the present day, as far as it has come.
@@ -155,7 +139,7 @@ impl Strip {
     }
 
     /// Spreads records evenly over a span of time; what falls outside the strip is left out.
-    pub(super) fn spread(
+    pub fn spread(
         &mut self,
         (from, to): (i64, i64),
         records: u64,
@@ -188,6 +172,28 @@ impl Strip {
         }
     }
 
+    /// Spreads what a silent logger is presumed to have made, as the report counts it.
+    fn spread_silence(
+        &mut self,
+        silence: &Silence,
+        in_service: Option<i64>,
+        is_the_gateways: bool,
+        is_given_up: bool,
+    ) {
+        let Some(since) = silence.last_heard.max(in_service) else { return };
+        let Some(readings) = silence.presumed_readings else { return };
+        let until = silence.until;
+        let step = (until - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
+        let span = (since.saturating_add(step), until);
+        if is_the_gateways {
+            self.spread(span, readings, |day| &mut day.gateways);
+        }
+        match is_given_up {
+            true => self.spread(span, readings, |day| &mut day.written_off),
+            false => self.spread(span, readings, |day| &mut day.presumed),
+        }
+    }
+
     /// Records heard first time, and all that were due, over the last [`FIRST_TIME_DAYS`] days.
     ///
     /// Heard first time is what came by radio; due is that, and what is missing or presumed missing, written off,
@@ -201,8 +207,75 @@ impl Strip {
         (radio, due.saturating_sub(gateways).max(radio))
     }
 
-    pub(super) fn marks(&self, days: usize) -> impl Iterator<Item = Mark> {
+    /// What the last days look like, oldest first.
+    pub fn marks(&self, days: usize) -> impl Iterator<Item = DayMark> {
         self.days.iter().skip(self.days.len().saturating_sub(days)).map(DayCounts::mark)
+    }
+}
+
+/// The last days of every logger.
+pub fn strips(
+    roster: &Roster,
+    snapshot: &Snapshot<'_>,
+    report: &Report,
+    unheard: &[Silence],
+    given_up: &BTreeMap<Address, WrittenOff>,
+    now: i64,
+) -> Read<BTreeMap<Address, Strip>> {
+    let addresses: Vec<Address> = roster.loggers().map(|logger| logger.address).collect();
+    let mut strips: BTreeMap<Address, Strip> =
+        addresses.iter().map(|&address| (address, Strip::ending(now))).collect();
+    let first_day = Strip::ending(now).first_day;
+    let days = (first_day, first_day + STRIP_DAYS as i64 - 1);
+    let mut count = |counts: BTreeMap<(Address, i64), u64>, field: fn(&mut DayCounts) -> &mut u64| {
+        for ((address, day), records) in counts {
+            let at = usize::try_from(day - first_day).ok();
+            let strip = strips.get_mut(&address);
+            if let Some(day) = strip.zip(at).and_then(|(strip, at)| strip.days.get_mut(at)) {
+                *field(day) += records;
+            }
+        }
+    };
+    count(snapshot.radio_days(&addresses, days)?, |day| &mut day.radio);
+    count(snapshot.hand_days(&addresses, days)?, |day| &mut day.hand);
+    spread_missing(report, &mut strips);
+    let silences = report.silent.iter().map(|silence| (silence, false));
+    for (silence, is_the_gateways) in silences.chain(unheard.iter().map(|silence| (silence, true))) {
+        let in_service = match roster.logger(silence.logger).and_then(|logger| logger.in_service) {
+            Some(InService::From(since)) => Some(since),
+            _ => None,
+        };
+        let Some(strip) = strips.get_mut(&silence.logger) else { continue };
+        strip.spread_silence(silence, in_service, is_the_gateways, given_up.contains_key(&silence.logger));
+    }
+    Ok(strips)
+}
+
+/// What gaps, outages and unclosed epochs say of each day.
+fn spread_missing(report: &Report, strips: &mut BTreeMap<Address, Strip>) {
+    for gap in &report.gaps {
+        // Without any time it shows among the missing records, and in no day.
+        let Some(span) = gap.from.zip(gap.to) else { continue };
+        let Some(strip) = strips.get_mut(&gap.logger) else { continue };
+        match gap.state {
+            GapState::Open => strip.spread(span, gap.records(), |day| &mut day.missing),
+            GapState::WrittenOff => strip.spread(span, gap.records(), |day| &mut day.written_off),
+        }
+    }
+    for outage in report.outages.iter().filter(|outage| outage.cause.is_the_gateways()) {
+        for part in &outage.parts {
+            if let Some(strip) = strips.get_mut(&part.logger) {
+                strip.spread((part.from, part.to), part.records(), |day| &mut day.gateways);
+            }
+        }
+    }
+    for open in &report.unclosed {
+        let Some((span, readings)) = open.from.zip(open.to).zip(open.presumed_readings) else { continue };
+        let Some(strip) = strips.get_mut(&open.logger) else { continue };
+        match open.state {
+            GapState::Open => strip.spread(span, readings, |day| &mut day.presumed),
+            GapState::WrittenOff => strip.spread(span, readings, |day| &mut day.written_off),
+        }
     }
 }
 
@@ -253,21 +326,15 @@ mod tests {
         let day = |radio, hand, missing, written_off, presumed| {
             DayCounts { radio, hand, missing, written_off, presumed, gateways: 0 }.mark()
         };
-        assert_eq!(day(0, 0, 0, 0, 0), Mark::NothingDue);
-        assert_eq!(day(144, 0, 0, 0, 0), Mark::Heard);
-        assert_eq!(day(143, 0, 1, 0, 0), Mark::FewMissing);
-        assert_eq!(day(120, 0, 24, 0, 0), Mark::Missing);
-        assert_eq!(day(1, 0, 143, 0, 0), Mark::NearlyAllMissing);
-        assert_eq!(day(20, 124, 0, 0, 0), Mark::ByHand);
-        assert_eq!(day(143, 1, 0, 0, 0), Mark::Heard);
-        assert_eq!(day(20, 100, 24, 0, 0), Mark::Missing);
-        assert_eq!(day(0, 0, 0, 0, 144), Mark::Presumed);
-        assert_eq!(day(10, 0, 0, 134, 0), Mark::WrittenOff);
-        for unicode in [true, false] {
-            let mut characters = Mark::ALL.map(|mark| mark.character(unicode)).to_vec();
-            characters.sort_unstable();
-            characters.dedup();
-            assert_eq!(characters.len(), Mark::ALL.len());
-        }
+        assert_eq!(day(0, 0, 0, 0, 0), DayMark::NothingDue);
+        assert_eq!(day(144, 0, 0, 0, 0), DayMark::Heard);
+        assert_eq!(day(143, 0, 1, 0, 0), DayMark::FewMissing);
+        assert_eq!(day(120, 0, 24, 0, 0), DayMark::Missing);
+        assert_eq!(day(1, 0, 143, 0, 0), DayMark::NearlyAllMissing);
+        assert_eq!(day(20, 124, 0, 0, 0), DayMark::ByHand);
+        assert_eq!(day(143, 1, 0, 0, 0), DayMark::Heard);
+        assert_eq!(day(20, 100, 24, 0, 0), DayMark::Missing);
+        assert_eq!(day(0, 0, 0, 0, 144), DayMark::Presumed);
+        assert_eq!(day(10, 0, 0, 134, 0), DayMark::WrittenOff);
     }
 }

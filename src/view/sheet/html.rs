@@ -3,8 +3,8 @@
 //!
 //! All text goes through [`escaped`]; a name is a name, whatever is in it.
 
-use super::sheet::{Page, Sheet};
-use super::sheet_text::{BLANKS, caption, clean, expected, facts, heading, last, title};
+use super::page::{BLANKS, caption, clean, expected, facts, gateway, heading, last, title};
+use crate::report::sheet::{Sheet, SheetPage};
 
 /// From so many channels on, lines are closer; and closer still.
 const DENSE: usize = 13;
@@ -53,8 +53,8 @@ pub fn html(sheet: &Sheet) -> String {
         escaped(&sheet.site)
     );
     if sheet.pages.is_empty() {
-        text += &match &sheet.gateway {
-            Some(gateway) => format!("<p>{}</p>\n", escaped(gateway)),
+        text += &match gateway(sheet) {
+            Some(gateway) => format!("<p>{}</p>\n", escaped(&gateway)),
             None => "<p>No logger needs a visit; name one with --logger for its page.</p>\n".to_owned(),
         };
     }
@@ -80,13 +80,13 @@ fn escaped(text: &str) -> String {
     safe
 }
 
-fn one(sheet: &Sheet, page: &Page, number: usize) -> String {
+fn one(sheet: &Sheet, page: &SheetPage, number: usize) -> String {
     let class = match page.channels.len() {
         DENSER.. => " class=\"denser\"",
         DENSE.. => " class=\"dense\"",
         _ => "",
     };
-    let gateway = sheet.gateway.as_deref().map(|gateway| format!("<p><b>{}</b></p>\n", escaped(gateway)));
+    let gateway = gateway(sheet).map(|gateway| format!("<p><b>{}</b></p>\n", escaped(&gateway)));
     let mut text = format!(
         "<section{class}>\n<p>{}</p>\n{}<h1>{}</h1>\n<table class=\"facts\">\n",
         escaped(&heading(sheet, number)),

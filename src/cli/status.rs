@@ -1,0 +1,113 @@
+//! `stonechat status`: how the gateway is, and one line a logger.
+
+use super::args::{now, open};
+use super::exit::{DONE, Exit};
+use super::print::{print, print_json};
+use crate::config::Config;
+use crate::files;
+use crate::ledger::read::snapshot::Reader;
+use crate::ledger::{Error, lock_holder, readers, wal};
+use crate::report::status::{Surroundings, gather};
+use crate::state::DaemonState;
+use crate::view::status::{Look, as_json, text};
+use std::io::Write;
+use std::path::Path;
+
+/// What `status --help` says at its end.
+pub(super) const HELP: &str = "\
+The strip has a character for each of the last 30 days (14 on a narrow terminal), the present day last: full \
+blocks are good, low ones bad; the legend below the table names those that occur. Days are days of UTC, shown \
+under the site's date. What came by radio is counted on the day it came; missing records on the estimated day on \
+which they were made.
+
+heard: the share heard first time over the last 7 days: records that came by radio, of all that were due, which \
+is those and what is missing, presumed missing, written off, or was brought by hand later. What the gateway could not \
+have heard is left out: while no radio listened, while one of several did not, and while nothing was heard of any \
+logger.
+
+fetch before: when the logger's memory may begin to overwrite missing records that it still holds; of gaps of \
+three records and more, if there are such, else of records lost one by one.
+
+! marks a logger that needs somebody: silent, heard in less than 90 %, or with gaps of three records and more \
+whose time runs out within a week. One that is expected to be quiet (`stonechat remark`) or given up (`stonechat \
+write-off --rest-of-epoch`) is not marked for its silence; the lines above the table name it.
+
+Examples:
+  stonechat status
+  stonechat status --ascii | mail -s 'how it is' somebody@example.org
+  stonechat status --json";
+
+/// For a pipe, or a terminal that does not say how wide it is.
+const WIDTH: usize = 100;
+
+/// The arguments of `status`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+    /// Plain letters instead of block characters; so it is anyway where the locale is not UTF-8
+    #[arg(long)]
+    ascii: bool,
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    now: Option<String>,
+}
+
+/// Prints the status.
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
+    let config = open(config_path)?;
+    let now = now(args.now.as_deref())?;
+    let status = Reader::open(&config.ledger.path).and_then(|reader| {
+        reader.read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))
+    });
+    let status = status.map_err(|error| match error {
+        Error::Busy(_) => {
+            let holder = lock_holder(&config.ledger.path);
+            Exit::could_not(format!(
+                "{error}: {}",
+                holder.unwrap_or_else(|| "it cannot be seen which".to_owned())
+            ))
+        }
+        error => error.into(),
+    })?;
+    if args.json {
+        return Ok(print_json(out, &as_json(&status), DONE));
+    }
+    Ok(print(out, &text(&status, &look(args.ascii)), DONE))
+}
+
+/// What stands around the ledger, as it is now.
+pub fn surroundings(config: &Config) -> Surroundings {
+    let (daemon, daemon_alive) = DaemonState::look(config.runtime_dir.as_deref());
+    let wal_bytes = wal::bytes(&config.ledger.path);
+    let wal_is_long = wal_bytes > wal::LONG_BYTES;
+    let readers = if wal_is_long { readers(&config.ledger.path) } else { Vec::new() };
+    Surroundings {
+        site: config.site.name.clone(),
+        utc_offset_s: config.site.utc_offset_s,
+        ledger_path: config.ledger.path.clone(),
+        ledger_bytes: files::length(&config.ledger.path).unwrap_or(0) + wal_bytes,
+        wal_bytes,
+        wal_is_long,
+        wal_readers: readers.iter().map(ToString::to_string).collect(),
+        disk_free_bytes: files::free_bytes(&config.ledger.path),
+        daemon,
+        daemon_alive,
+    }
+}
+
+/// How the text is to look, by this process's standard output and locale.
+fn look(ascii: bool) -> Look {
+    let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok();
+    let columns = size.map(|size| usize::from(size.ws_col)).filter(|&columns| columns > 0);
+    // The first that is set decides, as POSIX has it.
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .iter()
+        .filter_map(|name| std::env::var(name).ok())
+        .find(|value| !value.is_empty())
+        .unwrap_or_default()
+        .to_ascii_lowercase();
+    let is_utf8 = locale.contains("utf-8") || locale.contains("utf8");
+    Look { width: columns.unwrap_or(WIDTH), unicode: is_utf8 && !ascii }
+}

@@ -1,0 +1,255 @@
+//! How a site is: the gateway, its ledger, and each logger.
+//!
+//! Input: one consistent state of the ledger, and what stands around it ([`Surroundings`]: the daemon's state file,
+//! sizes of files). Output: [`Status`]. It knows no terminal, no clock and no disk.
+//!
+//! Costs: day counters, the unsettled journal and the gap report. The years are never read, so a ledger of ten
+//! years answers as one of a month does (but for hand downloads of this month, whose blocks are read).
+
+use super::days::{DAY_S, Strip, strips};
+use super::gap_state::GapState;
+use super::gaps::{self, Gap, Report};
+use super::gateway::Gateway;
+use super::health;
+use super::memory::InLogger;
+use super::visits::{self, Class, Visit};
+use crate::ledger::read::Read;
+use crate::ledger::read::snapshot::{LastHeard, Notice, RadioTotal, Snapshot};
+use crate::record::roster::{Logger, Roster};
+use crate::record::unread::{Dropped, Foreign, Opaque};
+use crate::record::written::{Remark, WrittenOff};
+use crate::state::DaemonState;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// A time that runs out within this needs somebody now, in seconds.
+const URGENT_S: i64 = 7 * DAY_S;
+/// Below this share heard first time a path is bad, in percent; and so many must have been due to tell.
+const BAD_PATH_PERCENT: u64 = 90;
+const BAD_PATH_DUE_MIN: u64 = 20;
+
+/// What stands around the ledger.
+#[derive(Clone, Debug)]
+pub struct Surroundings {
+    /// The site's name.
+    pub site: String,
+    /// Its fixed offset, in seconds east of UTC.
+    pub utc_offset_s: i32,
+    /// The ledger's file.
+    pub ledger_path: PathBuf,
+    /// The ledger and its -wal.
+    pub ledger_bytes: u64,
+    /// The -wal alone.
+    pub wal_bytes: u64,
+    /// Whether that is so long that somebody is to look.
+    pub wal_is_long: bool,
+    /// Who keeps a reading transaction open, where the -wal is long.
+    pub wal_readers: Vec<String>,
+    /// What is free on its disk.
+    pub disk_free_bytes: Option<u64>,
+    /// What a daemon last said of itself.
+    pub daemon: Option<DaemonState>,
+    /// Whether its process is there.
+    pub daemon_alive: bool,
+}
+
+/// All that the status is made of.
+pub struct Status {
+    /// The present, Unix s.
+    pub now: i64,
+    /// What stands around the ledger.
+    pub around: Surroundings,
+    /// How the ledger grows.
+    pub growth: Option<Growth>,
+    /// What came by each radio.
+    pub radios: Vec<RadioTotal>,
+    /// Frames that are still set aside unopened, by radio.
+    pub still_unopened: BTreeMap<String, u64>,
+    /// Addresses off the roster.
+    pub foreign: Vec<Foreign>,
+    /// Records that disagree with what is held, by logger.
+    pub conflicts: Vec<(Address, u64)>,
+    /// Records that this version cannot read.
+    pub opaque: Vec<Opaque>,
+    /// Frames that waited for a key and found no room.
+    pub no_room: Vec<Dropped>,
+    /// How the gateway is.
+    pub gateway: Gateway,
+    /// What the daemon wants somebody to know.
+    pub notices: Vec<Notice>,
+    /// Notices for which there was no room.
+    pub notices_dropped: i64,
+    /// By address.
+    pub loggers: Vec<LoggerStatus>,
+    /// The gap report.
+    pub report: Report,
+}
+
+/// How the ledger grows.
+#[derive(Clone, Copy)]
+pub struct Growth {
+    /// Bytes a day.
+    pub bytes_per_day: u64,
+    /// Over so many days.
+    pub days: i64,
+    /// Days until the disk is full at that rate; `None`: it does not grow.
+    pub full_in_days: Option<u64>,
+}
+
+impl Growth {
+    /// From sizes by day, newest first; needs two days.
+    fn new(sizes: &[(i64, u64)], free: Option<u64>) -> Option<Self> {
+        let (&(last_day, last), &(first_day, first)) = (sizes.first()?, sizes.last()?);
+        let days = last_day - first_day;
+        if days <= 0 {
+            return None;
+        }
+        let bytes_per_day = last.saturating_sub(first) / u64::try_from(days).ok()?;
+        let full_in_days = free.filter(|_| bytes_per_day > 0).map(|free| free / bytes_per_day);
+        Some(Self { bytes_per_day, days, full_in_days })
+    }
+}
+
+/// One logger.
+pub struct LoggerStatus {
+    /// The logger.
+    pub address: Address,
+    /// What people call it.
+    pub name: String,
+    /// What was last heard of it.
+    pub heard: Option<LastHeard>,
+    /// Records held of it.
+    pub held: u64,
+    /// Missing records of open gaps.
+    pub missing: u64,
+    /// Missing records that are no longer in the logger.
+    pub overwritten: u64,
+    /// It should have been heard and was not.
+    pub silent: bool,
+    /// Not heard for as long as a silent one, which the gateway explains.
+    pub unheard: bool,
+    /// The remark by which it is expected to be quiet now.
+    pub quiet: Option<Remark>,
+    /// Since when it is out of service.
+    pub out_of_service_from: Option<i64>,
+    /// The write-off by which the rest of its newest epoch is given up.
+    pub given_up: Option<WrittenOff>,
+    /// When its memory may begin to overwrite anything that is missing.
+    pub deadline: Option<i64>,
+    /// The same of gaps that are worth a drive, and how many records those have.
+    pub drive: Option<(i64, u64)>,
+    /// Whether what a visit would be for is still there; `None`: there is nothing to fetch.
+    pub in_logger: Option<InLogger>,
+    /// Its last days.
+    pub strip: Strip,
+}
+
+impl LoggerStatus {
+    fn new(
+        logger: &Logger,
+        snapshot: &Snapshot<'_>,
+        report: &Report,
+        visits: &[Visit],
+        strip: Strip,
+    ) -> Self {
+        let mine: Vec<&Gap> = report
+            .gaps
+            .iter()
+            .filter(|gap| gap.logger == logger.address && gap.state == GapState::Open)
+            .collect();
+        let visit = visits.iter().find(|visit| visit.logger == logger.address);
+        let deadline = visit.and_then(|visit| visit.deadline.goes_by()).map(|by| by.unix_s());
+        let worth = visit.filter(|visit| visit.class == Class::Dated);
+        let records = |of: fn(&Gap) -> u64| mine.iter().map(|gap| of(gap)).sum::<u64>();
+        Self {
+            address: logger.address,
+            name: logger.name.clone(),
+            heard: snapshot.heard(logger.address),
+            held: snapshot.coverage().epochs_of(logger.address).map(|(_, held)| held.held().count()).sum(),
+            missing: records(Gap::records),
+            overwritten: records(|gap| gap.in_memory.gone),
+            silent: report.silent.iter().any(|silence| silence.logger == logger.address),
+            quiet: None,
+            out_of_service_from: logger.out_of_service_from.filter(|_| report.service.is_out(logger.address)),
+            given_up: None,
+            unheard: false,
+            deadline,
+            drive: worth.and_then(|visit| Some((deadline?, visit.stake.records))).filter(|&(_, n)| n > 0),
+            in_logger: visit.map(|visit| visit.in_logger),
+            strip,
+        }
+    }
+
+    /// Whole percent heard first time, downwards, so that 100 means all; `None`: nothing was due.
+    pub fn heard_percent(&self) -> Option<u64> {
+        let (radio, due) = self.strip.heard_first_time();
+        (radio * 100).checked_div(due)
+    }
+
+    /// Whether too much of what was due did not come by radio.
+    pub fn has_bad_path(&self) -> bool {
+        let (radio, due) = self.strip.heard_first_time();
+        // Of a silent one it is known already that it is not heard; of a quiet one, that it need not be.
+        !self.silent
+            && !self.unheard
+            && self.quiet.is_none()
+            && self.out_of_service_from.is_none()
+            && due >= BAD_PATH_DUE_MIN
+            && radio * 100 < due * BAD_PATH_PERCENT
+    }
+
+    /// Whether it is to be fetched within a week.
+    pub fn is_urgent(&self, now: i64) -> bool {
+        self.drive.is_some_and(|(at, _)| at - now <= URGENT_S)
+    }
+
+    /// Silent, and nobody has said that this is as expected.
+    pub fn is_silent_unexpectedly(&self) -> bool {
+        self.silent && self.quiet.is_none() && self.given_up.is_none() && self.out_of_service_from.is_none()
+    }
+
+    /// Whether somebody has to look after it.
+    pub fn needs_somebody(&self, now: i64) -> bool {
+        self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
+    }
+}
+
+/// Everything out of one consistent state of the ledger.
+pub fn gather(roster: &Roster, snapshot: &Snapshot<'_>, around: Surroundings, now: i64) -> Read<Status> {
+    let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
+    let gateway = health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
+    let unheard = gateway.take_explained(&mut report);
+    let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
+    let visits = visits::plan(&report, roster, &known, now);
+    let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
+    let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
+    let loggers = roster
+        .loggers()
+        .map(|logger| {
+            let strip = strips.remove(&logger.address).unwrap_or_else(|| Strip::ending(now));
+            LoggerStatus {
+                quiet: quiet.remove(&logger.address),
+                given_up: given_up.remove(&logger.address),
+                unheard: gateway.explained.contains(&logger.address),
+                ..LoggerStatus::new(logger, snapshot, &report, &visits, strip)
+            }
+        })
+        .collect();
+    Ok(Status {
+        now,
+        growth: Growth::new(&snapshot.sizes()?, around.disk_free_bytes),
+        around,
+        radios: snapshot.radio_totals()?,
+        still_unopened: snapshot.still_unopened()?,
+        foreign: snapshot.foreign()?,
+        conflicts: snapshot.open_conflicts()?,
+        opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
+        no_room: snapshot.found_no_room()?,
+        gateway,
+        notices: snapshot.notices()?,
+        notices_dropped: snapshot.notices_dropped()?,
+        loggers,
+        report,
+    })
+}

@@ -1,0 +1,67 @@
+//! Where to go: the visits of one state of the ledger in order, and what comes before any of them.
+//!
+//! Input: the configuration, the loggers that are asked for, the present. Output: [`VisitList`]. The order itself is made in
+//! [`super::visits`].
+
+use super::gaps::{self, Silence};
+use super::gateway::Gateway;
+use super::health;
+use super::service::Service;
+use super::visits::{self, Visit};
+use crate::config::Config;
+use crate::ledger::read::Read;
+use crate::ledger::read::snapshot::{Reader, Snapshot};
+use crate::state::DaemonState;
+use crate::time::GatewayTime;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// The visits in order, and what comes before any of them.
+#[derive(Clone, Debug, Default)]
+pub struct VisitList {
+    /// Where to go.
+    pub visits: Vec<Visit>,
+    /// How the gateway is.
+    pub gateway: Gateway,
+    /// Of the loggers that the gateway does not hear: whose memory first overwrites what was not received, and when.
+    pub first_to_overwrite: Option<(GatewayTime, Address)>,
+    /// Loggers that left.
+    pub service: Service,
+}
+
+/// The visits of one state of the ledger; of these loggers, or of all if there is none.
+pub fn gather(
+    config: &Config,
+    snapshot: &Snapshot<'_>,
+    loggers: &[Address],
+    now: i64,
+) -> Read<(VisitList, BTreeMap<Address, visits::Known>)> {
+    let wanted = |address: Address| loggers.is_empty() || loggers.contains(&address);
+    let roster = &config.roster;
+    let mut report = gaps::report(roster, snapshot.coverage(), snapshot, now, wanted)?;
+    let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+    let gateway = health::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
+    let unheard = gateway.take_explained(&mut report);
+    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
+    let addresses: Vec<Address> = known.keys().copied().collect();
+    for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
+        let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
+        let at = made.map_or(i64::from(row.time), |made| made.time);
+        if let Some(known) = known.get_mut(&address) {
+            known.battery = row.battery_mv.map(|mv| (mv, at));
+        }
+    }
+    let overwrites = |silence: &Silence| {
+        known.get(&silence.logger).filter(|known| !known.is_written_off)?;
+        Some((silence.in_memory.earliest?, silence.logger))
+    };
+    let first_to_overwrite = unheard.iter().filter_map(overwrites).min();
+    let visits = visits::plan(&report, roster, &known, now);
+    let service = report.service;
+    Ok((VisitList { visits, gateway, first_to_overwrite, service }, known))
+}
+
+/// Reads the visits from the configured ledger.
+pub fn read(config: &Config, loggers: &[Address], now: i64) -> Read<VisitList> {
+    Reader::open(&config.ledger.path)?.read(|snapshot| Ok(gather(config, snapshot, loggers, now)?.0))
+}

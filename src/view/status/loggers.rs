@@ -1,0 +1,106 @@
+//! The table of loggers, and the legend below it.
+
+use super::look::{INDENT, Look, short_time};
+use super::marks;
+use crate::report::days::{DAY_S, DayMark, Strip};
+use crate::report::status::{LoggerStatus, Status};
+use crate::text::{local, thousands};
+use crate::view::term::{Column, Table, paragraph};
+
+/// A name is cut to this before a column is given up.
+const NAME_WIDTH_MIN: usize = 16;
+
+pub(super) fn loggers(status: &Status, look: Look) -> String {
+    let (now, offset) = (status.now, status.around.utc_offset_s);
+    let days = look.strip_days();
+    let mut table = Table::of(vec![
+        Column::new("no.").right(),
+        Column::new("name").cut_to(NAME_WIDTH_MIN),
+        Column::new("last heard"),
+        Column::new(strip_heading(now, offset, days)),
+        Column::new("cell").right().gives_up(2),
+        Column::new("RSSI").right().gives_up(3),
+        Column::new("SNR").right().gives_up(4),
+        Column::new("heard").right().gives_up(1),
+        Column::new("missing").right(),
+        Column::new("fetch before"),
+    ]);
+    for logger in &status.loggers {
+        let heard = logger.heard.unwrap_or_default();
+        let or_nothing = |text: Option<String>| text.unwrap_or_default();
+        table.row([
+            format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address),
+            logger.name.clone(),
+            last_heard(logger, now),
+            logger.strip.marks(days).map(|mark| marks::character(mark, look.unicode)).collect(),
+            or_nothing(heard.battery_mv.map(|mv| format!("{:.2} V", f64::from(mv) / 1000.0))),
+            or_nothing(heard.rssi_dbm.map(|rssi| format!("{rssi} dBm"))),
+            or_nothing(heard.snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
+            or_nothing(logger.heard_percent().map(|percent| format!("{percent} %"))),
+            thousands(logger.missing),
+            fetch_before(logger, now, offset),
+        ]);
+    }
+    table.fitted(look.width, if look.unicode { '…' } else { '~' })
+}
+
+/// In one unit, so that a column of them can be looked over.
+fn last_heard(logger: &LoggerStatus, now: i64) -> String {
+    let Some(heard) = logger.heard else { return "never".to_owned() };
+    let since = (now - heard.received_at).max(0);
+    let length = match since {
+        0..60 => format!("{since} s"),
+        60..3600 => format!("{} min", since / 60),
+        3600..172_800 => format!("{} h", since / 3600),
+        _ => format!("{} d", since / DAY_S),
+    };
+    match (logger.silent, logger.is_silent_unexpectedly()) {
+        (true, true) => format!("SILENT {length}"),
+        (true, false) => format!("quiet {length}"),
+        _ => format!("{length} ago"),
+    }
+}
+
+fn fetch_before(logger: &LoggerStatus, now: i64, offset: i32) -> String {
+    match logger.drive.map(|(at, _)| at).or(logger.deadline) {
+        Some(at) if at <= now => "at risk now".to_owned(),
+        Some(at) => short_time(at, now, offset),
+        None if logger.missing == 0 => String::new(),
+        None if logger.overwritten == logger.missing => "overwritten".to_owned(),
+        None => "not known".to_owned(),
+    }
+}
+
+/// The first and the last day of the strip, over its ends.
+fn strip_heading(now: i64, offset: i32, days: usize) -> String {
+    let last = now.div_euclid(DAY_S);
+    let date = |day: i64| -> String {
+        // The middle of a day of UTC lies on the site's date that most of it falls on.
+        let text = local(day.saturating_mul(DAY_S).saturating_add(DAY_S / 2), offset);
+        text.get(5..10).unwrap_or(&text).to_owned()
+    };
+    let (first, last) = (date(last + 1 - days as i64), date(last));
+    let width = days.saturating_sub(first.len());
+    format!("{first}{last:>width$}")
+}
+
+/// The characters that occur, and what they mean.
+pub(super) fn legend(status: &Status, look: Look) -> String {
+    let days = look.strip_days();
+    let shown: Vec<DayMark> =
+        status.loggers.iter().flat_map(|logger: &LoggerStatus| Strip::marks(&logger.strip, days)).collect();
+    let mut parts: Vec<String> = DayMark::ALL
+        .iter()
+        .filter(|mark| shown.contains(mark))
+        .map(|mark| format!("{} {},", marks::character(*mark, look.unicode), marks::meaning(*mark)))
+        .collect();
+    // Days of UTC begin at this hour of the site's.
+    let begins = local(0, status.around.utc_offset_s);
+    parts.push(format!("a day begins at {}", begins.get(11..).unwrap_or(&begins)));
+    // A character and its meaning stay together.
+    let mut text = paragraph("days", INDENT, parts.iter().map(String::as_str), look.width);
+    let columns = "heard: share heard first time over 7 days, of what was due; fetch before: when its memory may \
+                   begin to overwrite what is missing";
+    text += &paragraph("columns", INDENT, columns.split_ascii_whitespace(), look.width);
+    text
+}

@@ -1,0 +1,39 @@
+//! How the status is to look, and how it writes times.
+
+use crate::report::days::{DAY_S, STRIP_DAYS};
+use crate::text::local;
+
+/// Days of the strip where there is little room.
+const STRIP_DAYS_NARROW: usize = 14;
+/// Below this width there is little room.
+const WIDE: usize = 100;
+/// Text begins here, after the labels.
+pub const INDENT: usize = 9;
+
+/// How the text is to look.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Look {
+    /// Columns.
+    pub width: usize,
+    /// Whether block characters can be shown.
+    pub unicode: bool,
+}
+
+impl Look {
+    /// How many days of the strip have room.
+    pub fn strip_days(self) -> usize {
+        if self.width < WIDE { STRIP_DAYS_NARROW } else { STRIP_DAYS }
+    }
+}
+
+/// A time or a length that a line's end must not tear: its spaces are such that [`paragraph`] keeps them.
+pub fn whole(text: &str) -> String {
+    text.replace(' ', "\u{a0}")
+}
+
+/// Without the year where that is clear.
+pub fn short_time(at: i64, now: i64, offset: i32) -> String {
+    let text = local(at, offset);
+    let short = if (at - now).abs() < 180 * DAY_S { text.get(5..) } else { text.get(..10) };
+    short.unwrap_or(&text).to_owned()
+}

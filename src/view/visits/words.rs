@@ -1,0 +1,154 @@
+//! What is said of a visit, in the list and on the sheets: until when, what is at stake, its cell, and what to fetch.
+
+use crate::report::visits::{Class, Fetch, Visit};
+use crate::text::{counted, duration, thousands};
+use std::collections::BTreeMap;
+
+/// Writes a time as the site does.
+type At<'a> = &'a dyn Fn(i64) -> String;
+
+/// Until when, in words.
+pub fn said(visit: &Visit, now: i64, at: At<'_>) -> String {
+    let until = match visit.nothing_left_by.map(|by| by.unix_s()) {
+        Some(by) if by > now => format!(", the last of the gaps until {} at most", at(by)),
+        _ => String::new(),
+    };
+    let earliest = visit.deadline.earliest.map(|by| by.unix_s());
+    let latest = visit.deadline.latest.map(|by| by.unix_s());
+    let small = if visit.class == Class::Small { "; single records, no reason to hurry" } else { "" };
+    match (visit.class, earliest, latest) {
+        (Class::Gone, ..) => "no longer in the logger; look for files read before".to_owned(),
+        (Class::Elsewhere, ..) => {
+            "in the unit that was there before; copy its memory if you have it".to_owned()
+        }
+        (_, Some(earliest), Some(latest)) if earliest <= now && latest > now => {
+            format!(
+                "now: its memory may be overwriting the oldest, and does from {} on at the latest{small}",
+                at(latest)
+            )
+        }
+        (_, Some(earliest), _) if earliest <= now => {
+            format!("now: its memory may have overwritten the oldest; the rest may be there{until}{small}")
+        }
+        (_, Some(earliest), Some(latest)) if latest != earliest => {
+            format!(
+                "before {}; its memory overwrites the oldest from {} on at the latest{small}",
+                at(earliest),
+                at(latest)
+            )
+        }
+        (_, Some(by), _) => format!("before {}{small}", at(by)),
+        (_, None, _) => format!("soon: until when it is there is not known{small}"),
+    }
+}
+
+/// What may still be fetched, in words; `None`: nothing is known to be.
+pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
+    let stake = &visit.stake;
+    let mut parts = Vec::new();
+    if stake.records > 0 {
+        let readings = match (stake.readings, stake.of_unknown_kind) {
+            (readings, 0) => counted(readings, "reading"),
+            (0, _) => "how many readings is not known".to_owned(),
+            (readings, _) => format!("at least {}", counted(readings, "reading")),
+        };
+        parts.push(format!("{} ({readings})", counted(stake.records, "record")));
+    }
+    if stake.presumed > 0 {
+        parts.push(format!("about {} presumed", counted(stake.presumed, "reading")));
+    }
+    if stake.presumed_unknown {
+        parts.push("what else it made, how much is not known".to_owned());
+    }
+    if parts.is_empty() {
+        return None;
+    }
+    let span = match (stake.from, stake.to) {
+        (Some(from), Some(to)) => format!(", {} to {}", at(from), at(to)),
+        _ => String::new(),
+    };
+    Some(format!("{}{span}", parts.join("; ")))
+}
+
+/// How long one has: days, or less than two of them to the hour.
+pub fn left(seconds: i64) -> String {
+    if seconds < 2 * 86_400 { duration(seconds) } else { format!("{} d", seconds / 86_400) }
+}
+
+/// How many records no walk brings back.
+pub fn gone(visit: &Visit) -> String {
+    let records = visit.gone_records();
+    match records {
+        0 => "the end of an epoch is".to_owned(),
+        1 => "1 record is".to_owned(),
+        records => format!("{} records are", thousands(records)),
+    }
+}
+
+/// The cell and its age.
+pub fn battery(visit: &Visit, now: i64, at: At<'_>) -> String {
+    let measured = match visit.battery {
+        Some((mv, measured)) => {
+            let ago = match now - measured {
+                ago if ago >= 0 => format!(", {} ago", duration(ago)),
+                _ => String::new(),
+            };
+            format!("{} V on {}{ago}", volts(mv), at(measured))
+        }
+        None => "voltage not known".to_owned(),
+    };
+    match visit.battery_installed.as_deref().map(|day| (day, visit.cell_days(now))) {
+        Some((day, Some(days))) => format!("{measured}; put in {day}, {} ago", counted(days, "day")),
+        Some((day, None)) => format!("{measured}; put in {day}"),
+        None => format!("{measured}; when it was put in is not told"),
+    }
+}
+
+/// Millivolts as volts.
+fn volts(mv: u16) -> String {
+    format!("{}.{:03}", mv / 1000, mv % 1000)
+}
+
+/// Ranges by epoch with their times; the longest `most` of each epoch, in their order.
+pub fn ranges(all: &[Fetch], most: usize, at: At<'_>) -> String {
+    let mut by_epoch: BTreeMap<_, Vec<&Fetch>> = BTreeMap::new();
+    for fetch in all {
+        by_epoch.entry(fetch.epoch).or_default().push(fetch);
+    }
+    let mut told = Vec::new();
+    for (epoch, ranges) in by_epoch {
+        // What is open to the end is the longest.
+        let mut shown = ranges.clone();
+        shown.sort_by_key(|fetch| std::cmp::Reverse(fetch.records().unwrap_or(u64::MAX)));
+        shown.truncate(most);
+        let left: Vec<&&Fetch> = ranges.iter().filter(|fetch| !shown.contains(fetch)).collect();
+        shown.sort_by_key(|fetch| fetch.first);
+        let mut words: Vec<String> = shown
+            .into_iter()
+            .map(|fetch| {
+                let sequences = match fetch.last {
+                    Some(last) if last == fetch.first => last.to_string(),
+                    Some(last) => format!("{}-{last}", fetch.first),
+                    None => format!("{} to its end", fetch.first),
+                };
+                match (fetch.from, fetch.to) {
+                    (Some(from), Some(to)) if from != to => {
+                        format!("{sequences} ({} to {})", at(from), at(to))
+                    }
+                    (Some(one), _) | (None, Some(one)) => format!("{sequences} ({})", at(one)),
+                    (None, None) => sequences,
+                }
+            })
+            .collect();
+        if !left.is_empty() {
+            let records: u64 = left.iter().filter_map(|fetch| fetch.records()).sum();
+            words.push(format!(
+                "and {} with {}",
+                counted(left.len() as u64, "shorter one"),
+                counted(records, "record")
+            ));
+        }
+        told.push(format!("epoch {epoch}: {}", words.join(", ")));
+    }
+    told.join("; ")
+}
