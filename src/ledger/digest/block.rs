@@ -108,32 +108,6 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
     Ok(())
 }
 
-/// Seals the journal of a release that had no seals.
-pub fn seal_journal(db: &Connection) -> Result<(), Error> {
-    let mut seal = Seal::default();
-    let mut last = 0;
-    {
-        let mut statement = db.prepare("SELECT * FROM journal ORDER BY row")?;
-        let columns = statement.column_count().min(JOURNAL_COLUMNS);
-        let mut values = [None; JOURNAL_COLUMNS];
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            for (at, value) in values.iter_mut().enumerate().take(columns) {
-                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
-            }
-            last = values[0].unwrap_or(0);
-            seal.feed(&values);
-        }
-    }
-    if let Some(first) = seal.first_row {
-        db.execute(
-            "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
-            params![last + 1, first, seal.take()],
-        )?;
-    }
-    Ok(())
-}
-
 fn list(loggers: &BTreeSet<i64>) -> String {
     loggers.iter().map(i64::to_string).collect::<Vec<_>>().join(", ")
 }
