@@ -43,6 +43,24 @@ pub fn keep_from_others() {
     rustix::process::umask(before | NOT_FOR_OTHERS);
 }
 
+/// A file that was opened here, as other rooms hold it.
+pub type OpenFile = File;
+
+/// What a name leads to, through links.
+pub fn look(path: &Path) -> io::Result<Metadata> {
+    std::fs::metadata(path)
+}
+
+/// What is in a folder and is no link, by name: a link may lead anywhere, and back.
+pub fn list(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    let entries = std::fs::read_dir(folder)?.collect::<io::Result<Vec<_>>>()?;
+    let is_no_link = |entry: &std::fs::DirEntry| entry.file_type().is_ok_and(|kind| !kind.is_symlink());
+    let mut paths: Vec<PathBuf> =
+        entries.iter().filter(|entry| is_no_link(entry)).map(std::fs::DirEntry::path).collect();
+    paths.sort();
+    Ok(paths)
+}
+
 /// What something is that is no file: `a FIFO`. `None`: it is one.
 pub fn what_else(found: &Metadata) -> Option<&'static str> {
     let kind = found.file_type();

@@ -3,11 +3,11 @@
 //! Thin: recognises what A is (a ledger by its first bytes, else sealed dumps), opens dumps with the keyring, lets
 //! `ledger::care::compare` compare, and prints.
 
-use super::import::files::{self, Input};
 use super::{COULD_NOT, DONE, NO, Progress, could_not, load, print, print_json};
 use crate::config::{self, Config};
 use crate::hand::Looks;
 use crate::hand::dump::{DumpRun, Runs};
+use crate::hand::inputs::{self, Input};
 use crate::ledger::Error as LedgerError;
 use crate::ledger::care::compare::{Compared, Difference, Kind, LoggerCompared, Records, Side, compare};
 use crate::ledger::care::verify;
@@ -228,7 +228,7 @@ fn dumps(config: &Config, path: &Path) -> Result<(Records, Tally), NotRead> {
         let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
         NotRead(super::config_code(&problems), lines.join("\nstonechat: "))
     })?;
-    let found = files::gather(&[path.to_owned()], &config.ledger.path, false);
+    let found = inputs::gather(&[path.to_owned()], &config.ledger.path, false);
     if let Some(file) = found.not_taken.iter().find(|file| file.is_mistake) {
         return Err(NotRead(COULD_NOT, format!("{} {}", file.name, file.why)));
     }

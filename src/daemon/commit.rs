@@ -2,8 +2,9 @@
 
 use super::error::Error;
 use super::running::{Daemon, Due};
-use crate::ledger::{Error as LedgerError, Receipt, Stamp};
+use crate::ledger::{Error as LedgerError, Receipt, Response, Stamp};
 use crate::record::judge::Outcome;
+use crate::report::conditions::{Condition, LedgerCondition};
 use crate::state::CommitState;
 use std::collections::BTreeSet;
 use std::time::Duration;
@@ -52,7 +53,7 @@ impl Daemon {
             Err(_) => {}
         }
         self.intake.batch.shut.extend(rest);
-        match done {
+        let error = match done {
             Ok(receipt) => {
                 self.commit_began = None;
                 let took = began.elapsed().as_secs_f64();
@@ -61,26 +62,29 @@ impl Daemon {
                 if !self.intake.batch.shut.is_empty() {
                     self.timers.commit = Some(Instant::now());
                 }
-                Ok(())
+                return Ok(());
             }
-            Err(LedgerError::Vanished { .. }) => match self.comes_back()? {
+            Err(error) => error,
+        };
+        match error.response() {
+            Response::Vanished => match self.comes_back()? {
                 true => self.commit(),
                 false => Ok(()),
             },
-            Err(error) if error.is_passing() => {
+            Response::Passing => {
                 self.timers.commit = Some(self.in_trouble(&error));
                 self.timers.listening = None;
                 self.write_state();
                 Ok(())
             }
-            Err(error) if error.is_damage() => {
+            Response::Damage | Response::Value => {
                 // Nothing of the batch is in: it goes in now, or into the ledger that takes over.
                 if !self.is_sound_at_second_look(&error)? {
                     self.take_over(error)?;
                 }
                 self.commit()
             }
-            Err(error) => {
+            Response::Disk | Response::Unsynced | Response::Operator | Response::Ours => {
                 tracing::error!("{error}");
                 Err(error.into())
             }
@@ -145,10 +149,9 @@ impl Daemon {
                 "{trouble}. It was held for {} s; what came meanwhile was kept",
                 since.elapsed().as_secs()
             );
-            self.quietly(|ledger| {
-                ledger.raise_notice("ledger", "lock", &text, at)?;
-                ledger.clear_notice("ledger", "lock", now)
-            })?;
+            let condition = Condition::Ledger(LedgerCondition::Lock);
+            self.raise(&condition, &text, at)?;
+            self.clear(&condition, now)?;
         }
         self.due.notices = true;
         Ok(())
@@ -184,10 +187,9 @@ impl Daemon {
                 records = mine.count(),
                 "conflict: logger {address}: other records than the ones held came in; both are kept"
             );
-            let subject = format!("logger {address}");
             let text = "a record came in that differs from the one held under its identity; see \
                         `stonechat set-aside list`";
-            self.quietly(|ledger| ledger.raise_notice("conflict", &subject, text, now))?;
+            self.raise(&Condition::Conflict { logger: address }, text, now)?;
         }
         tracing::debug!(records, through_row = receipt.through_row, "committed");
         self.watch_wal(now)?;

@@ -7,6 +7,7 @@ use super::commit::{COMMIT_SHUT, LISTENING_EVERY};
 use super::error::Error;
 use super::running::Daemon;
 use crate::link::Links;
+use crate::report::conditions::Condition;
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -89,7 +90,7 @@ impl Daemon {
         }
         if was_told != Some(false) {
             let now = self.now();
-            self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
+            self.clear(&Condition::NotListening { radio: name }, now)?;
         }
         Ok(())
     }
@@ -115,7 +116,7 @@ impl Daemon {
             state.since = Some(now.unix_s);
             state.reason = Some(reason.clone());
             if self.port_noticed.get_mut(radio).is_some_and(|noticed| noticed.replace(true) != Some(true)) {
-                self.raise_port_notice(&name, &reason, now)?;
+                self.raise(&Condition::NotListening { radio: name }, &reason, now)?;
             }
         }
         if !self.intake.batch.is_empty() && self.timers.commit.is_none() {

@@ -5,6 +5,7 @@
 
 use crate::record::unopened::WhyShut;
 use crate::record::wrong_key::{Suspect, Suspicion};
+use crate::report::conditions::Condition;
 use crate::text::{counted, rfc3339};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -16,8 +17,8 @@ const NAMED: usize = 6;
 /// Frames that found no room are logged at most once in this time.
 const NO_ROOM_EVERY: Duration = Duration::from_secs(3600);
 
-/// A notice's subject and text.
-pub type Said = (String, String);
+/// What a notice is about, and its text.
+pub type Said = (Condition, String);
 
 /// The notices that must be up.
 pub fn notices(suspicion: &Suspicion, keys_are_handed_in: bool) -> Vec<Said> {
@@ -40,7 +41,7 @@ fn of_logger(suspect: &Suspect, again: &str) -> Said {
     };
     let since = rfc3339(since.unix_s());
     let text = format!("{what}, and {again} the daemon. The frames since {since} wait, and are stored then");
-    (format!("logger {logger}, slot {slot}"), text)
+    (Condition::Key { logger: *logger, slot: *slot }, text)
 }
 
 fn of_site(suspects: &[Suspect], again: &str) -> Said {
@@ -58,7 +59,7 @@ fn of_site(suspects: &[Suspect], again: &str) -> Said {
          then",
         named.join(", ")
     );
-    ("site key".to_owned(), text)
+    (Condition::SiteKey, text)
 }
 
 /// Frames that found no room to wait for a key, and are not said yet.

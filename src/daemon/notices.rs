@@ -10,7 +10,8 @@ use super::wal::News;
 use crate::files;
 use crate::ledger::care::take_over::TakenOver;
 use crate::ledger::wal::Length;
-use crate::ledger::{Error as LedgerError, Ledger, Stamp};
+use crate::ledger::{Error as LedgerError, Ledger, Response, Stamp};
+use crate::report::conditions::{Condition, Kind, LedgerCondition};
 
 /// Keys are looked at once in so many seconds, where frames come that they do not open.
 const KEYS_EVERY_S: i64 = 60;
@@ -26,42 +27,55 @@ impl Daemon {
             // Written when it is: see `opened`.
             return Ok(());
         }
-        match write(&mut self.ledger) {
-            Err(error @ LedgerError::Sync(_)) => Err(error.into()),
-            Err(error) if error.is_passing() => {
+        let Err(error) = write(&mut self.ledger) else { return Ok(()) };
+        match error.response() {
+            Response::Unsynced => return Err(error.into()),
+            Response::Passing => {
                 tracing::debug!("not written now: {error}");
                 self.due.notices = true;
                 self.soon();
-                Ok(())
             }
-            Err(error) => {
-                tracing::debug!("not written now: {error}");
-                Ok(())
-            }
-            Ok(()) => Ok(()),
+            _ => tracing::debug!("not written now: {error}"),
         }
+        Ok(())
     }
 
-    pub(super) fn raise_port_notice(&mut self, name: &str, reason: &str, now: Stamp) -> Result<(), Error> {
-        self.quietly(|ledger| ledger.raise_notice("radio", name, reason, now))
+    /// A condition has begun. One whose notice is up already stays as it was said.
+    pub(super) fn raise(&mut self, condition: &Condition, text: &str, now: Stamp) -> Result<(), Error> {
+        self.quietly(|ledger| ledger.raise_notice(condition.kind().name(), &condition.subject(), text, now))
+    }
+
+    /// The same, with this text where its notice is up already.
+    pub(super) fn raise_anew(&mut self, condition: &Condition, text: &str, now: Stamp) -> Result<(), Error> {
+        let (kind, subject) = (condition.kind().name(), condition.subject());
+        self.quietly(|ledger| {
+            ledger.clear_notice(kind, &subject, now)?;
+            ledger.raise_notice(kind, &subject, text, now)
+        })
+    }
+
+    /// A condition has ended.
+    pub(super) fn clear(&mut self, condition: &Condition, now: Stamp) -> Result<(), Error> {
+        self.quietly(|ledger| ledger.clear_notice(condition.kind().name(), &condition.subject(), now))
     }
 
     /// Makes the ports' notices say what is so: some could not be written when they should have been.
     pub(super) fn reconcile_notices(&mut self) -> Result<(), Error> {
         let now = self.now();
-        let up = match self.ledger.notices_up("radio") {
+        let up = match self.ledger.notices_up(Kind::Radio.name()) {
             Ok(up) => up,
             // Reading needs no lock; what cannot be read is found by the next commit.
             Err(_) => return Ok(()),
         };
         for (radio, state) in self.state.radios.clone().iter().enumerate() {
+            let condition = Condition::NotListening { radio: state.name.clone() };
             let wanted = self.port_noticed.get(radio).copied().flatten();
             match (wanted, &state.reason) {
                 (Some(true), Some(reason)) if !up.contains(&state.name) => {
-                    self.raise_port_notice(&state.name, reason, now)?;
+                    self.raise(&condition, reason, now)?;
                 }
                 (Some(false), _) if up.contains(&state.name) => {
-                    self.quietly(|ledger| ledger.clear_notice("radio", &state.name, now))?;
+                    self.clear(&condition, now)?;
                 }
                 _ => {}
             }
@@ -69,7 +83,7 @@ impl Daemon {
         // A radio that is not configured any more does not count.
         for name in up {
             if self.state.radios.iter().all(|radio| radio.name != name) {
-                self.quietly(|ledger| ledger.clear_notice("radio", &name, now))?;
+                self.clear(&Condition::NotListening { radio: name }, now)?;
             }
         }
         Ok(())
@@ -77,10 +91,7 @@ impl Daemon {
 
     pub(super) fn tell_vanished(&mut self, text: &str, now: Stamp) -> Result<(), Error> {
         tracing::error!("the ledger had vanished: {text}");
-        self.quietly(|ledger| {
-            ledger.clear_notice("ledger", "vanished", now)?;
-            ledger.raise_notice("ledger", "vanished", text, now)
-        })
+        self.raise_anew(&Condition::Ledger(LedgerCondition::Vanished), text, now)
     }
 
     pub(super) fn tell_taken_over(&mut self, taken: &TakenOver, now: Stamp) -> Result<(), Error> {
@@ -89,28 +100,20 @@ impl Daemon {
         if let Some(unused) = &taken.unused {
             tracing::warn!("{unused}");
         }
-        self.quietly(|ledger| {
-            // A second one is told beside the first.
-            ledger.clear_notice("ledger", "damaged", now)?;
-            ledger.raise_notice("ledger", "damaged", &text, now)
-        })
+        self.raise_anew(&Condition::Ledger(LedgerCondition::Damaged), &text, now)
     }
 
     /// The daemon before this one wrote another ledger: a link was switched, or a path changed.
     pub(super) fn tell_left(&mut self, now: Stamp) -> Result<(), Error> {
-        let Some(left) = self.left.take() else {
-            return self.quietly(|ledger| ledger.clear_notice("ledger", "left", now));
-        };
+        let condition = Condition::Ledger(LedgerCondition::Left);
+        let Some(left) = self.left.take() else { return self.clear(&condition, now) };
         let left = left.display();
         let text = format!(
             "the daemon before this one wrote another ledger, {left}: what that one holds is not in this one. Name it in \
              `ledger.path` if it is the right one; else bring it over: `stonechat verify --salvage {left}`"
         );
         tracing::warn!("{text}");
-        self.quietly(|ledger| {
-            ledger.clear_notice("ledger", "left", now)?;
-            ledger.raise_notice("ledger", "left", &text, now)
-        })
+        self.raise_anew(&condition, &text, now)
     }
 
     /// Whether the ledger's file has other names, and whether the link by which it is configured leads elsewhere by now.
@@ -143,17 +146,15 @@ impl Daemon {
             )
         });
         self.names_told = Some(found);
-        for (subject, text) in [("names", names), ("link", link)] {
-            if let Some(text) = &text {
-                tracing::warn!("{text}");
-            }
-            self.quietly(|ledger| match &text {
+        for (condition, text) in [(LedgerCondition::Names, names), (LedgerCondition::Link, link)] {
+            let condition = Condition::Ledger(condition);
+            match text {
                 Some(text) => {
-                    ledger.clear_notice("ledger", subject, now)?;
-                    ledger.raise_notice("ledger", subject, text, now)
+                    tracing::warn!("{text}");
+                    self.raise_anew(&condition, &text, now)?;
                 }
-                None => ledger.clear_notice("ledger", subject, now),
-            })?;
+                None => self.clear(&condition, now)?,
+            }
         }
         Ok(())
     }
@@ -169,21 +170,24 @@ impl Daemon {
         self.keys_looked_at = Some(steady);
         let now = self.now();
         let found = self.ledger.suspicion(&self.config.roster, now);
-        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up("key")) else {
+        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up(Kind::Key.name())) else {
             // Reading needs no lock; what cannot be read is found by the next commit.
             return Ok(());
         };
         let wanted = keys::notices(&suspicion, self.config.keys_are_handed_in);
-        for (subject, text) in wanted.iter().filter(|(subject, _)| !up.contains(subject)) {
-            tracing::warn!("{subject}: {text}");
-            self.quietly(|ledger| ledger.raise_notice("key", subject, text, now))?;
+        for (condition, text) in &wanted {
+            let subject = condition.subject();
+            if !up.contains(&subject) {
+                tracing::warn!("{subject}: {text}");
+                self.raise(condition, text, now)?;
+            }
         }
-        for subject in up.iter().filter(|up| wanted.iter().all(|(subject, _)| subject != *up)) {
+        for subject in up.iter().filter(|up| wanted.iter().all(|(of, _)| of.subject() != **up)) {
             // Where the site key took its place, nothing is better.
             if wanted.len() < up.len() {
                 tracing::info!("{subject}: frames are opened again, or none are left that are not");
             }
-            self.quietly(|ledger| ledger.clear_notice("key", subject, now))?;
+            self.quietly(|ledger| ledger.clear_notice(Kind::Key.name(), subject, now))?;
         }
         // What is up is looked at again until it is gone.
         self.keys_due = !wanted.is_empty();
@@ -193,7 +197,6 @@ impl Daemon {
     /// Names loggers that send another version of the format. It is a claim: such frames cannot be opened.
     pub(super) fn tell_other_versions(&mut self, now: Stamp) -> Result<(), Error> {
         for (address, version) in std::mem::take(&mut self.intake.other_versions) {
-            let subject = format!("logger {address}");
             let text = format!(
                 "frames that claim to be from it have version {version} of the wire format, which this program does not \
                  read: they are skipped. Check its firmware, or install a newer stonechat"
@@ -201,7 +204,7 @@ impl Daemon {
             if self.other_versions_told.insert((address, version)) {
                 tracing::warn!(logger = %address, version, "frames of another version of the format are skipped");
             }
-            self.quietly(|ledger| ledger.raise_notice("version", &subject, &text, now))?;
+            self.raise(&Condition::OtherVersion { logger: address }, &text, now)?;
         }
         Ok(())
     }
@@ -217,21 +220,20 @@ impl Daemon {
         };
         self.state.wal_bytes = wal.bytes;
         self.state.settling_held_back = length == Length::TooLong;
+        let condition = Condition::Ledger(LedgerCondition::Wal);
         match self.wal.look(wal.bytes, length, readers) {
             Some(News::Long(text)) => {
                 tracing::warn!("{text}");
                 self.state.wal_is_long = Some(text.clone());
-                self.quietly(|ledger| {
-                    ledger.clear_notice("ledger", "wal", now)?;
-                    ledger.raise_notice("ledger", "wal", &text, now)
-                })?;
+                self.raise_anew(&condition, &text, now)?;
             }
             Some(News::Usual) => {
                 if self.state.wal_is_long.take().is_some() {
                     tracing::info!("the ledger's -wal is folded in again, and what is due is settled");
                 }
-                if self.ledger.notices_up("ledger").is_ok_and(|up| up.iter().any(|of| of == "wal")) {
-                    self.quietly(|ledger| ledger.clear_notice("ledger", "wal", now))?;
+                let up = self.ledger.notices_up(condition.kind().name());
+                if up.is_ok_and(|up| up.contains(&condition.subject())) {
+                    self.clear(&condition, now)?;
                 }
             }
             None => return Ok(()),

@@ -10,6 +10,7 @@ use crate::ledger::care::salvage;
 use crate::ledger::care::take_over;
 use crate::ledger::{Batch, Error as LedgerError, Ledger, rescue};
 use crate::record::coverage::Coverage;
+use crate::report::conditions::Condition;
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -168,7 +169,7 @@ impl Daemon {
                  now, and reports say where to fetch them"
             );
             tracing::error!("{text}");
-            self.quietly(|ledger| ledger.raise_notice("ledger", &name, &text, now))?;
+            self.raise(&Condition::AsideGone { name }, &text, now)?;
         }
         Ok(())
     }

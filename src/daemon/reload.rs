@@ -4,7 +4,7 @@
 use super::error::Error;
 use super::running::Daemon;
 use crate::config::{self, Config, Port, Radio};
-use crate::ledger::{Error as LedgerError, Retry};
+use crate::ledger::{Response, Retry};
 use crate::state::DaemonState;
 use std::time::Duration;
 use tokio::time::Instant;
@@ -129,19 +129,20 @@ impl Daemon {
                 }
                 self.look_at_keys(true)
             }
-            // It is tried after the next commit; intake goes first.
-            Err(error) if error.is_passing() => {
-                tracing::warn!("what is set aside could not be tried again now: {error}");
-                self.due.retry = true;
-                self.soon();
-                Ok(())
-            }
-            // One value that is not ours, in a file that can be read.
-            Err(error @ LedgerError::Corrupt(_)) => {
-                tracing::error!("what is set aside could not be tried again: {error}");
-                Ok(())
-            }
-            Err(error) => Err(error.into()),
+            Err(error) => match error.response() {
+                // It is tried after the next commit; intake goes first.
+                Response::Passing => {
+                    tracing::warn!("what is set aside could not be tried again now: {error}");
+                    self.due.retry = true;
+                    self.soon();
+                    Ok(())
+                }
+                Response::Value => {
+                    tracing::error!("what is set aside could not be tried again: {error}");
+                    Ok(())
+                }
+                _ => Err(error.into()),
+            },
         }
     }
 }

@@ -4,7 +4,8 @@
 use super::error::Error;
 use super::running::{Daemon, SETTLE_SLICE};
 use crate::ledger::write::retire::Bounds;
-use crate::ledger::{Error as LedgerError, Settled, Stamp};
+use crate::ledger::{Error as LedgerError, Response, Settled, Stamp};
+use crate::report::conditions::{Condition, LedgerCondition};
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -14,6 +15,9 @@ pub(super) const SETTLE_PAUSE: Duration = Duration::from_millis(500);
 const SETTLE_RETRY: Duration = Duration::from_secs(60);
 /// The longest such wait.
 const SETTLE_RETRY_MOST: Duration = Duration::from_secs(3600);
+
+const SETTLING: Condition = Condition::Ledger(LedgerCondition::Settling);
+const PLACE_TAKEN: Condition = Condition::Ledger(LedgerCondition::PlaceTaken);
 
 impl Daemon {
     /// The site's day, counted from 1970.
@@ -50,29 +54,32 @@ impl Daemon {
         self.tell_watchdog();
         let slice = self.settle.slice.min(u32::try_from(self.settle.left).unwrap_or(SETTLE_SLICE));
         tracing::debug!(rows = slice, "settle begins");
-        match self.ledger.settle(slice, self.settle.day) {
-            Ok(settled) => self.slice_settled(&settled),
+        let error = match self.ledger.settle(slice, self.settle.day) {
+            Ok(settled) => return self.slice_settled(&settled),
+            Err(error) => error,
+        };
+        match error.response() {
             // A disk that failed once may not do so again; one settle missed must not mean none for a year.
-            Err(error) if error.is_passing() || error.is_disk() => self.settle_later(&error),
-            Err(error @ LedgerError::Vanished { .. }) => Err(error.into()),
-            Err(error @ LedgerError::Sync(_)) => {
+            Response::Passing | Response::Disk => self.settle_later(&error),
+            Response::Vanished => Err(error.into()),
+            Response::Unsynced => {
                 tracing::error!("{error}");
                 Err(error.into())
             }
-            Err(error) if error.is_damage() && !matches!(error, LedgerError::Corrupt(_)) => {
+            Response::Damage => {
                 if !self.is_sound_at_second_look(&error)? {
                     return self.take_over(error);
                 }
                 self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
                 Ok(())
             }
-            Err(error) => {
+            Response::Value | Response::Operator | Response::Ours => {
                 // What is damaged stays in the journal, where every report reads it; intake goes on.
                 tracing::error!("cannot settle: {error}; going on without");
                 self.settle.given_up = true;
                 self.timers.settle = None;
                 let (now, text) = (self.now(), format!("settling failed: {error}; run `stonechat verify`"));
-                self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))
+                self.raise(&SETTLING, &text, now)
             }
         }
     }
@@ -89,14 +96,14 @@ impl Daemon {
             );
             tracing::error!("{text}");
             let now = self.now();
-            self.quietly(|ledger| ledger.raise_notice("ledger", "place taken", &text, now))?;
+            self.raise(&PLACE_TAKEN, &text, now)?;
         }
         if settled.rows == 0 {
             self.settle.left = 0;
         }
         if std::mem::take(&mut self.settle.refused) > 0 {
             let now = self.now();
-            self.quietly(|ledger| ledger.clear_notice("ledger", "settling", now))?;
+            self.clear(&SETTLING, now)?;
         }
         if self.settle.left > 0 {
             self.timers.settle = Some(Instant::now() + SETTLE_PAUSE);
@@ -114,10 +121,10 @@ impl Daemon {
         let wait = SETTLE_RETRY.saturating_mul(1 << self.settle.refused.min(6)).min(SETTLE_RETRY_MOST);
         if self.settle.refused == 0 {
             tracing::warn!("cannot settle now: {error}; trying again from time to time");
-            if error.is_disk() {
+            if error.response() == Response::Disk {
                 let text = format!("settling failed: {error}; check the disk, run `stonechat verify`");
                 let now = self.now();
-                self.quietly(|ledger| ledger.raise_notice("ledger", "settling", &text, now))?;
+                self.raise(&SETTLING, &text, now)?;
             }
         }
         self.settle.refused += 1;
@@ -131,7 +138,7 @@ impl Daemon {
         self.looked_again = false;
         if !std::mem::take(&mut self.settle.place_taken) {
             let now = self.now();
-            self.quietly(|ledger| ledger.clear_notice("ledger", "place taken", now))?;
+            self.clear(&PLACE_TAKEN, now)?;
         }
         self.forget_gone()?;
         // By a clock that is not right it would be another day's; and the settle may have begun by one.

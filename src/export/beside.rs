@@ -3,9 +3,10 @@
 //! Input: the ledger's public views `remark` and `manual_reading`, where it has them. Output: `…-remarks.csv` and
 //! `…-manual.csv`. What a person wrote is never mixed into the readings' rows.
 
+use super::csv;
+use super::error::ExportError;
 use super::file::{Synced, Target};
 use super::table::{Column, Kind};
-use super::{Error, csv};
 use crate::ledger::read::extract::{self, Beside};
 use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Address;
@@ -39,11 +40,11 @@ pub fn write(
     loggers: Option<&[Address]>,
     data: &Path,
     (force, leave_formulas): (bool, bool),
-) -> Result<Vec<Ready>, (PathBuf, Error)> {
+) -> Result<Vec<Ready>, (PathBuf, ExportError)> {
     let mut ready = Vec::new();
     for (view, ending, times) in VIEWS {
         let path = name(data, ending);
-        let at = |error: Error| (path.clone(), error);
+        let at = |error: ExportError| (path.clone(), error);
         let found: Beside =
             extract::beside(reader, view, loggers, times).map_err(|error| at(error.into()))?;
         let Some((names, rows)) = found.filter(|(_, rows)| !rows.is_empty()) else { continue };

@@ -5,7 +5,7 @@
 //!
 //! What this is not: no calibration and no arithmetic; whoever implements [`Convert`] brings them.
 
-use crate::ledger::Error;
+use crate::report::inputs::ReadError;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Identity};
 use std::borrow::Cow;
@@ -83,7 +83,7 @@ pub trait Convert {
     /// Values of these counts, in their order: none of a channel that is no point that is wanted, several of one that
     /// leads derived points too. Called once a stretch of some 16,000 readings, with no transaction open: it may look at
     /// the ledger in one of its own.
-    fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), Error>;
+    fn values(&mut self, counts: &[Count], into: &mut Vec<Value>) -> Result<(), ReadError>;
     /// The points that a missing record of a logger may have been a reading of, and when; empty for raw counts.
     fn lacks(&self, logger: Address) -> Vec<Lacks>;
     /// What the values rest on, for the descriptor: name and content (a digest, never a calibration's values).
@@ -99,7 +99,7 @@ impl Convert for Raw {
         None
     }
 
-    fn values(&mut self, _counts: &[Count], _into: &mut Vec<Value>) -> Result<(), Error> {
+    fn values(&mut self, _counts: &[Count], _into: &mut Vec<Value>) -> Result<(), ReadError> {
         Ok(())
     }
 

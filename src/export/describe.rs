@@ -34,9 +34,31 @@ pub struct Provenance {
 /// The descriptor.
 pub fn package(request: &Request, summary: &Summary, written: &Written, of: &Provenance) -> Value {
     let is_csv = request.format == Format::Csv;
-    let mut resource = resource(&of.file, &summary.columns, written, request.format);
+    let mut resources = vec![data(request, summary, written, &of.file)];
+    for (file, written, columns) in &of.beside {
+        resources.push(self::resource(file, columns, written, Format::Csv));
+    }
+    let profile = if is_csv { "tabular-data-package" } else { "data-package" };
+    json!({
+        "profile": profile,
+        "name": slug(&of.file),
+        "title": format!("Readings of {}", of.site),
+        "created": rfc3339(request.now),
+        "resources": resources,
+        "provenance": provenance(request, summary, of),
+        "channels": channels(summary),
+        // What was missing at an earlier time, nobody has kept.
+        "gaps": request.as_of.is_none().then(|| gaps(summary)),
+        "gaps_total": request.as_of.is_none().then_some(summary.gaps.len()),
+        "given_up": given_up(summary),
+    })
+}
+
+/// The readings' file.
+fn data(request: &Request, summary: &Summary, written: &Written, file: &str) -> Value {
+    let mut resource = resource(file, &summary.columns, written, request.format);
     let mut missing_values = vec![String::new()];
-    if is_csv && request.shape == Shape::Wide {
+    if request.format == Format::Csv && request.shape == Shape::Wide {
         missing_values.extend(summary.fault_codes.iter().map(|code| format!("!{code}")));
     }
     resource["schema"]["missingValues"] = json!(missing_values);
@@ -52,12 +74,37 @@ pub fn package(request: &Request, summary: &Summary, written: &Written, of: &Pro
         resource["schema"]["primaryKey"] = json!(key);
     }
     resource["rows"] = json!(summary.rows);
-    let mut resources = vec![resource];
-    for (file, written, columns) in &of.beside {
-        resources.push(self::resource(file, columns, written, Format::Csv));
-    }
-    let time = |at: Option<i64>| at.map(rfc3339);
-    let gaps: Vec<Value> = summary
+    resource
+}
+
+/// Where the readings come from, and what was asked for.
+fn provenance(request: &Request, summary: &Summary, of: &Provenance) -> Value {
+    let units: BTreeMap<&str, &str> =
+        of.units.iter().map(|(name, digest)| (name.as_str(), digest.as_str())).collect();
+    json!({
+        "program": concat!("stonechat ", env!("CARGO_PKG_VERSION")),
+        "site": of.site,
+        "ledger": of.ledger,
+        "exported_at": rfc3339(request.now),
+        "as_of": time(request.as_of),
+        "from": time(request.span.map(|span| span.0).filter(|&at| at != i64::MIN)),
+        "to_before": time(request.span.map(|span| span.1).filter(|&at| at != i64::MAX)),
+        "clock": match request.clock { Clock::Logger => "logger", Clock::Corrected => "corrected" },
+        "order": "logger, epoch, sequence",
+        "readings": summary.readings,
+        "missing_rows": summary.missing,
+        "first": time(summary.times.map(|times| times.0)),
+        "last": time(summary.times.map(|times| times.1)),
+        "impossible_times": summary.impossible,
+        "impossible_times_left_out": summary.impossible_left_out,
+        "corrected_times": summary.corrected,
+        "units": units,
+    })
+}
+
+/// The gaps of the span.
+fn gaps(summary: &Summary) -> Vec<Value> {
+    summary
         .gaps
         .iter()
         .take(GAPS_MAX)
@@ -68,8 +115,12 @@ pub fn package(request: &Request, summary: &Summary, written: &Written, of: &Pro
                 "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
             })
         })
-        .collect();
-    let channels: Vec<Value> = summary
+        .collect()
+}
+
+/// The loggers, and what their channels are.
+fn channels(summary: &Summary) -> Vec<Value> {
+    summary
         .loggers
         .iter()
         .map(|(number, logger)| {
@@ -84,48 +135,23 @@ pub fn package(request: &Request, summary: &Summary, written: &Written, of: &Pro
                 .collect();
             json!({"logger": number, "name": logger.name, "readings": logger.readings, "channels": channels})
         })
-        .collect();
-    let given_up: Vec<Value> = summary
+        .collect()
+}
+
+/// What was given up to backups.
+fn given_up(summary: &Summary) -> Vec<Value> {
+    summary
         .given_up
         .iter()
         .map(|(logger, epoch, first, last)| {
             json!({"logger": logger, "epoch": epoch, "first": first, "last": last})
         })
-        .collect();
-    let units: BTreeMap<&str, &str> =
-        of.units.iter().map(|(name, digest)| (name.as_str(), digest.as_str())).collect();
-    let profile = if is_csv { "tabular-data-package" } else { "data-package" };
-    json!({
-        "profile": profile,
-        "name": slug(&of.file),
-        "title": format!("Readings of {}", of.site),
-        "created": rfc3339(request.now),
-        "resources": resources,
-        "provenance": {
-            "program": concat!("stonechat ", env!("CARGO_PKG_VERSION")),
-            "site": of.site,
-            "ledger": of.ledger,
-            "exported_at": rfc3339(request.now),
-            "as_of": time(request.as_of),
-            "from": time(request.span.map(|span| span.0).filter(|&at| at != i64::MIN)),
-            "to_before": time(request.span.map(|span| span.1).filter(|&at| at != i64::MAX)),
-            "clock": match request.clock { Clock::Logger => "logger", Clock::Corrected => "corrected" },
-            "order": "logger, epoch, sequence",
-            "readings": summary.readings,
-            "missing_rows": summary.missing,
-            "first": time(summary.times.map(|times| times.0)),
-            "last": time(summary.times.map(|times| times.1)),
-            "impossible_times": summary.impossible,
-            "impossible_times_left_out": summary.impossible_left_out,
-            "corrected_times": summary.corrected,
-            "units": units,
-        },
-        "channels": channels,
-        // What was missing at an earlier time, nobody has kept.
-        "gaps": request.as_of.is_none().then_some(gaps),
-        "gaps_total": request.as_of.is_none().then_some(summary.gaps.len()),
-        "given_up": given_up,
-    })
+        .collect()
+}
+
+/// A time, where there is one.
+fn time(at: Option<i64>) -> Option<String> {
+    at.map(rfc3339)
 }
 
 fn resource(file: &str, columns: &[Column], written: &Written, format: Format) -> Value {

@@ -5,9 +5,8 @@
 //! overwritten unless told. Digest and size are worked out on the way. A thread of its own writes and digests, so
 //! that a slow disk and the ledger's reading overlap; at most two pieces wait for it.
 
-use crate::files;
+use crate::files::{self, OpenFile};
 use sha2::{Digest, Sha256};
-use std::fs::File;
 use std::io::{Seek, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -33,7 +32,7 @@ enum Place {
 struct Running {
     pieces: SyncSender<Vec<u8>>,
     used: Receiver<Vec<u8>>,
-    thread: JoinHandle<std::io::Result<(File, Written)>>,
+    thread: JoinHandle<std::io::Result<(OpenFile, Written)>>,
 }
 
 /// A file under construction. Dropped before [`Target::keep`], it leaves nothing.
@@ -48,7 +47,7 @@ impl Target {
     /// Standard output.
     pub fn stdout() -> std::io::Result<Self> {
         // A descriptor of its own: the lock that the standard library keeps on it may be held by whoever called.
-        let file = File::from(std::os::fd::AsFd::as_fd(&std::io::stdout()).try_clone_to_owned()?);
+        let file = OpenFile::from(std::os::fd::AsFd::as_fd(&std::io::stdout()).try_clone_to_owned()?);
         let running = Running::start(file)?;
         Ok(Self { place: Place::Stdout, piece: Vec::new(), running: Some(running), written: 0 })
     }
@@ -135,7 +134,7 @@ impl Drop for Target {
         }
         if let Place::File { part, .. } = &self.place {
             // Half a file, made by this process.
-            let _ = std::fs::remove_file(part);
+            files::remove_own(part);
         }
     }
 }
@@ -171,10 +170,10 @@ impl Write for Target {
 }
 
 impl Running {
-    fn start(file: File) -> std::io::Result<Self> {
+    fn start(file: OpenFile) -> std::io::Result<Self> {
         let (pieces, incoming) = sync_channel::<Vec<u8>>(2);
         let (outgoing, used) = sync_channel::<Vec<u8>>(4);
-        let work = move || -> std::io::Result<(File, Written)> {
+        let work = move || -> std::io::Result<(OpenFile, Written)> {
             let (mut file, mut hasher, mut bytes) = (file, Sha256::new(), 0_u64);
             for mut piece in incoming {
                 file.write_all(&piece)?;
@@ -190,7 +189,7 @@ impl Running {
         Ok(Self { pieces, used, thread })
     }
 
-    fn end(self) -> std::io::Result<(File, Written)> {
+    fn end(self) -> std::io::Result<(OpenFile, Written)> {
         drop(self.pieces);
         self.thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the writing thread broke down")))
     }

@@ -67,9 +67,12 @@ impl<'c> ByPoints<'c> {
         Ok(Self { site, reader, columns, leads, provenance })
     }
 
-    /// The loggers that these points are, or were, measured by.
-    pub fn loggers(&self) -> BTreeSet<Address> {
-        self.leads.keys().copied().collect()
+    /// The loggers that these points are, or were, measured by; of these ones, or of all where there are none.
+    pub fn loggers_of(&self, loggers: &[Address]) -> Vec<Address> {
+        match loggers {
+            [] => self.leads.keys().copied().collect(),
+            some => some.iter().copied().filter(|logger| self.leads.contains_key(logger)).collect(),
+        }
     }
 
     /// The points whose unit changes in the course of time: a wide table cannot say which holds.

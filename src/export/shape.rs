@@ -11,7 +11,7 @@
 //!
 //! Input: a reading with its context, or a missing record. Output: rows of cells, handed to a sink one by one.
 
-use super::convert::{Convert, Value, ucum};
+use super::convert::{Convert, PointColumn, Value, ucum};
 use super::request::{Clock, Format, Shape};
 use super::table::{Cell, Column, Kind, Sink};
 use crate::ledger::read::extract::HeldReading;
@@ -96,89 +96,15 @@ impl Rows {
         let is_corrected = clock == Clock::Corrected;
         let is_raw_wide = shape == Shape::Wide && points.is_none();
         let has_faults = is_raw_wide && format != Format::Csv;
-        let mut columns = vec![Column::new("logger", Kind::Int, "the logger's address").required()];
-        if shape == Shape::Long {
-            columns.push(Column::new("name", Kind::Text, "the logger's name on the roster"));
-        }
-        let time = match clock {
-            Clock::Logger => {
-                "when the reading was made, by the logger's clock; of a missing record, an estimate"
-            }
-            Clock::Corrected => "when the reading was made, corrected; of a missing record, an estimate",
-        };
-        columns.extend([
-            Column::new("epoch", Kind::Int, "the logger's epoch").required(),
-            Column::new("sequence", Kind::Int, "the record's number in its epoch").required(),
-            Column::new("time", Kind::Time, time),
-        ]);
-        let mut corrected = vec![
-            Column::new("logger_time", Kind::Time, "the time that the logger recorded"),
-            Column::new("time_is_estimate", Kind::Bool, "whether `time` is not what the logger recorded"),
-        ];
-        if !is_corrected {
-            corrected.clear();
-        }
+        let mut columns = identity(shape, clock);
+        let corrected = if is_corrected { corrected() } else { Vec::new() };
         match (shape, points) {
-            (Shape::Wide, None) => {
-                columns.push(Column::new("battery_mv", Kind::Int, "the logger's cell").unit("mV"));
-                columns.push(Column::new("board_c", Kind::Hundredths, "the logger's board").unit("Cel"));
-                for channel in 0..channels {
-                    let about = format!("channel {channel}, raw counts; their unit is the channel's");
-                    columns.push(Column::new(format!("c{channel}"), Kind::Int, about));
-                }
-                columns.append(&mut corrected);
-                if has_faults {
-                    let about = "fault codes by channel, as c1=4 c3=2; such a channel has no counts";
-                    columns.push(Column::new("faults", Kind::Text, about));
-                }
-            }
-            (Shape::Wide, Some(points)) => {
-                columns.append(&mut corrected);
-                for point in points {
-                    let column = Column::new(point.name.clone(), Kind::Real, "a point");
-                    columns.push(Column { unit: point.unit.clone().map(Into::into), ..column });
-                    let about = "what the value before lacks, or why there is none";
-                    columns.push(Column::new(format!("{} note", point.name), Kind::Text, about));
-                }
-            }
-            (Shape::Long, points) => {
-                columns.append(&mut corrected);
-                columns.extend([
-                    Column::new("received_at", Kind::Time, "when it came by radio, by the gateway's clock"),
-                    Column::new(
-                        "clock_synchronised",
-                        Kind::Bool,
-                        "whether the gateway's clock was right then",
-                    ),
-                    Column::new("source", Kind::Text, "radio, sealed-dump or csv"),
-                    Column::new("channel", Kind::Int, "the channel, from 0"),
-                    Column::new("channel_name", Kind::Text, "its name on the roster"),
-                    Column::new("raw_unit", Kind::Text, "UCUM code of one count"),
-                    Column::new("counts", Kind::Int, "raw counts, in raw_unit; empty where there is a fault"),
-                    Column::new("fault", Kind::Int, "fault code; empty where there are counts"),
-                    Column::new("resolution", Kind::Text, "JSON: what its file rounded to, by field"),
-                    Column::new(
-                        "matched_by_time",
-                        Kind::Bool,
-                        "a row without a number of its own, matched by time",
-                    ),
-                ]);
-                if points.is_some() {
-                    columns.extend([
-                        Column::new("point", Kind::Text, "the point"),
-                        Column::new("value", Kind::Real, "its value"),
-                        Column::new("unit", Kind::Text, "UCUM code of the value"),
-                        Column::new("note", Kind::Text, "what the value lacks, or why there is none"),
-                    ]);
-                }
-            }
+            (Shape::Wide, None) => columns.extend(wide_counts(channels, corrected, has_faults)),
+            (Shape::Wide, Some(points)) => columns.extend(wide_points(points, corrected)),
+            (Shape::Long, points) => columns.extend(long(corrected, points.is_some())),
         }
         if gaps {
-            let about = "true: no reading, records are missing from `sequence` on; times are estimates";
-            columns.push(Column::new("missing", Kind::Bool, about).required());
-            columns.push(Column::new("missing_records", Kind::Int, "how many records are missing"));
-            columns.push(Column::new("missing_last", Kind::Int, "the last sequence that is missing"));
-            columns.push(Column::new("missing_until", Kind::Time, "when the last one was made, an estimate"));
+            columns.extend(missing());
         }
         Self {
             shape,
@@ -350,6 +276,96 @@ impl Rows {
         put(own(3), missing.times.map_or(Cell::Empty, |times| time(times.1)));
         sink.row(&cells)
     }
+}
+
+/// The columns that say which reading a row is.
+fn identity(shape: Shape, clock: Clock) -> Vec<Column> {
+    let mut columns = vec![Column::new("logger", Kind::Int, "the logger's address").required()];
+    if shape == Shape::Long {
+        columns.push(Column::new("name", Kind::Text, "the logger's name on the roster"));
+    }
+    let time = match clock {
+        Clock::Logger => "when the reading was made, by the logger's clock; of a missing record, an estimate",
+        Clock::Corrected => "when the reading was made, corrected; of a missing record, an estimate",
+    };
+    columns.extend([
+        Column::new("epoch", Kind::Int, "the logger's epoch").required(),
+        Column::new("sequence", Kind::Int, "the record's number in its epoch").required(),
+        Column::new("time", Kind::Time, time),
+    ]);
+    columns
+}
+
+/// What a corrected clock adds.
+fn corrected() -> Vec<Column> {
+    vec![
+        Column::new("logger_time", Kind::Time, "the time that the logger recorded"),
+        Column::new("time_is_estimate", Kind::Bool, "whether `time` is not what the logger recorded"),
+    ]
+}
+
+fn wide_counts(channels: usize, corrected: Vec<Column>, has_faults: bool) -> Vec<Column> {
+    let mut columns = vec![
+        Column::new("battery_mv", Kind::Int, "the logger's cell").unit("mV"),
+        Column::new("board_c", Kind::Hundredths, "the logger's board").unit("Cel"),
+    ];
+    for channel in 0..channels {
+        let about = format!("channel {channel}, raw counts; their unit is the channel's");
+        columns.push(Column::new(format!("c{channel}"), Kind::Int, about));
+    }
+    columns.extend(corrected);
+    if has_faults {
+        let about = "fault codes by channel, as c1=4 c3=2; such a channel has no counts";
+        columns.push(Column::new("faults", Kind::Text, about));
+    }
+    columns
+}
+
+fn wide_points(points: &[PointColumn], corrected: Vec<Column>) -> Vec<Column> {
+    let mut columns = corrected;
+    for point in points {
+        let column = Column::new(point.name.clone(), Kind::Real, "a point");
+        columns.push(Column { unit: point.unit.clone().map(Into::into), ..column });
+        let about = "what the value before lacks, or why there is none";
+        columns.push(Column::new(format!("{} note", point.name), Kind::Text, about));
+    }
+    columns
+}
+
+fn long(corrected: Vec<Column>, has_points: bool) -> Vec<Column> {
+    let mut columns = corrected;
+    columns.extend([
+        Column::new("received_at", Kind::Time, "when it came by radio, by the gateway's clock"),
+        Column::new("clock_synchronised", Kind::Bool, "whether the gateway's clock was right then"),
+        Column::new("source", Kind::Text, "radio, sealed-dump or csv"),
+        Column::new("channel", Kind::Int, "the channel, from 0"),
+        Column::new("channel_name", Kind::Text, "its name on the roster"),
+        Column::new("raw_unit", Kind::Text, "UCUM code of one count"),
+        Column::new("counts", Kind::Int, "raw counts, in raw_unit; empty where there is a fault"),
+        Column::new("fault", Kind::Int, "fault code; empty where there are counts"),
+        Column::new("resolution", Kind::Text, "JSON: what its file rounded to, by field"),
+        Column::new("matched_by_time", Kind::Bool, "a row without a number of its own, matched by time"),
+    ]);
+    if has_points {
+        columns.extend([
+            Column::new("point", Kind::Text, "the point"),
+            Column::new("value", Kind::Real, "its value"),
+            Column::new("unit", Kind::Text, "UCUM code of the value"),
+            Column::new("note", Kind::Text, "what the value lacks, or why there is none"),
+        ]);
+    }
+    columns
+}
+
+/// What rows of gaps add.
+fn missing() -> [Column; 4] {
+    let about = "true: no reading, records are missing from `sequence` on; times are estimates";
+    [
+        Column::new("missing", Kind::Bool, about).required(),
+        Column::new("missing_records", Kind::Int, "how many records are missing"),
+        Column::new("missing_last", Kind::Int, "the last sequence that is missing"),
+        Column::new("missing_until", Kind::Time, "when the last one was made, an estimate"),
+    ]
 }
 
 /// `c1=4 c3=2`.

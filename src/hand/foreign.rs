@@ -6,11 +6,11 @@
 //! Rows with epoch and sequence go through as they come: memory grows only with those that are new, by some 60 bytes
 //! each. Rows without are kept until the file ends, some hundred bytes each, since a match needs the rows around it.
 
-use super::Place;
 use super::layout::{Decoded, LayoutReader, NoRow, Parsed, each_line, logger_of_name};
 use super::lines::{Line, Lines};
 use super::local::{Settled, Settler};
 use super::matching::FileRow;
+use super::place::Place;
 use super::plan::{FilePlan, Listener, NotPlanned, Planning, pieces};
 use crate::config::layout::{Is, Layout, Zone};
 use crate::record::judge::Row;

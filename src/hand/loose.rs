@@ -3,10 +3,10 @@
 //!
 //! What this is not: it decides nothing. Which row is which record, `matching` says; whether it is welcome, `judge`.
 
-use super::Place;
 use super::matching::{
     Content, Contents, EpochHeld, Fate, FileRow, HeldRecord, History, Kind, What, match_rows,
 };
+use super::place::Place;
 use super::plan::{Both, Listener, NotPlanned, Planning};
 use crate::ledger::Error;
 use crate::ledger::write::import::HeldKind;

@@ -9,12 +9,12 @@
 //! Under the lock everything is judged again, so a record that comes by radio meanwhile is a duplicate, and no
 //! harm.
 
-use super::Place;
 use super::csv::OwnCsv;
 use super::dump::{DumpRun, Runs};
 use super::kept::Kept;
 use super::lines::{Line, Lines};
 use super::matching::Stretch;
+use super::place::Place;
 use crate::ledger::write::import::{HeldNow, Planner};
 use crate::ledger::{Error, Shut, row_content};
 use crate::record::coverage::{Basis, Coverage};

@@ -27,6 +27,7 @@ pub use db::error::Error;
 pub use db::lock::DaemonLock;
 pub use db::lock_holder::{Holder, lock_holder, readers};
 pub use db::radio::RadioId;
+pub use db::response::Response;
 pub use db::row::{steps_from_json, steps_json};
 pub use db::schema::VERSION as SCHEMA_VERSION;
 pub use db::{actor, wal};

@@ -11,6 +11,7 @@ pub mod damaged;
 pub mod expected;
 pub mod facts;
 pub mod gateway_clock;
+pub mod imports;
 pub mod judge;
 pub mod neighbours;
 pub mod notes;

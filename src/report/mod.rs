@@ -8,6 +8,8 @@
 //! no clock, no SQL and no text.
 
 pub mod completeness;
+pub mod conditions;
+pub mod counted;
 pub mod days;
 pub mod gap_state;
 pub mod gaps;

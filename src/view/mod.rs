@@ -1,8 +1,11 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod completeness;
+pub mod export;
 pub mod frame;
 pub mod gaps;
 pub mod gateway;
+pub mod import;
 pub mod logbook;
 pub mod notes;
 pub mod picture;

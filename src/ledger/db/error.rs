@@ -211,18 +211,6 @@ impl Error {
         Some(Self::Closed { path: path.to_owned(), what })
     }
 
-    /// Whether the file itself is damaged: SQLite cannot read it, or it holds what this program never writes.
-    pub fn is_damage(&self) -> bool {
-        match self {
-            Self::Sql(source) | Self::Open { source, .. } => matches!(
-                source.sqlite_error_code(),
-                Some(rusqlite::ErrorCode::DatabaseCorrupt | rusqlite::ErrorCode::NotADatabase)
-            ),
-            Self::Corrupt(_) | Self::NotAsMade { .. } => true,
-            _ => false,
-        }
-    }
-
     /// What is wrong, without a remedy: for messages that have their own.
     pub fn cause(&self) -> String {
         match self {
@@ -245,16 +233,6 @@ impl Error {
                         | rusqlite::Error::Utf8Error(..)
                 )
         )
-    }
-
-    /// Whether trying again later can help, with nothing lost meanwhile.
-    pub fn is_passing(&self) -> bool {
-        matches!(self, Self::Full(_) | Self::Busy(_) | Self::LockHeld { .. })
-    }
-
-    /// Whether the disk did not read or write what it should; a failed sync is not among these.
-    pub fn is_disk(&self) -> bool {
-        matches!(self, Self::Sql(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::SystemIoFailure))
     }
 }
 

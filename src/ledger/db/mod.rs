@@ -10,6 +10,7 @@ pub mod place;
 pub(in crate::ledger) mod query;
 pub(in crate::ledger) mod radio;
 pub(in crate::ledger) mod ranges;
+pub mod response;
 pub(in crate::ledger) mod row;
 pub(in crate::ledger) mod schema;
 pub(in crate::ledger) mod tx;

@@ -20,6 +20,7 @@ use crate::ledger::write::state::State;
 use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::imports::ImportEntry;
 use crate::record::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
@@ -92,29 +93,6 @@ pub struct Imported {
     pub rows_refused: u64,
     /// How long the write lock was held: the longest that a commit of the daemon had to wait for it.
     pub held_lock: Duration,
-}
-
-/// An import, as it is kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ImportEntry {
-    /// Its number.
-    pub id: i64,
-    /// The file's name.
-    pub file: String,
-    /// Its size in bytes.
-    pub size_bytes: u64,
-    /// Its SHA-256, in hexadecimal.
-    pub sha256: String,
-    /// `sealed-dump` or `csv`.
-    pub kind: String,
-    /// When, Unix seconds.
-    pub imported_at: i64,
-    /// By whom.
-    pub by: String,
-    /// Outcome to count.
-    pub outcomes: BTreeMap<String, u64>,
-    /// When it was withdrawn, by whom and why.
-    pub withdrawn: Option<(i64, String, String)>,
 }
 
 /// Why an import did not take place although the ledger could serve.

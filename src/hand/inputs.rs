@@ -3,11 +3,10 @@
 //! Never opens the ledger's own files: closing one would drop the locks by which SQLite keeps this process and the
 //! daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
 
-use super::NotTaken;
 use crate::files;
-use crate::hand::{HEAD_BYTES, Looks, recognise};
+use crate::hand::dump::holds_frames;
+use crate::hand::recognise::{HEAD_BYTES, Looks, recognise};
 use std::io::{Cursor, Read};
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 /// The most files of one call; a stick with more is somebody's whole disk.
@@ -42,6 +41,16 @@ impl Input {
     }
 }
 
+/// A file of which nothing is taken, and why.
+pub struct NotTaken {
+    /// The file.
+    pub name: String,
+    /// Why.
+    pub why: String,
+    /// Whether it is a mistake; else: found in a folder, and no download.
+    pub is_mistake: bool,
+}
+
 /// What there is to import, sealed dumps first.
 pub struct Inputs {
     /// The downloads.
@@ -56,7 +65,7 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
     let (name, size, source) = if path.as_os_str() == "-" {
         ("standard input".to_owned(), None, Source::Standard(Vec::new()))
     } else {
-        let found = std::fs::metadata(path).map_err(|error| format!("cannot be opened: {error}"))?;
+        let found = files::look(path).map_err(|error| format!("cannot be opened: {error}"))?;
         if let Some(what) = files::what_else(&found) {
             return Err(no_file(what));
         }
@@ -84,7 +93,7 @@ fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
 /// layout may have such.
 fn looks_like(head: &[u8], by_layout: bool) -> Looks {
     match recognise(head) {
-        Looks::Frames if by_layout && !crate::hand::dump::holds_frames(head) => Looks::OtherText,
+        Looks::Frames if by_layout && !holds_frames(head) => Looks::OtherText,
         looks => looks,
     }
 }
@@ -115,11 +124,7 @@ pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
 fn own_files(ledger: &Path) -> Vec<(u64, u64)> {
     ["", "-wal", "-shm", ".lock"]
         .iter()
-        .filter_map(|suffix| {
-            let mut path = ledger.as_os_str().to_owned();
-            path.push(suffix);
-            std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
-        })
+        .filter_map(|suffix| files::place(&files::with_tail(ledger, suffix)))
         .collect()
 }
 
@@ -139,7 +144,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     let mut refuse = |why: String, is_mistake: bool| {
         all.not_taken.push(NotTaken { name: name.clone(), why, is_mistake });
     };
-    let found = match std::fs::metadata(path) {
+    let found = match files::look(path) {
         Ok(found) => found,
         Err(error) => return refuse(format!("cannot be opened: {error}"), true),
     };
@@ -147,18 +152,10 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
         if depth > DEPTH_MAX {
             return refuse(format!("is more than {DEPTH_MAX} folders deep; name it itself"), true);
         }
-        let entries = match std::fs::read_dir(path).and_then(|entries| entries.collect::<Result<Vec<_>, _>>())
-        {
-            Ok(entries) => entries,
+        let names = match files::list(path) {
+            Ok(names) => names,
             Err(error) => return refuse(format!("cannot be listed: {error}"), true),
         };
-        let mut names: Vec<PathBuf> = entries
-            .iter()
-            // A link may lead anywhere, and back.
-            .filter(|entry| entry.file_type().is_ok_and(|kind| !kind.is_symlink()))
-            .map(std::fs::DirEntry::path)
-            .collect();
-        names.sort();
         let before = all.inputs.len();
         for name in &names {
             walk(name, own, depth + 1, all);
@@ -171,7 +168,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     if let Some(what) = files::what_else(&found) {
         return refuse(no_file(what), is_named);
     }
-    if own.contains(&(found.dev(), found.ino())) {
+    if files::place(path).is_some_and(|place| own.contains(&place)) {
         return refuse("belongs to the ledger itself, and is left alone".to_owned(), is_named);
     }
     if all.inputs.len() >= FILES_MAX {
@@ -191,7 +188,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
         Looks::Empty => refuse("is empty; copy it from the reader again".to_owned(), is_named),
         Looks::OtherText if !all.by_layout => refuse(other_text().to_owned(), is_named),
         // In a folder only what begins like a dump is one; whoever names a file lets it be searched through.
-        Looks::Frames if !is_named && !crate::hand::dump::holds_frames(&head) => {
+        Looks::Frames if !is_named && !holds_frames(&head) => {
             refuse("is no download".to_owned(), false);
         }
         looks => {

@@ -1,0 +1,233 @@
+//! What `export` takes, checked.
+
+use crate::cli::args::{instant, maybe_instant};
+use crate::export::{Clock, Format, Request, Shape};
+use crate::text::rfc3339;
+use crate::wire::seq::Address;
+use std::path::{Path, PathBuf};
+
+/// The examples in `--help`.
+pub const HELP: &str = "Examples:
+  stonechat export -o harrow-tarn.csv
+  stonechat export --logger 17 --from 2026-05-01T00:00:00-07:00 --to 2026-06-01T00:00:00-07:00 -o may.parquet
+  stonechat export --shape long --clock corrected --gaps --offset site -o all.csv
+  stonechat export --units calibrations.toml --point \"P-17 pore pressure\" -o pressure.csv
+  stonechat export -o - | head
+
+Raw counts in wide CSV are what `stonechat import` reads back. docs/export.md shows how to open each format.
+Exit code 1: no reading is in the span, and no file was written.";
+
+/// The arguments of `export`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// The file to write; `-`: standard output, without a descriptor
+    #[arg(short, long, value_name = "FILE")]
+    pub(super) output: PathBuf,
+    /// Raw counts, as they were measured (the default)
+    #[arg(long, conflicts_with = "units")]
+    pub(super) raw: bool,
+    /// Engineering units, by this file of calibrations
+    #[arg(long, value_name = "CALIBRATIONS")]
+    pub(super) units: Option<PathBuf>,
+    /// Only this point; may be given several times
+    #[arg(long, value_name = "NAME")]
+    pub(super) point: Vec<String>,
+    /// Only this logger (its address); may be given several times
+    #[arg(long, value_name = "ADDRESS")]
+    pub(super) logger: Vec<u16>,
+    /// Only readings made at or after this time (RFC 3339), by the clock that --clock names
+    #[arg(long, value_name = "TIME")]
+    pub(super) from: Option<String>,
+    /// Only readings made before this time: a month's --to is the next month's --from
+    #[arg(long, value_name = "TIME")]
+    pub(super) to: Option<String>,
+    /// csv, jsonl or parquet [default: by the file's ending, else csv]
+    #[arg(long, value_name = "FORMAT")]
+    pub(super) format: Option<String>,
+    /// wide: a row a reading; long: a row a channel's value [default: wide for raw CSV, else long]
+    #[arg(long, value_name = "SHAPE")]
+    pub(super) shape: Option<String>,
+    /// logger: times as recorded; corrected: set right by settings, drift and reception
+    /// [default: logger for raw counts, which must read back as they are; corrected for units]
+    #[arg(long, value_name = "CLOCK")]
+    pub(super) clock: Option<String>,
+    /// Times in this offset from UTC, as -07:00, or `site`; they always say it
+    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true, default_value = "Z")]
+    pub(super) offset: String,
+    /// A row for each gap too, with the number of missing records and estimated times; such a file is not for import
+    #[arg(long)]
+    pub(super) gaps: bool,
+    /// Leave text in CSV as it is, also where a spreadsheet would run it as a formula (docs/export.md)
+    #[arg(long)]
+    pub(super) leave_formulas: bool,
+    /// Remarks and manual readings too, in files beside: NAME-remarks.csv, NAME-manual.csv
+    #[arg(long)]
+    pub(super) remarks: bool,
+    /// What would have been delivered then: stored until this time, withdrawals after it not applied
+    #[arg(long, value_name = "TIME")]
+    pub(super) as_of: Option<String>,
+    /// The descriptor's name, in the file's folder
+    #[arg(long, value_name = "NAME", default_value = "datapackage.json")]
+    pub(super) descriptor: PathBuf,
+    /// Write no descriptor
+    #[arg(long)]
+    pub(super) no_descriptor: bool,
+    /// Replace files that are there
+    #[arg(long)]
+    pub(super) force: bool,
+    /// Print a summary as JSON
+    #[arg(long)]
+    pub(super) json: bool,
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    pub(super) now: Option<String>,
+}
+
+impl Args {
+    /// Whether the readings go to standard output.
+    pub(super) fn to_stdout(&self) -> bool {
+        self.output == Path::new("-")
+    }
+
+    /// What is asked for; `site_offset_s`: the site's offset from UTC.
+    pub(super) fn request(&self, site_offset_s: i32, now: i64) -> Result<Request, String> {
+        if self.units.is_none() && !self.point.is_empty() {
+            return Err(
+                "--point gives values in engineering units: name the calibrations with --units".to_owned()
+            );
+        }
+        let format = self.format()?;
+        let shape = match self.shape.as_deref() {
+            None if format == Format::Csv && self.units.is_none() => Shape::Wide,
+            None | Some("long") => Shape::Long,
+            Some("wide") => Shape::Wide,
+            Some(other) => return Err(format!("--shape {other:?} is none; write wide or long")),
+        };
+        let clock = match self.clock.as_deref() {
+            None if self.units.is_some() => Clock::Corrected,
+            None | Some("logger") => Clock::Logger,
+            Some("corrected") => Clock::Corrected,
+            Some(other) => return Err(format!("--clock {other:?} is none; write logger or corrected")),
+        };
+        let mut loggers = Vec::new();
+        for &number in &self.logger {
+            let address = Address::new(number);
+            loggers.push(address.ok_or_else(|| format!("--logger {number}: no logger has this address"))?);
+        }
+        let span = self.span()?;
+        let as_of = maybe_instant(self.as_of.as_deref(), "--as-of")?;
+        if as_of.is_some() && self.gaps {
+            return Err(
+                "--gaps tells what is missing now, --as-of what was held then; give one of them".to_owned()
+            );
+        }
+        self.check_names()?;
+        let offset_s = match self.offset.as_str() {
+            "site" => site_offset_s,
+            text => offset(text)?,
+        };
+        Ok(Request {
+            loggers,
+            span,
+            shape,
+            format,
+            clock,
+            offset_s,
+            gaps: self.gaps,
+            leave_formulas: self.leave_formulas,
+            as_of,
+            now,
+        })
+    }
+
+    fn format(&self) -> Result<Format, String> {
+        let ending = self.output.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
+        Ok(match self.format.as_deref() {
+            None => match ending.to_ascii_lowercase().as_str() {
+                "jsonl" | "ndjson" => Format::JsonLines,
+                "parquet" => parquet()?,
+                "xlsx" | "xls" | "xlsm" | "ods" | "json" | "xml" | "html" | "pdf" | "db" | "sqlite"
+                | "feather" => {
+                    return Err(format!(
+                        "{}: no format of that ending is written; write .csv, which spreadsheets open, .jsonl or .parquet, or \
+                         name one with --format",
+                        self.output.display()
+                    ));
+                }
+                _ => Format::Csv,
+            },
+            Some("csv") => Format::Csv,
+            Some("jsonl") => Format::JsonLines,
+            Some("parquet") => parquet()?,
+            Some(other) => return Err(format!("--format {other:?} is none; write csv, jsonl or parquet")),
+        })
+    }
+
+    fn span(&self) -> Result<Option<(i64, i64)>, String> {
+        let time = |text: &Option<String>, option| -> Result<Option<i64>, String> {
+            text.as_deref().map(|text| instant(text, option)).transpose()
+        };
+        let (from, to) = (time(&self.from, "--from")?, time(&self.to, "--to")?);
+        if let (Some(from), Some(to)) = (from, to)
+            && from >= to
+        {
+            return Err(format!(
+                "--from {} is not before --to {}; readings from --from on and before --to are written",
+                rfc3339(from),
+                rfc3339(to)
+            ));
+        }
+        let span = (from.unwrap_or(i64::MIN), to.unwrap_or(i64::MAX));
+        Ok((from.is_some() || to.is_some()).then_some(span))
+    }
+
+    fn check_names(&self) -> Result<(), String> {
+        if self.to_stdout() && (self.json || self.remarks) {
+            return Err("standard output has the readings; give -o FILE for --json and --remarks".to_owned());
+        }
+        if self.descriptor.components().count() != 1 || self.descriptor.file_name().is_none() {
+            return Err(format!(
+                "--descriptor {}: give a bare name; it stands in the folder of the data",
+                self.descriptor.display()
+            ));
+        }
+        if self.output.file_name() == self.descriptor.file_name() && !self.no_descriptor {
+            return Err(format!("{} is the descriptor's name; give the data another", self.output.display()));
+        }
+        Ok(())
+    }
+}
+
+#[cfg(feature = "desk")]
+fn parquet() -> Result<Format, String> {
+    Ok(Format::Parquet)
+}
+
+#[cfg(not(feature = "desk"))]
+fn parquet() -> Result<Format, String> {
+    Err("this program was built without Parquet; write .csv or .jsonl, or build it with `--features desk`"
+        .to_owned())
+}
+
+/// `-07:00`, `+05:45`, `Z`.
+fn offset(text: &str) -> Result<i32, String> {
+    let no = || format!("--offset {text:?} is none; write it as -07:00, +05:45, Z or site");
+    if text == "Z" {
+        return Ok(0);
+    }
+    let bytes = text.as_bytes();
+    let sign = match bytes.first() {
+        Some(b'+') => 1,
+        Some(b'-') => -1,
+        _ => return Err(no()),
+    };
+    if bytes.len() != 6 || bytes[3] != b':' || !text.is_ascii() {
+        return Err(no());
+    }
+    let part = |from: usize| text[from..from + 2].parse::<u8>().ok().filter(|_| bytes[from].is_ascii_digit());
+    let (hours, minutes) = part(1).zip(part(4)).ok_or_else(no)?;
+    if hours > 23 || minutes > 59 {
+        return Err(no());
+    }
+    Ok(sign * (i32::from(hours) * 3600 + i32::from(minutes) * 60))
+}

@@ -1,0 +1,105 @@
+//! What `import` takes, checked.
+
+use crate::cli::exit::Exit;
+use crate::config;
+use crate::config::layout::Layout;
+use crate::record::notes::{self, BY_MAX};
+use crate::wire::seq::Address;
+use std::path::{Path, PathBuf};
+
+/// The arguments of `import`.
+#[derive(clap::Args)]
+pub struct Args {
+    /// Downloads: files, folders with all that is in them, or `-` for standard input
+    pub(super) files: Vec<PathBuf>,
+    /// Who imports them: a person's name, kept with the import
+    #[arg(long, value_name = "NAME")]
+    pub(super) by: Option<String>,
+    /// Say what they would add, and stop there
+    #[arg(long)]
+    pub(super) dry_run: bool,
+    /// With --dry-run: compare with the JSON of `gaps` or `visits` instead of the ledger; needs neither ledger nor
+    /// keys
+    #[arg(long, value_name = "GAPS.json", requires = "dry_run")]
+    pub(super) against: Option<PathBuf>,
+    /// Take a file only if nothing of it is refused
+    #[arg(long)]
+    pub(super) strict: bool,
+    /// Write all that is refused to this new file, with where and why
+    #[arg(long, value_name = "FILE")]
+    pub(super) refused: Option<PathBuf>,
+    /// Read CSV files in another style by this layout: a name in the folder `layouts` beside site.toml, or a path
+    #[arg(long, value_name = "NAME")]
+    pub(super) layout: Option<String>,
+    /// Which logger such files are of, where neither a column nor their name says
+    #[arg(long, value_name = "N", requires = "layout")]
+    pub(super) logger: Option<u16>,
+    /// Look at an unknown CSV file, and print a layout to start from; needs neither ledger nor configuration
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["files", "by", "dry_run", "strict", "refused", "layout", "withdraw", "list"])]
+    pub(super) describe: Option<PathBuf>,
+    /// List the imports so far
+    #[arg(long, conflicts_with_all = ["files", "dry_run", "strict", "refused", "withdraw"])]
+    pub(super) list: bool,
+    /// Take the rows of a CSV import out of what covers; they stay in the ledger
+    #[arg(long, value_name = "ID", conflicts_with_all = ["files", "dry_run", "strict", "refused"])]
+    pub(super) withdraw: Option<i64>,
+    /// Why it is withdrawn
+    #[arg(long, value_name = "TEXT", requires = "withdraw")]
+    pub(super) reason: Option<String>,
+    /// Print JSON
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// The help's examples.
+pub const HELP: &str = "\
+Examples:
+  stonechat import --dry-run /media/stick
+  stonechat import --by \"A. Surveyor\" /media/stick
+  stonechat import --by \"A. Surveyor\" P-17.sealed --refused refused.csv
+  stonechat import --dry-run --against gaps.json /media/stick   (on a laptop, without ledger and keys)
+  stonechat import --describe unknown.csv > layouts/blue-reader.toml
+  stonechat import --dry-run --layout blue-reader --logger 17 unknown.csv
+  stonechat import --list
+  stonechat import --withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"";
+
+impl Args {
+    /// Who imports; of a dry run, nobody need say.
+    pub(super) fn by(&self) -> Result<String, Exit> {
+        match (&self.by, self.dry_run) {
+            (Some(by), _) => notes::text("--by", by, BY_MAX).map_err(Exit::usage),
+            (None, true) => Ok(String::new()),
+            (None, false) => Err(Exit::usage(
+                "say who imports with --by NAME: many people log in here by the same name, and the ledger keeps \
+                 who brought what",
+            )),
+        }
+    }
+
+    /// The layout that is asked for.
+    pub(super) fn layout(&self, config_path: &Path) -> Result<Option<Layout>, Exit> {
+        let Some(name) = &self.layout else { return Ok(None) };
+        let layout = config::layout::load(&layout_path(config_path, name));
+        layout.map(Some).map_err(|problems| Exit::refused(&problems))
+    }
+
+    /// Whose files of that layout are, if it is a logger that `is_known`; else `why` says what is wrong with it.
+    pub(super) fn logger(
+        &self,
+        is_known: impl Fn(Address) -> bool,
+        why: &str,
+    ) -> Result<Option<Address>, Exit> {
+        let Some(number) = self.logger else { return Ok(None) };
+        let address = Address::new(number).filter(|&address| is_known(address));
+        address.map(Some).ok_or_else(|| Exit::usage(format!("--logger {number}: {why}")))
+    }
+}
+
+/// A layout's file: a path, or a name in the folder of layouts.
+fn layout_path(config_path: &Path, name: &str) -> PathBuf {
+    if name.contains('/') || name.ends_with(".toml") {
+        return PathBuf::from(name);
+    }
+    let beside = config_path.parent().unwrap_or(Path::new(""));
+    beside.join("layouts").join(format!("{name}.toml"))
+}

@@ -1,0 +1,36 @@
+//! `import --describe`: without configuration, ledger and keys.
+
+use super::desk::Desk;
+use crate::cli::exit::{DONE, Exit, NO};
+use crate::cli::print::{print, print_json};
+use crate::hand::Looks;
+use crate::hand::describe::{NotDescribed, describe};
+use crate::hand::inputs;
+use crate::hand::plan::NotPlanned;
+use crate::view::import::description_json;
+use std::io::Write;
+use std::path::Path;
+
+/// Looks at a file, and prints a layout to start from.
+pub(super) fn run(file: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let (input, name) =
+        inputs::one(file).map_err(|why| Exit::could_not(format!("{}: {why}", file.display())))?;
+    let mut desk = Desk::new(&name, input.size, None);
+    let read = input.open().map_err(|error| NotDescribed::Read(NotPlanned::Read(error)));
+    let seen = read.and_then(|mut reader| describe(&name, &mut reader, input.size, &mut desk));
+    desk.done();
+    match seen {
+        Ok(seen) if json => Ok(print_json(out, &description_json(&seen), DONE)),
+        Ok(seen) if input.looks == Looks::OwnCsv => {
+            let own =
+                "# It begins as the gateway's own CSV does, which needs no layout: import it as it is.\n#\n";
+            Ok(print(out, &format!("{own}{}", seen.text()), DONE))
+        }
+        Ok(seen) => Ok(print(out, &seen.text(), DONE)),
+        Err(NotDescribed::Read(why)) => Err(Exit::could_not(format!("{name}: {why}"))),
+        Err(why @ NotDescribed::NoColumns) => {
+            say!("stonechat: {name}: {why}");
+            Ok(NO)
+        }
+    }
+}

@@ -1,0 +1,64 @@
+//! `import --withdraw` and `import --list`.
+
+use super::args::Args;
+use super::patience::{open_patiently, patiently};
+use crate::cli::exit::{DONE, Exit, NO};
+use crate::cli::print::{print, print_json};
+use crate::config::Config;
+use crate::ledger::read::snapshot::Reader;
+use crate::record::notes::{self, TEXT_MAX};
+use crate::text::rfc3339;
+use crate::time::{Clock, SystemClock};
+use crate::view::import as view;
+use std::io::Write;
+
+/// Lists the imports so far.
+pub(super) fn list(config: &Config, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let imports = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.imports())?;
+    if json {
+        return Ok(print_json(out, &view::list_json(&imports), DONE));
+    }
+    Ok(print(out, &view::list(&imports, config.site.utc_offset_s), DONE))
+}
+
+/// Takes the rows of an import out of what covers.
+pub(super) fn run(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
+    let reason = args.reason.as_ref();
+    let reason =
+        reason.ok_or_else(|| Exit::usage("say why with --reason TEXT: it is kept with the import"))?;
+    let reason = notes::text("--reason", reason, TEXT_MAX).map_err(Exit::usage)?;
+    let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
+    let now = clock.now();
+    // Only in a ledger that exists: a mistyped path must not make an empty one.
+    Reader::open(&config.ledger.path)?;
+    let mut ledger = open_patiently(&config.ledger.path)?;
+    let done = patiently(|| ledger.withdraw(id, by, &reason, now))?;
+    let imports = ledger.imports()?;
+    let Some(import) = imports.iter().find(|import| import.id == id) else {
+        return Err(Exit::usage(format!("there is no import {id}; `stonechat import --list` lists them")));
+    };
+    match (done, &import.withdrawn) {
+        (Some(true), _) if args.json => {
+            Ok(print_json(out, &view::list_json(std::slice::from_ref(import)), DONE))
+        }
+        (Some(true), _) => {
+            let text = format!(
+                "import {id} ({}) is withdrawn: its rows stay in the ledger and no longer cover.\n\
+                 Next: `stonechat gaps` shows what is missing again.\n",
+                import.file
+            );
+            Ok(print(out, &text, DONE))
+        }
+        (_, Some((at, who, _))) => {
+            say!("stonechat: import {id} was withdrawn already, {} by {who}", rfc3339(*at));
+            Ok(NO)
+        }
+        _ => {
+            say!(
+                "stonechat: import {id} is a sealed dump: its records are authentic, and are not withdrawn; only \
+                 CSV rows are"
+            );
+            Ok(NO)
+        }
+    }
+}

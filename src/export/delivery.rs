@@ -1,0 +1,163 @@
+//! A whole delivery: the data, the files beside it and their descriptor, all on the disk before any of them has its name.
+//!
+//! Input: a request, a ledger opened for reading, a [`Convert`] and a [`Destination`]. Output: what was written, under which
+//! names; or that there was nothing to write, and then no file. What this is not: it asks nobody, and checks no name.
+
+use super::beside;
+use super::convert::Convert;
+use super::describe::{Provenance, package};
+use super::error::ExportError;
+use super::file::{Synced, Target, Written};
+use super::request::{Request, Summary};
+use super::write::write;
+use crate::ledger::read::extract;
+use crate::ledger::read::readings::Known;
+use crate::ledger::read::snapshot::Reader;
+use crate::record::roster::Roster;
+use crate::report::inputs::ReadError;
+use crate::text::rfc3339;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+/// Where a delivery goes.
+#[derive(Clone, Debug)]
+pub struct Destination {
+    /// The data's file; `None`: standard output.
+    pub data: Option<PathBuf>,
+    /// The descriptor's; `None`: none is written.
+    pub descriptor: Option<PathBuf>,
+    /// Whether remarks and manual readings go into files beside the data.
+    pub remarks: bool,
+    /// Whether files that are there are replaced.
+    pub force: bool,
+}
+
+/// What is delivered from.
+#[derive(Clone, Copy)]
+pub struct Source<'a> {
+    /// The ledger.
+    pub reader: &'a Reader,
+    /// What was looked up once; the same that the conversion asks.
+    pub known: &'a Known,
+    /// The loggers.
+    pub roster: &'a Roster,
+    /// The site's name.
+    pub site: &'a str,
+    /// The version of the ledger's schema.
+    pub schema: u32,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub enum Delivered {
+    /// No reading is in the span, and no file was written.
+    Nothing {
+        /// What was counted.
+        summary: Summary,
+        /// The first and the last recorded time of these loggers; `None`: the ledger holds none.
+        held: Option<(i64, i64)>,
+    },
+    /// All of it.
+    Written {
+        /// What was counted.
+        summary: Summary,
+        /// The data's file.
+        whole: Written,
+        /// All files, the data's first.
+        names: Vec<PathBuf>,
+    },
+}
+
+/// Why a file could not be delivered.
+#[derive(Debug, thiserror::Error)]
+#[error("{}: {error}", path.display())]
+pub struct DeliveryError {
+    /// Which; of an error of the ledger, the data's.
+    pub path: PathBuf,
+    /// Why.
+    #[source]
+    pub error: ExportError,
+}
+
+/// Adds the file to an error.
+fn at<E: Into<ExportError>>(path: &Path) -> impl FnOnce(E) -> DeliveryError {
+    |error| DeliveryError { path: path.to_owned(), error: error.into() }
+}
+
+/// Delivers. `progress` is given the number of rows now and then.
+pub fn deliver(
+    source: Source<'_>,
+    request: &Request,
+    convert: &mut dyn Convert,
+    to: &Destination,
+    progress: impl FnMut(u64),
+) -> Result<Delivered, DeliveryError> {
+    let data = to.data.as_deref().unwrap_or(Path::new("-"));
+    let target = to.data.as_deref().map_or_else(Target::stdout, |path| Target::create(path, to.force));
+    let mut target = target.map_err(at(data))?;
+    let read = (source.reader, source.known);
+    let summary = write(read, source.roster, request, convert, &mut target, progress).map_err(at(data))?;
+    if summary.rows == 0 {
+        drop(target);
+        let held = extract::held_span(source.reader, &request.loggers).map_err(at(data))?;
+        return Ok(Delivered::Nothing { summary, held });
+    }
+    let beside = if to.remarks {
+        let loggers = (!request.loggers.is_empty()).then_some(request.loggers.as_slice());
+        beside::write(source.reader, loggers, data, (to.force, request.leave_formulas))
+            .map_err(|(path, error)| DeliveryError { path, error })?
+    } else {
+        Vec::new()
+    };
+    let synced = target.sync().map_err(at(data))?;
+    let whole = synced.written.clone();
+    let mut provenance = Provenance {
+        site: source.site.to_owned(),
+        file: name_of(data),
+        ledger: ledger_facts(source).map_err(at(data))?,
+        units: convert.provenance(),
+        beside: Vec::new(),
+    };
+    let mut all = vec![(data.to_owned(), synced)];
+    for ready in beside {
+        provenance.beside.push((name_of(&ready.path), ready.file.written.clone(), ready.columns));
+        all.push((ready.path, ready.file));
+    }
+    if let Some(name) = &to.descriptor {
+        let package = package(request, &summary, &whole, &provenance);
+        all.push((name.clone(), text_file(name, &package, to.force).map_err(at(name))?));
+    }
+    // Everything is on the disk; now the names, the descriptor's last.
+    let mut names = Vec::new();
+    for (path, file) in all {
+        file.rename().map_err(at(&path))?;
+        names.push(path);
+    }
+    Ok(Delivered::Written { summary, whole, names })
+}
+
+fn name_of(path: &Path) -> String {
+    path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
+/// What the descriptor says of the ledger.
+fn ledger_facts(source: Source<'_>) -> Result<BTreeMap<String, Value>, ReadError> {
+    let mut facts = BTreeMap::new();
+    facts.insert("schema".to_owned(), json!(source.schema));
+    if let Some((file, sha256, made_at)) = extract::newest_backup(source.reader)? {
+        let made_at = rfc3339(made_at);
+        let backup = json!({"file": name_of(Path::new(&file)), "sha256": sha256, "made_at": made_at});
+        facts.insert("newest_backup".to_owned(), backup);
+    }
+    Ok(facts)
+}
+
+fn text_file(path: &Path, value: &Value, force: bool) -> std::io::Result<Synced> {
+    let mut target = Target::create(path, force)?;
+    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
+    text.push('\n');
+    target.write_all(text.as_bytes())?;
+    target.sync()
+}

@@ -1,0 +1,26 @@
+//! Imports of hand downloads, as a ledger keeps them.
+
+use std::collections::BTreeMap;
+
+/// An import, as it is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ImportEntry {
+    /// Its number.
+    pub id: i64,
+    /// The file's name.
+    pub file: String,
+    /// Its size in bytes.
+    pub size_bytes: u64,
+    /// Its SHA-256, in hexadecimal.
+    pub sha256: String,
+    /// `sealed-dump` or `csv`.
+    pub kind: String,
+    /// When, Unix seconds.
+    pub imported_at: i64,
+    /// By whom.
+    pub by: String,
+    /// Outcome to count.
+    pub outcomes: BTreeMap<String, u64>,
+    /// When it was withdrawn, by whom and why.
+    pub withdrawn: Option<(i64, String, String)>,
+}

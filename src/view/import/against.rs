@@ -1,0 +1,90 @@
+//! What files cover of what was to be fetched, in words and as JSON.
+
+use super::json::{not_taken_json, spans};
+use super::words::{not_taken, prose, sequences};
+use crate::hand::cover::{Found, Wanted};
+use crate::hand::inputs::NotTaken;
+use crate::text::{counted, thousands};
+use crate::view::term::Table;
+use serde_json::{Value, json};
+
+const UNSURE: &str = "Told from the numbers that stand in clear in the files, which nobody has authenticated here: \
+                      the gateway's import decides.";
+
+/// What files cover of what was to be fetched.
+pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken], columns: usize) -> String {
+    let mut text = match &wanted.site {
+        Some(site) => format!("{site}: what was to be fetched, and what is in these files.\n\n"),
+        None => "What was to be fetched, and what is in these files.\n\n".to_owned(),
+    };
+    let mut table =
+        Table::new(&[">logger", "name", ">epoch", "sequences", ">missing", ">in the files", "not there"]);
+    let (mut all, mut found_of_them, mut open_ended_absent) = (0, 0, 0_u64);
+    for want in &wanted.gaps {
+        let there = found.of(want);
+        let records = want.last.map(|last| u64::from(last - want.first) + 1);
+        all += records.unwrap_or(there.records + there.missing.count());
+        found_of_them += there.records;
+        let shown: Vec<String> = there.missing.ranges().iter().take(3).map(|&span| sequences(span)).collect();
+        let mut shown = shown.join(", ");
+        if there.missing.ranges().len() > 3 {
+            shown.push_str(&format!(", and {} more", there.missing.ranges().len() - 3));
+        }
+        let span = match (want.last, there.last) {
+            (Some(last), _) => sequences((want.first, last)),
+            (None, Some(last)) => format!("from {}; files reach {last}", want.first),
+            (None, None) => {
+                open_ended_absent += 1;
+                format!("from {} on", want.first)
+            }
+        };
+        table.row([
+            want.logger.to_string(),
+            want.name.clone(),
+            want.epoch.to_string(),
+            span,
+            records.map_or("not known".to_owned(), thousands),
+            thousands(there.records),
+            shown,
+        ]);
+    }
+    text.push_str(&table.text(2));
+    text.push_str(&not_taken(not_taken_files, prose(columns)));
+    text.push_str(&format!(
+        "\n{} of {} are in the files ({} read, {} unreadable).\n{UNSURE}\n",
+        thousands(found_of_them),
+        counted(all, "missing record"),
+        counted(found.items, "record"),
+        thousands(found.unreadable)
+    ));
+    text.push_str(if found_of_them < all || open_ended_absent > 0 {
+        "Next: fetch what is not there before you leave, if the logger still has it.\n"
+    } else {
+        "Next: take the files to the gateway and import them.\n"
+    });
+    text
+}
+
+/// The same as JSON.
+pub fn against_json(wanted: &Wanted, found: &Found, not_taken: &[NotTaken]) -> Value {
+    let gaps: Vec<Value> = wanted
+        .gaps
+        .iter()
+        .map(|want| {
+            let there = found.of(want);
+            json!({
+                "logger": want.logger, "name": want.name, "epoch": want.epoch, "first": want.first,
+                "last": want.last, "in_files": there.records, "not_there": spans(&there.missing),
+                "is_whole": there.is_whole(),
+            })
+        })
+        .collect();
+    json!({
+        "site": wanted.site,
+        "authenticated": false,
+        "gaps": gaps,
+        "records_read": found.items,
+        "unreadable": found.unreadable,
+        "not_taken": not_taken_json(not_taken),
+    })
+}

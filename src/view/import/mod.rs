@@ -1,0 +1,16 @@
+//! An import in words and as JSON: its plan, what was written, the imports so far, and what is on a stick.
+
+mod against;
+mod gaps;
+mod json;
+mod list;
+mod plan;
+mod stretches;
+mod words;
+mod written;
+
+pub use against::{against, against_json};
+pub use json::{description_json, json};
+pub use list::{list, list_json};
+pub use plan::plan;
+pub use written::result;

@@ -1,0 +1,103 @@
+//! What became of rows without sequence numbers, in words.
+
+use super::words::{SHOWN, note, sequences};
+use crate::hand::matching::{Stretch, What};
+use crate::hand::plan::FilePlan;
+use crate::text::thousands;
+use crate::view::term::{Table, wrapped};
+use crate::wire::seq::Address;
+
+/// What became of rows without sequence numbers, stretch by stretch.
+pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
+    if file.stretches.is_empty() {
+        return String::new();
+    }
+    let left: u64 = file
+        .stretches
+        .iter()
+        .filter(|(_, stretch)| !matches!(stretch.what, What::Anchored | What::Matched))
+        .map(|(_, stretch)| stretch.rows)
+        .sum();
+    let mut text = note(
+        prose,
+        &format!(
+            "{name}: rows without sequence numbers: {} matched by time to missing records; {} agree with held readings \
+         (anchored); {} left out.",
+            thousands(file.matched),
+            thousands(file.anchored),
+            thousands(left)
+        ),
+    );
+    text.push('\n');
+    let mut table = Table::new(&[">logger", "lines", ">rows", "", ">epoch", "sequences"]);
+    let mut reasons = Vec::new();
+    let shown = most_telling(&file.stretches);
+    for (logger, stretch) in &shown {
+        let (word, why) = fate(stretch.what);
+        let (epoch, sequences) = match stretch.sequences {
+            Some((epoch, first, last)) => (epoch.to_string(), sequences((first, last))),
+            None => (String::new(), String::new()),
+        };
+        table.row([
+            logger.to_string(),
+            lines(stretch.first_line, stretch.last_line),
+            thousands(stretch.rows),
+            word.to_owned(),
+            epoch,
+            sequences,
+        ]);
+        reasons.push(why);
+    }
+    // A reason may be long: it stands below its stretch, as prose.
+    let header = None;
+    for (line, why) in table.text(4).lines().zip(std::iter::once(header).chain(reasons)) {
+        text.push_str(line);
+        text.push('\n');
+        if let Some(why) = why {
+            text.push_str(&wrapped(&why, 12, 14, prose));
+        }
+    }
+    if file.stretches.len() > shown.len() {
+        let more = |of: &str| {
+            let count = |all: &mut dyn Iterator<Item = What>| all.filter(|&what| fate(what).0 == of).count();
+            let all = count(&mut file.stretches.iter().map(|(_, stretch)| stretch.what));
+            (all - count(&mut shown.iter().map(|(_, stretch)| stretch.what))) as u64
+        };
+        let more: Vec<String> = ["unmatched", "refused", "matched", "anchored"]
+            .iter()
+            .filter(|of| more(of) > 0)
+            .map(|of| format!("{} {of}", thousands(more(of))))
+            .collect();
+        text.push_str(&format!("    and more stretches: {}; --json has them all\n", more.join(", ")));
+    }
+    text
+}
+
+/// At most [`SHOWN`] stretches, in the file's order: those that are left out before those that are matched, and those
+/// before those that only anchor.
+fn most_telling(all: &[(Address, Stretch)]) -> Vec<&(Address, Stretch)> {
+    let importance = |what: What| match what {
+        What::Unmatched(_) | What::Refused(_) => 0,
+        What::Matched => 1,
+        What::Anchored => 2,
+    };
+    let mut places: Vec<usize> = (0..all.len()).collect();
+    places.sort_by_key(|&at| (importance(all[at].1.what), at));
+    places.truncate(SHOWN);
+    places.sort_unstable();
+    places.into_iter().map(|at| &all[at]).collect()
+}
+
+/// The word for what became of a stretch, and why.
+pub(super) fn fate(what: What) -> (&'static str, Option<String>) {
+    match what {
+        What::Anchored => ("anchored", None),
+        What::Matched => ("matched", None),
+        What::Unmatched(why) => ("unmatched", Some(why.to_string())),
+        What::Refused(why) => ("refused", Some(why.to_string())),
+    }
+}
+
+fn lines(first: u64, last: u64) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}

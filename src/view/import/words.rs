@@ -1,0 +1,59 @@
+//! Words that the plan of an import and what was written have in common.
+
+use crate::hand::inputs::NotTaken;
+use crate::hand::plan::FilePlan;
+use crate::view::term::wrapped;
+
+/// Lines of a list before "and so many more".
+pub(super) const SHOWN: usize = 20;
+
+/// Prose is no wider than what reads well on a terminal of so many columns.
+pub(super) fn prose(columns: usize) -> usize {
+    columns.clamp(60, 100)
+}
+
+/// A paragraph of its own.
+pub(super) fn note(prose: usize, words: &str) -> String {
+    format!("\n{}", wrapped(words, 2, 4, prose))
+}
+
+/// The folder that all files are in, where they are several: said once, not in each line.
+pub(super) fn folder(files: &[FilePlan]) -> &str {
+    let [first, rest @ ..] = files else { return "" };
+    let mut folder = if rest.is_empty() { "" } else { first.name.as_str() };
+    for file in files {
+        while !file.name.starts_with(folder) || !(folder.is_empty() || folder.ends_with('/')) {
+            let shorter = folder.strip_suffix('/').unwrap_or(folder);
+            folder = shorter.rfind('/').map_or("", |at| &shorter[..=at]);
+        }
+    }
+    folder
+}
+
+/// A file's name, without the folder that is said already.
+pub(super) fn short<'a>(name: &'a str, folder: &str) -> &'a str {
+    name.strip_prefix(folder).unwrap_or(name)
+}
+
+/// Files of which nothing is taken.
+pub(super) fn not_taken(all: &[NotTaken], prose: usize) -> String {
+    let mut text = String::new();
+    for file in all.iter().filter(|file| file.is_mistake) {
+        text += &note(prose, &format!("{} {}. Nothing of it is taken.", file.name, file.why));
+    }
+    let others: Vec<&NotTaken> = all.iter().filter(|file| !file.is_mistake).collect();
+    if !others.is_empty() {
+        let names: Vec<&str> = others.iter().take(SHOWN).map(|file| file.name.as_str()).collect();
+        let more = others.len().saturating_sub(SHOWN);
+        let more = if more > 0 { format!(", and {more} more") } else { String::new() };
+        let are =
+            if others.len() == 1 { "1 file is".to_owned() } else { format!("{} files are", others.len()) };
+        text += &note(prose, &format!("{are} no download, and left alone: {}{more}", names.join(", ")));
+    }
+    text
+}
+
+/// `3`, or `3 to 9`.
+pub(super) fn sequences((first, last): (u32, u32)) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
