@@ -98,7 +98,9 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     let ledger = Ledger::open(&path).unwrap();
     let db = Connection::open(&path).unwrap();
     let check = |when: &str| {
-        for (name, columns, rows_before) in &before {
+        // What is settled later is in more blocks; the rest of the views shows no difference.
+        let is_same = |name: &str| when != "settled" || !name.starts_with("settled_");
+        for (name, columns, rows_before) in before.iter().filter(|(name, ..)| is_same(name)) {
             assert_eq!(&rows(&db, name, columns), rows_before, "{name}, {when}");
         }
         assert_eq!(verify::verify(&path, |_| ()).unwrap().differences, Vec::<String>::new(), "{when}");
