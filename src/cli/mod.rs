@@ -43,9 +43,13 @@ pub use exit::{COULD_NOT, DONE, NO, USAGE};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 // Ways by which commands still reach what has moved.
+#[allow(unused_imports)]
 use crate::view::{term as prose, term as table};
+#[allow(unused_imports)]
 use args::{instant, load, not_of_the_site, present, resolved};
+#[allow(unused_imports)]
 use exit::{config_code, could_not, refused};
+#[allow(unused_imports)]
 use print::{Progress, print, print_json};
 
 #[derive(Parser)]
@@ -240,11 +244,11 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Gaps(args) => exit::code(gaps::run(config, &args, out)),
         Command::Import(args) => exit::code(import::run(config, &args, out)),
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
-        Command::Verify(args) => verify::run(config, &args, out),
-        Command::Backup(args) => backup::run(config, &args, out),
+        Command::Verify(args) => exit::code(verify::run(config, &args, out)),
+        Command::Backup(args) => exit::code(backup::run(config, &args, out)),
         Command::Compare(args) => compare::run(config, &args, out),
-        Command::Restore(args) => restore::run(config, &args, out),
-        Command::SetAside(command) => set_aside::run(config, &command, out),
+        Command::Restore(args) => exit::code(restore::run(config, &args, out)),
+        Command::SetAside(command) => exit::code(set_aside::run(config, &command, out)),
         Command::Key(command) => key::run(config, &command, out),
         #[cfg(feature = "sim")]
         Command::Simulate(args) => simulate::run(&args, out),
@@ -253,7 +257,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Units(command) => exit::code(units::run(config, &command, out)),
         Command::Plot(args) => exit::code(plot::run(config, &args, out)),
         Command::Visits(args) => exit::code(visits::run(config, &args, out)),
-        Command::Completeness(args) => completeness::run(config, &args, out),
+        Command::Completeness(args) => exit::code(completeness::run(config, &args, out)),
         Command::WriteOff(args) => write_off::run(config, &args, out),
         Command::Remark(command) => remark::run(config, &command, out),
         Command::Manual(command) => manual::run(config, &command, out),

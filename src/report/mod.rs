@@ -9,6 +9,7 @@
 
 pub mod completeness;
 pub mod conditions;
+pub mod counted;
 pub mod days;
 pub mod gap_state;
 pub mod gaps;
@@ -23,6 +24,7 @@ pub mod point_check;
 pub mod reception;
 pub mod selection;
 pub mod service;
+pub mod set_aside;
 pub mod sheet;
 pub mod slots;
 pub mod status;
