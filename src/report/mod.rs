@@ -35,6 +35,7 @@ pub mod point_check;
 pub mod reception;
 pub mod selection;
 pub mod service;
+pub mod set_aside;
 pub mod sheet;
 pub mod silence;
 pub mod slots;

@@ -1,5 +1,6 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod backup;
 pub mod completeness;
 pub mod export;
 pub mod frame;
@@ -9,13 +10,17 @@ pub mod import;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
+pub mod restored;
+pub mod salvaged;
 pub mod service;
+pub mod set_aside;
 pub mod sheet;
 pub mod site;
 pub mod status;
 pub mod term;
 pub mod units;
 pub mod unread;
+pub mod verified;
 pub mod visits;
 
 /// What the program is not, where it presents itself.

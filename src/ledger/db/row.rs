@@ -63,55 +63,10 @@ pub fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
     })
 }
 
-/// How far a file rounded, as the table `resolution` keeps it: JSON, field or channel to step, in the units of the
-/// view `reading`. `None`: it shows every value.
-pub fn steps_json(steps: &Steps) -> Option<String> {
-    if steps.is_exact() {
-        return None;
-    }
-    let mut all = serde_json::Map::new();
-    let mut add = |name: String, step: u32, value: serde_json::Value| {
-        if step > 1 {
-            all.insert(name, value);
-        }
-    };
-    add("time".to_owned(), steps.time_s, steps.time_s.into());
-    for (channel, &step) in steps.counts.iter().enumerate() {
-        add(format!("c{channel}"), step, step.into());
-    }
-    add("battery_mv".to_owned(), steps.battery_mv, steps.battery_mv.into());
-    add("board_c".to_owned(), steps.board_centi_c, (f64::from(steps.board_centi_c) / 100.0).into());
-    Some(serde_json::Value::Object(all).to_string())
-}
-
-/// The way back.
+/// How far a file rounded, from what the table `resolution` keeps: the way back from [`steps_json`].
 pub fn steps_from_json(json: &str) -> Result<Steps, Error> {
     let corrupt = || Error::Corrupt(format!("a resolution is not as it was written: {json}"));
-    let all: std::collections::BTreeMap<String, f64> = serde_json::from_str(json).map_err(|_| corrupt())?;
-    let mut steps = Steps::default();
-    for (name, step) in all {
-        let scaled = if name == "board_c" { (step * 100.0).round() } else { step };
-        if !(scaled.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&scaled)) {
-            return Err(corrupt());
-        }
-        let whole = scaled as u32;
-        match name.as_str() {
-            "time" => steps.time_s = whole,
-            "battery_mv" => steps.battery_mv = whole,
-            "board_c" => steps.board_centi_c = whole,
-            _ => {
-                let channel = name.strip_prefix('c').and_then(|number| number.parse::<usize>().ok());
-                let channel = channel.filter(|&channel| channel < CHANNELS_MAX).ok_or_else(corrupt)?;
-                if steps.counts.len() <= channel {
-                    steps.counts.resize(channel + 1, 0);
-                }
-                if let Some(place) = steps.counts.get_mut(channel) {
-                    *place = whole;
-                }
-            }
-        }
-    }
-    Ok(steps)
+    crate::record::row::steps_from_json(json).ok_or_else(corrupt)
 }
 
 /// The same as an authentic reading.
@@ -224,6 +179,7 @@ pub(in crate::ledger) const IDENTITY: &str = "logger = ? AND epoch = ? AND seque
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::record::row::steps_json;
     use proptest::prelude::*;
 
     proptest! {

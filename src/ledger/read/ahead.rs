@@ -130,6 +130,7 @@ mod tests {
     use crate::ledger::write::batch::{Arrival, Reception};
     use crate::ledger::write::import::Planner;
     use crate::ledger::write::open::Ledger;
+    use crate::record::download::HeldLedger as _;
     use crate::record::roster::{Logger, Roster};
     use crate::time::Stamp;
     use crate::wire::record::{Reading, Record};
@@ -184,7 +185,7 @@ mod tests {
         let mut planner = Planner::open(&path).unwrap();
         for order in [up, down, leaps, steps] {
             planner
-                .judge(|held| {
+                .judge(&mut |held| {
                     for sequence in &order {
                         for logger in loggers {
                             let identity = Identity::new(logger, 1, *sequence).unwrap();

@@ -21,6 +21,7 @@ use crate::record::coverage::Basis;
 use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::Roster;
+use crate::record::row::row_content;
 use crate::record::unopened::WhyShut;
 use crate::time::GatewayTime;
 use crate::time::Stamp;
@@ -672,20 +673,6 @@ pub(in crate::ledger) fn keep_beside(
         ])?;
         Ok(())
     })
-}
-
-/// A CSV row as it is kept beside a record that it disagrees with.
-pub fn row_content(row: &Row) -> String {
-    let mut content = serde_json::json!({
-        "time": row.time, "counts": row.counts, "faults": row.faults,
-        "battery_mv": row.battery_mv, "board_centi_c": row.board_centi_c,
-    });
-    if let Some(steps) = row.steps.as_deref().and_then(crate::ledger::db::row::steps_json)
-        && let Ok(steps) = serde_json::from_str::<serde_json::Value>(&steps)
-    {
-        content["resolution"] = steps;
-    }
-    content.to_string()
 }
 
 struct ReadingFields<'a> {

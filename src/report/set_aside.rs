@@ -1,0 +1,60 @@
+//! What was kept beside the record, with the record that each conflict disagrees with.
+//!
+//! Input: one state of the ledger. Output: [`BesideRecord`]: frames that no key opens, conflicts with both sides, frames of
+//! addresses off the roster, and those that found no room.
+
+use crate::ledger::read::Read;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::record::set_aside::{ConflictSide, SetAside};
+use crate::record::unread::{Dropped, Foreign, Kept};
+use crate::wire::seq::Identity;
+
+/// What was kept beside the record.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BesideRecord {
+    /// Unopened frames one by one, as far as they were asked for, and the other sides of conflicts.
+    pub items: Vec<BesideItem>,
+    /// Unopened frames by logger, slot and reason.
+    pub unopened: Vec<Kept>,
+    /// Frames of addresses that are not on the roster: counted, and not kept.
+    pub foreign: Vec<Foreign>,
+    /// Unopened frames that found no room.
+    pub no_room: Vec<Dropped>,
+}
+
+/// One of them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BesideItem {
+    /// What was kept.
+    pub item: SetAside,
+    /// Of a conflict, the side that is held; `None`: nothing is any more.
+    pub held: Option<ConflictSide>,
+}
+
+impl BesideRecord {
+    /// Reads it; of unopened frames one by one, the newest `frames`.
+    pub fn read(snapshot: &Snapshot<'_>, frames: u32) -> Read<Self> {
+        let mut items = Vec::new();
+        for item in snapshot.set_aside_with(frames)? {
+            let held = match Identity::new(item.logger, item.epoch, item.sequence) {
+                Some(id) if item.is_conflict() => held_side(snapshot, id)?,
+                _ => None,
+            };
+            items.push(BesideItem { item, held });
+        }
+        Ok(Self {
+            items,
+            unopened: snapshot.kept_shut()?,
+            foreign: snapshot.foreign()?,
+            no_room: snapshot.found_no_room()?,
+        })
+    }
+}
+
+fn held_side(snapshot: &Snapshot<'_>, id: Identity) -> Read<Option<ConflictSide>> {
+    if let Some(plaintext) = snapshot.plaintext(id)? {
+        return Ok(Some(ConflictSide::sealed(&plaintext, id.epoch.number())));
+    }
+    // Two CSV files may disagree where nothing authentic is held.
+    Ok(snapshot.readings_at(&[id].into())?.remove(&id).map(ConflictSide::CsvRow))
+}
