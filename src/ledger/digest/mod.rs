@@ -2,4 +2,5 @@
 
 pub(in crate::ledger) mod block;
 pub(in crate::ledger) mod open;
+pub(in crate::ledger) mod seal;
 pub(in crate::ledger) mod table;
