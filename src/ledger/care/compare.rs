@@ -12,6 +12,7 @@
 use crate::ledger::care::held::{HeldRecord, rare_plaintext, read_block, reading_sum, span_of};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::row::SETTLED;
 use crate::ledger::digest::block::{self, Block, Blocks, Place};
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::state::State;
@@ -259,13 +260,14 @@ fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
 
 /// Adds the unsettled journal to its blocks.
 fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
-    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", block::reading_columns());
+    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", SETTLED.list());
     let mut statement = db.prepare(&sql)?;
     let mut readings = statement.query([])?;
     while let Some(row) = readings.next()? {
-        let id = block::identity(row)?;
+        let row = SETTLED.view(row);
+        let id = row.identity()?;
         // A damaged row is no content: its block then differs, and is read.
-        if let Some((sum, time)) = reading_sum(row, id)? {
+        if let Some((sum, time)) = reading_sum(&row, id)? {
             blocks.entry(place_of(id)).or_default().record(sum, Some(time));
         }
     }
