@@ -178,6 +178,11 @@ pub fn make_own(path: &Path, mode: u32) -> io::Result<File> {
     make(path, mode)
 }
 
+/// Something that is open already, without a buffer: what is written to it leaves no copy in memory.
+pub fn unbuffered(open: std::os::fd::OwnedFd) -> impl Write {
+    File::from(open)
+}
+
 /// How a file is put.
 #[derive(Clone, Copy, Debug)]
 pub struct How {

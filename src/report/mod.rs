@@ -15,6 +15,7 @@ pub mod gaps;
 pub mod gateway;
 pub mod health;
 pub mod inputs;
+pub mod key_slots;
 pub mod memory;
 pub mod notes;
 pub mod outage;

@@ -5,6 +5,7 @@ pub mod frame;
 pub mod gaps;
 pub mod gateway;
 pub mod import;
+pub mod key_slots;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
