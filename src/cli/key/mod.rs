@@ -6,6 +6,7 @@
 //!
 //! Promises: no key enters a pipe, an existing file, a log, an error or a buffer that is not wiped.
 
+mod args;
 mod output;
 mod sheet;
 
@@ -14,15 +15,13 @@ pub use output::fresh;
 use super::args::open;
 use super::exit::{DONE, Exit, code};
 use super::print::{print, print_json};
-use crate::config::{self, Config};
 use crate::ledger::read::snapshot::Reader;
-use crate::record::roster::Logger;
 use crate::report::key_slots::{KeyFacts, SlotEnd, key_slots, running_keys};
 use crate::seal::hex;
 use crate::seal::keyring::Keyring;
 use crate::view::key_slots::{Named, json, text};
 use crate::wire::seq::{Address, Slot};
-use output::Output;
+use args::{DeriveArgs, NewArgs, SlotArgs, keyring_of, logger_of};
 use std::io::Write;
 use std::path::Path;
 use zeroize::Zeroizing;
@@ -43,51 +42,6 @@ pub enum Command {
     Slot(SlotArgs),
 }
 
-/// The arguments of `key new`.
-#[derive(clap::Args)]
-pub struct NewArgs {
-    /// Bytes of the key: 16 for AES-128, as derived keys are, or 32 for AES-256
-    #[arg(long, value_name = "16|32", default_value = "16", value_parser = key_len)]
-    bytes: usize,
-    /// Make a site key, as a [site_key] section for the keyring
-    #[arg(long, conflicts_with = "bytes")]
-    site: bool,
-    #[command(flatten)]
-    output: Output,
-}
-
-/// The arguments of `key derive`.
-#[derive(clap::Args)]
-pub struct DeriveArgs {
-    /// This logger (its address)
-    #[arg(long, value_name = "ADDRESS", required_unless_present = "all", conflicts_with = "all")]
-    logger: Option<u16>,
-    /// Every logger of the roster
-    #[arg(long)]
-    all: bool,
-    /// The key slot [default: the largest open one that was given a key or has opened frames, else the lowest
-    /// that has a key]
-    #[arg(long, value_name = "SLOT")]
-    slot: Option<u8>,
-    /// For a unit that takes the place of another at this address: a slot above every one used there, as the wire format
-    /// demands
-    #[arg(long, conflicts_with_all = ["slot", "all"])]
-    replacement: bool,
-    #[command(flatten)]
-    output: Output,
-}
-
-/// The arguments of `key slot`.
-#[derive(clap::Args)]
-pub struct SlotArgs {
-    /// The logger (its address)
-    #[arg(long, value_name = "ADDRESS")]
-    logger: u16,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-}
-
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
     code(match command {
@@ -95,14 +49,6 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
         Command::Derive(args) => sheet::derive(config_path, args, out),
         Command::Slot(args) => slot(config_path, args, out),
     })
-}
-
-fn key_len(text: &str) -> Result<usize, String> {
-    match text {
-        "16" => Ok(16),
-        "32" => Ok(32),
-        _ => Err("a key has 16 bytes or 32".to_owned()),
-    }
 }
 
 fn new(args: &NewArgs, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -118,19 +64,6 @@ fn new(args: &NewArgs, out: &mut dyn Write) -> Result<u8, Exit> {
         file.write_all(hex.as_bytes())?;
         file.write_all(after.as_bytes())
     })
-}
-
-/// A logger of the roster by the number that was typed.
-fn logger_of(config: &Config, number: u16) -> Result<&Logger, Exit> {
-    let found = Address::new(number).and_then(|address| config.roster.logger(address));
-    found.ok_or_else(|| {
-        let roster = config.roster_file.display();
-        Exit::usage(format!("--logger {number}: not on the roster {roster}; enter it there first"))
-    })
-}
-
-fn keyring_of(config: &Config) -> Result<Keyring, Exit> {
-    config::load_keyring(config).map_err(|problems| Exit::refused(&problems))
 }
 
 fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, Exit> {

@@ -2,7 +2,7 @@
 
 use super::super::args::open;
 use super::super::exit::{DONE, Exit, NO, USAGE};
-use super::{DeriveArgs, keyring_of, logger_of};
+use super::args::{DeriveArgs, keyring_of, logger_of};
 use crate::config::Config;
 use crate::config::slot_choice::{EpochAdvice, Past, SlotError, chosen, epoch, of_replacement};
 use crate::ledger::Error;
