@@ -15,6 +15,7 @@
 pub mod clock;
 mod closed;
 mod name;
+pub mod trial;
 
 pub use closed::{Wanted, closed, explained};
 pub use name::folder_of;
@@ -385,6 +386,11 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
 /// Makes a folder and those above it where they are missing; they are this user's own.
 pub fn make_own_folder(path: &Path) -> io::Result<()> {
     std::fs::create_dir_all(path)
+}
+
+/// Makes a folder, which must not be there.
+pub fn make_new_folder(path: &Path) -> io::Result<()> {
+    std::fs::create_dir(path)
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.

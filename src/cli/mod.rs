@@ -45,7 +45,7 @@ use std::path::{Path, PathBuf};
 // Ways by which commands still reach what has moved.
 use crate::view::{term as prose, term as table};
 use args::{instant, load, not_of_the_site, present, resolved};
-use exit::{config_code, could_not, refused};
+use exit::{config_code, could_not};
 use print::{Progress, print, print_json};
 
 #[derive(Parser)]

@@ -2,11 +2,10 @@
 //! a configuration, the truth and the loggers' memories.
 
 use super::{DONE, Progress, USAGE, could_not, print};
-use crate::files;
+use crate::files::{self, Own};
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, FieldPlan};
 use crate::text::counted;
-use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
@@ -48,7 +47,7 @@ pub struct Args {
 pub(super) enum Sink {
     Pty(Box<PtyMaster>),
     Tcp(TcpStream),
-    File(BufWriter<File>),
+    File(Box<dyn Write>),
 }
 
 /// How long a reader may take before a simulation gives up on it.
@@ -95,7 +94,7 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
     // Before anything is made: the folder may be a real site's.
     files::refuse_taken(targets(dir, &plan)).map_err(|error| error.to_string())?;
-    std::fs::create_dir_all(dir).map_err(at(dir))?;
+    files::make_own_folder(dir).map_err(at(dir))?;
     let mut field = Field::new(if args.harsh { plan.harsher() } else { plan });
     let (mut sink, where_to) = open_sink(&args.to, dir, field.plan(), out)?;
 
@@ -159,9 +158,14 @@ fn open_sink(to: &str, dir: &Path, plan: &FieldPlan, out: &mut dyn Write) -> Res
         let (stream, _) = listener.accept().map_err(|error| format!("{name}: {error}"))?;
         return Ok((Sink::Tcp(stream), name));
     }
-    let file = File::create_new(to).map_err(|error| format!("{to}: {error}"))?;
+    let file = new(Path::new(to)).map_err(|error| format!("{to}: {error}"))?;
     config(to)?;
-    Ok((Sink::File(BufWriter::new(file)), to.to_owned()))
+    Ok((Sink::File(Box::new(file)), to.to_owned()))
+}
+
+/// A new file; one that is there is an error.
+fn new(path: &Path) -> std::io::Result<impl Write + use<>> {
+    files::open_own(path, Own::New, 0o644).map(BufWriter::new)
 }
 
 /// Every file that a simulation makes in its folder.
@@ -175,12 +179,14 @@ pub(super) fn targets(dir: &Path, plan: &FieldPlan) -> Vec<PathBuf> {
 pub(super) fn write_truth(field: &Field, dir: &Path) -> Result<(), String> {
     let path = dir.join("truth.jsonl");
     let at = |error: std::io::Error| format!("{}: {error}", path.display());
-    let mut file = BufWriter::new(File::create_new(&path).map_err(at)?);
+    let mut file = new(&path).map_err(at)?;
     field.truth().write_jsonl(&mut file).and_then(|()| file.flush()).map_err(at)?;
     for address in field.truth().addresses() {
         let path = dir.join(format!("{address}.sealed"));
-        File::create_new(&path)
-            .and_then(|mut file| file.write_all(&field.truth().sealed_dump(address)))
+        new(&path)
+            .and_then(|mut file| {
+                file.write_all(&field.truth().sealed_dump(address)).and_then(|()| file.flush())
+            })
             .map_err(|error| format!("{}: {error}", path.display()))?;
     }
     Ok(())

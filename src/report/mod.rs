@@ -7,6 +7,7 @@
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
 
+pub mod check;
 pub mod completeness;
 pub mod conditions;
 pub mod days;
@@ -24,6 +25,7 @@ pub mod point_check;
 pub mod reception;
 pub mod selection;
 pub mod service;
+pub mod set_aside;
 pub mod sheet;
 pub mod slots;
 pub mod status;

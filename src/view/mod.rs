@@ -1,5 +1,6 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod check;
 pub mod export;
 pub mod frame;
 pub mod gaps;
@@ -10,6 +11,7 @@ pub mod logbook;
 pub mod notes;
 pub mod picture;
 pub mod service;
+pub mod set_aside;
 pub mod sheet;
 pub mod site;
 pub mod status;

@@ -82,7 +82,7 @@ fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, 
 }
 
 /// What a keyring says of one logger's slots, without a key.
-fn facts(keyring: &Keyring, address: Address) -> KeyFacts {
+pub fn facts(keyring: &Keyring, address: Address) -> KeyFacts {
     let all = || (0..=u8::MAX).map(Slot);
     let closed = |slot| {
         let last = keyring.closed_at(address, slot)?;
