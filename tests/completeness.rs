@@ -6,7 +6,6 @@ use crate::util;
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
-use stonechat::cli::completeness::{self as cli, Wanted};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::origin::{self, Unsettled};
@@ -14,12 +13,16 @@ use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, Batch, BatchItem, Content, Ledger, RadioId, Reception, Stamp};
 use stonechat::record::judge::{Placed, Row};
 use stonechat::record::roster::{InService, Logger, Roster};
-use stonechat::report::completeness::{Count, Counts, LoggerCounts, Source, Span, months};
+use stonechat::report::completeness::{
+    CompletenessWanted, Count, Counts, LoggerCounts, Source, Span, months,
+};
+use stonechat::report::counted;
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{self, Field, FieldPlan, Truth};
+use stonechat::view::completeness::{as_json, csv as as_csv, page};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
 use util::daemon::Site;
@@ -449,15 +452,20 @@ fn embankment(settle_rows: u32) -> (tempfile::TempDir, Config, Truth, i64) {
     (dir, config, truth, now)
 }
 
-fn by_month(now: i64, number: u32) -> Wanted {
-    Wanted { loggers: Vec::new(), spans: months(now, MOUNTAIN, number), by_month: true, as_of: None }
+fn by_month(now: i64, number: u32) -> CompletenessWanted {
+    CompletenessWanted {
+        loggers: Vec::new(),
+        spans: months(now, MOUNTAIN, number),
+        by_month: true,
+        as_of: None,
+    }
 }
 
 #[test]
 fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     let (_dir, config, truth, now) = embankment(3_000);
     let wanted = by_month(now, 4);
-    let counts = cli::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+    let counts = counted::count(&config, &wanted, now, |_, _, _| ()).unwrap();
     for of in &counts {
         let ranges: BTreeMap<u32, _> = truth
             .epochs(of.logger)
@@ -498,27 +506,32 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
         }
     }
     // As of now, row by row: the same.
-    let by_rows =
-        cli::count(&config, &Wanted { as_of: Some(now), ..wanted.clone() }, now, |_, _, _| ()).unwrap();
+    let by_rows = counted::count(
+        &config,
+        &CompletenessWanted { as_of: Some(now), ..wanted.clone() },
+        now,
+        |_, _, _| (),
+    )
+    .unwrap();
     assert_eq!(by_rows, counts);
     // And of a ledger of which nothing is settled.
     let (_dir, config, _, _) = embankment(0);
-    assert_eq!(cli::count(&config, &wanted, now, |_, _, _| ()).unwrap(), counts);
+    assert_eq!(counted::count(&config, &wanted, now, |_, _, _| ()).unwrap(), counts);
 }
 
 #[test]
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_csv() {
     let (_dir, config, _, now) = embankment(3_000);
     let wanted = by_month(now, 3);
-    let counts = cli::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+    let counts = counted::count(&config, &wanted, now, |_, _, _| ()).unwrap();
     for (name, columns) in [("80", 80), ("140", 140)] {
-        let text = cli::page(&config, &wanted, &counts, now, columns);
+        let text = page(util::frame(&config, now), &wanted, &counts, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
         assert!(widest <= columns, "{widest} of {columns}:\n{text}");
         assert!(text.lines().all(|line| line.trim_end() == line), "{text}");
         same_as_snapshot(&format!("completeness-{name}.txt"), &text);
     }
-    let json = cli::as_json(&config, &wanted, &counts, now);
+    let json = as_json(util::frame(&config, now), &wanted, &counts);
     for logger in json["loggers"].as_array().unwrap() {
         let all = &logger["all_time"];
         let sum: u64 =
@@ -527,7 +540,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
         assert_eq!(all["expected"].as_u64().unwrap(), sum + by_hand);
         assert_eq!(logger["spans"].as_array().unwrap().len(), 3);
     }
-    let csv = cli::csv(&config, &wanted, &counts);
+    let csv = as_csv(util::frame(&config, now), &wanted, &counts);
     assert_eq!(csv.lines().count(), 1 + 12 * 4);
     assert!(csv.lines().all(|line| line.split(',').count() == 13), "{csv}");
 }
@@ -574,8 +587,8 @@ fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_
     }
     drop(db);
     let missing = |as_of: Option<i64>| {
-        let wanted = Wanted { as_of, ..by_month(now, 3) };
-        let counts = cli::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+        let wanted = CompletenessWanted { as_of, ..by_month(now, 3) };
+        let counts = counted::count(&config, &wanted, now, |_, _, _| ()).unwrap();
         counts.iter().map(|of| of.all.missing).collect::<Vec<_>>()
     };
     assert!(missing(None).iter().any(|&missing| missing > 0));

@@ -21,14 +21,16 @@ use crate::util;
 
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
-use stonechat::cli::{completeness, status::surroundings};
+use stonechat::cli::status::surroundings;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::write::import::{Evidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
+use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
+use stonechat::report::counted;
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::report::status;
 use stonechat::report::walk;
@@ -294,9 +296,10 @@ impl Site {
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
         let spans = borders.windows(2).map(|of| Spanned { from: of[0], to: of[1] }).collect();
-        let wanted = completeness::Wanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = completeness::count(config, &wanted, now, |_, _, _| {}).unwrap();
-        let completeness = completeness::as_json(config, &wanted, &counts, now);
+        let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
+        let counts = counted::count(config, &wanted, now, |_, _, _| {}).unwrap();
+        let completeness =
+            stonechat::view::completeness::as_json(crate::util::frame(config, now), &wanted, &counts);
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
             let around = surroundings(config);
             status::gather(&config.roster, snapshot, around, now)

@@ -90,6 +90,13 @@ impl Counts {
         self.presumed += other.presumed;
     }
 
+    /// The sum of several.
+    pub fn total<'a>(all: impl Iterator<Item = &'a Self>) -> Self {
+        let mut sum = Self::default();
+        all.for_each(|counts| sum.add(counts));
+        sum
+    }
+
     fn of(&mut self, what: What) -> &mut u64 {
         match what {
             What::Held(Source::Radio) => &mut self.radio,
@@ -119,6 +126,26 @@ pub struct Span {
     pub from: i64,
     /// The second after the last.
     pub to: i64,
+}
+
+/// What is counted.
+#[derive(Clone, Debug)]
+pub struct CompletenessWanted {
+    /// Of these loggers; of all if there is none.
+    pub loggers: Vec<Address>,
+    /// The spans.
+    pub spans: Vec<Span>,
+    /// The spans are months.
+    pub by_month: bool,
+    /// What was known at this time; `None`: what is known.
+    pub as_of: Option<i64>,
+}
+
+impl CompletenessWanted {
+    /// Whether a logger is one of those that were asked for.
+    pub fn takes(&self, logger: Address) -> bool {
+        self.loggers.is_empty() || self.loggers.contains(&logger)
+    }
 }
 
 /// One logger's counts.

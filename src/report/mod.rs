@@ -10,6 +10,7 @@
 pub mod check;
 pub mod completeness;
 pub mod conditions;
+pub mod counted;
 pub mod days;
 pub mod gap_state;
 pub mod gaps;

@@ -155,8 +155,8 @@ impl Table {
     }
 
     /// Adds a row.
-    pub fn row<const N: usize>(&mut self, cells: [String; N]) {
-        self.rows.push(cells.map(|cell| shown(&cell)).into());
+    pub fn row(&mut self, cells: impl IntoIterator<Item = String>) {
+        self.rows.push(cells.into_iter().map(|cell| shown(&cell)).collect());
     }
 
     /// How wide a column is.

@@ -1,0 +1,248 @@
+//! Completeness in words, as CSV and as JSON.
+
+use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
+use crate::text::{csv_cell, rfc3339, thousands};
+use crate::view::frame::Frame;
+use crate::view::term::{Table, beginning, cut, wrapped};
+use serde_json::{Value, json};
+
+/// From so many columns on, names have room.
+const ROOMY_COLUMNS: usize = 120;
+/// Names are cut at this.
+const NAME_MAX: usize = 22;
+/// Narrower than this nothing is laid out.
+const COLUMNS_MIN: usize = 60;
+/// Longer lines are hard to read.
+const PROSE_COLUMNS_MAX: usize = 100;
+
+/// Downwards, so that 100.0 is said only where nothing lacks.
+fn percent(counts: &Counts) -> Option<String> {
+    counts.permille().map(|share| format!("{}.{}", share / 10, share % 10))
+}
+
+/// A paragraph.
+pub fn prose(words: &str, columns: usize) -> String {
+    wrapped(words, 0, 0, columns.clamp(COLUMNS_MIN, PROSE_COLUMNS_MAX))
+}
+
+/// The counts as text, `columns` wide.
+pub fn page(
+    frame: Frame<'_>,
+    wanted: &CompletenessWanted,
+    counts: &[LoggerCounts],
+    columns: usize,
+) -> String {
+    let mut text = prose(
+        &format!(
+            "{}: completeness {}; all times are the site's ({})",
+            frame.site,
+            match wanted.as_of {
+                Some(at) => format!("as it was known at {}", frame.at(at)),
+                None => format!("as of {}", frame.present()),
+            },
+            frame.offset()
+        ),
+        columns,
+    );
+    if let (false, Some(span)) = (wanted.by_month, wanted.spans.first()) {
+        let from = if span.from == i64::MIN { "the first record".to_owned() } else { frame.at(span.from) };
+        text += &prose(&format!("The span is from {from} to before {}.", frame.at(span.to)), columns);
+    }
+    text.push('\n');
+    for line in table(frame, wanted, counts, columns).text(0).lines() {
+        text += beginning(line, columns.max(COLUMNS_MIN)).trim_end();
+        text.push('\n');
+    }
+    text.push('\n');
+    text + &footnotes(counts, columns)
+}
+
+/// A few lines a logger, and those of all of them.
+fn table(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts], columns: usize) -> Table {
+    let has_given_up = counts.iter().any(|of| of.all.given_up > 0);
+    let is_named = columns >= ROOMY_COLUMNS;
+    let month = if wanted.by_month { "month" } else { "" };
+    let mut table = Table::new(&match is_named {
+        true => {
+            let backup = if has_given_up { ">in backup" } else { ">" };
+            vec![
+                ">logger",
+                "name",
+                month,
+                ">expected",
+                ">by radio",
+                ">by hand",
+                ">written off",
+                ">missing",
+                ">held %",
+                ">presumed",
+                backup,
+            ]
+        }
+        false => {
+            let backup = if has_given_up { ">backup" } else { ">" };
+            vec![
+                ">logger",
+                month,
+                ">expected",
+                ">radio",
+                ">hand",
+                ">off",
+                ">missing",
+                ">held %",
+                ">presumed",
+                backup,
+            ]
+        }
+    });
+    let mut block = |logger: String, name: &str, all: &Counts, spans: &[Counts]| {
+        for (at, (label, counts)) in lines(frame, wanted, all, spans).into_iter().enumerate() {
+            let first = |text: &str| if at == 0 { text.to_owned() } else { String::new() };
+            let mut cells = vec![first(&logger)];
+            if is_named {
+                cells.push(first(&cut(name, NAME_MAX)));
+            }
+            cells.push(label);
+            cells.extend(numbers(counts, has_given_up));
+            table.row(cells);
+        }
+    };
+    for of in counts {
+        block(of.logger.to_string(), frame.name(of.logger), &of.all, &of.spans);
+    }
+    if counts.len() > 1 {
+        let spans: Vec<Counts> = (0..wanted.spans.len())
+            .map(|at| Counts::total(counts.iter().filter_map(|of| of.spans.get(at))))
+            .collect();
+        block("all".to_owned(), "", &Counts::total(counts.iter().map(|of| &of.all)), &spans);
+    }
+    table
+}
+
+/// The lines of one logger: its spans, and all time.
+fn lines<'c>(
+    frame: Frame<'_>,
+    wanted: &CompletenessWanted,
+    all: &'c Counts,
+    spans: &'c [Counts],
+) -> Vec<(String, &'c Counts)> {
+    let mut lines: Vec<(String, &Counts)> = wanted
+        .spans
+        .iter()
+        .zip(spans)
+        .map(|(span, counts)| {
+            let day = frame.at(span.from.saturating_add(86_400));
+            let label = if wanted.by_month { day.chars().take(7).collect() } else { "span".to_owned() };
+            (label, counts)
+        })
+        // A month before the logger was there says nothing.
+        .filter(|(_, counts)| !wanted.by_month || counts.expected() + counts.presumed > 0)
+        .collect();
+    lines.push(("all time".to_owned(), all));
+    lines
+}
+
+fn numbers(counts: &Counts, has_given_up: bool) -> [String; 8] {
+    let optional = |number: u64| if number > 0 { thousands(number) } else { String::new() };
+    [
+        thousands(counts.expected()),
+        thousands(counts.radio),
+        thousands(counts.by_hand()),
+        optional(counts.written_off),
+        thousands(counts.missing),
+        percent(counts).unwrap_or_else(|| "-".to_owned()),
+        if counts.presumed > 0 { format!("+{}", thousands(counts.presumed)) } else { String::new() },
+        if has_given_up { thousands(counts.given_up) } else { String::new() },
+    ]
+}
+
+/// What the columns say.
+fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
+    let mut text = prose(
+        "Expected: the records that must exist by their sequences. Held %: by radio and by hand, of expected; 100.0 only \
+         where none lacks.",
+        columns,
+    );
+    if counts.iter().any(|of| of.all.presumed > 0) {
+        text += &prose(
+            "Presumed: readings that silent loggers and unclosed epochs may have made besides; in none of the other \
+             numbers.",
+            columns,
+        );
+    }
+    if counts.iter().any(|of| of.all.given_up > 0) {
+        text += &prose(
+            "In backup: held, but given up to a verified backup, or in a ledger that was set aside; how these had come is \
+             not known here.",
+            columns,
+        );
+    }
+    let undated = Counts::total(counts.iter().map(|of| &of.undated)).expected();
+    if undated > 0 {
+        let are = if undated == 1 { "record has" } else { "records have" };
+        text += &prose(&format!("{} {are} no time and stand in all time only.", thousands(undated)), columns);
+    }
+    text
+}
+
+fn counts_json(counts: &Counts) -> Value {
+    json!({
+        "expected": counts.expected(), "by_radio": counts.radio,
+        "by_hand": { "sealed": counts.sealed, "csv": counts.csv },
+        "given_up": counts.given_up, "written_off": counts.written_off, "missing": counts.missing,
+        "percent_held": counts.permille().map(|share| share as f64 / 10.0), "presumed_readings": counts.presumed,
+    })
+}
+
+/// The counts as JSON.
+pub fn as_json(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> Value {
+    let span = |(span, counts): (&Span, &Counts)| {
+        let mut value = counts_json(counts);
+        value["from"] = json!((span.from > i64::MIN).then(|| rfc3339(span.from)));
+        value["to"] = json!(rfc3339(span.to));
+        value
+    };
+    let logger = |of: &LoggerCounts| {
+        json!({
+            "logger": of.logger.number(), "name": frame.name(of.logger), "all_time": counts_json(&of.all),
+            "spans": wanted.spans.iter().zip(&of.spans).map(span).collect::<Vec<_>>(),
+            "undated": counts_json(&of.undated),
+        })
+    };
+    json!({
+        "site": frame.site, "generated_at": rfc3339(frame.now), "as_of": wanted.as_of.map(rfc3339),
+        "by_month": wanted.by_month, "loggers": counts.iter().map(logger).collect::<Vec<_>>(),
+        "all": counts_json(&Counts::total(counts.iter().map(|of| &of.all))),
+    })
+}
+
+/// The counts as CSV: a line a logger and span; of all time where from and to are empty.
+pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> String {
+    let mut text = String::from(
+        "logger,name,from,to,expected,by_radio,by_hand_sealed,by_hand_csv,given_up,written_off,missing,\
+         percent_held,presumed_readings\r\n",
+    );
+    for of in counts {
+        let spans = wanted.spans.iter().map(Some).zip(&of.spans);
+        for (span, counts) in spans.chain([(None, &of.all)]) {
+            let time = |at: Option<i64>| at.filter(|&at| at > i64::MIN).map(rfc3339).unwrap_or_default();
+            text += &format!(
+                "{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",
+                of.logger,
+                csv_cell(frame.name(of.logger)),
+                time(span.map(|span| span.from)),
+                time(span.map(|span| span.to)),
+                counts.expected(),
+                counts.radio,
+                counts.sealed,
+                counts.csv,
+                counts.given_up,
+                counts.written_off,
+                counts.missing,
+                percent(counts).unwrap_or_default(),
+                counts.presumed
+            );
+        }
+    }
+    text
+}
