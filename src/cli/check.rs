@@ -9,7 +9,7 @@
 
 use super::exit::{COULD_NOT, DONE, config_code};
 use super::key::facts;
-use crate::config::{self, Config, Environment, Problem, Survey};
+use crate::config::{self, Config, Environment, Problem};
 use crate::files::trial::try_file;
 use crate::ledger::Error;
 use crate::ledger::read::snapshot::Reader;
@@ -41,10 +41,13 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
         .as_ref()
         .zip(ports.as_ref())
         .map(|(ledger, ports)| ledger.trial.ok && ports.iter().all(|port| port.trial.ok));
+    let with_key = survey.config.as_ref().zip(survey.keyring.as_ref()).map(|(config, keyring)| {
+        config.roster.loggers().filter(|logger| keyring.has_key_for(logger.address)).count()
+    });
     let report = CheckReport {
-        config: files(config_path, &survey),
-        problems: survey.problems.iter().map(mistake).collect(),
-        warnings: survey.warnings.iter().map(mistake).collect(),
+        config: Files::of(config_path, survey.config.as_ref(), with_key),
+        problems: survey.problems.iter().map(Mistake::from).collect(),
+        warnings: survey.warnings.iter().map(Mistake::from).collect(),
         ports: ports.unwrap_or_default(),
         ledger,
     };
@@ -116,31 +119,4 @@ fn ask_ledger(
         Err(error) => return Err(error.to_string()),
     }
     Ok(found)
-}
-
-fn files(config_path: &Path, survey: &Survey) -> Files {
-    let file = config_path.to_string_lossy().into_owned();
-    let Some(config) = &survey.config else { return Files { file, ..Files::default() } };
-    let has_key = |keyring: &Keyring| {
-        config.roster.loggers().filter(|logger| keyring.has_key_for(logger.address)).count()
-    };
-    Files {
-        file,
-        site: Some(config.site.name.clone()),
-        utc_offset_s: Some(config.site.utc_offset_s),
-        roster_file: Some(config.roster_file.to_string_lossy().into_owned()),
-        keys_file: Some(config.keys_file.to_string_lossy().into_owned()),
-        loggers: Some(config.roster.loggers().len()),
-        loggers_with_key: survey.keyring.as_ref().map(has_key),
-        radios: Some(config.radios.len()),
-    }
-}
-
-fn mistake(problem: &Problem) -> Mistake {
-    Mistake {
-        file: problem.file.to_string_lossy().into_owned(),
-        line: problem.line,
-        text: problem.text.clone(),
-        shown: problem.to_string(),
-    }
 }

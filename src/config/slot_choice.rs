@@ -1,9 +1,7 @@
-//! Which key slot a logger is programmed with, and from which epoch on.
+//! Which key slot a logger is programmed with.
 //!
-//! Input: the keyring, and what the ledger knows of the address. Output: a slot and an epoch, or why there is none. No key
-//! is in either.
+//! Input: the keyring, and what the ledger knows of the address. Output: a slot, or why there is none.
 
-use crate::record::roster::{InService, Logger};
 use crate::seal::keyring::{Keyring, Last};
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};
 use std::path::{Path, PathBuf};
@@ -125,47 +123,5 @@ pub fn chosen(
     match keyring.has_key(address, slot) {
         true => Ok(slot),
         false => Err(SlotError::NoKey { address, slot, keys_file: keys_file.to_owned() }),
-    }
-}
-
-/// The epoch that a new unit begins with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum EpochAdvice {
-    /// The Unix time; no epoch is known to have been used.
-    First(u32),
-    /// The Unix time, which is above the largest that was used.
-    Time {
-        /// The epoch.
-        epoch: u32,
-        /// The largest that was used.
-        above: u32,
-    },
-    /// The one after the largest that was used, which lies in the future.
-    Next {
-        /// The epoch.
-        epoch: u32,
-        /// The largest that was used.
-        above: u32,
-    },
-    /// There is none above the largest that was used.
-    NoneLeft,
-}
-
-/// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
-pub fn epoch(keyring: &Keyring, logger: &Logger, past: &Past, now: i64) -> EpochAdvice {
-    let closed = (0..=u8::MAX).filter_map(|slot| keyring.closed_at(logger.address, Slot(slot)));
-    let entered = match logger.in_service {
-        Some(InService::Start { epoch, .. }) => Some(epoch),
-        _ => None,
-    };
-    let largest = closed.map(|last| last.epoch.number()).chain(entered).chain(past.epoch_largest);
-    let now = u32::try_from(now).unwrap_or(1).max(1);
-    match largest.max() {
-        None => EpochAdvice::First(now),
-        Some(above) if above < now => EpochAdvice::Time { epoch: now, above },
-        Some(above) => match above.checked_add(1) {
-            Some(epoch) => EpochAdvice::Next { epoch, above },
-            None => EpochAdvice::NoneLeft,
-        },
     }
 }

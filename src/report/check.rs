@@ -6,6 +6,7 @@
 use super::inputs::ReadError;
 use super::key_slots::KeyFacts;
 use super::slots::slot_use;
+use crate::config::{Config, Problem};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{Logger, Roster};
 use crate::record::unread::Opaque;
@@ -13,6 +14,7 @@ use crate::wire::record::{Profile, RawUnit};
 use crate::wire::seq::{Address, Identity, Slot};
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::path::Path;
 
 /// Why a logger should send under a higher slot.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -227,6 +229,34 @@ pub struct Files {
     pub loggers_with_key: Option<usize>,
     /// How many radios there are.
     pub radios: Option<usize>,
+}
+
+impl From<&Problem> for Mistake {
+    fn from(problem: &Problem) -> Self {
+        Self {
+            file: problem.file.to_string_lossy().into_owned(),
+            line: problem.line,
+            text: problem.text.clone(),
+            shown: problem.to_string(),
+        }
+    }
+}
+
+impl Files {
+    /// Of the file that was named.
+    pub fn of(file: &Path, config: Option<&Config>, loggers_with_key: Option<usize>) -> Self {
+        let name = |path: &Path| path.to_string_lossy().into_owned();
+        Self {
+            file: name(file),
+            site: config.map(|config| config.site.name.clone()),
+            utc_offset_s: config.map(|config| config.site.utc_offset_s),
+            roster_file: config.map(|config| name(&config.roster_file)),
+            keys_file: config.map(|config| name(&config.keys_file)),
+            loggers: config.map(|config| config.roster.loggers().len()),
+            loggers_with_key,
+            radios: config.map(|config| config.radios.len()),
+        }
+    }
 }
 
 /// Everything that `check` has found.

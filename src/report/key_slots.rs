@@ -9,6 +9,7 @@ use super::inputs::ReadError;
 use super::slots::{SlotUse, slot_use};
 use crate::config::slot_choice::Past;
 use crate::ledger::read::snapshot::{Sealed, Snapshot};
+use crate::record::roster::{InService, Logger};
 use crate::state::{DaemonState, KeysState, LastState};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
@@ -280,6 +281,48 @@ fn change(
         Vec::new()
     };
     Some(KeyChange { from, to, step, closing })
+}
+
+/// The epoch that a new unit begins with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum EpochAdvice {
+    /// The Unix time; no epoch is known to have been used.
+    First(u32),
+    /// The Unix time, which is above the largest that was used.
+    Time {
+        /// The epoch.
+        epoch: u32,
+        /// The largest that was used.
+        above: u32,
+    },
+    /// The one after the largest that was used, which lies in the future.
+    Next {
+        /// The epoch.
+        epoch: u32,
+        /// The largest that was used.
+        above: u32,
+    },
+    /// There is none above the largest that was used.
+    NoneLeft,
+}
+
+/// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
+pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: i64) -> EpochAdvice {
+    let closed = keys.closed.values();
+    let entered = match logger.in_service {
+        Some(InService::Start { epoch, .. }) => Some(epoch),
+        _ => None,
+    };
+    let largest = closed.map(|last| last.epoch.number()).chain(entered).chain(past.epoch_largest);
+    let now = u32::try_from(now).unwrap_or(1).max(1);
+    match largest.max() {
+        None => EpochAdvice::First(now),
+        Some(above) if above < now => EpochAdvice::Time { epoch: now, above },
+        Some(above) => match above.checked_add(1) {
+            Some(epoch) => EpochAdvice::Next { epoch, above },
+            None => EpochAdvice::NoneLeft,
+        },
+    }
 }
 
 #[cfg(test)]

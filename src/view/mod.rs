@@ -7,6 +7,7 @@ pub mod frame;
 pub mod gaps;
 pub mod gateway;
 pub mod import;
+pub mod key_sheet;
 pub mod key_slots;
 pub mod logbook;
 pub mod notes;

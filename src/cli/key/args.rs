@@ -4,8 +4,9 @@ use super::super::exit::Exit;
 use super::output::Output;
 use crate::config::{self, Config};
 use crate::record::roster::Logger;
+use crate::report::key_slots::{KeyFacts, SlotEnd};
 use crate::seal::keyring::Keyring;
-use crate::wire::seq::Address;
+use crate::wire::seq::{Address, Slot};
 
 /// The arguments of `key new`.
 #[derive(clap::Args)]
@@ -71,4 +72,19 @@ pub fn logger_of(config: &Config, number: u16) -> Result<&Logger, Exit> {
 
 pub fn keyring_of(config: &Config) -> Result<Keyring, Exit> {
     config::load_keyring(config).map_err(|problems| Exit::refused(&problems))
+}
+
+/// What a keyring says of one logger's slots, without a key.
+pub fn facts(keyring: &Keyring, address: Address) -> KeyFacts {
+    let all = || (0..=u8::MAX).map(Slot);
+    let closed = |slot| {
+        let last = keyring.closed_at(address, slot)?;
+        Some((slot, SlotEnd { epoch: last.epoch, sequence: last.sequence }))
+    };
+    KeyFacts {
+        given: keyring.given_slots(address).collect(),
+        derived: all().filter(|&slot| keyring.may_derive(slot)).collect(),
+        with_key: all().filter(|&slot| keyring.has_key(address, slot)).collect(),
+        closed: all().filter_map(closed).collect(),
+    }
 }

@@ -16,11 +16,10 @@ use super::args::open;
 use super::exit::{DONE, Exit, code};
 use super::print::{print, print_json};
 use crate::ledger::read::snapshot::Reader;
-use crate::report::key_slots::{KeyFacts, SlotEnd, key_slots, running_keys};
+use crate::report::key_slots::{key_slots, running_keys};
 use crate::seal::hex;
-use crate::seal::keyring::Keyring;
 use crate::view::key_slots::{Named, json, text};
-use crate::wire::seq::{Address, Slot};
+pub use args::facts;
 use args::{DeriveArgs, NewArgs, SlotArgs, keyring_of, logger_of};
 use std::io::Write;
 use std::path::Path;
@@ -79,19 +78,4 @@ fn slot(config_path: &Path, args: &SlotArgs, out: &mut dyn Write) -> Result<u8, 
     let keys_file = config.keys_file.display().to_string();
     let named = Named { logger: &logger.name, keys_file: &keys_file, utc_offset_s: config.site.utc_offset_s };
     Ok(print(out, &text(&report, &named), DONE))
-}
-
-/// What a keyring says of one logger's slots, without a key.
-pub fn facts(keyring: &Keyring, address: Address) -> KeyFacts {
-    let all = || (0..=u8::MAX).map(Slot);
-    let closed = |slot| {
-        let last = keyring.closed_at(address, slot)?;
-        Some((slot, SlotEnd { epoch: last.epoch, sequence: last.sequence }))
-    };
-    KeyFacts {
-        given: keyring.given_slots(address).collect(),
-        derived: all().filter(|&slot| keyring.may_derive(slot)).collect(),
-        with_key: all().filter(|&slot| keyring.has_key(address, slot)).collect(),
-        closed: all().filter_map(closed).collect(),
-    }
 }

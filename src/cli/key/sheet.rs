@@ -2,17 +2,18 @@
 
 use super::super::args::open;
 use super::super::exit::{DONE, Exit, NO, USAGE};
-use super::args::{DeriveArgs, keyring_of, logger_of};
+use super::args::{DeriveArgs, facts, keyring_of, logger_of};
 use crate::config::Config;
-use crate::config::slot_choice::{EpochAdvice, Past, SlotError, chosen, epoch, of_replacement};
+use crate::config::slot_choice::{Past, SlotError, chosen, of_replacement};
 use crate::ledger::Error;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::roster::Logger;
-use crate::report::key_slots::pasts;
+use crate::report::key_slots::{KeyFacts, first_epoch, pasts};
 use crate::seal::SlotKey;
 use crate::seal::keyring::Keyring;
-use crate::text::{counted, local, offset_label, rfc3339};
+use crate::text::{counted, local, offset_label};
 use crate::time::unix_s;
+use crate::view::key_sheet::{epoch, heading};
 use crate::wire::frame;
 use crate::wire::seq::{Address, Slot};
 use std::collections::BTreeMap;
@@ -25,6 +26,7 @@ struct Sheet<'a> {
     slot: Slot,
     key: SlotKey,
     is_given: bool,
+    facts: KeyFacts,
     past: Past,
 }
 
@@ -75,8 +77,8 @@ pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Res
     let what = format!("{keys}; delete it when the loggers are programmed");
     let now = unix_s();
     args.output.hand_out(&what, out, |file| {
-        file.write_all(heading(&config, now).as_bytes())?;
-        sheets.iter().try_for_each(|sheet| sheet.write(&keyring, now, config.site.utc_offset_s, file))
+        file.write_all(heading(&config.site.name, now).as_bytes())?;
+        sheets.iter().try_for_each(|sheet| sheet.write(now, config.site.utc_offset_s, file))
     })?;
     Ok(if refused == 0 { DONE } else { NO })
 }
@@ -97,24 +99,13 @@ fn sheet<'a>(
     let slot = chosen(keyring, keys_file, address, wanted, &past)?;
     let no_key = || SlotError::NoKey { address, slot, keys_file: keys_file.to_owned() };
     let key = keyring.key(address, slot).ok_or_else(no_key)?;
-    let is_given = keyring.given_slots(address).any(|given| given == slot);
-    Ok(Sheet { logger, slot, key, is_given, past })
-}
-
-fn heading(config: &Config, now: i64) -> String {
-    format!(
-        "Key sheet of {}, made {}\n\
-         Whoever has a key can write its logger's records: show this to nobody, and delete it when it is done.\n\
-         A logger that only gets another key goes on with its epoch and sequence. A unit that is new at its\n\
-         address, or has forgotten its epoch, gets the epoch below; where there was another unit before, also a\n\
-         slot above every one used there (--replacement finds it).\n",
-        config.site.name,
-        rfc3339(now)
-    )
+    let facts = facts(keyring, address);
+    let is_given = facts.given.contains(&slot);
+    Ok(Sheet { logger, slot, key, is_given, facts, past })
 }
 
 impl Sheet<'_> {
-    fn write(&self, keyring: &Keyring, now: i64, utc_offset_s: i32, file: &mut dyn Write) -> io::Result<()> {
+    fn write(&self, now: i64, utc_offset_s: i32, file: &mut dyn Write) -> io::Result<()> {
         let address = self.logger.address;
         let source = if self.is_given { "given in the keyring" } else { "derived from the site key" };
         let since = self.past.slots.iter().find(|&&(slot, _)| slot == self.slot);
@@ -130,26 +121,11 @@ impl Sheet<'_> {
         )?;
         file.write_all(self.key.hex().as_bytes())?;
         let algorithm = self.key.algorithm();
-        let epoch = epoch_text(epoch(keyring, self.logger, &self.past, now));
+        let epoch = epoch(first_epoch(&self.facts, self.logger, &self.past, now));
         write!(
             file,
             "\n  algorithm  {algorithm}; this key is {source}\n  format     wire format version {}\n  epoch      {epoch}\n",
             frame::VERSION
         )
-    }
-}
-
-fn epoch_text(advice: EpochAdvice) -> String {
-    match advice {
-        EpochAdvice::First(epoch) => {
-            format!("{epoch} (the Unix time now): no epoch is known to have been used at this address")
-        }
-        EpochAdvice::Time { epoch, above } => {
-            format!("{epoch} (the Unix time now), above {above}, the largest used at this address")
-        }
-        EpochAdvice::Next { epoch, above } => {
-            format!("{epoch}, above {above}, the largest used at this address")
-        }
-        EpochAdvice::NoneLeft => "none is left: a new unit needs another address".to_owned(),
     }
 }
