@@ -2,8 +2,9 @@
 //!
 //! Input: values. Output: text. What this is not: it lays nothing out, and reads no clock and no terminal.
 
-use crate::time::PLAUSIBLE_S;
+use crate::time::{GatewayTime, PLAUSIBLE_S};
 use chrono::{DateTime, FixedOffset, Utc};
+use serde::{Serialize, Serializer};
 
 /// What is written in place of a time outside [`PLAUSIBLE_S`].
 const NOT_PLAUSIBLE: &str = "not a plausible time";
@@ -61,6 +62,35 @@ pub fn offset_label(utc_offset_s: i32) -> String {
     let sign = if utc_offset_s < 0 { '-' } else { '+' };
     let minutes = utc_offset_s.unsigned_abs() / 60;
     format!("UTC{sign}{:02}:{:02}", minutes / 60, minutes % 60)
+}
+
+/// A time that may be missing, for [`as_rfc3339`].
+pub trait Moment {
+    /// Unix seconds.
+    fn moment(&self) -> Option<i64>;
+}
+
+impl Moment for i64 {
+    fn moment(&self) -> Option<i64> {
+        Some(*self)
+    }
+}
+
+impl Moment for GatewayTime {
+    fn moment(&self) -> Option<i64> {
+        Some(self.unix_s())
+    }
+}
+
+impl<T: Moment> Moment for Option<T> {
+    fn moment(&self) -> Option<i64> {
+        self.as_ref().and_then(Moment::moment)
+    }
+}
+
+/// Writes a time of an answer as [`rfc3339`] has it: for `#[serde(serialize_with)]`.
+pub fn as_rfc3339<S: Serializer>(time: &impl Moment, serializer: S) -> Result<S::Ok, S::Error> {
+    time.moment().map(rfc3339).serialize(serializer)
 }
 
 /// 12,345,678.

@@ -8,7 +8,7 @@ use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::care::sidecar::{Known, path_of};
+use stonechat::ledger::care::sidecar::{Sidecar, path_of};
 use stonechat::ledger::care::take_over;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Error, Ledger, Stamp};
@@ -118,7 +118,7 @@ fn every_kind_of_damage_that_shows_at_the_start_leads_to_the_same_gap_report_and
         let before = report(&path, &plan, &run);
         assert!(!before.gaps.is_empty());
         let held = held_equals_truth(&path, &run.truth);
-        Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+        Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
         alone(&path);
         damage_by(how, &path);
         let damaged = std::fs::read(&path).ok();
@@ -178,7 +178,7 @@ fn a_lost_wal_is_noticed_by_what_is_known_and_what_only_it_had_is_missing() {
     let before = report(&path, &plan, &run);
     let held_before = held_equals_truth(&path, &run.truth);
     let mut ledger = Ledger::open(&path).unwrap();
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     // Commits that only the -wal has.
     let wal = dir.path().join("ledger.db-wal");
     assert!(std::fs::metadata(&wal).unwrap().len() > 0);
@@ -208,8 +208,8 @@ fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them()
     hand::receive(&path, &plan, first);
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    ledger.write_known(NOW).unwrap();
-    let known = Known::read(&path).unwrap().unwrap();
+    ledger.write_sidecar(NOW).unwrap();
+    let known = Sidecar::read(&path).unwrap().unwrap();
     // More comes in, and nobody writes down that it did.
     drop(ledger);
     hand::receive(&path, &plan, second);
@@ -248,7 +248,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it
     let dir = tempfile::tempdir().unwrap();
     let (path, plan, run) = filled(dir.path(), 97);
     let mut ledger = Ledger::open(&path).unwrap();
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     let held = held_equals_truth(&path, &run.truth);
     let mut cases = 0;
     // As a power cut leaves it: its -wal is full, its -shm is of another boot or gone.
@@ -296,7 +296,7 @@ fn a_sound_ledger_is_never_set_aside_whatever_stands_beside_it_or_was_done_to_it
     for _ in 0..3000 {
         ledger.append(&intake.batch, &plan.to_roster(), NOW).unwrap();
     }
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     drop(ledger);
     std::fs::copy(path_of(&theirs), path_of(&path)).unwrap();
     let opened = take_over::open(&path, NOW).unwrap();
@@ -320,7 +320,7 @@ fn an_older_ledger_is_brought_up_to_date_and_a_newer_one_is_left_as_it_is() {
     db.execute_batch(&util::read_data("ledger/schema-3.sql")).unwrap();
     drop(db);
     is_left_alone(&old, "schema 3");
-    Ledger::open(&old).unwrap().write_known(NOW).unwrap();
+    Ledger::open(&old).unwrap().write_sidecar(NOW).unwrap();
     is_left_alone(&old, "brought up to date");
     verified(&old);
     let db = rusqlite::Connection::open(&old).unwrap();
@@ -368,7 +368,7 @@ fn a_take_over_that_is_cut_short_anywhere_is_finished_by_the_next_start() {
         let (path, plan, run) = filled(dir.path(), 90);
         let before = report(&path, &plan, &run);
         let mut ledger = Ledger::open(&path).unwrap();
-        ledger.write_known(NOW).unwrap();
+        ledger.write_sidecar(NOW).unwrap();
         drop(ledger);
         let aside = dir.path().join("ledger.db.damaged-20260604T190640Z");
         let end = |path: &Path, end: &str| PathBuf::from(format!("{}{end}", path.display()));
@@ -424,7 +424,7 @@ fn a_value_that_no_longer_fits_its_digest_is_not_carried_into_the_new_ledger() {
         drop(db);
         if sidecar {
             // A day passes, and nobody has noticed.
-            Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+            Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
         }
         let (ledger, taken) =
             take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
@@ -442,7 +442,7 @@ fn a_second_name_that_a_killed_restore_left_is_taken_away() {
     let dir = tempfile::tempdir().unwrap();
     let (path, ..) = filled(dir.path(), 89);
     alone(&path);
-    Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+    Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
     let other = dir.path().join("ledger.db.replaced-20260604T190640Z");
     std::fs::hard_link(&path, &other).unwrap();
     std::fs::rename(path_of(&path), path_of(&other)).unwrap();
@@ -455,7 +455,7 @@ fn a_second_name_that_a_killed_restore_left_is_taken_away() {
 fn what_is_known_is_not_used_when_it_is_damaged_itself() {
     let dir = tempfile::tempdir().unwrap();
     let (path, ..) = filled(dir.path(), 94);
-    Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+    Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
     let whole = std::fs::read(path_of(&path)).unwrap();
     assert!(whole.len() < 400_000, "{} bytes", whole.len());
     let mut refused = 0;
@@ -464,17 +464,17 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
         let mut bytes = whole.clone();
         bytes[at] ^= 1 << (at % 7);
         std::fs::write(path_of(&path), &bytes).unwrap();
-        refused += u32::from(Known::read(&path).is_err());
+        refused += u32::from(Sidecar::read(&path).is_err());
         std::fs::write(path_of(&path), &whole[..at]).unwrap();
-        assert!(Known::read(&path).is_err(), "cut at {at}");
+        assert!(Sidecar::read(&path).is_err(), "cut at {at}");
     }
     assert_eq!(refused, u32::try_from(whole.len().div_ceil(step)).unwrap());
     // With it damaged and the ledger sound, nothing is lost and it is written anew.
     let take_over::Opened { mut ledger, taken, is_known, unused } = take_over::open(&path, NOW).unwrap();
     assert!(taken.is_none() && !is_known);
     assert!(unused.unwrap().contains("is not used, and written anew"));
-    ledger.write_known(NOW).unwrap();
-    assert!(Known::read(&path).unwrap().is_some());
+    ledger.write_sidecar(NOW).unwrap();
+    assert!(Sidecar::read(&path).unwrap().is_some());
     kept(
         "damage-known",
         "what is known beside the ledger is used only if it is whole",
@@ -488,14 +488,14 @@ fn what_is_known_is_not_used_when_it_is_damaged_itself() {
 fn set_aside_files_are_bounded_and_then_the_message_says_what_to_do() {
     let dir = tempfile::tempdir().unwrap();
     let (path, ..) = filled(dir.path(), 95);
-    Ledger::open(&path).unwrap().write_known(NOW).unwrap();
+    Ledger::open(&path).unwrap().write_sidecar(NOW).unwrap();
     for number in 1..=take_over::ASIDE_MAX {
         alone(&path);
         damage_by("overwritten with noise", &path);
         // Several within one second: none is overwritten.
         let take_over::Opened { mut ledger, taken, .. } = take_over::open(&path, NOW).unwrap();
         assert_eq!(taken.unwrap().kept, number);
-        ledger.write_known(NOW).unwrap();
+        ledger.write_sidecar(NOW).unwrap();
         drop(ledger);
     }
     alone(&path);
@@ -590,7 +590,7 @@ fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salva
     let proven = ledger.proven_keys().unwrap();
     let loggers: BTreeSet<u16> = proven.iter().map(|proven| proven.key.address.number()).collect();
     assert_eq!(loggers.len(), 6);
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     drop(ledger);
     let copy = dir.path().join("copy.db");
     stonechat::ledger::care::backup::make(&path, &copy, NOW, |_| ()).unwrap();

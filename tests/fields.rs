@@ -265,9 +265,8 @@ impl Site {
                 duplicates: file.held + file.twice,
                 neighbours: None,
             };
-            let items = |give: &mut dyn FnMut(_, stonechat::ledger::write::import::Item<'_>) -> _| {
-                file.kept.each(give)
-            };
+            let items =
+                |give: &mut dyn FnMut(_, stonechat::record::download::Item<'_>) -> _| file.kept.each(give);
             let roster = &self.config.roster;
             self.ledger.import(&evidence, &items, &file.shut, roster, stamp, withdrawals, false).unwrap();
         }

@@ -1340,7 +1340,7 @@ fn after_a_damaged_ledger_a_plan_finds_no_conflict_with_what_is_held_elsewhere()
     let held: Names = (10..=20).filter(|n| n % 9 != 0).map(|sequence| ((1, 1, sequence), 0)).collect();
     append(&mut ledger, &held);
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     drop(ledger);
     let (ledger, _) =
         stonechat::ledger::care::take_over::replace(&path, "by this test", &[], &Default::default(), NOW)

@@ -333,7 +333,7 @@ impl Drawn {
             neighbours: Some(plan.neighbours.clone()),
         };
         let items =
-            |give: &mut dyn FnMut(_, stonechat::ledger::write::import::Item<'_>) -> _| plan.kept.each(give);
+            |give: &mut dyn FnMut(_, stonechat::record::download::Item<'_>) -> _| plan.kept.each(give);
         Some(self.ledger.import(&evidence, &items, &[], &self.roster, NOW, withdrawals, false).unwrap())
     }
 

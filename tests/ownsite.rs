@@ -213,7 +213,7 @@ fn a_ledger_that_was_set_aside_here_and_cannot_say_its_number_any_more_is_still_
     let held = held_equals_truth(&site.ledger(), &run.truth);
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     assert!(ledger.truncate_wal().unwrap());
     drop(ledger);
     let db = rusqlite::Connection::open(site.ledger()).unwrap();

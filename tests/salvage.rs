@@ -9,9 +9,10 @@ use std::path::Path;
 use stonechat::ledger::care::salvage::{How, salvage};
 use stonechat::ledger::care::take_over;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Item};
+use stonechat::ledger::write::import::Evidence;
 use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
+use stonechat::record::download::Item;
 use stonechat::record::judge::{Outcome, Placed, Row};
 use stonechat::report::gaps;
 use stonechat::sim::{Field, FieldPlan};
@@ -92,7 +93,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
     let held = held_equals_truth(&whole, &run.truth);
     let open_before = missing(&whole, &plan, end);
     let mut ledger = Ledger::open(&whole).unwrap();
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     assert!(ledger.truncate_wal().unwrap());
     drop(ledger);
     let known = std::fs::read(dir.path().join("whole.db.known")).unwrap();
@@ -197,7 +198,7 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     let held = held_equals_truth(&path, &run.truth);
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     assert!(ledger.truncate_wal().unwrap());
     drop(ledger);
     // Two leaves of the readings become unreadable.
@@ -280,7 +281,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let open = missing(&path, &plan, end);
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
-    ledger.write_known(NOW).unwrap();
+    ledger.write_sidecar(NOW).unwrap();
     // From here on nothing is known beside the ledger: rows of files, the last of which is withdrawn; notes.
     let readings: Vec<(Identity, Row)> = run
         .truth
@@ -404,7 +405,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
         |emission: &stonechat::sim::Emission| Stamp { unix_s: emission.at_unix_s, synchronised: true };
     hand::receive(&path, &plan, &run.emissions[..at(2)]);
     let known_at = stamp(&run.emissions[at(2)]);
-    Ledger::open(&path).unwrap().write_known(known_at).unwrap();
+    Ledger::open(&path).unwrap().write_sidecar(known_at).unwrap();
     hand::receive(&path, &plan, &run.emissions[at(2)..at(3)]);
     let held = held_equals_truth(&path, &run.truth);
     // Nothing of the file can be read.
@@ -465,7 +466,7 @@ fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     hand::receive(&site.ledger(), &plan, &run.emissions);
     let held = held_equals_truth(&site.ledger(), &run.truth);
-    Ledger::open(&site.ledger()).unwrap().write_known(NOW).unwrap();
+    Ledger::open(&site.ledger()).unwrap().write_sidecar(NOW).unwrap();
     // Its -wal is still beside it: what is in there counts.
     let (_, taken) =
         take_over::replace(&site.ledger(), "damaged by this test", &[], &Coverage::default(), NOW).unwrap();

@@ -24,10 +24,11 @@ use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::write::import::{Evidence, NotImported, Planner};
 use stonechat::ledger::write::retire::Bounds;
-use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp, row_content};
+use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp};
 use stonechat::record::coverage::RangeSet;
 use stonechat::record::judge::{Outcome, Row, Tally};
 use stonechat::record::roster::{Logger, Roster};
+use stonechat::record::row::row_content;
 use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
@@ -1065,10 +1066,10 @@ impl World {
             return;
         }
         let evidence = evidence(&file);
-        let give = |give: &mut dyn FnMut(
-            Identity,
-            stonechat::ledger::write::import::Item<'_>,
-        ) -> Result<(), Error>| { file.kept.each(give) };
+        let give =
+            |give: &mut dyn FnMut(Identity, stonechat::record::download::Item<'_>) -> Result<(), Error>| {
+                file.kept.each(give)
+            };
         let now = self.now();
         let writer = if self.chance.percent(80) { &mut self.other } else { &mut self.daemon };
         let writer = writer.as_mut().unwrap();
@@ -1104,20 +1105,18 @@ impl World {
     /// The disk refuses in the middle of an import: nothing of it is there.
     fn import_breaks_off(&mut self, file: &FilePlan, withdrawals: i64) {
         let items = self.chance.below(file.kept.len() + 1);
-        let breaks = |give: &mut dyn FnMut(
-            Identity,
-            stonechat::ledger::write::import::Item<'_>,
-        ) -> Result<(), Error>| {
-            let mut left = items;
-            file.kept.each(&mut |id, item| {
-                if left == 0 {
-                    return Err(Error::Corrupt("the disk refuses".into()));
-                }
-                left -= 1;
-                give(id, item)
-            })?;
-            Err(Error::Corrupt("the disk refuses".into()))
-        };
+        let breaks =
+            |give: &mut dyn FnMut(Identity, stonechat::record::download::Item<'_>) -> Result<(), Error>| {
+                let mut left = items;
+                file.kept.each(&mut |id, item| {
+                    if left == 0 {
+                        return Err(Error::Corrupt("the disk refuses".into()));
+                    }
+                    left -= 1;
+                    give(id, item)
+                })?;
+                Err(Error::Corrupt("the disk refuses".into()))
+            };
         let now = self.now();
         let other = self.other.as_mut().unwrap();
         let done = other.import(&evidence(file), &breaks, &file.shut, &self.roster, now, withdrawals, false);
@@ -1573,7 +1572,7 @@ impl World {
             let now = self.now();
             let give = |give: &mut dyn FnMut(
                 Identity,
-                stonechat::ledger::write::import::Item<'_>,
+                stonechat::record::download::Item<'_>,
             ) -> Result<(), Error>| { file.kept.each(give) };
             let other = self.other.as_mut().unwrap();
             let done =

@@ -15,8 +15,8 @@ const SMALL: u64 = 20_000;
 fn measured(path: &Path, now: Stamp) -> ([f64; 3], u64) {
     let _ = std::fs::remove_file(path_of(path));
     let mut ledger = Ledger::open(path).expect("a ledger");
-    let first = seconds(|| ledger.write_known(now).expect("it is written")).0;
-    let again = seconds(|| ledger.write_known(now).expect("it is written")).0;
+    let first = seconds(|| ledger.write_sidecar(now).expect("it is written")).0;
+    let again = seconds(|| ledger.write_sidecar(now).expect("it is written")).0;
     drop(ledger);
     let start = seconds(|| assert!(take_over::open(path, now).expect("a ledger").taken.is_none())).0;
     let bytes = std::fs::metadata(path_of(path)).expect("it is there").len();

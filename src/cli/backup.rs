@@ -1,12 +1,14 @@
 //! `stonechat backup FILE`: a verified copy of the ledger, while the daemon goes on.
 
-use super::{DONE, NO, Progress, could_not, load, print, print_json};
-use crate::config::Config;
+use super::args::{not_of_the_site, open};
+use super::exit::{DONE, Exit};
+use super::print::{Progress, print, print_json};
 use crate::ledger::care::backup::{self, BackupError};
-use crate::ledger::read::given_up::{self, Keep};
+use crate::ledger::read::given_up;
 use crate::ledger::read::snapshot::Reader;
-use crate::text::{counted, local, thousands};
 use crate::time::{Clock, SystemClock};
+use crate::view;
+use serde_json::json;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -21,71 +23,26 @@ pub struct Args {
 }
 
 /// Makes the copy.
-pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> u8 {
-    let config = match load(config_path) {
-        Ok(config) => config,
-        Err(code) => return code,
-    };
-    if let Err(text) = super::not_of_the_site(&config, &args.file) {
-        return could_not(&text);
-    }
+pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
+    let config = open(config_path)?;
+    not_of_the_site(&config, &args.file).map_err(Exit::could_not)?;
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let progress = Progress::new();
     let made = backup::make(&config.ledger.path, &args.file, clock.now(), |step| {
         progress.say(&format!("backup: {step} …"));
     });
     progress.done();
-    match made {
-        Ok(made) if args.json => {
-            let mut value = serde_json::json!(made);
-            value["keep"] = serde_json::json!(keep(&config));
-            print_json(out, &value, DONE)
-        }
-        Ok(made) => print(
-            out,
-            &(format!(
-                "{}: {} bytes, {}, verified\nSHA-256 {}\n\
-                 Next: take the file away from the gateway, and note the digest beside it.\n",
-                made.file.display(),
-                thousands(made.size_bytes),
-                counted(made.verified.records, "authentic record"),
-                made.sha256
-            ) + &keep_text(&keep(&config), config.site.utc_offset_s)),
-            DONE,
-        ),
-        Err(error @ BackupError::NotSound(_)) => {
-            say!("stonechat: {error}");
-            NO
-        }
-        Err(error) => could_not(&error),
+    let made = made.map_err(|error| match error {
+        BackupError::NotSound(_) => Exit::no(error),
+        _ => Exit::could_not(error),
+    })?;
+    // The earlier backups that alone hold what retention took out of the ledger.
+    let keep = Reader::open(&config.ledger.path).and_then(|reader| given_up::backups_to_keep(&reader));
+    let keep = keep.unwrap_or_default();
+    if args.json {
+        let mut value = json!(made);
+        value["keep"] = json!(keep);
+        return Ok(print_json(out, &value, DONE));
     }
-}
-
-/// The earlier backups that alone hold what retention took out of the ledger.
-fn keep(config: &Config) -> Vec<Keep> {
-    Reader::open(&config.ledger.path)
-        .and_then(|reader| given_up::backups_to_keep(&reader))
-        .unwrap_or_default()
-}
-
-fn keep_text(keep: &[Keep], offset_s: i32) -> String {
-    let mut text = String::new();
-    if !keep.is_empty() {
-        text += "Keep these backups too: readings that the ledger has given up are in them, and not in this one.\n";
-    }
-    for of in keep {
-        text += &format!(
-            "  {}, made {}, last seen whole {}: {}",
-            of.file,
-            local(of.made_at, offset_s),
-            local(of.seen_at, offset_s),
-            counted(of.readings, "reading")
-        );
-        text += &match of.alone {
-            0 => ", also in an older backup\n".to_owned(),
-            alone if alone == of.readings => ", in no other backup\n".to_owned(),
-            alone => format!(", {} of them in no other backup\n", thousands(alone)),
-        };
-    }
-    text
+    Ok(print(out, &view::backup::text(&made, &keep, config.site.utc_offset_s), DONE))
 }

@@ -44,6 +44,11 @@ impl Exit {
         Self { code: COULD_NOT, lines: vec![why.to_string()] }
     }
 
+    /// The answer is no, and why.
+    pub fn no(why: impl Display) -> Self {
+        Self { code: NO, lines: vec![why.to_string()] }
+    }
+
     /// The configuration has mistakes; each one is a line.
     pub fn refused(problems: &Problems) -> Self {
         Self { code: config_code(problems), lines: problems.iter().map(ToString::to_string).collect() }

@@ -1,15 +1,17 @@
 //! `stonechat set-aside`: what was kept beside the record, and another try at it.
 
 use super::args::open;
-use super::exit::{DONE, Exit, code};
+use super::exit::{DONE, Exit};
 use super::print::{print, print_json};
 use crate::config;
+use crate::ledger::Ledger;
+use crate::ledger::db::error::Error;
 use crate::ledger::read::snapshot::Reader;
-use crate::ledger::{Error, Ledger};
-use crate::report::set_aside::set_aside;
+use crate::report::set_aside::BesideRecord;
 use crate::text::counted;
 use crate::time::{Clock, SystemClock, unix_s};
 use crate::view;
+use serde_json::json;
 use std::io::Write;
 use std::path::Path;
 
@@ -34,21 +36,22 @@ pub enum Command {
 }
 
 /// Runs one of them.
-pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
-    code(match command {
+pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
+    match command {
         Command::List { json } => list(config_path, *json, out),
         Command::Retry { json } => retry(config_path, *json, out),
-    })
+    }
 }
 
 fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
     let frames = if json { LISTED } else { 0 };
-    let report = Reader::open(&config.ledger.path)?.read(|snapshot| set_aside(snapshot, frames))?;
-    Ok(match json {
-        true => print_json(out, &view::set_aside::json(&report), DONE),
-        false => print(out, &view::set_aside::text(&report, config.site.utc_offset_s, unix_s()), DONE),
-    })
+    let beside = Reader::open(&config.ledger.path)
+        .and_then(|reader| reader.read(|snapshot| BesideRecord::read(snapshot, frames)))?;
+    if json {
+        return Ok(print_json(out, &view::set_aside::as_json(&beside), DONE));
+    }
+    Ok(print(out, &view::set_aside::text(&beside, unix_s(), config.site.utc_offset_s), DONE))
 }
 
 fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
@@ -62,10 +65,10 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit
     });
     let retried = retried.map_err(|error| match error {
         Error::Busy(_) => Exit::could_not(format!("{error}; try again in a moment")),
-        error => Exit::could_not(error),
+        error => error.into(),
     })?;
     if json {
-        let value = serde_json::json!({
+        let value = json!({
             "tried": retried.tried, "stored": retried.stored, "opaque": retried.opaque,
             "duplicate": retried.duplicate, "conflict": retried.conflict,
             "still_shut": retried.still_shut, "opaque_understood": retried.understood,

@@ -222,7 +222,7 @@ impl Daemon {
             return;
         }
         let now = self.clock.now();
-        if let Err(error) = self.ledger.write_known(now) {
+        if let Err(error) = self.ledger.write_sidecar(now) {
             tracing::warn!("{error}");
         }
     }

@@ -3,9 +3,9 @@
 //!
 //! Sorted by identity before it is handed over, so that the ledger's clustered table is written from front to back.
 
-use crate::ledger::write::import::Item;
-use crate::ledger::{Error, steps_json};
+use crate::record::download::Item;
 use crate::record::judge::{Placed, Row, Steps};
+use crate::record::row::steps_json;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -154,7 +154,7 @@ impl Kept {
     }
 
     /// Hands every item over, in order.
-    pub fn each(&self, give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>) -> Result<(), Error> {
+    pub fn each<E>(&self, give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), E>) -> Result<(), E> {
         for place in &self.places {
             let content = self.content(place);
             match place.what {

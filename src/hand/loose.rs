@@ -8,9 +8,9 @@ use super::matching::{
 };
 use super::place::Place;
 use super::plan::{Both, Listener, NotPlanned, Planning};
-use crate::ledger::Error;
-use crate::ledger::write::import::HeldKind;
+use crate::record::download::{HeldKind, judged};
 use crate::record::judge::Held;
+use crate::report::inputs::ReadError;
 use crate::wire::record::{Event, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::BTreeMap;
@@ -27,8 +27,8 @@ impl Planning<'_> {
         listener: &mut dyn Listener,
     ) -> Result<(), NotPlanned> {
         let Some(history) = self.history(address, &rows)? else { return Ok(()) };
-        let Self { planner, records, rows: planned, files, .. } = self;
-        let matching = planner.judge(|held| {
+        let Self { ledger, records, rows: planned, files, .. } = self;
+        let matching = judged(ledger.as_mut(), |held| {
             let mut contents = Around(Both { held, records, rows: planned, files });
             match_rows(&history, &mut contents, &rows)
         })?;
@@ -86,7 +86,7 @@ impl Planning<'_> {
             let sequence = identity.sequence.number();
             all.insert((identity.epoch, sequence), HeldRecord { sequence, time, kind });
         };
-        self.planner.held_of(address, span, &mut |item| {
+        self.ledger.held_of(address, span, &mut |item| {
             let kind = match item.kind {
                 HeldKind::Reading => Kind::Reading,
                 HeldKind::Profile { interval_s } => Kind::Profile { interval_s },
@@ -118,7 +118,7 @@ impl Planning<'_> {
         for ((epoch, _), record) in all {
             epochs.entry(epoch).or_insert_with(|| new(epoch)).records.push(record);
         }
-        for (epoch, missing) in self.planner.missing(logger, &self.after)? {
+        for (epoch, missing) in self.ledger.missing(logger, &self.after)? {
             epochs.entry(epoch).or_insert_with(|| new(epoch)).missing = missing;
         }
         let epochs = epochs.into_values().collect();
@@ -138,9 +138,9 @@ fn event(code: u8, value: i64) -> Kind {
 struct Around<'a>(Both<'a>);
 
 impl Contents for Around<'_> {
-    type Error = Error;
+    type Error = ReadError;
 
-    fn content(&mut self, identity: Identity) -> Result<Option<Content>, Error> {
+    fn content(&mut self, identity: Identity) -> Result<Option<Content>, ReadError> {
         if let Some(reading) = self.0.reading(identity)? {
             return Ok(Some(Content::Reading(reading)));
         }

@@ -11,6 +11,19 @@ use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
+/// Consecutive sequences of a logger.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct LoggerRange {
+    /// The logger's address.
+    pub logger: u16,
+    /// The epoch.
+    pub epoch: u32,
+    /// The first sequence.
+    pub first: u32,
+    /// The last one.
+    pub last: u32,
+}
+
 /// A set of numbers as ranges.
 ///
 /// Invariant: ranges ascend, and between two of them at least one number is missing.
@@ -300,6 +313,15 @@ impl Coverage {
     /// Every epoch of which anything is held, by logger and epoch.
     pub fn epochs(&self) -> impl Iterator<Item = (Address, Epoch, &EpochCoverage)> {
         self.epochs.iter().map(|(&(address, epoch), held)| (address, epoch, held))
+    }
+
+    /// What is held as stretches, in order.
+    pub fn stretches(&self) -> impl Iterator<Item = LoggerRange> {
+        self.epochs().flat_map(|(address, epoch, held)| {
+            let (logger, epoch) = (address.number(), epoch.number());
+            let ranges = held.held().ranges().to_vec();
+            ranges.into_iter().map(move |(first, last)| LoggerRange { logger, epoch, first, last })
+        })
     }
 
     /// One logger's epochs, ascending.

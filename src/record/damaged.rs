@@ -3,21 +3,25 @@
 use std::collections::BTreeMap;
 
 /// A damaged ledger that was set aside.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct DamagedLedger {
     /// Its name beside the present one.
     pub file: String,
     /// When, Unix s.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub set_aside_at: i64,
     /// What was wrong with it.
     pub reason: String,
     /// Up to when it is known what it held, Unix s; `None`: nothing is known.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub known_as_of: Option<i64>,
     /// When what could be read of it was brought over, Unix s: nothing counts as held there since.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub salvaged_at: Option<i64>,
     /// Records that count as held because of it; some may have come again since.
     pub records: u64,
     /// The largest sequence known to be held there, by logger and epoch.
+    #[serde(skip)]
     pub reach: BTreeMap<(u16, u32), u32>,
 }
 

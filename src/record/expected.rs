@@ -170,19 +170,23 @@ pub fn missing<F: Facts>(
 }
 
 /// An end of an epoch that its logger cannot have reached.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BadEnd {
     /// The logger.
     pub logger: Address,
     /// The epoch.
     pub epoch: Epoch,
     /// Its largest held sequence; 0: none is held.
+    #[serde(rename = "last_held")]
     pub held: u32,
     /// The last sequence that a profile gives it.
+    #[serde(rename = "last_named")]
     pub last: u32,
     /// The epoch of that profile.
+    #[serde(rename = "named_by_epoch")]
     pub by_epoch: Epoch,
     /// The most that the logger can have made after what is held.
+    #[serde(rename = "most_that_can_have_been_made")]
     pub most: u64,
 }
 

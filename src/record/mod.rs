@@ -4,10 +4,12 @@
 //! (`cli`).
 
 pub mod acts;
+pub mod backups;
 pub mod clock;
 pub mod clocks;
 pub mod coverage;
 pub mod damaged;
+pub mod download;
 pub mod expected;
 pub mod facts;
 pub mod gateway_clock;
@@ -17,6 +19,8 @@ pub mod neighbours;
 pub mod notes;
 pub mod raw_unit;
 pub mod roster;
+pub mod row;
+pub mod set_aside;
 pub mod site;
 pub mod spans;
 pub mod unopened;

@@ -30,7 +30,7 @@ pub const FIRST_TIME_DAYS: usize = 7;
 pub const DAY_S: i64 = 86_400;
 
 /// One day of one logger, in records.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct DayCounts {
     /// Stored by radio.
     pub radio: u64,
@@ -41,8 +41,10 @@ pub struct DayCounts {
     /// Missing and written off.
     pub written_off: u64,
     /// Presumed to be missing.
+    #[serde(rename = "presumed_missing")]
     pub presumed: u64,
     /// Of all those that did not come by radio, what the gateway could not have heard.
+    #[serde(rename = "unheard_by_gateway")]
     pub gateways: u64,
 }
 

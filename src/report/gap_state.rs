@@ -6,7 +6,8 @@ use crate::record::facts::WriteOff;
 use crate::wire::seq::Epoch;
 
 /// Whether anybody still looks for it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum GapState {
     /// To be fetched.
     Open,

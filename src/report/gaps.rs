@@ -16,20 +16,18 @@ use super::memory::{InMemory, Memory};
 pub use super::outage::{Cause, Outage, Part};
 use super::reception;
 use super::service::{self, Service};
+pub use super::silence::Silence;
+use super::silence::{self, CLOCK_SLACK_S};
 use crate::record::clock::{Corrected, PLAUSIBLE_FROM};
 use crate::record::clocks::Clocks;
 use crate::record::coverage::Coverage;
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
 pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
-use crate::record::roster::{InService, Logger, Roster};
+use crate::record::roster::{Logger, Roster};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 
-/// A reception that lies further than this in the future was stamped by a wrong clock.
-const CLOCK_SLACK_S: i64 = 86_400;
-/// Intervals without anything new by radio after which a logger is silent.
-const SILENT_INTERVALS: i64 = 3;
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: i64 = 60;
 /// Sequences that must exist and are not held: `first..=last`, both missing.
@@ -100,23 +98,6 @@ pub struct UnclosedGap {
     pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
     pub is_corrected: bool,
-}
-
-/// A logger that should have been heard.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Silence {
-    /// The logger.
-    pub logger: Address,
-    /// When it was last heard; `None`: never.
-    pub last_heard: Option<i64>,
-    /// Until when it should have been heard: now, or when it went out of service.
-    pub until: i64,
-    /// Readings that it should have made from the one to the other.
-    pub presumed_readings: Option<u64>,
-    /// The newest record that is held of it.
-    pub newest: Option<Identity>,
-    /// What it has made since the newest record that is held: whether it holds that, and until when.
-    pub in_memory: InMemory,
 }
 
 /// The whole report.
@@ -507,43 +488,13 @@ impl<'a, F: Facts> Subject<'a, F> {
             Some(newest) => self.interval_s(newest)?,
             None => i64::from(self.logger.interval_s),
         };
-        let limit = match self.logger.silent_after_s {
-            Some(limit) => Some(i64::from(limit)),
-            // A logger that promises no interval is never silent, unless the roster says after what.
-            None if interval == 0 => None,
-            None => Some(SILENT_INTERVALS * interval),
-        };
-        Ok((interval, limit))
+        Ok((interval, silence::limit_s(self.logger, interval)))
     }
 
     fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
         let (interval, Some(limit)) = self.silent_after()? else { return Ok(None) };
         let last_heard = self.facts.last_heard(self.logger.address)?;
-        let in_service_from = match self.logger.in_service {
-            Some(InService::From(since)) if since > now => return Ok(None),
-            Some(InService::From(since)) => Some(since),
-            _ => None,
-        };
-        // What was heard on the bench before is no reason to expect more before the date.
-        // What a clock far in the future stamped says nothing of when it was.
-        let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
-        let since = heard.max(in_service_from);
-        let until = self.logger.out_of_service_from.map_or(now, |out| out.min(now));
-        if since.is_some_and(|since| until.saturating_sub(since) <= limit) {
-            return Ok(None);
-        }
-        let presumed_readings = match since {
-            Some(since) if interval > 0 => u64::try_from((until - since) / interval).ok(),
-            _ => None,
-        };
-        Ok(Some(Silence {
-            logger: self.logger.address,
-            last_heard,
-            until,
-            presumed_readings,
-            newest: None,
-            in_memory: InMemory::default(),
-        }))
+        Ok(silence::of(self.logger, interval, limit, last_heard, now))
     }
 }
 

@@ -32,7 +32,8 @@ use std::collections::{BTreeMap, BTreeSet};
 const PRESENT_SLACK_S: i64 = 86_400;
 
 /// Whether a logger still holds a missing record.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum InLogger {
     /// It does, until the earliest date.
     Yes,
@@ -148,6 +149,27 @@ pub struct Memory<'a, F> {
     synchronised: RefCell<BTreeMap<usize, Option<GatewayTime>>>,
 }
 
+/// Of each unit, the last time that its memory was cleared.
+fn note_cleared(cleared: impl IntoIterator<Item = Identity>, lines: &[Line], units: &mut [Unit]) {
+    for cleared in cleared {
+        if let Ok(line) = lines.binary_search_by_key(&cleared.epoch, |line| line.epoch) {
+            let evidence = &mut units[lines[line].unit].evidence;
+            evidence.cleared = evidence.cleared.max(Some(cleared));
+        }
+    }
+}
+
+/// Of each line, the shortest interval of it and of the later ones of its unit.
+fn shortest_from_here_on(units: &[Unit], lines: &mut [Line]) {
+    for unit in units {
+        let mut shortest: Option<u32> = None;
+        for &line in unit.lines.iter().rev() {
+            shortest = [shortest, lines[line].shortest].into_iter().flatten().min();
+            lines[line].shortest = shortest;
+        }
+    }
+}
+
 impl<'a, F: Facts> Memory<'a, F> {
     /// Of a logger, by what must exist of it.
     pub fn new(
@@ -202,19 +224,8 @@ impl<'a, F: Facts> Memory<'a, F> {
                 }
             }
         }
-        for cleared in facts.memory_cleared(address)? {
-            if let Ok(line) = lines.binary_search_by_key(&cleared.epoch, |line| line.epoch) {
-                let evidence = &mut units[lines[line].unit].evidence;
-                evidence.cleared = evidence.cleared.max(Some(cleared));
-            }
-        }
-        for unit in &units {
-            let mut shortest: Option<u32> = None;
-            for &line in unit.lines.iter().rev() {
-                shortest = [shortest, lines[line].shortest].into_iter().flatten().min();
-                lines[line].shortest = shortest;
-            }
-        }
+        note_cleared(facts.memory_cleared(address)?, &lines, &mut units);
+        shortest_from_here_on(&units, &mut lines);
         let current = lines.iter().rev().find(|line| line.largest_held.is_some()).map(|line| line.unit);
         Ok(Self {
             logger,

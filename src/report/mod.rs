@@ -1,8 +1,19 @@
 //! What the record means: answers as values, for commands, page, notices and files to put into words.
 //!
-//! Each question has one place here, and every report takes its answer from there: `gaps` says what is missing, `memory`
-//! what a logger still holds and until when, `reception` what did not come by radio and why, `visits` in which order to go, `gateway` what stands in the way of hearing any
-//! logger, `values` what a point's counts are in engineering units.
+//! Each question has one place here, and every report takes its answer from there:
+//!
+//! | file | question |
+//! |---|---|
+//! | `gaps`, `gap_state`, `silence` | what is missing, what is written off, who is silent |
+//! | `memory` | what a logger still holds, and until when |
+//! | `reception`, `outage` | what did not come by radio, and why |
+//! | `service` | which loggers left |
+//! | `visits`, `walk`, `sheet` | in which order to go, and what to take along |
+//! | `gateway`, `health` | what prevents the gateway from hearing loggers |
+//! | `status`, `days` | how the site is, and how each day was |
+//! | `completeness`, `counted` | how much is held, and how it came |
+//! | `selection`, `notes` | the gap report of a part, and what people wrote down about it |
+//! | `values` | what a point's counts are in engineering units |
 //!
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
@@ -28,6 +39,7 @@ pub mod selection;
 pub mod service;
 pub mod set_aside;
 pub mod sheet;
+pub mod silence;
 pub mod slots;
 pub mod status;
 pub mod values;

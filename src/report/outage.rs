@@ -22,23 +22,21 @@ pub enum Cause {
 }
 
 impl Cause {
+    /// All of them.
+    pub const ALL: [Self; 6] = [
+        Self::GatewayNotRunning,
+        Self::PortLost,
+        Self::OneLogger,
+        Self::ManyLoggers,
+        Self::NoneHeard,
+        Self::NotKnown,
+    ];
+
     /// Whether it is the gateway's: no logger could get anything through, or only by another radio.
     pub fn is_the_gateways(self) -> bool {
         match self {
             Self::GatewayNotRunning | Self::PortLost | Self::NoneHeard => true,
             Self::OneLogger | Self::ManyLoggers | Self::NotKnown => false,
-        }
-    }
-
-    /// As reports write it.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::GatewayNotRunning => "gateway not running",
-            Self::PortLost => "a radio was not listening",
-            Self::OneLogger => "one logger only",
-            Self::ManyLoggers => "several loggers unheard while the gateway listened",
-            Self::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
-            Self::NotKnown => "not known: what was heard meanwhile does not show it",
         }
     }
 }
@@ -61,7 +59,7 @@ pub struct Outage {
 }
 
 /// Records of one logger in an outage: `first..=last`, none of which came by radio.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Part {
     /// The logger.
     pub logger: Address,
@@ -72,8 +70,10 @@ pub struct Part {
     /// The last sequence.
     pub last: u32,
     /// When the first was due, estimated.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: i64,
     /// When the last was due.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: i64,
     /// How many are missing, and not written off.
     pub missing: u64,

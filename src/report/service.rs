@@ -15,7 +15,7 @@ use crate::wire::seq::Address;
 use std::collections::BTreeSet;
 
 /// A logger that is not on the roster, and of which records are held.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct OffRoster {
     /// The logger.
     pub logger: Address,
@@ -26,18 +26,19 @@ pub struct OffRoster {
 }
 
 /// A logger of the roster that is out of service.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct OutOfService {
     /// The logger.
     pub logger: Address,
     /// Its name.
     pub name: String,
     /// Since when.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub since: i64,
 }
 
 /// Loggers that left.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Service {
     /// By address.
     pub off_roster: Vec<OffRoster>,

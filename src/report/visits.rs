@@ -94,7 +94,8 @@ pub fn gather<F: Facts>(
 }
 
 /// How urgent a visit is; the module's page says why in this order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Class {
     /// Something large is there, and until when is known.
     Dated,
@@ -123,7 +124,7 @@ impl Class {
 
 /// A range to copy from a logger, or to look for in older files. `last` of `None`: to the end of the epoch, which is not
 /// known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Fetch {
     /// The logger.
     pub logger: Address,
@@ -134,8 +135,10 @@ pub struct Fetch {
     /// The last.
     pub last: Option<u32>,
     /// Estimated time of the first.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: Option<i64>,
     /// Estimated time of the last.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<i64>,
 }
 
@@ -158,21 +161,25 @@ impl Fetch {
 }
 
 /// What a visit to a logger may bring.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Stake {
     /// Missing records that may still be there.
     pub records: u64,
     /// How many of them are readings, as far as that can be told.
     pub readings: u64,
     /// Records of gaps of which the number of readings is not known.
+    #[serde(rename = "records_of_unknown_kind")]
     pub of_unknown_kind: u64,
     /// Readings that a silent logger or an unclosed epoch is presumed to have made.
+    #[serde(rename = "presumed_readings")]
     pub presumed: u64,
     /// Something is presumed of which not even that is known.
     pub presumed_unknown: bool,
     /// The time of the oldest.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: Option<i64>,
     /// The time of the newest.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<i64>,
 }
 

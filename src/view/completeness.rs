@@ -204,7 +204,7 @@ pub fn as_json(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCo
     };
     let logger = |of: &LoggerCounts| {
         json!({
-            "logger": of.logger.number(), "name": frame.name(of.logger), "all_time": counts_json(&of.all),
+            "logger": of.logger, "name": frame.name(of.logger), "all_time": counts_json(&of.all),
             "spans": wanted.spans.iter().zip(&of.spans).map(span).collect::<Vec<_>>(),
             "undated": counts_json(&of.undated),
         })

@@ -1,5 +1,6 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
+pub mod backup;
 pub mod check;
 pub mod completeness;
 pub mod export;
@@ -12,6 +13,8 @@ pub mod key_slots;
 pub mod logbook;
 pub mod notes;
 pub mod picture;
+pub mod restored;
+pub mod salvaged;
 pub mod service;
 pub mod set_aside;
 pub mod sheet;
@@ -20,6 +23,7 @@ pub mod status;
 pub mod term;
 pub mod units;
 pub mod unread;
+pub mod verified;
 pub mod visits;
 
 /// What the program is not, where it presents itself.

@@ -21,7 +21,7 @@ pub fn cut(note: &str) -> String {
 pub fn remark_json(remark: &Remark) -> Value {
     let what = &remark.what;
     json!({
-        "id": remark.id, "logger": what.logger.number(), "channel": what.channel,
+        "id": remark.id, "logger": what.logger, "channel": what.channel,
         "from": rfc3339(what.from), "to": what.to.map(rfc3339), "kind": what.kind.name(), "text": what.text,
         "by": what.by, "written_at": rfc3339(remark.written_at), "corrects": what.corrects,
         "corrected_by": remark.corrected_by,
@@ -32,7 +32,7 @@ pub fn remark_json(remark: &Remark) -> Value {
 pub fn manual_json(manual: &Manual) -> Value {
     let what = &manual.what;
     json!({
-        "id": manual.id, "logger": what.logger.number(), "channel": what.channel, "time": rfc3339(what.at),
+        "id": manual.id, "logger": what.logger, "channel": what.channel, "time": rfc3339(what.at),
         "value": what.value, "unit": what.unit, "instrument": what.instrument, "by": manual.by,
         "written_at": rfc3339(manual.written_at), "file": manual.file, "line": what.line,
         "corrects": what.corrects, "corrected_by": manual.corrected_by,

@@ -1,7 +1,7 @@
 //! Loggers that left, in words and as JSON: the same words in every report.
 
 use crate::report::service::Service;
-use crate::text::{local, rfc3339, thousands};
+use crate::text::{local, thousands};
 use serde_json::{Value, json};
 
 /// Loggers that are named one by one.
@@ -46,13 +46,7 @@ fn named(all: impl ExactSizeIterator<Item = String>) -> String {
 
 /// Adds the keys `off_roster` and `out_of_service`.
 pub fn with_json(mut value: Value, service: &Service) -> Value {
-    let off = service.off_roster.iter();
-    let out = service.out_of_service.iter();
-    value["off_roster"] = off
-        .map(|off| json!({ "logger": off.logger.number(), "records": off.records, "missing": off.missing }))
-        .collect();
-    value["out_of_service"] = out
-        .map(|out| json!({ "logger": out.logger.number(), "name": out.name, "since": rfc3339(out.since) }))
-        .collect();
+    value["off_roster"] = json!(service.off_roster);
+    value["out_of_service"] = json!(service.out_of_service);
     value
 }

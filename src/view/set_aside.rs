@@ -1,60 +1,59 @@
-//! What was kept beside the record, in words and as JSON: frames that no key opens, and conflicts with both sides.
+//! What was kept beside the record, in words and as JSON.
 
-use super::term::{Table, wrapped};
-use super::unread;
 use crate::record::judge::Row;
+use crate::record::set_aside::{ConflictSide, DifferingField};
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Foreign, Kept};
-use crate::report::set_aside::{ConflictSide, DifferentField, SetAsideItem, SetAsideReport};
+use crate::report::set_aside::{BesideItem, BesideRecord};
 use crate::text::{counted, local, offset_label, rfc3339};
 use crate::time::GatewayTime;
+use crate::view::term::{Table, wrapped};
+use crate::view::unread;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 
 /// Prose is wrapped at this.
 const PROSE_COLUMNS: usize = 100;
 
-/// All of it as JSON.
-pub fn json(report: &SetAsideReport) -> Value {
-    let items: Vec<Value> = report.items.iter().map(item_json).collect();
+/// As JSON.
+pub fn as_json(beside: &BesideRecord) -> Value {
     json!({
-        "set_aside": items, "unopened": unread::kept_json(&report.kept),
-        "foreign": unread::foreign_json(&report.foreign),
-        "found_no_room": unread::found_no_room_json(&report.no_room),
+        "set_aside": beside.items.iter().map(item_json).collect::<Vec<Value>>(),
+        "unopened": unread::kept_json(&beside.unopened),
+        "foreign": unread::foreign_json(&beside.foreign),
+        "found_no_room": unread::found_no_room_json(&beside.no_room),
     })
 }
 
-fn item_json(one: &SetAsideItem) -> Value {
-    let item = &one.item;
+fn item_json(BesideItem { item, held }: &BesideItem) -> Value {
     let mut value = json!(item);
-    if let Some(object) = value.as_object_mut() {
-        for (name, at) in
-            [("first_at", item.first_at), ("last_at", item.last_at), ("withdrawn_at", item.withdrawn_at)]
-        {
-            object.insert(name.to_owned(), at.map(rfc3339).into());
-        }
-        if one.is_conflict() {
-            object.insert("held".to_owned(), one.held.as_ref().map(side).into());
-        }
+    for (name, at) in
+        [("first_at", item.first_at), ("last_at", item.last_at), ("withdrawn_at", item.withdrawn_at)]
+    {
+        value[name] = at.map(rfc3339).into();
+    }
+    if item.is_conflict() {
+        value["held"] = held.as_ref().map(words).into();
     }
     value
 }
 
-/// All of it in words.
-pub fn text(report: &SetAsideReport, utc_offset_s: i32, now: i64) -> String {
-    let mut text = foreign(&report.foreign, utc_offset_s);
-    text += &kept(&report.kept, utc_offset_s);
-    if let Some(no_room) = unread::found_no_room(&report.no_room, now) {
+/// In words. `now`: Unix s.
+pub fn text(beside: &BesideRecord, now: i64, utc_offset_s: i32) -> String {
+    let mut text = foreign(&beside.foreign, utc_offset_s);
+    text += &unopened(&beside.unopened, utc_offset_s);
+    if let Some(no_room) = unread::found_no_room(&beside.no_room, now) {
         text += &wrapped(&no_room, 0, 2, PROSE_COLUMNS);
     }
-    text += &conflicts(&report.items, utc_offset_s);
+    let all: Vec<&BesideItem> = beside.items.iter().filter(|of| of.item.is_conflict()).collect();
+    text += &conflicts(&all, utc_offset_s);
     if text.is_empty() {
         text += "nothing is set aside\n";
     }
     text
 }
 
-/// A time of reception; what has none was brought by hand.
+/// When a frame or a record came; what did not come by radio has no time.
 fn at(time: Option<i64>, utc_offset_s: i32) -> String {
     time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s))
 }
@@ -77,22 +76,24 @@ fn foreign(all: &[Foreign], utc_offset_s: i32) -> String {
     heading + &table.text(2) + &wrapped(next, 2, 2, PROSE_COLUMNS)
 }
 
-fn kept(all: &[Kept], utc_offset_s: i32) -> String {
+/// Frames that no key opens, by logger, slot and reason.
+fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
     if all.is_empty() {
         return String::new();
     }
-    let mut text = format!("Frames that no key opens (times in {})\n", offset_label(utc_offset_s));
+    let at = |time: Option<GatewayTime>| at(time.map(GatewayTime::unix_s), utc_offset_s);
     let mut table = Table::new(&[">logger", ">slot", ">frames", "first", "last", "why"]);
     for group in all {
         table.row([
             group.logger.to_string(),
             group.slot.to_string(),
             group.frames.to_string(),
-            at(group.first_at.map(GatewayTime::unix_s), utc_offset_s),
-            at(group.last_at.map(GatewayTime::unix_s), utc_offset_s),
+            at(group.first_at),
+            at(group.last_at),
             group.why.text().to_owned(),
         ]);
     }
+    let mut text = format!("Frames that no key opens (times in {})\n", offset_label(utc_offset_s));
     text += &table.text(2);
     let reasons: BTreeSet<WhyShut> = all.iter().map(|group| group.why).collect();
     for why in reasons {
@@ -101,82 +102,85 @@ fn kept(all: &[Kept], utc_offset_s: i32) -> String {
     text
 }
 
-fn conflicts(items: &[SetAsideItem], utc_offset_s: i32) -> String {
-    let conflicts: Vec<&SetAsideItem> = items.iter().filter(|one| one.is_conflict()).collect();
-    if conflicts.is_empty() {
+fn conflicts(all: &[&BesideItem], utc_offset_s: i32) -> String {
+    if all.is_empty() {
         return String::new();
     }
-    let mut text = format!(
-        "Conflicts: records that disagree with the one held (times in {})\n",
-        offset_label(utc_offset_s)
-    );
+    let label = offset_label(utc_offset_s);
+    let mut text = format!("Conflicts: records that disagree with the one held (times in {label})\n");
     let (mut any_sealed, mut any_row) = (false, false);
-    for SetAsideItem { item, held, other } in conflicts {
-        text += &format!(
-            "  logger {}, epoch {}, sequence {}: came {} by {}, first {}\n",
-            item.logger,
-            item.epoch,
-            item.sequence,
-            counted(u64::try_from(item.seen).unwrap_or(0), "time"),
-            item.source,
-            at(item.first_at, utc_offset_s)
-        );
-        let gone = || "nothing any more: its import is withdrawn, or it was given up".to_owned();
-        text += &format!("    held:    {}\n", held.as_ref().map_or_else(gone, side));
-        let Some(other) = other else { continue };
-        text += &format!("    other:   {}\n", side(other));
-        let fields = held.as_ref().map(|held| held.differs_in(other)).unwrap_or_default();
-        if !fields.is_empty() {
-            let fields: Vec<String> = fields.into_iter().map(field).collect();
-            text += &format!("    differs: in {}\n", fields.join(", "));
-        }
-        match (item.import, item.withdrawn_at) {
-            (Some(import), Some(at)) => {
-                let at = local(at, utc_offset_s);
-                text += &format!("    settled: import {import} was withdrawn {at}\n");
-            }
-            _ if item.source == "csv" => any_row = true,
-            _ => any_sealed = true,
+    for of in all {
+        text += &conflict(of, utc_offset_s);
+        let item = &of.item;
+        let is_settled = item.import.is_some() && item.withdrawn_at.is_some();
+        if item.other_side().is_some() && !is_settled {
+            let is_row = item.source == "csv";
+            (any_row, any_sealed) = (any_row || is_row, any_sealed || !is_row);
         }
     }
     if any_sealed {
-        text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, or a \
-                 forgery made with the key. Find out which; both stay.\n";
+        text += "  Next: two sealed records under one number mean a key in two places, a logger that forgot its epoch, \
+                 or a forgery made with the key. Find out which; both stay.\n";
     }
     if any_row {
-        text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, withdraw \
-                 the import.\n";
+        text += "  Next: CSV rows that disagree are most often of another logger, or their times are off. If so, \
+                 withdraw the import.\n";
     }
     text
 }
 
-/// One side of a conflict.
-fn side(side: &ConflictSide) -> String {
+fn conflict(BesideItem { item, held }: &BesideItem, utc_offset_s: i32) -> String {
+    let mut text = format!(
+        "  logger {}, epoch {}, sequence {}: came {} by {}, first {}\n",
+        item.logger,
+        item.epoch,
+        item.sequence,
+        counted(u64::try_from(item.seen).unwrap_or(0), "time"),
+        item.source,
+        at(item.first_at, utc_offset_s)
+    );
+    let gone = "nothing any more: its import is withdrawn, or it was given up";
+    text += &format!("    held:    {}\n", held.as_ref().map_or(gone.to_owned(), words));
+    let Some(other) = item.other_side() else { return text };
+    text += &format!("    other:   {}\n", words(&other));
+    let fields = held.as_ref().and_then(|held| held.differs_in(&other)).unwrap_or_default();
+    if !fields.is_empty() {
+        let fields: Vec<String> = fields.into_iter().map(field).collect();
+        text += &format!("    differs: in {}\n", fields.join(", "));
+    }
+    if let (Some(import), Some(at)) = (item.import, item.withdrawn_at) {
+        text += &format!("    settled: import {import} was withdrawn {}\n", local(at, utc_offset_s));
+    }
+    text
+}
+
+/// What one side of a conflict says.
+fn words(side: &ConflictSide) -> String {
     match side {
-        ConflictSide::Reading(fields) => row("reading", fields),
-        ConflictSide::Csv(fields) => row("CSV row", fields),
-        ConflictSide::CsvText(json) => format!("CSV row {json}"),
+        ConflictSide::Reading(row) => row_words("reading", row),
+        ConflictSide::CsvRow(row) => row_words("CSV row", row),
         ConflictSide::Profile { time, unit } => {
             format!("profile of {}, unit {unit}", rfc3339(i64::from(*time)))
         }
         ConflictSide::Event { time, code } => format!("event of {}, code {code}", rfc3339(i64::from(*time))),
-        ConflictSide::Opaque { bytes } => format!("opaque record of {bytes} bytes"),
+        ConflictSide::Opaque(bytes) => format!("opaque record of {bytes} bytes"),
+        ConflictSide::OtherRow(json) => format!("CSV row {json}"),
     }
 }
 
-fn row(kind: &str, row: &Row) -> String {
+fn row_words(kind: &str, row: &Row) -> String {
     let battery = row.battery_mv.map_or(String::new(), |mv| format!("{mv} mV, "));
     let time = rfc3339(i64::from(row.time));
     format!("{kind} of {time}, {battery}counts {:?}, fault bits {:#x}", row.counts, row.faults)
 }
 
-fn field(field: DifferentField) -> String {
+fn field(field: DifferingField) -> String {
     match field {
-        DifferentField::Time { by_s } => format!("time (by {by_s} s)"),
-        DifferentField::Battery => "battery".to_owned(),
-        DifferentField::BoardTemperature => "board temperature".to_owned(),
-        DifferentField::ChannelCount => "number of channels".to_owned(),
-        DifferentField::Channel(channel) => format!("c{channel}"),
-        DifferentField::Faults => "fault bits".to_owned(),
+        DifferingField::Time(by) => format!("time (by {by} s)"),
+        DifferingField::Battery => "battery".to_owned(),
+        DifferingField::Board => "board temperature".to_owned(),
+        DifferingField::Channels => "number of channels".to_owned(),
+        DifferingField::Channel(channel) => format!("c{channel}"),
+        DifferingField::Faults => "fault bits".to_owned(),
     }
 }

@@ -133,6 +133,16 @@ impl Column {
 
 const BETWEEN: &str = "  ";
 
+/// A last column of long cells.
+pub struct Tails<'a> {
+    /// What stands above it.
+    pub heading: &'a str,
+    /// A cell a row.
+    pub tails: &'a [String],
+    /// How far in they stand where they are below the rows.
+    pub indent: usize,
+}
+
 /// A table under construction: columns padded to their widest cell.
 pub struct Table {
     columns: Vec<Column>,
@@ -182,6 +192,45 @@ impl Table {
             }
             text += line.trim_end();
             text.push('\n');
+        }
+        text
+    }
+
+    /// The whole table with a last column of long cells: at its right where all of it fits into `columns`, below each row
+    /// where it does not. `below` is what comes after a row, in lines of their own.
+    pub fn with_tails(
+        &self,
+        indent: usize,
+        of: &Tails<'_>,
+        columns: usize,
+        below: impl Fn(usize) -> String,
+    ) -> String {
+        let rows = self.text(indent);
+        let wide = rows.lines().map(width).max().unwrap_or(0);
+        // At the right of a row, the heading says what below it the words must say.
+        let bare = |tail: &str| match tail.strip_prefix(of.heading) {
+            Some(rest) if !of.heading.is_empty() && !rest.is_empty() => rest.trim_start().to_owned(),
+            _ => tail.to_owned(),
+        };
+        let longest = of.tails.iter().map(|tail| width(&bare(tail))).max().unwrap_or(0);
+        let fits = wide + BETWEEN.len() + longest.max(width(of.heading)) <= columns;
+        let mut text = String::new();
+        for (at, line) in rows.lines().enumerate() {
+            let row = at.checked_sub(1);
+            let tail = row.map_or(Some(of.heading), |row| of.tails.get(row).map(String::as_str));
+            let Some(tail) = tail else { break };
+            if fits {
+                let pad = " ".repeat(wide - width(line));
+                text += &format!("{line}{pad}{BETWEEN}{}\n", bare(tail));
+            } else {
+                text += beginning(line, columns);
+                text.push('\n');
+                // Below a row its words need no heading.
+                if row.is_some() {
+                    text += &wrapped(tail, of.indent, of.indent + 2, columns);
+                }
+            }
+            text += &row.map_or_else(String::new, &below);
         }
         text
     }

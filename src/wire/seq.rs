@@ -7,7 +7,8 @@
 use std::fmt;
 
 /// A logger's address, 1 to 65534.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(transparent)]
 pub struct Address(u16);
 
 impl Address {
@@ -30,7 +31,8 @@ impl Address {
 pub struct Slot(pub u8);
 
 /// A run of sequence numbers that a logger promises to be without repetition; 1 or more.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(transparent)]
 pub struct Epoch(u32);
 
 impl Epoch {
@@ -51,7 +53,8 @@ impl Epoch {
 }
 
 /// A record's number within its epoch; 1 or more.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(transparent)]
 pub struct Sequence(u32);
 
 impl Sequence {

@@ -17,6 +17,7 @@ use crate::hand::refusals::RefusedFile;
 use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::import::{self, Evidence, NotImported, Planner};
 use crate::ledger::{Error, Ledger, lock_holder};
+use crate::record::download::Item;
 use crate::record::judge::Outcome;
 use crate::seal::keyring::Keyring;
 use crate::time::{Clock, Stamp, SystemClock};
@@ -167,7 +168,7 @@ fn import_one(
     let evidence = evidence(file, by);
     let progress = Progress::new();
     progress.say(&format!("importing {} …", file.name));
-    let items = |give: &mut dyn FnMut(_, import::Item<'_>) -> _| file.kept.each(give);
+    let items = |give: &mut dyn FnMut(_, Item<'_>) -> _| file.kept.each(give);
     let done =
         patiently(|| ledger.import(&evidence, &items, &file.shut, &config.roster, now, withdrawals, strict));
     progress.done();

@@ -10,6 +10,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
 use crate::ledger::db::schema::{open_for_reading, set_journal_mode};
 use crate::ledger::digest::table;
+use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::open::Ledger;
 use crate::time::Stamp;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
@@ -33,49 +34,26 @@ pub struct Made {
 }
 
 /// Why no copy was made.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum BackupError {
     /// The target exists already.
+    #[error("backup {}: there is a file already; it is left as it is: name another one", .0.display())]
     Exists(PathBuf),
     /// The ledger, or the copy, could not serve.
-    Ledger(Error),
+    #[error(transparent)]
+    Ledger(#[from] Error),
     /// The name under which the copy is made until it is whole.
+    #[error("backup {}: {}; no backup was made", .0.display(), files::Part::refused(.1))]
     Part(PathBuf, std::io::Error),
     /// The target's folder or disk.
+    #[error("backup {}: {}", .0.display(), .1)]
     File(PathBuf, std::io::Error),
     /// The copy is not sound, and was taken away again.
+    #[error(
+        "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
+        .0.first().map_or("", String::as_str)
+    )]
     NotSound(Vec<String>),
-}
-
-impl std::fmt::Display for BackupError {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Exists(path) => write!(
-                f,
-                "backup {}: there is a file already; it is left as it is: name another one",
-                path.display()
-            ),
-            Self::Ledger(error) => error.fmt(f),
-            Self::Part(path, error) => {
-                let why = files::Part::refused(error);
-                write!(f, "backup {}: {why}; no backup was made", path.display())
-            }
-            Self::File(path, error) => write!(f, "backup {}: {error}", path.display()),
-            Self::NotSound(differences) => write!(
-                f,
-                "no backup was made: the copy is not sound ({}); `stonechat verify` says whether the ledger is",
-                differences.first().map_or("", String::as_str)
-            ),
-        }
-    }
-}
-
-impl std::error::Error for BackupError {}
-
-impl From<Error> for BackupError {
-    fn from(error: Error) -> Self {
-        Self::Ledger(error)
-    }
 }
 
 impl From<rusqlite::Error> for BackupError {
@@ -183,7 +161,7 @@ fn reach(db: &Connection) -> Result<(i64, i64), Error> {
 }
 
 /// When the backup with this digest was made of a ledger, Unix s.
-pub fn made_at(reader: &crate::ledger::read::snapshot::Reader, sha256: &str) -> Result<Option<i64>, Error> {
+pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<i64>, Error> {
     Ok(reader
         .connection()
         .query_row(
@@ -192,6 +170,28 @@ pub fn made_at(reader: &crate::ledger::read::snapshot::Reader, sha256: &str) -> 
             |row| row.get(0),
         )
         .optional()?)
+}
+
+/// A backup of the ledger that was seen whole.
+#[derive(Debug)]
+pub struct SeenBackup {
+    /// When it was made, Unix s.
+    pub made_at: i64,
+    /// Why it could not be noted that it was seen, if so.
+    pub not_noted: Option<Error>,
+}
+
+/// Notes in the ledger that a backup of it was seen whole: retention goes by that. `None`: the file is no backup that this
+/// ledger knows of. All connections to the file must be closed.
+pub fn see(ledger: &Path, file: &Path, now: Stamp) -> Option<SeenBackup> {
+    if files::place(file) == files::place(ledger) {
+        return None;
+    }
+    let (sha256, _) = digest(file).ok()?;
+    let made_at = Reader::open(ledger).and_then(|reader| made_at(&reader, &sha256)).ok()??;
+    let file = std::path::absolute(file).unwrap_or_else(|_| file.to_owned());
+    let noted = Ledger::open(ledger).and_then(|mut ledger| ledger.note_backup_seen(&file, &sha256, now));
+    Some(SeenBackup { made_at, not_noted: noted.err() })
 }
 
 /// SHA-256 and size of a copy that no connection of this process has open.

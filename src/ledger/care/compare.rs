@@ -12,6 +12,7 @@
 use crate::ledger::care::held::{HeldRecord, rare_plaintext, read_block, reading_sum, span_of};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
+use crate::ledger::db::row::SETTLED;
 use crate::ledger::digest::block::{self, Block, Blocks, Place};
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::state::State;
@@ -259,13 +260,14 @@ fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
 
 /// Adds the unsettled journal to its blocks.
 fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
-    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", block::reading_columns());
+    let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", SETTLED.list());
     let mut statement = db.prepare(&sql)?;
     let mut readings = statement.query([])?;
     while let Some(row) = readings.next()? {
-        let id = block::identity(row)?;
+        let row = SETTLED.view(row);
+        let id = row.identity()?;
         // A damaged row is no content: its block then differs, and is read.
-        if let Some((sum, time)) = reading_sum(row, id)? {
+        if let Some((sum, time)) = reading_sum(&row, id)? {
             blocks.entry(place_of(id)).or_default().record(sum, Some(time));
         }
     }
@@ -356,78 +358,90 @@ pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<C
     let spans = [a.spans(), b.spans()];
     let places: BTreeSet<Place> = a.blocks.keys().chain(b.blocks.keys()).copied().collect();
     for place in places {
-        let (logger, epoch, block) = place;
-        let address = Address::new(logger).ok_or_else(reserved)?;
-        let epoch = Epoch::new(epoch).ok_or_else(reserved)?;
+        let address = Address::new(place.0).ok_or_else(reserved)?;
+        let epoch = Epoch::new(place.1).ok_or_else(reserved)?;
         if !wanted(address) {
             continue;
         }
-        // What both speak for.
-        let (mut first, mut last) = span_of(block);
-        let whole = (first, last);
-        let mut is_spoken_of = true;
-        for spans in spans.iter().flatten() {
-            match spans.get(&(logger, epoch.number())) {
-                Some(&(from, to)) => (first, last) = (first.max(from), last.min(to)),
-                None => is_spoken_of = false,
-            }
-        }
-        if !is_spoken_of || first > last {
-            continue;
-        }
+        let Some(window) = spoken_of(place, &spans) else { continue };
         compared.blocks += 1;
         let found = compared.loggers.entry(address).or_default();
-        let is_whole = (first, last) == whole;
-        let (of_a, of_b) = (a.blocks.get(&place), b.blocks.get(&place));
-        if let (Some(of_a), Some(of_b)) = (of_a, of_b)
-            && of_a.content == of_b.content
-            && of_a.records == of_b.records
-        {
-            found.same += of_a.records;
-            continue;
-        }
-        let one_side = match (of_a, of_b) {
-            (Some(summary), None) => Some((a, summary, Kind::LackedByB)),
-            (None, Some(summary)) => Some((b, summary, Kind::LackedByA)),
-            _ => None,
-        };
-        if let Some((side, summary, kind)) = one_side
-            && is_whole
-            && let Some(known) = side.known(place)
-            // Else the block's times are those of several stretches.
-            && known.ranges().len() == 1
-            && known.count() == summary.records
-        {
-            let times = summary.time_min.zip(summary.time_max);
-            for &(first, last) in known.ranges() {
-                push(&mut found.differences, Difference { kind, epoch, first, last, times });
-            }
-            continue;
-        }
-        compared.blocks_read += 1;
-        let (in_a, in_b) = (a.read(place)?, b.read(place)?);
-        let sequences: BTreeSet<u32> = in_a.keys().chain(in_b.keys()).copied().collect();
-        for sequence in sequences.range(first..=last) {
-            let (of_a, of_b) = (in_a.get(sequence), in_b.get(sequence));
-            let kind = match (of_a, of_b) {
-                (Some(_), None) => Kind::LackedByB,
-                (None, Some(_)) => Kind::LackedByA,
-                (Some(HeldRecord { sum: Some(a), .. }), Some(HeldRecord { sum: Some(b), .. })) if a == b => {
-                    found.same += 1;
-                    continue;
-                }
-                (Some(HeldRecord { sum: Some(_), .. }), Some(HeldRecord { sum: Some(_), .. })) => {
-                    Kind::Different
-                }
-                _ => Kind::NotComparable,
-            };
-            let time = of_a.and_then(|held| held.time).or(of_b.and_then(|held| held.time));
-            let times = time.map(|time| (time, time));
-            let difference = Difference { kind, epoch, first: *sequence, last: *sequence, times };
+        if let Some(same) = same_by_digest(a, b, place) {
+            found.same += same;
+        } else if let Some(difference) = on_one_side(a, b, place, epoch, window) {
             push(&mut found.differences, difference);
+        } else {
+            compared.blocks_read += 1;
+            by_records(&a.read(place)?, &b.read(place)?, epoch, window, found);
         }
     }
     Ok(compared)
+}
+
+/// The sequences of a block that both sides speak for, the first and the last; `None`: there are none.
+fn spoken_of(
+    (logger, epoch, block): Place,
+    spans: &[Option<BTreeMap<(u16, u32), (u32, u32)>>; 2],
+) -> Option<(u32, u32)> {
+    let (mut first, mut last) = span_of(block);
+    for spans in spans.iter().flatten() {
+        let &(from, to) = spans.get(&(logger, epoch))?;
+        (first, last) = (first.max(from), last.min(to));
+    }
+    (first <= last).then_some((first, last))
+}
+
+/// How many records both hold, where count and digest say that they are the same.
+fn same_by_digest(a: &Side, b: &Side, place: Place) -> Option<u64> {
+    let (of_a, of_b) = (a.blocks.get(&place)?, b.blocks.get(&place)?);
+    (of_a.content == of_b.content && of_a.records == of_b.records).then_some(of_a.records)
+}
+
+/// The difference of a block that one side has nothing of, where it can be said without reading it.
+fn on_one_side(a: &Side, b: &Side, place: Place, epoch: Epoch, window: (u32, u32)) -> Option<Difference> {
+    let (side, summary, kind) = match (a.blocks.get(&place), b.blocks.get(&place)) {
+        (Some(summary), None) => (a, summary, Kind::LackedByB),
+        (None, Some(summary)) => (b, summary, Kind::LackedByA),
+        _ => return None,
+    };
+    if window != span_of(place.2) {
+        return None;
+    }
+    let known = side.known(place)?;
+    // Of several stretches the block's times are those of all of them.
+    let &[(first, last)] = known.ranges() else { return None };
+    let times = summary.time_min.zip(summary.time_max);
+    (known.count() == summary.records).then_some(Difference { kind, epoch, first, last, times })
+}
+
+/// Compares the records of a block one by one.
+fn by_records(
+    in_a: &BTreeMap<u32, HeldRecord>,
+    in_b: &BTreeMap<u32, HeldRecord>,
+    epoch: Epoch,
+    (first, last): (u32, u32),
+    found: &mut LoggerCompared,
+) {
+    let sequences: BTreeSet<u32> = in_a.keys().chain(in_b.keys()).copied().collect();
+    for &sequence in sequences.range(first..=last) {
+        let (of_a, of_b) = (in_a.get(&sequence), in_b.get(&sequence));
+        let sum = |held: Option<&HeldRecord>| held.and_then(|held| held.sum);
+        let kind = match (of_a, of_b) {
+            (Some(_), None) => Kind::LackedByB,
+            (None, Some(_)) => Kind::LackedByA,
+            _ => match (sum(of_a), sum(of_b)) {
+                (Some(a), Some(b)) if a == b => {
+                    found.same += 1;
+                    continue;
+                }
+                (Some(_), Some(_)) => Kind::Different,
+                _ => Kind::NotComparable,
+            },
+        };
+        let time = of_a.and_then(|held| held.time).or(of_b.and_then(|held| held.time));
+        let times = time.map(|time| (time, time));
+        push(&mut found.differences, Difference { kind, epoch, first: sequence, last: sequence, times });
+    }
 }
 
 fn reserved() -> Error {

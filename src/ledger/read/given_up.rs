@@ -6,25 +6,9 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, FromRow};
 use crate::ledger::read::snapshot::Reader;
+use crate::record::backups::BackupToKeep;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
-
-/// A backup that must be kept: no other one that was seen as lately holds these readings, and the ledger gave them up.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
-pub struct Keep {
-    /// Where it was seen last.
-    pub file: String,
-    /// Of the file, in hex.
-    pub sha256: String,
-    /// When it was made, Unix s.
-    pub made_at: i64,
-    /// When it was last seen whole, Unix s.
-    pub seen_at: i64,
-    /// Readings for which it is kept.
-    pub readings: u64,
-    /// Of those, in no other backup at all.
-    pub alone: u64,
-}
 
 /// Whether the authentic reading of an identity was given up to a backup; or, of `is_row`, CSV rows of standing imports.
 pub(in crate::ledger) fn is_given_up(db: &Connection, id: Identity, is_row: bool) -> Result<bool, Error> {
@@ -45,11 +29,11 @@ pub(in crate::ledger) fn given_up(db: &Connection) -> Result<Vec<(u16, u32, u32,
 
 /// The backups that must be kept because readings were given up to them, the oldest first: of all that hold some, the
 /// one that was seen whole last.
-pub fn backups_to_keep(reader: &Reader) -> Result<Vec<Keep>, Error> {
+pub fn backups_to_keep(reader: &Reader) -> Result<Vec<BackupToKeep>, Error> {
     to_keep(reader.connection())
 }
 
-pub(in crate::ledger) fn to_keep(db: &Connection) -> Result<Vec<Keep>, Error> {
+pub(in crate::ledger) fn to_keep(db: &Connection) -> Result<Vec<BackupToKeep>, Error> {
     let mut statement = db.prepare(
         "WITH given(settled_row, backup, readings) AS (
              SELECT settled_row, backup, sum(readings) FROM retired_block GROUP BY settled_row, backup
@@ -69,7 +53,7 @@ pub(in crate::ledger) fn to_keep(db: &Connection) -> Result<Vec<Keep>, Error> {
     while let Some(row) = rows.next()? {
         let (file, sha256, made_at, seen_at, readings, alone) = FromRow::from_row(row)?;
         let (readings, alone) = (i64::unsigned_abs(readings), i64::unsigned_abs(alone));
-        all.push(Keep { file, sha256, made_at, seen_at, readings, alone });
+        all.push(BackupToKeep { file, sha256, made_at, seen_at, readings, alone });
     }
     Ok(all)
 }

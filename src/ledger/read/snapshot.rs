@@ -14,6 +14,7 @@ use crate::record::coverage::{Coverage, RangeSet};
 pub use crate::record::damaged::DamagedLedger;
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
 use crate::record::judge::{Outcome, Tally};
+use crate::record::set_aside::SetAside;
 use crate::time::GatewayTime;
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -1022,41 +1023,6 @@ pub struct RadioTotal {
     pub noise_bytes: u64,
     /// All bytes read.
     pub bytes: u64,
-}
-
-/// A row of the view `set_aside`.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
-pub struct SetAside {
-    /// `unopened` or `conflict`.
-    pub what: String,
-    /// Its number among its kind.
-    pub id: i64,
-    /// Whose it claims to be.
-    pub logger: u16,
-    /// Its epoch.
-    pub epoch: u32,
-    /// Its sequence.
-    pub sequence: u32,
-    /// Its key slot.
-    pub slot: Option<u8>,
-    /// Why it is here.
-    pub reason: String,
-    /// Where it came from.
-    pub source: String,
-    /// When it first came, Unix seconds.
-    pub first_at: Option<i64>,
-    /// When it last came.
-    pub last_at: Option<i64>,
-    /// How often it came.
-    pub seen: i64,
-    /// The air frame, or the plaintext of the other side, in hex.
-    pub content_hex: Option<String>,
-    /// A CSV row's fields.
-    pub content_json: Option<String>,
-    /// The import it came with.
-    pub import: Option<i64>,
-    /// When that import was withdrawn, Unix seconds: the conflict is settled.
-    pub withdrawn_at: Option<i64>,
 }
 
 /// A notice that is up.

@@ -3,6 +3,7 @@
 //! The daemon and imports fill a [`Batch`]; `append` takes it in, and answers with a [`Receipt`].
 
 use crate::ledger::db::radio::RadioId;
+use crate::record::download::ShutFrame;
 use crate::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use crate::record::unopened::WhyShut;
 use crate::time::Stamp;
@@ -96,6 +97,12 @@ impl Shut {
             reception,
             import: None,
         }
+    }
+
+    /// From a download, with the import that brings it.
+    pub fn of_download(shut: &ShutFrame, import: i64) -> Self {
+        let ShutFrame { frame, identity, slot, why } = shut.clone();
+        Self { frame, identity, slot, why, reception: None, import: Some(import) }
     }
 }
 

@@ -20,13 +20,14 @@ use crate::ledger::write::state::State;
 use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::download::{HeldItem, HeldKind, HeldLedger, HeldNow, Item, Judging, ShutFrame};
 use crate::record::imports::ImportEntry;
-use crate::record::judge::{self, Held, Outcome, Placed, Row, RowVerdict};
+use crate::record::judge::{self, Held, Outcome, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
 use crate::time::Stamp;
 use crate::wire::record::Reading;
-use crate::wire::seq::{Address, Identity, Slot};
+use crate::wire::seq::{Address, Identity};
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -53,29 +54,6 @@ pub struct Evidence {
     /// What the file's rows say where authentic records are held: new rows must fit it. `None`: the rows were taken in
     /// before, and keep the mark that they had.
     pub neighbours: Option<Neighbours>,
-}
-
-/// A download's content, lent to the ledger item by item.
-#[derive(Clone, Copy, Debug)]
-pub enum Item<'a> {
-    /// An opened record.
-    Record {
-        /// The key slot that opened it.
-        slot: Slot,
-        /// Its plaintext.
-        plaintext: &'a [u8],
-    },
-    /// A CSV row.
-    Row {
-        /// Its fields.
-        row: &'a Row,
-        /// By what it has its place. Where the evidence has neighbours, they decide anew.
-        placed: Placed,
-        /// How far its file rounded: JSON, field or channel to step; `None`: not at all.
-        resolution: Option<&'a str>,
-    },
-    /// A row that agreed with a CSV row held before: it is not written, but may be compared with what came since.
-    Witness(&'a Row),
 }
 
 /// Hands a download over: calls back once an item, in order of identities.
@@ -118,38 +96,6 @@ impl From<rusqlite::Error> for NotImported {
     }
 }
 
-/// A held record, as far as plans need it.
-#[derive(Clone, Copy, Debug)]
-pub struct HeldItem {
-    /// Which.
-    pub identity: Identity,
-    /// Its time on the logger's clock; 0 where it cannot be read.
-    pub time: u32,
-    /// What it is.
-    pub kind: HeldKind,
-}
-
-/// What a held record is.
-#[derive(Clone, Copy, Debug)]
-pub enum HeldKind {
-    /// A reading, or a row that covers.
-    Reading,
-    /// A profile.
-    Profile {
-        /// Seconds between readings from the next on.
-        interval_s: u32,
-    },
-    /// An event.
-    Event {
-        /// Which.
-        code: u8,
-        /// Its value.
-        value: i64,
-    },
-    /// Nobody can read it.
-    Opaque,
-}
-
 /// Reads the ledger for a plan: what is held, in short read transactions of its own.
 pub struct Planner {
     db: Connection,
@@ -168,11 +114,6 @@ impl Planner {
         Ok(Self { db, state, conflicts })
     }
 
-    /// What was covered at the last look.
-    pub fn coverage(&self) -> &Coverage {
-        &self.state.coverage
-    }
-
     /// How many imports are withdrawn: while it is the same, what a plan found held is still held.
     pub fn withdrawals(&self) -> Result<i64, Error> {
         withdrawals(&self.db)
@@ -183,13 +124,20 @@ impl Planner {
         let all = crate::ledger::write::proven::proven_keys(&self.db)?;
         Ok(crate::ledger::write::proven::newest_of_slots(&all).collect())
     }
+}
 
-    /// Runs `judge` on one consistent state of what is held.
-    pub fn judge<T>(&mut self, judge: impl FnOnce(&mut dyn HeldNow) -> Result<T, Error>) -> Result<T, Error> {
+impl HeldLedger for Planner {
+    type Error = Error;
+
+    fn coverage(&self) -> &Coverage {
+        &self.state.coverage
+    }
+
+    fn judge(&mut self, judging: &mut Judging<'_, Error>) -> Result<(), Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Deferred)?;
         self.state.refresh(&transaction)?;
         let (_, held) = self.state.split(&transaction);
-        let done = judge(&mut HeldAndKept {
+        let done = judging(&mut HeldAndKept {
             held,
             ahead: Ahead::default(),
             db: &transaction,
@@ -199,8 +147,7 @@ impl Planner {
         done
     }
 
-    /// What is missing of a logger by epoch, were `coverage` held.
-    pub fn missing(
+    fn missing(
         &self,
         logger: &Logger,
         coverage: &Coverage,
@@ -211,9 +158,7 @@ impl Planner {
         })
     }
 
-    /// What is held of a logger, in no order: readings and covering rows of recorded times in `from..to`, and every
-    /// profile, event and opaque record.
-    pub fn held_of(
+    fn held_of(
         &self,
         address: Address,
         (from, to): (i64, i64),
@@ -264,17 +209,10 @@ impl Planner {
         })
     }
 
-    /// Imports of a file with this digest that stand.
-    pub fn imports_of(&self, sha256: &str) -> Result<Vec<ImportEntry>, Error> {
+    fn imports_of(&self, sha256: &str) -> Result<Vec<ImportEntry>, Error> {
         let all = imports(&self.db, "sha256 = ? AND withdrawn_at IS NULL", [sha256])?;
         Ok(all)
     }
-}
-
-/// What is held, and whether the other side of a conflict is kept beside it already.
-pub trait HeldNow: Held<Error = Error> {
-    /// Whether exactly this content stands beside the record of an identity.
-    fn is_kept_beside(&mut self, identity: Identity, content: &[u8]) -> Result<bool, Error>;
 }
 
 struct HeldAndKept<'a> {
@@ -341,7 +279,7 @@ impl Ledger {
         &mut self,
         evidence: &Evidence,
         items: &Items<'_>,
-        shut: &[Shut],
+        shut: &[ShutFrame],
         roster: &Roster,
         now: Stamp,
         withdrawals: i64,
@@ -375,7 +313,7 @@ impl Ledger {
         &mut self,
         evidence: &Evidence,
         items: &Items<'_>,
-        shut: &[Shut],
+        shut: &[ShutFrame],
         roster: &Roster,
         now: Stamp,
         is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
@@ -395,7 +333,7 @@ impl Ledger {
         &mut self,
         evidence: &Evidence,
         items: &Items<'_>,
-        shut: &[Shut],
+        shut: &[ShutFrame],
         roster: &Roster,
         now: Stamp,
         is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
@@ -444,8 +382,7 @@ impl Ledger {
             })?;
             let mut keeper = aside::Keeper::new(&transaction, &mut writer.state.aside, &self.limits)?;
             for shut in shut {
-                let mut shut = shut.clone();
-                shut.import = Some(id);
+                let shut = Shut::of_download(shut, id);
                 receipt.over_limit += u64::from(!keeper.keep(&shut, now)?);
             }
             keeper.finish(now)?;

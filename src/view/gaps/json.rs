@@ -1,10 +1,10 @@
 //! The gap report as JSON.
 
-use crate::record::damaged::DamagedLedger;
+use super::outages::cause;
 use crate::report::gaps::{BadEnd, Gap, GapState, Silence, UnclosedGap};
 use crate::report::memory::InMemory;
 use crate::report::notes::{Notes, NotesSpan};
-use crate::report::outage::{Outage, Part};
+use crate::report::outage::Outage;
 use crate::report::selection::GapsFound;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
@@ -20,7 +20,7 @@ pub fn as_json(frame: Frame<'_>, found: &GapsFound) -> Value {
         .iter()
         .map(|opaque| {
             let mut value = view::unread::opaque_json(Some(opaque));
-            value["logger"] = json!(opaque.logger.number());
+            value["logger"] = json!(opaque.logger);
             value["name"] = json!(frame.name(opaque.logger));
             value
         })
@@ -33,8 +33,8 @@ pub fn as_json(frame: Frame<'_>, found: &GapsFound) -> Value {
         "unclosed": report.unclosed.iter().map(|open| unclosed_json(frame, found, open)).collect::<Vec<_>>(),
         "silent": report.silent.iter().map(|silence| silence_json(frame, found, silence)).collect::<Vec<_>>(),
         "outages": report.outages.iter().map(outage_json).collect::<Vec<_>>(),
-        "visit_order": found.visits.iter().map(|visit| visit.logger.number()).collect::<Vec<_>>(),
-        "ledgers_set_aside": found.aside.iter().map(aside_json).collect::<Vec<_>>(),
+        "visit_order": found.visits.iter().map(|visit| visit.logger).collect::<Vec<_>>(),
+        "ledgers_set_aside": found.aside,
         "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(frame, bad)).collect::<Vec<_>>(),
         "totals": {
             "gaps": open_gaps, "records": report.open_records(),
@@ -49,9 +49,9 @@ fn gap_json(frame: Frame<'_>, found: &GapsFound, gap: &Gap) -> Value {
     let notes = &found.notes;
     let off: Vec<Value> = notes.writes_off(gap).map(view::notes::write_off_json).collect();
     let value = json!({
-        "logger": gap.logger.number(), "name": frame.name(gap.logger), "epoch": gap.epoch.number(),
+        "logger": gap.logger, "name": frame.name(gap.logger), "epoch": gap.epoch,
         "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
-        "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
+        "from": time(gap.from), "to": time(gap.to), "state": gap.state,
         "all_overwritten_latest": date(gap.in_memory.all_latest),
         "records_gone": gap.in_memory.gone, "records_certain": gap.in_memory.certain,
         "times_corrected": gap.is_corrected, "written_off": off,
@@ -64,10 +64,10 @@ fn unclosed_json(frame: Frame<'_>, found: &GapsFound, open: &UnclosedGap) -> Val
     let notes = &found.notes;
     let off: Vec<Value> = notes.writes_rest_off(open).map(view::notes::write_off_json).collect();
     let value = json!({
-        "logger": open.logger.number(), "name": frame.name(open.logger), "epoch": open.epoch.number(),
-        "last": open.last, "next_epoch": open.next_epoch.number(),
+        "logger": open.logger, "name": frame.name(open.logger), "epoch": open.epoch,
+        "last": open.last, "next_epoch": open.next_epoch,
         "from": time(open.from), "to": time(open.to),
-        "presumed_readings": open.presumed_readings, "state": open.state.name(),
+        "presumed_readings": open.presumed_readings, "state": open.state,
         "times_corrected": open.is_corrected, "written_off": off,
     });
     with_notes(with_memory(value, &open.in_memory), notes, notes.of_unclosed(open))
@@ -76,7 +76,7 @@ fn unclosed_json(frame: Frame<'_>, found: &GapsFound, open: &UnclosedGap) -> Val
 fn silence_json(frame: Frame<'_>, found: &GapsFound, silence: &Silence) -> Value {
     let notes = &found.notes;
     let value = json!({
-        "logger": silence.logger.number(), "name": frame.name(silence.logger),
+        "logger": silence.logger, "name": frame.name(silence.logger),
         "last_heard": time(silence.last_heard), "presumed_readings": silence.presumed_readings,
         "expected_quiet": notes.quiet(silence.logger).map(view::notes::remark_json),
         "written_off": notes.given_up(silence.logger).map(view::notes::write_off_json),
@@ -87,11 +87,11 @@ fn silence_json(frame: Frame<'_>, found: &GapsFound, silence: &Silence) -> Value
 
 fn outage_json(outage: &Outage) -> Value {
     json!({
-        "from": rfc3339(outage.from), "to": rfc3339(outage.to), "cause": outage.cause.name(),
-        "loggers": outage.loggers.iter().map(|logger| logger.number()).collect::<Vec<_>>(),
+        "from": rfc3339(outage.from), "to": rfc3339(outage.to), "cause": cause(outage.cause),
+        "loggers": outage.loggers,
         "records": outage.records(), "missing": outage.missing(), "brought": outage.brought(),
         "written_off": outage.written_off(), "repaired": outage.is_repaired(),
-        "parts": outage.parts.iter().map(part_json).collect::<Vec<_>>(),
+        "parts": outage.parts,
         "times_corrected": outage.is_corrected,
     })
 }
@@ -117,33 +117,15 @@ fn date(at: Option<GatewayTime>) -> Option<String> {
 
 /// What its logger still holds of something, and until when: the same keys wherever a date is given.
 fn with_memory(mut value: Value, memory: &InMemory) -> Value {
-    value["in_logger"] = json!(memory.in_logger.name());
+    value["in_logger"] = json!(memory.in_logger);
     value["in_another_unit"] = json!(memory.is_elsewhere);
     value["overwritten_earliest"] = json!(date(memory.earliest));
     value["overwritten_latest"] = json!(date(memory.latest));
     value
 }
 
-fn part_json(part: &Part) -> Value {
-    json!({
-        "logger": part.logger.number(), "epoch": part.epoch.number(), "first": part.first, "last": part.last,
-        "from": rfc3339(part.from), "to": rfc3339(part.to), "missing": part.missing, "brought": part.brought,
-        "written_off": part.written_off,
-    })
-}
-
 fn bad_end_json(frame: Frame<'_>, bad: &BadEnd) -> Value {
-    json!({
-        "logger": bad.logger.number(), "name": frame.name(bad.logger), "epoch": bad.epoch.number(),
-        "last_held": bad.held, "last_named": bad.last, "named_by_epoch": bad.by_epoch.number(),
-        "most_that_can_have_been_made": bad.most,
-    })
-}
-
-fn aside_json(aside: &DamagedLedger) -> Value {
-    json!({
-        "file": aside.file, "set_aside_at": rfc3339(aside.set_aside_at), "reason": aside.reason,
-        "known_as_of": aside.known_as_of.map(rfc3339), "salvaged_at": aside.salvaged_at.map(rfc3339),
-        "records": aside.records,
-    })
+    let mut value = json!(bad);
+    value["name"] = json!(frame.name(bad.logger));
+    value
 }

@@ -117,17 +117,17 @@ impl Page<'_> {
                 outage.loggers.len().to_string(),
                 thousands(outage.records()),
             ]);
-            let cause = match &outage.loggers[..] {
-                [one] => format!("{}: {}, {}", outage.cause.name(), one, self.name(*one)),
+            let why = match &outage.loggers[..] {
+                [one] => format!("{}: {}, {}", cause(outage.cause), one, self.name(*one)),
                 few if outage.cause == Cause::ManyLoggers && few.len() <= LOGGERS_NAMED => {
                     let few: Vec<String> = few.iter().map(Address::to_string).collect();
-                    format!("{}: {}", outage.cause.name(), few.join(", "))
+                    format!("{}: {}", cause(outage.cause), few.join(", "))
                 }
-                _ => outage.cause.name().to_owned(),
+                _ => cause(outage.cause).to_owned(),
             };
             causes.push(match became(outage) {
-                Some(became) => format!("{cause}; {became}"),
-                None => cause,
+                Some(became) => format!("{why}; {became}"),
+                None => why,
             });
         }
         let mut text = format!("{heading}{}", self.with_tail(&table, "cause", &causes, &[]));
@@ -147,6 +147,18 @@ impl Page<'_> {
             text += &self.prose(INDENT, &format!("And {n}, repaired (`--each` lists them)."));
         }
         text
+    }
+}
+
+/// The cause of an outage, in a few words.
+pub(super) fn cause(cause: Cause) -> &'static str {
+    match cause {
+        Cause::GatewayNotRunning => "gateway not running",
+        Cause::PortLost => "a radio was not listening",
+        Cause::OneLogger => "one logger only",
+        Cause::ManyLoggers => "several loggers unheard while the gateway listened",
+        Cause::NoneHeard => "nothing heard while the gateway listened (antenna, radio or interference?)",
+        Cause::NotKnown => "not known: what was heard meanwhile does not show it",
     }
 }
 

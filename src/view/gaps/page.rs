@@ -7,7 +7,7 @@ use crate::report::selection::{GapsFound, GapsWanted};
 use crate::text::{counted, local};
 use crate::view::frame::Frame;
 use crate::view::notes::{cut, manual_line, remark_line, write_off_line};
-use crate::view::term::{self, Table, width, wrapped};
+use crate::view::term::{self, Table, Tails, wrapped};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
@@ -123,8 +123,8 @@ impl<'a> Page<'a> {
         format!("{}\n", term::beginning(line, self.columns))
     }
 
-    /// A table whose last column stands beside it where there is room, and below each row where there is not.
-    /// What people wrote down beside a row comes last.
+    /// A table whose last column stands at its right where there is room, and below each row where there is not.
+    /// What people wrote down about a row comes last.
     pub(super) fn with_tail(
         &self,
         table: &Table,
@@ -132,33 +132,10 @@ impl<'a> Page<'a> {
         tails: &[String],
         notes: &[Vec<String>],
     ) -> String {
-        let rows = table.text(INDENT);
-        let wide = rows.lines().map(|line| width(line)).max().unwrap_or(0);
-        // Beside a row, the heading says what below it the words must say.
-        let bare = |tail: &str| match tail.strip_prefix(heading) {
-            Some(rest) if !heading.is_empty() && !rest.is_empty() => rest.trim_start().to_owned(),
-            _ => tail.to_owned(),
-        };
-        let tail = tails.iter().map(|tail| width(&bare(tail))).chain([width(heading)]).max();
-        let beside = wide + 2 + tail.unwrap_or(0) <= self.columns;
-        let mut text = String::new();
-        let all = [heading].into_iter().chain(tails.iter().map(String::as_str));
-        for (at, (line, tail)) in rows.lines().zip(all).enumerate() {
-            if beside {
-                let pad = " ".repeat(wide - width(line));
-                text += &format!("{line}{pad}  {}\n", bare(tail));
-            } else {
-                text += &self.cut(line);
-                // Below a row its words speak for themselves.
-                if !std::ptr::eq(tail, heading) {
-                    text += &wrapped(tail, TAIL_INDENT, TAIL_INDENT + 2, self.columns);
-                }
-            }
-            let below = at.checked_sub(1).and_then(|at| notes.get(at));
-            text += &self.below(below.map_or(&[], Vec::as_slice));
-        }
-        text
+        let below = |row: usize| self.below(notes.get(row).map_or(&[], Vec::as_slice));
+        table.with_tails(INDENT, &Tails { heading, tails, indent: TAIL_INDENT }, self.columns, below)
     }
+
     /// Silent loggers that nobody accounts for.
     pub(super) fn unaccounted(&self) -> u64 {
         let silent = self.found.report.silent.iter();

@@ -4,7 +4,6 @@ use super::next::next_step;
 use crate::record::judge::Outcome;
 use crate::report::days::DAY_S;
 use crate::report::gaps::GapState;
-use crate::report::memory::InLogger;
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::rfc3339;
 use crate::view;
@@ -72,16 +71,14 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
         .numbered()
         .map(|(day, counts)| {
             let date: String = rfc3339(day.saturating_mul(DAY_S)).chars().take(10).collect();
-            json!({
-                "day": date, "radio": counts.radio, "hand": counts.hand, "missing": counts.missing,
-                "written_off": counts.written_off, "presumed_missing": counts.presumed,
-                "unheard_by_gateway": counts.gateways,
-            })
+            let mut value = json!(counts);
+            value["day"] = json!(date);
+            value
         })
         .collect();
     let (radio, due) = logger.strip.heard_first_time();
     json!({
-        "logger": logger.address.number(), "name": logger.name,
+        "logger": logger.address, "name": logger.name,
         "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
         "unheard_because_of_gateway": logger.unheard,
         "out_of_service_from": logger.out_of_service_from.map(rfc3339),
@@ -91,7 +88,7 @@ fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
         "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
         "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
         "held": logger.held, "missing": logger.missing, "overwritten": logger.overwritten,
-        "next_deadline": logger.deadline.map(rfc3339), "in_logger": logger.in_logger.map(InLogger::name),
+        "next_deadline": logger.deadline.map(rfc3339), "in_logger": logger.in_logger,
         "next_drive_deadline": logger.drive.map(|(at, _)| rfc3339(at)),
         "heard_first_time_7d": (due > 0).then(|| radio as f64 / due as f64),
         "needs_somebody": logger.needs_somebody(now),

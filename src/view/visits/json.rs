@@ -15,7 +15,7 @@ pub fn as_json(frame: Frame<'_>, list: &VisitList) -> Value {
     let value = json!({
         "site": frame.site, "generated_at": rfc3339(frame.now), "gateway": view::gateway::as_json(&list.gateway),
         "if_the_gateway_stays_so": list.first_to_overwrite.map(|(before, logger)| json!({
-            "logger": logger.number(), "go_before": rfc3339(before.unix_s()),
+            "logger": logger, "go_before": rfc3339(before.unix_s()),
         })),
         "visits": visits.iter().map(|visit| visit_json(frame, visit)).collect::<Vec<_>>(),
         "fetch": visits.iter().flat_map(|visit| &visit.fetch).map(range).collect::<Vec<_>>(),
@@ -27,38 +27,27 @@ pub fn as_json(frame: Frame<'_>, list: &VisitList) -> Value {
 fn visit_json(frame: Frame<'_>, visit: &Visit) -> Value {
     let date = |at: Option<GatewayTime>| at.map(|at| rfc3339(at.unix_s()));
     json!({
-        "logger": visit.logger.number(), "name": frame.name(visit.logger), "class": visit.class.name(),
+        "logger": visit.logger, "name": frame.name(visit.logger), "class": visit.class,
         "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
-        "in_logger": visit.in_logger.name(), "is_certain": visit.is_certain, "days_left": visit.days_left(frame.now),
+        "in_logger": visit.in_logger, "is_certain": visit.is_certain, "days_left": visit.days_left(frame.now),
         "nothing_left_by": date(visit.nothing_left_by),
         "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
-        "at_stake": {
-            "records": visit.stake.records, "readings": visit.stake.readings,
-            "records_of_unknown_kind": visit.stake.of_unknown_kind,
-            "presumed_readings": visit.stake.presumed, "presumed_unknown": visit.stake.presumed_unknown,
-            "from": time(visit.stake.from), "to": time(visit.stake.to),
-        },
+        "at_stake": visit.stake,
         "unit": visit.unit.map(|unit| unit.to_string()), "last_heard": time(visit.last_heard),
         "battery_mv": visit.battery.map(|(mv, _)| mv),
         "battery_measured_at": time(visit.battery.map(|(_, at)| at)),
         "battery_installed": visit.battery_installed, "area": visit.area, "access": visit.access,
-        "fetch": visit.fetch.iter().map(dated).collect::<Vec<_>>(),
-        "no_longer_in_the_logger": visit.look_for.iter().map(dated).collect::<Vec<_>>(),
-        "in_another_unit": visit.elsewhere.iter().map(dated).collect::<Vec<_>>(),
+        "fetch": visit.fetch,
+        "no_longer_in_the_logger": visit.look_for,
+        "in_another_unit": visit.elsewhere,
     })
 }
 
+/// What a computer that judges a stick needs: no times.
 fn range(fetch: &Fetch) -> Value {
     json!({
-        "logger": fetch.logger.number(), "epoch": fetch.epoch.number(), "first": fetch.first, "last": fetch.last,
+        "logger": fetch.logger, "epoch": fetch.epoch, "first": fetch.first, "last": fetch.last,
     })
-}
-
-fn dated(fetch: &Fetch) -> Value {
-    let mut value = range(fetch);
-    value["from"] = json!(time(fetch.from));
-    value["to"] = json!(time(fetch.to));
-    value
 }
 
 fn time(at: Option<i64>) -> Option<String> {

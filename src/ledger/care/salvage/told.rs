@@ -4,11 +4,12 @@ use crate::ledger::care::site;
 use crate::ledger::db::error::Error;
 use crate::record::acts::Actor;
 use crate::record::coverage::Coverage;
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// What a salvage did.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct Salvaged {
     /// Records that are in the present ledger now and were not before.
     pub brought: u64,
@@ -19,24 +20,30 @@ pub struct Salvaged {
     /// Readings taken as rows of a CSV are, since they fit no digest: they fill, and prove nothing.
     pub filled: u64,
     /// CSV rows brought over, as they were: with by what they had their places, and how far their file rounded.
+    #[serde(rename = "csv_rows")]
     pub rows: u64,
     /// Remarks, readings by hand and write-offs brought over.
     pub notes: u64,
     /// Such notes that are not here and fit no digest, or cannot be read: what they are, and how many can be read.
     pub notes_left: BTreeMap<&'static str, u64>,
     /// What only CSV rows covered there, and nothing covers here.
+    #[serde(rename = "csv_rows_lost", serialize_with = "stretches")]
     pub rows_lost: Coverage,
     /// Read, and not proven by any digest: not taken as records.
+    #[serde(serialize_with = "stretches")]
     pub unproven: Coverage,
     /// Held there by all that is known, and not to be read.
+    #[serde(serialize_with = "stretches")]
     pub unreadable: Coverage,
     /// Rows of its journal, not settled yet, that can be read and fit no seal.
     pub journal_unproven: u64,
     /// Whether its journal could be read to the end. Where not, more may have been in it.
     pub journal_cut: bool,
     /// Whether the present ledger counted it as the place of a part of the record.
+    #[serde(rename = "was_counted_as_held")]
     pub was_counted: bool,
     /// Whether it is not shown to be of this site, and was adopted because a person asked for it.
+    #[serde(rename = "adopted")]
     pub was_adopted: bool,
     /// Of an adopted one, the rows that do not fit what is held here: no record of their epoch is, or they are of no
     /// logger of the roster.
@@ -53,6 +60,10 @@ impl Salvaged {
             && self.journal_unproven == 0
             && !self.journal_cut
     }
+}
+
+fn stretches<S: Serializer>(coverage: &Coverage, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.collect_seq(coverage.stretches())
 }
 
 /// How to salvage.

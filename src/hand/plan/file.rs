@@ -1,0 +1,138 @@
+//! What one file brings.
+
+use crate::hand::kept::Kept;
+use crate::hand::matching::Stretch;
+use crate::hand::place::Place;
+use crate::record::download::ShutFrame;
+use crate::record::judge::Row;
+use crate::record::neighbours::{Neighbours, Votes};
+use crate::wire::record::Reading;
+use crate::wire::seq::Address;
+use std::collections::BTreeMap;
+
+/// Why something of a file is refused, and how often.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RefusedGroup {
+    /// How many.
+    pub count: u64,
+    /// Where the first ones stand, with what is wrong with each.
+    pub examples: Vec<(Place, String)>,
+}
+
+/// What one file brings.
+#[derive(Debug, Default)]
+pub struct FilePlan {
+    /// Its name, as the person gave it.
+    pub name: String,
+    /// Its size in bytes, as read.
+    pub size_bytes: u64,
+    /// Its SHA-256, in hexadecimal.
+    pub sha256: String,
+    /// Whether it is a sealed dump (else: CSV).
+    pub is_sealed: bool,
+    /// Frames or rows read.
+    pub read: u64,
+    /// To be stored.
+    pub new: u64,
+    /// Of those, CSV rows that too few other rows of the file can prove.
+    pub unproven: u64,
+    /// In the ledger already, the same.
+    pub held: u64,
+    /// Met before in these files, the same.
+    pub twice: u64,
+    /// Disagree with what is held or was met before: kept beside it.
+    pub conflicts: u64,
+    /// Of those, the other side is kept beside the record already.
+    pub conflicts_kept: u64,
+    /// New records that disagree with a CSV row held before, which steps back.
+    pub rows_differ: u64,
+    /// Records whose time cannot be right; they are taken, since a record is known by its numbers.
+    pub odd_times: u64,
+    /// Of the file's two ends, how many are within a frame. That is legitimate, and such a part is not read.
+    pub cut_at_edges: u8,
+    /// What rows say where authentic records are held.
+    pub neighbours: Neighbours,
+    /// By what those that disagree are off, by logger.
+    pub shifts: BTreeMap<Address, Shift>,
+    /// What is refused, by reason.
+    pub refused: BTreeMap<&'static str, RefusedGroup>,
+    /// Frames that no key opens, to be set aside.
+    pub shut: Vec<ShutFrame>,
+    /// What the ledger is to take.
+    pub kept: Kept,
+    /// Imports of the very same file that stand.
+    pub same_as: Vec<i64>,
+    /// Files are taken whole only, and something of this one is refused: nothing of it is to be taken.
+    pub left_out: bool,
+    /// The layout by which it was read, where it is in another style.
+    pub layout: Option<String>,
+    /// What became of rows without sequence numbers, by logger.
+    pub stretches: Vec<(Address, Stretch)>,
+    /// Of those, rows that were matched by time to missing records.
+    pub matched: u64,
+    /// And rows that agree with held readings.
+    pub anchored: u64,
+}
+
+impl FilePlan {
+    /// How a logger's rows compare with the authentic records held, and by how many seconds all that disagree are
+    /// off, where that is one number; loggers of which none disagrees are left out.
+    pub fn disagreements(&self) -> impl Iterator<Item = (Address, Votes, Option<i64>)> {
+        let shift = |address| self.shifts.get(&address).and_then(Shift::constant_s);
+        self.neighbours
+            .loggers()
+            .filter(|(_, votes)| votes.disagree() > 0)
+            .map(move |(address, votes)| (address, votes, shift(address)))
+    }
+
+    /// Everything refused.
+    pub fn refused_count(&self) -> u64 {
+        self.refused.values().map(|group| group.count).sum()
+    }
+
+    /// Records in conflict that are not handed in, since their side is kept already or came twice.
+    pub fn conflicts_not_handed_in(&self) -> u64 {
+        self.conflicts - (self.kept.len() as u64).saturating_sub(self.new).min(self.conflicts)
+    }
+
+    /// Whether there is anything that the ledger does not have.
+    pub fn changes(&self) -> bool {
+        !self.kept.is_empty() || (self.same_as.is_empty() && !self.shut.is_empty())
+    }
+}
+
+/// By what rows that disagree with held readings are off in time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Shift {
+    rows: u64,
+    fits: u64,
+    by_s: Option<i64>,
+}
+
+/// Zones and summer hours are apart in steps of this: a quarter of an hour.
+const ZONE_STEP_S: i64 = 900;
+
+impl Shift {
+    /// Takes in a row that disagrees with what is held; `reading`: the one held under its identity.
+    pub(super) fn note(&mut self, row: &Row, reading: Option<&Reading>) {
+        self.rows += 1;
+        let Some(reading) = reading else { return };
+        let apart = i64::from(row.time) - i64::from(reading.time);
+        // A file that rounds its times is off by the zone's step next to it.
+        let is_rounded = row.steps.as_ref().is_some_and(|steps| steps.time_s > 1);
+        let own =
+            if is_rounded { (apart + ZONE_STEP_S / 2).div_euclid(ZONE_STEP_S) * ZONE_STEP_S } else { apart };
+        let by_s = self.by_s.unwrap_or(own);
+        let Ok(time) = u32::try_from(i64::from(row.time) - by_s) else { return };
+        let moved = Row { time, ..row.clone() };
+        if by_s != 0 && moved.agrees_with(reading) {
+            self.by_s = Some(by_s);
+            self.fits += 1;
+        }
+    }
+
+    /// By how many seconds all of them are too late, if that is one number.
+    pub fn constant_s(&self) -> Option<i64> {
+        self.by_s.filter(|_| self.fits == self.rows)
+    }
+}

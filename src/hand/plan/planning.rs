@@ -1,0 +1,467 @@
+//! The planning, file after file.
+
+use super::both::At;
+use super::desk::{Desk, ForNow};
+use super::file::FilePlan;
+use super::reading::{Digested, Listener, NotPlanned, Refusal, pieces};
+use super::undecided::Undecided;
+use super::words::refusal;
+use crate::hand::csv::OwnCsv;
+use crate::hand::dump::{DumpRun, Runs};
+use crate::hand::kept::Kept;
+use crate::hand::lines::{Line, Lines};
+use crate::hand::place::Place;
+use crate::record::coverage::Coverage;
+use crate::record::download::{HeldLedger, ShutFrame, judged};
+use crate::record::judge::{self, Opened, Outcome, Row, Steps};
+use crate::record::roster::Roster;
+use crate::report::inputs::ReadError;
+use crate::seal::keyring::{Keyring, Unopened};
+use crate::wire::frame::RECORD_MAX;
+use crate::wire::seq::{Identity, Slot};
+use std::collections::HashMap;
+use std::io::Read;
+
+/// Items judged in one read transaction: it must be short, or the -wal grows.
+const JUDGED_AT_ONCE: usize = 4096;
+/// Shut frames of one file that are set aside; the rest is in the file, and can be tried again with it.
+const SHUT_MAX: usize = 4096;
+/// Refused places of one file that the plan names; all are counted, and written to where `--refused` says.
+const EXAMPLES: usize = 5;
+
+/// Plans file after file. See the module's page.
+pub struct Planning<'a> {
+    roster: &'a Roster,
+    keyring: &'a mut Keyring,
+    pub(crate) ledger: Box<dyn HeldLedger<Error = ReadError> + 'a>,
+    now: i64,
+    /// What was held before.
+    before: Coverage,
+    /// What would be held after the files so far.
+    pub(crate) after: Coverage,
+    pub(crate) records: HashMap<Identity, At>,
+    pub(crate) rows: HashMap<Identity, At>,
+    /// Conflicting contents met in these files, and in which first.
+    beside: HashMap<(Identity, Vec<u8>), u32>,
+    /// Whether a file is taken only if nothing of it is refused.
+    whole_only: bool,
+    pub(crate) files: Vec<FilePlan>,
+    waiting: Vec<Waiting>,
+    bytes: Vec<u8>,
+    undecided: Undecided,
+    /// Whether lines are kept until their rows are decided, so that a refusal can hand them out.
+    keep_lines: bool,
+}
+
+/// An item that waits to be judged with others.
+enum Waiting {
+    Record { identity: Identity, slot: Slot, plaintext: std::ops::Range<usize> },
+    Row { identity: Identity, row: Row, place: Place, line: std::ops::Range<usize>, matched: bool },
+}
+
+impl<'a> Planning<'a> {
+    /// Begins; `now` is the gateway's time.
+    pub fn new(
+        ledger: impl HeldLedger<Error = ReadError> + 'a,
+        roster: &'a Roster,
+        keyring: &'a mut Keyring,
+        now: i64,
+    ) -> Self {
+        let before = ledger.coverage().clone();
+        Self {
+            roster,
+            keyring,
+            ledger: Box::new(ledger),
+            now,
+            after: before.clone(),
+            before,
+            records: HashMap::new(),
+            rows: HashMap::new(),
+            beside: HashMap::new(),
+            whole_only: false,
+            files: Vec::new(),
+            waiting: Vec::new(),
+            bytes: Vec::new(),
+            undecided: Undecided::default(),
+            keep_lines: false,
+        }
+    }
+
+    /// Refusals are to have the line that they are about, whenever it is decided. It costs the memory of the lines.
+    pub fn keep_lines(mut self, keep_lines: bool) -> Self {
+        self.keep_lines = keep_lines;
+        self
+    }
+
+    /// A file is taken only if nothing of it is refused. It must be known beforehand: what a file that is left out
+    /// has brought is new in the next one.
+    pub fn whole_only(mut self, whole_only: bool) -> Self {
+        self.whole_only = whole_only;
+        self
+    }
+
+    /// The loggers of the site.
+    pub(crate) fn roster(&self) -> &'a Roster {
+        self.roster
+    }
+
+    /// What was covered before.
+    pub fn before(&self) -> &Coverage {
+        &self.before
+    }
+
+    /// What would be covered after.
+    pub fn after(&self) -> &Coverage {
+        &self.after
+    }
+
+    /// The files planned so far.
+    pub fn files(&self) -> &[FilePlan] {
+        &self.files
+    }
+
+    /// Plans a sealed dump. `expected`: its size, where that is known. On an error nothing of it is planned.
+    pub fn sealed(
+        &mut self,
+        name: &str,
+        input: &mut dyn Read,
+        expected: Option<u64>,
+        listener: &mut dyn Listener,
+    ) -> Result<&FilePlan, NotPlanned> {
+        let mut runs = Runs::default();
+        self.whole(name, true, |planning| {
+            let mut right = false;
+            let digest = pieces(input, expected, listener, |piece, listener| {
+                runs.feed(piece, |run| planning.run(&run, &mut right, listener))
+            })?;
+            runs.finish(|run| planning.run(&run, &mut right, listener))?;
+            planning.judge(listener)?;
+            if right { Ok(digest) } else { Err(NotPlanned::NoFrames) }
+        })
+    }
+
+    /// Plans the gateway's own CSV, likewise.
+    pub fn own_csv(
+        &mut self,
+        name: &str,
+        input: &mut dyn Read,
+        expected: Option<u64>,
+        listener: &mut dyn Listener,
+    ) -> Result<&FilePlan, NotPlanned> {
+        let mut lines = Lines::default();
+        self.whole(name, false, |planning| {
+            let mut reader = None;
+            let digest = pieces(input, expected, listener, |piece, listener| {
+                lines.feed(piece, |line| planning.line(&line, &mut reader, listener))
+            })?;
+            lines.finish(|line| planning.line(&line, &mut reader, listener))?;
+            planning.judge(listener)?;
+            planning.decide(listener)?;
+            Ok(digest)
+        })
+    }
+
+    /// Plans rows that somebody else has read (a CSV in another style, through its layout): the caller hands them
+    /// in with [`Self::row`], refuses lines with [`Self::refuse`], and ends with [`Self::judge`] and [`Self::decide`].
+    pub fn rows_of(
+        &mut self,
+        name: &str,
+        steps: &Steps,
+        read: impl FnOnce(&mut Self) -> Result<Digested, NotPlanned>,
+    ) -> Result<&FilePlan, NotPlanned> {
+        self.whole(name, false, |planning| {
+            planning.current().kept.set_steps(steps);
+            planning.undecided.rows.set_steps(steps);
+            read(planning)
+        })
+    }
+
+    /// Begins a file, and takes everything back if it cannot be read whole.
+    fn whole(
+        &mut self,
+        name: &str,
+        is_sealed: bool,
+        read: impl FnOnce(&mut Self) -> Result<Digested, NotPlanned>,
+    ) -> Result<&FilePlan, NotPlanned> {
+        let at = self.files.len();
+        let after = self.after.clone();
+        self.undecided = Undecided::default();
+        self.files.push(FilePlan { name: name.to_owned(), is_sealed, ..FilePlan::default() });
+        let done = read(self);
+        self.waiting.clear();
+        self.bytes.clear();
+        self.undecided = Undecided::default();
+        let digested = match done {
+            Ok(digested) => digested,
+            Err(why) => {
+                self.take_back(at, after);
+                self.files.truncate(at);
+                return Err(why);
+            }
+        };
+        let same_as = self.ledger.imports_of(&digested.sha256)?.iter().map(|import| import.id).collect();
+        let left_out = self.whole_only && self.current().refused_count() > 0;
+        if left_out {
+            self.take_back(at, after);
+        }
+        let file = self.current();
+        if left_out {
+            file.left_out = true;
+            file.kept = Kept::default();
+            file.shut = Vec::new();
+        }
+        file.size_bytes = digested.size_bytes;
+        file.sha256 = digested.sha256;
+        file.same_as = same_as;
+        Ok(file)
+    }
+
+    /// Forgets what the file `at` has brought.
+    fn take_back(&mut self, at: usize, after: Coverage) {
+        self.after = after;
+        self.records.retain(|_, &mut (file, _)| (file as usize) < at);
+        self.rows.retain(|_, &mut (file, _)| (file as usize) < at);
+        self.beside.retain(|_, &mut file| (file as usize) < at);
+    }
+
+    /// The file that is being read. There is one whenever this is called.
+    pub(crate) fn current(&mut self) -> &mut FilePlan {
+        if self.files.is_empty() {
+            self.files.push(FilePlan::default());
+        }
+        let last = self.files.len() - 1;
+        &mut self.files[last]
+    }
+
+    /// Writes a refusal down.
+    pub fn refuse(
+        &mut self,
+        kind: &'static str,
+        place: Place,
+        why: &str,
+        content: &[u8],
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        let file = self.current();
+        let group = file.refused.entry(kind).or_default();
+        group.count += 1;
+        if group.examples.len() < EXAMPLES {
+            group.examples.push((place, why.to_owned()));
+        }
+        listener
+            .refused(&Refusal { file: &file.name, place, kind, why, content })
+            .map_err(NotPlanned::Refusals)
+    }
+
+    fn run(
+        &mut self,
+        run: &DumpRun<'_>,
+        right: &mut bool,
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        if run.is_cut_frame() {
+            self.current().cut_at_edges += 1;
+            return Ok(());
+        }
+        self.current().read += 1;
+        let place = Place::Byte(run.at);
+        let mut out = [0; RECORD_MAX];
+        let opened = judge::open(run.decoded, self.roster, self.keyring, &mut out);
+        *right |= !matches!(opened, Opened::Dropped(Outcome::Noise));
+        match opened {
+            Opened::Dropped(Outcome::Noise) => self.refuse(
+                "damaged",
+                place,
+                &format!("{} bytes that are no right frame", run.encoded_len),
+                run.decoded,
+                listener,
+            ),
+            Opened::Dropped(_) => self.refuse(
+                "not from a logger",
+                place,
+                "a frame of another kind or version, or with reserved numbers",
+                run.decoded,
+                listener,
+            ),
+            Opened::Foreign(frame) => {
+                let why = format!("logger {} is not on the roster", frame.identity.address);
+                self.refuse("foreign", place, &why, run.decoded, listener)
+            }
+            Opened::Shut { frame, why, .. } => {
+                let id = frame.identity;
+                let text = match why {
+                    Unopened::NoKey => "no key for its slot",
+                    Unopened::Unproven => "its key does not open it, and has opened nothing before",
+                    Unopened::TagFails => "its key does not open it: damaged on purpose, or another site's",
+                    Unopened::Closed => "its slot is closed before this record",
+                };
+                let text = format!(
+                    "logger {}, slot {}, epoch {}, sequence {}: {text}",
+                    id.address, frame.slot, id.epoch, id.sequence
+                );
+                if self.current().shut.len() < SHUT_MAX {
+                    let shut = ShutFrame::new(&frame, why);
+                    self.current().shut.push(shut);
+                }
+                self.refuse("unopened", place, &text, run.decoded, listener)
+            }
+            Opened::Record { frame, plaintext, .. } => {
+                let start = self.bytes.len();
+                self.bytes.extend_from_slice(plaintext);
+                self.waiting.push(Waiting::Record {
+                    identity: frame.identity,
+                    slot: frame.slot,
+                    plaintext: start..self.bytes.len(),
+                });
+                if self.waiting.len() >= JUDGED_AT_ONCE { self.judge(listener) } else { Ok(()) }
+            }
+        }
+    }
+
+    fn line(
+        &mut self,
+        line: &Line<'_>,
+        reader: &mut Option<OwnCsv>,
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        let Some(csv) = reader else {
+            *reader = Some(OwnCsv::new(line.bytes).map_err(NotPlanned::Header)?);
+            return Ok(());
+        };
+        if line.len == 0 {
+            return Ok(());
+        }
+        let place = Place::Line(line.number);
+        if line.is_too_long() {
+            self.current().read += 1;
+            let why = format!("{} bytes without a line's end; a row has a few hundred", line.len);
+            return self.refuse("not a row", place, &why, &[], listener);
+        }
+        match csv.row(line.bytes) {
+            Ok((identity, row)) => self.row(identity, row, place, line.bytes, false, listener),
+            Err(mut why) => {
+                self.current().read += 1;
+                if !line.is_ended {
+                    why.push_str("; the file ends within this line");
+                }
+                self.refuse("not a row", place, &why, line.bytes, listener)
+            }
+        }
+    }
+
+    /// A row of the file that is being read; `matched`: it had no sequence number.
+    pub fn row(
+        &mut self,
+        identity: Identity,
+        row: Row,
+        place: Place,
+        line: &[u8],
+        matched: bool,
+        listener: &mut dyn Listener,
+    ) -> Result<(), NotPlanned> {
+        self.current().read += 1;
+        let start = self.bytes.len();
+        self.bytes.extend_from_slice(line);
+        let line = start..self.bytes.len();
+        self.waiting.push(Waiting::Row { identity, row, place, line, matched });
+        if self.waiting.len() >= JUDGED_AT_ONCE { self.judge(listener) } else { Ok(()) }
+    }
+
+    /// Judges what waits, on one state of the ledger.
+    pub fn judge(&mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+        let waiting = std::mem::take(&mut self.waiting);
+        let bytes = std::mem::take(&mut self.bytes);
+        let mut refused = Vec::new();
+        let mut full = false;
+        let mut desk = Desk {
+            roster: self.roster,
+            before: &self.before,
+            after: &mut self.after,
+            records: &mut self.records,
+            rows: &mut self.rows,
+            beside: &mut self.beside,
+            files: &mut self.files,
+            now: self.now,
+        };
+        judged(self.ledger.as_mut(), |held| {
+            for item in &waiting {
+                let done = match item {
+                    Waiting::Record { identity, slot, plaintext } => {
+                        let plaintext = bytes.get(plaintext.clone()).unwrap_or(&[]);
+                        desk.record(held, *identity, *slot, plaintext)?
+                    }
+                    Waiting::Row { identity, row, place, line, matched } => {
+                        match desk.row(held, *identity, row)? {
+                            ForNow::Done(done) => done,
+                            ForNow::Refused(why) => {
+                                refused.push((*place, *identity, why, line.clone()));
+                                true
+                            }
+                            ForNow::Undecided => {
+                                let line = bytes.get(line.clone()).filter(|_| self.keep_lines);
+                                self.undecided.push(*identity, row, *place, line.unwrap_or(&[]), *matched)
+                            }
+                        }
+                    }
+                };
+                full |= !done;
+            }
+            Ok(())
+        })?;
+        for (place, id, why, line) in refused {
+            let (kind, text) = refusal(id, why);
+            self.refuse(kind, place, &text, bytes.get(line).unwrap_or(&[]), listener)?;
+        }
+        self.waiting = waiting;
+        self.waiting.clear();
+        self.bytes = bytes;
+        self.bytes.clear();
+        if full { Err(NotPlanned::TooMuch) } else { Ok(()) }
+    }
+
+    /// The file has ended: decides the rows that wait for their neighbours.
+    pub fn decide(&mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+        let undecided = std::mem::take(&mut self.undecided);
+        let mut full = false;
+        for part in undecided.places.chunks(JUDGED_AT_ONCE) {
+            let mut refused = Vec::new();
+            let mut desk = Desk {
+                roster: self.roster,
+                before: &self.before,
+                after: &mut self.after,
+                records: &mut self.records,
+                rows: &mut self.rows,
+                beside: &mut self.beside,
+                files: &mut self.files,
+                now: self.now,
+            };
+            judged(self.ledger.as_mut(), |held| {
+                for waiting in part {
+                    let (Some(id), Some(row)) =
+                        (undecided.rows.identity(waiting.item), undecided.rows.row(waiting.item))
+                    else {
+                        continue;
+                    };
+                    match desk.placed_row(held, id, &row, waiting.matched)? {
+                        Ok(done) => full |= !done,
+                        Err(why) => refused.push((waiting.place, id, why, waiting.line.clone())),
+                    }
+                }
+                Ok(())
+            })?;
+            for (place, id, why, line) in refused {
+                let (kind, text) = refusal(id, why);
+                self.refuse(kind, place, &text, undecided.lines.get(line).unwrap_or(&[]), listener)?;
+            }
+        }
+        if full { Err(NotPlanned::TooMuch) } else { Ok(()) }
+    }
+
+    /// All planned: what there is to import, sorted.
+    pub fn done(mut self) -> (Vec<FilePlan>, Coverage, Coverage) {
+        for file in &mut self.files {
+            file.kept.sort();
+        }
+        (self.files, self.before, self.after)
+    }
+}

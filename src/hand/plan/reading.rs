@@ -1,0 +1,116 @@
+//! A file read piece by piece, and who listens meanwhile.
+
+use crate::hand::place::Place;
+use crate::report::inputs::ReadError;
+use sha2::{Digest, Sha256};
+use std::io::Read;
+
+/// Bytes read at once.
+const PIECE: usize = 64 * 1024;
+
+/// One refusal, for the file that keeps them all.
+#[derive(Clone, Copy, Debug)]
+pub struct Refusal<'a> {
+    /// The file.
+    pub file: &'a str,
+    /// Where in it.
+    pub place: Place,
+    /// Which kind.
+    pub kind: &'a str,
+    /// What is wrong.
+    pub why: &'a str,
+    /// The line or the run itself; empty where it could not be decoded.
+    pub content: &'a [u8],
+}
+
+/// Whoever listens while files are read.
+pub trait Listener {
+    /// So many bytes of the present file are read.
+    fn progress(&mut self, bytes: u64);
+    /// Something is refused. An error ends the planning.
+    fn refused(&mut self, refusal: &Refusal<'_>) -> std::io::Result<()>;
+}
+
+/// Why a file is not planned at all: nothing of it goes in.
+#[derive(Debug, thiserror::Error)]
+pub enum NotPlanned {
+    /// It could not be read to its end.
+    #[error("cannot be read to its end ({0}); copy it from the reader again, and import that")]
+    Read(std::io::Error),
+    /// It changed while it was read: so many bytes instead of so many.
+    #[error(
+        "changed while it was read ({found} bytes instead of {expected}); wait until it is copied whole, and import it \
+         again"
+    )]
+    Changed {
+        /// As its folder said.
+        expected: u64,
+        /// As read.
+        found: u64,
+    },
+    /// There is no right frame in it.
+    #[error(
+        "is no download: no right frame is in it, and it does not begin with the columns of the gateway's own CSV"
+    )]
+    NoFrames,
+    /// Its header is not the own CSV's.
+    #[error("line 1: {0}; the gateway's own CSV is described in README.md")]
+    Header(String),
+    /// It does not fit the layout by which it should be read.
+    #[error("{0}")]
+    Layout(String),
+    /// More new content than one import can take.
+    #[error("has more than 4 GB of new records; cut it in two")]
+    TooMuch,
+    /// The ledger could not say what it holds.
+    #[error("the ledger cannot be asked: {0}")]
+    Ledger(ReadError),
+    /// The refusals could not be written.
+    #[error("what is refused cannot be written: {0}")]
+    Refusals(std::io::Error),
+}
+
+impl From<ReadError> for NotPlanned {
+    fn from(error: ReadError) -> Self {
+        Self::Ledger(error)
+    }
+}
+
+/// What a file's bytes were.
+#[derive(Clone, Debug)]
+pub struct Digested {
+    /// How many.
+    pub size_bytes: u64,
+    /// Their SHA-256, in hexadecimal.
+    pub sha256: String,
+}
+
+/// Reads a file piece by piece, once, to its end.
+pub fn pieces(
+    input: &mut dyn Read,
+    expected: Option<u64>,
+    listener: &mut dyn Listener,
+    mut each: impl FnMut(&[u8], &mut dyn Listener) -> Result<(), NotPlanned>,
+) -> Result<Digested, NotPlanned> {
+    let mut hasher = Sha256::new();
+    let mut piece = vec![0; PIECE];
+    let mut total = 0_u64;
+    loop {
+        let read = match input.read(&mut piece) {
+            Ok(0) => break,
+            Ok(read) => read,
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(NotPlanned::Read(error)),
+        };
+        let bytes = &piece[..read];
+        hasher.update(bytes);
+        total += read as u64;
+        each(bytes, listener)?;
+        listener.progress(total);
+    }
+    if let Some(expected) = expected.filter(|&expected| expected != total) {
+        return Err(NotPlanned::Changed { expected, found: total });
+    }
+    let sha256 = crate::text::hex(&hasher.finalize());
+    Ok(Digested { size_bytes: total, sha256 })
+}

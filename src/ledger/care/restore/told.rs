@@ -1,0 +1,132 @@
+//! How to restore, and what is told of it afterwards: what was done, or why nothing was.
+
+use super::more::More;
+use crate::files::Part;
+use crate::ledger::care::{site, verify};
+use crate::ledger::db::error::Error;
+use crate::record::acts::Actor;
+use std::path::{Path, PathBuf};
+
+/// How to restore.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct How<'a> {
+    /// Say what would be done, and change nothing.
+    pub dry_run: bool,
+    /// Put the backup in place although the present ledger cannot be read.
+    pub over_damaged: bool,
+    /// Put it in place although it is not shown to be of the site of the present ledger.
+    pub adopt: bool,
+    /// The name of the person who restores.
+    pub by: Option<&'a str>,
+    /// Who runs the program, where that is to be kept.
+    pub actor: Option<&'a Actor>,
+}
+
+/// What was done, or would be.
+#[derive(Clone, Debug, serde::Serialize)]
+pub struct Restored {
+    /// What the check of the copy found; no differences.
+    pub verified: verify::Verified,
+    /// Authentic records of the ledger that was replaced; `None`: there was none.
+    pub present_records: Option<u64>,
+    /// Where it is now; `None`: there was none, or nothing was done yet.
+    pub replaced: Option<PathBuf>,
+    /// What the present ledger has more; only a dry run tells of anything.
+    #[serde(rename = "present_has_more")]
+    pub more: More,
+    /// In a dry run, the daemon that has to be stopped before.
+    pub daemon: Option<String>,
+}
+
+/// Why nothing was put in place. The present ledger is as it was.
+#[derive(Debug, thiserror::Error)]
+pub enum RestoreError {
+    /// A daemon runs, or a ledger could not serve.
+    #[error(transparent)]
+    Ledger(Error),
+    /// The backup could not serve.
+    #[error("{}: {}", .0.display(), why_no_backup(.1))]
+    Backup(PathBuf, Error),
+    /// The backup is the ledger itself.
+    #[error("{}: is the ledger itself; name a backup of it", .0.display())]
+    Itself(PathBuf),
+    /// The backup is not sound.
+    #[error(
+        "{}: is not sound ({}{}); nothing was changed: restore another backup",
+        .0.display(),
+        first(.1),
+        if .1.len() > 1 { ", and more" } else { "" }
+    )]
+    NotSound(PathBuf, Vec<String>),
+    /// It was sound before it was put in place, and is not under the ledger's name. What was there before is kept.
+    #[error(
+        "{}: the backup is in place, and cannot be read there as it was ({}){}: check the disk, and restore again",
+        .0.display(),
+        first(.2),
+        kept_as(.1.as_deref())
+    )]
+    NotSoundInPlace(PathBuf, Option<PathBuf>, Vec<String>),
+    /// The present ledger has more in it.
+    #[error(
+        "the present ledger has more in it than the backup ({}); nothing was changed: keep the present ledger, and bring \
+         over what only the backup has with `stonechat verify --salvage`; or move it away yourself if it is to go",
+        counts(.0)
+    )]
+    HasMore(Box<More>),
+    /// The backup is not shown to be of the site of the present ledger.
+    #[error(
+        "{}: is not shown to be of this site; nothing was changed: with --adopt it takes the place of the present ledger \
+         all the same, if that has no more in it",
+        .0.display()
+    )]
+    NotOfThisSite(PathBuf, Box<site::Compared>),
+    /// The present ledger cannot be read, so nobody knows what it has more.
+    #[error(
+        "the present ledger cannot be compared with the backup: {0}; nothing was changed: with --over-damaged it is kept \
+         aside all the same, and the backup takes its place"
+    )]
+    Unreadable(Error),
+    /// Another process has the ledger open.
+    #[error(
+        "another process has the ledger open (a report or an import?); nothing was changed: let it end, and restore again"
+    )]
+    InUse,
+    /// The name under which the copy is made until it is whole.
+    #[error("{}: {}; nothing was changed", .0.display(), Part::refused(.1))]
+    Part(PathBuf, std::io::Error),
+    /// Folder or disk.
+    #[error("{}: {}; nothing was changed", .0.display(), .1)]
+    File(PathBuf, std::io::Error),
+}
+
+fn why_no_backup(error: &Error) -> String {
+    match error {
+        Error::NotALedger { .. } => "is no ledger, and so no backup of one; nothing was changed".to_owned(),
+        // It was read, and is bad.
+        error if error.is_damage() || error.is_of_a_value() => {
+            format!("{}; nothing was changed: restore another backup", error.cause())
+        }
+        Error::Busy(_) => {
+            "another process has it open and locked; nothing was changed: let it end, and restore again"
+                .to_owned()
+        }
+        error => format!("cannot be copied: {}; nothing was changed", error.cause()),
+    }
+}
+
+fn first(differences: &[String]) -> &str {
+    differences.first().map_or("", String::as_str)
+}
+
+fn kept_as(replaced: Option<&Path>) -> String {
+    let name = |path: &Path| format!("; what was there before is kept as {}", path.display());
+    replaced.map_or_else(String::new, name)
+}
+
+fn counts(more: &More) -> String {
+    let mut text = format!("{} records, {} stretches of CSV rows", more.record_count(), more.rows.len());
+    for (what, count) in &more.beside {
+        text += &format!(", {count} × {what}");
+    }
+    text
+}

@@ -1,0 +1,79 @@
+//! The damaged ledger's file: set aside under a dated name, and opened there for reading.
+
+use crate::files::{self, with_tail};
+use crate::ledger::care::sidecar::Sidecar;
+use crate::ledger::care::stranger;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::schema;
+use rusqlite::{Connection, OpenFlags};
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+
+/// The most damaged ledgers that are kept beside the present one. Beyond it the disk or the memory is at fault, and
+/// going on would only fill it: the daemon ends, and says what to do.
+pub const ASIDE_MAX: usize = 8;
+
+/// What the name of a damaged ledger has behind the ledger's, before the date.
+const DAMAGED: &str = ".damaged-";
+
+/// Damaged ledgers beside this one, the oldest first.
+pub(super) fn kept_aside(path: &Path) -> Vec<PathBuf> {
+    let mut all = files::names_beside(path, DAMAGED);
+    all.retain(|file| {
+        let name = files::name_of(file);
+        ["-wal", "-shm", ".known"].iter().all(|end| !name.ends_with(end))
+    });
+    all
+}
+
+/// The damaged ledger of a take-over that was cut short: no ledger is there, and no new one has noted that it was set
+/// aside.
+pub(super) fn unfinished(path: &Path, known: Option<&Sidecar>) -> Option<PathBuf> {
+    let newest = kept_aside(path).pop().filter(|_| files::is_absent(path))?;
+    let name = files::name_of(&newest);
+    let is_noted = known.is_some_and(|known| {
+        let noted = known.rows.get("aside_ledger").map_or(&[][..], Vec::as_slice);
+        noted.iter().any(|row| row.get(1).and_then(Value::as_str) == Some(&name))
+    });
+    (!is_noted).then_some(newest)
+}
+
+/// Sets the ledger aside. The file goes first: where it ends after that, the next start finds no ledger, and a damaged
+/// one that nobody has noted, and goes on from there.
+pub(super) fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
+    for end in ["", "-wal", "-shm"] {
+        let (from, mut to) = (with_tail(path, end), with_tail(aside, end));
+        if !end.is_empty() && to.symlink_metadata().is_ok() {
+            to = with_tail(&files::free_name(aside, "-more"), end);
+        }
+        files::rename_if_there(&from, &to, true)?;
+    }
+    files::sync_folder(path)
+}
+
+/// The name that the damaged ledger gets: a new one, or the one of a take-over that was cut short.
+pub(super) fn name_for(
+    path: &Path,
+    known: Option<&Sidecar>,
+    reason: &str,
+    unix_s: i64,
+) -> Result<PathBuf, Error> {
+    if let Some(aside) = unfinished(path, known) {
+        return Ok(aside);
+    }
+    let kept = kept_aside(path).len();
+    if kept >= ASIDE_MAX {
+        return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: reason.to_owned() });
+    }
+    Ok(files::free_dated_name(path, DAMAGED, unix_s))
+}
+
+/// Opens what is set aside, to see what can be read of it. It is no ledger that any other program has open.
+pub(super) fn open_damaged(aside: &Path) -> Option<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(aside, flags).ok()?;
+    stranger::bound(&mut db, aside).ok()?;
+    stranger::can_be_read(&db).ok()?;
+    let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
+    (version == schema::VERSION).then_some(db)
+}

@@ -1,0 +1,190 @@
+//! The new ledger that takes over: filled with what is known of the damaged one.
+
+use super::carried::carry_over;
+use super::told::TakenOver;
+use crate::files;
+use crate::ledger::care::sidecar::{self, Sidecar};
+use crate::ledger::care::site;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::row::{self, SHARED};
+use crate::ledger::digest::block::Blocks;
+use crate::ledger::digest::table;
+use crate::ledger::read::elsewhere::elsewhere;
+use crate::ledger::write::once_held::keep_once_held;
+use crate::ledger::write::open::Ledger;
+use crate::ledger::write::{retire, settle};
+use crate::record::coverage::{Basis, Coverage};
+use crate::time::Stamp;
+use crate::wire::record::CHANNELS_MAX;
+use crate::wire::seq::Identity;
+use rusqlite::types::Value as Sql;
+use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::path::Path;
+
+/// Which part of the record is still in the file of a ledger that was set aside.
+pub(super) enum InFile {
+    /// It is gone, or cannot be opened at all.
+    Nothing,
+    /// Exactly this: its own account of it fits its digests.
+    Proven(Coverage),
+    /// This is not known before it is salvaged. Until then, all that was known to be held counts as held there.
+    Perhaps,
+}
+
+/// The ledger that a new one takes over from.
+pub(super) struct Lost<'a> {
+    pub file: Option<&'a Connection>,
+    /// Its number and those that it knew, as far as they can be read.
+    pub ids: BTreeSet<i64>,
+    pub in_file: InFile,
+    pub known: Option<&'a Sidecar>,
+    /// What the daemon knows to be committed.
+    pub memory: &'a Coverage,
+}
+
+/// The new ledger, complete, in one file.
+pub(super) fn make(
+    part: &Path,
+    lost: &Lost<'_>,
+    radios: &[(u8, String)],
+    now: Stamp,
+    taken: &mut TakenOver,
+) -> Result<(), Error> {
+    let mut ledger = Ledger::open(part)?;
+    {
+        let db = Transaction::new_unchecked(&ledger.db, TransactionBehavior::Immediate)?;
+        // Records that the new ledger has itself.
+        let mut here = Coverage::default();
+        if let Some(known) = lost.known {
+            fill(&db, known, &mut here)?;
+        }
+        for (id, name) in radios {
+            table::change(&db, "radio", "id = ?1 OR name = ?2", (id, name), |db| {
+                Ok(db.execute("INSERT OR IGNORE INTO radio VALUES (?, ?)", params![id, name])?)
+            })?;
+        }
+        let mut covered = lost.known.map(Sidecar::coverage).unwrap_or_default();
+        if lost.memory.epochs().next().is_some() {
+            taken.known_as_of = Some(now.unix_s);
+            covered.take_in(lost.memory);
+        }
+        if let (Some(old), Some(known)) = (lost.file, lost.known) {
+            taken.carried = carry_over(&db, old, known, &mut covered, &mut here)?;
+            if matches!(lost.in_file, InFile::Proven(_)) {
+                retire::carry_over(&db, old, known.seen_row, &mut here)?;
+            }
+        }
+        let nothing = Coverage::default();
+        let there = match &lost.in_file {
+            InFile::Nothing => &nothing,
+            InFile::Proven(proven) => proven,
+            InFile::Perhaps => &covered,
+        };
+        note(&db, taken, there, now)?;
+        site::note(&db, &lost.ids, site::How::SetAside, now)?;
+        // An earlier ledger may be set aside too, and be there: `fill` has what it holds.
+        let mut held = here;
+        held.take_in(there);
+        held.take_in(&elsewhere(&db)?);
+        for (address, epoch, held) in held.epochs() {
+            for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
+                settle::write_ranges(&db, address.number(), epoch.number(), basis as i64, set)?;
+            }
+        }
+        for (address, epoch, was) in covered.epochs() {
+            let is = held.epoch(address, epoch).map(|is| is.authentic.clone()).unwrap_or_default();
+            let missing = was.authentic.without(&is);
+            taken.missing += missing.count();
+            keep_once_held(&db, address, epoch, &missing)?;
+        }
+        taken.records = there.epochs().map(|(_, _, held)| held.authentic.count()).sum();
+        db.commit()?;
+    }
+    if !ledger.truncate_wal()? {
+        return Err(Error::Unexpected(format!("{}: another process has it open", part.display())));
+    }
+    Ok(())
+}
+
+fn sql(value: &Value) -> Sql {
+    match value {
+        Value::Number(number) => number.as_i64().map_or(Sql::Null, Sql::Integer),
+        Value::String(text) => Sql::Text(text.clone()),
+        _ => Sql::Null,
+    }
+}
+
+/// Writes what is known into a new ledger; takes the records among it in, which the new ledger has itself.
+fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Error> {
+    let (mut blocks, mut rare) = (Blocks::default(), Vec::new());
+    for (table, rows) in &known.rows {
+        let is_settled = table == "settled";
+        let is_rare = ["profile_row", "event_row"].contains(&table.as_str());
+        if !(is_settled || is_rare || table == "listening" || sidecar::WHOLE.contains(&table.as_str())) {
+            return Err(Error::Corrupt(format!("what is known names a table {table:?}")));
+        }
+        let columns = if is_settled {
+            format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX))
+        } else {
+            let statement = db.prepare(&format!("SELECT * FROM {table}"))?;
+            statement.column_names().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
+        };
+        let count = columns.split(',').count();
+        let marks = vec!["?"; count].join(", ");
+        let insert = format!("INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})");
+        let before = table::table_sum(db, table, "true", ())?;
+        for row in rows {
+            let values = row.iter().map(sql).chain(std::iter::repeat(Sql::Null)).take(count);
+            db.prepare_cached(&insert)?.execute(params_from_iter(values))?;
+            let number = |at: usize| row.get(at).and_then(Value::as_u64);
+            if let (true, Some(logger), Some(epoch), Some(sequence)) =
+                (is_settled || is_rare, number(0), number(1), number(2))
+                && let (Ok(logger), Ok(epoch), Ok(sequence)) =
+                    (u16::try_from(logger), u32::try_from(epoch), u32::try_from(sequence))
+                && let Some(id) = Identity::new(logger, epoch, sequence)
+            {
+                rare.push(id);
+            }
+        }
+        if !is_settled {
+            let mut sum = table::kept(db, table)?.unwrap_or_default();
+            sum.take(before);
+            sum.add(table::table_sum(db, table, "true", ())?);
+            table::keep(db, table, sum)?;
+        }
+    }
+    rare.sort_unstable();
+    rare.dedup();
+    for id in rare {
+        blocks.settled_record(db, id)?;
+        here.insert(id, Basis::Authentic);
+    }
+    blocks.store(db, known.seen_row, known.settled_day)?;
+    // It goes on with the numbers of the journal, and under the same name for itself.
+    table::set_meta(db, "ledger_id", known.ledger_id)?;
+    table::set_meta(db, "settled_through", known.seen_row)?;
+    table::set_meta(db, "settled_day", known.settled_day)?;
+    Ok(())
+}
+
+/// Notes the set-aside ledger, and what counts as held because of it. Where nothing does, there is nothing to salvage.
+fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Result<(), Error> {
+    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
+    let name = files::name_of(&taken.aside);
+    let done = (!taken.is_there).then_some(now.unix_s);
+    table::change(db, "aside_ledger", "id = ?", [id], |db| {
+        let row = params![id, name, now.unix_s, taken.reason, taken.known_as_of, done];
+        Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)
+    })?;
+    for (logger, epoch, basis, first, last) in sidecar::ranges(there) {
+        let key = (id, logger, epoch, basis, first);
+        let condition = "ledger = ? AND logger = ? AND epoch = ? AND basis = ? AND first = ?";
+        table::change(db, "elsewhere", condition, key, |db| {
+            let mut insert = db.prepare_cached("INSERT INTO elsewhere VALUES (?, ?, ?, ?, ?, ?)")?;
+            Ok(insert.execute(params![id, logger, epoch, basis, first, last])?)
+        })?;
+    }
+    Ok(())
+}

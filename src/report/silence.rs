@@ -1,0 +1,69 @@
+//! Silences: loggers that should have been heard.
+//!
+//! Input: a logger of the roster, its interval, when it was last heard, the present. Output: [`Silence`]. What this is not: it
+//! does not ask whether the gateway could have heard anything ([`super::gateway`]).
+
+use super::memory::InMemory;
+use crate::record::roster::{InService, Logger};
+use crate::wire::seq::{Address, Identity};
+
+/// A reception that lies further than this in the future was stamped by a wrong clock.
+pub const CLOCK_SLACK_S: i64 = 86_400;
+/// Intervals without anything new by radio after which a logger is silent.
+const SILENT_INTERVALS: i64 = 3;
+
+/// A logger that should have been heard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Silence {
+    /// The logger.
+    pub logger: Address,
+    /// When it was last heard; `None`: never.
+    pub last_heard: Option<i64>,
+    /// Until when it should have been heard: now, or when it went out of service.
+    pub until: i64,
+    /// Readings that it should have made from the one to the other.
+    pub presumed_readings: Option<u64>,
+    /// The newest record that is held of it.
+    pub newest: Option<Identity>,
+    /// What it has made since the newest record that is held: whether it holds that, and until when.
+    pub in_memory: InMemory,
+}
+
+/// Seconds without anything new by radio after which a logger is silent; `None`: it never is.
+pub fn limit_s(logger: &Logger, interval: i64) -> Option<i64> {
+    match logger.silent_after_s {
+        Some(limit) => Some(i64::from(limit)),
+        // A logger that promises no interval is never silent, unless the roster says after what.
+        None if interval == 0 => None,
+        None => Some(SILENT_INTERVALS * interval),
+    }
+}
+
+/// The silence of a logger, if it is silent now.
+pub fn of(logger: &Logger, interval: i64, limit: i64, last_heard: Option<i64>, now: i64) -> Option<Silence> {
+    let in_service_from = match logger.in_service {
+        Some(InService::From(since)) if since > now => return None,
+        Some(InService::From(since)) => Some(since),
+        _ => None,
+    };
+    // What was heard on the bench before is no reason to expect more before the date.
+    // What a clock far in the future stamped says nothing of when it was.
+    let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
+    let since = heard.max(in_service_from);
+    let until = logger.out_of_service_from.map_or(now, |out| out.min(now));
+    if since.is_some_and(|since| until.saturating_sub(since) <= limit) {
+        return None;
+    }
+    let presumed_readings = match since {
+        Some(since) if interval > 0 => u64::try_from((until - since) / interval).ok(),
+        _ => None,
+    };
+    Some(Silence {
+        logger: logger.address,
+        last_heard,
+        until,
+        presumed_readings,
+        newest: None,
+        in_memory: InMemory::default(),
+    })
+}

@@ -1,0 +1,34 @@
+//! A backup that was made, and the earlier ones that must be kept, in words.
+
+use crate::ledger::care::backup::Made;
+use crate::record::backups::BackupToKeep;
+use crate::text::{counted, local, thousands};
+
+/// What was made, and what to do with it.
+pub fn text(made: &Made, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
+    let mut text = format!(
+        "{}: {} bytes, {}, verified\nSHA-256 {}\nNext: take the file away from the gateway, and note the digest beside it.\n",
+        made.file.display(),
+        thousands(made.size_bytes),
+        counted(made.verified.records, "authentic record"),
+        made.sha256
+    );
+    if !keep.is_empty() {
+        text += "Keep these backups too: readings that the ledger has given up are in them, and not in this one.\n";
+    }
+    for of in keep {
+        text += &format!(
+            "  {}, made {}, last seen whole {}: {}",
+            of.file,
+            local(of.made_at, utc_offset_s),
+            local(of.seen_at, utc_offset_s),
+            counted(of.readings, "reading")
+        );
+        text += &match of.alone {
+            0 => ", also in an older backup\n".to_owned(),
+            alone if alone == of.readings => ", in no other backup\n".to_owned(),
+            alone => format!(", {} of them in no other backup\n", thousands(alone)),
+        };
+    }
+    text
+}

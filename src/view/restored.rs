@@ -1,0 +1,83 @@
+//! What a restore did or would do, and what the present ledger has more than the backup, in words.
+
+use crate::ledger::care::restore::{More, Restored};
+use crate::ledger::care::site::Compared;
+use crate::record::coverage::LoggerRange;
+use crate::text::{counted, thousands};
+use crate::view;
+use std::path::Path;
+
+/// The most stretches that are shown.
+const SHOWN: usize = 20;
+
+/// What was done with the backup `file`, or would be (`is_dry_run`).
+pub fn text(file: &Path, ledger: &Path, is_dry_run: bool, restored: &Restored) -> String {
+    let records = counted(restored.verified.records, "authentic record");
+    let mut text = format!("{}: sound, {records}\n", file.display());
+    match restored.present_records {
+        Some(present) => text += &format!("the present ledger: {}\n", counted(present, "authentic record")),
+        None if is_dry_run => text += "the present ledger: there is none, or it cannot be read\n",
+        None => {}
+    }
+    text += &more(&restored.more);
+    text + &match is_dry_run {
+        true => would_be(restored),
+        false => in_place(ledger, restored.replaced.as_deref()),
+    }
+}
+
+fn would_be(restored: &Restored) -> String {
+    match &restored.daemon {
+        _ if !restored.more.is_nothing() => {
+            "it would be refused: the present ledger has more in it; nothing was changed\n".to_owned()
+        }
+        Some(daemon) => format!(
+            "it would be refused: a daemon runs ({daemon}); nothing was changed\nNext: stop the daemon, and restore.\n"
+        ),
+        None => "it would take the place of the present ledger; nothing was changed\n".to_owned(),
+    }
+}
+
+fn in_place(ledger: &Path, replaced: Option<&Path>) -> String {
+    match replaced {
+        Some(aside) => format!(
+            "in place as {}\nwhat was there is kept as {}\nNext: start the daemon, and look at `stonechat gaps`.\n",
+            ledger.display(),
+            aside.display()
+        ),
+        None => format!("in place as {}\nNext: start the daemon.\n", ledger.display()),
+    }
+}
+
+/// What the present ledger has more; nothing where it has not.
+pub fn more(more: &More) -> String {
+    if more.is_nothing() {
+        return String::new();
+    }
+    let mut text = "the present ledger has more:\n".to_owned();
+    let line = |range: LoggerRange, what: &str, how: &str| {
+        let LoggerRange { logger, epoch, first, last } = range;
+        format!("  logger {logger}, epoch {epoch}: {what} {first} to {last}{how}\n")
+    };
+    let how = |differs| if differs { ", held differently" } else { "" };
+    let records = more.records().map(|records| line(records.range, "records", how(records.differs)));
+    let all: Vec<String> = records.chain(more.rows.iter().map(|&rows| line(rows, "CSV rows", ""))).collect();
+    all.iter().take(SHOWN).for_each(|line| text += line);
+    if all.len() > SHOWN {
+        text += &format!("  and {} more stretches; --json has all\n", thousands((all.len() - SHOWN) as u64));
+    }
+    for (what, count) in &more.beside {
+        text += &format!("  {} × {what}\n", thousands(*count));
+    }
+    text
+}
+
+/// What agrees with a backup that is not shown to be of this site and what does not, and what to do.
+pub fn not_of_this_site(file: &Path, compared: &Compared) -> String {
+    format!(
+        "{}: is not shown to be of this site:\n{}Next: name a backup of this ledger; if it is one of a ledger of this site \
+         all the same, --adopt puts it in place.\n",
+        file.display(),
+        view::site::text(compared)
+    )
+}
