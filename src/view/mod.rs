@@ -2,6 +2,7 @@
 
 pub mod backup;
 pub mod check;
+pub mod compared;
 pub mod completeness;
 pub mod export;
 pub mod frame;
