@@ -31,6 +31,7 @@ pub mod inputs;
 pub mod key_slots;
 pub mod memory;
 pub mod notes;
+pub mod origin;
 pub mod outage;
 pub mod picture;
 pub mod point_check;

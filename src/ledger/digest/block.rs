@@ -16,7 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Sequences in a block: about a day at one reading in five minutes.
 pub const BLOCK: u32 = 256;
 
-pub use super::seal::{SEAL_ROWS, Seal, check_seals, seal_journal};
+pub use super::seal::{SEAL_ROWS, Seal, check_seals};
 pub use crate::ledger::db::row::{JOURNAL_COLUMNS, identity};
 
 pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
