@@ -74,6 +74,35 @@ pub fn present(text: Option<&str>) -> Result<i64, u8> {
     now(text).map_err(Exit::say)
 }
 
+// No doc comments on these two: where they are taken into a command, clap would take them for its description.
+#[derive(clap::Args)]
+pub struct LoggersArg {
+    /// Only this logger (its address); may be given several times
+    #[arg(long, value_name = "ADDRESS")]
+    logger: Vec<u16>,
+}
+
+impl LoggersArg {
+    /// The loggers, all on the roster; none were named: empty.
+    pub fn on_roster(&self, config: &Config) -> Result<Vec<Address>, String> {
+        on_roster(config, &self.logger)
+    }
+}
+
+#[derive(clap::Args)]
+pub struct NowArg {
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    now: Option<String>,
+}
+
+impl NowArg {
+    /// The present.
+    pub fn now(&self) -> Result<i64, Exit> {
+        now(self.now.as_deref())
+    }
+}
+
 /// What every report names.
 pub fn frame(config: &Config, now: i64) -> Frame<'_> {
     Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
