@@ -7,7 +7,7 @@ use crate::text::shown;
 use std::io::IsTerminal;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
-/// How wide a report is that nobody looks at on a terminal.
+/// The width of a report that is not printed on a terminal.
 pub const PIPED_COLUMNS: usize = 100;
 
 /// How wide the terminal is; of a pipe, [`PIPED_COLUMNS`].
