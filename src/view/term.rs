@@ -22,6 +22,18 @@ pub fn columns() -> usize {
     }
 }
 
+/// How many lines the terminal shows; `None` if there is none, or it does not say.
+pub fn rows() -> Option<usize> {
+    let stdout = std::io::stdout();
+    let rows = rustix::termios::tcgetwinsize(&stdout).ok().map(|size| usize::from(size.ws_row));
+    rows.filter(|&rows| rows > 0 && stdout.is_terminal())
+}
+
+/// Whether reports are printed on a terminal.
+pub fn is_terminal() -> bool {
+    std::io::stdout().is_terminal()
+}
+
 /// How many columns of a terminal a text takes.
 pub fn width(text: &str) -> usize {
     text.width()
