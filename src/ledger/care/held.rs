@@ -5,10 +5,10 @@
 //! What this is not: it reads no CSV row and nothing that retention gave up, and it checks no digest.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
+use crate::ledger::db::row::{self, Column, RowView, SETTLED};
 use crate::ledger::digest::block::{self, BLOCK, Place};
 use crate::ledger::digest::table::Sum;
-use crate::wire::record::{CHANNELS_MAX, Record};
+use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
@@ -40,14 +40,15 @@ pub(in crate::ledger) fn read_block(
         let only = if table == "journal" { "AND kind = 1" } else { "" };
         let sql = format!(
             "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0 {only}",
-            block::reading_columns()
+            SETTLED.list()
         );
         let mut statement = db.prepare_cached(&sql)?;
         let mut readings = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = readings.next()? {
-            let id = block::identity(row)?;
-            let found = reading_sum(row, id)?;
-            let time = row.get_ref(4)?.as_i64().ok();
+            let row = SETTLED.view(row);
+            let id = row.identity()?;
+            let found = reading_sum(&row, id)?;
+            let time = row.number(Column::Time)?;
             held.insert(id.sequence.number(), HeldRecord { sum: found.map(|(sum, _)| sum), time });
         }
     }
@@ -60,7 +61,7 @@ pub(in crate::ledger) fn read_block(
         let mut statement = db.prepare_cached(&sql)?;
         let mut records = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = records.next()? {
-            let id = block::identity(row)?;
+            let id = row::identity(row)?;
             let sum = rare_plaintext(db, id)?.map(|plaintext| block::record_sum(id, &plaintext));
             held.insert(id.sequence.number(), HeldRecord { sum, time: row.get(3)? });
         }
@@ -68,16 +69,10 @@ pub(in crate::ledger) fn read_block(
     Ok(held)
 }
 
-/// Sum and time of the reading in a row of [`block::reading_columns`]; `None`: the row is damaged.
-pub(in crate::ledger) fn reading_sum(
-    row: &rusqlite::Row<'_>,
-    id: Identity,
-) -> Result<Option<(Sum, i64)>, Error> {
-    let n = row.get_ref(8)?.as_i64().unwrap_or(-1);
-    let Some(n) = usize::try_from(n).ok().filter(|&n| n <= CHANNELS_MAX) else {
-        return Ok(None);
-    };
-    let reading = block::reading_of(row, n)?;
+/// Sum and time of a reading; `None`: the row is damaged.
+pub(in crate::ledger) fn reading_sum(row: &RowView<'_>, id: Identity) -> Result<Option<(Sum, i64)>, Error> {
+    let Some(n) = row.channels()? else { return Ok(None) };
+    let reading = row.reading(n)?;
     Ok(reading.map(|reading| {
         (block::record_sum(id, &row::encoded(&Record::Reading(reading))), i64::from(reading.time))
     }))

@@ -4,7 +4,7 @@
 //! prepared. What this is not: the rows of records have types of their own (`db::row`).
 
 use super::error::Error;
-use rusqlite::types::FromSql;
+use rusqlite::types::{FromSql, FromSqlResult, ValueRef};
 use rusqlite::{Connection, OptionalExtension, Params, Row};
 
 /// What a row becomes: a tuple of its columns.
@@ -19,6 +19,15 @@ where
 {
     fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
         Self::try_from(row)
+    }
+}
+
+/// A text; empty if something else is stored, or a text that is not UTF-8.
+pub(in crate::ledger) struct AnyText(pub String);
+
+impl FromSql for AnyText {
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        Ok(Self(value.as_str().unwrap_or_default().to_owned()))
     }
 }
 
@@ -58,6 +67,15 @@ pub(in crate::ledger) fn one<T: FromRow>(
     params: impl Params,
 ) -> Result<T, Error> {
     Ok(db.prepare_cached(sql)?.query_row(params, T::from_row)?)
+}
+
+/// The first row, if there is one.
+pub(in crate::ledger) fn first<T: FromRow>(
+    db: &Connection,
+    sql: &str,
+    params: impl Params,
+) -> Result<Option<T>, Error> {
+    Ok(db.prepare_cached(sql)?.query_row(params, T::from_row).optional()?)
 }
 
 /// All rows.

@@ -8,7 +8,10 @@ use crate::record::judge::{Row, Steps};
 use crate::wire::record::Reading;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
-use rusqlite::{Connection, params};
+use rusqlite::types::{FromSql, ValueRef};
+use rusqlite::{Connection, Statement, params};
+use std::convert::Infallible;
+use std::sync::LazyLock;
 
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::record::Event;
@@ -34,33 +37,471 @@ pub mod kind {
     pub const OPAQUE: i64 = 4;
 }
 
+/// A column of the journal. From [`Column::Logger`] on the clustered table has the same ones, in this order; the counts
+/// `c0` to `c39` follow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Column {
+    /// The journal's row number.
+    Row,
+    /// See [`kind`].
+    Kind,
+    /// The logger's address.
+    Logger,
+    /// Epoch of the identity.
+    Epoch,
+    /// Sequence of the identity.
+    Sequence,
+    /// 0: authentic; CSV rows from 1 on.
+    Rank,
+    /// Seconds since 1970 on the logger's clock.
+    Time,
+    /// Reception minus time, in seconds.
+    Lag,
+    /// Millivolts.
+    BatteryMv,
+    /// Hundredths of a degree Celsius.
+    BoardCentiC,
+    /// How many counts follow.
+    N,
+    /// Bit i: count i is a fault code.
+    Faults,
+    /// The key slot that sealed it.
+    Slot,
+    /// The radio that received it.
+    Radio,
+    /// Whether the gateway's clock was synchronised then.
+    Synchronised,
+    /// Signal strength.
+    RssiDbm,
+    /// Signal to noise, in quarters.
+    SnrQuarterDb,
+    /// The import that brought it.
+    Import,
+    /// By what a CSV row has its place; see `judge::Placed`.
+    Matched,
+    /// The number of its resolution.
+    Resolution,
+    /// When the ledger took it in, where nothing else says.
+    StoredAt,
+}
+
+impl Column {
+    /// All of them, in the journal's order.
+    pub const ALL: [Self; 21] = [
+        Self::Row,
+        Self::Kind,
+        Self::Logger,
+        Self::Epoch,
+        Self::Sequence,
+        Self::Rank,
+        Self::Time,
+        Self::Lag,
+        Self::BatteryMv,
+        Self::BoardCentiC,
+        Self::N,
+        Self::Faults,
+        Self::Slot,
+        Self::Radio,
+        Self::Synchronised,
+        Self::RssiDbm,
+        Self::SnrQuarterDb,
+        Self::Import,
+        Self::Matched,
+        Self::Resolution,
+        Self::StoredAt,
+    ];
+
+    /// Those of the clustered table.
+    pub const SHARED: &[Self] = Self::ALL.split_at(Self::Logger as usize).1;
+
+    /// The authentic content of a reading, less its counts.
+    pub const CONTENT: [Self; 5] = [Self::Time, Self::BatteryMv, Self::BoardCentiC, Self::N, Self::Faults];
+
+    /// As the tables name it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Row => "row",
+            Self::Kind => "kind",
+            Self::Logger => "logger",
+            Self::Epoch => "epoch",
+            Self::Sequence => "sequence",
+            Self::Rank => "rank",
+            Self::Time => "time",
+            Self::Lag => "lag",
+            Self::BatteryMv => "battery_mv",
+            Self::BoardCentiC => "board_centi_c",
+            Self::N => "n",
+            Self::Faults => "faults",
+            Self::Slot => "slot",
+            Self::Radio => "radio",
+            Self::Synchronised => "synchronised",
+            Self::RssiDbm => "rssi_dbm",
+            Self::SnrQuarterDb => "snr_quarter_db",
+            Self::Import => "import",
+            Self::Matched => "matched",
+            Self::Resolution => "resolution",
+            Self::StoredAt => "stored_at",
+        }
+    }
+}
+
+/// Columns of the journal: the named ones, and the counts.
+pub const JOURNAL_COLUMNS: usize = Column::ALL.len() + CHANNELS_MAX;
+
+/// Which columns a statement selects: the SELECT list, and where each column is in a row of it. Make it once a statement,
+/// not once a row.
+#[derive(Clone, Debug)]
+pub struct Selection {
+    list: String,
+    /// By column; [`NOWHERE`] if it is not selected.
+    places: [usize; Column::ALL.len()],
+    counts_at: usize,
+    channels: usize,
+    len: usize,
+}
+
+/// No column of a statement has this number: reading it is an error.
+const NOWHERE: usize = usize::MAX;
+
+impl Selection {
+    /// These columns, then the counts of the first `channels` channels.
+    pub fn new(columns: &[Column], channels: usize) -> Self {
+        let none = Self {
+            list: String::new(),
+            places: [NOWHERE; Column::ALL.len()],
+            counts_at: 0,
+            channels: 0,
+            len: 0,
+        };
+        let mut all = none.then(columns);
+        all.counts_at = all.len;
+        all.channels = channels.min(CHANNELS_MAX);
+        for channel in 0..all.channels {
+            all.push(&format!("c{channel}"));
+        }
+        all
+    }
+
+    /// And these columns after the counts.
+    pub fn then(mut self, columns: &[Column]) -> Self {
+        for &column in columns {
+            if let Some(place) = self.places.get_mut(column as usize) {
+                *place = self.len;
+            }
+            self.push(column.name());
+        }
+        self
+    }
+
+    fn push(&mut self, name: &str) {
+        if self.len > 0 {
+            self.list.push_str(", ");
+        }
+        self.list.push_str(name);
+        self.len += 1;
+    }
+
+    /// The SELECT list.
+    pub fn list(&self) -> &str {
+        &self.list
+    }
+
+    /// How many columns it has.
+    pub fn len(&self) -> usize {
+        self.len
+    }
+
+    /// A row of a statement with this SELECT list.
+    pub fn view<'r>(&'r self, row: &'r rusqlite::Row<'r>) -> RowView<'r> {
+        RowView { row, selection: self }
+    }
+}
+
+/// All columns of the journal.
+pub static JOURNAL: LazyLock<Selection> = LazyLock::new(|| Selection::new(&Column::ALL, CHANNELS_MAX));
+
+/// All columns of the clustered table; the journal has them too.
+pub static SETTLED: LazyLock<Selection> = LazyLock::new(|| Selection::new(Column::SHARED, CHANNELS_MAX));
+
+/// A reading's content.
+pub static CONTENT: LazyLock<Selection> = LazyLock::new(|| Selection::new(&Column::CONTENT, CHANNELS_MAX));
+
+/// A row as a statement gives it: nothing is decoded before it is asked for. A column that is not selected is an error.
+#[derive(Clone, Copy)]
+pub struct RowView<'r> {
+    row: &'r rusqlite::Row<'r>,
+    selection: &'r Selection,
+}
+
+impl<'r> RowView<'r> {
+    fn place(&self, column: Column) -> usize {
+        self.selection.places.get(column as usize).copied().unwrap_or(NOWHERE)
+    }
+
+    /// A value as it is stored.
+    pub fn raw(&self, column: Column) -> rusqlite::Result<ValueRef<'r>> {
+        self.row.get_ref(self.place(column))
+    }
+
+    /// A value of a type; another type, or one out of its range, is an error of a value.
+    pub fn get<T: FromSql>(&self, column: Column) -> rusqlite::Result<T> {
+        self.row.get(self.place(column))
+    }
+
+    /// A whole number; `None` for whatever else is stored.
+    pub fn number(&self, column: Column) -> rusqlite::Result<Option<i64>> {
+        Ok(self.raw(column)?.as_i64().ok())
+    }
+
+    /// A whole number, or none is stored; anything else is an error that names `verify`.
+    pub fn whole(&self, column: Column) -> Result<Option<i64>, Error> {
+        whole(self.raw(column)?)
+    }
+
+    /// A count as stored; null gives 0. Errors as those of [`RowView::whole`].
+    pub fn whole_count(&self, channel: usize) -> Result<i32, Error> {
+        let count = whole(self.row.get_ref(self.selection.counts_at + channel)?)?.unwrap_or(0);
+        i32::try_from(count)
+            .map_err(|_| Error::Corrupt("a reading has a count out of range; run `stonechat verify`".into()))
+    }
+
+    /// The selected columns that hold a whole number, by name.
+    pub fn numbers(&self) -> rusqlite::Result<Vec<(String, i64)>> {
+        let mut all = Vec::new();
+        for (at, name) in self.selection.list.split(", ").enumerate() {
+            if let Ok(value) = self.row.get_ref(at)?.as_i64() {
+                all.push((name.to_owned(), value));
+            }
+        }
+        Ok(all)
+    }
+
+    /// The identity; a reserved one is damage.
+    pub fn identity(&self) -> Result<Identity, Error> {
+        identity_of(self.get(Column::Logger)?, self.get(Column::Epoch)?, self.get(Column::Sequence)?)
+    }
+
+    /// How many channels it has; `None` if that is no number of channels.
+    pub fn channels(&self) -> rusqlite::Result<Option<usize>> {
+        Ok(self.number(Column::N)?.and_then(channels_of))
+    }
+
+    /// The named columns from `logger` on and the first `n` counts, as the digests take them. For rows of [`SETTLED`].
+    pub fn values(&self, n: usize) -> impl Iterator<Item = rusqlite::Result<ValueRef<'r>>> + use<'r> {
+        let row = self.row;
+        (0..Column::SHARED.len() + n).map(move |at| row.get_ref(at))
+    }
+
+    /// What a reading or CSV row says. Each value that is out of its range is an error; battery may be absent.
+    pub fn content(&self) -> rusqlite::Result<Row> {
+        let n: u32 = self.get(Column::N)?;
+        let counts_at = self.selection.counts_at;
+        let counts = (0..(n as usize).min(CHANNELS_MAX))
+            .map(|channel| self.row.get(counts_at + channel))
+            .collect::<Result<Vec<i32>, _>>()?;
+        Ok(Row {
+            time: self.get(Column::Time)?,
+            battery_mv: self.get(Column::BatteryMv)?,
+            board_centi_c: self.get(Column::BoardCentiC)?,
+            faults: self.get::<i64>(Column::Faults)? as u64,
+            counts,
+            steps: None,
+        })
+    }
+
+    /// The same as an authentic reading, without an allocation. `None`: it is none, or has more counts than were selected.
+    pub fn authentic(&self) -> rusqlite::Result<Option<Reading>> {
+        let n = self.get::<u32>(Column::N)? as usize;
+        let Some(battery_mv) = self.get(Column::BatteryMv)? else { return Ok(None) };
+        if n > self.selection.channels {
+            return Ok(None);
+        }
+        let mut counts = [0; CHANNELS_MAX];
+        for (channel, count) in counts.iter_mut().take(n).enumerate() {
+            *count = self.row.get(self.selection.counts_at + channel)?;
+        }
+        let faults = self.get::<i64>(Column::Faults)? as u64;
+        let (time, board) = (self.get(Column::Time)?, self.get(Column::BoardCentiC)?);
+        Ok(Reading::new(time, battery_mv, board, faults, &counts[..n]))
+    }
+
+    /// The authentic reading with `n` channels, as far as the values are what this program writes; `None` where one is not.
+    pub fn reading(&self, n: usize) -> rusqlite::Result<Option<Reading>> {
+        let count = |channel: usize| Ok(self.row.get_ref(self.selection.counts_at + channel)?.as_i64().ok());
+        reading_of(n, |column| self.number(column), count)
+    }
+}
+
+fn whole(value: ValueRef<'_>) -> Result<Option<i64>, Error> {
+    match value {
+        ValueRef::Integer(value) => Ok(Some(value)),
+        ValueRef::Null => Ok(None),
+        _ => Err(Error::Corrupt(
+            "a reading has a value that is no whole number; run `stonechat verify`".into(),
+        )),
+    }
+}
+
+fn channels_of(n: i64) -> Option<usize> {
+    usize::try_from(n).ok().filter(|&n| n <= CHANNELS_MAX)
+}
+
+/// The authentic reading of a row's numbers; `None` where one is out of its range, or missing.
+fn reading_of<E>(
+    n: usize,
+    number: impl Fn(Column) -> Result<Option<i64>, E>,
+    count: impl Fn(usize) -> Result<Option<i64>, E>,
+) -> Result<Option<Reading>, E> {
+    let mut counts = [0; CHANNELS_MAX];
+    for (channel, place) in counts.iter_mut().enumerate().take(n) {
+        match count(channel)?.and_then(|value| i32::try_from(value).ok()) {
+            Some(value) => *place = value,
+            None => return Ok(None),
+        }
+    }
+    let board = match number(Column::BoardCentiC)?.map(i16::try_from) {
+        Some(Err(_)) => return Ok(None),
+        other => other.and_then(Result::ok),
+    };
+    let (time, battery, faults) =
+        (number(Column::Time)?, number(Column::BatteryMv)?, number(Column::Faults)?);
+    let parts = (
+        time.and_then(|time| u32::try_from(time).ok()),
+        battery.and_then(|mv| u16::try_from(mv).ok()),
+        faults.map(|faults| faults as u64),
+    );
+    Ok(match parts {
+        (Some(time), Some(mv), Some(faults)) => Reading::new(time, mv, board, faults, &counts[..n]),
+        _ => None,
+    })
+}
+
+/// A row of the journal or of the clustered table as whole numbers, by column: what is written, sealed and read again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StoredRow {
+    values: [Option<i64>; JOURNAL_COLUMNS],
+}
+
+impl Default for StoredRow {
+    fn default() -> Self {
+        Self { values: [None; JOURNAL_COLUMNS] }
+    }
+}
+
+impl StoredRow {
+    /// These values, and null for the others.
+    pub fn of<const N: usize>(values: [(Column, Option<i64>); N]) -> Self {
+        let mut row = Self::default();
+        for (column, value) in values {
+            row.set(column, value);
+        }
+        row
+    }
+
+    /// From a row of [`JOURNAL`]. A value that is neither a whole number nor null is an error of a value.
+    pub fn from_journal(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
+        let mut all = Self::default();
+        for (at, value) in all.values.iter_mut().enumerate() {
+            *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+        }
+        Ok(all)
+    }
+
+    /// Changes a value.
+    pub fn set(&mut self, column: Column, value: Option<i64>) {
+        if let Some(place) = self.values.get_mut(column as usize) {
+            *place = value;
+        }
+    }
+
+    /// Changes the count of a channel.
+    pub fn set_count(&mut self, channel: usize, value: Option<i64>) {
+        if let Some(place) = self.values.get_mut(Column::ALL.len() + channel) {
+            *place = value;
+        }
+    }
+
+    /// A value.
+    pub fn get(&self, column: Column) -> Option<i64> {
+        self.values.get(column as usize).copied().flatten()
+    }
+
+    /// The count of a channel.
+    pub fn count(&self, channel: usize) -> Option<i64> {
+        self.values.get(Column::ALL.len() + channel).copied().flatten()
+    }
+
+    /// The identity; `None` if it is reserved or out of range.
+    pub fn identity(&self) -> Option<Identity> {
+        Identity::new(
+            u16::try_from(self.get(Column::Logger)?).ok()?,
+            u32::try_from(self.get(Column::Epoch)?).ok()?,
+            u32::try_from(self.get(Column::Sequence)?).ok()?,
+        )
+    }
+
+    /// The authentic reading; `None` where a value is not what this program writes.
+    pub fn reading(&self) -> Option<Reading> {
+        let n = channels_of(self.get(Column::N)?)?;
+        let number = |column| Ok::<_, Infallible>(self.get(column));
+        let Ok(reading) = reading_of(n, number, |channel| Ok(self.count(channel)));
+        reading
+    }
+
+    /// As the journal takes it, with `n` counts: see [`journal_insert`].
+    pub fn of_journal(&self, n: usize) -> &[Option<i64>] {
+        self.values.get(..Column::ALL.len() + n).unwrap_or(&self.values)
+    }
+
+    /// As the clustered table takes it, without the journal's number and kind: see [`settled_insert`].
+    pub fn of_settled(&self, n: usize) -> &[Option<i64>] {
+        self.of_journal(n).get(Column::Logger as usize..).unwrap_or_default()
+    }
+
+    /// Up to the last value that is not null.
+    pub fn filled(&self) -> &[Option<i64>] {
+        let len = self.values.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
+        self.values.get(..len).unwrap_or_default()
+    }
+}
+
+/// Binds values to a prepared statement in their order, and runs it.
+pub fn insert(statement: &mut Statement<'_>, values: &[Option<i64>]) -> rusqlite::Result<()> {
+    for (at, value) in values.iter().enumerate() {
+        statement.raw_bind_parameter(at + 1, value)?;
+    }
+    statement.raw_execute()?;
+    Ok(())
+}
+
+/// An identity; a reserved one is damage.
+pub fn identity_of(logger: u16, epoch: u32, sequence: u32) -> Result<Identity, Error> {
+    Identity::new(logger, epoch, sequence)
+        .ok_or_else(|| Error::Corrupt("a record has a reserved identity".into()))
+}
+
+/// The identity in a row's first three columns.
+pub fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
+    identity_of(row.get(0)?, row.get(1)?, row.get(2)?)
+}
+
 /// `c0, c1, …` of the first `n` channels.
 pub fn channel_columns(n: usize) -> String {
-    (0..n).map(|i| format!("c{i}")).collect::<Vec<_>>().join(", ")
+    Selection::new(&[], n).list
 }
 
 /// What journal and settled have in common before the counts, in order.
 pub const SHARED: &str = "logger, epoch, sequence, rank, time, lag, battery_mv, board_centi_c, n, faults, slot, \
      radio, synchronised, rssi_dbm, snr_quarter_db, import, matched, resolution, stored_at";
 
-/// The columns of a reading's content, in the order in which [`reading_row`] takes them.
-pub fn content_columns() -> String {
-    format!("time, battery_mv, board_centi_c, n, faults, {}", channel_columns(CHANNELS_MAX))
+/// The columns of a reading's content, in the order in which [`row_content`] takes them.
+pub fn content_columns() -> &'static str {
+    CONTENT.list()
 }
 
-/// A reading's content from a row of [`content_columns`]; battery may be absent in a CSV row.
+/// A reading's content from a row of [`content_columns`].
 pub fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
-    let n: u32 = row.get(3)?;
-    let counts =
-        (0..(n as usize).min(CHANNELS_MAX)).map(|i| row.get(5 + i)).collect::<Result<Vec<i32>, _>>()?;
-    Ok(Row {
-        time: row.get(0)?,
-        battery_mv: row.get(1)?,
-        board_centi_c: row.get(2)?,
-        faults: row.get::<_, i64>(4)? as u64,
-        counts,
-        steps: None,
-    })
+    CONTENT.view(row).content()
 }
 
 /// How far a file rounded, from what the table `resolution` keeps: the way back from [`steps_json`].
@@ -156,20 +597,17 @@ pub fn raw_unit_names(profile: &Profile) -> String {
 
 /// The journal's insert for a record with `n` channels.
 pub(in crate::ledger) fn journal_insert(n: usize) -> String {
-    let columns = if n == 0 {
-        format!("row, kind, {SHARED}")
-    } else {
-        format!("row, kind, {SHARED}, {}", channel_columns(n))
-    };
-    let marks = vec!["?"; 21 + n].join(", ");
-    format!("INSERT INTO journal ({columns}) VALUES ({marks})")
+    insert_into("journal", &Selection::new(&Column::ALL, n))
 }
 
 /// The clustered table's insert for a record with `n` channels.
 pub(in crate::ledger) fn settled_insert(n: usize) -> String {
-    let columns = if n == 0 { SHARED.to_owned() } else { format!("{SHARED}, {}", channel_columns(n)) };
-    let marks = vec!["?"; 19 + n].join(", ");
-    format!("INSERT INTO settled ({columns}) VALUES ({marks})")
+    insert_into("settled", &Selection::new(Column::SHARED, n))
+}
+
+fn insert_into(table: &str, columns: &Selection) -> String {
+    let marks = vec!["?"; columns.len()].join(", ");
+    format!("INSERT INTO {table} ({}) VALUES ({marks})", columns.list())
 }
 
 /// The rows of one identity in a table of rare records.
@@ -204,6 +642,252 @@ mod tests {
                     }
                 }
             }
+        }
+    }
+}
+
+/// The decoders as they were before there was one type for rows: a row must decode alike by both.
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::indexing_slicing)]
+mod oracle {
+    use super::*;
+    use proptest::prelude::*;
+    use rusqlite::types::Value;
+
+    const SHARED: &str = "logger, epoch, sequence, rank, time, lag, battery_mv, board_centi_c, n, faults, slot, \
+     radio, synchronised, rssi_dbm, snr_quarter_db, import, matched, resolution, stored_at";
+
+    fn channel_columns(n: usize) -> String {
+        (0..n).map(|i| format!("c{i}")).collect::<Vec<_>>().join(", ")
+    }
+
+    fn content_columns() -> String {
+        format!("time, battery_mv, board_centi_c, n, faults, {}", channel_columns(CHANNELS_MAX))
+    }
+
+    fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
+        let n: u32 = row.get(3)?;
+        let counts =
+            (0..(n as usize).min(CHANNELS_MAX)).map(|i| row.get(5 + i)).collect::<Result<Vec<i32>, _>>()?;
+        Ok(Row {
+            time: row.get(0)?,
+            battery_mv: row.get(1)?,
+            board_centi_c: row.get(2)?,
+            faults: row.get::<_, i64>(4)? as u64,
+            counts,
+            steps: None,
+        })
+    }
+
+    fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
+        let number = |at: usize| Ok::<_, rusqlite::Error>(row.get_ref(at)?.as_i64_or_null().ok().flatten());
+        let mut counts = [0; CHANNELS_MAX];
+        for (at, count) in counts.iter_mut().enumerate().take(n) {
+            match number(19 + at)?.and_then(|value| i32::try_from(value).ok()) {
+                Some(value) => *count = value,
+                None => return Ok(None),
+            }
+        }
+        let board = match number(7)?.map(i16::try_from) {
+            Some(Err(_)) => return Ok(None),
+            other => other.and_then(Result::ok),
+        };
+        let (time, battery, faults) = (number(4)?, number(6)?, number(9)?);
+        let parts = (
+            time.and_then(|time| u32::try_from(time).ok()),
+            battery.and_then(|mv| u16::try_from(mv).ok()),
+            faults.map(|faults| faults as u64),
+        );
+        Ok(match parts {
+            (Some(time), Some(mv), Some(faults)) => Reading::new(time, mv, board, faults, &counts[..n]),
+            _ => None,
+        })
+    }
+
+    /// Of the span that is read ahead.
+    fn ahead(row: &rusqlite::Row<'_>, channels: usize) -> rusqlite::Result<Option<Reading>> {
+        let mut counts = [0; CHANNELS_MAX];
+        let n = row.get::<_, u32>(4)? as usize;
+        let Some(battery_mv) = row.get(2)? else { return Ok(None) };
+        if n > channels {
+            return Ok(None);
+        }
+        for (channel, count) in counts.iter_mut().take(n).enumerate() {
+            *count = row.get(6 + channel)?;
+        }
+        let faults = row.get::<_, i64>(5)? as u64;
+        Ok(Reading::new(row.get(1)?, battery_mv, row.get(3)?, faults, &counts[..n]))
+    }
+
+    /// Of a journal row under a seal.
+    fn of_journal(values: &[Option<i64>; JOURNAL_COLUMNS]) -> Option<(Identity, Reading)> {
+        let id = Identity::new(
+            u16::try_from(values[2]?).ok()?,
+            u32::try_from(values[3]?).ok()?,
+            u32::try_from(values[4]?).ok()?,
+        )?;
+        let n = usize::try_from(values[10]?).ok().filter(|&n| n <= CHANNELS_MAX)?;
+        let counts: Option<Vec<i32>> =
+            values[21..21 + n].iter().map(|count| i32::try_from((*count)?).ok()).collect();
+        let board = match values[9] {
+            None => None,
+            Some(board) => Some(i16::try_from(board).ok()?),
+        };
+        let reading = Reading::new(
+            u32::try_from(values[6]?).ok()?,
+            u16::try_from(values[8]?).ok()?,
+            board,
+            values[11]? as u64,
+            &counts?,
+        )?;
+        Some((id, reading))
+    }
+
+    /// Of a CSV row of a damaged ledger.
+    fn salvaged(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<(Row, Option<i64>)> {
+        let content = Row {
+            time: row.get(4)?,
+            battery_mv: row.get(6)?,
+            board_centi_c: row.get(7)?,
+            faults: row.get::<_, i64>(9)? as u64,
+            counts: (0..n).map(|at| row.get(19 + at)).collect::<Result<_, _>>()?,
+            steps: None,
+        };
+        Ok((content, row.get(17)?))
+    }
+
+    /// A value as a sound row has it, by column, so that whole rows often decode.
+    fn sound(at: usize) -> BoxedStrategy<Value> {
+        let some = |range: std::ops::RangeInclusive<i64>| range.prop_map(Value::Integer).boxed();
+        match at {
+            0 => some(1..=i64::MAX),
+            1 => some(0..=4),
+            2 => some(0..=65_535),
+            5 => some(0..=2),
+            6 => some(0..=0xffff_ffff),
+            8 => some(0..=65_535),
+            9 => prop_oneof![some(-32_768..=32_767), Just(Value::Null)].boxed(),
+            10 => some(0..=40),
+            _ => some(-40_000..=70_000),
+        }
+    }
+
+    /// Whatever a cell may hold.
+    fn odd() -> impl Strategy<Value = Value> {
+        prop_oneof![
+            Just(Value::Null),
+            any::<i64>().prop_map(Value::Integer),
+            prop_oneof![Just(-1_i64), Just(41), Just(40), Just(1 << 31), Just(1 << 32), Just(65_536)]
+                .prop_map(Value::Integer),
+            Just(Value::Text("no number".to_owned())),
+            Just(Value::Real(0.5)),
+            Just(Value::Blob(vec![1, 2])),
+        ]
+    }
+
+    fn stored() -> impl Strategy<Value = Vec<Value>> {
+        let sound: Vec<BoxedStrategy<Value>> = (0..JOURNAL_COLUMNS).map(sound).collect();
+        let damage = prop::collection::vec((0..24_usize, odd()), 0..3);
+        (sound, damage).prop_map(|(mut row, damage)| {
+            for (at, value) in damage {
+                // Keys cannot be null, and the row number is a whole one.
+                if at > 0 && !(at < 7 && value == Value::Null) {
+                    row[at] = value;
+                }
+            }
+            row
+        })
+    }
+
+    fn same<T: std::fmt::Debug>(what: &str, old: T, new: T) -> Result<(), TestCaseError> {
+        prop_assert_eq!(format!("{:?}", old), format!("{:?}", new), "{}", what);
+        Ok(())
+    }
+
+    /// Runs `decode` on the only row of a SELECT.
+    fn only<T>(db: &Connection, list: &str, decode: impl FnOnce(&rusqlite::Row<'_>) -> T) -> T {
+        let mut statement = db.prepare(&format!("SELECT {list} FROM journal")).unwrap();
+        let mut rows = statement.query([]).unwrap();
+        decode(rows.next().unwrap().unwrap())
+    }
+
+    #[test]
+    fn any_row_decodes_as_before() {
+        let db = crate::ledger::db::schema::in_memory().unwrap();
+        let insert = journal_insert(CHANNELS_MAX);
+        proptest!(ProptestConfig::with_cases(4_000), |(row in stored(), selected in 0..=CHANNELS_MAX)| {
+            db.execute("DELETE FROM journal", []).unwrap();
+            db.execute(&insert, rusqlite::params_from_iter(&row)).unwrap();
+
+            let old = only(&db, &content_columns(), row_content);
+            let new = only(&db, CONTENT.list(), |row| CONTENT.view(row).content());
+            same("content", old, new)?;
+
+            let settled = format!("{SHARED}, {}", channel_columns(CHANNELS_MAX));
+            prop_assert_eq!(&settled, SETTLED.list());
+            for n in [selected, 0, 1, CHANNELS_MAX] {
+                let old = only(&db, &settled, |row| reading_of(row, n));
+                let new = only(&db, &settled, |row| SETTLED.view(row).reading(n));
+                same("reading", old, new)?;
+                let old = only(&db, &settled, |row| salvaged(row, n));
+                let new = only(&db, &settled, |row| {
+                    let view = SETTLED.view(row);
+                    Ok::<_, rusqlite::Error>((view.content()?, view.get(Column::Resolution)?))
+                });
+                if only(&db, &settled, |row| row.get::<_, u32>(8).ok()) == Some(n as u32) {
+                    prop_assert_eq!(old.is_ok(), new.is_ok());
+                    same("CSV row", old.ok(), new.ok())?;
+                }
+            }
+
+            let old = format!("sequence, time, battery_mv, board_centi_c, n, faults, {}", channel_columns(selected));
+            let of_ahead = [&[Column::Sequence], &Column::CONTENT[..]].concat();
+            let of_ahead = Selection::new(&of_ahead, selected);
+            if selected > 0 {
+                prop_assert_eq!(&old, of_ahead.list());
+                let old = only(&db, &old, |row| ahead(row, selected));
+                let new = only(&db, of_ahead.list(), |row| of_ahead.view(row).authentic());
+                same("ahead", old, new)?;
+            }
+
+            let old = only(&db, "*", |row| {
+                let mut values = [None; JOURNAL_COLUMNS];
+                for (at, value) in values.iter_mut().enumerate() {
+                    *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+                }
+                Ok::<_, rusqlite::Error>(values)
+            });
+            let new = only(&db, JOURNAL.list(), StoredRow::from_journal);
+            same("values", old.as_ref().map_err(ToString::to_string), new.as_ref().map(|row| &row.values).map_err(ToString::to_string))?;
+            if let (Ok(old), Ok(new)) = (old, new) {
+                same("of journal", of_journal(&old), new.identity().zip(new.reading()))?;
+                prop_assert_eq!(new.of_settled(3), &old[2..24]);
+            }
+        });
+    }
+
+    #[test]
+    fn statements_are_as_before() {
+        for n in 0..=CHANNELS_MAX {
+            let (shared, counts) = (SHARED, channel_columns(n));
+            let old = match n {
+                0 => {
+                    format!("INSERT INTO journal (row, kind, {shared}) VALUES ({})", vec!["?"; 21].join(", "))
+                }
+                _ => format!(
+                    "INSERT INTO journal (row, kind, {shared}, {counts}) VALUES ({})",
+                    vec!["?"; 21 + n].join(", ")
+                ),
+            };
+            assert_eq!(journal_insert(n), old);
+            let old = match n {
+                0 => format!("INSERT INTO settled ({shared}) VALUES ({})", vec!["?"; 19].join(", ")),
+                _ => format!(
+                    "INSERT INTO settled ({shared}, {counts}) VALUES ({})",
+                    vec!["?"; 19 + n].join(", ")
+                ),
+            };
+            assert_eq!(settled_insert(n), old);
         }
     }
 }

@@ -1,141 +1,30 @@
-//! Digests of records: a seal over each stretch of the journal, and blocks of settled records.
+//! Digests of settled records, by blocks.
 //!
-//! A block is 256 sequences of one epoch of one logger. Its `content` digest is over identities and plaintexts of
+//! Input: rows as they are settled, or read again. Output: blocks, stored in their table and compared with it. A block is 256 sequences of one epoch of one logger. Its `content` digest is over identities and plaintexts of
 //! authentic records: two complete copies agree on it, however their records came in. Its `guard` is over every
 //! stored column, so damage of any byte of a record shows, and says where.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row::{self, SHARED, kind};
-use crate::ledger::digest::table::{self, Sum, row_sum};
-use crate::wire::record::{CHANNELS_MAX, Reading, Record};
+use crate::ledger::db::query;
+use crate::ledger::db::row::{self, Column, RowView, SETTLED};
+use crate::ledger::digest::table::{self, Sum, row_sum, sum_of};
+use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::Identity;
-use rusqlite::{Connection, OptionalExtension, params};
-use sha2::{Digest, Sha256};
+use rusqlite::{Connection, OptionalExtension, Params, params};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Sequences in a block: about a day at one reading in five minutes.
 pub const BLOCK: u32 = 256;
 
-/// The most journal rows under one seal: a settle takes whole seals, so it bounds a slice's excess.
-pub const SEAL_ROWS: i64 = 10_000;
+pub use super::seal::{SEAL_ROWS, Seal, check_seals};
+pub use crate::ledger::db::row::{JOURNAL_COLUMNS, identity};
 
-/// Columns of the journal: row, kind, the shared ones, channels.
-pub const JOURNAL_COLUMNS: usize = 21 + CHANNELS_MAX;
-
-/// Works out the seal over journal rows as they are written, or read again.
-#[derive(Clone, Default)]
-pub struct Seal {
-    hasher: Sha256,
-    /// The first row under it; `None`: it is empty.
-    pub first_row: Option<i64>,
+pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
+    StoredBlock::try_from(row).map(|stored| stored.block)
 }
 
-impl Seal {
-    /// Takes a row's columns in, row number first; trailing nulls make no difference.
-    pub fn feed(&mut self, values: &[Option<i64>]) {
-        self.first_row = self.first_row.or(values.first().copied().flatten());
-        let len = values.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
-        let mut bytes = [0; 9 * JOURNAL_COLUMNS + 1];
-        let mut end = 0;
-        for value in &values[..len.min(JOURNAL_COLUMNS)] {
-            match value {
-                None => end += 1,
-                Some(value) => {
-                    bytes[end] = 1;
-                    bytes[end + 1..end + 9].copy_from_slice(&value.to_be_bytes());
-                    end += 9;
-                }
-            }
-        }
-        // Ends the row.
-        bytes[end] = 2;
-        self.hasher.update(&bytes[..=end]);
-    }
-
-    /// The digest, as an integer that SQLite holds; the seal is empty again.
-    pub fn take(&mut self) -> i64 {
-        self.first_row = None;
-        let digest = self.hasher.finalize_reset();
-        let mut half = [0; 8];
-        half.copy_from_slice(&digest[..8]);
-        i64::from_be_bytes(half)
-    }
-}
-
-impl std::fmt::Debug for Seal {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "Seal(from row {:?})", self.first_row)
-    }
-}
-
-/// Checks every seal of the journal; tells of each stretch that is damaged or not sealed.
-pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), Error> {
-    let mut statement = db.prepare("SELECT * FROM journal ORDER BY row")?;
-    let columns = statement.column_count().min(JOURNAL_COLUMNS);
-    let mut seal = Seal::default();
-    let mut loggers = BTreeSet::new();
-    let mut values = [None; JOURNAL_COLUMNS];
-    let mut rows = statement.query([])?;
-    let mut last = crate::ledger::db::meta::meta(db, "settled_through")?;
-    // Rows are numbered without a break, so a stretch that is gone with its seal shows too.
-    let mut next = last + 1;
-    while let Some(row) = rows.next()? {
-        for (at, value) in values.iter_mut().enumerate().take(columns) {
-            *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
-        }
-        last = values[0].unwrap_or(0);
-        if values[1] != Some(kind::SEAL) {
-            seal.feed(&values);
-            loggers.extend(values[2].filter(|&logger| logger > 0));
-            continue;
-        }
-        let first = seal.first_row;
-        let right = seal.take() == values[6].unwrap_or(0) && first == values[3] && first == Some(next);
-        next = last + 1;
-        if !right {
-            tell(format!(
-                "journal rows {} to {}: damaged (records of loggers {})",
-                first.or(values[3]).unwrap_or(last),
-                last,
-                list(&loggers)
-            ));
-        }
-        loggers.clear();
-    }
-    if let Some(first) = seal.first_row {
-        tell(format!("journal rows {first} to {last}: not sealed (records of loggers {})", list(&loggers)));
-    }
-    Ok(())
-}
-
-/// Seals the journal of a release that had no seals.
-pub fn seal_journal(db: &Connection) -> Result<(), Error> {
-    let mut seal = Seal::default();
-    let mut last = 0;
-    {
-        let mut statement = db.prepare("SELECT * FROM journal ORDER BY row")?;
-        let columns = statement.column_count().min(JOURNAL_COLUMNS);
-        let mut values = [None; JOURNAL_COLUMNS];
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            for (at, value) in values.iter_mut().enumerate().take(columns) {
-                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
-            }
-            last = values[0].unwrap_or(0);
-            seal.feed(&values);
-        }
-    }
-    if let Some(first) = seal.first_row {
-        db.execute(
-            "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
-            params![last + 1, first, seal.take()],
-        )?;
-    }
-    Ok(())
-}
-
-fn list(loggers: &BTreeSet<i64>) -> String {
-    loggers.iter().map(i64::to_string).collect::<Vec<_>>().join(", ")
+pub fn sum_at(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<Sum> {
+    row.get(at)
 }
 
 /// A block's place: logger, epoch, number of the block.
@@ -220,17 +109,6 @@ pub struct Blocks {
     plaintext: Vec<u8>,
 }
 
-/// What a reading's row must be selected as.
-pub fn reading_columns() -> String {
-    format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX))
-}
-
-/// The identity in a row's first three columns.
-pub fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
-    Identity::new(row.get(0)?, row.get(1)?, row.get(2)?)
-        .ok_or_else(|| Error::Corrupt("a record has a reserved identity".into()))
-}
-
 impl Blocks {
     fn at(&mut self, id: Identity) -> &mut Block {
         let sequence = id.sequence.number();
@@ -240,21 +118,21 @@ impl Blocks {
         block
     }
 
-    /// A reading or CSV row, selected as [`reading_columns`]. `content`: whether its plaintext counts (an opaque
-    /// record that was read later counts by its own).
-    fn reading(&mut self, row: &rusqlite::Row<'_>, content: bool) -> Result<(), Error> {
-        let id = identity(row)?;
-        let rank: i64 = row.get(3)?;
-        let n = row.get_ref(8)?.as_i64().unwrap_or(0).clamp(0, CHANNELS_MAX as i64) as usize;
+    /// A reading or CSV row, selected as [`SETTLED`]. `content`: whether its plaintext counts (an opaque record that was
+    /// read later counts by its own).
+    fn reading(&mut self, row: &RowView<'_>, content: bool) -> Result<(), Error> {
+        let id = row.identity()?;
+        let rank: i64 = row.get(Column::Rank)?;
+        let n = row.number(Column::N)?.unwrap_or(0).clamp(0, CHANNELS_MAX as i64) as usize;
         let mut scratch = std::mem::take(&mut self.scratch);
-        let sum = row_sum(row, 19 + n, &mut scratch)?;
-        let time = row.get_ref(4)?.as_i64().unwrap_or(0);
+        let sum = sum_of(row.values(n), &mut scratch)?;
+        let time = row.number(Column::Time)?.unwrap_or(0);
         let mut plaintext = std::mem::take(&mut self.plaintext);
         plaintext.clear();
         if rank == 0 && content {
             // A damaged row has no plaintext. It is settled as it is, and `verify` says where it stands: intake
             // must not stop for it.
-            if let Some(reading) = reading_of(row, n)? {
+            if let Some(reading) = row.reading(n)? {
                 Record::Reading(reading).encode(&mut plaintext);
             }
         }
@@ -298,11 +176,10 @@ impl Blocks {
         }
         self.scratch = scratch;
         // A reading that came of an opaque record.
-        let mut statement =
-            db.prepare_cached(&format!("SELECT {} FROM settled {WHERE}", reading_columns()))?;
+        let mut statement = db.prepare_cached(&format!("SELECT {} FROM settled {WHERE}", SETTLED.list()))?;
         let mut readings = statement.query(key)?;
         while let Some(row) = readings.next()? {
-            self.reading(row, false)?;
+            self.reading(&SETTLED.view(row), false)?;
         }
         let plaintext = match row::rare_plaintext(db, id) {
             Ok(plaintext) => plaintext,
@@ -323,13 +200,13 @@ impl Blocks {
         }
         let sql = format!(
             "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
-            reading_columns()
+            SETTLED.list()
         );
         let mut statement = db.prepare_cached(&sql)?;
         let mut readings =
             statement.query(params![id.address.number(), id.epoch.number(), id.sequence.number()])?;
         while let Some(row) = readings.next()? {
-            self.reading(row, true)?;
+            self.reading(&SETTLED.view(row), true)?;
         }
         Ok(())
     }
@@ -337,21 +214,18 @@ impl Blocks {
     /// Of the journal's rows up to `through` that are settled; `left_out`: readings that are not.
     pub fn of_journal(db: &Connection, through: i64, left_out: &BTreeSet<i64>) -> Result<Self, Error> {
         let mut blocks = Self::default();
-        let sql = format!("SELECT {}, row FROM journal WHERE kind = 1 AND row <= ?", reading_columns());
+        let columns = SETTLED.clone().then(&[Column::Row]);
+        let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND row <= ?", columns.list());
         let mut statement = db.prepare_cached(&sql)?;
-        let at_row = statement.column_count() - 1;
         let mut readings = statement.query([through])?;
         while let Some(row) = readings.next()? {
-            if left_out.is_empty() || !left_out.contains(&row.get(at_row)?) {
-                blocks.reading(row, true)?;
+            let row = columns.view(row);
+            if left_out.is_empty() || !left_out.contains(&row.get(Column::Row)?) {
+                blocks.reading(&row, true)?;
             }
         }
-        let mut statement =
-            db.prepare_cached("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND row <= ?")?;
-        let mut others = statement.query([through])?;
-        while let Some(row) = others.next()? {
-            blocks.rare(db, identity(row)?)?;
-        }
+        let others = "SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND row <= ?";
+        query::each(db, others, [through], |id| blocks.rare(db, identity_of(id)?))?;
         Ok(blocks)
     }
 
@@ -360,7 +234,7 @@ impl Blocks {
         let mut blocks = Self::default();
         let waiting = rare_in_journal(db)?;
         let read_later = opaque(db)?;
-        let sql = format!("SELECT {} FROM settled", reading_columns());
+        let sql = format!("SELECT {} FROM settled", SETTLED.list());
         let mut statement = db.prepare(&sql)?;
         let mut readings = statement.query([])?;
         let mut read = 0_u64;
@@ -370,20 +244,18 @@ impl Blocks {
                 progress(read);
             }
             // What came of an opaque record is taken in with it.
-            if read_later.is_empty() || !read_later.contains(&identity(row)?) || row.get::<_, i64>(3)? > 0 {
-                blocks.reading(row, true)?;
+            let row = SETTLED.view(row);
+            let is_alone = read_later.is_empty() || !read_later.contains(&row.identity()?);
+            if is_alone || row.get::<i64>(Column::Rank)? > 0 {
+                blocks.reading(&row, true)?;
             }
         }
         for table in ["profile_row", "event_row", "opaque_row"] {
-            let mut statement = db.prepare(&format!("SELECT logger, epoch, sequence FROM {table}"))?;
-            let mut others = statement.query([])?;
-            while let Some(row) = others.next()? {
-                let id = identity(row)?;
+            query::each(db, &format!("SELECT logger, epoch, sequence FROM {table}"), [], |id| {
+                let id = identity_of(id)?;
                 let twice = table != "opaque_row" && read_later.contains(&id);
-                if !waiting.contains(&id) && !twice {
-                    blocks.rare(db, id)?;
-                }
-            }
+                if waiting.contains(&id) || twice { Ok(()) } else { blocks.rare(db, id) }
+            })?;
         }
         Ok(blocks)
     }
@@ -397,21 +269,18 @@ impl Blocks {
         let mut blocks = Self::default();
         let mut rare: BTreeMap<&str, BTreeSet<Identity>> = BTreeMap::new();
         for table in ["profile_row", "event_row", "opaque_row"] {
-            let mut statement =
-                db.prepare_cached(&format!("SELECT logger, epoch, sequence FROM {table} {WITHIN}"))?;
-            let mut rows = statement.query(span)?;
-            let all = rare.entry(table).or_default();
-            while let Some(row) = rows.next()? {
-                all.insert(identity(row)?);
-            }
+            rare.insert(
+                table,
+                identities(db, &format!("SELECT logger, epoch, sequence FROM {table} {WITHIN}"), span)?,
+            );
         }
         let read_later = rare.get("opaque_row").cloned().unwrap_or_default();
-        let mut statement =
-            db.prepare_cached(&format!("SELECT {} FROM settled {WITHIN}", reading_columns()))?;
+        let mut statement = db.prepare_cached(&format!("SELECT {} FROM settled {WITHIN}", SETTLED.list()))?;
         let mut readings = statement.query(span)?;
         while let Some(row) = readings.next()? {
-            if !read_later.contains(&identity(row)?) || row.get::<_, i64>(3)? > 0 {
-                blocks.reading(row, true)?;
+            let row = SETTLED.view(row);
+            if !read_later.contains(&row.identity()?) || row.get::<i64>(Column::Rank)? > 0 {
+                blocks.reading(&row, true)?;
             }
         }
         for (table, ids) in rare {
@@ -441,50 +310,59 @@ impl Blocks {
 
 /// Rare records whose marker is still in the journal.
 pub fn rare_in_journal(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
-    identities(db, "SELECT logger, epoch, sequence FROM journal WHERE kind > 1")
+    identities(db, "SELECT logger, epoch, sequence FROM journal WHERE kind > 1", [])
 }
 
 /// Records that are opaque, or once were.
 fn opaque(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
-    identities(db, "SELECT logger, epoch, sequence FROM opaque_row")
+    identities(db, "SELECT logger, epoch, sequence FROM opaque_row", [])
 }
 
-fn identities(db: &Connection, sql: &str) -> Result<BTreeSet<Identity>, Error> {
-    let mut statement = db.prepare(sql)?;
-    let mut rows = statement.query([])?;
+fn identities(db: &Connection, sql: &str, key: impl Params) -> Result<BTreeSet<Identity>, Error> {
     let mut all = BTreeSet::new();
-    while let Some(row) = rows.next()? {
-        all.insert(identity(row)?);
-    }
+    query::each(db, sql, key, |id| {
+        all.insert(identity_of(id)?);
+        Ok(())
+    })?;
     Ok(all)
 }
 
-/// Selects blocks for [`stored_row`]; logger, epoch and block come last.
+fn identity_of((logger, epoch, sequence): (u16, u32, u32)) -> Result<Identity, Error> {
+    row::identity_of(logger, epoch, sequence)
+}
+
+/// Selects blocks as [`StoredBlock`]s.
 pub const STORED: &str =
     "SELECT first, last, records, time_min, time_max, content, guard, logger, epoch, block FROM chunk";
 
-/// A block of a row of [`STORED`].
-pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
-    Ok(Block {
-        first: row.get(0)?,
-        last: row.get(1)?,
-        records: row.get(2)?,
-        time_min: row.get(3)?,
-        time_max: row.get(4)?,
-        content: sum_at(row, 5)?,
-        guard: sum_at(row, 6)?,
-    })
+/// A block of a row of [`STORED`], and its place.
+pub struct StoredBlock {
+    /// Where it is.
+    pub place: Place,
+    /// What is stored of it.
+    pub block: Block,
 }
 
-/// A digest in a column.
-pub fn sum_at(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<Sum> {
-    Ok(Sum::from_bytes(row.get_ref(at)?.as_blob()?).unwrap_or_default())
+/// A row of [`STORED`].
+type BlockColumns = (u32, u32, u32, i64, i64, Sum, Sum, u16, u32, u32);
+
+impl TryFrom<&rusqlite::Row<'_>> for StoredBlock {
+    type Error = rusqlite::Error;
+
+    fn try_from(row: &rusqlite::Row<'_>) -> rusqlite::Result<Self> {
+        let columns = BlockColumns::try_from(row)?;
+        let (first, last, records, time_min, time_max, content, guard, logger, epoch, block) = columns;
+        Ok(Self {
+            place: (logger, epoch, block),
+            block: Block { first, last, records, time_min, time_max, content, guard },
+        })
+    }
 }
 
 /// A block as it is stored.
 pub fn stored(db: &Connection, place: Place) -> Result<Option<Block>, Error> {
-    let sql = format!("{STORED} WHERE logger = ? AND epoch = ? AND block = ?");
-    Ok(db.prepare_cached(&sql)?.query_row(place, stored_row).optional()?)
+    let found = query::first(db, &format!("{STORED} WHERE {PLACE}"), place)?;
+    Ok(found.map(|found: StoredBlock| found.block))
 }
 
 /// Puts what is left of a block in the stored one's place; when it was settled stays. Nothing left: no row.
@@ -547,32 +425,6 @@ fn write(
     })
 }
 
-/// The reading of a row selected as [`reading_columns`]; `None` where a value is out of its range.
-pub fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
-    let number = |at: usize| Ok::<_, rusqlite::Error>(row.get_ref(at)?.as_i64_or_null().ok().flatten());
-    let mut counts = [0; CHANNELS_MAX];
-    for (at, count) in counts.iter_mut().enumerate().take(n) {
-        match number(19 + at)?.and_then(|value| i32::try_from(value).ok()) {
-            Some(value) => *count = value,
-            None => return Ok(None),
-        }
-    }
-    let board = match number(7)?.map(i16::try_from) {
-        Some(Err(_)) => return Ok(None),
-        other => other.and_then(Result::ok),
-    };
-    let (time, battery, faults) = (number(4)?, number(6)?, number(9)?);
-    let parts = (
-        time.and_then(|time| u32::try_from(time).ok()),
-        battery.and_then(|mv| u16::try_from(mv).ok()),
-        faults.map(|faults| faults as u64),
-    );
-    Ok(match parts {
-        (Some(time), Some(mv), Some(faults)) => Reading::new(time, mv, board, faults, &counts[..n]),
-        _ => None,
-    })
-}
-
 /// A block's row.
 pub const PLACE: &str = "logger = ? AND epoch = ? AND block = ?";
 
@@ -610,16 +462,13 @@ pub fn check_blocks(
         Err(other) => return Err(other),
     };
     let mut seen = BTreeSet::new();
-    let mut statement = db.prepare(STORED)?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let stored = stored_row(row)?;
-        let place: Place = (row.get(7)?, row.get(8)?, row.get(9)?);
+    query::each(db, STORED, [], |StoredBlock { place, block }| {
         seen.insert(place);
-        if counted.by_place.get(&place) != Some(&stored) {
-            tell(damaged(place, &stored));
+        if counted.by_place.get(&place) != Some(&block) {
+            tell(damaged(place, &block));
         }
-    }
+        Ok(())
+    })?;
     for (place, block) in counted.by_place.iter().filter(|(place, _)| !seen.contains(place)) {
         tell(format!("{} (no digest of it is stored)", damaged(*place, block)));
     }
@@ -638,14 +487,13 @@ pub fn blocks_in_time(
     from: i64,
     to: i64,
 ) -> Result<Vec<(u32, u32, u32)>, Error> {
-    let mut statement = db.prepare_cached(
+    let all = query::all(
+        db,
         "SELECT epoch, first, last FROM chunk WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
          UNION ALL
          SELECT epoch, first, last FROM retired_block WHERE logger = ?1 AND time_max >= ?2 AND time_min < ?3
          ORDER BY epoch, first",
+        params![logger, from, to],
     )?;
-    let rows =
-        statement.query_map(params![logger, from, to], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-    let all = rows.collect::<Result<Vec<(u32, u32, u32)>, _>>()?;
     Ok(crate::ledger::db::ranges::join_ranges(all))
 }

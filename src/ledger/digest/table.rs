@@ -6,8 +6,9 @@
 //! Every table but those of the readings has its sum in `table_guard`; [`change`] keeps it right around each write.
 
 use crate::ledger::db::error::Error;
-use rusqlite::types::ValueRef;
-use rusqlite::{Connection, OptionalExtension, Params, params};
+use crate::ledger::db::query;
+use rusqlite::types::{FromSql, FromSqlResult, ValueRef};
+use rusqlite::{Connection, Params, params};
 use sha2::{Digest, Sha256};
 
 /// A sum of digests.
@@ -44,11 +45,26 @@ impl Sum {
     }
 }
 
-/// Takes a row's values in a form in which no two rows are the same bytes. `scratch` is reused.
+impl FromSql for Sum {
+    /// Of what is no digest: that of nothing, which fits nothing.
+    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+        Ok(Self::from_bytes(value.as_blob()?).unwrap_or_default())
+    }
+}
+
+/// The sum of a row's first columns. `scratch` is reused.
 pub fn row_sum(row: &rusqlite::Row<'_>, columns: usize, scratch: &mut Vec<u8>) -> rusqlite::Result<Sum> {
+    sum_of((0..columns).map(|at| row.get_ref(at)), scratch)
+}
+
+/// The sum of a row's values, in a form in which no two rows are the same bytes. `scratch` is reused.
+pub fn sum_of<'r>(
+    values: impl Iterator<Item = rusqlite::Result<ValueRef<'r>>>,
+    scratch: &mut Vec<u8>,
+) -> rusqlite::Result<Sum> {
     scratch.clear();
-    for at in 0..columns {
-        match row.get_ref(at)? {
+    for value in values {
+        match value? {
             ValueRef::Null => scratch.push(0),
             ValueRef::Integer(value) => {
                 scratch.push(1);
@@ -68,7 +84,7 @@ pub fn row_sum(row: &rusqlite::Row<'_>, columns: usize, scratch: &mut Vec<u8>) -
     Ok(Sum::of(scratch))
 }
 
-/// What [`row_sum`] gives for a row of integers and nulls.
+/// What [`sum_of`] gives for a row of integers and nulls.
 pub fn values_sum(values: &[Option<i64>], scratch: &mut Vec<u8>) -> Sum {
     scratch.clear();
     for value in values {
@@ -139,10 +155,8 @@ pub fn table_sum(db: &Connection, table: &str, condition: &str, key: impl Params
 
 /// The sum that is kept for a table.
 pub fn kept(db: &Connection, table: &str) -> Result<Option<Sum>, Error> {
-    let bytes: Option<Vec<u8>> = db
-        .prepare_cached("SELECT sum FROM table_guard WHERE name = ?")?
-        .query_row([table], |row| row.get(0))
-        .optional()?;
+    let bytes: Option<Vec<u8>> =
+        query::first_value(db, "SELECT sum FROM table_guard WHERE name = ?", [table])?;
     Ok(bytes.and_then(|bytes| Sum::from_bytes(&bytes)))
 }
 

@@ -7,12 +7,16 @@
 //! What this is not: no cache across transactions, and not for the writer, who changes what is held.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
+use crate::ledger::db::row::{Column, Selection};
 use crate::ledger::read::held::HeldRows;
 use crate::record::judge::Held;
-use crate::wire::record::{CHANNELS_MAX, Reading};
+use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::params;
+
+/// What is read of each row, and its counts.
+const READ: [Column; 6] =
+    [Column::Sequence, Column::Time, Column::BatteryMv, Column::BoardCentiC, Column::N, Column::Faults];
 
 /// Sequences read at once: more than this gains nothing, and with them 16 windows take 1 MB.
 const SPAN: u32 = 256;
@@ -97,27 +101,17 @@ impl Window {
     /// Reads a span. Readings with more channels than were seen so far are left out.
     fn fill(&mut self, held: &HeldRows<'_>, (first, last): (u32, u32)) -> Result<(), Error> {
         self.readings.clear();
-        let channels = self.channels.min(CHANNELS_MAX);
+        let columns = Selection::new(&READ, self.channels);
         let mut statement = held.db().prepare_cached(&format!(
-            "SELECT sequence, time, battery_mv, board_centi_c, n, faults, {} FROM settled
+            "SELECT {} FROM settled
              WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
-            row::channel_columns(channels)
+            columns.list()
         ))?;
         let mut found = statement.query(params![self.address.number(), self.epoch.number(), first, last])?;
-        let mut counts = [0; CHANNELS_MAX];
         while let Some(row) = found.next()? {
-            let n = row.get::<_, u32>(4)? as usize;
-            let Some(battery_mv) = row.get(2)? else { continue };
-            if n > channels {
-                continue;
-            }
-            for (channel, count) in counts.iter_mut().take(n).enumerate() {
-                *count = row.get(6 + channel)?;
-            }
-            let faults = row.get::<_, i64>(5)? as u64;
-            let reading = Reading::new(row.get(1)?, battery_mv, row.get(3)?, faults, &counts[..n]);
-            if let Some(reading) = reading {
-                self.readings.push((row.get(0)?, reading));
+            let row = columns.view(row);
+            if let Some(reading) = row.authentic()? {
+                self.readings.push((row.get(Column::Sequence)?, reading));
             }
         }
         Ok(())

@@ -16,13 +16,14 @@
 //! What this is not: it forms no text and corrects no clock; see `export`.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
+use crate::ledger::db::query;
+use crate::ledger::db::row::{Column, RowView, Selection};
 use crate::ledger::read::snapshot::Reader;
 use crate::record::judge::Placed;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::types::ValueRef;
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, TransactionBehavior, params};
 use std::collections::BTreeMap;
 
 /// Rows of a stretch: some 20 ms of reading, and 3 MiB. Ours.
@@ -183,32 +184,32 @@ pub struct Extract<'a> {
     epoch_is_open: bool,
 }
 
-/// Columns of a reading as [`read_row`] takes them, then how it came, then its counts.
-const COLUMNS: [&str; 8] =
-    ["sequence", "rank", "time", "battery_mv", "board_centi_c", "n", "faults", "import"];
-const WHENCE: [&str; 5] = ["lag", "synchronised", "matched", "resolution", "stored_at"];
+/// What is read of each row, then how it came, then its counts.
+const READ: [Column; 8] = [
+    Column::Sequence,
+    Column::Rank,
+    Column::Time,
+    Column::BatteryMv,
+    Column::BoardCentiC,
+    Column::N,
+    Column::Faults,
+    Column::Import,
+];
+const WHENCE: [Column; 5] =
+    [Column::Lag, Column::Synchronised, Column::Matched, Column::Resolution, Column::StoredAt];
 
 /// Which columns are read of each row.
-#[derive(Clone, Copy)]
 struct Taken {
     whence: bool,
     channels: usize,
+    columns: Selection,
 }
 
 impl Taken {
-    fn columns(self) -> String {
-        let whence: &[&str] = if self.whence { &WHENCE } else { &[] };
-        let mut all = [&COLUMNS, whence].concat().join(", ");
-        if self.channels > 0 {
-            all.push_str(", ");
-            all.push_str(&row::channel_columns(self.channels.min(CHANNELS_MAX)));
-        }
-        all
-    }
-
-    /// The place of the first count.
-    fn counts_at(self) -> usize {
-        COLUMNS.len() + if self.whence { WHENCE.len() } else { 0 }
+    fn new(whence: bool, channels: usize) -> Self {
+        let how_it_came: &[Column] = if whence { &WHENCE } else { &[] };
+        let columns = Selection::new(&[&READ, how_it_came].concat(), channels);
+        Self { whence, channels, columns }
     }
 }
 
@@ -221,48 +222,36 @@ impl<'a> Extract<'a> {
         };
         let transaction = rusqlite::Transaction::new_unchecked(db, TransactionBehavior::Deferred)?;
         let mut journal = Vec::new();
-        {
-            let mut statement = transaction
-                .prepare("SELECT logger, epoch, sequence, rank, row FROM journal WHERE kind = 1")?;
-            let mut found = statement.query([])?;
-            while let Some(row) = found.next()? {
-                let key = JournalKey {
-                    logger: row.get(0)?,
-                    epoch: row.get(1)?,
-                    sequence: row.get(2)?,
-                    rank: row.get(3)?,
-                    row: row.get(4)?,
-                };
-                if is_wanted(key.logger) {
-                    journal.push(key);
+        query::each(
+            &transaction,
+            "SELECT logger, epoch, sequence, rank, row FROM journal WHERE kind = 1",
+            [],
+            |(logger, epoch, sequence, rank, row)| {
+                if is_wanted(logger) {
+                    journal.push(JournalKey { logger, epoch, sequence, rank, row });
                 }
-            }
-        }
+                Ok(())
+            },
+        )?;
         journal.sort_unstable();
         let mut loggers = std::collections::BTreeSet::new();
-        {
-            let mut after = transaction.prepare("SELECT min(logger) FROM settled WHERE logger > ?")?;
-            let mut last = 0_u16;
-            while let Some(next) = after.query_row([last], |row| row.get::<_, Option<u16>>(0))? {
-                loggers.insert(next);
-                last = next;
-            }
+        let mut last = 0_u16;
+        let after = "SELECT min(logger) FROM settled WHERE logger > ?";
+        while let Some(next) = query::value::<Option<u16>>(&transaction, after, [last])? {
+            loggers.insert(next);
+            last = next;
         }
         loggers.extend(journal.iter().map(|key| key.logger));
         let loggers = loggers.into_iter().filter(|&logger| is_wanted(logger)).filter_map(Address::new);
         let loggers = loggers.collect();
-        let imports = {
-            let mut statement = transaction.prepare("SELECT id, imported_at, withdrawn_at FROM import")?;
-            let found = statement.query_map([], |row| {
-                Ok((row.get(0)?, ImportTimes { imported_at: row.get(1)?, withdrawn_at: row.get(2)? }))
-            })?;
-            found.collect::<Result<_, _>>()?
-        };
-        let resolutions = {
-            let mut statement = transaction.prepare("SELECT id, steps FROM resolution")?;
-            let found = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
-            found.collect::<Result<_, _>>()?
-        };
+        let imports = query::all(&transaction, "SELECT id, imported_at, withdrawn_at FROM import", [])?;
+        let imports = imports
+            .into_iter()
+            .map(|(id, imported_at, withdrawn_at)| (id, ImportTimes { imported_at, withdrawn_at }));
+        let imports = imports.collect();
+        let resolutions: Vec<(i64, String)> =
+            query::all(&transaction, "SELECT id, steps FROM resolution", [])?;
+        let resolutions = resolutions.into_iter().collect();
         transaction.finish()?;
         Ok(Self { db, wanted, journal, imports, resolutions, loggers, at: (0, 0, 0), epoch_is_open: false })
     }
@@ -317,10 +306,11 @@ impl<'a> Extract<'a> {
 
     /// The next epoch of which anything is held.
     fn epoch_after(&self, logger: Address, epoch: u32) -> Result<Option<u32>, Error> {
-        let settled: Option<u32> = self
-            .db
-            .prepare_cached("SELECT min(epoch) FROM settled WHERE logger = ? AND epoch > ?")?
-            .query_row(params![logger.number(), epoch], |row| row.get(0))?;
+        let settled: Option<u32> = query::value(
+            self.db,
+            "SELECT min(epoch) FROM settled WHERE logger = ? AND epoch > ?",
+            params![logger.number(), epoch],
+        )?;
         let at = self.journal.partition_point(|key| (key.logger, key.epoch) <= (logger.number(), epoch));
         let journal = self.journal.get(at).filter(|key| key.logger == logger.number()).map(|key| key.epoch);
         Ok(match (settled, journal) {
@@ -334,11 +324,11 @@ impl<'a> Extract<'a> {
         let (number, epoch, passed) = (logger.number(), self.at.1, self.at.2);
         let mut widest = 0;
         // What was delivered then depends on when each was stored.
-        let taken = Taken { whence: self.wanted.whence || self.wanted.as_of.is_some(), channels };
+        let taken = Taken::new(self.wanted.whence || self.wanted.as_of.is_some(), channels);
         let sql = format!(
             "SELECT {} FROM settled WHERE logger = ?1 AND epoch = ?2 AND sequence BETWEEN ?3 AND ?4
              ORDER BY sequence, rank LIMIT ?5",
-            taken.columns()
+            taken.columns.list()
         );
         let (ranges, blocks_end) = self.ranges(number, epoch, passed)?;
         let mut through = blocks_end;
@@ -353,7 +343,7 @@ impl<'a> Extract<'a> {
             let first = first.max(passed.saturating_add(1));
             let mut found = statement.query(params![number, epoch, first, last, room as i64])?;
             while let Some(row) = found.next()? {
-                widest = widest.max(read_row(row, taken, into)?);
+                widest = widest.max(read_row(taken.columns.view(row), &taken, into)?);
             }
             if into.rows.len() - before == room {
                 // The last identity may have further rows: it comes whole, the next time.
@@ -387,13 +377,13 @@ impl<'a> Extract<'a> {
             }
         }
         if from < to {
-            let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", taken.columns());
+            let sql = format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", taken.columns.list());
             let mut statement = self.db.prepare_cached(&sql)?;
             for key in &self.journal[from..to] {
                 let mut found = statement.query([key.row])?;
                 // Gone: it was settled meanwhile, and came from there.
                 if let Some(row) = found.next()? {
-                    widest = widest.max(read_row(row, taken, into)?);
+                    widest = widest.max(read_row(taken.columns.view(row), &taken, into)?);
                 }
             }
         }
@@ -408,27 +398,27 @@ impl<'a> Extract<'a> {
             return Ok((vec![(passed.saturating_add(1), u32::MAX)], u32::MAX));
         };
         let (low, high) = self.wanted.possible;
-        let mut statement = self.db.prepare_cached(
+        let block = crate::ledger::digest::block::block_of(passed.saturating_add(1));
+        let (mut looked_at, mut end) = (0, u32::MAX);
+        let mut ranges: Vec<(u32, u32)> = Vec::new();
+        query::each(
+            self.db,
             "SELECT first, last, (time_max >= ?4 AND time_min < ?5) OR (time_min < ?6 AND time_min <= time_max)
                  OR (time_max >= ?7)
              FROM chunk WHERE logger = ?1 AND epoch = ?2 AND block >= ?3 ORDER BY block LIMIT ?8",
-        )?;
-        let block = crate::ledger::digest::block::block_of(passed.saturating_add(1));
-        let mut found =
-            statement.query(params![logger, epoch, block, from, to, low, high, STRETCH_BLOCKS as i64])?;
-        let (mut looked_at, mut end) = (0, u32::MAX);
-        let mut ranges: Vec<(u32, u32)> = Vec::new();
-        while let Some(row) = found.next()? {
-            looked_at += 1;
-            let (first, last): (u32, u32) = (row.get(0)?, row.get(1)?);
-            end = last;
-            if row.get::<_, bool>(2)? && last > passed {
-                match ranges.last_mut() {
-                    Some((_, until)) if first <= until.saturating_add(1) => *until = last,
-                    _ => ranges.push((first, last)),
+            params![logger, epoch, block, from, to, low, high, STRETCH_BLOCKS as i64],
+            |(first, last, may_hold): (u32, u32, bool)| {
+                looked_at += 1;
+                end = last;
+                if may_hold && last > passed {
+                    match ranges.last_mut() {
+                        Some((_, until)) if first <= until.saturating_add(1) => *until = last,
+                        _ => ranges.push((first, last)),
+                    }
                 }
-            }
-        }
+                Ok(())
+            },
+        )?;
         Ok((ranges, if looked_at < STRETCH_BLOCKS { u32::MAX } else { end }))
     }
 
@@ -482,13 +472,12 @@ impl<'a> Extract<'a> {
         if withdrawn.is_some_and(|at| as_of.is_none_or(|as_of| at <= as_of)) {
             return Ok(false);
         }
-        let stepped_back: bool = self
-            .db
-            .prepare_cached(
-                "SELECT EXISTS (SELECT 1 FROM stepped_back
-                     WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?)",
-            )?
-            .query_row(params![logger.number(), epoch, row.sequence, row.rank], |row| row.get(0))?;
+        let stepped_back: bool = query::value(
+            self.db,
+            "SELECT EXISTS (SELECT 1 FROM stepped_back
+                 WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?)",
+            params![logger.number(), epoch, row.sequence, row.rank],
+        )?;
         if !stepped_back {
             return Ok(true);
         }
@@ -496,14 +485,12 @@ impl<'a> Extract<'a> {
         // and hides it by itself; one of another kind is looked for.
         let Some(as_of) = as_of else { return Ok(false) };
         for table in ["profile_row", "event_row", "opaque_row"] {
-            let stored: Option<Option<i64>> = self
-                .db
-                .prepare_cached(&format!(
-                    "SELECT coalesce(stored_at, received_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
-                     FROM {table} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0"
-                ))?
-                .query_row(params![logger.number(), epoch, row.sequence], |row| row.get(0))
-                .optional()?;
+            let sql = format!(
+                "SELECT coalesce(stored_at, received_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
+                 FROM {table} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0"
+            );
+            let key = params![logger.number(), epoch, row.sequence];
+            let stored: Option<Option<i64>> = query::first_value(self.db, &sql, key)?;
             if stored.is_some_and(|at| at.is_none_or(|at| at <= as_of)) {
                 return Ok(false);
             }
@@ -547,31 +534,19 @@ pub enum Next {
 }
 
 /// Takes a row in; gives its number of channels.
-fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result<usize, Error> {
-    let number = |at: usize| -> Result<Option<i64>, Error> {
-        match row.get_ref(at)? {
-            ValueRef::Integer(value) => Ok(Some(value)),
-            ValueRef::Null => Ok(None),
-            _ => Err(Error::Corrupt(
-                "a reading has a value that is no whole number; run `stonechat verify`".into(),
-            )),
-        }
-    };
-    let all = |value: Option<i64>| value.unwrap_or(0);
-    let sequence = u32::try_from(all(number(0)?)).map_err(|_| {
+fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize, Error> {
+    let number = |column: Column| Ok::<_, Error>(row.whole(column)?.unwrap_or(0));
+    let sequence = u32::try_from(number(Column::Sequence)?).map_err(|_| {
         Error::Corrupt("a reading has a sequence out of range; run `stonechat verify`".into())
     })?;
-    let (rank, time) = (all(number(1)?), all(number(2)?));
-    let n = usize::try_from(all(number(5)?)).unwrap_or(0).min(CHANNELS_MAX);
+    let (rank, time) = (number(Column::Rank)?, number(Column::Time)?);
+    let n = usize::try_from(number(Column::N)?).unwrap_or(0).min(CHANNELS_MAX);
     let first = into.counts.len();
-    for at in 0..n.min(taken.channels) {
-        let count = all(number(taken.counts_at() + at)?);
-        into.counts.push(i32::try_from(count).map_err(|_| {
-            Error::Corrupt("a reading has a count out of range; run `stonechat verify`".into())
-        })?);
+    for channel in 0..n.min(taken.channels) {
+        into.counts.push(row.whole_count(channel)?);
     }
     // Of an authentic row nothing else needs its import.
-    let import = if taken.whence || rank > 0 { number(7)? } else { None };
+    let import = if taken.whence || rank > 0 { row.whole(Column::Import)? } else { None };
     let source = match (rank, import) {
         (1.., _) => Source::Csv,
         (_, Some(_)) => Source::SealedDump,
@@ -583,9 +558,9 @@ fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result
         time,
         received_at: None,
         synchronised: None,
-        battery_mv: number(3)?,
-        board_centi_c: number(4)?,
-        faults: all(number(6)?) as u64,
+        battery_mv: row.whole(Column::BatteryMv)?,
+        board_centi_c: row.whole(Column::BoardCentiC)?,
+        faults: number(Column::Faults)? as u64,
         source,
         matched: false,
         resolution: None,
@@ -593,12 +568,11 @@ fn read_row(row: &rusqlite::Row<'_>, taken: Taken, into: &mut Stretch) -> Result
         counts: (u32::try_from(first).unwrap_or(u32::MAX), n.min(taken.channels) as u8),
     };
     if taken.whence {
-        let whence = |at: usize| number(COLUMNS.len() + at);
-        held.received_at = whence(0)?.map(|lag| time.saturating_add(lag));
-        held.synchronised = whence(1)?.map(|known| known != 0);
-        held.matched = Placed::from_code(whence(2)?) == Placed::ByTime;
-        held.resolution = whence(3)?;
-        held.stored_at = whence(4)?;
+        held.received_at = row.whole(Column::Lag)?.map(|lag| time.saturating_add(lag));
+        held.synchronised = row.whole(Column::Synchronised)?.map(|known| known != 0);
+        held.matched = Placed::from_code(row.whole(Column::Matched)?) == Placed::ByTime;
+        held.resolution = row.whole(Column::Resolution)?;
+        held.stored_at = row.whole(Column::StoredAt)?;
     }
     into.rows.push(held);
     into.import.push(import);
@@ -617,9 +591,8 @@ pub fn beside(
     time: &[&str],
 ) -> Result<Beside, Error> {
     let db = reader.connection();
-    let exists: bool = db
-        .prepare_cached("SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE type = 'view' AND name = ?)")?
-        .query_row([view], |row| row.get(0))?;
+    let exists = "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE type = 'view' AND name = ?)";
+    let exists: bool = query::value(db, exists, [view])?;
     if !exists || !view.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_') {
         return Ok(None);
     }
@@ -672,10 +645,9 @@ pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(i64, i6
         let (from, to) = if table == "chunk" { ("time_min", "time_max") } else { ("time", "time") };
         let sql =
             format!("SELECT min({from}), max({to}) FROM {table} WHERE {only} AND (?1 = 0 OR logger = ?1)");
-        let mut statement = db.prepare_cached(&sql)?;
         let numbers: Vec<u16> = loggers.iter().map(|logger| logger.number()).collect();
         for number in if numbers.is_empty() { vec![0] } else { numbers } {
-            take(statement.query_row([number], |row| Ok((row.get(0)?, row.get(1)?)))?);
+            take(query::one(db, &sql, [number])?);
         }
     }
     Ok(span)
@@ -683,10 +655,6 @@ pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(i64, i6
 
 /// The newest verified copy that was made of the ledger: file, SHA-256, when.
 pub fn newest_backup(reader: &Reader) -> Result<Option<(String, String, i64)>, Error> {
-    let found = reader
-        .connection()
-        .prepare_cached("SELECT file, sha256, made_at FROM backup_made ORDER BY id DESC LIMIT 1")?
-        .query_row([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
-        .optional()?;
-    Ok(found)
+    let newest = "SELECT file, sha256, made_at FROM backup_made ORDER BY id DESC LIMIT 1";
+    query::first(reader.connection(), newest, [])
 }

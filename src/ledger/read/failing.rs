@@ -4,13 +4,14 @@
 //! many frames wait.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::record::roster::Roster;
 use crate::record::unopened::WhyShut;
 use crate::record::waiting::{Class, stretch};
 use crate::record::wrong_key::{self, Failing, Heard, Suspicion};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
 
 /// One end of them.
@@ -28,9 +29,7 @@ pub(in crate::ledger) fn failing(
     now: i64,
 ) -> Result<Vec<Failing>, Error> {
     let mut all = Vec::new();
-    let is_any: bool = db
-        .prepare_cached("SELECT EXISTS (SELECT 1 FROM unopened WHERE store = 0)")?
-        .query_row([], |row| row.get(0))?;
+    let is_any: bool = query::value(db, "SELECT EXISTS (SELECT 1 FROM unopened WHERE store = 0)", [])?;
     if !is_any {
         return Ok(all);
     }
@@ -67,12 +66,10 @@ fn end(
     );
     let (from, to) = (stretch(Some(after), None), stretch(Some(until), None));
     let key = params![logger.number(), class as i64, from, to, after, until, WhyShut::Closed.text()];
-    let found = db.prepare_cached(&sql)?.query_row(key, |row| {
-        let reason: String = row.get(1)?;
-        Ok((Slot(row.get(0)?), reason, (row.get(2)?, row.get(3)?), row.get(4)?))
-    });
-    let Some((slot, reason, number, at)) = found.optional()? else { return Ok(None) };
-    Ok(WhyShut::from_text(&reason).map(|why| End { slot, why, number, at }))
+    let found: Option<(u8, String, u32, u32, i64)> = query::first(db, &sql, key)?;
+    let Some((slot, reason, epoch, sequence, at)) = found else { return Ok(None) };
+    let why = WhyShut::from_text(&reason);
+    Ok(why.map(|why| End { slot: Slot(slot), why, number: (epoch, sequence), at }))
 }
 
 /// Which keys are suspect, by what the ledger holds.
@@ -91,14 +88,15 @@ pub(in crate::ledger) fn suspicion(db: &Connection, roster: &Roster, now: i64) -
 
 /// When the newest record of each logger came by radio, by `now`.
 fn opened(db: &Connection, now: i64) -> Result<BTreeMap<u16, i64>, Error> {
-    let mut statement = db.prepare_cached(
+    let all: Vec<(u16, i64)> = query::all(
+        db,
         "SELECT logger, max(at) FROM (
              SELECT logger, received_at AS at FROM last_heard
              UNION ALL
              SELECT logger, time + lag FROM journal
                  WHERE kind BETWEEN 1 AND 4 AND rank = 0 AND lag IS NOT NULL)
          WHERE at <= ? GROUP BY logger",
+        [now],
     )?;
-    let rows = statement.query_map([now], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    Ok(all.into_iter().collect())
 }

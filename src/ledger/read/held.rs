@@ -2,7 +2,8 @@
 //! What this is not: it judges nothing; it is the port by which `record::judge` asks.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row::{self};
+use crate::ledger::db::query;
+use crate::ledger::db::row::{self, CONTENT, Column, Selection};
 use crate::record::judge::{Held, Row, Steps};
 use crate::wire::record::{Reading, Record};
 use crate::wire::seq::Identity;
@@ -23,14 +24,17 @@ pub(in crate::ledger) struct RecentRow {
 pub(in crate::ledger) type Resolutions = RefCell<HashMap<i64, Arc<Steps>>>;
 
 // Made once: putting forty column names together takes longer than the look-up.
-pub(in crate::ledger) static JOURNAL_ROW: LazyLock<String> = LazyLock::new(|| {
-    format!("SELECT {}, resolution FROM journal WHERE row = ? AND kind = 1", row::content_columns())
+static CONTENT_AND_RESOLUTION: LazyLock<Selection> =
+    LazyLock::new(|| CONTENT.clone().then(&[Column::Resolution]));
+
+static JOURNAL_ROW: LazyLock<String> = LazyLock::new(|| {
+    format!("SELECT {} FROM journal WHERE row = ? AND kind = 1", CONTENT_AND_RESOLUTION.list())
 });
 
-pub(in crate::ledger) static SETTLED_ROW: LazyLock<String> = LazyLock::new(|| {
+static SETTLED_ROW: LazyLock<String> = LazyLock::new(|| {
     format!(
-        "SELECT {}, resolution FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
-        row::content_columns()
+        "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+        CONTENT_AND_RESOLUTION.list()
     )
 });
 
@@ -93,11 +97,8 @@ impl HeldRows<'_> {
             let steps = match known {
                 Some(steps) => steps,
                 None => {
-                    let json: Option<String> = self
-                        .db
-                        .prepare_cached("SELECT steps FROM resolution WHERE id = ?")?
-                        .query_row([number], |row| row.get(0))
-                        .optional()?;
+                    let steps = "SELECT steps FROM resolution WHERE id = ?";
+                    let json: Option<String> = query::first_value(self.db, steps, [number])?;
                     let json = json.ok_or_else(|| Error::Corrupt(format!("resolution {number} is gone")))?;
                     let steps = Arc::new(row::steps_from_json(&json)?);
                     self.resolutions.borrow_mut().insert(number, steps.clone());
@@ -112,12 +113,11 @@ impl HeldRows<'_> {
     /// The rank that a further CSV row of this identity takes.
     pub fn next_rank(&self, id: Identity) -> Result<i64, Error> {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
-        let settled: Option<i64> = self
-            .db
-            .prepare_cached(
-                "SELECT max(rank) FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ?",
-            )?
-            .query_row(key, |row| row.get(0))?;
+        let settled: Option<i64> = query::value(
+            self.db,
+            "SELECT max(rank) FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ?",
+            key,
+        )?;
         let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().map(|r| r.rank).max());
         Ok(settled.unwrap_or(0).max(recent.unwrap_or(0)) + 1)
     }
@@ -126,21 +126,14 @@ impl HeldRows<'_> {
     pub fn import_of_row(&self, id: Identity, rank: i64) -> Result<Option<i64>, Error> {
         let recent = self.recent_rows.get(&id).and_then(|rows| rows.iter().find(|row| row.rank == rank));
         let import: Option<Option<i64>> = match recent {
-            Some(recent) => self
-                .db
-                .prepare_cached("SELECT import FROM journal WHERE row = ?")?
-                .query_row([recent.row], |row| row.get(0))
-                .optional()?,
-            None => self
-                .db
-                .prepare_cached(
-                    "SELECT import FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
-                )?
-                .query_row(
-                    params![id.address.number(), id.epoch.number(), id.sequence.number(), rank],
-                    |row| row.get(0),
-                )
-                .optional()?,
+            Some(recent) => {
+                query::first_value(self.db, "SELECT import FROM journal WHERE row = ?", [recent.row])?
+            }
+            None => query::first_value(
+                self.db,
+                "SELECT import FROM settled_or_retired WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = ?",
+                params![id.address.number(), id.epoch.number(), id.sequence.number(), rank],
+            )?,
         };
         Ok(import.flatten())
     }
@@ -153,15 +146,13 @@ impl HeldRows<'_> {
             return Ok(Some(recent.rank));
         }
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT rank FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
-                     AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND withdrawn_at IS NOT NULL)
-                 ORDER BY rank LIMIT 1",
-            )?
-            .query_row(key, |row| row.get(0))
-            .optional()?)
+        query::first_value(
+            self.db,
+            "SELECT rank FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ? AND rank > 0
+                 AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND withdrawn_at IS NOT NULL)
+             ORDER BY rank LIMIT 1",
+            key,
+        )
     }
 }
 
@@ -221,9 +212,8 @@ impl Held for HeldRows<'_> {
     }
 }
 
-/// The content, and the number of its resolution, which comes after the content's 45 columns.
-pub(in crate::ledger) fn content_and_resolution(
-    row: &rusqlite::Row<'_>,
-) -> rusqlite::Result<(Row, Option<i64>)> {
-    Ok((row::row_content(row)?, row.get(45)?))
+/// The content, and the number of its resolution.
+fn content_and_resolution(row: &rusqlite::Row<'_>) -> rusqlite::Result<(Row, Option<i64>)> {
+    let row = CONTENT_AND_RESOLUTION.view(row);
+    Ok((row.content()?, row.get(Column::Resolution)?))
 }

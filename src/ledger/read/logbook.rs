@@ -3,6 +3,7 @@
 //! Input: the public view `logbook`. Output: [`Act`]s, the newest first.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::acts::{Act, Actor};
 use crate::time::GatewayTime;
@@ -19,24 +20,19 @@ pub fn acts(
         to.map_or(i64::MAX, GatewayTime::unix_s),
         most.map_or(-1, |most| i64::try_from(most).unwrap_or(i64::MAX)),
     );
-    let mut statement = db.prepare(
+    let (mut all, mut count) = (Vec::new(), 0);
+    query::each(
+        db,
         "SELECT at, kind, number, by_whom, login, uid, ran_as, host, logger, file, text, count(*) OVER ()
          FROM logbook WHERE at >= ? AND at < ? ORDER BY at DESC, kind, number DESC LIMIT ?",
+        span,
+        |(at, kind, number, by, login, uid, ran_as, host, logger, file, text, acts)| {
+            count = i64::unsigned_abs(acts);
+            let actor = Actor { login, uid, ran_as, host };
+            let text = Option::<String>::unwrap_or_default(text);
+            all.push(Act { at: GatewayTime(at), kind, number, by, actor, logger, file, text });
+            Ok(())
+        },
     )?;
-    let mut rows = statement.query(span)?;
-    let (mut all, mut count) = (Vec::new(), 0);
-    while let Some(row) = rows.next()? {
-        count = row.get::<_, i64>(11)?.unsigned_abs();
-        all.push(Act {
-            at: GatewayTime(row.get(0)?),
-            kind: row.get(1)?,
-            number: row.get(2)?,
-            by: row.get(3)?,
-            actor: Actor { login: row.get(4)?, uid: row.get(5)?, ran_as: row.get(6)?, host: row.get(7)? },
-            logger: row.get(8)?,
-            file: row.get(9)?,
-            text: row.get::<_, Option<String>>(10)?.unwrap_or_default(),
-        });
-    }
     Ok((all, count))
 }

@@ -13,7 +13,8 @@
 //! What this is not: it writes nothing, and no gap report rests on it.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
+use crate::ledger::db::query::{self, AnyText};
+use crate::ledger::db::row::{CONTENT, Column, Selection};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::clock::{Corrected, EpochClock, ReadingClock};
 use crate::record::coverage::RangeSet;
@@ -25,7 +26,11 @@ use rusqlite::params;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
+
+/// What is read of a row.
+static READ: LazyLock<Selection> =
+    LazyLock::new(|| CONTENT.clone().then(&[Column::Sequence, Column::Lag, Column::Synchronised]));
 
 /// Windows in which the least delay of receptions is looked for: a drift shows in one, and outages are shorter. Ours.
 const WINDOW_S: i64 = 7 * 86_400;
@@ -151,15 +156,17 @@ impl<'s> Readings<'s> {
 
     /// The times of all rows of an epoch, ascending by sequence.
     fn timed(&self, address: Address, epoch: Epoch) -> Result<Vec<Timed>, Error> {
-        let mut statement = self.snapshot.db.prepare_cached(
+        let mut all = Vec::new();
+        query::each(
+            self.snapshot.db,
             "SELECT sequence, time, CASE WHEN synchronised = 1 THEN time + lag END, rank = 0
              FROM settled_or_retired WHERE logger = ? AND epoch = ? ORDER BY sequence",
+            params![address.number(), epoch.number()],
+            |(sequence, recorded, received_at, is_authentic)| {
+                all.push(Timed { sequence, recorded, received_at, is_authentic });
+                Ok(())
+            },
         )?;
-        let settled = statement.query_map(params![address.number(), epoch.number()], |row| {
-            let (sequence, recorded) = (row.get(0)?, row.get(1)?);
-            Ok(Timed { sequence, recorded, received_at: row.get(2)?, is_authentic: row.get(3)? })
-        })?;
-        let mut all = settled.collect::<Result<Vec<_>, _>>()?;
         let unsettled = self.snapshot.unsettled_readings(address, epoch);
         all.extend(unsettled.map(|(sequence, recorded, received_at, is_authentic)| Timed {
             sequence,
@@ -176,11 +183,6 @@ impl<'s> Readings<'s> {
         if let Some(units) = self.known.units.borrow().get(&address) {
             return Ok(Arc::clone(units));
         }
-        let mut statement = self.snapshot.db.prepare_cached(
-            "SELECT epoch, sequence, raw_units, ?2 IS NULL OR coalesce(stored_at, received_at,
-                 (SELECT imported_at FROM import i WHERE i.id = t.import), 0) <= ?2
-             FROM profile_row t WHERE logger = ?1 AND rank = 0 ORDER BY epoch, sequence",
-        )?;
         let mut held = BTreeMap::<Epoch, RangeSet>::new();
         let lacking = self.lacking()?;
         for (epoch, all) in self.snapshot.coverage().epochs_of(address) {
@@ -189,23 +191,29 @@ impl<'s> Readings<'s> {
             held.insert(epoch, here.unwrap_or(all));
         }
         let mut profiles: Vec<(Identity, Stated)> = Vec::new();
-        let mut found = statement.query(params![address.number(), self.known.as_of])?;
-        while let Some(row) = found.next()? {
-            let Some(id) = Identity::new(address.number(), row.get(0)?, row.get(1)?) else { continue };
-            if !row.get::<_, bool>(3)? {
-                // Not delivered then: as if it were missing.
-                let one = [(id.sequence.number(), id.sequence.number())].into_iter().collect();
-                held.entry(id.epoch).and_modify(|held| *held = held.without(&one));
-                continue;
-            }
-            let names = row.get_ref(2)?.as_str().unwrap_or_default();
-            let units: Stated = names.split_whitespace().filter_map(RawUnit::from_name).collect();
-            let units = match profiles.last() {
-                Some((_, last)) if *last == units => Arc::clone(last),
-                _ => units,
-            };
-            profiles.push((id, units));
-        }
+        query::each(
+            self.snapshot.db,
+            "SELECT epoch, sequence, raw_units, ?2 IS NULL OR coalesce(stored_at, received_at,
+                 (SELECT imported_at FROM import i WHERE i.id = t.import), 0) <= ?2
+             FROM profile_row t WHERE logger = ?1 AND rank = 0 ORDER BY epoch, sequence",
+            params![address.number(), self.known.as_of],
+            |(epoch, sequence, AnyText(names), is_delivered): (u32, u32, AnyText, bool)| {
+                let Some(id) = Identity::new(address.number(), epoch, sequence) else { return Ok(()) };
+                if !is_delivered {
+                    // Not delivered then: as if it were missing.
+                    let one = [(id.sequence.number(), id.sequence.number())].into_iter().collect();
+                    held.entry(id.epoch).and_modify(|held| *held = held.without(&one));
+                    return Ok(());
+                }
+                let units: Stated = names.split_whitespace().filter_map(RawUnit::from_name).collect();
+                let units = match profiles.last() {
+                    Some((_, last)) if *last == units => Arc::clone(last),
+                    _ => units,
+                };
+                profiles.push((id, units));
+                Ok(())
+            },
+        )?;
         let roster = self.roster.logger(address).map(|logger| &logger.channels);
         let roster = roster.into_iter().flatten().map(|channel| channel.raw_unit).collect();
         let units = Arc::new(RawUnits::new(profiles, held, roster));
@@ -284,7 +292,7 @@ impl<'s> Readings<'s> {
         let times = self.times(address, epoch)?;
         let units = self.raw_units(address)?;
         let mut passing = Passing::default();
-        let columns = row::content_columns();
+        let columns = &*READ;
         let is_unsettled = self
             .snapshot
             .unsettled_readings(address, epoch)
@@ -294,20 +302,22 @@ impl<'s> Readings<'s> {
                 continue;
             }
             let mut statement = self.snapshot.db.prepare_cached(&format!(
-                "SELECT {columns}, sequence, lag, synchronised FROM {table} t
+                "SELECT {} FROM {table} t
                  WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND {only}
                      AND (rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                          AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
                      AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))
-                 ORDER BY sequence"
+                 ORDER BY sequence",
+                columns.list()
             ))?;
             let mut found = statement.query(params![address.number(), epoch.number(), first, last])?;
             while let Some(row) = found.next()? {
-                // Sequence, lag and the clock's state come after the content's 45 columns.
-                let identity = Identity::new(address.number(), epoch.number(), row.get(45)?);
+                let row = columns.view(row);
+                let identity = Identity::new(address.number(), epoch.number(), row.get(Column::Sequence)?);
                 let Some(identity) = identity else { continue };
-                let content = row::row_content(row)?;
-                let (lag, synchronised): (Option<i64>, Option<bool>) = (row.get(46)?, row.get(47)?);
+                let content = row.content()?;
+                let lag: Option<i64> = row.get(Column::Lag)?;
+                let synchronised: Option<bool> = row.get(Column::Synchronised)?;
                 let recorded = i64::from(content.time);
                 let received_at = lag.map(|lag| recorded + lag).filter(|_| synchronised == Some(true));
                 let corrected = times.clock.made(identity.sequence.number(), recorded, received_at);

@@ -5,10 +5,9 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::radio::RadioId;
-use crate::ledger::db::row::IDENTITY;
-use crate::ledger::db::row::{self, kind};
-use crate::ledger::db::row::{journal_insert, settled_insert};
-use crate::ledger::digest::block::{Blocks, JOURNAL_COLUMNS, SEAL_ROWS, Seal};
+use crate::ledger::db::row::{self, Column, IDENTITY, StoredRow, journal_insert, kind, settled_insert};
+use crate::ledger::digest::block::Blocks;
+use crate::ledger::digest::seal::Seal;
 use crate::ledger::digest::table;
 use crate::ledger::read::coverage::InJournal;
 use crate::ledger::write::aside;
@@ -422,49 +421,40 @@ impl<'a> Writer<'a> {
         let reception = arrival.reception;
         let signal = reception.and_then(|reception| reception.signal);
         let is_reading = kind == kind::READING;
-        let mut values = [None; JOURNAL_COLUMNS];
-        let shared = [
-            Some(row),
-            Some(kind),
-            Some(id.address.number().into()),
-            Some(id.epoch.number().into()),
-            Some(id.sequence.number().into()),
-            Some(fields.rank),
-            Some(fields.time.into()),
-            reception.map(|reception| reception.at.unix_s - i64::from(fields.time)),
-            fields.battery_mv.map(i64::from),
-            fields.board_centi_c.map(i64::from),
-            is_reading.then_some(n as i64),
-            is_reading.then_some(fields.faults as i64),
-            arrival.slot.map(|slot| slot.0.into()),
-            reception.map(|reception| reception.radio.0.into()),
-            reception.map(|reception| reception.at.synchronised.into()),
-            signal.map(|signal| signal.rssi_dbm.into()),
-            signal.map(|signal| signal.snr_quarter_db.into()),
-            arrival.import,
-            fields.placed.code(),
-            fields.resolution,
-            arrival.stored_at,
-        ];
-        values[..shared.len()].copy_from_slice(&shared);
-        for (value, &count) in values[shared.len()..].iter_mut().zip(fields.counts) {
-            *value = Some(count.into());
+        let mut stored = StoredRow::of([
+            (Column::Row, Some(row)),
+            (Column::Kind, Some(kind)),
+            (Column::Logger, Some(id.address.number().into())),
+            (Column::Epoch, Some(id.epoch.number().into())),
+            (Column::Sequence, Some(id.sequence.number().into())),
+            (Column::Rank, Some(fields.rank)),
+            (Column::Time, Some(fields.time.into())),
+            (Column::Lag, reception.map(|reception| reception.at.unix_s - i64::from(fields.time))),
+            (Column::BatteryMv, fields.battery_mv.map(i64::from)),
+            (Column::BoardCentiC, fields.board_centi_c.map(i64::from)),
+            (Column::N, is_reading.then_some(n as i64)),
+            (Column::Faults, is_reading.then_some(fields.faults as i64)),
+            (Column::Slot, arrival.slot.map(|slot| slot.0.into())),
+            (Column::Radio, reception.map(|reception| reception.radio.0.into())),
+            (Column::Synchronised, reception.map(|reception| reception.at.synchronised.into())),
+            (Column::RssiDbm, signal.map(|signal| signal.rssi_dbm.into())),
+            (Column::SnrQuarterDb, signal.map(|signal| signal.snr_quarter_db.into())),
+            (Column::Import, arrival.import),
+            (Column::Matched, fields.placed.code()),
+            (Column::Resolution, fields.resolution),
+            (Column::StoredAt, arrival.stored_at),
+        ]);
+        for (channel, &count) in fields.counts.iter().enumerate() {
+            stored.set_count(channel, Some(count.into()));
         }
-        let mut values = &values[..shared.len() + n];
-        if self.direct.is_some() {
-            // Without the journal's number and kind.
-            values = &values[2..];
-        }
-        for (at, value) in values.iter().enumerate() {
-            statement.raw_bind_parameter(at + 1, value)?;
-        }
-        statement.raw_execute()?;
         if let Some(direct) = &mut self.direct {
-            direct.blocks.inserted(id, fields.time, values, plaintext);
+            row::insert(statement, stored.of_settled(n))?;
+            direct.blocks.inserted(id, fields.time, stored.of_settled(n), plaintext);
             return Ok(());
         }
-        self.seal.feed(values);
-        if row - self.seal.first_row.unwrap_or(row) >= SEAL_ROWS {
+        row::insert(statement, stored.of_journal(n))?;
+        self.seal.feed(stored.filled());
+        if self.seal.is_full(row) {
             self.state.seen_row = row;
             self.seal()?;
         }
@@ -473,15 +463,10 @@ impl<'a> Writer<'a> {
 
     /// Closes the rows of this transaction with a digest over them.
     pub fn seal(&mut self) -> Result<(), Error> {
-        let Some(first) = self.seal.first_row else { return Ok(()) };
         let row = self.next_row();
-        let digest = self.seal.take();
-        self.db
-            .prepare_cached(
-                "INSERT INTO journal (row, kind, logger, epoch, sequence, rank, time) VALUES (?, -1, 0, ?, 0, 0, ?)",
-            )?
-            .execute(params![row, first, digest])?;
-        self.state.seen_row = row;
+        if self.seal.close(self.db, row)? {
+            self.state.seen_row = row;
+        }
         Ok(())
     }
 
@@ -617,24 +602,27 @@ impl<'a> Writer<'a> {
             TallyOf::None => (0, None, None, 0),
         };
         let some = |number: u64| i64::try_from(number).ok().filter(|&number| number > 0);
-        let mut values = [None; 31];
-        let fixed = [Some(row), Some(kind::TALLY), Some(logger.into()), Some(0), Some(0), Some(0)];
-        values[..6].copy_from_slice(&fixed);
-        values[6] = Some(since);
-        values[7] = Some(span);
-        values[13] = radio.map(|radio| radio.0.into());
-        values[14] = synchronised.map(i64::from);
-        for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
-            values[21 + at] = some(tally.of(outcome));
+        let mut stored = StoredRow::of([
+            (Column::Row, Some(row)),
+            (Column::Kind, Some(kind::TALLY)),
+            (Column::Logger, Some(logger.into())),
+            (Column::Epoch, Some(0)),
+            (Column::Sequence, Some(0)),
+            (Column::Rank, Some(0)),
+            (Column::Time, Some(since)),
+            (Column::Lag, Some(span)),
+            (Column::Radio, radio.map(|radio| radio.0.into())),
+            (Column::Synchronised, synchronised.map(i64::from)),
+        ]);
+        // One count an outcome, then the bytes.
+        let outcomes = Outcome::ALL.into_iter().map(|outcome| tally.of(outcome));
+        let counts = outcomes.chain([noise_bytes, bytes]);
+        for (channel, count) in counts.enumerate() {
+            stored.set_count(channel, some(count));
         }
-        values[29] = some(noise_bytes);
-        values[30] = some(bytes);
-        let mut statement = self.db.prepare_cached(&journal_insert(10))?;
-        for (at, value) in values.iter().enumerate() {
-            statement.raw_bind_parameter(at + 1, value)?;
-        }
-        statement.raw_execute()?;
-        self.seal.feed(&values);
+        let n = Outcome::ALL.len() + 2;
+        row::insert(&mut *self.db.prepare_cached(&journal_insert(n))?, stored.of_journal(n))?;
+        self.seal.feed(stored.filled());
         self.state.seen_row = row;
         Ok(())
     }

@@ -4,6 +4,7 @@
 //! the site's own keyring. What this is not: it knows no key and opens nothing.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::{self, AnyText};
 use crate::ledger::digest::table;
 use crate::ledger::write::open::Ledger;
 use crate::time::GatewayTime;
@@ -24,19 +25,20 @@ pub struct ProvenKey {
 
 /// All of them, by logger and slot. Two of one slot: its key was exchanged.
 pub fn proven_keys(db: &Connection) -> Result<Vec<ProvenKey>, Error> {
-    let mut statement = db.prepare_cached(
-        "SELECT logger, slot, check_value, first_at FROM proven_key ORDER BY logger, slot, check_value",
-    )?;
-    let mut rows = statement.query([])?;
     let mut all = Vec::new();
-    while let Some(row) = rows.next()? {
-        let check = row.get_ref(2)?.as_str().ok().and_then(KeyCheck::from_hex);
-        let (Some(address), Some(check)) = (Address::new(row.get(0)?), check) else {
-            return Err(Error::Corrupt("a proven key has a reserved address or no check value".into()));
-        };
-        let key = CheckedKey { address, slot: Slot(row.get(1)?), check };
-        all.push(ProvenKey { key, first_at: GatewayTime(row.get(3)?) });
-    }
+    query::each(
+        db,
+        "SELECT logger, slot, check_value, first_at FROM proven_key ORDER BY logger, slot, check_value",
+        [],
+        |(logger, slot, AnyText(check), first_at)| {
+            let (Some(address), Some(check)) = (Address::new(logger), KeyCheck::from_hex(&check)) else {
+                return Err(Error::Corrupt("a proven key has a reserved address or no check value".into()));
+            };
+            let key = CheckedKey { address, slot: Slot(slot), check };
+            all.push(ProvenKey { key, first_at: GatewayTime(first_at) });
+            Ok(())
+        },
+    )?;
     Ok(all)
 }
 

@@ -5,8 +5,10 @@
 //! written are those of what is committed. A settle that dies is as if it had never begun.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row::{self, SHARED, kind};
-use crate::ledger::digest::block::{self, Blocks};
+use crate::ledger::db::query;
+use crate::ledger::db::ranges::address_epoch;
+use crate::ledger::db::row::{self, Column, RowView, SETTLED, kind};
+use crate::ledger::digest::block::Blocks;
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::LISTENING_SLACK_S;
 use crate::ledger::write::append::keep_beside;
@@ -16,7 +18,7 @@ use crate::ledger::write::state::State;
 use crate::record::coverage::{Basis, RangeSet};
 use crate::record::facts::Listening;
 use crate::record::judge::Outcome;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 
 /// Addresses off the roster that are told apart.
@@ -52,10 +54,10 @@ impl Ledger {
     /// Notes the ledger's size on a day, for its growth.
     pub fn note_size(&mut self, day: i64) -> Result<(), Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let bytes: i64 = transaction.query_row(
+        let bytes: i64 = query::value(
+            &transaction,
             "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()",
             [],
-            |row| row.get(0),
         )?;
         table::change(&transaction, "size_day", "day = ?", [day], |db| {
             Ok(db.execute("INSERT OR REPLACE INTO size_day VALUES (?, ?)", [day, bytes])?)
@@ -72,19 +74,19 @@ impl Ledger {
 fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result<Settled, Error> {
     let transaction = Transaction::new_unchecked(db, TransactionBehavior::Immediate)?;
     state.refresh(&transaction)?;
-    let through: Option<i64> = transaction
-        .prepare_cached("SELECT max(row) FROM (SELECT row FROM journal ORDER BY row LIMIT ?)")?
-        .query_row([rows_max], |row| row.get(0))
-        .optional()?
-        .flatten();
-    let Some(limit) = through else { return Ok(Settled::default()) };
+    let newest: Option<i64> = query::value(
+        &transaction,
+        "SELECT max(row) FROM (SELECT row FROM journal ORDER BY row LIMIT ?)",
+        [rows_max],
+    )?;
+    let Some(limit) = newest else { return Ok(Settled::default()) };
     // Whole seals only: the last one within the limit, or the first one beyond it.
-    let through: Option<i64> = transaction
-        .prepare_cached(
-            "SELECT coalesce((SELECT max(row) FROM journal WHERE kind = -1 AND row <= ?1),
-                 (SELECT min(row) FROM journal WHERE kind = -1 AND row > ?1))",
-        )?
-        .query_row([limit], |row| row.get(0))?;
+    let through: Option<i64> = query::value(
+        &transaction,
+        "SELECT coalesce((SELECT max(row) FROM journal WHERE kind = -1 AND row <= ?1),
+             (SELECT min(row) FROM journal WHERE kind = -1 AND row > ?1))",
+        [limit],
+    )?;
     let through = through.unwrap_or(limit);
     let (readings, taken) = place_readings(&transaction, through)?;
     for &row in &taken {
@@ -92,12 +94,12 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
     }
     Blocks::of_journal(&transaction, through, &taken)?.store(&transaction, through, day)?;
     store_ranges(&transaction, state, through)?;
-    let days: (Option<i64>, Option<i64>) = transaction
-        .prepare_cached(
-            "SELECT min((time + lag) / 86400), max((time + lag) / 86400) FROM journal
-             WHERE kind >= 0 AND lag IS NOT NULL AND row <= ?",
-        )?
-        .query_row([through], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let days: (Option<i64>, Option<i64>) = query::one(
+        &transaction,
+        "SELECT min((time + lag) / 86400), max((time + lag) / 86400) FROM journal
+         WHERE kind >= 0 AND lag IS NOT NULL AND row <= ?",
+        [through],
+    )?;
     if let (Some(first), Some(last)) = days {
         let (db, of_days) = (&*transaction, "day BETWEEN ? AND ?");
         table::change(db, "radio_day", of_days, (first, last), |db| settle_radio_days(db, through))?;
@@ -126,7 +128,7 @@ fn settle(db: &Connection, state: &mut State, rows_max: u32, day: i64) -> Result
 
 /// Puts the journal's readings up to a row into their places. Gives how many, and the rows that found none.
 fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>), Error> {
-    let columns = format!("{SHARED}, {}", row::channel_columns(crate::wire::record::CHANNELS_MAX));
+    let columns = SETTLED.list();
     let all = db
         .prepare_cached(&format!(
             "INSERT INTO settled ({columns}) SELECT {columns} FROM journal
@@ -141,14 +143,11 @@ fn place_readings(db: &Connection, through: i64) -> Result<(usize, BTreeSet<i64>
     }
     // One of them meets a place that is taken, and SQLite has undone the rest of that statement. One damaged row must
     // not stop settling for good: one by one.
-    let numbers = {
-        let mut statement = db.prepare_cached(&format!(
-            "SELECT row FROM journal WHERE kind = {} AND row <= ? ORDER BY row",
-            kind::READING
-        ))?;
-        let rows = statement.query_map([through], |row| row.get(0))?;
-        rows.collect::<Result<Vec<i64>, _>>()?
-    };
+    let numbers: Vec<i64> = query::values(
+        db,
+        &format!("SELECT row FROM journal WHERE kind = {} AND row <= ? ORDER BY row", kind::READING),
+        [through],
+    )?;
     let mut one = db.prepare_cached(&format!(
         "INSERT INTO settled ({columns}) SELECT {columns} FROM journal WHERE row = ?"
     ))?;
@@ -171,34 +170,35 @@ fn is_constraint(error: &rusqlite::Error) -> bool {
 
 /// Keeps a journal row that found no place beside the record that is held there, unless that is the very same.
 fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
-    let sql = format!("SELECT {} FROM journal WHERE row = ?", block::reading_columns());
+    let sql = format!("SELECT {} FROM journal WHERE row = ?", SETTLED.list());
     let mut statement = db.prepare_cached(&sql)?;
-    let names: Vec<String> = statement.column_names().map(str::to_owned).collect();
     let mut found = statement.query([row])?;
     let Some(found) = found.next()? else { return Ok(()) };
-    let id = block::identity(found)?;
-    let (rank, time, lag): (i64, i64, Option<i64>) = (found.get(3)?, found.get(4)?, found.get(5)?);
-    let plaintext = plaintext_of(found)?.filter(|_| rank == 0);
+    let found = SETTLED.view(found);
+    let id = found.identity()?;
+    let (rank, time): (i64, i64) = (found.get(Column::Rank)?, found.get(Column::Time)?);
+    let lag: Option<i64> = found.get(Column::Lag)?;
+    let plaintext = plaintext_of(&found)?.filter(|_| rank == 0);
     if let Some(plaintext) = &plaintext {
         let sql = format!(
             "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
-            block::reading_columns()
+            SETTLED.list()
         );
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         let mut held = db.prepare_cached(&sql)?;
         let mut held = held.query(key)?;
         if let Some(held) = held.next()?
-            && plaintext_of(held)?.as_ref() == Some(plaintext)
+            && plaintext_of(&SETTLED.view(held))?.as_ref() == Some(plaintext)
         {
             return Ok(());
         }
     }
-    let number = |at: usize| -> Result<Option<i64>, Error> { Ok(found.get_ref(at)?.as_i64().ok()) };
+    let slot = found.number(Column::Slot)?.and_then(|slot| u8::try_from(slot).ok());
     let arrival = Arrival {
         identity: id,
-        slot: number(10)?.and_then(|slot| u8::try_from(slot).ok()).map(crate::wire::seq::Slot),
+        slot: slot.map(crate::wire::seq::Slot),
         reception: None,
-        import: number(15)?,
+        import: found.number(Column::Import)?,
         stored_at: None,
     };
     let content = match plaintext {
@@ -206,10 +206,8 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
         // It is no record any more: its columns, as they are.
         None => {
             let mut columns = serde_json::Map::new();
-            for (at, name) in names.iter().enumerate() {
-                if let Some(value) = number(at)? {
-                    columns.insert(name.clone(), value.into());
-                }
+            for (name, value) in found.numbers()? {
+                columns.insert(name, value.into());
             }
             serde_json::Value::Object(columns).to_string().into_bytes()
         }
@@ -222,28 +220,27 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
     keep_beside(db, &arrival, source, &content, time.saturating_add(lag.unwrap_or(0)))
 }
 
-/// A row of [`chunk::reading_columns`] as the record's plaintext; `None` where it decodes to nothing.
-fn plaintext_of(row: &rusqlite::Row<'_>) -> Result<Option<Vec<u8>>, Error> {
-    let n = row.get_ref(8)?.as_i64().ok().and_then(|n| usize::try_from(n).ok());
-    let Some(n) = n.filter(|&n| n <= crate::wire::record::CHANNELS_MAX) else { return Ok(None) };
-    let reading = block::reading_of(row, n)?;
+/// The record's plaintext; `None` where the row decodes to nothing.
+fn plaintext_of(row: &RowView<'_>) -> Result<Option<Vec<u8>>, Error> {
+    let Some(n) = row.channels()? else { return Ok(None) };
+    let reading = row.reading(n)?;
     Ok(reading.map(|reading| row::encoded(&crate::wire::record::Record::Reading(reading))))
 }
 
 /// Writes the ranges of every epoch that the settled rows touch, as far as they have changed.
 fn store_ranges(db: &Connection, state: &State, through: i64) -> Result<(), Error> {
     let mut touched = BTreeSet::new();
-    {
-        let mut statement = db.prepare_cached(
-            "SELECT DISTINCT logger, epoch, rank > 0 FROM journal WHERE row <= ? AND kind > 0",
-        )?;
-        let mut rows = statement.query([through])?;
-        while let Some(row) = rows.next()? {
-            let (address, epoch) = crate::ledger::db::ranges::address_epoch(row.get(0)?, row.get(1)?)?;
-            let basis = if row.get::<_, bool>(2)? { Basis::Csv } else { Basis::Authentic };
+    query::each(
+        db,
+        "SELECT DISTINCT logger, epoch, rank > 0 FROM journal WHERE row <= ? AND kind > 0",
+        [through],
+        |(logger, epoch, is_row): (u16, u32, bool)| {
+            let (address, epoch) = address_epoch(logger, epoch)?;
+            let basis = if is_row { Basis::Csv } else { Basis::Authentic };
             touched.insert((address, epoch, basis));
-        }
-    }
+            Ok(())
+        },
+    )?;
     for (address, epoch, basis) in touched {
         let Some(held) = state.coverage.epoch(address, epoch) else { continue };
         let now = if basis == Basis::Authentic { &held.authentic } else { &held.csv };
@@ -261,14 +258,9 @@ pub(in crate::ledger) fn write_ranges(
     now: &RangeSet,
 ) -> Result<(), Error> {
     let now: BTreeSet<(u32, u32)> = now.ranges().iter().copied().collect();
-    let before = {
-        let mut statement = db.prepare_cached(
-            "SELECT first, last FROM held_range WHERE logger = ? AND epoch = ? AND basis = ?",
-        )?;
-        let rows =
-            statement.query_map(params![logger, epoch, basis], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        rows.collect::<Result<BTreeSet<(u32, u32)>, _>>()?
-    };
+    let before = "SELECT first, last FROM held_range WHERE logger = ? AND epoch = ? AND basis = ?";
+    let before: Vec<(u32, u32)> = query::all(db, before, params![logger, epoch, basis])?;
+    let before = BTreeSet::from_iter(before);
     let condition = "logger = ? AND epoch = ? AND basis = ? AND first = ?";
     for (first, _) in before.difference(&now) {
         let key = (logger, epoch, basis, *first);
@@ -383,15 +375,12 @@ fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_foreign(db: &Connection, through: i64) -> Result<(), Error> {
-    let counts = {
-        let mut statement = db.prepare_cached(
-            "SELECT logger, sum(c2), min(time), max(time) FROM journal
-             WHERE kind = 0 AND logger <> 0 AND c2 > 0 AND row <= ? GROUP BY 1",
-        )?;
-        let rows =
-            statement.query_map([through], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
-        rows.collect::<Result<Vec<(u16, i64, i64, i64)>, _>>()?
-    };
+    let counts: Vec<(u16, i64, i64, i64)> = query::all(
+        db,
+        "SELECT logger, sum(c2), min(time), max(time) FROM journal
+         WHERE kind = 0 AND logger <> 0 AND c2 > 0 AND row <= ? GROUP BY 1",
+        [through],
+    )?;
     for (address, frames, first_at, last_at) in counts {
         db.prepare_cached(
             "INSERT INTO foreign_address (address, frames, first_at, last_at)

@@ -7,12 +7,12 @@
 
 use super::read::{self, FoundBlock, FoundRecord};
 use crate::ledger::care::held::HeldRecord;
-use crate::ledger::db::error::Error;
-use crate::ledger::db::row::{self, SHARED, kind};
-use crate::ledger::digest::block::{self, JOURNAL_COLUMNS, Place, Seal};
+use crate::ledger::db::row::{self, Column, StoredRow, kind};
+use crate::ledger::digest::block::{self, Place};
+use crate::ledger::digest::seal::Walk;
 use crate::ledger::digest::table::{self, Sum};
 use crate::record::coverage::{Basis, Coverage, EpochCoverage, RangeSet};
-use crate::wire::record::{CHANNELS_MAX, Reading, Record};
+use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
@@ -165,75 +165,36 @@ pub(in crate::ledger) struct Unsettled {
 pub(in crate::ledger) fn unsettled(old: &Connection) -> Unsettled {
     let mut all: BTreeMap<Place, FoundBlock> = BTreeMap::new();
     let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
-    let mut read = || -> Result<u64, Error> {
-        let columns = format!("row, kind, {SHARED}, {}", row::channel_columns(CHANNELS_MAX));
-        let mut statement = old.prepare(&format!("SELECT {columns} FROM journal ORDER BY row"))?;
-        let mut rows = statement.query([])?;
-        let (mut seal, mut stretch) = (Seal::default(), Vec::new());
-        let (mut before, mut unproven) = (None, 0);
-        while let Some(row) = rows.next()? {
-            let mut values = [None; JOURNAL_COLUMNS];
-            for (at, value) in values.iter_mut().enumerate() {
-                *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
+    let mut unproven = 0;
+    let walk = Walk { in_order: true, ..Walk::WHOLE };
+    let read = walk.stretches(
+        old,
+        |row| Some(*row),
+        |stretch| {
+            if !stretch.fits {
+                unproven += stretch.rows.len() as u64;
+                return Ok(());
             }
-            // In a tree that leads to one page again and again they never end.
-            if values[0] <= before {
-                return Err(Error::Corrupt("the journal's rows are not in order".to_owned()));
-            }
-            before = values[0];
-            if values[1] != Some(kind::SEAL) {
-                seal.feed(&values);
-                stretch.push(values);
-                continue;
-            }
-            let first = seal.first_row;
-            let right = seal.take() == values[6].unwrap_or(0) && first == values[3];
-            if !right {
-                unproven += stretch.len() as u64;
-            }
-            for values in stretch.drain(..).filter(|values| right && values[5] == Some(0)) {
-                if let Some((id, found)) = of_journal(old, &values, rare) {
+            for row in stretch.rows.iter().filter(|row| row.get(Column::Rank) == Some(0)) {
+                if let Some((id, found)) = of_journal(old, row, rare) {
                     let sequence = id.sequence.number();
                     let place = (id.address.number(), id.epoch.number(), block::block_of(sequence));
                     all.entry(place).or_default().insert(sequence, found);
                 }
             }
-        }
-        Ok(unproven + stretch.len() as u64)
-    };
-    let unproven = read();
-    Unsettled { records: all, is_cut: unproven.is_err(), unproven: unproven.unwrap_or(0) }
+            Ok(())
+        },
+    );
+    let is_cut = !matches!(read, Ok(Ok(())));
+    Unsettled { records: all, is_cut, unproven: if is_cut { 0 } else { unproven } }
 }
 
-fn of_journal(
-    old: &Connection,
-    values: &[Option<i64>; JOURNAL_COLUMNS],
-    rare: bool,
-) -> Option<(Identity, FoundRecord)> {
-    let id = Identity::new(
-        u16::try_from(values[2]?).ok()?,
-        u32::try_from(values[3]?).ok()?,
-        u32::try_from(values[4]?).ok()?,
-    )?;
-    let slot = Slot(u8::try_from(values[12].unwrap_or(0)).ok()?);
-    let plaintext = match values[1]? {
-        kind::READING => {
-            let n = usize::try_from(values[10]?).ok().filter(|&n| n <= CHANNELS_MAX)?;
-            let counts: Option<Vec<i32>> =
-                values[21..21 + n].iter().map(|count| i32::try_from((*count)?).ok()).collect();
-            let board = match values[9] {
-                None => None,
-                Some(board) => Some(i16::try_from(board).ok()?),
-            };
-            let reading = Reading::new(
-                u32::try_from(values[6]?).ok()?,
-                u16::try_from(values[8]?).ok()?,
-                board,
-                values[11]? as u64,
-                &counts?,
-            )?;
-            row::encoded(&Record::Reading(reading))
-        }
+/// The record of a journal row. `rare`: whether profiles, events and opaque records are proven.
+fn of_journal(old: &Connection, row: &StoredRow, rare: bool) -> Option<(Identity, FoundRecord)> {
+    let id = row.identity()?;
+    let slot = Slot(u8::try_from(row.get(Column::Slot).unwrap_or(0)).ok()?);
+    let plaintext = match row.get(Column::Kind)? {
+        kind::READING => row::encoded(&Record::Reading(row.reading()?)),
         of if of > kind::READING && rare => row::rare_plaintext(old, id).ok().flatten()?,
         _ => return None,
     };

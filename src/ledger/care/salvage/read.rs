@@ -7,10 +7,10 @@
 
 use crate::ledger::care::held::span_of;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
+use crate::ledger::db::row::{self, Column, SETTLED};
 use crate::ledger::digest::block::{self, Place};
 use crate::record::judge::{Placed, Row};
-use crate::wire::record::{CHANNELS_MAX, Record};
+use crate::wire::record::Record;
 use crate::wire::seq::{Identity, Slot};
 use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
@@ -38,8 +38,7 @@ pub(in crate::ledger) type FoundRow = (Identity, i64, Option<i64>, CsvRow);
 
 /// A block's digests as they are kept there.
 pub(in crate::ledger) fn stored(old: &Connection, place: Place) -> Option<block::Block> {
-    let sql = format!("{} WHERE logger = ? AND epoch = ? AND block = ?", block::STORED);
-    old.prepare_cached(&sql).ok()?.query_row(place, block::stored_row).ok()
+    block::stored(old, place).ok().flatten()
 }
 
 /// A block's settled records, as far as they can be read.
@@ -65,18 +64,18 @@ fn range(
 ) -> Result<(), Error> {
     let sql = format!(
         "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
-        block::reading_columns()
+        SETTLED.list()
     );
     let mut statement = old.prepare_cached(&sql)?;
     let mut rows = statement.query(params![logger, epoch, first, last])?;
     while let Some(row) = rows.next()? {
-        let (Ok(id), Ok(n)) = (block::identity(row), row.get::<_, u32>(8)) else { continue };
-        let n = n as usize;
-        if n > CHANNELS_MAX || !(first..=last).contains(&id.sequence.number()) {
+        let row = SETTLED.view(row);
+        let (Ok(id), Ok(Some(n))) = (row.identity(), row.channels()) else { continue };
+        if !(first..=last).contains(&id.sequence.number()) {
             continue;
         }
-        let slot = Slot(row.get::<_, Option<u8>>(10).ok().flatten().unwrap_or(0));
-        if let Ok(Some(reading)) = block::reading_of(row, n) {
+        let slot = Slot(row.get::<Option<u8>>(Column::Slot).ok().flatten().unwrap_or(0));
+        if let Ok(Some(reading)) = row.reading(n) {
             found.insert(
                 id.sequence.number(),
                 FoundRecord { plaintext: row::encoded(&Record::Reading(reading)), slot },
@@ -91,7 +90,7 @@ fn range(
         let mut statement = old.prepare_cached(&sql)?;
         let mut rows = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = rows.next()? {
-            let Ok(id) = block::identity(row) else { continue };
+            let Ok(id) = row::identity(row) else { continue };
             let slot = Slot(row.get::<_, Option<u8>>(3).ok().flatten().unwrap_or(0));
             match row::rare_plaintext(old, id) {
                 Ok(Some(plaintext)) => {
@@ -127,27 +126,20 @@ fn rows_of(
 ) -> Result<(), Error> {
     let sql = format!(
         "SELECT {} FROM settled WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank > 0",
-        block::reading_columns()
+        SETTLED.list()
     );
     let mut statement = old.prepare_cached(&sql)?;
     let mut all = statement.query(params![logger, epoch, first, last])?;
     while let Some(row) = all.next()? {
+        let row = SETTLED.view(row);
         let take = || -> rusqlite::Result<Option<FoundRow>> {
-            let (Ok(id), n) = (block::identity(row), row.get::<_, u32>(8)? as usize) else { return Ok(None) };
-            if n == 0 || n > CHANNELS_MAX || !(first..=last).contains(&id.sequence.number()) {
+            let (Ok(id), Some(n)) = (row.identity(), row.channels()?) else { return Ok(None) };
+            if n == 0 || !(first..=last).contains(&id.sequence.number()) {
                 return Ok(None);
             }
-            let content = Row {
-                time: row.get(4)?,
-                battery_mv: row.get(6)?,
-                board_centi_c: row.get(7)?,
-                faults: row.get::<_, i64>(9)? as u64,
-                counts: (0..n).map(|at| row.get(19 + at)).collect::<Result<_, _>>()?,
-                steps: None,
-            };
-            let placed = Placed::from_code(row.get(16)?);
-            let csv = CsvRow { id, row: content, placed, resolution: None };
-            Ok(Some((id, row.get(15)?, row.get(17)?, csv)))
+            let placed = Placed::from_code(row.get(Column::Matched)?);
+            let csv = CsvRow { id, row: row.content()?, placed, resolution: None };
+            Ok(Some((id, row.get(Column::Import)?, row.get(Column::Resolution)?, csv)))
         };
         // A value out of its range is none of ours.
         if let Ok(Some(one)) = take() {
