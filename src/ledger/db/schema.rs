@@ -386,7 +386,7 @@ fn make_digests(db: &Connection) -> Result<(), Error> {
     let through = crate::ledger::db::meta::meta(db, "settled_through")?;
     // No day is known of what was settled before: it is as good as settled today.
     block::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
-    block::seal_journal(db)?;
+    crate::ledger::digest::seal::seal_journal(db)?;
     db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
     for table in table::TABLES {
         table::keep(db, table, table::table_sum(db, table, "true", ())?)?;
