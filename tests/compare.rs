@@ -7,7 +7,7 @@ use crate::util;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use stonechat::ledger::care::backup;
-use stonechat::ledger::care::compare::{Compared, Kind, Side, compare};
+use stonechat::ledger::care::compare::{DifferenceKind, RecordsCompared, Side, compare};
 use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
 use stonechat::sim::{Emission, Field, FieldPlan, Run};
 use stonechat::wire::record::{Event, Record};
@@ -52,7 +52,7 @@ fn copy_of(path: &Path) -> Side {
 }
 
 /// The keys that differ in one way, out of the ranges that are told.
-fn keys(found: &Compared, kind: Kind) -> BTreeSet<Key> {
+fn keys(found: &RecordsCompared, kind: DifferenceKind) -> BTreeSet<Key> {
     let mut keys = BTreeSet::new();
     for (address, logger) in &found.loggers {
         for difference in logger.differences.iter().filter(|difference| difference.kind == kind) {
@@ -64,7 +64,7 @@ fn keys(found: &Compared, kind: Kind) -> BTreeSet<Key> {
     keys
 }
 
-fn same(found: &Compared) -> u64 {
+fn same(found: &RecordsCompared) -> u64 {
     found.loggers.values().map(|logger| logger.same).sum()
 }
 
@@ -105,10 +105,18 @@ fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_si
             others.insert((id.address.number(), id.epoch.number(), id.sequence.number()));
         }
         let found = compare(&copy_of(&a), &copy_of(&b), |_| true).unwrap();
-        assert_eq!(keys(&found, Kind::LackedByA), in_b.difference(&in_a).copied().collect(), "case {case}");
-        assert_eq!(keys(&found, Kind::LackedByB), in_a.difference(&in_b).copied().collect(), "case {case}");
-        assert_eq!(keys(&found, Kind::Different), others, "case {case}");
-        assert!(keys(&found, Kind::NotComparable).is_empty());
+        assert_eq!(
+            keys(&found, DifferenceKind::LackedByA),
+            in_b.difference(&in_a).copied().collect(),
+            "case {case}"
+        );
+        assert_eq!(
+            keys(&found, DifferenceKind::LackedByB),
+            in_a.difference(&in_b).copied().collect(),
+            "case {case}"
+        );
+        assert_eq!(keys(&found, DifferenceKind::Different), others, "case {case}");
+        assert!(keys(&found, DifferenceKind::NotComparable).is_empty());
         assert_eq!(same(&found), in_a.intersection(&in_b).count() as u64);
         // Worked out from every row it is the same.
         let anew = |path: &Path| Side::ledger(path, true, |_| ()).unwrap();
@@ -116,7 +124,7 @@ fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_si
         assert_eq!(full.loggers, found.loggers);
         // And the other way round.
         let turned = compare(&copy_of(&b), &copy_of(&a), |_| true).unwrap();
-        assert_eq!(keys(&turned, Kind::LackedByB), keys(&found, Kind::LackedByA));
+        assert_eq!(keys(&turned, DifferenceKind::LackedByB), keys(&found, DifferenceKind::LackedByA));
         read += found.blocks_read;
     }
     assert!(read > 0);
@@ -166,10 +174,13 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
     hand::receive(&less, &plan, &fewer);
     let found = compare(&copy_of(&path), &copy_of(&less), |_| true).unwrap();
     let (all, some) = (held_equals_truth(&whole, &run.truth), held_equals_truth(&less, &run.truth));
-    assert_eq!(keys(&found, Kind::LackedByB), all.difference(&some).copied().collect());
-    let unsure = keys(&found, Kind::NotComparable);
+    assert_eq!(keys(&found, DifferenceKind::LackedByB), all.difference(&some).copied().collect());
+    let unsure = keys(&found, DifferenceKind::NotComparable);
     assert!(!unsure.is_empty() && unsure.is_subset(&some));
-    assert!(keys(&found, Kind::LackedByA).is_empty() && keys(&found, Kind::Different).is_empty());
+    assert!(
+        keys(&found, DifferenceKind::LackedByA).is_empty()
+            && keys(&found, DifferenceKind::Different).is_empty()
+    );
 }
 
 /// A site whose ledger lacks some of what its loggers still have.

@@ -246,7 +246,7 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Logbook(args) => exit::code(logbook::run(config, &args, out)),
         Command::Verify(args) => exit::code(verify::run(config, &args, out)),
         Command::Backup(args) => exit::code(backup::run(config, &args, out)),
-        Command::Compare(args) => compare::run(config, &args, out),
+        Command::Compare(args) => exit::code(compare::run(config, &args, out)),
         Command::Restore(args) => exit::code(restore::run(config, &args, out)),
         Command::SetAside(command) => exit::code(set_aside::run(config, &command, out)),
         Command::Key(command) => key::run(config, &command, out),

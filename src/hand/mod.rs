@@ -21,6 +21,7 @@ pub mod lines;
 pub mod local;
 mod loose;
 pub mod matching;
+pub mod opened;
 pub mod outcome;
 mod place;
 pub mod plan;

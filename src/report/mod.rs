@@ -29,6 +29,7 @@ pub mod health;
 pub mod inputs;
 pub mod memory;
 pub mod notes;
+pub mod origin;
 pub mod outage;
 pub mod picture;
 pub mod point_check;

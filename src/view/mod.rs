@@ -1,6 +1,7 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
 pub mod backup;
+pub mod compared;
 pub mod completeness;
 pub mod export;
 pub mod frame;

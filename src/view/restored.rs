@@ -1,7 +1,7 @@
 //! What a restore did or would do, and what the present ledger has more than the backup, in words.
 
 use crate::ledger::care::restore::{More, Restored};
-use crate::ledger::care::site::Compared;
+use crate::ledger::care::site::SitesCompared;
 use crate::record::coverage::LoggerRange;
 use crate::text::{counted, thousands};
 use crate::view;
@@ -73,7 +73,7 @@ pub fn more(more: &More) -> String {
 }
 
 /// What agrees with a backup that is not shown to be of this site and what does not, and what to do.
-pub fn not_of_this_site(file: &Path, compared: &Compared) -> String {
+pub fn not_of_this_site(file: &Path, compared: &SitesCompared) -> String {
     format!(
         "{}: is not shown to be of this site:\n{}Next: name a backup of this ledger; if it is one of a ledger of this site \
          all the same, --adopt puts it in place.\n",

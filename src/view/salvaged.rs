@@ -1,7 +1,7 @@
 //! What a salvage brought over and what it could not, in words and as JSON.
 
 use crate::ledger::care::salvage::Salvaged;
-use crate::ledger::care::site::Compared;
+use crate::ledger::care::site::SitesCompared;
 use crate::record::coverage::{Coverage, LoggerRange};
 use crate::text::{counted, thousands};
 use crate::view;
@@ -124,7 +124,7 @@ fn adopted(from: &Path, done: &Salvaged) -> String {
 }
 
 /// What agrees with another ledger that is not shown to be of this site and what does not, and what to do.
-pub fn not_of_this_site(from: &Path, compared: &Compared) -> String {
+pub fn not_of_this_site(from: &Path, compared: &SitesCompared) -> String {
     format!(
         "{}: is not shown to be of this site:\n{}Next: {}.\n",
         from.display(),

@@ -1,6 +1,6 @@
 //! What of two ledgers agrees and what does not, where they are not shown to be of one site.
 
-use crate::ledger::site::Compared;
+use crate::ledger::care::site::SitesCompared;
 use crate::record::site::LoggerSlot;
 use crate::text::{counted, thousands};
 use serde_json::{Value, json};
@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 const SHOWN: usize = 12;
 
 /// In words, a line each.
-pub fn text(compared: &Compared) -> String {
+pub fn text(compared: &SitesCompared) -> String {
     let alike = &compared.alike;
     let mut text = match alike.ids {
         0 => "  no ledger number in common: neither is a copy of the other, or goes on from it\n".to_owned(),
@@ -40,7 +40,7 @@ pub fn text(compared: &Compared) -> String {
 }
 
 /// The same as JSON.
-pub fn as_json(compared: &Compared) -> Value {
+pub fn as_json(compared: &SitesCompared) -> Value {
     let alike = &compared.alike;
     let slots = |slots: &[LoggerSlot]| -> Vec<Value> {
         slots.iter().map(|(logger, slot)| json!({ "logger": logger, "slot": slot })).collect()

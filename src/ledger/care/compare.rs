@@ -2,7 +2,7 @@
 //! differently.
 //!
 //! Input: two sides, each a ledger (read as one consistent state) or the sealed dumps of loggers (opened by whoever
-//! calls). Output: [`Compared`], by logger. A block whose digest and count agree is the same and none of its rows is
+//! calls). Output: [`RecordsCompared`], by logger. A block whose digest and count agree is the same and none of its rows is
 //! read; only blocks that differ are read, row by row, on both sides. What is not settled yet is added to its block
 //! from the journal, so a copy made yesterday agrees with a ledger that has settled since.
 //!
@@ -152,7 +152,7 @@ impl Side {
     }
 
     /// Whether two ledgers are of one site; `None`: one side is no ledger.
-    pub fn site(&self, other: &Self) -> Result<Option<site::Compared>, Error> {
+    pub fn site(&self, other: &Self) -> Result<Option<site::SitesCompared>, Error> {
         let (Source::Ledger { db: ours, .. }, Source::Ledger { db: theirs, .. }) =
             (&self.source, &other.source)
         else {
@@ -284,8 +284,9 @@ fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(
 }
 
 /// How some records of one epoch differ between the sides.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Kind {
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DifferenceKind {
     /// The first side has none of them.
     LackedByA,
     /// The second side has none of them.
@@ -296,11 +297,16 @@ pub enum Kind {
     NotComparable,
 }
 
+impl DifferenceKind {
+    /// All of them.
+    pub const ALL: [Self; 4] = [Self::LackedByA, Self::LackedByB, Self::Different, Self::NotComparable];
+}
+
 /// Consecutive sequences that differ in one way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Difference {
     /// How.
-    pub kind: Kind,
+    pub kind: DifferenceKind,
     /// The epoch.
     pub epoch: Epoch,
     /// The first.
@@ -329,14 +335,14 @@ pub struct LoggerCompared {
 
 impl LoggerCompared {
     /// How many records differ in a way.
-    pub fn of(&self, kind: Kind) -> u64 {
+    pub fn of(&self, kind: DifferenceKind) -> u64 {
         self.differences.iter().filter(|difference| difference.kind == kind).map(Difference::records).sum()
     }
 }
 
 /// What a comparison found.
 #[derive(Clone, Debug, Default)]
-pub struct Compared {
+pub struct RecordsCompared {
     /// By logger; those of which neither side has anything are not in it.
     pub loggers: BTreeMap<Address, LoggerCompared>,
     /// Blocks compared by their digests.
@@ -345,7 +351,7 @@ pub struct Compared {
     pub blocks_read: u64,
 }
 
-impl Compared {
+impl RecordsCompared {
     /// Whether both sides hold the same.
     pub fn is_same(&self) -> bool {
         self.loggers.values().all(|logger| logger.differences.is_empty())
@@ -353,8 +359,8 @@ impl Compared {
 }
 
 /// Compares two sides. Where one is of sealed dumps, only loggers, epochs and spans of sequences that it speaks for.
-pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<Compared, Error> {
-    let mut compared = Compared::default();
+pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<RecordsCompared, Error> {
+    let mut compared = RecordsCompared::default();
     let spans = [a.spans(), b.spans()];
     let places: BTreeSet<Place> = a.blocks.keys().chain(b.blocks.keys()).copied().collect();
     for place in places {
@@ -400,8 +406,8 @@ fn same_by_digest(a: &Side, b: &Side, place: Place) -> Option<u64> {
 /// The difference of a block that one side has nothing of, where it can be said without reading it.
 fn on_one_side(a: &Side, b: &Side, place: Place, epoch: Epoch, window: (u32, u32)) -> Option<Difference> {
     let (side, summary, kind) = match (a.blocks.get(&place), b.blocks.get(&place)) {
-        (Some(summary), None) => (a, summary, Kind::LackedByB),
-        (None, Some(summary)) => (b, summary, Kind::LackedByA),
+        (Some(summary), None) => (a, summary, DifferenceKind::LackedByB),
+        (None, Some(summary)) => (b, summary, DifferenceKind::LackedByA),
         _ => return None,
     };
     if window != span_of(place.2) {
@@ -427,15 +433,15 @@ fn by_records(
         let (of_a, of_b) = (in_a.get(&sequence), in_b.get(&sequence));
         let sum = |held: Option<&HeldRecord>| held.and_then(|held| held.sum);
         let kind = match (of_a, of_b) {
-            (Some(_), None) => Kind::LackedByB,
-            (None, Some(_)) => Kind::LackedByA,
+            (Some(_), None) => DifferenceKind::LackedByB,
+            (None, Some(_)) => DifferenceKind::LackedByA,
             _ => match (sum(of_a), sum(of_b)) {
                 (Some(a), Some(b)) if a == b => {
                     found.same += 1;
                     continue;
                 }
-                (Some(_), Some(_)) => Kind::Different,
-                _ => Kind::NotComparable,
+                (Some(_), Some(_)) => DifferenceKind::Different,
+                _ => DifferenceKind::NotComparable,
             },
         };
         let time = of_a.and_then(|held| held.time).or(of_b.and_then(|held| held.time));

@@ -1,6 +1,6 @@
 //! Whether another ledger is of this site, read out of both: `record::site` has the rule.
 //!
-//! Input: the present ledger and the other one, open. Output: [`Compared`]: the verdict, with what agrees and what does
+//! Input: the present ledger and the other one, open. Output: [`SitesCompared`]: the verdict, with what agrees and what does
 //! not. Whatever brings records of one file into another asks here first (`salvage`, `restore`, and a ledger that turns
 //! up where another vanished), and so does `compare`.
 //!
@@ -49,7 +49,7 @@ impl How {
 
 /// What the comparison of two ledgers found.
 #[derive(Clone, Debug)]
-pub struct Compared {
+pub struct SitesCompared {
     /// Numbers, keys and records.
     pub alike: Alike,
     /// Loggers of which both hold something.
@@ -61,7 +61,7 @@ pub struct Compared {
     verdict: Verdict,
 }
 
-impl Compared {
+impl SitesCompared {
     /// Whether they are of one site.
     pub fn is_one_site(&self) -> bool {
         matches!(self.verdict, Verdict::OneSite(_))
@@ -105,7 +105,7 @@ pub(in crate::ledger) fn compare(
     theirs: &Connection,
     their_signs: &Signs,
     set_aside_here: bool,
-) -> Result<Compared, Error> {
+) -> Result<SitesCompared, Error> {
     let mut alike = Alike::of(&signs(ours), their_signs, set_aside_here);
     let mut verdict = alike.verdict();
     if verdict == Verdict::RecordsDecide {
@@ -114,7 +114,7 @@ pub(in crate::ledger) fn compare(
         verdict = alike.verdict();
     }
     let (here, there) = (loggers(ours)?, loggers(theirs).unwrap_or_default());
-    Ok(Compared {
+    Ok(SitesCompared {
         alike,
         loggers_in_both: here.intersection(&there).copied().collect(),
         loggers_only_there: there.difference(&here).copied().collect(),

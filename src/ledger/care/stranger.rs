@@ -11,13 +11,17 @@
 //!
 //! What this is not: it does not say whether a file is sound (`verify` does), nor whose it is.
 
+use crate::files;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::schema;
 use rusqlite::config::DbConfig;
 use rusqlite::limits::Limit;
 use rusqlite::{Connection, OpenFlags};
+use std::io::Read;
 use std::path::Path;
 
+/// How every ledger's file begins (SQLite's file format, section 1.3).
+const HEAD: &[u8] = b"SQLite format 3\0";
 /// Steps of the virtual machine that any file may take.
 const STEPS_LEAST: u64 = 10_000_000;
 /// Steps that each byte of the file adds.
@@ -68,7 +72,7 @@ pub fn open_to_check(path: &Path) -> Result<Connection, Error> {
 }
 
 fn identified(path: &Path) -> Result<(Connection, u32), Error> {
-    if crate::files::length(path).is_none() {
+    if files::length(path).is_none() {
         return Err(Error::Absent { path: path.to_owned() });
     }
     schema::refuse_what_is_no_file(path)?;
@@ -82,6 +86,16 @@ fn identified(path: &Path) -> Result<(Connection, u32), Error> {
     }
 }
 
+/// Whether a file begins as every ledger does. Nothing else of it is read; a folder does not.
+pub fn looks_like_one(path: &Path) -> std::io::Result<bool> {
+    if files::stat(path)?.is_folder {
+        return Ok(false);
+    }
+    let mut head = Vec::new();
+    files::open(path)?.take(HEAD.len() as u64).read_to_end(&mut head)?;
+    Ok(head == HEAD)
+}
+
 /// Bounds what reading through a connection can cost, before its first statement. `path`: its file, for its size.
 pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     for (limit, most) in LIMITS {
@@ -90,8 +104,7 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     // Functions of a schema that could do more than calculate are refused.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_TRUSTED_SCHEMA, false)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_TRIGGER, false)?;
-    let bytes: u64 =
-        ["", "-wal"].iter().filter_map(|end| crate::files::length(&crate::files::with_tail(path, end))).sum();
+    let bytes: u64 = ["", "-wal"].iter().filter_map(|end| files::length(&files::with_tail(path, end))).sum();
     let mut left =
         STEPS_LEAST.saturating_add(bytes.saturating_mul(STEPS_PER_BYTE)) / u64::from(STEPS_AT_ONCE);
     let count = move || {
@@ -176,10 +189,8 @@ mod tests {
         let ids = crate::ledger::care::site::signs_of_file(&path).unwrap().ids;
         let how = crate::ledger::care::site::How::Copy;
         Ledger::open(&fresh).unwrap().note_same_site(&ids, how, NOW).unwrap();
-        let bytes: u64 = ["", "-wal"]
-            .iter()
-            .filter_map(|end| crate::files::length(&crate::files::with_tail(&path, end)))
-            .sum();
+        let bytes: u64 =
+            ["", "-wal"].iter().filter_map(|end| files::length(&files::with_tail(&path, end))).sum();
         let may = STEPS_PER_BYTE * bytes;
         let took = |what: &str| {
             let taken = TAKEN.with(|taken| taken.replace(0));

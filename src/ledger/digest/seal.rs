@@ -225,17 +225,3 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
         Ok(())
     })?
 }
-
-/// Seals the journal of a release that had no seals.
-pub fn seal_journal(db: &Connection) -> Result<(), Error> {
-    let mut rest = Seal::default();
-    let mut last = 0;
-    let feed = |row: &StoredRow| {
-        rest.feed(row);
-        last = row.get(Column::Row).unwrap_or(0);
-        None::<()>
-    };
-    Walk::WHOLE.stretches(db, feed, |_| Ok(()))??;
-    rest.close(db, last + 1)?;
-    Ok(())
-}

@@ -72,16 +72,6 @@ fn digest(frame: &[u8]) -> i64 {
     i64::from_be_bytes(short)
 }
 
-/// Gives frames of an older schema their digests. Call in the transaction of its migration.
-pub(in crate::ledger) fn add_digests(db: &Connection) -> Result<(), Error> {
-    let all: Vec<(i64, Vec<u8>)> = query::all(db, "SELECT id, frame FROM unopened WHERE digest IS NULL", [])?;
-    let mut update = db.prepare("UPDATE unopened SET digest = ? WHERE id = ?")?;
-    for (id, frame) in all {
-        update.execute([digest(&frame), id])?;
-    }
-    Ok(())
-}
-
 fn class(number: i64) -> Class {
     if number == 0 { Class::Keyed } else { Class::Keyless }
 }

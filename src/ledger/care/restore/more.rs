@@ -2,7 +2,7 @@
 //!
 //! Input: the present ledger, open, and the backup's file. Output: [`More`].
 
-use crate::ledger::care::compare::{self, Compared, Kind, Side};
+use crate::ledger::care::compare::{self, DifferenceKind, RecordsCompared, Side};
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::tx;
@@ -35,7 +35,7 @@ const BESIDE: [(&str, &str, &str); 7] = [
 pub struct More {
     /// Authentic records that the backup lacks or holds differently, by logger: A is the present ledger.
     #[serde(serialize_with = "differing")]
-    pub records: Compared,
+    pub records: RecordsCompared,
     /// Sequences that only CSV rows of the present ledger cover.
     #[serde(rename = "csv_rows")]
     pub rows: Vec<LoggerRange>,
@@ -75,11 +75,11 @@ pub struct DifferingRecords {
     pub differs: bool,
 }
 
-fn differing<S: Serializer>(records: &Compared, serializer: S) -> Result<S::Ok, S::Error> {
+fn differing<S: Serializer>(records: &RecordsCompared, serializer: S) -> Result<S::Ok, S::Error> {
     serializer.collect_seq(in_stretches(records))
 }
 
-fn in_stretches(records: &Compared) -> impl Iterator<Item = DifferingRecords> {
+fn in_stretches(records: &RecordsCompared) -> impl Iterator<Item = DifferingRecords> {
     records.loggers.iter().flat_map(|(address, logger)| {
         logger.differences.iter().map(move |difference| DifferingRecords {
             range: LoggerRange {
@@ -88,7 +88,7 @@ fn in_stretches(records: &Compared) -> impl Iterator<Item = DifferingRecords> {
                 first: difference.first,
                 last: difference.last,
             },
-            differs: difference.kind != Kind::LackedByB,
+            differs: difference.kind != DifferenceKind::LackedByB,
         })
     })
 }
@@ -100,7 +100,7 @@ pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, More)
     let mut more = More { records: compare::compare(&mine, &theirs, |_| true)?, ..More::default() };
     let records = mine.record_count();
     for logger in more.records.loggers.values_mut() {
-        logger.differences.retain(|difference| difference.kind != Kind::LackedByA);
+        logger.differences.retain(|difference| difference.kind != DifferenceKind::LackedByA);
     }
     more.records.loggers.retain(|_, logger| !logger.differences.is_empty());
     drop((mine, theirs));

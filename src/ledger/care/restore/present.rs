@@ -51,7 +51,7 @@ impl Present {
     }
 
     /// Whether the backup is of its site; `None`: it cannot be read.
-    pub fn site(&self, part: &Path, signs: &Signs) -> Result<Option<site::Compared>, Error> {
+    pub fn site(&self, part: &Path, signs: &Signs) -> Result<Option<site::SitesCompared>, Error> {
         let Self::Sound(db) = self else { return Ok(None) };
         site::compare(db, &stranger::open_present(part)?, signs, false).map(Some)
     }

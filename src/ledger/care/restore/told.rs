@@ -79,7 +79,7 @@ pub enum RestoreError {
          all the same, if that has no more in it",
         .0.display()
     )]
-    NotOfThisSite(PathBuf, Box<site::Compared>),
+    NotOfThisSite(PathBuf, Box<site::SitesCompared>),
     /// The present ledger cannot be read, so nobody knows what it has more.
     #[error(
         "the present ledger cannot be compared with the backup: {0}; nothing was changed: with --over-damaged it is kept \

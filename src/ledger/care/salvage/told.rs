@@ -114,7 +114,7 @@ pub enum SalvageError {
     NotCounted(PathBuf),
     /// It is not shown to be of this site.
     #[error("{}: is not shown to be of this site; nothing was changed: {}", .0.display(), not_of_this_site(.1))]
-    NotOfThisSite(PathBuf, Box<site::Compared>),
+    NotOfThisSite(PathBuf, Box<site::SitesCompared>),
 }
 
 fn set_aside_here(names: &[String]) -> String {
@@ -128,7 +128,7 @@ fn set_aside_here(names: &[String]) -> String {
     }
 }
 
-fn not_of_this_site(compared: &site::Compared) -> &'static str {
+fn not_of_this_site(compared: &site::SitesCompared) -> &'static str {
     match compared.here_is_empty {
         true => "the present ledger is empty, so put it in place with `stonechat restore`",
         false => "with --adopt its readings come as rows that can be withdrawn",

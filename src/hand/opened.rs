@@ -1,0 +1,92 @@
+//! Sealed dumps opened: every record in them that a key opens, one after another.
+//!
+//! Input: files and folders, the roster, a keyring that is lent. Output: records, handed over as they are opened, and a
+//! [`Tally`] of the frames. What this is not: nothing is judged against a ledger and nothing is kept.
+
+use super::dump::{DumpRun, Runs};
+use super::inputs::{self, Input};
+use super::recognise::Looks;
+use crate::record::judge::{self, Opened, Outcome, Tally};
+use crate::record::roster::Roster;
+use crate::seal::keyring::Keyring;
+use crate::wire::frame::RECORD_MAX;
+use crate::wire::seq::Identity;
+use std::path::{Path, PathBuf};
+
+/// Records of dumps that are opened in one run: whoever takes them holds them in memory, each in some 60 bytes.
+const RECORDS_MAX: u64 = 20_000_000;
+/// Bytes that are read at a time.
+const PIECE: usize = 64 << 10;
+
+/// Why dumps could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenDumpsError {
+    /// A file that was named and is no download, and why.
+    #[error("{0} {1}")]
+    NoDump(String, String),
+    /// A file cannot be read.
+    #[error("{0}: cannot be read to its end: {1}; copy it again")]
+    Read(String, std::io::Error),
+    /// There are more records than can be compared at a time.
+    #[error("more than {RECORDS_MAX} records; compare a logger at a time")]
+    TooMany,
+}
+
+/// Opens every frame of a file or a folder of sealed dumps, and hands the records over. `ledger`: its own files are left
+/// alone.
+pub fn open_dumps(
+    path: &Path,
+    ledger: &Path,
+    roster: &Roster,
+    keyring: &mut Keyring,
+    mut take: impl FnMut(Identity, &[u8]),
+) -> Result<Tally, OpenDumpsError> {
+    let found = inputs::gather(&[PathBuf::from(path)], ledger, false);
+    if let Some(file) = found.not_taken.into_iter().find(|file| file.is_mistake) {
+        return Err(OpenDumpsError::NoDump(file.name, file.why));
+    }
+    let mut tally = Tally::default();
+    for input in found.inputs.iter().filter(|input| input.looks != Looks::OwnCsv) {
+        open_dump(input, roster, keyring, &mut tally, &mut take)?;
+    }
+    Ok(tally)
+}
+
+fn open_dump(
+    input: &Input,
+    roster: &Roster,
+    keyring: &mut Keyring,
+    tally: &mut Tally,
+    take: &mut impl FnMut(Identity, &[u8]),
+) -> Result<(), OpenDumpsError> {
+    let at = |error| OpenDumpsError::Read(input.name.clone(), error);
+    let mut plaintext = [0; RECORD_MAX];
+    let mut each = |run: DumpRun<'_>| -> Result<(), OpenDumpsError> {
+        if run.decoded.is_empty() {
+            tally.count(Outcome::Noise);
+            return Ok(());
+        }
+        match judge::open(run.decoded, roster, keyring, &mut plaintext) {
+            Opened::Dropped(outcome) => tally.count(outcome),
+            Opened::Foreign(_) => tally.count(Outcome::Foreign),
+            Opened::Shut { .. } => tally.count(Outcome::Unopened),
+            Opened::Record { frame, plaintext, .. } => {
+                tally.count(Outcome::Stored);
+                take(frame.identity, plaintext);
+                if tally.of(Outcome::Stored) > RECORDS_MAX {
+                    return Err(OpenDumpsError::TooMany);
+                }
+            }
+        }
+        Ok(())
+    };
+    let mut reader = input.open().map_err(at)?;
+    let (mut runs, mut piece) = (Runs::default(), vec![0; PIECE]);
+    loop {
+        let read = reader.read(&mut piece).map_err(at)?;
+        if read == 0 {
+            return runs.finish(&mut each);
+        }
+        runs.feed(piece.get(..read).unwrap_or(&[]), &mut each)?;
+    }
+}
