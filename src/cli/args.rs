@@ -31,11 +31,6 @@ pub fn open(path: &Path) -> Result<Config, Exit> {
     Ok(config)
 }
 
-/// The same for commands that return a code.
-pub fn load(path: &Path) -> Result<Config, u8> {
-    open(path).map_err(Exit::say)
-}
-
 /// The file of a ledger that an argument names. The ledger's other files are next to it, not next to a link to it.
 pub fn resolved(file: &Path) -> PathBuf {
     crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())

@@ -42,15 +42,6 @@ use clap::{CommandFactory, Parser, Subcommand};
 pub use exit::{COULD_NOT, DONE, NO, USAGE};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-// Ways by which commands still reach what has moved.
-#[allow(unused_imports)]
-use crate::view::{term as prose, term as table};
-#[allow(unused_imports)]
-use args::{instant, load, not_of_the_site, resolved};
-#[allow(unused_imports)]
-use exit::{config_code, could_not};
-#[allow(unused_imports)]
-use print::{Progress, print, print_json};
 
 #[derive(Parser)]
 #[command(
