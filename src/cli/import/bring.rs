@@ -16,7 +16,7 @@ use crate::hand::plan::{FilePlan, NotPlanned, Planning};
 use crate::hand::refusals::RefusedFile;
 use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::import::{self, Evidence, NotImported, Planner};
-use crate::ledger::{Error, Ledger, lock_holder};
+use crate::ledger::{Ledger, Response, lock_holder};
 use crate::record::download::Item;
 use crate::record::judge::Outcome;
 use crate::seal::keyring::Keyring;
@@ -213,12 +213,14 @@ fn written(imported: &import::Imported) -> Written {
 
 fn not_written(error: NotImported, config: &Config) -> NotWritten {
     match error {
-        NotImported::Ledger(error @ Error::Busy(_)) => {
-            let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
-            NotWritten::Busy { why: error.to_string(), holder }
-        }
-        NotImported::Ledger(error @ Error::Sync(_)) => NotWritten::NotCertain(error.to_string()),
-        NotImported::Ledger(error) => NotWritten::Failed(error.to_string()),
+        NotImported::Ledger(error) => match error.response() {
+            Response::Locked => {
+                let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
+                NotWritten::Busy { why: error.to_string(), holder }
+            }
+            Response::Unsynced => NotWritten::NotCertain(error.to_string()),
+            _ => NotWritten::Failed(error.to_string()),
+        },
         NotImported::PlanIsOld => NotWritten::PlanIsOld,
         NotImported::Refused(rows) => NotWritten::RowsRefused(rows),
     }
