@@ -1,6 +1,6 @@
 //! `stonechat run`: the daemon.
 
-use super::{COULD_NOT, DONE};
+use super::exit::{COULD_NOT, DONE, config_code};
 use crate::config;
 use crate::daemon;
 use crate::files::clock::FileClock;
@@ -55,7 +55,7 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
             for problem in problems.iter() {
                 tracing::error!("{problem}");
             }
-            return super::config_code(&problems);
+            return config_code(&problems);
         }
     };
     let clock: Box<dyn Clock> = match &args.simulated_clock {
