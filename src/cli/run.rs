@@ -1,6 +1,6 @@
 //! `stonechat run`: the daemon.
 
-use super::exit::{COULD_NOT, DONE, config_code};
+use super::{COULD_NOT, DONE};
 use crate::config;
 use crate::daemon;
 use crate::files::clock::FileClock;
@@ -55,7 +55,7 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
             for problem in problems.iter() {
                 tracing::error!("{problem}");
             }
-            return config_code(&problems);
+            return super::exit::config_code(&problems);
         }
     };
     let clock: Box<dyn Clock> = match &args.simulated_clock {

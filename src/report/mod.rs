@@ -26,6 +26,7 @@ pub mod days;
 pub mod gap_state;
 pub mod gaps;
 pub mod gateway;
+pub mod give_up;
 pub mod health;
 pub mod inputs;
 pub mod key_slots;
