@@ -1,5 +1,6 @@
 //! What stands next to the record: frames and records set aside, notices, counts of frames by radio.
 
+use crate::ledger::db::rare;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{self};
 use crate::ledger::read::snapshot::Snapshot;
@@ -79,7 +80,7 @@ impl Snapshot<'_> {
 
     /// The authentic record held under an identity, as plaintext: the other side of a conflict.
     pub fn plaintext(&self, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-        if let Some(plaintext) = row::rare_plaintext(self.db, id)? {
+        if let Some(plaintext) = rare::rare_plaintext(self.db, id)? {
             return Ok(Some(plaintext));
         }
         for table in ["settled", "journal"] {

@@ -1,5 +1,6 @@
 //! The content of readings and profiles, as the views show it.
 
+use crate::ledger::db::rare;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::row::{self};
 use crate::ledger::read::snapshot::Snapshot;
@@ -95,12 +96,12 @@ impl Snapshot<'_> {
         let sql = format!(
             "SELECT {}, epoch, sequence FROM profile_row WHERE logger = ? AND rank = 0
              ORDER BY epoch DESC, sequence DESC LIMIT 1",
-            row::PROFILE_COLUMNS
+            rare::PROFILE_COLUMNS
         );
         let mut statement = self.db.prepare_cached(&sql)?;
         let mut found = statement.query([address.number()])?;
         let Some(row) = found.next()? else { return Ok(None) };
         let identity = Identity::new(address.number(), row.get(9)?, row.get(10)?);
-        Ok(identity.zip(Some(row::profile(row)?)))
+        Ok(identity.zip(Some(rare::profile(row)?)))
     }
 }
