@@ -12,6 +12,7 @@ use crate::ledger::care::salvage::proof;
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
+use crate::ledger::db::query;
 use crate::ledger::digest::{block, table};
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven;
@@ -75,10 +76,7 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
         sum.is_ok_and(|sum| table::kept(db, table).is_ok_and(|kept| kept.unwrap_or_default() == sum))
     };
     let mut ids: BTreeSet<i64> = meta(db, "ledger_id").into_iter().collect();
-    let others = || -> rusqlite::Result<Vec<i64>> {
-        db.prepare("SELECT ledger_id FROM same_site")?.query_map([], |row| row.get(0))?.collect()
-    };
-    let others = others();
+    let others = query::values::<i64>(db, "SELECT ledger_id FROM same_site", []);
     let ids_are_sound = !ids.is_empty() && fits("meta") && (others.is_err() || fits("same_site"));
     ids.extend(others.unwrap_or_default());
     let mut signs = Signs { ids, ids_are_sound, ..Signs::default() };
@@ -153,11 +151,8 @@ fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
 
 /// The loggers of which a ledger holds a record or a row.
 fn loggers(db: &Connection) -> Result<BTreeSet<u16>, Error> {
-    let mut statement = db.prepare(
-        "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind BETWEEN 1 AND 4",
-    )?;
-    let loggers = statement.query_map([], |row| row.get(0))?;
-    Ok(loggers.collect::<Result<_, _>>()?)
+    let sql = "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind BETWEEN 1 AND 4";
+    Ok(query::values(db, sql, [])?.into_iter().collect())
 }
 
 /// Notes numbers of another ledger as of this site. Call within a transaction that writes, or alone.

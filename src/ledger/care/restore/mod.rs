@@ -16,10 +16,10 @@ mod aside;
 mod carry;
 mod exchange;
 mod more;
+mod outcome;
 mod present;
-mod told;
 
 pub(in crate::ledger) use aside::tidy;
 pub use exchange::restore;
 pub use more::More;
-pub use told::{How, RestoreError, Restored};
+pub use outcome::{How, RestoreError, Restored};

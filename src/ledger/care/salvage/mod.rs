@@ -7,8 +7,8 @@
 //!
 //! Proven is what fits a digest: a whole block its content digest (where a part of it cannot be read, the present
 //! ledger's records of the same identities are tried in its place), CSV rows the guard of their block, an unsettled
-//! stretch its seal, what people wrote down their table's. What fits none is told and not taken: its loggers or its
-//! backups may still have it. Where somebody asks for it, such readings and rows fill what is missing as CSV rows do,
+//! stretch its seal, what people wrote down their table's. What fits none is listed and not taken: its loggers or its
+//! backups may still have it. If it is asked for, such readings and rows fill what is missing as CSV rows do,
 //! in an import of their own that can be withdrawn.
 //!
 //! Keys that have opened frames are brought over where their table fits.
@@ -24,11 +24,11 @@
 mod bring;
 mod counted;
 mod notes;
+mod outcome;
 pub(in crate::ledger) mod proof;
 mod read;
 mod rows;
 mod source;
-mod told;
 
 pub use bring::salvage;
-pub use told::{How, SalvageError, Salvaged};
+pub use outcome::{How, SalvageError, Salvaged};

@@ -1,7 +1,7 @@
 //! What must outlive the ledger's file: a small digested file beside it, written once a day and at a stop, from which
 //! a new ledger knows what a damaged one held.
 //!
-//! In it: what is covered, as ranges; the ends of epochs that profiles told; write-offs and whatever else people wrote
+//! In it: what is covered, as ranges; the ends of epochs that profiles name; write-offs and what else people wrote
 //! down; slots in use; radios and when they listened; and, whole, the few records on which reports rest: those on either
 //! side of each gap with the nearest reading, each epoch's first and last, the profiles in force at gaps, and every clock,
 //! power-up and memory event.

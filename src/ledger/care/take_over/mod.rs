@@ -19,9 +19,9 @@ mod carried;
 mod look;
 mod made;
 mod open;
-mod told;
+mod outcome;
 
 pub use aside::ASIDE_MAX;
 pub(in crate::ledger) use open::open_if_sound;
 pub use open::{Opened, look_again, open, replace};
-pub use told::TakenOver;
+pub use outcome::TakenOver;
