@@ -20,7 +20,7 @@ use crate::record::site::{Alike, Shared, Signs, Verdict};
 use crate::time::Stamp;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
-use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -90,11 +90,7 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
 
 /// Of a file that may be damaged or of an older schema.
 pub(in crate::ledger) fn signs_of_file(path: &Path) -> Option<Signs> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let mut db = Connection::open_with_flags(path, flags).ok()?;
-    stranger::bound(&mut db, path).ok()?;
-    stranger::can_be_read(&db).ok()?;
-    Some(signs(&db))
+    stranger::open_damaged(path).map(|db| signs(&db))
 }
 
 /// Compares the present ledger with another one, whose signs are given. `set_aside_here`: see [`Alike::of`].

@@ -5,7 +5,7 @@ use crate::ledger::care::sidecar::Sidecar;
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::{query, schema};
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::Connection;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -68,12 +68,9 @@ pub(super) fn name_for(
     Ok(files::free_dated_name(path, DAMAGED, unix_s))
 }
 
-/// Opens what is set aside, to see what can be read of it. It is no ledger that any other program has open.
+/// Opens what is set aside, to see what can be read of it; `None`: nothing can, or it is of another schema.
 pub(super) fn open_damaged(aside: &Path) -> Option<Connection> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let mut db = Connection::open_with_flags(aside, flags).ok()?;
-    stranger::bound(&mut db, aside).ok()?;
-    stranger::can_be_read(&db).ok()?;
+    let db = stranger::open_damaged(aside)?;
     let version: u32 = query::value(&db, "PRAGMA user_version", []).ok()?;
     (version == schema::VERSION).then_some(db)
 }
