@@ -15,6 +15,7 @@
 pub mod clock;
 mod closed;
 mod name;
+pub mod trial;
 
 pub use closed::{Wanted, closed, explained};
 pub use name::folder_of;
@@ -176,6 +177,11 @@ pub fn read_own(path: &Path, most: u64) -> io::Result<Vec<u8>> {
 pub fn make_own(path: &Path, mode: u32) -> io::Result<File> {
     remove_own(path);
     make(path, mode)
+}
+
+/// Something that is open already, without a buffer: what is written to it leaves no copy in memory.
+pub fn unbuffered(open: std::os::fd::OwnedFd) -> impl Write {
+    File::from(open)
 }
 
 /// How a file is put.
@@ -388,6 +394,11 @@ pub fn make_folder(path: &Path) -> io::Result<()> {
 /// Makes a folder and those above it where they are missing; they are this user's own.
 pub fn make_own_folder(path: &Path) -> io::Result<()> {
     std::fs::create_dir_all(path)
+}
+
+/// Makes a folder, which must not be there.
+pub fn make_new_folder(path: &Path) -> io::Result<()> {
+    std::fs::create_dir(path)
 }
 
 /// Makes the folder in which a file is to lie, where it is gone.

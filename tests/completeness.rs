@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
-use stonechat::ledger::read::origin::{self, Unsettled};
+use stonechat::ledger::read::origin::Unsettled;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, Batch, BatchItem, Content, Ledger, RadioId, Reception, Stamp};
 use stonechat::record::judge::{Placed, Row};
@@ -18,6 +18,7 @@ use stonechat::report::completeness::{
 };
 use stonechat::report::counted;
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
+use stonechat::report::origin;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;

@@ -69,10 +69,26 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     let names: Vec<&str> = before.iter().map(|(name, ..)| name.as_str()).collect();
     assert_eq!(
         names,
-        ["event", "gap_now", "import_file", "opaque_record", "profile", "raw_value", "reading", "set_aside"]
+        [
+            "configuration",
+            "event",
+            "gap_now",
+            "import_file",
+            "ledger_set_aside",
+            "manual_reading",
+            "opaque_record",
+            "profile",
+            "raw_value",
+            "reading",
+            "remark",
+            "set_aside",
+            "settled_chunk",
+            "settled_or_retired",
+            "written_off",
+        ]
     );
     let counts: Vec<usize> = before.iter().map(|(.., rows)| rows.len()).collect();
-    assert_eq!(counts, [3, 2, 3, 1, 2, 39, 13, 4]);
+    assert_eq!(counts, [0, 3, 2, 3, 0, 0, 1, 2, 39, 13, 0, 4, 2, 8, 1]);
 
     // Who only reads leaves it as it is.
     let refused = Reader::open(&path).unwrap_err();
@@ -82,7 +98,9 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
     let ledger = Ledger::open(&path).unwrap();
     let db = Connection::open(&path).unwrap();
     let check = |when: &str| {
-        for (name, columns, rows_before) in &before {
+        // What is settled later is in more blocks; the rest of the views shows no difference.
+        let is_same = |name: &str| when != "settled" || !name.starts_with("settled_");
+        for (name, columns, rows_before) in before.iter().filter(|(name, ..)| is_same(name)) {
             assert_eq!(&rows(&db, name, columns), rows_before, "{name}, {when}");
         }
         assert_eq!(verify::verify(&path, |_| ()).unwrap().differences, Vec::<String>::new(), "{when}");
@@ -112,61 +130,15 @@ fn a_ledger_of_schema_1_is_brought_up_to_date_in_place_and_every_value_stays() {
 }
 
 #[test]
-fn a_ledger_of_schema_3_is_brought_up_to_date_in_place_and_every_value_stays() {
+fn a_migration_leaves_damaged_what_was_damaged() {
     let dir = tempfile::tempdir().unwrap();
-    let path = old_ledger(dir.path(), 3);
+    let path = old_ledger(dir.path(), 1);
     let db = Connection::open(&path).unwrap();
-    assert_eq!(integer(&db, "PRAGMA user_version"), 3);
-    let before = views(&db);
+    db.execute("UPDATE radio SET name = name || ', changed'", []).unwrap();
     drop(db);
-    let counts: Vec<(&str, usize)> =
-        before.iter().map(|(name, _, rows)| (name.as_str(), rows.len())).collect();
-    assert_eq!(
-        counts,
-        [
-            ("configuration", 2),
-            ("event", 4),
-            ("gap_now", 5),
-            ("import_file", 3),
-            ("opaque_record", 1),
-            ("profile", 2),
-            ("raw_value", 63),
-            ("reading", 21),
-            ("set_aside", 4),
-            ("settled_chunk", 2),
-        ]
-    );
-    let refused = Reader::open(&path).unwrap_err();
-    assert!(matches!(refused, Error::SchemaTooOld { found: 3, .. }), "{refused}");
-
-    let mut ledger = Ledger::open(&path).unwrap();
-    let db = Connection::open(&path).unwrap();
-    let check = |when: &str| {
-        for (name, columns, rows_before) in &before {
-            assert_eq!(&rows(&db, name, columns), rows_before, "{name}, {when}");
-        }
-        assert_eq!(verify::verify(&path, |_| ()).unwrap().differences, Vec::<String>::new(), "{when}");
-    };
-    assert_eq!(integer(&db, "PRAGMA user_version"), i64::from(SCHEMA_VERSION));
-    check("migrated");
-    // What that release wrote off by hand is there, with who and why.
-    let old = Reader::open(&path).unwrap();
-    let offs = old.read(|snapshot| snapshot.write_off_histories(None)).unwrap();
-    assert_eq!(offs.len(), 1);
-    let off = &offs[0].off;
-    assert_eq!((off.by.as_str(), off.reason.as_str()), ("a technician", "memory was cleared"));
-    assert_eq!((off.first, off.last, off.in_force().is_some()), (3, Some(8), true));
-    assert_eq!(integer(&db, "SELECT count(*) FROM written_off WHERE records IS NULL"), 1);
-    for view in ["remark", "manual_reading"] {
-        assert_eq!(integer(&db, &format!("SELECT count(*) FROM {view}")), 0);
-    }
-    drop(ledger);
-    ledger = Ledger::open(&path).unwrap();
-    check("opened again");
-    while ledger.settle(1000, 20_590).unwrap().left > 0 {}
-    let (gaps, readings) = (rows(&db, "gap_now", &before[2].1), integer(&db, "SELECT count(*) FROM reading"));
-    assert_eq!((gaps, readings), (before[2].2.clone(), 21));
-    util::truth::verified(&path);
+    drop(Ledger::open(&path).unwrap());
+    let differences = verify::verify(&path, |_| ()).unwrap().differences;
+    assert!(differences.len() == 1 && differences[0].contains("radio"), "{differences:?}");
 }
 
 #[test]

@@ -14,7 +14,7 @@ use crate::wire::seq::Address;
 use crate::{files, view};
 use std::path::{Path, PathBuf};
 
-/// Where the configuration is looked for if nobody says.
+/// The configuration's file if neither the arguments nor the environment name one.
 const DEFAULT_CONFIG: &str = "/etc/stonechat/site.toml";
 
 /// The configuration that the arguments, the environment or our default name.
@@ -36,7 +36,7 @@ pub fn load(path: &Path) -> Result<Config, u8> {
     open(path).map_err(Exit::say)
 }
 
-/// Where a ledger lies that an argument names. Its other files lie there, not next to a link to it.
+/// The file of a ledger that an argument names. The ledger's other files are next to it, not next to a link to it.
 pub fn resolved(file: &Path) -> PathBuf {
     crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())
 }
@@ -53,7 +53,7 @@ pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
     Ok(())
 }
 
-/// A time that somebody typed.
+/// A time as it was typed.
 pub fn instant(text: &str, option: &str) -> Result<i64, String> {
     crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
 }
@@ -72,6 +72,35 @@ pub fn now(text: Option<&str>) -> Result<i64, Exit> {
 /// The same for commands that return a code.
 pub fn present(text: Option<&str>) -> Result<i64, u8> {
     now(text).map_err(Exit::say)
+}
+
+// The next two have no doc comments: clap would show them as the description of each command that takes them in.
+#[derive(clap::Args)]
+pub struct LoggersArg {
+    /// Only this logger (its address); may be given several times
+    #[arg(long, value_name = "ADDRESS")]
+    logger: Vec<u16>,
+}
+
+impl LoggersArg {
+    /// The loggers, all of which are on the roster; empty if none was named.
+    pub fn on_roster(&self, config: &Config) -> Result<Vec<Address>, String> {
+        on_roster(config, &self.logger)
+    }
+}
+
+#[derive(clap::Args)]
+pub struct NowArg {
+    /// Take this as the present, as a simulated field needs it
+    #[arg(long, value_name = "TIME", hide = true)]
+    now: Option<String>,
+}
+
+impl NowArg {
+    /// The present.
+    pub fn now(&self) -> Result<i64, Exit> {
+        now(self.now.as_deref())
+    }
 }
 
 /// What every report names.
@@ -135,8 +164,8 @@ fn tell_elsewhere(config: &Config) {
     }
 }
 
-/// Says so on standard error, before a report that would pass for the whole. Whoever cannot read the ledger says why by
-/// itself.
+/// Says on standard error which damaged ledgers are not in a report that would pass for the whole. If the ledger cannot
+/// be read, the command itself says why.
 pub fn tell_not_here(ledger: &Path) {
     let asides = Reader::open(ledger).and_then(|reader| reader.not_salvaged());
     for aside in asides.unwrap_or_default() {

@@ -1,7 +1,7 @@
 //! `stonechat completeness`: how much of what must exist is held, by logger and month or any span, and by the way it
 //! came; now, or as it was known at a time.
 
-use super::args::{self, frame, maybe_instant, now, on_roster, open};
+use super::args::{self, LoggersArg, NowArg, frame, maybe_instant, open};
 use super::exit::{DONE, Exit};
 use super::print::{Progress, print, print_json};
 use crate::config::Config;
@@ -35,9 +35,8 @@ pub struct Args {
     /// The last months of the site's calendar, this one included [default: 3]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1200))]
     months: Option<u32>,
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    logger: Vec<u16>,
+    #[command(flatten)]
+    loggers: LoggersArg,
     /// What was known at this time: what came in or was written off later is left out
     #[arg(long, value_name = "TIME")]
     as_of: Option<String>,
@@ -47,15 +46,14 @@ pub struct Args {
     /// Print CSV, a line a logger and span
     #[arg(long)]
     csv: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
+    #[command(flatten)]
+    now: NowArg,
 }
 
 /// Counts and prints.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = now(args.now.as_deref())?;
+    let now = args.now.now()?;
     args::tell_not_here(&config.ledger.path);
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let progress = Progress::new();
@@ -85,7 +83,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 }
 
 fn wanted(config: &Config, args: &Args, now: i64) -> Result<CompletenessWanted, String> {
-    let loggers = on_roster(config, &args.logger)?;
+    let loggers = args.loggers.on_roster(config)?;
     let (from, to) =
         (maybe_instant(args.from.as_deref(), "--from")?, maybe_instant(args.to.as_deref(), "--to")?);
     let as_of = maybe_instant(args.as_of.as_deref(), "--as-of")?;

@@ -74,11 +74,6 @@ pub fn code(ended: Result<u8, Exit>) -> u8 {
     ended.unwrap_or_else(Exit::say)
 }
 
-/// Prints what is wrong with the configuration, and gives the exit code.
-pub fn refused(problems: &Problems) -> u8 {
-    Exit::refused(problems).say()
-}
-
 /// The exit code: what a file says is 2, for a service must not start again on it; what the disk did is 3.
 pub fn config_code(problems: &Problems) -> u8 {
     if problems.may_pass() { COULD_NOT } else { USAGE }

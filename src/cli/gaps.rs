@@ -1,7 +1,7 @@
 //! `stonechat gaps`: one fault or many, since when, what is missing, what moved meanwhile, and whether it needs a
 //! drive and until when.
 
-use super::args::{frame, maybe_instant, now, on_roster, open};
+use super::args::{LoggersArg, NowArg, frame, maybe_instant, open};
 use super::exit::{DONE, Exit, NO};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -14,9 +14,8 @@ use std::path::Path;
 /// The arguments of `gaps`.
 #[derive(clap::Args)]
 pub struct Args {
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    logger: Vec<u16>,
+    #[command(flatten)]
+    loggers: LoggersArg,
     /// Only what is missing at or after this time (RFC 3339, as 2026-05-04T00:00:00-07:00); the same as --from
     #[arg(long, value_name = "TIME", conflicts_with = "from")]
     since: Option<String>,
@@ -38,15 +37,14 @@ pub struct Args {
     /// Print JSON
     #[arg(long)]
     json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
+    #[command(flatten)]
+    now: NowArg,
 }
 
 /// Prints the report.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = now(args.now.as_deref())?;
+    let now = args.now.now()?;
     let wanted = wanted(&config, args).map_err(Exit::usage)?;
     let found = read(&config, &wanted, now)?;
     let code = if args.fail_if_open && found.report.is_open() { NO } else { DONE };
@@ -58,7 +56,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 }
 
 fn wanted(config: &Config, args: &Args) -> Result<GapsWanted, String> {
-    let loggers = on_roster(config, &args.logger)?;
+    let loggers = args.loggers.on_roster(config)?;
     let since = maybe_instant(args.since.as_deref(), "--since")?;
     let from = maybe_instant(args.from.as_deref(), "--from")?.or(since);
     let to = maybe_instant(args.to.as_deref(), "--to")?;

@@ -10,7 +10,7 @@ use crate::time::GatewayTime;
 use crate::view::logbook::{as_json, line};
 use crate::view::term::{self, Column, Table};
 use serde_json::json;
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::path::Path;
 
 /// Examples for the help.
@@ -89,9 +89,9 @@ fn time(text: Option<&str>, option: &str, offset: i32) -> Result<Option<GatewayT
     Ok(Some(GatewayTime(at)))
 }
 
-/// Where all is asked for and no terminal has a width, nothing is cut.
+/// Nothing is cut where all is asked for and no terminal has a width.
 fn width(args: &Args) -> usize {
-    match args.all && !std::io::stdout().is_terminal() {
+    match args.all && !term::is_terminal() {
         true => usize::MAX,
         false => term::columns(),
     }
@@ -99,8 +99,5 @@ fn width(args: &Args) -> usize {
 
 /// How many acts one screen shows.
 fn lines() -> usize {
-    let stdout = std::io::stdout();
-    let rows = rustix::termios::tcgetwinsize(&stdout).ok().map(|size| usize::from(size.ws_row));
-    let rows = rows.filter(|&rows| rows > 0 && stdout.is_terminal());
-    rows.map_or(LINES, |rows| rows.saturating_sub(LINES_AROUND).max(1))
+    term::rows().map_or(LINES, |rows| rows.saturating_sub(LINES_AROUND).max(1))
 }

@@ -48,7 +48,7 @@ use crate::view::{term as prose, term as table};
 #[allow(unused_imports)]
 use args::{instant, load, not_of_the_site, present, resolved};
 #[allow(unused_imports)]
-use exit::{config_code, could_not, refused};
+use exit::{config_code, could_not};
 #[allow(unused_imports)]
 use print::{Progress, print, print_json};
 

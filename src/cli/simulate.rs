@@ -1,14 +1,15 @@
 //! `stonechat simulate`: frames of invented loggers onto a pseudo-terminal, a TCP port or a file; beside them
 //! a configuration, the truth and the loggers' memories.
 
-use super::{DONE, Progress, USAGE, could_not, print};
+mod sink;
+
+use super::exit::{DONE, USAGE, could_not};
+use super::print::{Progress, print};
 use crate::files;
-use crate::link::pty::PtyMaster;
 use crate::sim::{Field, FieldPlan};
 use crate::text::counted;
-use std::fs::File;
-use std::io::{BufWriter, Write};
-use std::net::{TcpListener, TcpStream};
+use sink::{new_file, open_sink};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -44,35 +45,6 @@ pub struct Args {
     from: Option<i64>,
 }
 
-/// Where the bytes go.
-pub(super) enum Sink {
-    Pty(Box<PtyMaster>),
-    Tcp(TcpStream),
-    File(BufWriter<File>),
-}
-
-/// How long a reader may take before a simulation gives up on it.
-const PATIENCE: Duration = Duration::from_secs(600);
-
-impl Sink {
-    pub(super) fn send(&mut self, bytes: &[u8]) -> std::io::Result<()> {
-        match self {
-            Self::Pty(pty) => pty.write_within(bytes, PATIENCE),
-            Self::Tcp(stream) => stream.write_all(bytes),
-            Self::File(file) => file.write_all(bytes),
-        }
-    }
-
-    /// Waits until all of it has been read (a pseudo-terminal whose master closes loses what is unread).
-    pub(super) fn finish(&mut self) -> std::io::Result<()> {
-        match self {
-            Self::Pty(pty) => pty.wait_drained(PATIENCE),
-            Self::Tcp(stream) => stream.flush(),
-            Self::File(file) => file.flush(),
-        }
-    }
-}
-
 /// Runs the simulation to its end.
 pub fn run(args: &Args, out: &mut dyn Write) -> u8 {
     if !(args.rate.is_finite() && args.rate >= 0.0) {
@@ -95,7 +67,7 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
     // Before anything is made: the folder may be a real site's.
     files::refuse_taken(targets(dir, &plan)).map_err(|error| error.to_string())?;
-    std::fs::create_dir_all(dir).map_err(at(dir))?;
+    files::make_own_folder(dir).map_err(at(dir))?;
     let mut field = Field::new(if args.harsh { plan.harsher() } else { plan });
     let (mut sink, where_to) = open_sink(&args.to, dir, field.plan(), out)?;
 
@@ -131,39 +103,6 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     ))
 }
 
-fn open_sink(to: &str, dir: &Path, plan: &FieldPlan, out: &mut dyn Write) -> Result<(Sink, String), String> {
-    let config = |port: &str| plan.write_config(dir, port, 1.0).map_err(|error| error.to_string());
-    let mut say = |port: &str| {
-        let _ = writeln!(
-            out,
-            "waiting for a reader on {port}: run `stonechat -c {}/site.toml run` in another terminal",
-            dir.display()
-        );
-        let _ = out.flush();
-    };
-    if to == "pty" {
-        let mut pty = PtyMaster::open().map_err(|error| format!("no pseudo-terminal: {error}"))?;
-        let link = std::path::absolute(dir.join("radio")).map_err(|error| error.to_string())?;
-        pty.link_at(&link).map_err(|error| format!("{}: {error}", link.display()))?;
-        let name = link.display().to_string();
-        config(&name)?;
-        say(&name);
-        return Ok((Sink::Pty(Box::new(pty)), name));
-    }
-    if let Some(address) = to.strip_prefix("tcp:") {
-        let listener = TcpListener::bind(address).map_err(|error| format!("{to}: {error}"))?;
-        let address = listener.local_addr().map_err(|error| error.to_string())?;
-        let name = format!("tcp://{address}");
-        config(&name)?;
-        say(&name);
-        let (stream, _) = listener.accept().map_err(|error| format!("{name}: {error}"))?;
-        return Ok((Sink::Tcp(stream), name));
-    }
-    let file = File::create_new(to).map_err(|error| format!("{to}: {error}"))?;
-    config(to)?;
-    Ok((Sink::File(BufWriter::new(file)), to.to_owned()))
-}
-
 /// Every file that a simulation makes in its folder.
 pub(super) fn targets(dir: &Path, plan: &FieldPlan) -> Vec<PathBuf> {
     let memories = plan.loggers.iter().map(|logger| dir.join(format!("{}.sealed", logger.address)));
@@ -175,12 +114,14 @@ pub(super) fn targets(dir: &Path, plan: &FieldPlan) -> Vec<PathBuf> {
 pub(super) fn write_truth(field: &Field, dir: &Path) -> Result<(), String> {
     let path = dir.join("truth.jsonl");
     let at = |error: std::io::Error| format!("{}: {error}", path.display());
-    let mut file = BufWriter::new(File::create_new(&path).map_err(at)?);
+    let mut file = new_file(&path).map_err(at)?;
     field.truth().write_jsonl(&mut file).and_then(|()| file.flush()).map_err(at)?;
     for address in field.truth().addresses() {
         let path = dir.join(format!("{address}.sealed"));
-        File::create_new(&path)
-            .and_then(|mut file| file.write_all(&field.truth().sealed_dump(address)))
+        new_file(&path)
+            .and_then(|mut file| {
+                file.write_all(&field.truth().sealed_dump(address)).and_then(|()| file.flush())
+            })
             .map_err(|error| format!("{}: {error}", path.display()))?;
     }
     Ok(())

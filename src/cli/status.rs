@@ -1,6 +1,6 @@
 //! `stonechat status`: how the gateway is, and one line a logger.
 
-use super::args::{now, open};
+use super::args::{NowArg, open};
 use super::exit::{DONE, Exit};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -49,15 +49,14 @@ pub struct Args {
     /// Plain letters instead of block characters; so it is anyway where the locale is not UTF-8
     #[arg(long)]
     ascii: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
+    #[command(flatten)]
+    now: NowArg,
 }
 
 /// Prints the status.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = now(args.now.as_deref())?;
+    let now = args.now.now()?;
     let status = Reader::open(&config.ledger.path).and_then(|reader| {
         reader.read(|snapshot| gather(&config.roster, snapshot, surroundings(&config), now))
     });

@@ -1,7 +1,7 @@
 //! `stonechat visits`: where to go, in which order, until when, and what to fetch; `--sheet` prints a page a logger
 //! for the walk.
 
-use super::args::{self, frame, now, on_roster, open};
+use super::args::{self, LoggersArg, NowArg, frame, open};
 use super::exit::{DONE, Exit};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -21,9 +21,8 @@ pub const HELP: &str = "Examples:\n  stonechat visits\n  stonechat visits --shee
 /// The arguments of `visits`.
 #[derive(clap::Args)]
 pub struct Args {
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    logger: Vec<u16>,
+    #[command(flatten)]
+    loggers: LoggersArg,
     /// List every range that is to be fetched; without it, a logger's longest ones
     #[arg(long)]
     each: bool,
@@ -37,16 +36,15 @@ pub struct Args {
     /// Print JSON
     #[arg(long)]
     json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
+    #[command(flatten)]
+    now: NowArg,
 }
 
 /// Prints the list, or writes the sheets.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let config = open(config_path)?;
-    let now = now(args.now.as_deref())?;
-    let asked = on_roster(&config, &args.logger).and_then(|loggers| {
+    let now = args.now.now()?;
+    let asked = args.loggers.on_roster(&config).and_then(|loggers| {
         let form = args.sheet.as_deref().map(|file| form(file, &config)).transpose()?;
         Ok((loggers, form))
     });

@@ -31,6 +31,7 @@ mod queue;
 mod reader;
 mod serial;
 mod tcp;
+pub mod trial;
 
 pub use queue::PortCounters;
 pub use reader::Backoff;

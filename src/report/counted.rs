@@ -8,17 +8,18 @@ use super::health;
 use super::service::{Service, service};
 use crate::config::Config;
 use crate::ledger::read::Read;
-use crate::ledger::read::origin::{self, Unsettled};
+use crate::ledger::read::origin::Unsettled;
 use crate::ledger::read::snapshot::Reader;
+use crate::report::origin;
 use crate::state::DaemonState;
 use crate::wire::seq::Address;
 use std::time::{Duration, Instant};
 
-/// One state of the ledger is held on to for no longer than this and one logger more, so that the daemon's log of
-/// changes can be taken over in between.
+/// One state of the ledger is read for no longer than this plus one logger, so that the daemon's -wal can be folded in
+/// between.
 const HOLD: Duration = Duration::from_secs(5);
 
-/// Counts, logger by logger. Each logger is of one state of the ledger; two of them may be of two.
+/// Counts, logger by logger. Each logger is counted in one state of the ledger; two loggers may be counted in two.
 pub fn count(
     config: &Config,
     wanted: &CompletenessWanted,

@@ -10,7 +10,7 @@
 //! - By hand: on the day of the record's own time, by its logger's clock.
 //! - Missing, written off: a gap's records, spread evenly between its estimated ends.
 //! - Presumed: what a silent logger should have made since it was last heard, and what an unclosed epoch may have
-//!   made after its last held record. Nobody knows yet.
+//!   made after its last held record. This is not known yet.
 
 use super::gap_state::GapState;
 use super::gaps::{Report, Silence};
@@ -150,7 +150,7 @@ impl Strip {
         if records == 0 {
             return;
         }
-        // A clock that was set back in between: all that is known is when it ended.
+        // The clock was set back in between, so only the end is known.
         let from = if from > to { to } else { from };
         // How many of them lie before an instant: the first at `from`, the last at `to`.
         let before = |instant: i64| -> u64 {
@@ -256,7 +256,7 @@ pub fn strips(
 /// What gaps, outages and unclosed epochs say of each day.
 fn spread_missing(report: &Report, strips: &mut BTreeMap<Address, Strip>) {
     for gap in &report.gaps {
-        // Without any time it shows among the missing records, and in no day.
+        // A gap without any time is among the missing records, but on no day.
         let Some(span) = gap.from.zip(gap.to) else { continue };
         let Some(strip) = strips.get_mut(&gap.logger) else { continue };
         match gap.state {

@@ -5,7 +5,7 @@ use crate::record::expected::EpochMissing;
 use crate::record::facts::WriteOff;
 use crate::wire::seq::Epoch;
 
-/// Whether anybody still looks for it.
+/// Whether a missing record is still looked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum GapState {

@@ -26,7 +26,7 @@ fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<i64>> 
     }
 }
 
-/// How the gateway was at an earlier time, as far as the ledger says it: no daemon's word of then is left.
+/// How the gateway was at an earlier time, as far as the ledger shows it: the daemon's state of that time is not kept.
 pub struct Then {
     at: i64,
     listening: Vec<Listening>,
@@ -49,7 +49,7 @@ impl Then {
         Ok(Self { at, listening: snapshot.listening()?, limits })
     }
 
-    /// Leaves those silences in a report of then that are the loggers'.
+    /// Leaves in a report of that time only the silences that are the loggers' own.
     pub fn take_explained(&self, report: &mut Report) {
         let of_silence = |silence: &Silence| {
             let (silent_after_s, in_service_from) =
@@ -90,7 +90,7 @@ pub fn look(
     for logger in roster.loggers() {
         let address = logger.address;
         let in_service_from = match logger.in_service {
-            // Not yet: nothing is to be heard of it.
+            // It is not in service yet, so it need not be heard.
             Some(InService::From(since)) if since > now => continue,
             Some(InService::From(since)) => Some(since),
             _ => None,

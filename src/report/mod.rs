@@ -18,6 +18,7 @@
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
 
+pub mod check;
 pub mod completeness;
 pub mod conditions;
 pub mod counted;
@@ -27,8 +28,10 @@ pub mod gaps;
 pub mod gateway;
 pub mod health;
 pub mod inputs;
+pub mod key_slots;
 pub mod memory;
 pub mod notes;
+pub mod origin;
 pub mod outage;
 pub mod picture;
 pub mod point_check;

@@ -1,8 +1,8 @@
-//! What people wrote down that bears on the report: remarks, manual readings and write-offs beside each gap.
+//! What people wrote down that belongs to the report: remarks, manual readings and write-offs for each gap.
 //!
-//! Input: one consistent state of the ledger, and the report. Output: for a logger and a span, what belongs beside it.
-//! A remark belongs beside a gap if it is of any time between the records held on both sides, as far as the roster's
-//! interval tells. What was corrected is left out.
+//! Input: one consistent state of the ledger, and the report. Output: for a logger and a span, what belongs to it.
+//! A remark belongs to a gap if it is of any time between the records held on both sides, by the roster's interval. What
+//! was corrected is left out.
 
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 /// A logger and a span of time, ends included.
 pub type NotesSpan = (Address, i64, i64);
 
-/// See the module's page.
+/// What people wrote down, by logger.
 #[derive(Clone, Debug, Default)]
 pub struct Notes {
     remarks: BTreeMap<Address, Vec<Remark>>,
@@ -27,7 +27,7 @@ pub struct Notes {
 }
 
 impl Notes {
-    /// Reads what may bear on a report.
+    /// Reads what may belong to a report.
     pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: i64) -> Read<Self> {
         let mut notes = Self {
             write_offs: snapshot.write_offs(None)?,
@@ -110,7 +110,7 @@ impl Notes {
         self.given_up.get(&logger)
     }
 
-    /// Whether nobody need look after a silent logger: it is expected to be quiet, or given up.
+    /// Whether the reason for a logger's silence is known: it is expected to be quiet, or given up.
     pub fn is_accounted_for(&self, logger: Address) -> bool {
         self.quiet(logger).is_some() || self.given_up(logger).is_some()
     }

@@ -17,7 +17,7 @@ pub enum Cause {
     ManyLoggers,
     /// Nearly every logger, while the gateway was listening.
     NoneHeard,
-    /// One logger or some, while the gateway was listening: whether it could have heard them, nothing shows.
+    /// One logger or some, while the gateway was listening: nothing shows whether it could have heard them.
     NotKnown,
 }
 
@@ -50,7 +50,7 @@ pub struct Outage {
     pub to: i64,
     /// What it was.
     pub cause: Cause,
-    /// Whom it concerned, whatever part of the report was asked for.
+    /// The loggers that it concerned, whatever part of the report was asked for.
     pub loggers: Vec<Address>,
     /// Its records, by logger, epoch and sequence.
     pub parts: Vec<Part>,

@@ -19,10 +19,10 @@ use crate::state::DaemonState;
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// How many gaps of a logger stand in lines of their own, with the values on both sides; the longest.
+/// The most gaps of a logger that have a line each, the longest ones, with the values on both sides.
 const LISTED_GAPS: usize = 3;
 
-/// What of the report is wanted.
+/// Which part of the report is asked for, and how much of it is shown.
 #[derive(Clone, Debug, Default)]
 pub struct GapsWanted {
     /// Of these loggers; of all if there is none.
@@ -42,13 +42,13 @@ impl GapsWanted {
         self.loggers.is_empty() || self.loggers.contains(&logger)
     }
 
-    /// What has no known time may be of any.
+    /// Whether a span may lie within what is asked for; an end that is not known may be anywhere.
     fn overlaps(&self, from: Option<i64>, to: Option<i64>) -> bool {
         to.is_none_or(|to| self.from.is_none_or(|from| to >= from))
             && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
     }
 
-    /// Which of the open gaps stand in lines of their own; the others are summed up per logger.
+    /// The open gaps that have a line each, and the others, which are summed up by logger.
     pub fn listed<'a>(&self, open: &[&'a Gap]) -> (Vec<&'a Gap>, Vec<&'a Gap>) {
         if self.each {
             return (open.to_vec(), Vec::new());
@@ -83,9 +83,9 @@ pub struct GapsFound {
     pub report: Report,
     /// The readings on both sides of gaps that are listed.
     pub moved: Vec<GapMoved>,
-    /// What people wrote down beside it.
+    /// What people wrote down about it.
     pub notes: Notes,
-    /// Where to go for what is wanted of it, in order.
+    /// Where to go for the part that is asked for, in order.
     pub visits: Vec<Visit>,
     /// How the gateway is.
     pub gateway: Gateway,
@@ -96,7 +96,7 @@ pub struct GapsFound {
 }
 
 impl GapsFound {
-    /// The damaged ledger in which the records of a gap may be, without anybody knowing.
+    /// The damaged ledger in which the records of a gap may be, although that is not known.
     pub fn perhaps_in(&self, gap: &Gap) -> Option<&DamagedLedger> {
         let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
         self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
@@ -106,7 +106,7 @@ impl GapsFound {
 /// Reads the report from the configured ledger.
 pub fn read(config: &Config, wanted: &GapsWanted, now: i64) -> Read<GapsFound> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
-        // Of all loggers: what an outage was shows only in who else was heard.
+        // Of all loggers, since the cause of an outage shows only in who else was heard.
         let mut report = gaps::report_with_outages(&config.roster, snapshot.coverage(), snapshot, now)?;
         let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
         let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
@@ -153,9 +153,9 @@ fn moved(report: &Report, wanted: &GapsWanted, snapshot: &Snapshot<'_>) -> Read<
     Ok(moved)
 }
 
-/// Leaves of some outages what a part of the report is about: what is missing and written off by the gaps that are left
-/// in it, so that both are counted through the same filter, and of what was brought the parts that `takes` takes. What an
-/// outage was, when, and whom it concerned stays as it is.
+/// Reduces outages to what a part of the report is about. What is missing or written off is counted by the gaps that are
+/// left in it, so that both go through the same filter; what was brought is counted by the parts that `takes` takes. The
+/// cause of an outage, its times and its loggers stay as they are.
 fn select(outages: &mut Vec<Outage>, gaps: &[Gap], takes: impl Fn(&Part) -> bool) {
     let mut by_epoch = BTreeMap::<(Address, Epoch), Vec<&Gap>>::new();
     for gap in gaps {

@@ -1,6 +1,7 @@
-//! What stands on the sheets of a walk: one page a logger, with what is known and blanks for what is found.
+//! The sheets of a walk: one page a logger, with what is known and blanks for what is found there.
 //!
-//! Raw counts are on it, and no key and no calibration value ever is.
+//! Input: the visits in order, the newest readings. Output: [`Sheet`]. It has raw counts, and never a key or a calibration
+//! value.
 
 use super::gateway::Gateway;
 use super::visits::{Class, Known, Visit};
@@ -26,7 +27,7 @@ pub struct Sheet {
     pub utc_offset_s: i32,
     /// When it was made.
     pub made_at: i64,
-    /// How the gateway is: what is the matter with it comes before any walk.
+    /// How the gateway is: if something is wrong with it, that comes before any walk.
     pub gateway: Gateway,
     /// In the order of the visits.
     pub pages: Vec<SheetPage>,
@@ -37,7 +38,7 @@ pub struct Sheet {
 pub struct SheetPage {
     /// What people call it.
     pub name: String,
-    /// Why to go, until when, and what to fetch. Nothing to fetch: somebody asked for this page.
+    /// Why to go, until when, and what to fetch. Nothing to fetch: the page was asked for.
     pub visit: Visit,
     /// When the last reading was made, on the logger's clock.
     pub last_reading_at: Option<i64>,
@@ -54,7 +55,7 @@ pub struct SheetChannel {
     pub name: String,
     /// What one count is.
     pub raw_unit: Option<RawUnit>,
-    /// Its counts in the last reading; a fault code instead; none where it had no such channel.
+    /// Its counts in the last reading, or a fault code; `None` if that reading had no such channel.
     pub last: Option<Result<i32, i32>>,
     /// The smallest and largest counts of the last [`EXPECTED_DAYS`] days.
     pub expected: Option<(i32, i32)>,
@@ -92,7 +93,7 @@ fn gather(
             visits.push(Visit::new(logger, known));
         }
     }
-    // Points with mistakes are `check`'s to tell: a walk goes by loggers and channels.
+    // `check` reports mistakes in the file of points; a walk goes by loggers and channels.
     let points = &crate::config::load_points(config).unwrap_or_default();
     let addresses: Vec<Address> = visits.iter().map(|visit| visit.logger).collect();
     let newest = snapshot.newest_readings(&addresses)?;
@@ -141,7 +142,7 @@ fn channels(
     points: &crate::units::points::Points,
     now: i64,
 ) -> Read<Vec<SheetChannel>> {
-    // Where the roster does not say, the logger's own word counts.
+    // Where the roster does not say, the logger's own profile does.
     let profile = snapshot.newest_profile(logger.address)?;
     let told = profile.as_ref().map_or(&[][..], |(_, profile)| profile.raw_units());
     let number = logger.channels.len().max(last.map_or(0, |row| row.counts.len())).max(told.len());

@@ -46,8 +46,8 @@ pub fn of(logger: &Logger, interval: i64, limit: i64, last_heard: Option<i64>, n
         Some(InService::From(since)) => Some(since),
         _ => None,
     };
-    // What was heard on the bench before is no reason to expect more before the date.
-    // What a clock far in the future stamped says nothing of when it was.
+    // Receptions on the bench before the date of service do not count, and a reception that is stamped far in the future
+    // does not say when it was.
     let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
     let since = heard.max(in_service_from);
     let until = logger.out_of_service_from.map_or(now, |out| out.min(now));

@@ -23,13 +23,13 @@ use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-/// A time that runs out within this needs somebody now, in seconds.
+/// A deadline within this time needs attention now, in seconds.
 const URGENT_S: i64 = 7 * DAY_S;
-/// Below this share heard first time a path is bad, in percent; and so many must have been due to tell.
+/// A path is bad if less than this share is heard first time, in percent, and at least this many records were due.
 const BAD_PATH_PERCENT: u64 = 90;
 const BAD_PATH_DUE_MIN: u64 = 20;
 
-/// What stands around the ledger.
+/// What belongs to a site's state and is not in the ledger.
 #[derive(Clone, Debug)]
 pub struct Surroundings {
     /// The site's name.
@@ -42,7 +42,7 @@ pub struct Surroundings {
     pub ledger_bytes: u64,
     /// The -wal alone.
     pub wal_bytes: u64,
-    /// Whether that is so long that somebody is to look.
+    /// Whether that is so long that it needs attention.
     pub wal_is_long: bool,
     /// Who keeps a reading transaction open, where the -wal is long.
     pub wal_readers: Vec<String>,
@@ -58,7 +58,7 @@ pub struct Surroundings {
 pub struct Status {
     /// The present, Unix s.
     pub now: i64,
-    /// What stands around the ledger.
+    /// What belongs to a site's state and is not in the ledger.
     pub around: Surroundings,
     /// How the ledger grows.
     pub growth: Option<Growth>,
@@ -76,7 +76,7 @@ pub struct Status {
     pub no_room: Vec<Dropped>,
     /// How the gateway is.
     pub gateway: Gateway,
-    /// What the daemon wants somebody to know.
+    /// What needs attention, as the daemon notes it.
     pub notices: Vec<Notice>,
     /// Notices for which there was no room.
     pub notices_dropped: i64,
@@ -137,7 +137,7 @@ pub struct LoggerStatus {
     pub given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
     pub deadline: Option<i64>,
-    /// The same of gaps that are worth a drive, and how many records those have.
+    /// The same for gaps that are worth a visit, and how many records those have.
     pub drive: Option<(i64, u64)>,
     /// Whether what a visit would be for is still there; `None`: there is nothing to fetch.
     pub in_logger: Option<InLogger>,
@@ -190,7 +190,7 @@ impl LoggerStatus {
     /// Whether too much of what was due did not come by radio.
     pub fn has_bad_path(&self) -> bool {
         let (radio, due) = self.strip.heard_first_time();
-        // Of a silent one it is known already that it is not heard; of a quiet one, that it need not be.
+        // A silent logger is reported as silent, and a quiet one need not be heard.
         !self.silent
             && !self.unheard
             && self.quiet.is_none()
@@ -204,18 +204,18 @@ impl LoggerStatus {
         self.drive.is_some_and(|(at, _)| at - now <= URGENT_S)
     }
 
-    /// Silent, and nobody has said that this is as expected.
+    /// Whether it is silent for no known reason.
     pub fn is_silent_unexpectedly(&self) -> bool {
         self.silent && self.quiet.is_none() && self.given_up.is_none() && self.out_of_service_from.is_none()
     }
 
-    /// Whether somebody has to look after it.
+    /// Whether it needs attention.
     pub fn needs_somebody(&self, now: i64) -> bool {
         self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
 }
 
-/// Everything out of one consistent state of the ledger.
+/// Gathers all of it from one consistent state of the ledger.
 pub fn gather(roster: &Roster, snapshot: &Snapshot<'_>, around: Surroundings, now: i64) -> Read<Status> {
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
     let gateway = health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;

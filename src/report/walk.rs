@@ -23,7 +23,7 @@ pub struct VisitList {
     pub visits: Vec<Visit>,
     /// How the gateway is.
     pub gateway: Gateway,
-    /// Of the loggers that the gateway does not hear: whose memory first overwrites what was not received, and when.
+    /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// Loggers that left.
     pub service: Service,

@@ -6,16 +6,16 @@ use crate::view::frame::Frame;
 use crate::view::term::{Table, beginning, cut, wrapped};
 use serde_json::{Value, json};
 
-/// From so many columns on, names have room.
+/// From this width on, names have a column.
 const ROOMY_COLUMNS: usize = 120;
 /// Names are cut at this.
 const NAME_MAX: usize = 22;
-/// Narrower than this nothing is laid out.
+/// The smallest width that text is laid out for.
 const COLUMNS_MIN: usize = 60;
-/// Longer lines are hard to read.
+/// Paragraphs are no wider: longer lines are hard to read.
 const PROSE_COLUMNS_MAX: usize = 100;
 
-/// Downwards, so that 100.0 is said only where nothing lacks.
+/// Rounded down, so that 100.0 means that nothing is missing.
 fn percent(counts: &Counts) -> Option<String> {
     counts.permille().map(|share| format!("{}.{}", share / 10, share % 10))
 }
@@ -135,7 +135,7 @@ fn lines<'c>(
             let label = if wanted.by_month { day.chars().take(7).collect() } else { "span".to_owned() };
             (label, counts)
         })
-        // A month before the logger was there says nothing.
+        // A month before the logger was installed is left out.
         .filter(|(_, counts)| !wanted.by_month || counts.expected() + counts.presumed > 0)
         .collect();
     lines.push(("all time".to_owned(), all));

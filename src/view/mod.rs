@@ -1,6 +1,7 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
 
 pub mod backup;
+pub mod check;
 pub mod compared;
 pub mod completeness;
 pub mod export;
@@ -8,6 +9,8 @@ pub mod frame;
 pub mod gaps;
 pub mod gateway;
 pub mod import;
+pub mod key_sheet;
+pub mod key_slots;
 pub mod logbook;
 pub mod notes;
 pub mod picture;

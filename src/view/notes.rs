@@ -1,5 +1,5 @@
-//! What people wrote down, in words and as JSON: remarks, manual readings and write-offs beside what reports show; and
-//! what a damaged ledger still has.
+//! What people wrote down, in words and as JSON: remarks, manual readings and write-offs that belong to what
+//! reports show; and what a damaged ledger still holds.
 
 use crate::record::damaged::DamagedLedger;
 use crate::record::written::{Manual, Remark, WrittenOff};

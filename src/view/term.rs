@@ -7,7 +7,7 @@ use crate::text::shown;
 use std::io::IsTerminal;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
-/// How wide a report is that nobody looks at on a terminal.
+/// The width of a report that is not printed on a terminal.
 pub const PIPED_COLUMNS: usize = 100;
 
 /// How wide the terminal is; of a pipe, [`PIPED_COLUMNS`].
@@ -20,6 +20,18 @@ pub fn columns() -> usize {
         Ok(size) if size.ws_col > 0 => usize::from(size.ws_col),
         _ => 80,
     }
+}
+
+/// How many lines the terminal shows; `None` if there is none, or it does not say.
+pub fn rows() -> Option<usize> {
+    let stdout = std::io::stdout();
+    let rows = rustix::termios::tcgetwinsize(&stdout).ok().map(|size| usize::from(size.ws_row));
+    rows.filter(|&rows| rows > 0 && stdout.is_terminal())
+}
+
+/// Whether reports are printed on a terminal.
+pub fn is_terminal() -> bool {
+    std::io::stdout().is_terminal()
 }
 
 /// How many columns of a terminal a text takes.

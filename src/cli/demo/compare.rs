@@ -3,15 +3,14 @@
 //! What came out of a file that rounds is compared at the resolution that the ledger says it has, and told apart: such
 //! a count is within half a step of the truth, and not equal to it.
 
+use super::counts::{compare_others, compare_values};
 use crate::config::Config;
 use crate::ledger::care::verify;
 use crate::ledger::read::snapshot::Reader;
 use crate::report::gaps::Report;
 use crate::sim::Truth;
 use crate::text::{counted, thousands};
-use crate::wire::record::Record;
-use crate::wire::seq::Identity;
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::BTreeSet;
 
 /// What the comparison found, in figures.
 pub struct Compared {
@@ -28,39 +27,16 @@ pub fn compare(config: &Config, truth: &Truth, report: &Report) -> Result<Compar
     let values = compare_values(reader.connection(), truth).map_err(|error| failed(&error))?;
     let others = compare_others(reader.connection(), truth).map_err(|error| failed(&error))?;
 
-    // A gap of which a part is written off stands in the report in parts.
-    let mut parts: Vec<(u16, u32, u32, u32)> = report
-        .gaps
-        .iter()
-        .map(|gap| (gap.logger.number(), gap.epoch.number(), gap.first, gap.last))
-        .collect();
-    parts.sort_unstable();
-    parts.dedup_by(|next, gap| {
-        let touches = (gap.0, gap.1) == (next.0, next.1) && gap.3.checked_add(1) == Some(next.2);
-        if touches {
-            gap.3 = next.3;
-        }
-        touches
-    });
-    let reported: BTreeSet<(u16, u32, u32, u32)> = parts.into_iter().collect();
-    let missing: BTreeSet<(u16, u32, u32, u32)> = truth
-        .missing()
-        .into_iter()
-        .map(|(address, epoch, range)| (address.number(), epoch, *range.start(), *range.end()))
-        .collect();
-    let unclosed: usize = truth.addresses().map(|address| truth.unclosed(address).len()).sum();
+    let gaps = compare_gaps(truth, report);
     let verified = verify::verify(&config.ledger.path, |_| ()).map_err(|error| failed(&error))?;
-
+    let is_sound = verified.differences.is_empty();
     let made = truth.records().count() as u64;
     let heard = truth.heard().count() as u64;
-    let gaps_same = reported == missing && report.unclosed.len() == unclosed;
-    let same = values.wrong == 0
-        && values.absent == 0
-        && others.wrong == 0
-        && others.absent == 0
+    let same = values.is_right()
+        && others.is_right()
         && values.records + others.records == heard
-        && gaps_same
-        && verified.differences.is_empty();
+        && gaps.same
+        && is_sound;
     let lines = vec![
         format!(
             "{} made; {} came by radio or by hand, and are held",
@@ -87,134 +63,45 @@ pub fn compare(config: &Config, truth: &Truth, report: &Report) -> Result<Compar
         ),
         format!(
             "{} left, {} in truth: {}",
-            counted(reported.len() as u64, "gap"),
-            missing.len(),
-            if gaps_same { "the same, to the sequence" } else { "NOT the same" }
+            counted(gaps.reported as u64, "gap"),
+            gaps.missing,
+            if gaps.same { "the same, to the sequence" } else { "NOT the same" }
         ),
-        format!("verify: {}", if verified.differences.is_empty() { "sound" } else { "NOT sound" }),
+        format!("verify: {}", if is_sound { "sound" } else { "NOT sound" }),
         if same { "=> the ledger equals the truth".to_owned() } else { "=> THE LEDGER DIFFERS".to_owned() },
     ];
     Ok(Compared { same, lines })
 }
 
-#[derive(Default)]
-struct Counted {
-    records: u64,
-    values: u64,
-    wrong: u64,
-    absent: u64,
-    /// Readings with a resolution, and readings matched by time.
-    rounded: u64,
-    matched: u64,
+/// How many gaps the report has, how many the truth, and whether they are the same.
+struct GapsCompared {
+    reported: usize,
+    missing: usize,
+    same: bool,
 }
 
-/// The steps in which rounded readings are shown, by field or channel.
-type Resolutions = HashMap<Identity, BTreeMap<String, f64>>;
-
-fn resolutions(db: &rusqlite::Connection, counted: &mut Counted) -> rusqlite::Result<Resolutions> {
-    let mut statement = db.prepare(
-        "SELECT logger, epoch, sequence, resolution, matched_by_time FROM reading
-         WHERE resolution IS NOT NULL OR matched_by_time = 1",
-    )?;
-    let mut rows = statement.query([])?;
-    let mut all = Resolutions::new();
-    while let Some(row) = rows.next()? {
-        counted.matched += u64::from(row.get::<_, bool>(4)?);
-        let steps: Option<String> = row.get(3)?;
-        counted.rounded += u64::from(steps.is_some());
-        let steps = steps.and_then(|json| serde_json::from_str(&json).ok());
-        if let (Some(identity), Some(steps)) = (Identity::new(row.get(0)?, row.get(1)?, row.get(2)?), steps) {
-            all.insert(identity, steps);
+fn compare_gaps(truth: &Truth, report: &Report) -> GapsCompared {
+    // A gap of which a part is written off stands in the report in parts.
+    let mut parts: Vec<(u16, u32, u32, u32)> = report
+        .gaps
+        .iter()
+        .map(|gap| (gap.logger.number(), gap.epoch.number(), gap.first, gap.last))
+        .collect();
+    parts.sort_unstable();
+    parts.dedup_by(|next, gap| {
+        let touches = (gap.0, gap.1) == (next.0, next.1) && gap.3.checked_add(1) == Some(next.2);
+        if touches {
+            gap.3 = next.3;
         }
-    }
-    Ok(all)
-}
-
-/// Whether a value can be shown so: equal, or within half a step.
-fn shows(shown: i64, made: i64, step: Option<&f64>) -> bool {
-    let most = step.map_or(0.0, |step| step / 2.0);
-    (shown - made).abs() as f64 <= most
-}
-
-fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
-    let mut counted = Counted::default();
-    let resolutions = resolutions(db, &mut counted)?;
-    let mut statement =
-        db.prepare("SELECT logger, epoch, sequence, time, channel, counts, fault FROM raw_value")?;
-    let mut rows = statement.query([])?;
-    let mut seen = 0;
-    while let Some(row) = rows.next()? {
-        counted.values += 1;
-        let (time, channel): (u32, usize) = (row.get(3)?, row.get::<_, u32>(4)? as usize);
-        let (counts, fault): (i32, bool) = (row.get(5)?, row.get(6)?);
-        let identity = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?);
-        let made = identity.and_then(|id| truth.record(id));
-        let steps = identity.and_then(|id| resolutions.get(&id));
-        let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
-            Some(Record::Reading(reading)) => {
-                // A fault code is never rounded.
-                let of_count = steps.filter(|_| !fault).and_then(|steps| steps.get(&format!("c{channel}")));
-                let of_time = steps.and_then(|steps| steps.get("time"));
-                shows(time.into(), reading.time.into(), of_time)
-                    && reading
-                        .counts()
-                        .get(channel)
-                        .is_some_and(|&made| shows(counts.into(), made.into(), of_count))
-                    && (reading.faults() >> channel) & 1 == u64::from(fault)
-            }
-            _ => false,
-        };
-        counted.wrong += u64::from(!right);
-        seen += u64::from(right);
-    }
-    let mut expected = 0;
-    for made in truth.heard() {
-        if let Some(Record::Reading(reading)) = made.record() {
-            counted.records += 1;
-            expected += reading.counts().len() as u64;
-        }
-    }
-    counted.absent = expected.saturating_sub(seen);
-    Ok(counted)
-}
-
-fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
-    let mut counted = Counted::default();
-    let mut statement = db.prepare(
-        "SELECT logger, epoch, sequence, time, interval_s, previous_last FROM profile
-         UNION ALL SELECT logger, epoch, sequence, time, code, value FROM event",
-    )?;
-    let mut rows = statement.query([])?;
-    let mut seen = 0;
-    while let Some(row) = rows.next()? {
-        let made = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).and_then(|id| truth.record(id));
-        let (time, a, b): (u32, i64, i64) = (row.get(3)?, row.get(4)?, row.get(5)?);
-        let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
-            Some(Record::Profile(profile)) => {
-                (profile.time, i64::from(profile.interval_s), i64::from(profile.previous_last))
-                    == (time, a, b)
-            }
-            Some(Record::Event(event)) => (event.time, i64::from(event.code), event.value) == (time, a, b),
-            _ => false,
-        };
-        counted.wrong += u64::from(!right);
-        seen += u64::from(right);
-    }
-    counted.records =
-        truth.heard().filter(|made| !matches!(made.record(), Some(Record::Reading(_)))).count() as u64;
-    counted.absent = counted.records.saturating_sub(seen);
-    Ok(counted)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::shows;
-
-    #[test]
-    fn a_rounded_value_shows_what_is_within_half_a_step_of_it_and_an_exact_one_itself_only() {
-        assert!(shows(2950, 2945, Some(&10.0)) && shows(2950, 2955, Some(&10.0)));
-        assert!(!shows(2950, 2944, Some(&10.0)) && !shows(2950, 2956, Some(&10.0)));
-        assert!(shows(7, 7, None) && !shows(7, 8, None));
-        assert!(!shows(i64::from(i32::MAX), i64::from(i32::MIN), Some(&60.0)));
-    }
+        touches
+    });
+    let reported: BTreeSet<(u16, u32, u32, u32)> = parts.into_iter().collect();
+    let missing: BTreeSet<(u16, u32, u32, u32)> = truth
+        .missing()
+        .into_iter()
+        .map(|(address, epoch, range)| (address.number(), epoch, *range.start(), *range.end()))
+        .collect();
+    let unclosed: usize = truth.addresses().map(|address| truth.unclosed(address).len()).sum();
+    let same = reported == missing && report.unclosed.len() == unclosed;
+    GapsCompared { reported: reported.len(), missing: missing.len(), same }
 }

@@ -3,6 +3,7 @@
 //! One reader knows sequence numbers, the other writes local time to the minute and rounds. They are written from the
 //! simulated memories into a folder of their own, with the layouts that read them.
 
+use crate::files::{self, How};
 use crate::ledger::read::snapshot::Reader;
 use crate::sim::styles::{StyleFile, readings, two_styles};
 use crate::sim::{FieldPlan, Truth};
@@ -11,6 +12,8 @@ use std::collections::HashSet;
 use std::io;
 use std::path::Path;
 
+/// How files are made that are not there yet.
+pub const ONCE: How = How { replace: false, mode: 0o644 };
 /// Which of the field's loggers have been read with a reader that knows sequence numbers.
 const NUMBERED: usize = 9;
 
@@ -38,8 +41,8 @@ pub fn write(
     without_numbers: Address,
 ) -> io::Result<[Option<Brought>; 2]> {
     let (folder, layouts) = (dir.join("readers"), dir.join("layouts"));
-    std::fs::create_dir_all(&folder)?;
-    std::fs::create_dir_all(&layouts)?;
+    files::make_own_folder(&folder)?;
+    files::make_own_folder(&layouts)?;
     let of = |address: Address, pick: fn([StyleFile; 2]) -> StyleFile| -> io::Result<Option<Brought>> {
         let Some(logger) = plan.loggers.iter().find(|logger| logger.address == address) else {
             return Ok(None);
@@ -48,8 +51,9 @@ pub fn write(
         let memory = truth.memory_at(address, truth.to_unix_s());
         let file = pick(two_styles(address, &units, memory));
         let path = folder.join(&file.name);
-        std::fs::write(&path, &file.bytes)?;
-        std::fs::write(layouts.join(format!("{}.toml", file.layout_name)), &file.layout)?;
+        files::put(&path, &file.bytes, ONCE)?;
+        let layout = layouts.join(format!("{}.toml", file.layout_name));
+        files::put(&layout, file.layout.as_bytes(), ONCE)?;
         Ok(Some(Brought {
             path: path.display().to_string(),
             layout: file.layout_name,

@@ -5,6 +5,7 @@
 //! What this is not: it reads no CSV row and nothing that retention gave up, and it checks no digest.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, RowView, SETTLED};
 use crate::ledger::digest::block::{self, BLOCK, Place};
 use crate::ledger::digest::table::Sum;
@@ -53,10 +54,11 @@ pub(in crate::ledger) fn read_block(
         }
     }
     // The opaque ones last: where one has been read later, its plaintext is still the record.
-    for (table, time) in [("profile_row", "time"), ("event_row", "time"), ("opaque_row", "received_at")] {
+    for table in &rare::ALL {
         let sql = format!(
-            "SELECT logger, epoch, sequence, {time} FROM {table}
-             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
+            "SELECT logger, epoch, sequence, {} FROM {}
+             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+            table.time, table.name
         );
         let mut statement = db.prepare_cached(&sql)?;
         let mut records = statement.query(params![logger, epoch, first, last])?;
@@ -80,7 +82,7 @@ pub(in crate::ledger) fn reading_sum(row: &RowView<'_>, id: Identity) -> Result<
 
 /// The plaintext of a profile, an event or an opaque record; a damaged one has none.
 pub(in crate::ledger) fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-    match row::rare_plaintext(db, id) {
+    match rare::rare_plaintext(db, id) {
         Err(Error::Corrupt(_)) => Ok(None),
         other => other,
     }

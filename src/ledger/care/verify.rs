@@ -5,8 +5,10 @@
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::ranges::address_epoch;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::kind;
 use crate::ledger::db::{query, schema};
+use crate::ledger::digest::seal;
 use crate::ledger::digest::{block, table};
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::read::elsewhere::elsewhere;
@@ -38,7 +40,7 @@ pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, E
         progress("coverage against records");
         coverage_against_records(&transaction, &mut found)?;
         progress("digests of unsettled records");
-        block::check_seals(&transaction, |what| found.differences.push(what))?;
+        seal::check_seals(&transaction, |what| found.differences.push(what))?;
         let read = |rows: u64| progress(&format!("digests of settled records, {rows} read"));
         block::check_blocks(&transaction, read, |what| found.differences.push(what))?;
         tables(&transaction, &mut found)?;
@@ -83,13 +85,8 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
     let stored = load_coverage(db)?;
     let mut counted = Coverage::default();
     // Identities of rare records are in their tables whether settled or not; a reading is in one of two.
-    let tables = [
-        ("settled", "rank", "import"),
-        ("profile_row", "rank", "NULL"),
-        ("event_row", "rank", "NULL"),
-        ("opaque_row", "rank", "NULL"),
-    ];
-    for (table, rank, import) in tables {
+    let rare = rare::ALL.iter().map(|rare| (rare.name, "rank", "NULL"));
+    for (table, rank, import) in std::iter::once(("settled", "rank", "import")).chain(rare) {
         let sql = format!(
             "SELECT logger, epoch, sequence, {rank}, {rank} > 0 AND EXISTS (SELECT 1 FROM import i
                  WHERE i.id = t.{import} AND i.withdrawn_at IS NOT NULL) FROM {table} t"

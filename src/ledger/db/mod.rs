@@ -2,6 +2,7 @@
 
 pub mod actor;
 pub mod error;
+pub(in crate::ledger) mod frame;
 pub mod lock;
 pub mod lock_holder;
 pub(in crate::ledger) mod meta;
@@ -10,6 +11,7 @@ pub mod place;
 pub(in crate::ledger) mod query;
 pub(in crate::ledger) mod radio;
 pub(in crate::ledger) mod ranges;
+pub(in crate::ledger) mod rare;
 pub mod response;
 pub(in crate::ledger) mod row;
 pub(in crate::ledger) mod schema;

@@ -10,6 +10,12 @@ use std::io::ErrorKind;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
+/// Device and inode of the file under a name, by `stat`; `None` where there is none.
+pub(in crate::ledger) fn file_identity(path: &Path) -> Option<(u64, u64)> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
+}
+
 /// How often a -wal that seems too short is looked at again: another process may empty it between two looks.
 const LOOKS: u32 = 3;
 /// SQLite's file format, section 4: the header of a -wal, and that of each of its frames.

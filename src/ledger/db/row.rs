@@ -8,18 +8,12 @@ use crate::record::judge::{Row, Steps};
 use crate::wire::record::Reading;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
+use rusqlite::Statement;
 use rusqlite::types::{FromSql, ValueRef};
-use rusqlite::{Connection, Statement, params};
 use std::convert::Infallible;
 use std::sync::LazyLock;
 
 use crate::wire::record::CHANNELS_MAX;
-use crate::wire::record::Event;
-use crate::wire::record::Profile;
-use crate::wire::record::ProfileFields;
-use crate::wire::record::RawUnit;
-
-use rusqlite::OptionalExtension;
 
 /// The kinds of a journal row.
 pub mod kind {
@@ -485,15 +479,6 @@ pub fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
     identity_of(row.get(0)?, row.get(1)?, row.get(2)?)
 }
 
-/// `c0, c1, …` of the first `n` channels.
-pub fn channel_columns(n: usize) -> String {
-    Selection::new(&[], n).list
-}
-
-/// What journal and settled have in common before the counts, in order.
-pub const SHARED: &str = "logger, epoch, sequence, rank, time, lag, battery_mv, board_centi_c, n, faults, slot, \
-     radio, synchronised, rssi_dbm, snr_quarter_db, import, matched, resolution, stored_at";
-
 /// The columns of a reading's content, in the order in which [`row_content`] takes them.
 pub fn content_columns() -> &'static str {
     CONTENT.list()
@@ -516,83 +501,11 @@ pub fn reading(content: &Row) -> Option<Reading> {
     Reading::new(content.time, battery_mv, content.board_centi_c, content.faults, &content.counts)
 }
 
-/// The authentic record held under an identity outside journal and settled, as plaintext.
-pub fn rare_plaintext(db: &Connection, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-    let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
-    const WHERE: &str = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
-    // The opaque row first: where a later version has learnt to read one, its plaintext is still the record.
-    let opaque = db
-        .prepare_cached(&format!("SELECT plaintext FROM opaque_row {WHERE}"))?
-        .query_row(key, |row| row.get(0))
-        .optional()?;
-    if opaque.is_some() {
-        return Ok(opaque);
-    }
-    let event = db
-        .prepare_cached(&format!("SELECT time, code, value FROM event_row {WHERE}"))?
-        .query_row(key, |row| Ok(Event { time: row.get(0)?, code: row.get(1)?, value: row.get(2)? }))
-        .optional()?;
-    if let Some(event) = event {
-        return Ok(Some(encoded(&Record::Event(event))));
-    }
-    let profile = db
-        .prepare_cached(&format!("SELECT {PROFILE_COLUMNS} FROM profile_row {WHERE}"))?
-        .query_row(key, |row| Ok(profile(row)))
-        .optional()?;
-    match profile {
-        Some(profile) => Ok(Some(encoded(&Record::Profile(profile?)))),
-        None => Ok(None),
-    }
-}
-
-/// Whether a profile or an event is held under an identity.
-pub fn is_other(db: &Connection, id: Identity) -> Result<bool, Error> {
-    let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
-    Ok(db
-        .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM event_row WHERE logger = ?1 AND epoch = ?2 AND sequence = ?3 AND rank = 0)
-                 OR EXISTS (SELECT 1 FROM profile_row WHERE logger = ?1 AND epoch = ?2 AND sequence = ?3 AND rank = 0)",
-        )?
-        .query_row(key, |row| row.get(0))?)
-}
-
 /// A record's plaintext.
 pub fn encoded(record: &Record) -> Vec<u8> {
     let mut plaintext = Vec::with_capacity(crate::wire::frame::RECORD_MAX);
     record.encode(&mut plaintext);
     plaintext
-}
-
-/// The columns of a profile's content, as [`profile`] takes them.
-pub const PROFILE_COLUMNS: &str = "time, unit, interval_s, capacity, oldest, previous_epoch, previous_last, \
-     raw_units, firmware";
-
-/// A profile from a row of [`PROFILE_COLUMNS`].
-pub fn profile(row: &rusqlite::Row<'_>) -> Result<Profile, Error> {
-    let unit: String = row.get(1)?;
-    let fields = ProfileFields {
-        time: row.get(0)?,
-        unit: unit.parse().map_err(|_| Error::Corrupt("a profile's unit is no number".into()))?,
-        interval_s: row.get(2)?,
-        capacity: row.get(3)?,
-        oldest: row.get(4)?,
-        previous_epoch: row.get(5)?,
-        previous_last: row.get(6)?,
-    };
-    let names: String = row.get(7)?;
-    let units: Option<Vec<u8>> =
-        names.split_whitespace().map(|name| RawUnit::from_name(name).map(|unit| unit as u8)).collect();
-    let firmware: String = row.get(8)?;
-    units
-        .and_then(|units| Profile::new(fields, &units, &firmware))
-        .ok_or_else(|| Error::Corrupt("a profile's raw units or firmware are out of range".into()))
-}
-
-/// The names of a profile's raw units, as its table keeps them.
-pub fn raw_unit_names(profile: &Profile) -> String {
-    let names: Vec<&str> =
-        profile.raw_units().iter().filter_map(|&code| RawUnit::from_code(code)).map(RawUnit::name).collect();
-    names.join(" ")
 }
 
 /// The journal's insert for a record with `n` channels.
@@ -610,15 +523,126 @@ fn insert_into(table: &str, columns: &Selection) -> String {
     format!("INSERT INTO {table} ({}) VALUES ({marks})", columns.list())
 }
 
-/// The rows of one identity in a table of rare records.
-pub(in crate::ledger) const IDENTITY: &str = "logger = ? AND epoch = ? AND sequence = ?";
-
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::record::row::steps_json;
     use proptest::prelude::*;
+    use rusqlite::Connection;
+    use rusqlite::types::Value;
+
+    fn any_reading() -> impl Strategy<Value = Reading> {
+        (
+            any::<u32>(),
+            any::<u16>(),
+            prop::option::of(any::<i16>()),
+            any::<u64>(),
+            prop::collection::vec(any::<i32>(), 1..=CHANNELS_MAX),
+        )
+            .prop_filter_map("no reading", |(time, battery_mv, board, faults, counts)| {
+                let faults = faults & (u64::MAX >> (64 - counts.len()));
+                Reading::new(time, battery_mv, board, faults, &counts)
+            })
+    }
+
+    fn stored(reading: &Reading) -> StoredRow {
+        let mut row = StoredRow::of([
+            (Column::Row, Some(1)),
+            (Column::Kind, Some(kind::READING)),
+            (Column::Logger, Some(17)),
+            (Column::Epoch, Some(3)),
+            (Column::Sequence, Some(4_711)),
+            (Column::Rank, Some(0)),
+            (Column::Time, Some(reading.time.into())),
+            (Column::Lag, Some(-2)),
+            (Column::BatteryMv, Some(reading.battery_mv.into())),
+            (Column::BoardCentiC, reading.board_centi_c.map(i64::from)),
+            (Column::N, Some(reading.counts().len() as i64)),
+            (Column::Faults, Some(reading.faults() as i64)),
+        ]);
+        for (channel, &count) in reading.counts().iter().enumerate() {
+            row.set_count(channel, Some(count.into()));
+        }
+        row
+    }
+
+    /// Runs `decode` on the only row of a table.
+    fn only<T>(db: &Connection, list: &str, table: &str, decode: impl FnOnce(&rusqlite::Row<'_>) -> T) -> T {
+        let mut statement = db.prepare(&format!("SELECT {list} FROM {table}")).unwrap();
+        let mut rows = statement.query([]).unwrap();
+        decode(rows.next().unwrap().unwrap())
+    }
+
+    /// What each decoder gives.
+    fn readings(db: &Connection, table: &str) -> [Option<Reading>; 3] {
+        let lenient = only(db, SETTLED.list(), table, |row| {
+            let row = SETTLED.view(row);
+            row.channels().unwrap().and_then(|n| row.reading(n).unwrap())
+        });
+        let strict = only(db, CONTENT.list(), table, |row| CONTENT.view(row).authentic().ok().flatten());
+        let content = only(db, CONTENT.list(), table, |row| CONTENT.view(row).content().ok());
+        [lenient, strict, content.as_ref().and_then(reading)]
+    }
+
+    #[test]
+    fn a_reading_comes_back_from_both_tables_as_it_went_in_by_every_decoder() {
+        let db = crate::ledger::db::schema::in_memory().unwrap();
+        proptest!(ProptestConfig::with_cases(500), |(reading in any_reading())| {
+            db.execute_batch("DELETE FROM journal; DELETE FROM settled").unwrap();
+            let (row, n) = (stored(&reading), reading.counts().len());
+            insert(&mut db.prepare(&journal_insert(n)).unwrap(), row.of_journal(n)).unwrap();
+            insert(&mut db.prepare(&settled_insert(n)).unwrap(), row.of_settled(n)).unwrap();
+            prop_assert_eq!(only(&db, JOURNAL.list(), "journal", StoredRow::from_journal).unwrap(), row);
+            prop_assert_eq!(row.reading(), Some(reading));
+            prop_assert_eq!(row.identity(), Identity::new(17, 3, 4_711));
+            for table in ["journal", "settled"] {
+                prop_assert_eq!(readings(&db, table), [Some(reading); 3]);
+                let id = only(&db, SETTLED.list(), table, |row| SETTLED.view(row).identity()).unwrap();
+                prop_assert_eq!(Some(id), row.identity());
+            }
+        });
+    }
+
+    #[test]
+    fn what_the_strictest_decoder_takes_in_spite_of_damage_the_others_take_alike() {
+        let db = crate::ledger::db::schema::in_memory().unwrap();
+        let odd = prop_oneof![
+            any::<i64>().prop_map(Value::Integer),
+            prop_oneof![Just(-1_i64), Just(41), Just(65_536), Just(1 << 31), Just(1 << 32)]
+                .prop_map(Value::Integer),
+            Just(Value::Text("no number".to_owned())),
+            Just(Value::Real(0.5)),
+            Just(Value::Blob(vec![1])),
+            Just(Value::Null),
+        ];
+        let of_content = prop::sample::select(Column::CONTENT.to_vec());
+        proptest!(ProptestConfig::with_cases(1_000), |(reading in any_reading(), at in of_content, odd in odd)| {
+            db.execute("DELETE FROM settled", []).unwrap();
+            let (row, n) = (stored(&reading), reading.counts().len());
+            insert(&mut db.prepare(&settled_insert(n)).unwrap(), row.of_settled(n)).unwrap();
+            // What the schema refuses is not damage that can be.
+            if db.execute(&format!("UPDATE settled SET {} = ?", at.name()), [odd]).is_ok() {
+                let [lenient, strict, content] = readings(&db, "settled");
+                if strict.is_some() {
+                    prop_assert_eq!([lenient, content], [strict; 2]);
+                }
+            }
+        });
+    }
+
+    #[test]
+    fn a_column_that_is_not_selected_is_an_error_and_no_other_column() {
+        let db = Connection::open_in_memory().unwrap();
+        let selection = Selection::new(&[Column::Time], 0).then(&[Column::Lag]);
+        let mut statement = db.prepare("SELECT 7, -2").unwrap();
+        let mut rows = statement.query([]).unwrap();
+        let row = rows.next().unwrap().unwrap();
+        let view = selection.view(row);
+        assert_eq!((view.get(Column::Time), view.get(Column::Lag)), (Ok(7), Ok(-2)));
+        assert!(view.get::<i64>(Column::Rank).is_err());
+        assert_eq!(selection.list(), "time, lag");
+    }
 
     proptest! {
         #[test]
@@ -642,252 +666,6 @@ mod tests {
                     }
                 }
             }
-        }
-    }
-}
-
-/// The decoders as they were before there was one type for rows: a row must decode alike by both.
-#[cfg(test)]
-#[allow(clippy::unwrap_used, clippy::indexing_slicing)]
-mod oracle {
-    use super::*;
-    use proptest::prelude::*;
-    use rusqlite::types::Value;
-
-    const SHARED: &str = "logger, epoch, sequence, rank, time, lag, battery_mv, board_centi_c, n, faults, slot, \
-     radio, synchronised, rssi_dbm, snr_quarter_db, import, matched, resolution, stored_at";
-
-    fn channel_columns(n: usize) -> String {
-        (0..n).map(|i| format!("c{i}")).collect::<Vec<_>>().join(", ")
-    }
-
-    fn content_columns() -> String {
-        format!("time, battery_mv, board_centi_c, n, faults, {}", channel_columns(CHANNELS_MAX))
-    }
-
-    fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
-        let n: u32 = row.get(3)?;
-        let counts =
-            (0..(n as usize).min(CHANNELS_MAX)).map(|i| row.get(5 + i)).collect::<Result<Vec<i32>, _>>()?;
-        Ok(Row {
-            time: row.get(0)?,
-            battery_mv: row.get(1)?,
-            board_centi_c: row.get(2)?,
-            faults: row.get::<_, i64>(4)? as u64,
-            counts,
-            steps: None,
-        })
-    }
-
-    fn reading_of(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<Option<Reading>> {
-        let number = |at: usize| Ok::<_, rusqlite::Error>(row.get_ref(at)?.as_i64_or_null().ok().flatten());
-        let mut counts = [0; CHANNELS_MAX];
-        for (at, count) in counts.iter_mut().enumerate().take(n) {
-            match number(19 + at)?.and_then(|value| i32::try_from(value).ok()) {
-                Some(value) => *count = value,
-                None => return Ok(None),
-            }
-        }
-        let board = match number(7)?.map(i16::try_from) {
-            Some(Err(_)) => return Ok(None),
-            other => other.and_then(Result::ok),
-        };
-        let (time, battery, faults) = (number(4)?, number(6)?, number(9)?);
-        let parts = (
-            time.and_then(|time| u32::try_from(time).ok()),
-            battery.and_then(|mv| u16::try_from(mv).ok()),
-            faults.map(|faults| faults as u64),
-        );
-        Ok(match parts {
-            (Some(time), Some(mv), Some(faults)) => Reading::new(time, mv, board, faults, &counts[..n]),
-            _ => None,
-        })
-    }
-
-    /// Of the span that is read ahead.
-    fn ahead(row: &rusqlite::Row<'_>, channels: usize) -> rusqlite::Result<Option<Reading>> {
-        let mut counts = [0; CHANNELS_MAX];
-        let n = row.get::<_, u32>(4)? as usize;
-        let Some(battery_mv) = row.get(2)? else { return Ok(None) };
-        if n > channels {
-            return Ok(None);
-        }
-        for (channel, count) in counts.iter_mut().take(n).enumerate() {
-            *count = row.get(6 + channel)?;
-        }
-        let faults = row.get::<_, i64>(5)? as u64;
-        Ok(Reading::new(row.get(1)?, battery_mv, row.get(3)?, faults, &counts[..n]))
-    }
-
-    /// Of a journal row under a seal.
-    fn of_journal(values: &[Option<i64>; JOURNAL_COLUMNS]) -> Option<(Identity, Reading)> {
-        let id = Identity::new(
-            u16::try_from(values[2]?).ok()?,
-            u32::try_from(values[3]?).ok()?,
-            u32::try_from(values[4]?).ok()?,
-        )?;
-        let n = usize::try_from(values[10]?).ok().filter(|&n| n <= CHANNELS_MAX)?;
-        let counts: Option<Vec<i32>> =
-            values[21..21 + n].iter().map(|count| i32::try_from((*count)?).ok()).collect();
-        let board = match values[9] {
-            None => None,
-            Some(board) => Some(i16::try_from(board).ok()?),
-        };
-        let reading = Reading::new(
-            u32::try_from(values[6]?).ok()?,
-            u16::try_from(values[8]?).ok()?,
-            board,
-            values[11]? as u64,
-            &counts?,
-        )?;
-        Some((id, reading))
-    }
-
-    /// Of a CSV row of a damaged ledger.
-    fn salvaged(row: &rusqlite::Row<'_>, n: usize) -> rusqlite::Result<(Row, Option<i64>)> {
-        let content = Row {
-            time: row.get(4)?,
-            battery_mv: row.get(6)?,
-            board_centi_c: row.get(7)?,
-            faults: row.get::<_, i64>(9)? as u64,
-            counts: (0..n).map(|at| row.get(19 + at)).collect::<Result<_, _>>()?,
-            steps: None,
-        };
-        Ok((content, row.get(17)?))
-    }
-
-    /// A value as a sound row has it, by column, so that whole rows often decode.
-    fn sound(at: usize) -> BoxedStrategy<Value> {
-        let some = |range: std::ops::RangeInclusive<i64>| range.prop_map(Value::Integer).boxed();
-        match at {
-            0 => some(1..=i64::MAX),
-            1 => some(0..=4),
-            2 => some(0..=65_535),
-            5 => some(0..=2),
-            6 => some(0..=0xffff_ffff),
-            8 => some(0..=65_535),
-            9 => prop_oneof![some(-32_768..=32_767), Just(Value::Null)].boxed(),
-            10 => some(0..=40),
-            _ => some(-40_000..=70_000),
-        }
-    }
-
-    /// Whatever a cell may hold.
-    fn odd() -> impl Strategy<Value = Value> {
-        prop_oneof![
-            Just(Value::Null),
-            any::<i64>().prop_map(Value::Integer),
-            prop_oneof![Just(-1_i64), Just(41), Just(40), Just(1 << 31), Just(1 << 32), Just(65_536)]
-                .prop_map(Value::Integer),
-            Just(Value::Text("no number".to_owned())),
-            Just(Value::Real(0.5)),
-            Just(Value::Blob(vec![1, 2])),
-        ]
-    }
-
-    fn stored() -> impl Strategy<Value = Vec<Value>> {
-        let sound: Vec<BoxedStrategy<Value>> = (0..JOURNAL_COLUMNS).map(sound).collect();
-        let damage = prop::collection::vec((0..24_usize, odd()), 0..3);
-        (sound, damage).prop_map(|(mut row, damage)| {
-            for (at, value) in damage {
-                // Keys cannot be null, and the row number is a whole one.
-                if at > 0 && !(at < 7 && value == Value::Null) {
-                    row[at] = value;
-                }
-            }
-            row
-        })
-    }
-
-    fn same<T: std::fmt::Debug>(what: &str, old: T, new: T) -> Result<(), TestCaseError> {
-        prop_assert_eq!(format!("{:?}", old), format!("{:?}", new), "{}", what);
-        Ok(())
-    }
-
-    /// Runs `decode` on the only row of a SELECT.
-    fn only<T>(db: &Connection, list: &str, decode: impl FnOnce(&rusqlite::Row<'_>) -> T) -> T {
-        let mut statement = db.prepare(&format!("SELECT {list} FROM journal")).unwrap();
-        let mut rows = statement.query([]).unwrap();
-        decode(rows.next().unwrap().unwrap())
-    }
-
-    #[test]
-    fn any_row_decodes_as_before() {
-        let db = crate::ledger::db::schema::in_memory().unwrap();
-        let insert = journal_insert(CHANNELS_MAX);
-        proptest!(ProptestConfig::with_cases(4_000), |(row in stored(), selected in 0..=CHANNELS_MAX)| {
-            db.execute("DELETE FROM journal", []).unwrap();
-            db.execute(&insert, rusqlite::params_from_iter(&row)).unwrap();
-
-            let old = only(&db, &content_columns(), row_content);
-            let new = only(&db, CONTENT.list(), |row| CONTENT.view(row).content());
-            same("content", old, new)?;
-
-            let settled = format!("{SHARED}, {}", channel_columns(CHANNELS_MAX));
-            prop_assert_eq!(&settled, SETTLED.list());
-            for n in [selected, 0, 1, CHANNELS_MAX] {
-                let old = only(&db, &settled, |row| reading_of(row, n));
-                let new = only(&db, &settled, |row| SETTLED.view(row).reading(n));
-                same("reading", old, new)?;
-                let old = only(&db, &settled, |row| salvaged(row, n));
-                let new = only(&db, &settled, |row| {
-                    let view = SETTLED.view(row);
-                    Ok::<_, rusqlite::Error>((view.content()?, view.get(Column::Resolution)?))
-                });
-                if only(&db, &settled, |row| row.get::<_, u32>(8).ok()) == Some(n as u32) {
-                    prop_assert_eq!(old.is_ok(), new.is_ok());
-                    same("CSV row", old.ok(), new.ok())?;
-                }
-            }
-
-            let old = format!("sequence, time, battery_mv, board_centi_c, n, faults, {}", channel_columns(selected));
-            let of_ahead = [&[Column::Sequence], &Column::CONTENT[..]].concat();
-            let of_ahead = Selection::new(&of_ahead, selected);
-            if selected > 0 {
-                prop_assert_eq!(&old, of_ahead.list());
-                let old = only(&db, &old, |row| ahead(row, selected));
-                let new = only(&db, of_ahead.list(), |row| of_ahead.view(row).authentic());
-                same("ahead", old, new)?;
-            }
-
-            let old = only(&db, "*", |row| {
-                let mut values = [None; JOURNAL_COLUMNS];
-                for (at, value) in values.iter_mut().enumerate() {
-                    *value = row.get_ref(at)?.as_i64_or_null().map_err(rusqlite::Error::from)?;
-                }
-                Ok::<_, rusqlite::Error>(values)
-            });
-            let new = only(&db, JOURNAL.list(), StoredRow::from_journal);
-            same("values", old.as_ref().map_err(ToString::to_string), new.as_ref().map(|row| &row.values).map_err(ToString::to_string))?;
-            if let (Ok(old), Ok(new)) = (old, new) {
-                same("of journal", of_journal(&old), new.identity().zip(new.reading()))?;
-                prop_assert_eq!(new.of_settled(3), &old[2..24]);
-            }
-        });
-    }
-
-    #[test]
-    fn statements_are_as_before() {
-        for n in 0..=CHANNELS_MAX {
-            let (shared, counts) = (SHARED, channel_columns(n));
-            let old = match n {
-                0 => {
-                    format!("INSERT INTO journal (row, kind, {shared}) VALUES ({})", vec!["?"; 21].join(", "))
-                }
-                _ => format!(
-                    "INSERT INTO journal (row, kind, {shared}, {counts}) VALUES ({})",
-                    vec!["?"; 21 + n].join(", ")
-                ),
-            };
-            assert_eq!(journal_insert(n), old);
-            let old = match n {
-                0 => format!("INSERT INTO settled ({shared}) VALUES ({})", vec!["?"; 19].join(", ")),
-                _ => format!(
-                    "INSERT INTO settled ({shared}, {counts}) VALUES ({})",
-                    vec!["?"; 19 + n].join(", ")
-                ),
-            };
-            assert_eq!(settled_insert(n), old);
         }
     }
 }

@@ -7,7 +7,6 @@
 use crate::files;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::names;
-use crate::ledger::digest::{block, table};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::path::Path;
@@ -17,23 +16,9 @@ use std::time::Duration;
 pub const APPLICATION_ID: i32 = 0x7374_6368;
 
 /// Each migration once released is never edited; the next number is added.
-const MIGRATIONS: &[&str] = &[
+pub const MIGRATIONS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
-    include_str!("../../../migrations/0002_configuration.sql"),
-    include_str!("../../../migrations/0003_chunks.sql"),
-    include_str!("../../../migrations/0004_people.sql"),
-    include_str!("../../../migrations/0005_damage.sql"),
-    include_str!("../../../migrations/0006_unproven.sql"),
-    include_str!("../../../migrations/0007_once_held.sql"),
-    include_str!("../../../migrations/0008_by_hand.sql"),
-    include_str!("../../../migrations/0009_retired.sql"),
-    include_str!("../../../migrations/0010_notices.sql"),
-    include_str!("../../../migrations/0011_gap_now.sql"),
-    include_str!("../../../migrations/0012_proven_keys.sql"),
-    include_str!("../../../migrations/0013_listening_synchronised.sql"),
-    include_str!("../../../migrations/0014_same_site.sql"),
-    include_str!("../../../migrations/0015_logbook.sql"),
-    include_str!("../../../migrations/0016_unopened_shares.sql"),
+    include_str!("../../../migrations/0002_logbook.sql"),
 ];
 
 /// The version that this program writes.
@@ -42,39 +27,12 @@ pub const VERSION: u32 = MIGRATIONS.len() as u32;
 /// Below it, two checkpoints at one time can lose a commit (fixed in 3.51.3; SQLite's own release notes).
 const SQLITE_MIN: i32 = 3_051_003;
 
-/// Small pages: a commit of a few readings rewrites the journal's last page, so a page is what it costs.
-/// Measured in `docs/ledger.md`.
-const PAGE_SIZE: u32 = 1024;
-
 /// Pages in the -wal at which a commit moves them into the ledger: 4 MB, and few enough for one page of the -shm
 /// (4,062), which then need not grow on a disk that has become full.
 pub const CHECKPOINT_PAGES: u32 = 4000;
 
 /// How long a statement waits for another process's commit.
 pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
-
-/// How often a ledger is opened again that a restore exchanges in that very moment.
-const EXCHANGED_TRIES: u32 = 5;
-
-/// Opens for writing; creates what is absent; migrates what is older.
-pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
-    refuse_old_library(rusqlite::version_number())?;
-    refuse_what_is_no_file(path)?;
-    // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
-    // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
-    // From here on the connection holds a lock that keeps every restore out.
-    names::refuse_other(path)?;
-    for _ in 1..EXCHANGED_TRIES {
-        create_file(path)?;
-        let before = file_identity(path);
-        let opened = open_present_for_writing(path);
-        if file_identity(path) == before {
-            return opened;
-        }
-    }
-    create_file(path)?;
-    open_present_for_writing(path)
-}
 
 /// Refuses a ledger's name, or one that SQLite opens next to it, under which something is that is no file: to open a FIFO
 /// for reading would wait for ever.
@@ -84,12 +42,6 @@ pub fn refuse_what_is_no_file(path: &Path) -> Result<(), Error> {
         crate::files::refuse_what_is_no_file(&path).map_err(|source| Error::NoFile { path, source })?;
     }
     Ok(())
-}
-
-/// Device and inode of the file under a name, by `stat`; `None` where there is none.
-fn file_identity(path: &Path) -> Option<(u64, u64)> {
-    use std::os::unix::fs::MetadataExt;
-    std::fs::metadata(path).ok().map(|found| (found.dev(), found.ino()))
 }
 
 /// Opens a ledger so that no other connection can read or write it until this one closes. Fails as busy while another
@@ -110,40 +62,9 @@ pub fn open_alone(path: &Path) -> Result<Connection, Error> {
     Ok(db)
 }
 
-fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let mut db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
-    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
-    // SQLite opens what this user may only read for reading, and would say so at the first commit.
-    if db.is_readonly("main").map_err(|source| Error::at_open(path, source))?
-        && let Some(error) = Error::closed(path, files::Wanted::Write)
-    {
-        return Err(error);
-    }
-    let found = identify(&db, path)?;
-    if found == 0 {
-        // Takes effect only before the first page is written.
-        db.pragma_update(None, "page_size", PAGE_SIZE).map_err(|source| Error::at_open(path, source))?;
-    }
-    // Readers go on while the daemon commits, and a commit is one sequential write and one sync.
-    let mode = set_journal_mode(&db, "WAL").map_err(|source| Error::at_open(path, source))?;
-    if mode != "wal" {
-        return Err(Error::NoWal { path: path.to_owned(), mode });
-    }
-    writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
-    // One that is up to date needs no write lock, which another process may hold for long. Read again: where the mode
-    // has just changed, the first read makes the -wal.
-    if identify(&db, path)? == VERSION {
-        sync_folder(path)?;
-    } else {
-        migrate(&mut db, path)?;
-    }
-    Ok(db)
-}
-
 /// Syncs the ledger's folder, so that a power cut cannot take the name of a -wal with commits in it. SQLite does so
 /// with a process's first sync of a -wal, but passes over a failure.
-fn sync_folder(path: &Path) -> Result<(), Error> {
+pub fn sync_folder(path: &Path) -> Result<(), Error> {
     let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     match std::fs::File::open(folder).and_then(|folder| folder.sync_all()) {
         // A file system without it says so.
@@ -181,21 +102,11 @@ pub fn refuse_old(version: u32, path: &Path) -> Result<(), Error> {
     }
 }
 
-fn refuse_old_library(version: i32) -> Result<(), Error> {
+pub fn refuse_old_library(version: i32) -> Result<(), Error> {
     if version < SQLITE_MIN {
         return Err(Error::LibraryTooOld { found: version, least: SQLITE_MIN });
     }
     Ok(())
-}
-
-/// Creates an absent file readable by the owner's group, so that reports can run as another user.
-/// An existing file is left unopened: see the module's page.
-fn create_file(path: &Path) -> Result<(), Error> {
-    match files::make(path, 0o640) {
-        Ok(_) => sync_folder(path),
-        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
-        Err(source) => Err(Error::Create { path: path.to_owned(), source }),
-    }
 }
 
 /// Sets it and says which is in force. The change is committed with the step after the row that tells it, so a
@@ -228,18 +139,6 @@ pub fn settings_of_every_connection(db: &Connection) -> Result<(), rusqlite::Err
     Ok(())
 }
 
-fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
-    // A commit is told only when it is on the disk.
-    db.pragma_update(None, "synchronous", "FULL")?;
-    // Pages gather in the -wal, where the journal's last page is written again and again, and move into the
-    // ledger once, by `Ledger::checkpoint_if_long`. SQLite's own checkpoint after a commit passes over every error of
-    // it, but a failed sync must end the daemon.
-    db.pragma_update(None, "wal_autocheckpoint", 0)?;
-    // After a large transaction the -wal shrinks again.
-    db.pragma_update(None, "journal_size_limit", i64::from(CHECKPOINT_PAGES * PAGE_SIZE) * 2)?;
-    Ok(())
-}
-
 /// The schema's version; 0 for a new, empty file. Refuses what is no ledger, or newer than this program.
 pub fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
     let integer = |pragma: &str| -> Result<i64, Error> {
@@ -258,33 +157,6 @@ pub fn identify(db: &Connection, path: &Path) -> Result<u32, Error> {
         Ok(found) if found <= VERSION => Ok(found),
         _ => Err(Error::SchemaTooNew { path: path.to_owned(), found: version, supported: VERSION }),
     }
-}
-
-fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
-    let at = |source| Error::at_open(path, source);
-    let transaction = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(at)?;
-    // Read again under the lock: another process may have migrated meanwhile.
-    let found = identify(&transaction, path)? as usize;
-    // The -wal is there from the first lock on, and nothing is in it yet.
-    sync_folder(path)?;
-    if found < MIGRATIONS.len() {
-        let sound = table::sound_tables(&transaction);
-        for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
-            transaction.execute_batch(sql).map_err(at)?;
-            transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
-        }
-        transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
-        // A statement that was prepared before counts the columns of before.
-        transaction.flush_prepared_statement_cache();
-        crate::ledger::write::aside::add_digests(&transaction)?;
-        // A column or a row that a migration adds is no damage. What was damaged before stays so.
-        for table in sound {
-            table::keep(&transaction, table, table::table_sum(&transaction, table, "true", ())?)?;
-        }
-        make_digests(&transaction)?;
-        name_ledger(&transaction)?;
-    }
-    transaction.commit().map_err(at)
 }
 
 /// A table, view, index or trigger: type, name, SQL.
@@ -368,30 +240,6 @@ pub fn impostors(db: &Connection) -> Result<Vec<String>, Error> {
 
 fn not_as_made((kind, name, _): &Object) -> String {
     format!("the {kind} {name} is not as the program made it")
-}
-
-/// Gives the ledger a number of its own, by which what is known beside it is told from that of another.
-fn name_ledger(db: &Connection) -> Result<(), Error> {
-    table::change(db, "meta", "key = 'ledger_id'", (), |db| {
-        Ok(db.execute("INSERT OR IGNORE INTO meta VALUES ('ledger_id', random())", [])?)
-    })?;
-    Ok(())
-}
-
-/// After the migration that brought digests: works them out for what an older release left.
-fn make_digests(db: &Connection) -> Result<(), Error> {
-    if crate::ledger::db::meta::meta(db, "digests_made")? == 1 {
-        return Ok(());
-    }
-    let through = crate::ledger::db::meta::meta(db, "settled_through")?;
-    // No day is known of what was settled before: it is as good as settled today.
-    block::Blocks::of_settled(db, |_| ())?.store(db, through, i64::MAX)?;
-    block::seal_journal(db)?;
-    db.execute("UPDATE meta SET value = 1 WHERE key = 'digests_made'", [])?;
-    for table in table::TABLES {
-        table::keep(db, table, table::table_sum(db, table, "true", ())?)?;
-    }
-    Ok(())
 }
 
 #[cfg(test)]

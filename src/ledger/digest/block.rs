@@ -6,6 +6,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
+use crate::ledger::db::rare::{self, RareTable};
 use crate::ledger::db::row::{self, Column, RowView, SETTLED};
 use crate::ledger::digest::table::{self, Sum, row_sum, sum_of};
 use crate::wire::record::{CHANNELS_MAX, Record};
@@ -16,8 +17,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Sequences in a block: about a day at one reading in five minutes.
 pub const BLOCK: u32 = 256;
 
-pub use super::seal::{SEAL_ROWS, Seal, check_seals, seal_journal};
-pub use crate::ledger::db::row::{JOURNAL_COLUMNS, identity};
+pub use crate::ledger::db::row::identity;
 
 pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
     StoredBlock::try_from(row).map(|stored| stored.block)
@@ -166,8 +166,8 @@ impl Blocks {
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number()];
         const WHERE: &str = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
         let mut scratch = std::mem::take(&mut self.scratch);
-        for table in ["profile_row", "event_row", "opaque_row"] {
-            let mut statement = db.prepare_cached(&format!("SELECT * FROM {table} {WHERE}"))?;
+        for table in &rare::ALL {
+            let mut statement = db.prepare_cached(&format!("SELECT * FROM {} {WHERE}", table.name))?;
             let columns = statement.column_count();
             let sum = statement.query_row(key, |row| row_sum(row, columns, &mut scratch)).optional()?;
             if let Some(sum) = sum {
@@ -181,7 +181,7 @@ impl Blocks {
         while let Some(row) = readings.next()? {
             self.reading(&SETTLED.view(row), false)?;
         }
-        let plaintext = match row::rare_plaintext(db, id) {
+        let plaintext = match rare::rare_plaintext(db, id) {
             Ok(plaintext) => plaintext,
             // As above: `verify` says so.
             Err(Error::Corrupt(_)) => None,
@@ -195,7 +195,7 @@ impl Blocks {
 
     /// A settled record of any kind.
     pub fn settled_record(&mut self, db: &Connection, id: Identity) -> Result<(), Error> {
-        if row::rare_plaintext(db, id)?.is_some() {
+        if rare::rare_plaintext(db, id)?.is_some() {
             return self.rare(db, id);
         }
         let sql = format!(
@@ -250,10 +250,10 @@ impl Blocks {
                 blocks.reading(&row, true)?;
             }
         }
-        for table in ["profile_row", "event_row", "opaque_row"] {
-            query::each(db, &format!("SELECT logger, epoch, sequence FROM {table}"), [], |id| {
+        for table in &rare::ALL {
+            query::each(db, &format!("SELECT logger, epoch, sequence FROM {}", table.name), [], |id| {
                 let id = identity_of(id)?;
-                let twice = table != "opaque_row" && read_later.contains(&id);
+                let twice = table.is_read && read_later.contains(&id);
                 if waiting.contains(&id) || twice { Ok(()) } else { blocks.rare(db, id) }
             })?;
         }
@@ -267,14 +267,19 @@ impl Blocks {
         let span = (logger, epoch, first, first.saturating_add(BLOCK - 1));
         const WITHIN: &str = "WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?";
         let mut blocks = Self::default();
-        let mut rare: BTreeMap<&str, BTreeSet<Identity>> = BTreeMap::new();
-        for table in ["profile_row", "event_row", "opaque_row"] {
-            rare.insert(
-                table,
-                identities(db, &format!("SELECT logger, epoch, sequence FROM {table} {WITHIN}"), span)?,
-            );
+        let ids_of = |table: &RareTable| {
+            let sql = format!("SELECT logger, epoch, sequence FROM {} {WITHIN}", table.name);
+            identities(db, &sql, span)
+        };
+        let mut read_later = BTreeSet::new();
+        let mut rare = Vec::new();
+        for table in &rare::ALL {
+            let ids = ids_of(table)?;
+            if !table.is_read {
+                read_later.extend(ids.iter().copied());
+            }
+            rare.push((table, ids));
         }
-        let read_later = rare.get("opaque_row").cloned().unwrap_or_default();
         let mut statement = db.prepare_cached(&format!("SELECT {} FROM settled {WITHIN}", SETTLED.list()))?;
         let mut readings = statement.query(span)?;
         while let Some(row) = readings.next()? {
@@ -285,7 +290,7 @@ impl Blocks {
         }
         for (table, ids) in rare {
             for id in ids {
-                let twice = table != "opaque_row" && read_later.contains(&id);
+                let twice = table.is_read && read_later.contains(&id);
                 if !waiting.contains(&id) && !twice {
                     blocks.rare(db, id)?;
                 }
@@ -315,7 +320,7 @@ pub fn rare_in_journal(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
 
 /// Records that are opaque, or once were.
 fn opaque(db: &Connection) -> Result<BTreeSet<Identity>, Error> {
-    identities(db, "SELECT logger, epoch, sequence FROM opaque_row", [])
+    identities(db, &format!("SELECT logger, epoch, sequence FROM {}", rare::OPAQUE), [])
 }
 
 fn identities(db: &Connection, sql: &str, key: impl Params) -> Result<BTreeSet<Identity>, Error> {

@@ -28,12 +28,11 @@ pub struct Seal {
 
 impl Seal {
     /// Takes a row's columns in, row number first; trailing nulls make no difference.
-    pub fn feed(&mut self, values: &[Option<i64>]) {
-        self.first_row = self.first_row.or(values.first().copied().flatten());
-        let len = values.iter().rposition(Option::is_some).map_or(0, |last| last + 1);
+    pub fn feed(&mut self, row: &StoredRow) {
+        self.first_row = self.first_row.or(row.get(Column::Row));
         let mut bytes = [0; 9 * JOURNAL_COLUMNS + 1];
         let mut end = 0;
-        for value in &values[..len.min(JOURNAL_COLUMNS)] {
+        for value in row.filled() {
             match value {
                 None => end += 1,
                 Some(value) => {
@@ -64,7 +63,7 @@ impl Seal {
     }
 
     /// The digest, as an integer that SQLite holds; the seal is empty again.
-    pub fn take(&mut self) -> i64 {
+    fn take(&mut self) -> i64 {
         self.first_row = None;
         let digest = self.hasher.finalize_reset();
         let mut half = [0; 8];
@@ -149,7 +148,7 @@ impl Walk {
             let row = match StoredRow::from_journal(row) {
                 Ok(row) => row,
                 Err(_) if self.odd == OddValue::BreaksSeal => {
-                    walking.seal.feed(&[]);
+                    walking.seal.feed(&StoredRow::default());
                     continue;
                 }
                 Err(error) => return Ok(Err(error.into())),
@@ -163,7 +162,7 @@ impl Walk {
                 take(walking.sealed(&row))?;
                 continue;
             }
-            walking.seal.feed(row.filled());
+            walking.seal.feed(&row);
             walking.rows.extend(keep(&row));
             if walking.rows.len() > self.most {
                 walking.rows.clear();
@@ -225,18 +224,4 @@ pub fn check_seals(db: &Connection, mut tell: impl FnMut(String)) -> Result<(), 
         }
         Ok(())
     })?
-}
-
-/// Seals the journal of a release that had no seals.
-pub fn seal_journal(db: &Connection) -> Result<(), Error> {
-    let mut rest = Seal::default();
-    let mut last = 0;
-    let feed = |row: &StoredRow| {
-        rest.feed(row.filled());
-        last = row.get(Column::Row).unwrap_or(0);
-        None::<()>
-    };
-    Walk::WHOLE.stretches(db, feed, |_| Ok(()))??;
-    rest.close(db, last + 1)?;
-    Ok(())
 }

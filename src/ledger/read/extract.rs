@@ -17,6 +17,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{Column, RowView, Selection};
 use crate::ledger::read::snapshot::Reader;
 use crate::record::judge::Placed;
@@ -484,10 +485,11 @@ impl<'a> Extract<'a> {
         // Then: it still stood if the authentic record came later. An authentic reading stands before it in the order
         // and hides it by itself; one of another kind is looked for.
         let Some(as_of) = as_of else { return Ok(false) };
-        for table in ["profile_row", "event_row", "opaque_row"] {
+        for table in &rare::ALL {
             let sql = format!(
                 "SELECT coalesce(stored_at, received_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
-                 FROM {table} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0"
+                 FROM {} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0",
+                table.name
             );
             let key = params![logger.number(), epoch, row.sequence];
             let stored: Option<Option<i64>> = query::first_value(self.db, &sql, key)?;

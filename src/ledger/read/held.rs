@@ -3,6 +3,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, CONTENT, Column, Selection};
 use crate::record::judge::{Held, Row, Steps};
 use crate::wire::record::{Reading, Record};
@@ -166,7 +167,7 @@ impl Held for HeldRows<'_> {
             if reading.is_some_and(|reading| row::encoded(&Record::Reading(reading)) == plaintext) {
                 return Ok(Some(true));
             }
-            if let Some(held) = row::rare_plaintext(self.db, identity)? {
+            if let Some(held) = rare::rare_plaintext(self.db, identity)? {
                 return Ok(Some(held == plaintext));
             }
             // A row that is there and decodes to nothing is held all the same: its place is taken.
@@ -192,7 +193,7 @@ impl Held for HeldRows<'_> {
     }
 
     fn is_other(&mut self, id: Identity) -> Result<bool, Error> {
-        row::is_other(self.db, id)
+        rare::is_other(self.db, id)
     }
 
     fn reading(&mut self, identity: Identity) -> Result<Option<Reading>, Error> {

@@ -11,8 +11,12 @@ pub mod logbook;
 pub mod notes;
 pub mod origin;
 pub mod readings;
+pub mod recent;
 pub mod snapshot;
 pub(in crate::ledger) mod unread;
 
+/// Why a ledger could not be read.
+pub type ReadError = crate::ledger::db::error::Error;
+
 /// What comes of reading a ledger.
-pub type Read<T> = Result<T, crate::ledger::db::error::Error>;
+pub type Read<T> = Result<T, ReadError>;

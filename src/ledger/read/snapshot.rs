@@ -5,6 +5,7 @@
 //! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, kind};
 use crate::ledger::db::schema;
 use crate::ledger::read::coverage::load_coverage;
@@ -560,7 +561,7 @@ impl<'a> Snapshot<'a> {
 
     /// The authentic record held under an identity, as plaintext: the other side of a conflict.
     pub fn plaintext(&self, id: Identity) -> Result<Option<Vec<u8>>, Error> {
-        if let Some(plaintext) = row::rare_plaintext(self.db, id)? {
+        if let Some(plaintext) = rare::rare_plaintext(self.db, id)? {
             return Ok(Some(plaintext));
         }
         for table in ["settled", "journal"] {
@@ -608,13 +609,13 @@ impl<'a> Snapshot<'a> {
         let sql = format!(
             "SELECT {}, epoch, sequence FROM profile_row WHERE logger = ? AND rank = 0
              ORDER BY epoch DESC, sequence DESC LIMIT 1",
-            row::PROFILE_COLUMNS
+            rare::PROFILE_COLUMNS
         );
         let mut statement = self.db.prepare_cached(&sql)?;
         let mut found = statement.query([address.number()])?;
         let Some(row) = found.next()? else { return Ok(None) };
         let identity = Identity::new(address.number(), row.get(9)?, row.get(10)?);
-        Ok(identity.zip(Some(row::profile(row)?)))
+        Ok(identity.zip(Some(rare::profile(row)?)))
     }
 
     /// The newest `records` records of each of these loggers that a key has opened, newest identity first.

@@ -5,6 +5,7 @@
 //! with the tables that say the rest.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::record::acts::{ActKind, Actor};
 use crate::time::Stamp;
@@ -38,7 +39,7 @@ pub(in crate::ledger) fn note(
     if act.number.is_some() && actor.is_none() {
         return Ok(());
     }
-    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM act", [], |row| row.get(0))?;
+    let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM act", [])?;
     let actor = actor.cloned().unwrap_or_default();
     table::change(db, "act", "id = ?", [id], |db| {
         db.prepare_cached(
@@ -80,7 +81,7 @@ pub(in crate::ledger) fn take_over(db: &Connection, old: &Connection) -> Result<
         if !here.insert(format!("{values:?}")) {
             continue;
         }
-        let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM act", [], |row| row.get(0))?;
+        let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM act", [])?;
         table::change(db, "act", "id = ?", [id], |db| {
             let all = std::iter::once(id.into()).chain(values.iter().cloned());
             let sql = format!("INSERT INTO act (id, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");

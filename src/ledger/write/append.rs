@@ -5,7 +5,8 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::radio::RadioId;
-use crate::ledger::db::row::{self, Column, IDENTITY, StoredRow, journal_insert, kind, settled_insert};
+use crate::ledger::db::rare::{self, Came, IDENTITY, Rare, RareTable};
+use crate::ledger::db::row::{self, Column, StoredRow, journal_insert, kind, settled_insert};
 use crate::ledger::digest::block::Blocks;
 use crate::ledger::digest::seal::Seal;
 use crate::ledger::digest::table;
@@ -26,6 +27,7 @@ use crate::time::GatewayTime;
 use crate::time::Stamp;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Identity, Slot};
+use rusqlite::types::Value;
 use rusqlite::{CachedStatement, Connection, Transaction, TransactionBehavior, params};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -301,41 +303,20 @@ impl<'a> Writer<'a> {
                 };
                 self.insert_reading(row, kind::READING, arrival, &fields, Some(plaintext))?;
             }
-            Some(Record::Profile(profile)) => {
-                self.insert_marker(row, kind::PROFILE, arrival, profile.time)?;
-                let unit = profile.unit.to_string();
-                let units = row::raw_unit_names(profile);
-                let fields = params![
-                    profile.time,
-                    unit,
-                    profile.interval_s,
-                    profile.capacity,
-                    profile.oldest,
-                    profile.previous_epoch,
-                    profile.previous_last,
-                    units,
-                    profile.firmware()
-                ];
-                self.insert_rare("profile_row", row::PROFILE_COLUMNS, fields, arrival)?;
-                name_previous(
-                    self.db,
-                    self.state,
-                    arrival.identity,
-                    profile.previous_epoch,
-                    profile.previous_last,
-                )?;
-            }
-            Some(Record::Event(event)) => {
-                self.insert_marker(row, kind::EVENT, arrival, event.time)?;
-                let fields = params![event.time, event.code, event.value];
-                self.insert_rare("event_row", "time, code, value", fields, arrival)?;
-            }
-            None => {
+            other => {
+                let content = other.map_or(Rare::Opaque(plaintext), Rare::Record);
+                let Some((table, content)) = rare::row_of(content) else {
+                    return Err(Error::Unexpected("a record has no table".into()));
+                };
                 // An opaque record has no time that this version could read: its reception stands in.
-                let at = arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
-                let time = u32::try_from(at).unwrap_or(0);
-                self.insert_marker(row, kind::OPAQUE, arrival, time)?;
-                self.insert_rare("opaque_row", "plaintext", params![plaintext], arrival)?;
+                let at = || arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
+                let time = other.map_or_else(|| u32::try_from(at()).unwrap_or(0), Record::time);
+                self.insert_marker(row, table.kind, arrival, time)?;
+                self.insert_rare(table, &content, arrival)?;
+                if let Some(Record::Profile(profile)) = other {
+                    let (epoch, last) = (profile.previous_epoch, profile.previous_last);
+                    name_previous(self.db, self.state, arrival.identity, epoch, last)?;
+                }
             }
         }
         if let Some(direct) = &mut self.direct
@@ -453,7 +434,7 @@ impl<'a> Writer<'a> {
             return Ok(());
         }
         row::insert(statement, stored.of_journal(n))?;
-        self.seal.feed(stored.filled());
+        self.seal.feed(&stored);
         if self.seal.is_full(row) {
             self.state.seen_row = row;
             self.seal()?;
@@ -470,41 +451,22 @@ impl<'a> Writer<'a> {
         Ok(())
     }
 
-    fn insert_rare(
-        &mut self,
-        table: &str,
-        columns: &str,
-        fields: &[&dyn rusqlite::ToSql],
-        arrival: &Arrival,
-    ) -> Result<(), Error> {
-        let marks = vec!["?"; fields.len() + 12].join(", ");
-        let sql = format!(
-            "INSERT INTO {table} ({columns}, logger, epoch, sequence, rank, received_at, slot, radio, \
-             synchronised, rssi_dbm, snr_quarter_db, import, stored_at) VALUES ({marks})"
-        );
+    fn insert_rare(&mut self, rare: &RareTable, content: &[Value], arrival: &Arrival) -> Result<(), Error> {
         let id = arrival.identity;
         let reception = arrival.reception;
         let signal = reception.and_then(|reception| reception.signal);
-        let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-        let common: [&dyn rusqlite::ToSql; 12] = [
-            &address,
-            &epoch,
-            &sequence,
-            &0_i64,
-            &reception.map(|reception| reception.at.unix_s),
-            &arrival.slot.map(|slot| slot.0),
-            &reception.map(|reception| reception.radio.0),
-            &reception.map(|reception| reception.at.synchronised),
-            &signal.map(|signal| signal.rssi_dbm),
-            &signal.map(|signal| signal.snr_quarter_db),
-            &arrival.import,
-            &arrival.stored_at,
-        ];
-        let all: Vec<&dyn rusqlite::ToSql> = fields.iter().chain(common.iter()).copied().collect();
-        table::change(self.db, table, IDENTITY, (address, epoch, sequence), |db| {
-            db.prepare_cached(&sql)?.execute(&all[..])?;
-            Ok(())
-        })
+        let came = Came {
+            received_at: reception.map(|reception| reception.at.unix_s),
+            slot: arrival.slot.map(|slot| slot.0),
+            radio: reception.map(|reception| reception.radio.0),
+            synchronised: reception.map(|reception| reception.at.synchronised),
+            rssi_dbm: signal.map(|signal| signal.rssi_dbm.into()),
+            snr_quarter_db: signal.map(|signal| signal.snr_quarter_db.into()),
+            import: arrival.import,
+            stored_at: arrival.stored_at,
+        };
+        let key = (id.address.number(), id.epoch.number(), id.sequence.number());
+        table::change(self.db, rare.name, IDENTITY, key, |db| Ok(rare.insert(db, content, id, &came)?))
     }
 
     fn note_slot(&mut self, address: Address, slot: Slot, receipt: &mut Receipt) -> Result<(), Error> {
@@ -622,7 +584,7 @@ impl<'a> Writer<'a> {
         }
         let n = Outcome::ALL.len() + 2;
         row::insert(&mut *self.db.prepare_cached(&journal_insert(n))?, stored.of_journal(n))?;
-        self.seal.feed(stored.filled());
+        self.seal.feed(&stored);
         self.state.seen_row = row;
         Ok(())
     }

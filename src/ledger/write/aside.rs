@@ -9,6 +9,7 @@
 //! transaction counts a share's hours once, and only where its room is gone.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::batch::Shut;
@@ -16,7 +17,7 @@ use crate::record::unopened::WhyShut;
 use crate::record::waiting::{self, Class, Holder, REFUTED, Room, Shares, Stretches};
 use crate::time::Stamp;
 use crate::wire::seq::{Address, Slot};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -71,18 +72,6 @@ fn digest(frame: &[u8]) -> i64 {
     i64::from_be_bytes(short)
 }
 
-/// Gives frames of an older schema their digests. Call in the transaction of its migration.
-pub(in crate::ledger) fn add_digests(db: &Connection) -> Result<(), Error> {
-    let mut without = db.prepare("SELECT id, frame FROM unopened WHERE digest IS NULL")?;
-    let all: Vec<(i64, Vec<u8>)> =
-        without.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
-    let mut update = db.prepare("UPDATE unopened SET digest = ? WHERE id = ?")?;
-    for (id, frame) in all {
-        update.execute([digest(&frame), id])?;
-    }
-    Ok(())
-}
-
 fn class(number: i64) -> Class {
     if number == 0 { Class::Keyed } else { Class::Keyless }
 }
@@ -100,28 +89,29 @@ impl AsideState {
     pub fn load(db: &Connection) -> Result<Self, Error> {
         let mut loaded =
             Self { generation: crate::ledger::db::meta::meta(db, "unopened_generation")?, ..Self::default() };
-        let mut statement =
-            db.prepare_cached("SELECT store, logger, class, count(*) FROM unopened GROUP BY 1, 2, 3")?;
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            let (address, frames) = (address(row.get(1)?)?, row.get::<_, u32>(3)? as usize);
-            if row.get::<_, i64>(0)? == WAITING {
-                loaded.waiting.add((address, class(row.get(2)?)), frames);
-            } else {
-                *loaded.failing.entry(address).or_default() += frames;
-            }
-        }
+        query::each(
+            db,
+            "SELECT store, logger, iif(store = 0, class, 0) AS class, count(*) FROM unopened GROUP BY 1, 2, 3",
+            [],
+            |(store, logger, of_class, frames): (i64, u16, i64, u32)| {
+                let (address, frames) = (address(logger)?, frames as usize);
+                if store == WAITING {
+                    loaded.waiting.add((address, class(of_class)), frames);
+                } else {
+                    *loaded.failing.entry(address).or_default() += frames;
+                }
+                Ok(())
+            },
+        )?;
         loaded.load_slots(db)?;
         Ok(loaded)
     }
 
     fn load_slots(&mut self, db: &Connection) -> Result<(), Error> {
-        let mut statement = db.prepare_cached("SELECT logger, slot FROM slot_use")?;
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            self.slots.insert((address(row.get(0)?)?, Slot(row.get(1)?)));
-        }
-        Ok(())
+        query::each(db, "SELECT logger, slot FROM slot_use", [], |(logger, slot)| {
+            self.slots.insert((address(logger)?, Slot(slot)));
+            Ok(())
+        })
     }
 
     /// Brings it up to date after another process's commit.
@@ -153,9 +143,7 @@ pub(in crate::ledger) struct Keeper<'a> {
 
 impl<'a> Keeper<'a> {
     pub fn new(db: &'a Connection, state: &'a mut AsideState, limits: &Limits) -> Result<Self, Error> {
-        let next_id = db
-            .prepare_cached("SELECT coalesce(max(id), 0) + 1 FROM unopened")?
-            .query_row([], |row| row.get(0))?;
+        let next_id = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM unopened", [])?;
         Ok(Self {
             db,
             beyond: state.waiting.beyond(limits.waiting_share),
@@ -172,10 +160,8 @@ impl<'a> Keeper<'a> {
     /// Keeps a frame unless it is kept already; `false`: there is no room for it.
     pub fn keep(&mut self, shut: &Shut, now: Stamp) -> Result<bool, Error> {
         let digest = digest(&shut.frame);
-        let is_kept: bool = self
-            .db
-            .prepare_cached("SELECT EXISTS (SELECT 1 FROM unopened WHERE digest = ? AND frame = ?)")?
-            .query_row(params![digest, shut.frame], |row| row.get(0))?;
+        let is_kept = "SELECT EXISTS (SELECT 1 FROM unopened WHERE digest = ? AND frame = ?)";
+        let is_kept: bool = query::value(self.db, is_kept, params![digest, shut.frame])?;
         if is_kept {
             return Ok(true);
         }
@@ -265,14 +251,12 @@ impl<'a> Keeper<'a> {
         let stretches = self.stretches_of(from)?;
         let gives_way = if from == holder { stretches.gives_way_to(stretch) } else { stretches.gives_way() };
         let Some(gives_way) = gives_way else { return Ok(false) };
-        let newest: Option<i64> = self
-            .db
-            .prepare_cached(
-                "SELECT id FROM unopened WHERE store = 0 AND logger = ? AND class = ? AND stretch = ?
-                 ORDER BY id DESC LIMIT 1",
-            )?
-            .query_row(params![from.0.number(), from.1 as i64, gives_way], |row| row.get(0))
-            .optional()?;
+        let newest: Option<i64> = query::first_value(
+            self.db,
+            "SELECT id FROM unopened WHERE store = 0 AND logger = ? AND class = ? AND stretch = ?
+             ORDER BY id DESC LIMIT 1",
+            params![from.0.number(), from.1 as i64, gives_way],
+        )?;
         let Some(id) = newest else {
             return Err(Error::Corrupt("frames set aside are not as many as were counted".into()));
         };
@@ -287,14 +271,16 @@ impl<'a> Keeper<'a> {
             std::collections::hash_map::Entry::Occupied(known) => return Ok(known.into_mut()),
             std::collections::hash_map::Entry::Vacant(place) => place.insert(Stretches::default()),
         };
-        let mut statement = self.db.prepare_cached(
+        query::each(
+            self.db,
             "SELECT stretch, count(*) FROM unopened WHERE store = 0 AND logger = ? AND class = ?
              GROUP BY stretch",
+            params![holder.0.number(), holder.1 as i64],
+            |(stretch, frames): (i64, u32)| {
+                stretches.add(stretch, frames as usize);
+                Ok(())
+            },
         )?;
-        let mut rows = statement.query(params![holder.0.number(), holder.1 as i64])?;
-        while let Some(row) = rows.next()? {
-            stretches.add(row.get(0)?, row.get::<_, u32>(1)? as usize);
-        }
         Ok(stretches)
     }
 
@@ -315,10 +301,7 @@ impl<'a> Keeper<'a> {
             true => "SELECT id, logger FROM unopened WHERE store = 1 AND logger = ? ORDER BY id LIMIT 1",
             false => "SELECT id, logger FROM unopened WHERE store = 1 AND ?1 = ?1 ORDER BY id LIMIT 1",
         };
-        let (id, logger): (i64, u16) = self
-            .db
-            .prepare_cached(sql)?
-            .query_row([address.number()], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let (id, logger): (i64, u16) = query::one(self.db, sql, [address.number()])?;
         self.take_out(id)?;
         self.count_out(FAILING, (self::address(logger)?, Class::Keyed), 0);
         self.state.replaced_at = Some(now.unix_s);
@@ -334,18 +317,14 @@ impl<'a> Keeper<'a> {
     /// Where a frame is kept, if this very frame still has that number: another process may have put another one under a
     /// number that became free.
     fn kept_at(&self, id: i64, frame: &[u8]) -> Result<Option<Kept>, Error> {
-        let mut statement = self.db.prepare_cached(
+        let found = query::first(
+            self.db,
             "SELECT store, logger, class, stretch, received_at, import FROM unopened WHERE id = ? AND frame = ?",
+            params![id, frame],
         )?;
-        let mut rows = statement.query(params![id, frame])?;
-        let Some(row) = rows.next()? else { return Ok(None) };
-        Ok(Some(Kept {
-            store: row.get(0)?,
-            holder: (address(row.get(1)?)?, class(row.get(2)?)),
-            stretch: row.get(3)?,
-            received_at: row.get(4)?,
-            import: row.get(5)?,
-        }))
+        let Some((store, logger, of_class, stretch, received_at, import)) = found else { return Ok(None) };
+        let holder = (address(logger)?, class(of_class));
+        Ok(Some(Kept { store, holder, stretch, received_at, import }))
     }
 
     /// Takes out a frame that has been opened.

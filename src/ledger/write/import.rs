@@ -10,6 +10,7 @@
 //! works out anew what is covered.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::ledger::read::ahead::Ahead;
 use crate::ledger::write::acts::{self, NewAct};
@@ -28,7 +29,7 @@ use crate::record::roster::{Logger, Roster};
 use crate::time::Stamp;
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity};
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -109,7 +110,7 @@ impl Planner {
         let db = crate::ledger::db::schema::open_for_reading(path)?;
         let state = crate::ledger::db::tx::snapshot(&db, State::load)?;
         let conflicts = crate::ledger::db::tx::snapshot(&db, |db| {
-            Ok(db.query_row("SELECT EXISTS (SELECT 1 FROM conflict)", [], |row| row.get(0))?)
+            query::value(db, "SELECT EXISTS (SELECT 1 FROM conflict)", [])
         })?;
         Ok(Self { db, state, conflicts })
     }
@@ -168,44 +169,34 @@ impl HeldLedger for Planner {
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
         let logger = address.number();
-        let mut all =
-            |sql: &str,
-             key: &[&dyn rusqlite::ToSql],
-             kind: &dyn Fn(&rusqlite::Row<'_>) -> rusqlite::Result<(u32, HeldKind)>| {
-                let mut statement = self.db.prepare_cached(sql)?;
-                let mut rows = statement.query(key)?;
-                while let Some(row) = rows.next()? {
-                    let (time, kind) = kind(row)?;
-                    if let Some(identity) = Identity::new(logger, row.get(0)?, row.get(1)?) {
-                        give(HeldItem { identity, time, kind });
-                    }
-                }
-                Ok::<(), Error>(())
-            };
-        crate::ledger::db::tx::snapshot(&self.db, |_| {
-            for (table, condition) in [("settled_or_retired", "true"), ("journal", "kind = 1")] {
-                all(
-                    &format!(
-                        "SELECT epoch, sequence, time FROM {table} t
-                         WHERE logger = ? AND {condition} AND time >= ? AND time < ? AND {shown}"
-                    ),
-                    &[&logger, &from, &to],
-                    &|row| Ok((row.get(2)?, HeldKind::Reading)),
-                )?;
+        let mut take = |epoch: u32, sequence: u32, time: u32, kind: HeldKind| {
+            if let Some(identity) = Identity::new(logger, epoch, sequence) {
+                give(HeldItem { identity, time, kind });
             }
-            all(
-                "SELECT epoch, sequence, time, interval_s FROM profile_row WHERE logger = ? AND rank = 0",
-                &[&logger],
-                &|row| Ok((row.get(2)?, HeldKind::Profile { interval_s: row.get(3)? })),
-            )?;
-            all(
-                "SELECT epoch, sequence, time, code, value FROM event_row WHERE logger = ? AND rank = 0",
-                &[&logger],
-                &|row| Ok((row.get(2)?, HeldKind::Event { code: row.get(3)?, value: row.get(4)? })),
-            )?;
-            all("SELECT epoch, sequence FROM opaque_row WHERE logger = ? AND rank = 0", &[&logger], &|_| {
-                Ok((0, HeldKind::Opaque))
-            })
+            Ok(())
+        };
+        crate::ledger::db::tx::snapshot(&self.db, |db| {
+            for (table, condition) in [("settled_or_retired", "true"), ("journal", "kind = 1")] {
+                let sql = format!(
+                    "SELECT epoch, sequence, time FROM {table} t
+                     WHERE logger = ? AND {condition} AND time >= ? AND time < ? AND {shown}"
+                );
+                query::each(db, &sql, params![logger, from, to], |(epoch, sequence, time)| {
+                    take(epoch, sequence, time, HeldKind::Reading)
+                })?;
+            }
+            let profiles =
+                "SELECT epoch, sequence, time, interval_s FROM profile_row WHERE logger = ? AND rank = 0";
+            query::each(db, profiles, [logger], |(epoch, sequence, time, interval_s)| {
+                take(epoch, sequence, time, HeldKind::Profile { interval_s })
+            })?;
+            let events =
+                "SELECT epoch, sequence, time, code, value FROM event_row WHERE logger = ? AND rank = 0";
+            query::each(db, events, [logger], |(epoch, sequence, time, code, value)| {
+                take(epoch, sequence, time, HeldKind::Event { code, value })
+            })?;
+            let opaque = "SELECT epoch, sequence FROM opaque_row WHERE logger = ? AND rank = 0";
+            query::each(db, opaque, [logger], |(epoch, sequence)| take(epoch, sequence, 0, HeldKind::Opaque))
         })
     }
 
@@ -228,14 +219,12 @@ impl HeldNow for HeldAndKept<'_> {
             return Ok(false);
         }
         let key = params![id.address.number(), id.epoch.number(), id.sequence.number(), content];
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM conflict WHERE logger = ? AND epoch = ? AND sequence = ? AND content = ?",
-            )?
-            .query_row(key, |_| Ok(()))
-            .optional()?
-            .is_some())
+        query::value(
+            self.db,
+            "SELECT EXISTS (SELECT 1 FROM conflict
+                 WHERE logger = ? AND epoch = ? AND sequence = ? AND content = ?)",
+            key,
+        )
     }
 }
 
@@ -343,8 +332,7 @@ impl Ledger {
         let began = Instant::now();
         self.state.refresh(&transaction)?;
         is_as_planned(&transaction)?;
-        let id: i64 =
-            transaction.query_row("SELECT coalesce(max(id), 0) + 1 FROM import", [], |row| row.get(0))?;
+        let id: i64 = query::value(&transaction, "SELECT coalesce(max(id), 0) + 1 FROM import", [])?;
         let mut receipt = crate::ledger::write::batch::Receipt::default();
         let mut rows_refused = 0;
         let neighbours = match &evidence.neighbours {
@@ -473,11 +461,8 @@ impl Ledger {
         now: Stamp,
     ) -> Result<Option<bool>, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let found: Option<bool> = transaction
-            .query_row("SELECT kind = 'csv' AND withdrawn_at IS NULL FROM import WHERE id = ?", [id], |row| {
-                row.get(0)
-            })
-            .optional()?;
+        let stands = "SELECT kind = 'csv' AND withdrawn_at IS NULL FROM import WHERE id = ?";
+        let found: Option<bool> = query::first_value(&transaction, stands, [id])?;
         if found != Some(true) {
             return Ok(found);
         }
@@ -489,14 +474,12 @@ impl Ledger {
         })?;
         let act = NewAct { number: Some(id), by: Some(by), ..NewAct::default() };
         acts::note(&transaction, ActKind::Withdrawal, act, self.actor.as_ref(), now)?;
-        let touched = {
-            let mut statement = transaction.prepare(
-                "SELECT DISTINCT logger, epoch FROM settled_or_retired WHERE rank > 0 AND import = ?1
-                 UNION SELECT DISTINCT logger, epoch FROM journal WHERE rank > 0 AND import = ?1",
-            )?;
-            let rows = statement.query_map([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
-            rows.collect::<Result<Vec<(u16, u32)>, _>>()?
-        };
+        let touched: Vec<(u16, u32)> = query::all(
+            &transaction,
+            "SELECT DISTINCT logger, epoch FROM settled_or_retired WHERE rank > 0 AND import = ?1
+             UNION SELECT DISTINCT logger, epoch FROM journal WHERE rank > 0 AND import = ?1",
+            [id],
+        )?;
         let elsewhere = crate::ledger::read::elsewhere::elsewhere(&transaction)?;
         for (logger, epoch) in touched {
             let mut covered = settled_rows(&transaction, logger, epoch)?;
@@ -517,19 +500,21 @@ impl Ledger {
 /// The sequences of an epoch that settled CSV rows of standing imports cover.
 fn settled_rows(db: &Connection, logger: u16, epoch: u32) -> Result<RangeSet, Error> {
     let mut covered = RangeSet::default();
-    let mut statement = db.prepare_cached(
+    query::each(
+        db,
         "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
+        params![logger, epoch],
+        |(sequence,): (u32,)| {
+            covered.insert(sequence);
+            Ok(())
+        },
     )?;
-    let mut rows = statement.query(params![logger, epoch])?;
-    while let Some(row) = rows.next()? {
-        covered.insert(row.get(0)?);
-    }
     Ok(covered)
 }
 
 pub(in crate::ledger) fn withdrawals(db: &Connection) -> Result<i64, Error> {
-    Ok(db.query_row("SELECT count(*) FROM import WHERE withdrawn_at IS NOT NULL", [], |row| row.get(0))?)
+    query::value(db, "SELECT count(*) FROM import WHERE withdrawn_at IS NOT NULL", [])
 }
 
 pub(in crate::ledger) fn next_generation(db: &Connection) -> Result<i64, Error> {
@@ -543,15 +528,11 @@ fn resolution_number(db: &Connection, known: &mut BTreeMap<String, i64>, steps: 
     if let Some(&id) = known.get(steps) {
         return Ok(id);
     }
-    let held: Option<i64> = db
-        .prepare_cached("SELECT id FROM resolution WHERE steps = ?")?
-        .query_row([steps], |row| row.get(0))
-        .optional()?;
+    let held: Option<i64> = query::first_value(db, "SELECT id FROM resolution WHERE steps = ?", [steps])?;
     let id = match held {
         Some(id) => id,
         None => {
-            let id: i64 =
-                db.query_row("SELECT coalesce(max(id), 0) + 1 FROM resolution", [], |row| row.get(0))?;
+            let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM resolution", [])?;
             table::change(db, "resolution", "id = ?", [id], |db| {
                 Ok(db.execute("INSERT INTO resolution VALUES (?, ?)", params![id, steps])?)
             })?;
@@ -587,35 +568,36 @@ fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usi
     counts
 }
 
+/// A row of the imports, in the order of its SELECT list.
+type ImportColumns =
+    (i64, String, i64, String, String, i64, String, String, Option<i64>, Option<String>, Option<String>);
+
 fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Result<Vec<ImportEntry>, Error> {
-    let mut statement = db.prepare_cached(&format!(
-        "SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at, withdrawn_by,
-             withdrawn_reason
+    // Who withdrew it and why is read only where somebody did.
+    let sql = format!(
+        "SELECT id, file, size_bytes, sha256, kind, imported_at, by_whom, outcomes, withdrawn_at,
+             iif(withdrawn_at IS NULL, NULL, withdrawn_by) AS withdrawn_by,
+             iif(withdrawn_at IS NULL, NULL, withdrawn_reason) AS withdrawn_reason
          FROM import WHERE {condition} ORDER BY id"
-    ))?;
-    let rows = statement.query_map(key, |row| {
-        let outcomes: String = row.get(7)?;
-        let withdrawn: Option<i64> = row.get(8)?;
-        Ok(ImportEntry {
-            id: row.get(0)?,
-            file: row.get(1)?,
-            size_bytes: row.get::<_, i64>(2)?.unsigned_abs(),
-            sha256: row.get(3)?,
-            kind: row.get(4)?,
-            imported_at: row.get(5)?,
-            by: row.get(6)?,
+    );
+    let mut all = Vec::new();
+    query::each(db, &sql, key, |row: ImportColumns| {
+        let (id, file, size_bytes, sha256, kind, imported_at, by, outcomes, withdrawn_at, who, why) = row;
+        let text = Option::<String>::unwrap_or_default;
+        all.push(ImportEntry {
+            id,
+            file,
+            size_bytes: size_bytes.unsigned_abs(),
+            sha256,
+            kind,
+            imported_at,
+            by,
             outcomes: serde_json::from_str(&outcomes).unwrap_or_default(),
-            withdrawn: match withdrawn {
-                Some(at) => Some((
-                    at,
-                    row.get::<_, Option<String>>(9)?.unwrap_or_default(),
-                    row.get::<_, Option<String>>(10)?.unwrap_or_default(),
-                )),
-                None => None,
-            },
-        })
+            withdrawn: withdrawn_at.map(|at| (at, text(who), text(why))),
+        });
+        Ok(())
     })?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    Ok(all)
 }
 
 impl crate::ledger::read::snapshot::Snapshot<'_> {

@@ -1,12 +1,13 @@
 //! What people and programs did to the ledger, noted by the writer.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::write::acts::{NewAct, Noted, changed, note};
 use crate::ledger::write::open::Ledger;
 use crate::record::acts::{ActKind, Actor};
 use crate::time::Stamp;
 use crate::wire::check::CheckedKey;
-use rusqlite::{OptionalExtension, Transaction, TransactionBehavior};
+use rusqlite::{Transaction, TransactionBehavior};
 use std::collections::{BTreeMap, BTreeSet};
 
 impl Ledger {
@@ -17,14 +18,11 @@ impl Ledger {
             keys.iter().map(|key| (key.address.number(), key.slot.0, key.check.to_string())).collect();
         let details = serde_json::to_string(&noted).unwrap_or_default();
         // Read first: only news needs the write lock, which another process may hold for long.
-        let last: Option<String> = self
-            .db
-            .query_row(
-                "SELECT details FROM act WHERE kind = 'keys' AND details IS NOT NULL ORDER BY id DESC LIMIT 1",
-                [],
-                |row| row.get(0),
-            )
-            .optional()?;
+        let last: Option<String> = query::first_value(
+            &self.db,
+            "SELECT details FROM act WHERE kind = 'keys' AND details IS NOT NULL ORDER BY id DESC LIMIT 1",
+            [],
+        )?;
         if last.as_ref() == Some(&details) {
             return Ok(false);
         }

@@ -14,6 +14,7 @@
 //! neither coverage nor journal, so what [`Ledger`] knows of them stays right.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::ledger::read::notes::ManualOutcome;
 use crate::ledger::read::snapshot::Snapshot;
@@ -24,7 +25,7 @@ use crate::record::notes::{NewManual, NewRemark};
 use crate::record::roster::Roster;
 use crate::record::write_off::{WriteOffAsked, WriteOffPlan, WriteOffRefused};
 use crate::time::Stamp;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 impl Ledger {
     /// Writes off, in one step, all that is asked for or nothing. `Ok(Err)`: one of it cannot be written off.
@@ -172,23 +173,18 @@ impl Ledger {
 
 fn next_id(db: &Connection, table: &str) -> Result<i64, Error> {
     let sql = format!("SELECT coalesce(max(id), 0) + 1 FROM {table}");
-    Ok(db.query_row(&sql, [], |row| row.get(0))?)
+    query::value(db, &sql, [])
 }
 
 /// The manual reading that is the same in all its fields. One that was corrected since counts too: the file that it
 /// came from must not bring it back.
 fn held_manual(db: &Connection, row: &NewManual) -> Result<Option<i64>, Error> {
-    let found = db
-        .prepare_cached(
-            "SELECT id FROM manual_row WHERE logger = ? AND channel = ? AND at = ? AND value = ? AND unit = ?
-                 AND instrument = ? ORDER BY id LIMIT 1",
-        )?
-        .query_row(
-            params![row.logger.number(), row.channel, row.at, row.value, row.unit, row.instrument],
-            |row| row.get(0),
-        )
-        .optional()?;
-    Ok(found)
+    query::first_value(
+        db,
+        "SELECT id FROM manual_row WHERE logger = ? AND channel = ? AND at = ? AND value = ? AND unit = ?
+             AND instrument = ? ORDER BY id LIMIT 1",
+        params![row.logger.number(), row.channel, row.at, row.value, row.unit, row.instrument],
+    )
 }
 
 /// Whether something of a view is there and is not corrected yet.
@@ -197,9 +193,8 @@ fn can_be_corrected(db: &Connection, view: &str, id: i64) -> Result<Result<(), S
         "remark" => ("remark", "`stonechat remark list`"),
         _ => ("manual reading", "`stonechat manual list`"),
     };
-    let found: Option<Option<i64>> = db
-        .query_row(&format!("SELECT corrected_by FROM {view} WHERE id = ?"), [id], |row| row.get(0))
-        .optional()?;
+    let sql = format!("SELECT corrected_by FROM {view} WHERE id = ?");
+    let found: Option<Option<i64>> = query::first_value(db, &sql, [id])?;
     Ok(match found {
         None => Err(format!("there is no {what} {id} to correct; {list} shows their numbers")),
         Some(Some(by)) => {

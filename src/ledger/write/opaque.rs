@@ -1,15 +1,17 @@
 //! Opaque records that this version can read: they get a typed row next to the opaque one, which stays.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row::IDENTITY;
-use crate::ledger::db::row::{self};
+use crate::ledger::db::query;
+use crate::ledger::db::rare::{self, IDENTITY, Rare};
+use crate::ledger::db::row::{Column, Selection};
 use crate::ledger::digest::block::{self};
 use crate::ledger::digest::table;
 use crate::ledger::write::named::name_previous;
 use crate::ledger::write::state::State;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
-use rusqlite::{Connection, Transaction, TransactionBehavior, params};
+use rusqlite::types::Value;
+use rusqlite::{Connection, Transaction, TransactionBehavior};
 
 /// Changes whenever `wire::record` learns to read more, so that opaque records are looked at again.
 pub(in crate::ledger) const READS: i64 = 1;
@@ -36,24 +38,22 @@ pub(in crate::ledger) fn read_opaque(db: &Connection, state: &mut State) -> Resu
     }
     let mut understood = 0;
     let mut renewed = std::collections::BTreeSet::new();
-    {
-        let mut statement = transaction.prepare(
-            "SELECT o.logger, o.epoch, o.sequence, o.plaintext, o.received_at, o.slot, o.radio, o.synchronised,
-                 o.rssi_dbm, o.snr_quarter_db, o.import, o.stored_at
-             FROM opaque_row o JOIN opaque_record r
-             ON r.logger = o.logger AND r.epoch = o.epoch AND r.sequence = o.sequence",
-        )?;
-        let mut rows = statement.query([])?;
-        while let Some(row) = rows.next()? {
-            let Some(id) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { continue };
-            let plaintext: Vec<u8> = row.get(3)?;
-            let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
-            understood += 1;
-            insert_understood(&transaction, state, id, &record)?;
-            if !state.recent.contains_key(&id) {
-                let block = block::block_of(id.sequence.number());
-                renewed.insert((id.address.number(), id.epoch.number(), block));
-            }
+    // All of them first: what comes of them is written to the same ledger.
+    let opaque: Vec<(u16, u32, u32, Vec<u8>)> = query::all(
+        &transaction,
+        "SELECT o.logger, o.epoch, o.sequence, o.plaintext
+         FROM opaque_row o JOIN opaque_record r
+         ON r.logger = o.logger AND r.epoch = o.epoch AND r.sequence = o.sequence",
+        [],
+    )?;
+    for (logger, epoch, sequence, plaintext) in opaque {
+        let Some(id) = Identity::new(logger, epoch, sequence) else { continue };
+        let Ok(record) = Record::decode(&plaintext, id.epoch) else { continue };
+        understood += 1;
+        insert_understood(&transaction, state, id, &record)?;
+        if !state.recent.contains_key(&id) {
+            let block = block::block_of(id.sequence.number());
+            renewed.insert((id.address.number(), id.epoch.number(), block));
         }
     }
     block::renew(&transaction, &renewed)?;
@@ -69,63 +69,30 @@ pub(in crate::ledger) fn insert_understood(
     id: Identity,
     record: &Record,
 ) -> Result<(), Error> {
-    const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db, import, stored_at";
-    const FROM: &str = "FROM opaque_row WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
-    let (address, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
-    let key: [&dyn rusqlite::ToSql; 3] = [&address, &epoch, &sequence];
-    let insert = |table: &str, columns: &str, values: &[&dyn rusqlite::ToSql], received: &str| {
-        let marks = vec!["?"; values.len()].join(", ");
-        let name = if received == "received_at" { "received_at" } else { "lag" };
-        let sql = format!(
-            "INSERT INTO {table} ({columns}, {name}, logger, epoch, sequence, rank, {RECEPTION})
-             SELECT {marks}, {received}, logger, epoch, sequence, rank, {RECEPTION} {FROM}"
-        );
-        let all: Vec<&dyn rusqlite::ToSql> = values.iter().chain(key.iter()).copied().collect();
-        let write = |db: &Connection| Ok(db.prepare_cached(&sql)?.execute(&all[..])?);
-        if table == "settled" {
-            // Readings have blocks instead; the caller works them out anew.
-            return write(db);
-        }
-        table::change(db, table, IDENTITY, (address, epoch, sequence), write)
-    };
-    match record {
+    let content = match record {
         Record::Reading(reading) => {
-            let columns = format!(
-                "time, battery_mv, board_centi_c, n, faults, {}",
-                row::channel_columns(reading.counts().len())
-            );
-            let n = reading.counts().len() as i64;
-            let faults = reading.faults() as i64;
-            let mut values: Vec<&dyn rusqlite::ToSql> =
-                vec![&reading.time, &reading.battery_mv, &reading.board_centi_c, &n, &faults];
-            values.extend(reading.counts().iter().map(|count| count as &dyn rusqlite::ToSql));
-            insert("settled", &columns, &values, &format!("received_at - {}", reading.time))?;
-        }
-        Record::Profile(profile) => {
-            let (unit, units) = (profile.unit.to_string(), row::raw_unit_names(profile));
-            let firmware = profile.firmware();
-            let values: [&dyn rusqlite::ToSql; 9] = [
-                &profile.time,
-                &unit,
-                &profile.interval_s,
-                &profile.capacity,
-                &profile.oldest,
-                &profile.previous_epoch,
-                &profile.previous_last,
-                &units,
-                &firmware,
+            // Readings have blocks instead of a table's sum; the caller works them out anew.
+            let columns = Selection::new(&Column::CONTENT, reading.counts().len()).then(&[Column::Lag]);
+            let mut content: Vec<Value> = vec![
+                reading.time.into(),
+                reading.battery_mv.into(),
+                reading.board_centi_c.into(),
+                (reading.counts().len() as i64).into(),
+                (reading.faults() as i64).into(),
             ];
-            insert("profile_row", row::PROFILE_COLUMNS, &values, "received_at")?;
-            name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
+            content.extend(reading.counts().iter().map(|&count| Value::from(count)));
+            let lag = format!("received_at - {}", reading.time);
+            return Ok(rare::insert_from_opaque(db, "settled", columns.list(), &lag, content, id)?);
         }
-        Record::Event(event) => {
-            insert(
-                "event_row",
-                "time, code, value",
-                params![event.time, event.code, event.value],
-                "received_at",
-            )?;
-        }
+        other => rare::row_of(Rare::Record(other)),
+    };
+    let Some((table, content)) = content else {
+        return Err(Error::Unexpected("a record has no table".into()));
+    };
+    let key = (id.address.number(), id.epoch.number(), id.sequence.number());
+    table::change(db, table.name, IDENTITY, key, |db| Ok(table.insert_understood(db, content, id)?))?;
+    if let Record::Profile(profile) = record {
+        name_previous(db, state, id, profile.previous_epoch, profile.previous_last)?;
     }
     Ok(())
 }

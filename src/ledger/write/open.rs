@@ -38,7 +38,7 @@ pub struct Ledger {
 impl Ledger {
     /// Opens a ledger for writing; makes it where there is none, and brings an older one up to date.
     pub fn open(path: &Path) -> Result<Self, Error> {
-        let db = schema::open_for_writing(path)?;
+        let db = crate::ledger::digest::open::open_for_writing(path)?;
         let state = snapshot(&db, State::load)?;
         let place = Place::of(path, &db);
         Ok(Self {

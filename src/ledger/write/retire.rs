@@ -8,6 +8,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
+use crate::ledger::db::query;
 use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::digest::table;
 use crate::ledger::read::given_up::to_keep;
@@ -36,31 +37,28 @@ impl Ledger {
     pub fn retire(&mut self, bounds: Bounds, now: Stamp) -> Result<u64, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let seen_since = trusted_since(&transaction, bounds.seen_since)?;
-        let (backed, newest): (Option<i64>, Option<i64>) = transaction.query_row(
+        let (backed, newest): (Option<i64>, Option<i64>) = query::one(
+            &transaction,
             "SELECT (SELECT max(settled_through) FROM backup_made WHERE coalesce(seen_at, made_at) >= ?),
                  (SELECT max(id) FROM backup_made)",
             [seen_since],
-            |row| Ok((row.get(0)?, row.get(1)?)),
         )?;
         let (Some(backed), Some(newest)) = (backed, newest) else { return Ok(0) };
-        let places = {
-            let mut statement = transaction.prepare_cached(
-                "SELECT logger, epoch, block, settled_row FROM chunk c
-                 WHERE settled_row <= ?1 AND time_max < ?2 AND time_max >= time_min AND settled_day < ?3
-                     AND EXISTS (SELECT 1 FROM chunk n WHERE n.logger = c.logger
-                         AND (n.epoch, n.block) > (c.epoch, c.block) AND n.time_max >= n.time_min)
-                 LIMIT ?4",
-            )?;
-            // Old by the logger's clock, which may be wrong, and by the gateway's when it was settled.
-            let day = bounds.before.div_euclid(86_400) - 1;
-            let rows = statement.query_map(params![backed, bounds.before, day, BLOCKS], |row| {
-                Ok(((row.get(0)?, row.get(1)?, row.get(2)?), row.get(3)?))
-            })?;
-            rows.collect::<Result<Vec<(block::Place, i64)>, _>>()?
-        };
+        // Old by the logger's clock, which may be wrong, and by the gateway's when it was settled.
+        let day = bounds.before.div_euclid(86_400) - 1;
+        let places: Vec<(u16, u32, u32, i64)> = query::all(
+            &transaction,
+            "SELECT logger, epoch, block, settled_row FROM chunk c
+             WHERE settled_row <= ?1 AND time_max < ?2 AND time_max >= time_min AND settled_day < ?3
+                 AND EXISTS (SELECT 1 FROM chunk n WHERE n.logger = c.logger
+                     AND (n.epoch, n.block) > (c.epoch, c.block) AND n.time_max >= n.time_min)
+             LIMIT ?4",
+            params![backed, bounds.before, day, BLOCKS],
+        )?;
         let mut gone = 0;
         let waiting = block::rare_in_journal(&transaction)?;
-        for (place, settled_row) in places {
+        for (logger, epoch, block, settled_row) in places {
+            let place: block::Place = (logger, epoch, block);
             let Some(stored) = block::stored(&transaction, place)? else { continue };
             // What is damaged here is not what the backup holds.
             if Blocks::of_block(&transaction, place, &waiting)? == stored {
@@ -142,19 +140,20 @@ pub(in crate::ledger) fn carry_over(
     for table in CARRIED {
         table::keep(db, table, table::table_sum(db, table, "true", ())?)?;
     }
-    let mut statement = db.prepare(
+    let mut carried = 0;
+    query::each(
+        db,
         "SELECT logger, epoch, sequence, rank > 0, rank > 0 AND EXISTS (SELECT 1 FROM import i
              WHERE i.id = r.import AND i.withdrawn_at IS NOT NULL) FROM retired_row r",
+        [],
+        |(logger, epoch, sequence, is_row, is_withdrawn): (u16, u32, u32, bool, bool)| {
+            if let Some(id) = Identity::new(logger, epoch, sequence).filter(|_| !is_withdrawn) {
+                here.insert(id, if is_row { Basis::Csv } else { Basis::Authentic });
+                carried += u64::from(!is_row);
+            }
+            Ok(())
+        },
     )?;
-    let mut rows = statement.query([])?;
-    let mut carried = 0;
-    while let Some(row) = rows.next()? {
-        let (is_row, is_withdrawn): (bool, bool) = (row.get(3)?, row.get(4)?);
-        if let Some(id) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).filter(|_| !is_withdrawn) {
-            here.insert(id, if is_row { Basis::Csv } else { Basis::Authentic });
-            carried += u64::from(!is_row);
-        }
-    }
     Ok(carried)
 }
 
@@ -175,9 +174,8 @@ fn give_up(
     let span = params![logger, epoch, stored.first, stored.last];
     const WITHIN: &str = "logger = ? AND epoch = ? AND sequence BETWEEN ? AND ?";
     const KEPT: &str = "logger, epoch, sequence, rank, time, lag, slot, synchronised, import, stored_at";
-    let (first, last): (Option<u32>, Option<u32>) = db
-        .prepare_cached(&format!("SELECT min(sequence), max(sequence) FROM settled WHERE {WITHIN}"))?
-        .query_row(span, |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let ends = format!("SELECT min(sequence), max(sequence) FROM settled WHERE {WITHIN}");
+    let (first, last): (Option<u32>, Option<u32>) = query::one(db, &ends, span)?;
     let (Some(first), Some(last)) = (first, last) else { return Ok(0) };
     table::change(db, "retired_row", WITHIN, span, |db| {
         let sql = format!("INSERT INTO retired_row ({KEPT}) SELECT {KEPT} FROM settled WHERE {WITHIN}");

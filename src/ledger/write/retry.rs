@@ -3,6 +3,7 @@
 //! What this is not: it knows no key. An opener is lent to it.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::frame::{self, FrameView};
 use crate::ledger::db::radio::RadioId;
 use crate::ledger::read::failing;
 use crate::ledger::write::aside::Changes;
@@ -129,16 +130,15 @@ impl Ledger {
     ) -> Result<Openable, Error> {
         let (mut batch, mut changes, mut tried) =
             (crate::ledger::write::batch::Batch::default(), Changes::default(), 0);
-        let mut statement = self.db.prepare_cached(
-            "SELECT id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import, reason
-             FROM unopened WHERE id > ? ORDER BY id LIMIT ?",
-        )?;
+        let sql = format!("SELECT {} FROM unopened WHERE id > ? ORDER BY id LIMIT ?", frame::COLUMNS);
+        let mut statement = self.db.prepare_cached(&sql)?;
         let mut rows = statement.query([*after, SLICE])?;
         let mut plaintext = [0; RECORD_MAX];
         while let Some(row) = rows.next()? {
             tried += 1;
-            *after = row.get(0)?;
-            let bytes: Vec<u8> = row.get(1)?;
+            let row = FrameView(row);
+            *after = row.id()?;
+            let bytes = row.bytes()?;
             let Ok(frame) = AirFrame::parse(&bytes) else { continue };
             if !roster.contains(frame.identity.address) {
                 continue;
@@ -146,19 +146,16 @@ impl Ledger {
             let opened = match keyring.open(&frame, &mut plaintext) {
                 Ok(opened) => opened,
                 Err(why) => {
-                    if row.get_ref(8)?.as_str() != Ok(why.text()) {
+                    if !row.is_shut_for(why.text())? {
                         changes.judged_again.push((*after, bytes.clone(), why));
                     }
                     continue;
                 }
             };
-            let rssi: Option<i8> = row.get(5)?;
-            let snr: Option<i8> = row.get(6)?;
-            let signal = rssi.zip(snr).map(|(rssi_dbm, snr_quarter_db)| Signal { rssi_dbm, snr_quarter_db });
-            let at: Option<i64> = row.get(2)?;
-            let radio: Option<u8> = row.get(3)?;
-            let synchronised = row.get::<_, Option<bool>>(4)?.unwrap_or(false);
-            let reception = at.zip(radio).map(|(unix_s, radio)| Reception {
+            let came = row.came()?;
+            let signal = came.signal.map(|(rssi_dbm, snr_quarter_db)| Signal { rssi_dbm, snr_quarter_db });
+            let synchronised = came.synchronised.unwrap_or(false);
+            let reception = came.at.zip(came.radio).map(|(unix_s, radio)| Reception {
                 radio: RadioId(radio),
                 at: Stamp { unix_s, synchronised },
                 signal,
@@ -167,7 +164,7 @@ impl Ledger {
                 identity: frame.identity,
                 slot: Some(frame.slot),
                 reception,
-                import: row.get(7)?,
+                import: row.import()?,
                 stored_at: Some(now.unix_s),
             };
             batch.push_record(arrival, opened);

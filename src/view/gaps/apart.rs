@@ -14,7 +14,7 @@ use crate::view::term::Table;
 use crate::wire::seq::Address;
 
 impl Page<'_> {
-    /// What of the record is in a damaged ledger, for all that is known.
+    /// Records known to be in a damaged ledger.
     pub(super) fn set_aside(&self, aside: &DamagedLedger) -> String {
         let offset = self.frame.utc_offset_s;
         let mut text = format!(
@@ -46,7 +46,7 @@ impl Page<'_> {
         )
     }
 
-    /// What was left out because somebody asked for a part.
+    /// Which part of the report was asked for.
     pub(super) fn restriction(&self) -> String {
         let mut parts = Vec::new();
         if !self.wanted.loggers.is_empty() {

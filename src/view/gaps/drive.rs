@@ -53,7 +53,7 @@ impl Page<'_> {
         }
     }
 
-    /// Whether a visit is for more than a silence that is accounted for.
+    /// Whether there is more to fetch than a silence whose reason is known.
     pub(super) fn is_worth_it(&self, visit: &Visit) -> bool {
         let is_quiet = visit.is_silent && self.found.notes.is_accounted_for(visit.logger);
         !is_quiet || visit.stake.records > SINGLE_RECORDS || visit.unclosed > 0

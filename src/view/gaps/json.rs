@@ -100,7 +100,7 @@ fn time(at: Option<i64>) -> Option<String> {
     at.map(rfc3339)
 }
 
-/// What people wrote down beside something: two keys.
+/// Adds what people wrote down about it, as two keys.
 fn with_notes(mut value: Value, notes: &Notes, span: Option<NotesSpan>) -> Value {
     if let Some(object) = value.as_object_mut() {
         let remarks = span.into_iter().flat_map(|span| notes.remarks(span)).map(view::notes::remark_json);
@@ -115,7 +115,7 @@ fn date(at: Option<GatewayTime>) -> Option<String> {
     at.map(|at| rfc3339(at.unix_s()))
 }
 
-/// What its logger still holds of something, and until when: the same keys wherever a date is given.
+/// Adds what the logger still holds of it and until when: the same keys in every list.
 fn with_memory(mut value: Value, memory: &InMemory) -> Value {
     value["in_logger"] = json!(memory.in_logger);
     value["in_another_unit"] = json!(memory.is_elsewhere);

@@ -116,7 +116,7 @@ impl Page<'_> {
                 format!("{partly}may be going now, goes from {} at the latest", at(latest))
             }
             (_, Some(earliest), _) if earliest <= self.now => format!("{partly}may be gone, go now"),
-            // The footnote says what the mark means.
+            // The footnote explains the mark.
             (_, Some(earliest), _) => format!("{partly}{FETCH_BEFORE}{} ?", at(earliest)),
             (_, None, _) => format!("{partly}until when is not known"),
         }
@@ -130,7 +130,7 @@ impl Page<'_> {
             entry.1 += 1;
             entry.2 += gap.records() - gap.left();
             if !self.is_gone(gap) && self.is_gone(entry.3) {
-                // The deadline that is given is that of the oldest that can still be fetched.
+                // The deadline is that of the oldest record that can still be fetched.
                 entry.3 = gap;
             }
         }

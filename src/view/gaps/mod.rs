@@ -1,7 +1,7 @@
-//! The gap report in words: for somebody who has never seen one and stands on a wet embankment.
+//! The gap report in words, for a reader who has never seen one.
 //!
 //! Input: what was found, and how many columns there are. Output: plain text, without escape sequences. It answers, in
-//! this order: one fault or many, since when, what is missing, what moved meanwhile, does it need a drive and until
+//! this order: one fault or many, since when, what is missing, what moved meanwhile, is a visit needed and until
 //! when; then, apart, what is not counted as missing.
 
 mod apart;
@@ -40,7 +40,7 @@ pub fn page(frame: Frame<'_>, found: &GapsFound, wanted: &GapsWanted, columns: u
         text += &page.prose(0, &first);
         text += "\n";
     }
-    // First: who drives for what lies in a file beside, drives for nothing.
+    // This comes first: a visit is not needed for records that are in a damaged ledger next to this one.
     for aside in page.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
         text += "\n";
         text += &page.prose(0, &page.set_aside(aside));

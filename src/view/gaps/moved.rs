@@ -7,7 +7,7 @@ use crate::report::visits::SINGLE_RECORDS;
 use crate::text::{counted, thousands};
 use crate::view::term::Table;
 
-/// Channels of a gap whose values are shown, unless `--values`.
+/// The most channels of a gap whose values are shown, unless `--values` is given.
 const CHANNELS_SHOWN: usize = 6;
 
 impl Page<'_> {

@@ -7,13 +7,13 @@ use crate::view::term::Table;
 use crate::wire::seq::Address;
 use std::collections::BTreeSet;
 
-/// Outages in lines of their own, unless `--each`.
+/// The most outages that have a line each, unless `--each` is given.
 const OUTAGES_SHOWN: usize = 8;
-/// An outage of which nothing is missing any more is listed for so long after it, unless `--each` or `--from`.
+/// How long a repaired outage is listed after its end, unless `--each` or `--from` is given.
 const REPAIRED_SHOWN_S: i64 = 90 * 86_400;
-/// So many loggers of an outage are told one by one.
+/// The most loggers of an outage that are named one by one.
 const LOGGERS_NAMED: usize = 4;
-/// With so many in a hundred of the missing records, an outage is the fault.
+/// From this share of the missing records on, in percent, one outage is called the only fault.
 const MAIN_FAULT_PERCENT: u128 = 80;
 
 impl Page<'_> {
@@ -98,7 +98,7 @@ impl Page<'_> {
             return String::new();
         }
         let missing = self.missing_records();
-        // What one logger's bad path loses in an hour is no news beside a storm.
+        // Small losses on one logger's path are summed up when larger outages exist.
         let weighs = |outage: &Outage| {
             outage.loggers.len() > 1 || 100 * u128::from(outage.records()) >= u128::from(missing)
         };
@@ -209,7 +209,7 @@ fn became(outage: &Outage) -> Option<String> {
     })
 }
 
-/// What to look at.
+/// What to check.
 fn remedy(cause: Cause) -> &'static str {
     match cause {
         Cause::GatewayNotRunning => "Look at the gateway's power, and at `stonechat status`.",

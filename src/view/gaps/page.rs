@@ -11,24 +11,24 @@ use crate::view::term::{self, Table, Tails, wrapped};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// Narrower than this nothing is laid out.
+/// The smallest width that text is laid out for.
 const COLUMNS_MIN: usize = 60;
-/// Longer lines are hard to read.
+/// Paragraphs are no wider: longer lines are hard to read.
 const PROSE_COLUMNS_MAX: usize = 100;
 /// Names are cut at this where there is little room, and at this where there is more.
 const NAME_MAX: [usize; 2] = [22, 32];
-/// From so many columns on, names have more room.
+/// From this width on, names have more room.
 const ROOMY_COLUMNS: usize = 120;
-/// What has no room beside a row stands below it, so far in.
+/// Indent of what is below a row because there is no room to its right.
 const TAIL_INDENT: usize = 11;
-/// What stands before a deadline where its column does not say so.
+/// Comes before a deadline where the column's heading does not say it.
 pub(super) const FETCH_BEFORE: &str = "fetch before ";
-/// Tables and prose stand so far in.
+/// Indent of tables and text.
 pub(super) const INDENT: usize = 3;
-/// Remarks, and manual readings, beside a row of a table; earlier ones are counted.
+/// The most remarks, and the most manual readings, that are listed below a row; earlier ones are counted.
 const NOTES_SHOWN: usize = 3;
 
-/// The report about to be written.
+/// The report that is being written.
 pub struct Page<'a> {
     pub(super) frame: Frame<'a>,
     pub(super) found: &'a GapsFound,
@@ -39,7 +39,7 @@ pub struct Page<'a> {
 }
 
 impl<'a> Page<'a> {
-    /// Of this width.
+    /// A page of this width.
     pub(super) fn new(
         frame: Frame<'a>,
         found: &'a GapsFound,
@@ -67,7 +67,7 @@ impl<'a> Page<'a> {
             remarks.extend(notes.remarks(span).map(|of| ((of.what.from, of.id), remark_line(of, offset))));
             manual.extend(notes.manual(span).map(|of| ((of.what.at, of.id), manual_line(of, offset))));
         }
-        // What was written of the end says more of how it is now: the newest are shown.
+        // The newest notes say most about the present state, so they are the ones shown.
         for (written, list) in [(remarks, "stonechat remark list"), (manual, "stonechat manual list")] {
             let left = written.len().saturating_sub(NOTES_SHOWN);
             lines.extend(written.into_values().skip(left));
@@ -136,18 +136,18 @@ impl<'a> Page<'a> {
         table.with_tails(INDENT, &Tails { heading, tails, indent: TAIL_INDENT }, self.columns, below)
     }
 
-    /// Silent loggers that nobody accounts for.
+    /// Silent loggers for which no reason is known.
     pub(super) fn unaccounted(&self) -> u64 {
         let silent = self.found.report.silent.iter();
         silent.filter(|silence| !self.is_accounted_for(silence)).count() as u64
     }
 
-    /// Whether a remark, a write-off or the roster says that it need not be heard.
+    /// Whether a remark, a write-off or the roster gives the reason for the silence.
     pub(super) fn is_accounted_for(&self, silence: &Silence) -> bool {
         self.found.notes.is_accounted_for(silence.logger) || self.found.report.service.is_out(silence.logger)
     }
 
-    /// What people wrote down beside some gaps of one logger.
+    /// What people wrote down about some gaps of one logger.
     pub(super) fn gap_notes(&self, gaps: &[&Gap]) -> Vec<String> {
         let notes = &self.found.notes;
         let offset = self.frame.utc_offset_s;

@@ -1,16 +1,16 @@
 //! The sheets as one HTML file to be printed: black on white, one page a logger on A4 or Letter, no script, nothing
 //! from anywhere else.
 //!
-//! All text goes through [`escaped`]; a name is a name, whatever is in it.
+//! All text goes through [`escaped`]; a name stays a name, whatever it contains.
 
 use super::page::{BLANKS, caption, clean, expected, facts, gateway, heading, last, title};
 use crate::report::sheet::{Sheet, SheetPage};
 
-/// From so many channels on, lines are closer; and closer still.
+/// From this number of channels on, lines are closer together, and from the second one closer still.
 const DENSE: usize = 13;
 const DENSER: usize = 24;
 
-/// Paper is whatever the printer has: all measures fit the width of A4 and the height of Letter.
+/// All measures fit the width of A4 and the height of Letter, so either paper works.
 const STYLE: &str = "
 @page { margin: 11mm 12mm; }
 * { box-sizing: border-box; }

@@ -5,7 +5,7 @@ use crate::text::{duration, local, offset_label};
 use crate::view;
 use crate::view::visits::words::{battery, ranges, said, stake};
 
-/// Ranges of an epoch that are told one by one.
+/// The most ranges of an epoch that are listed.
 const RANGES_SHOWN: usize = 4;
 
 /// One line of text without control characters.
@@ -119,7 +119,7 @@ pub(super) fn expected(range: Option<(i32, i32)>) -> String {
     }
 }
 
-/// What is the matter with the gateway, in a sentence or two.
+/// What is wrong with the gateway, in a sentence or two.
 pub(super) fn gateway(sheet: &Sheet) -> Option<String> {
     view::gateway::first(&sheet.gateway, sheet.utc_offset_s).map(|words| clean(&words))
 }

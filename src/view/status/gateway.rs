@@ -80,7 +80,7 @@ pub(super) fn ledger(status: &Status) -> (&'static str, String) {
 pub(super) fn radios(status: &Status) -> impl Iterator<Item = (&'static str, String)> {
     status.radios.iter().map(|radio| {
         let of = |outcome| thousands(radio.tally.of(outcome));
-        // What was opened later is stored: it is unopened no more.
+        // Frames that were opened later are stored and no longer count as unopened.
         let still = status.still_unopened.get(&radio.name).copied().unwrap_or(0);
         let came = match radio.tally.of(Outcome::Unopened) {
             all if all == still => String::new(),

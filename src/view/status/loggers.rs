@@ -44,7 +44,7 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
     table.fitted(look.width, if look.unicode { '…' } else { '~' })
 }
 
-/// In one unit, so that a column of them can be looked over.
+/// In one unit, so that a column of times can be compared at a glance.
 fn last_heard(logger: &LoggerStatus, now: i64) -> String {
     let Some(heard) = logger.heard else { return "never".to_owned() };
     let since = (now - heard.received_at).max(0);
@@ -71,7 +71,7 @@ fn fetch_before(logger: &LoggerStatus, now: i64, offset: i32) -> String {
     }
 }
 
-/// The first and the last day of the strip, over its ends.
+/// The heading of the strip: its first and last day, above its ends.
 fn strip_heading(now: i64, offset: i32, days: usize) -> String {
     let last = now.div_euclid(DAY_S);
     let date = |day: i64| -> String {

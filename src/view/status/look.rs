@@ -13,7 +13,7 @@ pub const INDENT: usize = 9;
 /// How the text is to look.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Look {
-    /// Columns.
+    /// The width in columns.
     pub width: usize,
     /// Whether block characters can be shown.
     pub unicode: bool,
@@ -26,12 +26,12 @@ impl Look {
     }
 }
 
-/// A time or a length that a line's end must not tear: its spaces are such that [`paragraph`] keeps them.
+/// A time or a length that must stay on one line: its spaces become no-break spaces, which `paragraph` keeps.
 pub fn whole(text: &str) -> String {
     text.replace(' ', "\u{a0}")
 }
 
-/// Without the year where that is clear.
+/// A time without its year where the year is clear.
 pub fn short_time(at: i64, now: i64, offset: i32) -> String {
     let text = local(at, offset);
     let short = if (at - now).abs() < 180 * DAY_S { text.get(5..) } else { text.get(..10) };

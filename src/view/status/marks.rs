@@ -2,7 +2,7 @@
 
 use crate::report::days::DayMark;
 
-/// Full is good, a low block is little: it reads in black and white. The others stand out by shape.
+/// A full block is good, a low one bad, which also reads in black and white. The others differ by shape.
 pub fn character(mark: DayMark, unicode: bool) -> char {
     match (mark, unicode) {
         (DayMark::Heard, true) => '█',

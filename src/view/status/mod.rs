@@ -23,7 +23,7 @@ use loggers::{legend, loggers};
 use look::INDENT;
 use next::next_step;
 
-/// Narrower than this nobody reads a table.
+/// The smallest width that the table is made for.
 const WIDTH_MIN: usize = 40;
 
 /// The whole text.
@@ -56,7 +56,7 @@ pub fn text(status: &Status, look: &Look) -> String {
     text
 }
 
-/// Loggers that are not heard for a reason that somebody has written down.
+/// Loggers that are not heard for a reason that was written down.
 fn accounted_for(status: &Status) -> impl Iterator<Item = String> {
     let offset = status.around.utc_offset_s;
     status.loggers.iter().flat_map(move |logger| {

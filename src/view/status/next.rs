@@ -7,10 +7,10 @@ use crate::report::status::{LoggerStatus, Status};
 use crate::text::{counted, duration, local};
 use crate::view;
 
-/// So many loggers beside the first are named in what to do next; a walk has more, the table shows them.
+/// The most loggers after the first that the next step names; the table shows all of them.
 const OTHERS_MAX: usize = 3;
 
-/// What to do next: the gateway first, since nothing is heard without it; then whoever is most pressing.
+/// What to do next: the gateway first, since nothing is heard without it; then the most urgent logger.
 pub(super) fn next_step(status: &Status) -> String {
     let gateway = view::gateway::advice(&status.gateway);
     let steps: Vec<String> = gateway.into_iter().chain(logger_step(status)).collect();
@@ -18,7 +18,7 @@ pub(super) fn next_step(status: &Status) -> String {
         return steps.join(" Then ");
     }
     if status.report.is_open() {
-        // Nothing can be given up while anything may be there.
+        // Nothing is given up while some of it may still be in a logger.
         let left = |memory: &InMemory| memory.in_logger != InLogger::No;
         if status.report.open_records() == 0 && status.report.unclosed.is_empty() {
             return "nothing is urgent; put the loggers that are off the roster on it again, so that their gaps are \
@@ -94,11 +94,11 @@ fn logger_step(status: &Status) -> Option<String> {
     ))
 }
 
-/// Whom to look at because nothing is heard of it.
+/// Which silent logger to check first.
 fn silence_step(status: &Status) -> Option<String> {
     let silent: Vec<&LoggerStatus> =
         status.loggers.iter().filter(|logger| logger.is_silent_unexpectedly()).collect();
-    // Where no logger is heard, it is the radio.
+    // If no logger is heard, the radio is at fault, not the loggers.
     if silent.len() == status.loggers.len() {
         return None;
     }

@@ -9,7 +9,7 @@ use crate::view::frame::Frame;
 use serde_json::{Value, json};
 
 /// The list as JSON. `fetch` is all that a computer without ledger and keys needs to judge what is on a stick; `last`
-/// of null: to the end of the epoch, which nobody has told.
+/// of null: to the end of the epoch, which is not known.
 pub fn as_json(frame: Frame<'_>, list: &VisitList) -> Value {
     let visits = &list.visits;
     let value = json!({

@@ -1,4 +1,4 @@
-//! The visit list in words: the order by date, then the walk area by area with all that one must know at each logger.
+//! The visit list in words: the order by date, then the walk area by area with what you need to know at each logger.
 //!
 //! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
 
@@ -15,18 +15,18 @@ use crate::view::frame::Frame;
 use crate::view::term::{self, Table, cut, wrapped};
 use std::collections::BTreeMap;
 
-/// Narrower than this nothing is laid out.
+/// The smallest width that text is laid out for.
 const COLUMNS_MIN: usize = 60;
-/// Longer lines are hard to read.
+/// Paragraphs are no wider: longer lines are hard to read.
 const PROSE_COLUMNS_MAX: usize = 100;
-/// From so many columns on, the order has more columns of its own.
+/// From this width on, the order has more columns.
 const ROOMY_COLUMNS: usize = 120;
-/// Ranges of a logger that are told one by one, unless `--each`; the longest.
+/// The most ranges of a logger that are listed, the longest ones, unless `--each` is given.
 const RANGES_SHOWN: usize = 3;
-/// Tables and prose stand so far in; what belongs to a logger, further.
+/// Indent of tables and text, and of what belongs to a logger.
 const INDENT: usize = 3;
 const OF_LOGGER: usize = 11;
-/// Where a logger stands of which the roster says nothing.
+/// Named in place of an area that the roster does not give.
 const NO_AREA: &str = "area not told";
 
 /// The list as text, `columns` wide; `each`: every range.
@@ -34,7 +34,7 @@ pub fn page(frame: Frame<'_>, list: &VisitList, each: bool, columns: usize) -> S
     Page::new(frame, list, each, columns).text()
 }
 
-/// The list about to be written.
+/// The list that is being written.
 struct Page<'a> {
     frame: Frame<'a>,
     list: &'a VisitList,
@@ -45,7 +45,7 @@ struct Page<'a> {
 }
 
 impl<'a> Page<'a> {
-    /// Of this width.
+    /// A page of this width.
     fn new(frame: Frame<'a>, list: &'a VisitList, each: bool, columns: usize) -> Self {
         Self { frame, list, visits: &list.visits, each, now: frame.now, columns: columns.max(COLUMNS_MIN) }
     }
@@ -112,7 +112,7 @@ impl<'a> Page<'a> {
         self.visits.iter().filter(|visit| !matches!(visit.class, Class::Gone | Class::Elsewhere))
     }
 
-    /// Who goes where until when, in a few lines.
+    /// The answer in a few lines: how many loggers to visit, and until when.
     fn answer(&self) -> String {
         let mut text = String::new();
         let large: Vec<&Visit> =
@@ -315,7 +315,7 @@ impl<'a> Page<'a> {
         text
     }
 
-    /// What no walk brings back.
+    /// What no visit can bring back.
     fn gone(&self) -> String {
         let is_gone = |visit: &&Visit| {
             matches!(visit.class, Class::Gone | Class::Elsewhere) && !visit.look_for.is_empty()

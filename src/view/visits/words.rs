@@ -42,7 +42,7 @@ pub fn said(visit: &Visit, now: i64, at: At<'_>) -> String {
     }
 }
 
-/// What may still be fetched, in words; `None`: nothing is known to be.
+/// What may still be fetched, in words; `None` if nothing is known to be.
 pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
     let stake = &visit.stake;
     let mut parts = Vec::new();
@@ -70,12 +70,12 @@ pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
     Some(format!("{}{span}", parts.join("; ")))
 }
 
-/// How long one has: days, or less than two of them to the hour.
+/// How much time is left: in days, and below two days to the hour.
 pub fn left(seconds: i64) -> String {
     if seconds < 2 * 86_400 { duration(seconds) } else { format!("{} d", seconds / 86_400) }
 }
 
-/// How many records no walk brings back.
+/// How many records no visit can bring back.
 pub fn gone(visit: &Visit) -> String {
     let records = visit.gone_records();
     match records {
@@ -117,7 +117,7 @@ pub fn ranges(all: &[Fetch], most: usize, at: At<'_>) -> String {
     }
     let mut told = Vec::new();
     for (epoch, ranges) in by_epoch {
-        // What is open to the end is the longest.
+        // A range that is open at its end counts as the longest.
         let mut shown = ranges.clone();
         shown.sort_by_key(|fetch| std::cmp::Reverse(fetch.records().unwrap_or(u64::MAX)));
         shown.truncate(most);

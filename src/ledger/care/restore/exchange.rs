@@ -186,7 +186,7 @@ fn copy(file: &Path, part: &Path) -> Result<Signs, Error> {
     backup::whole(&source, &mut copy, schema::BUSY_TIMEOUT)?;
     drop(source);
     drop(copy);
-    drop(schema::open_for_writing(part)?);
+    drop(crate::ledger::digest::open::open_for_writing(part)?);
     let copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
     Ok(signs)

@@ -6,7 +6,7 @@
 //! either the old ledger or the new one, whole.
 //!
 //! From before the comparison until the backup has the name, one connection locks the present ledger: a command that
-//! writes meanwhile waits, and then finds the restored one (`schema::open_for_writing`). It refuses while a daemon
+//! writes meanwhile waits, and then finds the restored one (`crate::ledger::digest::open::open_for_writing`). It refuses while a daemon
 //! runs or another process has the ledger open, and where the present ledger holds what the
 //! backup does not: records (by the digests of blocks), CSV rows, or what people wrote down.
 //!

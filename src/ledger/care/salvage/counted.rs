@@ -6,7 +6,7 @@
 use super::outcome::Salvaged;
 use crate::files;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::{query, ranges};
+use crate::ledger::db::{query, ranges, rare};
 use crate::ledger::digest::table;
 use crate::ledger::read::elsewhere::elsewhere;
 use crate::ledger::write::import::next_generation;
@@ -108,7 +108,8 @@ fn without(held: &RangeSet, gone: &RangeSet, left: &RangeSet) -> RangeSet {
 fn came_since(db: &Connection, address: Address, epoch: Epoch, gone: &RangeSet) -> Result<RangeSet, Error> {
     let mut came = RangeSet::default();
     for &(first, last) in gone.ranges() {
-        for table in ["settled_or_retired", "profile_row", "event_row", "opaque_row"] {
+        let rare = rare::ALL.iter().map(|table| table.name);
+        for table in ["settled_or_retired"].into_iter().chain(rare) {
             let sql = format!(
                 "SELECT sequence FROM {table}
                  WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"

@@ -9,6 +9,7 @@ use super::read::{self, FoundBlock, FoundRecord};
 use crate::ledger::care::held::HeldRecord;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, StoredRow, kind};
 use crate::ledger::digest::block::{self, Place};
 use crate::ledger::digest::seal::Walk;
@@ -159,7 +160,7 @@ pub(in crate::ledger) struct Unsettled {
 /// its digest: no seal is over them.
 pub(in crate::ledger) fn unsettled(old: &Connection) -> Unsettled {
     let mut all: BTreeMap<Place, FoundBlock> = BTreeMap::new();
-    let rare = ["profile_row", "event_row", "opaque_row"].into_iter().all(|table| fits(old, table));
+    let rare = rare::ALL.iter().all(|table| fits(old, table.name));
     let mut unproven = 0;
     let walk = Walk { in_order: true, ..Walk::WHOLE };
     let read = walk.stretches(
@@ -190,7 +191,7 @@ fn of_journal(old: &Connection, row: &StoredRow, rare: bool) -> Option<(Identity
     let slot = Slot(u8::try_from(row.get(Column::Slot).unwrap_or(0)).ok()?);
     let plaintext = match row.get(Column::Kind)? {
         kind::READING => row::encoded(&Record::Reading(row.reading()?)),
-        of if of > kind::READING && rare => row::rare_plaintext(old, id).ok().flatten()?,
+        of if of > kind::READING && rare => rare::rare_plaintext(old, id).ok().flatten()?,
         _ => return None,
     };
     Some((id, FoundRecord { plaintext, slot }))

@@ -7,6 +7,7 @@
 
 use crate::ledger::care::held::span_of;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, SETTLED};
 use crate::ledger::digest::block::{self, Place};
 use crate::record::judge::{Placed, Row};
@@ -82,17 +83,18 @@ fn range(
             );
         }
     }
-    for table in ["profile_row", "event_row", "opaque_row"] {
+    for table in &rare::ALL {
         let sql = format!(
-            "SELECT logger, epoch, sequence, slot FROM {table}
-             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
+            "SELECT logger, epoch, sequence, slot FROM {}
+             WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+            table.name
         );
         let mut statement = old.prepare_cached(&sql)?;
         let mut rows = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = rows.next()? {
             let Ok(id) = row::identity(row) else { continue };
             let slot = Slot(row.get::<_, Option<u8>>(3).ok().flatten().unwrap_or(0));
-            match row::rare_plaintext(old, id) {
+            match rare::rare_plaintext(old, id) {
                 Ok(Some(plaintext)) => {
                     found.insert(id.sequence.number(), FoundRecord { plaintext, slot });
                 }

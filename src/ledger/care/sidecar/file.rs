@@ -1,6 +1,7 @@
 //! The file itself: what is in it, its digest, and how it is written and read.
 
 use crate::files::{self, with_tail};
+use crate::ledger::db::rare;
 use crate::ledger::db::schema;
 use crate::ledger::digest::table;
 use crate::record::coverage::{Basis, Coverage};
@@ -70,7 +71,7 @@ impl Sidecar {
     /// Of its records: by them they are known again, at a fraction of their size.
     pub(in crate::ledger) fn fingerprints(&self) -> Fingerprints {
         let mut all = Fingerprints::new();
-        for table in ["settled", "profile_row", "event_row"] {
+        for table in std::iter::once("settled").chain(rare::read().map(|rare| rare.name)) {
             let rows = self.rows.get(table).map_or(&[][..], Vec::as_slice);
             all.extend(rows.iter().map(|row| fingerprint(table, row)));
         }

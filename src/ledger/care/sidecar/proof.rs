@@ -3,6 +3,7 @@
 use super::file::{Fingerprints, fingerprint};
 use crate::ledger::db::error::Error;
 use crate::ledger::digest::block::{self, Blocks, Place};
+use crate::ledger::digest::seal;
 use crate::ledger::digest::table;
 use crate::wire::seq::Identity;
 use rusqlite::Connection;
@@ -22,19 +23,13 @@ pub(super) struct Proof<'a> {
     waiting: BTreeSet<Identity>,
     /// Whether seals prove what is not settled.
     pub journal: bool,
-    /// Whether these tables fit their digests.
-    pub profiles: bool,
-    pub events: bool,
 }
 
 impl<'a> Proof<'a> {
     pub fn new(db: &'a Connection, before: &'a Fingerprints, is_sound: bool) -> Result<Self, Error> {
-        let fits = |table: &str| -> Result<bool, Error> {
-            Ok(table::table_sum(db, table, "true", ())? == table::kept(db, table)?.unwrap_or_default())
-        };
         let mut journal = true;
         if !is_sound {
-            block::check_seals(db, |_| journal = false)?;
+            seal::check_seals(db, |_| journal = false)?;
         }
         Ok(Self {
             db,
@@ -43,9 +38,12 @@ impl<'a> Proof<'a> {
             places_max: if is_sound { PROOFS_MAX } else { usize::MAX },
             waiting: block::rare_in_journal(db)?,
             journal,
-            profiles: fits("profile_row")?,
-            events: fits("event_row")?,
         })
+    }
+
+    /// Whether a table fits its digest.
+    pub fn fits(&self, table: &str) -> Result<bool, Error> {
+        Ok(table::table_sum(self.db, table, "true", ())? == table::kept(self.db, table)?.unwrap_or_default())
     }
 
     pub fn was_known(&self, table: &str, row: &[Value]) -> bool {

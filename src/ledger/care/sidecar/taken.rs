@@ -5,7 +5,8 @@ use super::proof::Proof;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
 use crate::ledger::db::ranges::load_ranges;
-use crate::ledger::db::row::{self, SHARED};
+use crate::ledger::db::rare;
+use crate::ledger::db::row::{Column, SETTLED};
 use crate::ledger::db::{schema, tx};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::Snapshot;
@@ -14,7 +15,6 @@ use crate::ledger::write::state::State;
 use crate::record::coverage::Coverage;
 use crate::record::facts::Facts;
 use crate::time::Stamp;
-use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use rusqlite::types::ValueRef;
 use rusqlite::{Connection, params};
@@ -94,22 +94,23 @@ impl Sidecar {
         self.last_heard(&snapshot, coverage);
         let mut wanted = wanted(&snapshot, coverage)?;
         let key = "WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0";
-        let columns = format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX));
         for &id in &wanted {
             let place = params![id.address.number(), id.epoch.number(), id.sequence.number()];
-            self.take(db, "settled", &format!("SELECT {columns} FROM settled {key}"), place)?;
+            self.take(db, "settled", &format!("SELECT {} FROM settled {key}", SETTLED.list()), place)?;
             self.keep_proven("settled", |row| proof.settled(id, row))?;
-            self.take(db, "profile_row", &format!("SELECT * FROM profile_row {key}"), place)?;
-            self.take(db, "event_row", &format!("SELECT * FROM event_row {key}"), place)?;
+            for rare in rare::read() {
+                self.take(db, rare.name, &format!("SELECT * FROM {} {key}", rare.name), place)?;
+            }
         }
         if proof.journal {
             wanted.retain(|&id| snapshot.is_unsettled(id));
             self.unsettled(db, &wanted)?;
         }
         self.rare(db)?;
-        for (table, fits) in [("profile_row", proof.profiles), ("event_row", proof.events)] {
-            let rows = self.rows.entry(table.to_owned()).or_default();
-            rows.retain(|row| fits || proof.was_known(table, row));
+        for rare in rare::read() {
+            let fits = proof.fits(rare.name)?;
+            let rows = self.rows.entry(rare.name.to_owned()).or_default();
+            rows.retain(|row| fits || proof.was_known(rare.name, row));
         }
         Ok(())
     }
@@ -168,12 +169,15 @@ impl Sidecar {
         if wanted.is_empty() {
             return Ok(());
         }
-        let columns = format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX));
-        let mut statement =
-            db.prepare(&format!("SELECT {columns} FROM journal WHERE kind = 1 AND rank = 0"))?;
+        let columns = &*SETTLED;
+        let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", columns.list());
+        let mut statement = db.prepare(&sql)?;
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            if Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).is_some_and(|id| wanted.contains(&id)) {
+            let key = columns.view(row);
+            let id =
+                Identity::new(key.get(Column::Logger)?, key.get(Column::Epoch)?, key.get(Column::Sequence)?);
+            if id.is_some_and(|id| wanted.contains(&id)) {
                 self.rows.entry("settled".to_owned()).or_default().push(values_of(row)?);
             }
         }

@@ -7,7 +7,8 @@ use crate::ledger::care::sidecar::{self, Sidecar};
 use crate::ledger::care::site;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
-use crate::ledger::db::row::{self, SHARED};
+use crate::ledger::db::rare;
+use crate::ledger::db::row::SETTLED;
 use crate::ledger::digest::block::Blocks;
 use crate::ledger::digest::table;
 use crate::ledger::read::elsewhere::elsewhere;
@@ -16,7 +17,6 @@ use crate::ledger::write::open::Ledger;
 use crate::ledger::write::{retire, settle};
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::Stamp;
-use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Identity;
 use rusqlite::types::Value as Sql;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};
@@ -119,15 +119,15 @@ fn sql(value: &Value) -> Sql {
 
 /// Writes what is known into a new ledger; takes the records among it in, which the new ledger has itself.
 fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Error> {
-    let (mut blocks, mut rare) = (Blocks::default(), Vec::new());
+    let (mut blocks, mut records) = (Blocks::default(), Vec::new());
     for (table, rows) in &known.rows {
         let is_settled = table == "settled";
-        let is_rare = ["profile_row", "event_row"].contains(&table.as_str());
+        let is_rare = rare::read().any(|rare| rare.name == table);
         if !(is_settled || is_rare || table == "listening" || sidecar::WHOLE.contains(&table.as_str())) {
             return Err(Error::Corrupt(format!("what is known names a table {table:?}")));
         }
         let columns = if is_settled {
-            format!("{SHARED}, {}", row::channel_columns(CHANNELS_MAX))
+            SETTLED.list().to_owned()
         } else {
             let statement = db.prepare(&format!("SELECT * FROM {table}"))?;
             statement.column_names().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ")
@@ -146,7 +146,7 @@ fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Err
                     (u16::try_from(logger), u32::try_from(epoch), u32::try_from(sequence))
                 && let Some(id) = Identity::new(logger, epoch, sequence)
             {
-                rare.push(id);
+                records.push(id);
             }
         }
         if !is_settled {
@@ -156,9 +156,9 @@ fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Err
             table::keep(db, table, sum)?;
         }
     }
-    rare.sort_unstable();
-    rare.dedup();
-    for id in rare {
+    records.sort_unstable();
+    records.dedup();
+    for id in records {
         blocks.settled_record(db, id)?;
         here.insert(id, Basis::Authentic);
     }

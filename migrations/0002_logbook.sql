@@ -1,3 +1,5 @@
+-- The logbook: who did what, and everything that was done.
+
 -- Who did what. What is written with a name (--by) has that name in its own table; here is who was logged in, on which
 -- computer, and what has no table of its own. Rows are only ever added.
 CREATE TABLE act (
@@ -12,9 +14,10 @@ CREATE TABLE act (
     file TEXT, text TEXT,
     details TEXT                 -- of keys: check values by logger and slot, as JSON
 );
+
 CREATE INDEX act_by_number ON act (kind, number);
 
--- Public: all acts, those included of which nobody noted who was logged in.
+-- All acts, those included of which nobody noted who was logged in.
 CREATE VIEW logbook AS
 SELECT i.imported_at AS at, 'import' AS kind, i.id AS number, i.by_whom, a.login, a.uid, a.ran_as, a.host, NULL AS logger,
     i.file, i.kind || ': ' || i.outcomes AS text

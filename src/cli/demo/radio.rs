@@ -1,0 +1,69 @@
+//! The demo's weeks on the radio: the plan with its storm, and the whole field sent step by step of its own clock.
+
+use super::super::print::Progress;
+use super::daemon::PATIENCE;
+use crate::files::{self, Own};
+use crate::link::pty::PtyMaster;
+use crate::sim::{Field, FieldPlan, Span};
+use crate::text::counted;
+use std::io::Write;
+use std::path::Path;
+
+pub const LOGGERS: usize = 12;
+/// How far the simulated clock jumps at once: what a reception time may be off.
+pub const STEP_S: i64 = 300;
+/// How long the storm keeps the radio down.
+const STORM_S: i64 = 36 * 3600;
+
+pub fn plan(seed: u64, days: u32) -> FieldPlan {
+    // It ends now, on a whole step, so that reports read like today's.
+    let end = crate::time::unix_s() / STEP_S * STEP_S;
+    let from = end - i64::from(days) * 86_400;
+    let mut plan = FieldPlan::harrow_tarn(seed, LOGGERS, from, days);
+    let storm = from + plan.duration_s * 35 / 100;
+    plan.radio_outages = vec![Span::new(storm, storm + STORM_S.min(plan.duration_s / 4))];
+    plan
+}
+
+/// Puts the simulated time where the daemon reads it; by rename, so that it never reads half a number.
+pub fn set_clock(file: &Path, unix_s: i64) -> Result<(), String> {
+    let beside = file.with_extension("new");
+    files::open_own(&beside, Own::New, 0o644)
+        .and_then(|mut beside| beside.write_all(unix_s.to_string().as_bytes()))
+        .and_then(|()| files::take_name(&beside, file, true))
+        .map_err(|error| format!("{}: {error}", file.display()))
+}
+
+/// Sends the whole field, step by step of its own clock. Returns the number of frames and bursts sent.
+pub fn transmit(field: &mut Field, pty: &mut PtyMaster, clock: &Path) -> Result<u64, String> {
+    let at_pty = |error: std::io::Error| format!("the pseudo-terminal: {error}");
+    let progress = Progress::new();
+    let days = field.plan().duration_s / 86_400;
+    let (from, mut sent) = (field.plan().from_unix_s, 0);
+    let mut next = field.next();
+    let mut now = from;
+    let mut bytes = Vec::new();
+    while next.is_some() {
+        now += STEP_S;
+        bytes.clear();
+        while let Some(emission) = next.take_if(|emission| emission.at_unix_s < now) {
+            bytes.extend(emission.bytes);
+            sent += 1;
+            next = field.next();
+        }
+        set_clock(clock, now)?;
+        if !bytes.is_empty() {
+            pty.write_within(&bytes, PATIENCE).map_err(at_pty)?;
+            pty.wait_drained(PATIENCE).map_err(at_pty)?;
+        }
+        if (now - from) % 86_400 == 0 {
+            progress.say(&format!(
+                "   day {} of {days}, {} sent",
+                (now - from) / 86_400,
+                counted(sent, "frame")
+            ));
+        }
+    }
+    progress.done();
+    Ok(sent)
+}

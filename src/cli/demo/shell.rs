@@ -1,0 +1,49 @@
+//! The demo's shell: types commands, and shows what they say.
+
+use super::super::exit::NO;
+use std::io::Write;
+
+/// Runs a command as a person types it, and gives its exit code.
+pub type Typed = fn(&[&str], &mut dyn Write) -> Result<u8, String>;
+
+/// Types commands, and shows what they say.
+pub struct Shell<'a> {
+    /// The configuration.
+    pub site: String,
+    pub typed: Typed,
+    pub out: &'a mut dyn Write,
+}
+
+impl Shell<'_> {
+    pub fn say(&mut self, text: &str) -> Result<(), String> {
+        writeln!(self.out, "{text}").map_err(|error| format!("cannot print: {error}"))
+    }
+
+    pub fn run(&mut self, line: &[&str]) -> Result<(), String> {
+        self.run_from("", line)
+    }
+
+    /// The same, and leaves out what is said before a line with `start` in it.
+    pub fn run_from(&mut self, start: &str, line: &[&str]) -> Result<(), String> {
+        let shown: Vec<String> = line
+            .iter()
+            .map(|word| if word.contains(' ') { format!("\"{word}\"") } else { (*word).to_owned() })
+            .collect();
+        self.say(&format!("   $ stonechat {}", shown.join(" ")))?;
+        let mut out = Vec::new();
+        let code = (self.typed)(&[&["-c", self.site.as_str()], line].concat(), &mut out)?;
+        let text = String::from_utf8_lossy(&out);
+        let skipped = text.lines().take_while(|line| !line.contains(start)).count();
+        if skipped > 0 {
+            self.say("   …")?;
+        }
+        for line in text.lines().skip(skipped) {
+            self.say(&if line.is_empty() { String::new() } else { format!("   {line}") })?;
+        }
+        // 1 is an answer too: something of the files was refused.
+        if code > NO {
+            return Err(format!("`stonechat {}` ended with {code}", shown.join(" ")));
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,96 @@
+//! The demo's story up to the import: the gateway listens, reports are asked, copies are brought.
+
+use super::daemon::Daemon;
+use super::radio;
+use super::shell::Shell;
+use super::stick::copy_memories;
+use crate::link::pty::PtyMaster;
+use crate::sim::{Field, Truth};
+use crate::text::{counted, rfc3339};
+use std::path::PathBuf;
+use std::time::Instant;
+
+/// A sealed piezometer.
+pub const POINT: &str = "P-11 pore pressure";
+/// Its logger.
+const LOGGER_VISITED: &str = "11";
+/// Who brings the copies.
+const TECHNICIAN: &str = "a demo technician";
+
+/// The story while it is told.
+pub struct Story<'a> {
+    pub dir: PathBuf,
+    /// The calibrations.
+    pub units: String,
+    /// The field's end, at which all is asked.
+    pub now: i64,
+    pub at: String,
+    pub shell: Shell<'a>,
+}
+
+impl Story<'_> {
+    pub fn listens(&mut self, field: &mut Field) -> Result<(), String> {
+        self.shell
+            .say("\n1. The gateway listens; on the way a storm takes its radio down for a day and a half")?;
+        let clock = self.dir.join("run").join("clock");
+        let mut pty = PtyMaster::open().map_err(|error| format!("no pseudo-terminal: {error}"))?;
+        let port = std::path::absolute(self.dir.join("radio")).map_err(|error| error.to_string())?;
+        pty.link_at(&port).map_err(|error| format!("{}: {error}", port.display()))?;
+        let plan = field.plan();
+        plan.write_config(&self.dir, &port.display().to_string(), 0.1).map_err(|error| error.to_string())?;
+        radio::set_clock(&clock, plan.from_unix_s)?;
+        let mut daemon = Daemon::start(&self.dir, &clock)?;
+        daemon.await_listening(&self.dir)?;
+        let started = Instant::now();
+        let sent = radio::transmit(field, &mut pty, &clock)?;
+        daemon.stop(&self.dir)?;
+        drop(pty);
+        let seconds = started.elapsed().as_secs_f64();
+        self.shell.say(&format!(
+            "   {} through {} in {seconds:.1} s, committed, daemon stopped",
+            counted(sent, "frame"),
+            port.display()
+        ))
+    }
+
+    pub fn is_asked(&mut self) -> Result<(), String> {
+        self.shell.say("\n2. The gap report\n")?;
+        self.shell.run(&["gaps", "--now", &self.at])?;
+        self.shell.say("\n   The same as a picture: what the storm took from a sealed piezometer\n")?;
+        self.picture("outage.svg")?;
+        self.shell.say("\n3. Whom to visit, and what to fetch there\n")?;
+        self.shell.run(&["visits", "--now", &self.at])
+    }
+
+    pub fn picture(&mut self, name: &str) -> Result<(), String> {
+        let file = self.dir.join(name).display().to_string();
+        let temperature = POINT.replace("pore pressure", "temperature");
+        let (units, at) = (&self.units, &self.at);
+        let points = ["--point", POINT, "--point", &temperature];
+        self.shell.run(&[&["plot"], &points[..], &["--units", &units, "-o", &file, "--now", &at]].concat())
+    }
+
+    /// Somebody walks, imports what was copied, and leaves a remark.
+    pub fn is_brought_to(&mut self, truth: &mut Truth) -> Result<(), String> {
+        let stick = self.dir.join("stick");
+        let copied = copy_memories(truth, &stick).map_err(|error| format!("{}: {error}", stick.display()))?;
+        self.shell.say(&format!(
+            "\n4. Somebody has walked: {} in {}. What would they add?\n",
+            counted(copied, "download"),
+            stick.display()
+        ))?;
+        let stick = stick.display().to_string();
+        self.shell.run(&["import", "--dry-run", &stick])?;
+
+        self.shell.say("\n5. The import\n")?;
+        // The plan is the same as before: from its result on.
+        self.shell.run_from(": import ", &["import", "--by", TECHNICIAN, &stick])?;
+
+        // With the record: exports carry it, pictures mark it.
+        let visited = rfc3339(self.now - 6 * 3600);
+        self.shell.say("")?;
+        let what = ["remark", "add", "--logger", LOGGER_VISITED, "--kind", "visit"];
+        let when = ["--from", &visited, "--now", &self.at, "--by", TECHNICIAN];
+        self.shell.run(&[&what[..], &when, &["memory copied, antenna straightened"]].concat())
+    }
+}

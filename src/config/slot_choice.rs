@@ -1,0 +1,127 @@
+//! Which key slot a logger is programmed with.
+//!
+//! Input: the keyring, and what the ledger knows of the address. Output: a slot, or why there is none.
+
+use crate::seal::keyring::{Keyring, Last};
+use crate::wire::seq::{Address, Epoch, Sequence, Slot};
+use std::path::{Path, PathBuf};
+
+/// What is known of an address's past, as far as programming a logger needs it.
+#[derive(Clone, Debug, Default)]
+pub struct Past {
+    /// The largest epoch that was used.
+    pub epoch_largest: Option<u32>,
+    /// The slots that have opened frames, and when they first did.
+    pub slots: Vec<(Slot, i64)>,
+}
+
+/// Why a logger gets no slot.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum SlotError {
+    /// Slot 255 was used.
+    #[error("logger {0} has used every slot; give the new unit another address")]
+    AllUsed(Address),
+    /// No key is there for a slot above those that were used.
+    #[error(
+        "a unit that takes another's place needs a slot above {used}, the largest used at address {address}, and no key is \
+         there for one; add {next} to `slots` of [site_key] in {keys}, or a [[key]] of slot {next} (`stonechat key new` \
+         makes it)",
+        keys = keys_file.display()
+    )]
+    NoneAbove {
+        /// The address.
+        address: Address,
+        /// The largest slot that was used.
+        used: Slot,
+        /// The next one.
+        next: u8,
+        /// The keyring's file.
+        keys_file: PathBuf,
+    },
+    /// Every key is closed, or there is none.
+    #[error(
+        "logger {address} has no key that is open; add one to {keys} (`stonechat key new` makes it)",
+        keys = keys_file.display()
+    )]
+    NoneOpen {
+        /// The logger.
+        address: Address,
+        /// The keyring's file.
+        keys_file: PathBuf,
+    },
+    /// The slot that was asked for is closed.
+    #[error(
+        "slot {slot} of logger {address} is closed beyond epoch {epoch}, sequence {sequence}: what it seals from now on \
+         stays shut; name an open one with --slot"
+    )]
+    Closed {
+        /// The slot.
+        slot: Slot,
+        /// The logger.
+        address: Address,
+        /// The last epoch that it lets in.
+        epoch: Epoch,
+        /// The last sequence of that.
+        sequence: Sequence,
+    },
+    /// The slot that was asked for has no key.
+    #[error(
+        "logger {address} has no key for slot {slot}; add one to {keys} (`stonechat key new` makes it), or name another slot \
+         with --slot",
+        keys = keys_file.display()
+    )]
+    NoKey {
+        /// The logger.
+        address: Address,
+        /// The slot.
+        slot: Slot,
+        /// The keyring's file.
+        keys_file: PathBuf,
+    },
+}
+
+/// The slot for a unit that takes the place of another: the lowest above every one used at the address. `None`: no unit is
+/// known to have been there.
+pub fn of_replacement(
+    keyring: &Keyring,
+    keys_file: &Path,
+    address: Address,
+    past: &Past,
+) -> Result<Option<Slot>, SlotError> {
+    let closed = (0..=u8::MAX).map(Slot).filter(|&slot| keyring.closed_at(address, slot).is_some());
+    let used = past.slots.iter().map(|&(slot, _)| slot).chain(closed).max();
+    // Records without a frame that this gateway opened: brought by hand, from a unit that had some slot.
+    let used = used.or_else(|| past.epoch_largest.map(|_| Slot(0)));
+    let Some(used) = used else { return Ok(None) };
+    let next = used.0.checked_add(1).ok_or(SlotError::AllUsed(address))?;
+    // One that was given a key for it beforehand, else the next that derives one.
+    let above = || (next..=u8::MAX).map(Slot).filter(|&slot| keyring.has_key(address, slot));
+    let given = keyring.given_slots(address).filter(|slot| slot.0 >= next).min();
+    let none = || SlotError::NoneAbove { address, used, next, keys_file: keys_file.to_owned() };
+    given.or_else(|| above().next()).map(Some).ok_or_else(none)
+}
+
+/// The slot that was asked for, if it can be used; else the largest open one that was given a key or has opened frames,
+/// else the lowest that has a key.
+pub fn chosen(
+    keyring: &Keyring,
+    keys_file: &Path,
+    address: Address,
+    wanted: Option<Slot>,
+    past: &Past,
+) -> Result<Slot, SlotError> {
+    let is_open =
+        |slot: &Slot| keyring.has_key(address, *slot) && keyring.closed_at(address, *slot).is_none();
+    let known = keyring.given_slots(address).chain(past.slots.iter().map(|&(slot, _)| slot));
+    let slot = wanted
+        .or_else(|| known.filter(is_open).max())
+        .or_else(|| (0..=u8::MAX).map(Slot).find(is_open))
+        .ok_or_else(|| SlotError::NoneOpen { address, keys_file: keys_file.to_owned() })?;
+    if let Some(Last { epoch, sequence }) = keyring.closed_at(address, slot) {
+        return Err(SlotError::Closed { slot, address, epoch, sequence });
+    }
+    match keyring.has_key(address, slot) {
+        true => Ok(slot),
+        false => Err(SlotError::NoKey { address, slot, keys_file: keys_file.to_owned() }),
+    }
+}

@@ -1,0 +1,56 @@
+//! Rows of frames that stay shut: the columns, and each value decoded when it is asked for.
+
+use rusqlite::Row;
+
+/// What is selected of a frame, for [`FrameView`].
+pub const COLUMNS: &str =
+    "id, frame, received_at, radio, synchronised, rssi_dbm, snr_quarter_db, import, reason";
+
+/// A row of [`COLUMNS`]. A damaged value is an error only where it is needed.
+#[derive(Clone, Copy)]
+pub struct FrameView<'r>(pub &'r Row<'r>);
+
+/// How a frame came by radio, as far as it is stored.
+pub struct FrameCame {
+    /// When.
+    pub at: Option<i64>,
+    /// By which radio.
+    pub radio: Option<u8>,
+    /// Whether the gateway's clock was synchronised then.
+    pub synchronised: Option<bool>,
+    /// Signal strength, and signal to noise in quarters: both or none.
+    pub signal: Option<(i8, i8)>,
+}
+
+impl FrameView<'_> {
+    /// Its number.
+    pub fn id(&self) -> rusqlite::Result<i64> {
+        self.0.get(0)
+    }
+
+    /// Its bytes.
+    pub fn bytes(&self) -> rusqlite::Result<Vec<u8>> {
+        self.0.get(1)
+    }
+
+    /// How it came.
+    pub fn came(&self) -> rusqlite::Result<FrameCame> {
+        let (rssi, snr): (Option<i8>, Option<i8>) = (self.0.get(5)?, self.0.get(6)?);
+        Ok(FrameCame {
+            at: self.0.get(2)?,
+            radio: self.0.get(3)?,
+            synchronised: self.0.get(4)?,
+            signal: rssi.zip(snr),
+        })
+    }
+
+    /// The import that brought it.
+    pub fn import(&self) -> rusqlite::Result<Option<i64>> {
+        self.0.get(7)
+    }
+
+    /// Whether it is stored as shut for this reason.
+    pub fn is_shut_for(&self, reason: &str) -> rusqlite::Result<bool> {
+        Ok(self.0.get_ref(8)?.as_str() == Ok(reason))
+    }
+}

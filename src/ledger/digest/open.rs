@@ -1,0 +1,132 @@
+//! Opening a ledger for writing: it is made where there is none, brought up to date where it is older, and every table gets
+//! its sum.
+//!
+//! What this is not: SQLite's settings that readers have too, and what a schema must look like, are in `db::schema`.
+
+use super::table;
+use crate::files;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::names;
+use crate::ledger::db::place::file_identity;
+use crate::ledger::db::schema::{
+    APPLICATION_ID, CHECKPOINT_PAGES, MIGRATIONS, VERSION, identify, refuse_old_library,
+    refuse_what_is_no_file, set_journal_mode, settings_of_every_connection, sync_folder,
+};
+use rusqlite::{Connection, OpenFlags};
+use std::path::Path;
+
+/// Small pages: a commit of a few readings rewrites the journal's last page, so a page is what it costs.
+/// Measured in `docs/ledger.md`.
+const PAGE_SIZE: u32 = 1024;
+
+/// How often a ledger is opened again that a restore exchanges in that very moment.
+const EXCHANGED_TRIES: u32 = 5;
+
+/// Opens for writing; creates what is absent; migrates what is older.
+pub fn open_for_writing(path: &Path) -> Result<Connection, Error> {
+    refuse_old_library(rusqlite::version_number())?;
+    refuse_what_is_no_file(path)?;
+    // A restore puts another file under the name, and holds the old one's lock until it is done. Who waited for that
+    // lock has the old file open, and would write its -wal next to the new one: it opens the ledger again instead.
+    // From here on the connection holds a lock that keeps every restore out.
+    names::refuse_other(path)?;
+    for _ in 1..EXCHANGED_TRIES {
+        create_file(path)?;
+        let before = file_identity(path);
+        let opened = open_present_for_writing(path);
+        if file_identity(path) == before {
+            return opened;
+        }
+    }
+    create_file(path)?;
+    open_present_for_writing(path)
+}
+
+fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(path, flags).map_err(|source| Error::at_open(path, source))?;
+    settings_of_every_connection(&db).map_err(|source| Error::at_open(path, source))?;
+    // SQLite opens what this user may only read for reading, and would say so at the first commit.
+    if db.is_readonly("main").map_err(|source| Error::at_open(path, source))?
+        && let Some(error) = Error::closed(path, files::Wanted::Write)
+    {
+        return Err(error);
+    }
+    let found = identify(&db, path)?;
+    if found == 0 {
+        // Takes effect only before the first page is written.
+        db.pragma_update(None, "page_size", PAGE_SIZE).map_err(|source| Error::at_open(path, source))?;
+    }
+    // Readers go on while the daemon commits, and a commit is one sequential write and one sync.
+    let mode = set_journal_mode(&db, "WAL").map_err(|source| Error::at_open(path, source))?;
+    if mode != "wal" {
+        return Err(Error::NoWal { path: path.to_owned(), mode });
+    }
+    writer_settings(&db).map_err(|source| Error::at_open(path, source))?;
+    // One that is up to date needs no write lock, which another process may hold for long. Read again: where the mode
+    // has just changed, the first read makes the -wal.
+    if identify(&db, path)? == VERSION {
+        sync_folder(path)?;
+    } else {
+        migrate(&mut db, path, MIGRATIONS)?;
+    }
+    Ok(db)
+}
+
+/// Creates an absent file readable by the owner's group, so that reports can run as another user.
+/// An existing file is left unopened: see the module's page.
+fn create_file(path: &Path) -> Result<(), Error> {
+    match files::make(path, 0o640) {
+        Ok(_) => sync_folder(path),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
+        Err(source) => Err(Error::Create { path: path.to_owned(), source }),
+    }
+}
+
+fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
+    // A commit is told only when it is on the disk.
+    db.pragma_update(None, "synchronous", "FULL")?;
+    // Pages gather in the -wal, where the journal's last page is written again and again, and move into the
+    // ledger once, by `Ledger::checkpoint_if_long`. SQLite's own checkpoint after a commit passes over every error of
+    // it, but a failed sync must end the daemon.
+    db.pragma_update(None, "wal_autocheckpoint", 0)?;
+    // After a large transaction the -wal shrinks again.
+    db.pragma_update(None, "journal_size_limit", i64::from(CHECKPOINT_PAGES * PAGE_SIZE) * 2)?;
+    Ok(())
+}
+
+fn migrate(db: &mut Connection, path: &Path, migrations: &[&str]) -> Result<(), Error> {
+    let at = |source| Error::at_open(path, source);
+    let transaction = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(at)?;
+    // Read again under the lock: another process may have migrated meanwhile.
+    let found = identify(&transaction, path)? as usize;
+    // The -wal is there from the first lock on, and nothing is in it yet.
+    sync_folder(path)?;
+    if found < migrations.len() {
+        // What was damaged before stays so. A table that is not there yet cannot be damaged.
+        let sound = table::sound_tables(&transaction);
+        let absent = |name: &&str| table::table_sum(&transaction, name, "false", ()).is_err();
+        let new: Vec<&str> = table::TABLES.into_iter().filter(absent).collect();
+        for (number, sql) in migrations.iter().enumerate().skip(found) {
+            transaction.execute_batch(sql).map_err(at)?;
+            transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
+        }
+        transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
+        // A statement that was prepared before counts the columns of before.
+        transaction.flush_prepared_statement_cache();
+        // A column or a row that a migration adds is no damage.
+        for name in sound.into_iter().chain(new) {
+            table::keep(&transaction, name, table::table_sum(&transaction, name, "true", ())?)?;
+        }
+        name_ledger(&transaction)?;
+    }
+    transaction.commit().map_err(at)
+}
+
+/// Gives the ledger a number of its own, by which what is known beside it is told from that of another.
+fn name_ledger(db: &Connection) -> Result<(), Error> {
+    table::change(db, "meta", "key = 'ledger_id'", (), |db| {
+        Ok(db.execute("INSERT OR IGNORE INTO meta VALUES ('ledger_id', random())", [])?)
+    })?;
+    Ok(())
+}

@@ -1,0 +1,275 @@
+//! What the loggers' own records say against roster and keyring; and all that `check` has found.
+//!
+//! Input: the roster, what the keyring says of each logger's slots (no key), and the ledger. Output: differences as values.
+//! What this is not: it changes nothing, and has no words.
+
+use super::inputs::ReadError;
+use super::key_slots::KeyFacts;
+use super::slots::slot_use;
+use crate::config::{Config, Problem};
+use crate::ledger::read::snapshot::Snapshot;
+use crate::record::roster::{Logger, Roster};
+use crate::record::unread::Opaque;
+use crate::wire::record::{Profile, RawUnit};
+use crate::wire::seq::{Address, Identity, Slot};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Why a logger should send under a higher slot.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum HigherSlot {
+    /// It has opened frames before.
+    HasOpened,
+    /// It has a key in the keyring.
+    HasKey,
+}
+
+/// What differs. Numbers of the roster come first, those of the profile second.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Difference {
+    /// It sends under a slot although a higher one is there for it.
+    OldSlot {
+        /// The slot that it sends under.
+        used: Slot,
+        /// The higher one.
+        to: Slot,
+        /// Why it should send under that.
+        why: HigherSlot,
+    },
+    /// Frames came under a slot that is closed.
+    UnderClosedSlot {
+        /// The slot.
+        slot: Slot,
+        /// How many.
+        frames: u64,
+    },
+    /// Records that this version cannot read.
+    Opaque(Opaque),
+    /// Another interval.
+    Interval {
+        /// Of which record.
+        profile: Identity,
+        /// The roster's.
+        entered: u32,
+        /// The profile's.
+        says: u32,
+        /// The roster's fastest interval, where it is slower than what the profile says.
+        fastest: Option<u32>,
+    },
+    /// Another size of the memory.
+    Memory {
+        /// Of which record.
+        profile: Identity,
+        /// The roster's.
+        entered: u32,
+        /// The profile's.
+        says: u32,
+    },
+    /// Another unit of a channel.
+    RawUnit {
+        /// Of which record.
+        profile: Identity,
+        /// The channel.
+        channel: usize,
+        /// The roster's.
+        entered: RawUnit,
+        /// The profile's; `None`: one that this version does not know.
+        says: Option<RawUnit>,
+    },
+    /// Another number of channels.
+    Channels {
+        /// Of which record.
+        profile: Identity,
+        /// How many the roster has.
+        entered: usize,
+        /// Those of the profile.
+        units: Vec<Option<RawUnit>>,
+    },
+}
+
+/// What differs, by logger in the roster's order.
+pub fn differences(
+    roster: &Roster,
+    keys: Option<&BTreeMap<Address, KeyFacts>>,
+    snapshot: &Snapshot<'_>,
+) -> Result<Vec<(Address, Difference)>, ReadError> {
+    let opened = snapshot.slots_opened()?;
+    let shut = snapshot.shut_by_closing()?;
+    let opaque = snapshot.opaque(roster.loggers().map(|logger| logger.address))?;
+    let mut all = Vec::new();
+    for logger in roster.loggers() {
+        let address = logger.address;
+        let mut found = Vec::new();
+        if let Some(facts) = keys.and_then(|keys| keys.get(&address)) {
+            let opened: Vec<Slot> =
+                opened.get(&address).into_iter().flatten().map(|&(slot, _)| slot).collect();
+            let used = slot_use(address, opened.iter().copied(), snapshot)?.in_use;
+            found.extend(used.and_then(|used| old_slot(used, opened, facts)));
+        }
+        let shut = shut.range((address, Slot(0))..=(address, Slot(u8::MAX)));
+        found.extend(shut.map(|(&(_, slot), &frames)| Difference::UnderClosedSlot { slot, frames }));
+        let opaque = opaque.iter().filter(|opaque| opaque.logger == address);
+        found.extend(opaque.cloned().map(Difference::Opaque));
+        if let Some((identity, profile)) = snapshot.newest_profile(address)? {
+            found.extend(against_profile(logger, identity, &profile));
+        }
+        all.extend(found.into_iter().map(|difference| (address, difference)));
+    }
+    Ok(all)
+}
+
+/// Whether a logger sends under a slot although a higher one is there for it. `used` is the slot that it sends under.
+fn old_slot(used: Slot, opened: Vec<Slot>, facts: &KeyFacts) -> Option<Difference> {
+    let is_higher = |slot: &Slot| *slot > used && !facts.closed.contains_key(slot);
+    let heard = opened.into_iter().filter(is_higher).max();
+    let given = facts.given.iter().copied().filter(is_higher).max();
+    let to = heard.max(given)?;
+    let why = if heard == Some(to) { HigherSlot::HasOpened } else { HigherSlot::HasKey };
+    Some(Difference::OldSlot { used, to, why })
+}
+
+/// What a logger's newest profile says otherwise than the roster.
+fn against_profile(logger: &Logger, identity: Identity, profile: &Profile) -> Vec<Difference> {
+    let mut found = Vec::new();
+    // Alarm mode is no difference: the roster has its interval. 0 promises nothing.
+    let says = profile.interval_s;
+    if says != logger.interval_s && says != 0 && Some(says) != logger.fastest_interval_s {
+        let fastest = logger.fastest_interval_s.filter(|&fastest| fastest > says);
+        found.push(Difference::Interval { profile: identity, entered: logger.interval_s, says, fastest });
+    }
+    if profile.capacity != logger.memory_records {
+        let (entered, says) = (logger.memory_records, profile.capacity);
+        found.push(Difference::Memory { profile: identity, entered, says });
+    }
+    // A roster without channels leaves them to the logger.
+    if logger.channels.is_empty() {
+        return found;
+    }
+    let units: Vec<Option<RawUnit>> =
+        profile.raw_units().iter().map(|&code| RawUnit::from_code(code)).collect();
+    for (at, (channel, &says)) in logger.channels.iter().zip(&units).enumerate() {
+        if Some(channel.raw_unit) != says {
+            let entered = channel.raw_unit;
+            found.push(Difference::RawUnit { profile: identity, channel: at, entered, says });
+        }
+    }
+    if logger.channels.len() != units.len() {
+        found.push(Difference::Channels { profile: identity, entered: logger.channels.len(), units });
+    }
+    found
+}
+
+/// A mistake in a file, or a warning.
+#[derive(Clone, Debug, Serialize)]
+pub struct Mistake {
+    /// The file.
+    pub file: String,
+    /// The line, counted from 1.
+    pub line: Option<usize>,
+    /// What is wrong, and what to write instead.
+    pub text: String,
+    /// All of it on one line, as a terminal shows it.
+    #[serde(skip)]
+    pub shown: String,
+}
+
+/// Whether something can be used, and what was found.
+#[derive(Clone, Debug, Serialize)]
+pub struct Trial {
+    /// Whether it can.
+    pub ok: bool,
+    /// What was found.
+    pub text: String,
+}
+
+impl From<Result<String, String>> for Trial {
+    fn from(outcome: Result<String, String>) -> Self {
+        let ok = outcome.is_ok();
+        Self { ok, text: outcome.unwrap_or_else(|text| text) }
+    }
+}
+
+/// What was tried of one radio.
+#[derive(Clone, Debug, Serialize)]
+pub struct PortTrial {
+    /// The radio.
+    pub name: String,
+    /// Its port.
+    #[serde(flatten)]
+    pub trial: Trial,
+}
+
+/// What was tried of the ledger.
+#[derive(Clone, Debug, Serialize)]
+pub struct LedgerTrial {
+    /// Where it is.
+    pub path: String,
+    /// What was found.
+    #[serde(flatten)]
+    pub trial: Trial,
+}
+
+/// What the files say, as far as they could be read.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Files {
+    /// The file that was named.
+    pub file: String,
+    /// The site's name.
+    pub site: Option<String>,
+    /// Its offset from UTC.
+    pub utc_offset_s: Option<i32>,
+    /// The roster's file.
+    pub roster_file: Option<String>,
+    /// The keyring's.
+    pub keys_file: Option<String>,
+    /// How many loggers are on the roster.
+    pub loggers: Option<usize>,
+    /// How many of them have a key, where both files could be read.
+    pub loggers_with_key: Option<usize>,
+    /// How many radios there are.
+    pub radios: Option<usize>,
+}
+
+impl From<&Problem> for Mistake {
+    fn from(problem: &Problem) -> Self {
+        Self {
+            file: problem.file.to_string_lossy().into_owned(),
+            line: problem.line,
+            text: problem.text.clone(),
+            shown: problem.to_string(),
+        }
+    }
+}
+
+impl Files {
+    /// Of the file that was named.
+    pub fn of(file: &Path, config: Option<&Config>, loggers_with_key: Option<usize>) -> Self {
+        let name = |path: &Path| path.to_string_lossy().into_owned();
+        Self {
+            file: name(file),
+            site: config.map(|config| config.site.name.clone()),
+            utc_offset_s: config.map(|config| config.site.utc_offset_s),
+            roster_file: config.map(|config| name(&config.roster_file)),
+            keys_file: config.map(|config| name(&config.keys_file)),
+            loggers: config.map(|config| config.roster.loggers().len()),
+            loggers_with_key,
+            radios: config.map(|config| config.radios.len()),
+        }
+    }
+}
+
+/// Everything that `check` has found.
+#[derive(Clone, Debug, Serialize)]
+pub struct CheckReport {
+    /// The files.
+    pub config: Files,
+    /// Mistakes in them.
+    pub problems: Vec<Mistake>,
+    /// What is no mistake, but should be known.
+    pub warnings: Vec<Mistake>,
+    /// The ports, once the files hold no mistake.
+    pub ports: Vec<PortTrial>,
+    /// The ledger, likewise.
+    pub ledger: Option<LedgerTrial>,
+}

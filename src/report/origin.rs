@@ -1,0 +1,425 @@
+//! Counts how each held record came, and when; now, or as it was known at a time.
+//!
+//! Input: one consistent state of the ledger, one logger. Output: its [`LoggerCounts`]. `ledger::read::origin` reads the rows.
+//!
+//! **What it costs.** What is settled is counted by blocks of 256 sequences, with two seeks a block, where all of the
+//! block came by radio, lies in one span with a day to spare, and the logger's clock needs no more than that day of
+//! correction. Other blocks are read row by row: those on the border of two spans, and all of a logger of which
+//! anything settled came by hand. As of an earlier time every row of the logger is read, some 100 bytes each, and some
+//! 50 bytes a record are in memory until the logger is done.
+//!
+//! **As of a time.** Counted is what was stored by then (`stored_at` of the public views), less CSV rows whose import
+//! was withdrawn by then; write-offs made by then; ends of epochs that profiles told by then. The roster is today's,
+//! and so are the clocks' corrections, which place records and gaps in spans. Rows that retention gave up count from
+//! the day on which they were settled.
+
+use crate::ledger::read::ReadError;
+use crate::ledger::read::origin::{ByEpoch, StoredRecord, Unsettled, UnsettledOfLogger};
+use crate::ledger::read::snapshot::Snapshot;
+use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::clock::{ClockEvent, EpochClock};
+use crate::record::clocks::Clocks;
+use crate::record::coverage::{Basis, Coverage, RangeSet};
+use crate::record::expected;
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::record::roster::{Logger, Roster};
+use crate::record::written::WrittenOff;
+use crate::report::completeness::{self, Count, LoggerCounts, Source, Span};
+use crate::report::gaps::{self, Report};
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A block is counted whole if its times keep this distance from the borders of spans.
+const MARGIN_S: i64 = 86_400;
+
+fn source(row: &StoredRecord) -> Source {
+    match (row.rank, row.is_sealed) {
+        (0, false) => Source::Radio,
+        (0, true) => Source::Sealed,
+        _ => Source::Csv,
+    }
+}
+
+/// One logger's counts, now (`as_of` of `None`) or as of a time; `now` is what silences are judged by. `explain` takes from
+/// the report those silences that are not the logger's.
+pub fn count(
+    snapshot: &Snapshot<'_>,
+    unsettled: &Unsettled,
+    logger: &Logger,
+    spans: &[Span],
+    now: i64,
+    as_of: Option<i64>,
+    explain: &dyn Fn(&mut Report),
+) -> Result<LoggerCounts, ReadError> {
+    let reader = OfLogger { snapshot, unsettled: unsettled.of(logger.address), logger, as_of, explain };
+    let rare = snapshot.stored_rare(logger.address)?;
+    match as_of {
+        None => reader.now(&rare, spans, now),
+        Some(at) => reader.as_of(&rare, spans, at),
+    }
+}
+
+struct OfLogger<'a, 'db> {
+    snapshot: &'a Snapshot<'db>,
+    unsettled: Option<&'a UnsettledOfLogger>,
+    logger: &'a Logger,
+    as_of: Option<i64>,
+    explain: &'a dyn Fn(&mut Report),
+}
+
+impl OfLogger<'_, '_> {
+    /// Whether all that is settled of the logger came by radio: the counters of the days, and what is not settled,
+    /// make up for all that is held.
+    fn all_by_radio(&self, coverage: &Coverage) -> Result<bool, ReadError> {
+        let counted = self.snapshot.counted_by_radio(self.logger.address)?;
+        let held: u64 = coverage.epochs_of(self.logger.address).map(|(_, held)| held.held().count()).sum();
+        Ok(held <= counted + self.unsettled.map_or(0, |unsettled| unsettled.identities))
+    }
+
+    /// The ledger's coverage of this logger alone.
+    fn coverage(&self) -> Coverage {
+        let (all, address) = (self.snapshot.coverage(), self.logger.address);
+        let mut coverage = Coverage::default();
+        for (epoch, held) in all.epochs_of(address) {
+            for (basis, set) in [(Basis::Authentic, &held.authentic), (Basis::Csv, &held.csv)] {
+                for &(first, last) in set.ranges() {
+                    coverage.insert_range(address, epoch, basis, first, last);
+                }
+            }
+        }
+        for (epoch, named) in all.named_of(address) {
+            coverage.name_epoch(address, epoch, named.last, named.by_epoch);
+        }
+        coverage
+    }
+
+    /// What must exist: the first and the last sequence of each epoch.
+    fn windows(
+        &self,
+        coverage: &Coverage,
+        facts: &Told<'_, '_>,
+    ) -> Result<BTreeMap<Epoch, (u32, u32)>, ReadError> {
+        let all = expected::missing(self.logger, coverage, facts)?;
+        Ok(all.into_iter().filter_map(|of| Some((of.epoch, (of.first?, of.last)))).collect())
+    }
+
+    /// A roster of this logger alone.
+    fn roster(&self) -> Roster {
+        let mut roster = Roster::default();
+        // It is the only one, so there is room.
+        let _ = roster.add(self.logger.clone());
+        roster
+    }
+
+    fn now(&self, rare: &ByEpoch, spans: &[Span], now: i64) -> Result<LoggerCounts, ReadError> {
+        let (coverage, address) = (self.coverage(), self.logger.address);
+        let facts = Told { snapshot: self.snapshot, as_of: None };
+        let mut report =
+            gaps::report(&self.roster(), &coverage, &facts, now, |of| of == self.logger.address)?;
+        (self.explain)(&mut report);
+        let mut count = Count::new(address, spans);
+        let blocks = self.snapshot.stored_blocks(address)?;
+        let by_radio = self.all_by_radio(&coverage)?;
+        let clocks = Clocks::new(&coverage, &facts, address);
+        for (epoch, window) in self.windows(&coverage, &facts)? {
+            let Some(held) = coverage.epoch(address, epoch) else { continue };
+            let held = completeness::within(&held.held(), window);
+            let clock = clocks.of(epoch)?;
+            let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
+            let unsettled = self.unsettled.and_then(|unsettled| unsettled.readings.get(&epoch));
+            // Authentic ones first: a CSV row counts where there is none.
+            let of_kind = |opaque: bool| {
+                rare.get(&epoch).into_iter().flatten().filter(move |row| row.is_opaque == opaque)
+            };
+            let mut rows: Vec<StoredRecord> = of_kind(false).copied().collect();
+            let mut csv = Vec::new();
+            for row in unsettled.into_iter().flatten() {
+                if row.rank == 0 { rows.push(*row) } else { csv.push(*row) }
+            }
+            tally.rows(&rows, None);
+            for block in blocks.get(&epoch).into_iter().flatten() {
+                let (from, to) =
+                    (block.time_min.saturating_sub(MARGIN_S), block.time_max.saturating_add(MARGIN_S));
+                let whole = by_radio
+                    && block.time_min <= block.time_max
+                    && tally.count.is_one_span(from, to)
+                    && self.snapshot.stored_ends(address, epoch, block.first, block.last)?.iter().all(
+                        |row| {
+                            let made = row.time.zip(row.made(&clock));
+                            made.is_some_and(|(time, made)| time.abs_diff(made) <= MARGIN_S.unsigned_abs())
+                        },
+                    );
+                if whole {
+                    let left = tally.left(block.first, block.last);
+                    tally.count.held(Source::Radio, Some(block.time_min), left.count());
+                    tally.take(&left);
+                } else {
+                    let settled = self.snapshot.stored_between(address, epoch, block.first, block.last)?;
+                    let (authentic, more): (Vec<StoredRecord>, Vec<StoredRecord>) =
+                        settled.into_iter().partition(|row| row.rank == 0);
+                    tally.rows(&authentic, None);
+                    csv.extend(more);
+                }
+            }
+            // What a later version has learnt to read has its own time.
+            let opaque: Vec<StoredRecord> = of_kind(true).copied().collect();
+            tally.rows(&opaque, None);
+            tally.rows(&csv, None);
+            // Held by coverage, and no row says how: only where rows are damaged, which `verify` tells.
+            let left = tally.left(window.0, window.1);
+            tally.count.held(Source::GivenUp, None, left.count());
+        }
+        Ok(count.finish(&report))
+    }
+
+    fn as_of(&self, rare: &ByEpoch, spans: &[Span], at: i64) -> Result<LoggerCounts, ReadError> {
+        let address = self.logger.address;
+        let mut rows: ByEpoch = rare.clone();
+        for (epoch, unsettled) in self.unsettled.iter().flat_map(|unsettled| &unsettled.readings) {
+            rows.entry(*epoch).or_default().extend(unsettled);
+        }
+        let blocks = self.snapshot.stored_blocks(address)?;
+        for (&epoch, blocks) in &blocks {
+            let (Some(first), Some(last)) =
+                (blocks.iter().map(|block| block.first).min(), blocks.iter().map(|block| block.last).max())
+            else {
+                continue;
+            };
+            rows.entry(epoch).or_default().extend(self.snapshot.stored_between(address, epoch, first, last)?);
+        }
+        for rows in rows.values_mut() {
+            rows.retain(|row| row.counts(Some(at)));
+            rows.sort_unstable_by_key(|row| (row.rank > 0, row.sequence, row.is_opaque));
+        }
+        let mut coverage = Coverage::default();
+        for (&epoch, rows) in &rows {
+            for row in rows {
+                let basis = if row.rank == 0 { Basis::Authentic } else { Basis::Csv };
+                let sequence = Sequence::new(row.sequence);
+                if let Some(sequence) = sequence {
+                    coverage.insert(Identity { address, epoch, sequence }, basis);
+                }
+            }
+        }
+        self.name_epochs(&mut coverage, at)?;
+        let last_heard =
+            rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
+        let told = AsOf { at, last_heard, rows: &rows };
+        let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
+        let mut report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
+        (self.explain)(&mut report);
+        let mut count = Count::new(address, spans);
+        let clocks = Clocks::new(&coverage, &facts, address);
+        for (epoch, window) in self.windows(&coverage, &facts)? {
+            let Some(held) = coverage.epoch(address, epoch) else { continue };
+            let held = completeness::within(&held.held(), window);
+            let clock = clocks.of(epoch)?;
+            let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
+            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
+        }
+        Ok(count.finish(&report))
+    }
+
+    /// Ends of epochs that profiles had told by a time.
+    fn name_epochs(&self, coverage: &mut Coverage, at: i64) -> Result<(), ReadError> {
+        for (by, previous, last) in self.snapshot.named_by(self.logger.address, at)? {
+            if let (Some(by), Some(previous)) = (Epoch::new(by), Epoch::new(previous)) {
+                coverage.name_epoch(self.logger.address, previous, last, by);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The held sequences of one epoch, each counted once.
+struct Tally<'a, 'b> {
+    held: RangeSet,
+    done: RangeSet,
+    clock: &'a EpochClock,
+    count: &'a mut Count<'b>,
+}
+
+impl Tally<'_, '_> {
+    fn rows(&mut self, rows: &[StoredRecord], as_of: Option<i64>) {
+        for row in rows.iter().filter(|row| row.counts(as_of)) {
+            if self.held.contains(row.sequence) && self.done.insert(row.sequence) {
+                self.count.held(source(row), row.made(self.clock), 1);
+            }
+        }
+    }
+
+    /// What of a range is held and not counted yet.
+    fn left(&self, first: u32, last: u32) -> RangeSet {
+        let held = completeness::within(&self.held, (first, last));
+        if held.is_empty() { held } else { held.intersection(&self.done.missing(first..=last)) }
+    }
+
+    fn take(&mut self, counted: &RangeSet) {
+        for &(first, last) in counted.ranges() {
+            self.done.insert_range(first, last);
+        }
+    }
+}
+
+/// What was known at a time.
+struct AsOf<'a> {
+    at: i64,
+    last_heard: Option<i64>,
+    rows: &'a ByEpoch,
+}
+
+impl AsOf<'_> {
+    fn authentic_of(&self, epoch: Epoch) -> impl Iterator<Item = &StoredRecord> {
+        self.rows.get(&epoch).into_iter().flatten().filter(|row| row.rank == 0)
+    }
+}
+
+/// The ledger's facts, without what only outages need; at a time, or now.
+struct Told<'a, 'db> {
+    snapshot: &'a Snapshot<'db>,
+    as_of: Option<AsOf<'a>>,
+}
+
+impl Facts for Told<'_, '_> {
+    type Error = ReadError;
+
+    fn seen(&self, identity: Identity) -> Result<Option<Seen>, ReadError> {
+        self.snapshot.seen(identity)
+    }
+
+    fn profile_before(&self, identity: Identity) -> Result<Option<ProfileSeen>, ReadError> {
+        self.snapshot.profile_before(identity)
+    }
+
+    fn profile_after(&self, identity: Identity) -> Result<Option<ProfileSeen>, ReadError> {
+        self.snapshot.profile_after(identity)
+    }
+
+    // What a logger still holds is in no count.
+
+    fn last_profile(&self, _: Address, _: Epoch) -> Result<Option<ProfileSeen>, ReadError> {
+        Ok(None)
+    }
+
+    fn last_profile_with(&self, _: Identity) -> Result<Option<Identity>, ReadError> {
+        Ok(None)
+    }
+
+    fn shortest_interval(&self, address: Address, epoch: Epoch) -> Result<Option<u32>, ReadError> {
+        self.snapshot.shortest_interval(address, epoch)
+    }
+
+    fn slots(&self, _: Address, _: Epoch) -> Result<BTreeSet<Slot>, ReadError> {
+        Ok(BTreeSet::new())
+    }
+
+    fn memory_cleared(&self, _: Address) -> Result<Vec<Identity>, ReadError> {
+        Ok(Vec::new())
+    }
+
+    fn came(&self, identity: Identity) -> Result<Option<Came>, ReadError> {
+        self.snapshot.came(identity)
+    }
+
+    fn newest_by_radio(&self, _: Identity) -> Result<Option<Identity>, ReadError> {
+        Ok(None)
+    }
+
+    fn newest_synchronised(&self, _: Identity) -> Result<Option<GatewayTime>, ReadError> {
+        Ok(None)
+    }
+
+    fn last_received_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, ReadError> {
+        let Some(told) = &self.as_of else {
+            return self.snapshot.last_received_before(address, epoch, before);
+        };
+        let early =
+            |row: &&StoredRecord| row.received_at.is_some_and(|at| row.synchronised && at < before.unix_s());
+        Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
+    }
+
+    fn first_received_or_timed_from(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        from: GatewayTime,
+    ) -> Result<Option<u32>, ReadError> {
+        let Some(told) = &self.as_of else {
+            return self.snapshot.first_received_or_timed_from(address, epoch, from);
+        };
+        let from = from.unix_s();
+        let late = |row: &&StoredRecord| {
+            row.received_at.is_some_and(|at| row.synchronised && at >= from)
+                || row.time.is_some_and(|time| !row.is_opaque && time >= from)
+        };
+        Ok(told.authentic_of(epoch).filter(late).map(|row| row.sequence).min())
+    }
+
+    fn last_by_hand_timed_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        below: u32,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, ReadError> {
+        let Some(told) = &self.as_of else {
+            return self.snapshot.last_by_hand_timed_before(address, epoch, below, before);
+        };
+        let early = |row: &&StoredRecord| {
+            let timed = row.time.filter(|_| !row.is_opaque && row.received_at.is_none());
+            row.sequence < below
+                && timed.is_some_and(|time| (PLAUSIBLE_FROM..before.unix_s()).contains(&time))
+        };
+        Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
+    }
+
+    fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, ReadError> {
+        self.snapshot.clock_events(address, epoch)
+    }
+
+    fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, ReadError> {
+        self.snapshot.clock_set_between(after, before)
+    }
+
+    fn last_heard(&self, address: Address) -> Result<Option<i64>, ReadError> {
+        match &self.as_of {
+            Some(told) => Ok(told.last_heard),
+            None => self.snapshot.last_heard(address),
+        }
+    }
+
+    fn by_hand(&self, _: Address) -> Result<BTreeMap<Epoch, RangeSet>, ReadError> {
+        Ok(BTreeMap::new())
+    }
+
+    fn listening(&self) -> Result<Vec<Listening>, ReadError> {
+        Ok(Vec::new())
+    }
+
+    fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, ReadError> {
+        match &self.as_of {
+            None => self.snapshot.written_off(address),
+            Some(told) => {
+                let mut all = self.snapshot.write_offs(Some(address))?;
+                all.retain(|off| off.written_at <= told.at);
+                for off in all.iter_mut().filter(|off| off.last.is_none()) {
+                    // A rest ends where the logger was heard again, as far as that was known.
+                    let heard = told.rows.get(&off.epoch).into_iter().flatten().filter(|row| {
+                        let heard = row.received_at.filter(|_| row.synchronised);
+                        row.rank == 0
+                            && row.sequence >= off.first
+                            && heard.is_some_and(|at| at > off.written_at)
+                    });
+                    off.ended_by = heard.map(|row| row.sequence).min();
+                }
+                Ok(all.iter().filter_map(WrittenOff::in_force).collect())
+            }
+        }
+    }
+}
