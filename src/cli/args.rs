@@ -31,11 +31,6 @@ pub fn open(path: &Path) -> Result<Config, Exit> {
     Ok(config)
 }
 
-/// The same for commands that return a code.
-pub fn load(path: &Path) -> Result<Config, u8> {
-    open(path).map_err(Exit::say)
-}
-
 /// The file of a ledger that an argument names. The ledger's other files are next to it, not next to a link to it.
 pub fn resolved(file: &Path) -> PathBuf {
     crate::files::resolve(file).unwrap_or_else(|_| file.to_owned())
@@ -67,11 +62,6 @@ pub fn maybe_instant(text: Option<&str>, option: &str) -> Result<Option<i64>, St
 pub fn now(text: Option<&str>) -> Result<i64, Exit> {
     let now = maybe_instant(text, "--now").map_err(Exit::usage)?;
     Ok(now.unwrap_or_else(crate::time::unix_s))
-}
-
-/// The same for commands that return a code.
-pub fn present(text: Option<&str>) -> Result<i64, u8> {
-    now(text).map_err(Exit::say)
 }
 
 // The next two have no doc comments: clap would show them as the description of each command that takes them in.

@@ -9,6 +9,7 @@ mod bring;
 mod describe;
 mod desk;
 mod patience;
+mod store;
 mod withdraw;
 
 use super::args::open;

@@ -1,162 +1,56 @@
 //! `stonechat manual`: what somebody measured by hand, a dip or a readout, beside the record.
 
-use super::people::{stamp, write};
-use super::table::Table;
-use super::{DONE, NO, USAGE, could_not, load, print, print_json};
+mod args;
+
+use super::args::open;
+use super::exit::{DONE, Exit, NO};
+use super::people::{refused, stamp, write};
+use super::print::{print, print_json};
 use crate::config::Config;
-use crate::ledger::read::notes::ManualOutcome;
 use crate::ledger::read::snapshot::Reader;
-use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, ManualFile, NewManual};
-use crate::text::counted;
-use crate::text::{local, offset_label};
+use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManual};
+use crate::record::written::ManualOutcome;
 use crate::view::notes::manual_json;
+use crate::view::written::{ManualImport, manual_readings, manual_written, manual_written_json};
+pub use args::{AddArgs, Command, HELP, ImportArgs};
 use serde_json::{Value, json};
 use std::io::{Read, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Refused lines that are told on the terminal.
 const REFUSED_SHOWN: usize = 50;
 /// The longest name of a file that is kept.
 const FILE_NAME_MAX: usize = 255;
 
-pub(super) const HELP: &str = "\
-Values are kept as they were written down, with their unit as a UCUM code (m, mm, kPa, Cel, Hz). Manual readings are \
-never edited: write another one with --corrects, and both stay.
-
-Examples:
-  stonechat manual add --logger 17 --channel 0 --at '2026-05-04 08:15' --value 12.34 --unit m \\
-      --instrument 'dip meter 2' --by 'A. Surveyor'
-  stonechat manual import dips.csv --by 'A. Surveyor'
-  stonechat manual list --logger 17";
-
-/// What to do.
-#[derive(clap::Subcommand)]
-pub enum Command {
-    /// Write one down
-    #[command(after_help = HELP)]
-    Add(AddArgs),
-    /// Write down those of a CSV file with the header logger,channel,time,value,unit,instrument
-    #[command(
-        after_help = "All rows go in or none, unless --skip-refused; the same file again adds nothing.\n\n\
-                            Example: stonechat manual import dips.csv --by 'A. Surveyor'"
-    )]
-    Import(ImportArgs),
-    /// List them, also those that were corrected
-    #[command(after_help = "Example: stonechat manual list --logger 17")]
-    List {
-        /// Only of this logger
-        #[arg(long, value_name = "ADDRESS")]
-        logger: Option<u16>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-}
-
-/// The arguments of `manual add`.
-#[derive(clap::Args)]
-pub struct AddArgs {
-    /// The logger's address
-    #[arg(long, value_name = "ADDRESS")]
-    logger: u16,
-    /// The channel, counted from 0
-    #[arg(long)]
-    channel: u32,
-    /// When, as '2026-05-04 08:15' on the site's clock or as 2026-05-04T15:15:00Z
-    #[arg(long, value_name = "TIME")]
-    at: String,
-    /// The value, a decimal; it is kept as it is written
-    #[arg(long, allow_hyphen_values = true)]
-    value: String,
-    /// Its unit, a UCUM code
-    #[arg(long)]
-    unit: String,
-    /// What it was measured with
-    #[arg(long, value_name = "TEXT")]
-    instrument: String,
-    /// Who measured
-    #[arg(long, value_name = "NAME")]
-    by: String,
-    /// The number of a manual reading that this one stands for from now on
-    #[arg(long, value_name = "ID")]
-    corrects: Option<i64>,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
-}
-
-/// The arguments of `manual import`.
-#[derive(clap::Args)]
-pub struct ImportArgs {
-    /// The file
-    file: PathBuf,
-    /// Who measured
-    #[arg(long, value_name = "NAME")]
-    by: String,
-    /// Take the other rows if some are refused
-    #[arg(long)]
-    skip_refused: bool,
-    /// Say what would be written, and write nothing
-    #[arg(long)]
-    dry_run: bool,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
-}
-
 /// Runs one of them.
-pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
-    let config = match load(config_path) {
-        Ok(config) => config,
-        Err(code) => return code,
-    };
+pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
+    let config = open(config_path)?;
     match command {
-        Command::Add(args) => add(&config, args, out).unwrap_or_else(|code| code),
-        Command::Import(args) => import(&config, args, out).unwrap_or_else(|code| code),
+        Command::Add(args) => add(&config, args, out),
+        Command::Import(args) => import(&config, args, out),
         Command::List { logger, json } => list(&config, *logger, *json, out),
     }
 }
 
-fn usage(why: &dyn std::fmt::Display) -> u8 {
-    say!("stonechat: {why}");
-    USAGE
-}
-
-fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
+fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let now = stamp(config, args.now.as_deref())?;
-    let row = checked(config, args, now.unix_s).map_err(|why| usage(&why))?;
-    let by = notes::text("--by", &args.by, BY_MAX).map_err(|why| usage(&why))?;
+    let row = checked(config, args, now.unix_s).map_err(Exit::usage)?;
+    let by = notes::text("--by", &args.by, BY_MAX).map_err(Exit::usage)?;
     let rows = std::slice::from_ref(&row);
-    let outcomes = write(config, "the manual reading", |ledger| ledger.add_manual(rows, &by, None, now))?;
-    let outcomes = outcomes.map_err(|why| {
-        say!("stonechat: --corrects: {why}");
-        NO
-    })?;
+    let written = write(config, "the manual reading", |ledger| ledger.add_manual(rows, &by, None, now))?;
+    let outcomes = match written {
+        Ok(outcomes) => outcomes,
+        Err(why) => return Ok(refused(format_args!("--corrects: {why}"))),
+    };
     let (id, is_new) = match outcomes.first() {
-        Some(crate::ledger::read::notes::ManualOutcome::Added(id)) => (*id, true),
-        Some(crate::ledger::read::notes::ManualOutcome::Held(id)) => (*id, false),
-        None => return Err(could_not(&"the ledger took no manual reading; nothing was written")),
+        Some(ManualOutcome::Added(id)) => (*id, true),
+        Some(ManualOutcome::Held(id)) => (*id, false),
+        None => return Err(Exit::could_not("the ledger took no manual reading; nothing was written")),
     };
     if args.json {
-        let (logger, at) = (row.logger.number(), crate::text::rfc3339(row.at));
-        let value = json!({
-            "id": id, "added": is_new, "logger": logger, "channel": row.channel, "time": at, "value": row.value,
-            "unit": row.unit,
-        });
-        return Ok(print_json(out, &value, DONE));
+        return Ok(print_json(out, &manual_written_json(id, is_new, &row), DONE));
     }
-    let said = if is_new { "is written" } else { "says the same; nothing is written" };
-    let at = local(row.at, config.site.utc_offset_s);
-    let (logger, channel, value, unit) = (row.logger, row.channel, &row.value, &row.unit);
-    let text =
-        format!("manual reading {id} {said}: logger {logger}, channel {channel}, {at}: {value} {unit}\n");
-    Ok(print(out, &text, DONE))
+    Ok(print(out, &manual_written(id, is_new, &row, config.site.utc_offset_s), DONE))
 }
 
 fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewManual, String> {
@@ -177,30 +71,27 @@ fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewManual, Strin
 }
 
 /// Reads the file whole, within its limit, and never past it: it may grow meanwhile.
-fn read(path: &Path) -> Result<Vec<u8>, u8> {
-    let at = |error: std::io::Error| could_not(&format!("{}: cannot be read: {error}", path.display()));
+fn read(path: &Path) -> Result<Vec<u8>, Exit> {
+    let at = |error: std::io::Error| Exit::could_not(format!("{}: cannot be read: {error}", path.display()));
     let file = crate::files::open(path).map_err(at)?;
     let mut bytes = Vec::new();
     file.take(FILE_MAX_BYTES + 1).read_to_end(&mut bytes).map_err(at)?;
     if bytes.len() as u64 > FILE_MAX_BYTES {
-        return Err(usage(&format!(
-            "{}: is larger than {} MiB; split it",
-            path.display(),
-            FILE_MAX_BYTES >> 20
-        )));
+        let (path, most) = (path.display(), FILE_MAX_BYTES >> 20);
+        return Err(Exit::usage(format!("{path}: is larger than {most} MiB; split it")));
     }
     Ok(bytes)
 }
 
-fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8, u8> {
-    let by = notes::text("--by", &args.by, BY_MAX).map_err(|why| usage(&why))?;
+fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8, Exit> {
+    let by = notes::text("--by", &args.by, BY_MAX).map_err(Exit::usage)?;
     let now = stamp(config, args.now.as_deref())?;
     let path = args.file.display();
     let name = args.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let name = notes::text("the file's name", &name, FILE_NAME_MAX).map_err(|why| usage(&why))?;
+    let name = notes::text("the file's name", &name, FILE_NAME_MAX).map_err(Exit::usage)?;
     let bytes = read(&args.file)?;
     let found = notes::manual_file(&bytes, &config.roster, config.site.utc_offset_s, now.unix_s)
-        .map_err(|why| usage(&format!("{path}: {why}")))?;
+        .map_err(|why| Exit::usage(format!("{path}: {why}")))?;
     for refused in found.refused.iter().take(REFUSED_SHOWN) {
         say!("stonechat: {path}:{}: {}", refused.line, refused.why);
     }
@@ -211,83 +102,30 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     let is_written = !args.dry_run && (!is_refused || args.skip_refused);
     let outcomes = if is_written && !found.rows.is_empty() {
         write(config, "the file", |ledger| ledger.add_manual(&found.rows, &by, Some(&name), now))?
-            .map_err(|why| could_not(&why))?
+            .map_err(Exit::could_not)?
     } else {
         Vec::new()
     };
     let code = if is_refused { NO } else { DONE };
+    let done = ManualImport {
+        path: path.to_string(),
+        found: &found,
+        outcomes: &outcomes,
+        is_written,
+        dry_run: args.dry_run,
+    };
     if args.json {
-        return Ok(print_json(out, &import_json(args, &found, &outcomes, is_written), code));
+        return Ok(print_json(out, &done.as_json(), code));
     }
-    let rows = counted(found.rows.len() as u64, "row");
-    let refused = counted(found.refused.len() as u64, "row");
-    let text = if is_written {
-        let added = outcomes
-            .iter()
-            .filter(|outcome| matches!(outcome, crate::ledger::read::notes::ManualOutcome::Added(_)))
-            .count();
-        let held = outcomes.len() - added;
-        format!(
-            "{path}: {} written, {held} held already, {refused} refused\n",
-            counted(added as u64, "manual reading")
-        )
-    } else if args.dry_run {
-        format!("{path}: {rows} could be written, {refused} refused; nothing is written\n")
-    } else {
-        format!(
-            "{path}: {refused} refused, so nothing is written; mend them, or take the other {rows} with --skip-refused\n"
-        )
-    };
-    Ok(print(out, &text, code))
+    Ok(print(out, &done.text(), code))
 }
 
-fn import_json(args: &ImportArgs, found: &ManualFile, outcomes: &[ManualOutcome], is_written: bool) -> Value {
-    let added = outcomes
-        .iter()
-        .filter(|outcome| matches!(outcome, crate::ledger::read::notes::ManualOutcome::Added(_)))
-        .count();
-    json!({
-        "file": args.file.display().to_string(), "dry_run": args.dry_run, "written": is_written,
-        "rows": found.rows.len(), "added": added, "held": outcomes.len() - added, "refused": found.refused,
-    })
-}
-
-fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> u8 {
-    let of = match logger.map(|number| notes::logger(&config.roster, number)).transpose() {
-        Ok(of) => of,
-        Err(why) => return usage(&why),
-    };
-    let read = Reader::open(&config.ledger.path)
-        .and_then(|reader| reader.read(|snapshot| snapshot.manual_readings(of)));
-    let all = match read {
-        Ok(all) => all,
-        Err(error) => return could_not(&error),
-    };
+fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
+    let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.manual_readings(of))?;
     if json {
         let all: Vec<Value> = all.iter().map(manual_json).collect();
-        return print_json(out, &json!({ "manual_readings": all }), DONE);
+        return Ok(print_json(out, &json!({ "manual_readings": all }), DONE));
     }
-    if all.is_empty() {
-        return print(out, "no manual reading is written down\n", DONE);
-    }
-    let offset = config.site.utc_offset_s;
-    let mut text = format!("Manual readings (times in {})\n", offset_label(offset));
-    let mut table =
-        Table::new(&[">id", ">logger", ">channel", "time", ">value", "unit", "instrument", "by", ""]);
-    for manual in &all {
-        let what = &manual.what;
-        table.row([
-            manual.id.to_string(),
-            what.logger.to_string(),
-            what.channel.to_string(),
-            local(what.at, offset),
-            what.value.clone(),
-            what.unit.clone(),
-            what.instrument.clone(),
-            manual.by.clone(),
-            manual.corrected_by.map_or(String::new(), |by| format!("corrected by {by}")),
-        ]);
-    }
-    text += &table.text(2);
-    print(out, &text, DONE)
+    Ok(print(out, &manual_readings(&all, config.site.utc_offset_s), DONE))
 }

@@ -42,15 +42,6 @@ use clap::{CommandFactory, Parser, Subcommand};
 pub use exit::{COULD_NOT, DONE, NO, USAGE};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-// Ways by which commands still reach what has moved.
-#[allow(unused_imports)]
-use crate::view::{term as prose, term as table};
-#[allow(unused_imports)]
-use args::{instant, load, not_of_the_site, present, resolved};
-#[allow(unused_imports)]
-use exit::{config_code, could_not};
-#[allow(unused_imports)]
-use print::{Progress, print, print_json};
 
 #[derive(Parser)]
 #[command(
@@ -258,9 +249,9 @@ fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
         Command::Plot(args) => exit::code(plot::run(config, &args, out)),
         Command::Visits(args) => exit::code(visits::run(config, &args, out)),
         Command::Completeness(args) => exit::code(completeness::run(config, &args, out)),
-        Command::WriteOff(args) => write_off::run(config, &args, out),
-        Command::Remark(command) => remark::run(config, &command, out),
-        Command::Manual(command) => manual::run(config, &command, out),
+        Command::WriteOff(args) => exit::code(write_off::run(config, &args, out)),
+        Command::Remark(command) => exit::code(remark::run(config, &command, out)),
+        Command::Manual(command) => exit::code(manual::run(config, &command, out)),
         Command::Export(args) => exit::code(export::run(config, &args, out)),
     }
 }

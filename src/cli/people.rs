@@ -1,17 +1,19 @@
 //! What `write-off`, `remark` and `manual` have in common: the present, and writing to the ledger.
 
-use super::{COULD_NOT, could_not};
+use super::args::now as present;
+use super::exit::{Exit, NO};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
-use crate::ledger::{Error, Ledger, Stamp};
+use crate::ledger::{Error, Ledger, Stamp, actor};
 use crate::time::{Clock, SystemClock};
+use std::fmt::Display;
 
 /// The present for what is written: the computer's clock, or what `--now` says.
-pub fn stamp(config: &Config, now: Option<&str>) -> Result<Stamp, u8> {
+pub fn stamp(config: &Config, now: Option<&str>) -> Result<Stamp, Exit> {
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     match now {
         None => Ok(clock.now()),
-        Some(_) => Ok(Stamp { unix_s: super::present(now)?, synchronised: true }),
+        Some(_) => Ok(Stamp { unix_s: present(now)?, synchronised: true }),
     }
 }
 
@@ -21,15 +23,20 @@ pub fn write<T>(
     config: &Config,
     what: &str,
     write: impl FnOnce(&mut Ledger) -> Result<T, Error>,
-) -> Result<T, u8> {
+) -> Result<T, Exit> {
     let done = Reader::open(&config.ledger.path)
         .and_then(|_| Ledger::open(&config.ledger.path))
-        .and_then(|ledger| write(&mut ledger.acting(crate::ledger::actor::of_process())));
-    done.map_err(|error| match error {
-        Error::Busy(_) => {
-            could_not(&format!("{error}: {what} was not written; try again in a moment"));
-            COULD_NOT
-        }
-        error => could_not(&format!("{what} was not written: {error}")),
+        .and_then(|ledger| write(&mut ledger.acting(actor::of_process())));
+    done.map_err(|error| {
+        Exit::could_not(match error {
+            Error::Busy(_) => format!("{error}: {what} was not written; try again in a moment"),
+            error => format!("{what} was not written: {error}"),
+        })
     })
+}
+
+/// Says why the ledger did not take it; that is an answer, and no failure.
+pub fn refused(why: impl Display) -> u8 {
+    say!("stonechat: {why}");
+    NO
 }

@@ -1,14 +1,15 @@
 //! `stonechat remark`: what a person saw or did at a logger, beside the record.
 
-use super::people::{stamp, write};
-use super::table::Table;
-use super::{DONE, NO, USAGE, could_not, load, print, print_json};
+use super::args::open;
+use super::exit::{DONE, Exit};
+use super::people::{refused, stamp, write};
+use super::print::{print, print_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
 use crate::record::written::Remark;
-use crate::text::offset_label;
-use crate::view::notes::{remark_json, when};
+use crate::view::notes::remark_json;
+use crate::view::written::{remark_written, remarks};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::Path;
@@ -78,40 +79,26 @@ pub struct AddArgs {
 }
 
 /// Runs one of them.
-pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
-    let config = match load(config_path) {
-        Ok(config) => config,
-        Err(code) => return code,
-    };
+pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {
+    let config = open(config_path)?;
     match command {
-        Command::Add(args) => add(&config, args, out).unwrap_or_else(|code| code),
+        Command::Add(args) => add(&config, args, out),
         Command::List { logger, json } => list(&config, *logger, *json, out),
     }
 }
 
-fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, u8> {
+fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let now = stamp(config, args.now.as_deref())?;
-    let remark = checked(config, args, now.unix_s).map_err(|why| {
-        say!("stonechat: {why}");
-        USAGE
-    })?;
-    let id = write(config, "the remark", |ledger| ledger.add_remark(&remark, now))?.map_err(|why| {
-        say!("stonechat: --corrects: {why}");
-        NO
-    })?;
+    let remark = checked(config, args, now.unix_s).map_err(Exit::usage)?;
+    let id = match write(config, "the remark", |ledger| ledger.add_remark(&remark, now))? {
+        Ok(id) => id,
+        Err(why) => return Ok(refused(format_args!("--corrects: {why}"))),
+    };
     let remark = Remark { id, what: remark, written_at: now.unix_s, corrected_by: None };
     if args.json {
         return Ok(print_json(out, &remark_json(&remark), DONE));
     }
-    let of = &remark.what;
-    let corrects =
-        of.corrects.map_or(String::new(), |corrected| format!(", and stands for remark {corrected}"));
-    let span = when(of.from, of.to, config.site.utc_offset_s);
-    Ok(print(
-        out,
-        &format!("remark {id} is written: logger {}, {}, {span}{corrects}\n", of.logger, of.kind.words()),
-        DONE,
-    ))
+    Ok(print(out, &remark_written(&remark, config.site.utc_offset_s), DONE))
 }
 
 fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewRemark, String> {
@@ -125,42 +112,12 @@ fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewRemark, Strin
     Ok(NewRemark { logger, channel, from, to, kind, text, by, corrects: args.corrects })
 }
 
-fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> u8 {
-    let of = match logger.map(|number| notes::logger(&config.roster, number)).transpose() {
-        Ok(of) => of,
-        Err(why) => {
-            say!("stonechat: {why}");
-            return USAGE;
-        }
-    };
-    let read =
-        Reader::open(&config.ledger.path).and_then(|reader| reader.read(|snapshot| snapshot.remarks(of)));
-    let all = match read {
-        Ok(all) => all,
-        Err(error) => return could_not(&error),
-    };
+fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
+    let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.remarks(of))?;
     if json {
         let all: Vec<Value> = all.iter().map(remark_json).collect();
-        return print_json(out, &json!({ "remarks": all }), DONE);
+        return Ok(print_json(out, &json!({ "remarks": all }), DONE));
     }
-    if all.is_empty() {
-        return print(out, "no remark is written\n", DONE);
-    }
-    let mut text = format!("Remarks (times in {})\n", offset_label(config.site.utc_offset_s));
-    let mut table = Table::new(&[">id", ">logger", ">channel", "when", "kind", "by", "text"]);
-    for remark in &all {
-        let what = &remark.what;
-        let corrected = remark.corrected_by.map_or(String::new(), |by| format!("[corrected by {by}] "));
-        table.row([
-            remark.id.to_string(),
-            what.logger.to_string(),
-            what.channel.map_or("all".to_owned(), |channel| channel.to_string()),
-            when(what.from, what.to, config.site.utc_offset_s),
-            what.kind.words().to_owned(),
-            what.by.clone(),
-            format!("{corrected}{}", what.text),
-        ]);
-    }
-    text += &table.text(2);
-    print(out, &text, DONE)
+    Ok(print(out, &remarks(&all, config.site.utc_offset_s), DONE))
 }

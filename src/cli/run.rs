@@ -55,7 +55,7 @@ pub fn run(config_path: &Path, args: &Args) -> u8 {
             for problem in problems.iter() {
                 tracing::error!("{problem}");
             }
-            return super::config_code(&problems);
+            return super::exit::config_code(&problems);
         }
     };
     let clock: Box<dyn Clock> = match &args.simulated_clock {

@@ -49,6 +49,25 @@ const RAW_UNIT: Field = Field::required(
     "count, milli_hertz, milli_ohm, nano_ratio, nano_amp, ten_nano_volt, nano_sine or pulse",
 );
 
+/// All that an entry may say.
+const FIELDS: [&Field; 15] = [
+    &ADDRESS,
+    &NAME,
+    &INTERVAL,
+    &MEMORY,
+    &FASTEST,
+    &LISTENS,
+    &SILENT_AFTER,
+    &IN_SERVICE,
+    &OUT_OF_SERVICE,
+    &START_EPOCH,
+    &START_SEQUENCE,
+    &BATTERY,
+    &AREA,
+    &ACCESS,
+    &CHANNELS,
+];
+
 /// Reads the file: the roster, and the text from which it was made.
 pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) -> (Roster, String) {
     let mut roster = Roster::default();
@@ -75,23 +94,7 @@ fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {
         Some(address) => table.called(format!("logger {address}")),
         None => table,
     };
-    table.refuse_unknown(&[
-        &ADDRESS,
-        &NAME,
-        &INTERVAL,
-        &MEMORY,
-        &FASTEST,
-        &LISTENS,
-        &SILENT_AFTER,
-        &IN_SERVICE,
-        &OUT_OF_SERVICE,
-        &START_EPOCH,
-        &START_SEQUENCE,
-        &BATTERY,
-        &AREA,
-        &ACCESS,
-        &CHANNELS,
-    ]);
+    table.refuse_unknown(&FIELDS);
     if let Some(line) = address.and_then(|address| roster.line(address)) {
         table.note(&ADDRESS, &format!("the logger at line {line} has this address; give each its own"));
     }

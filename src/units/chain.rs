@@ -353,20 +353,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
                 account.close();
                 Ok(Worked { outcome, unit: low.unit, decimals: low.decimals })
             }
-            _ => {
-                account.say(|words| {
-                    let missing = match (before, after) {
-                        (None, None) if within_s == 0 => "no reading of this very time",
-                        (None, None) => "no reading near enough",
-                        (None, _) => "no reading before it near enough",
-                        (_, None) => "no reading after it near enough, to interpolate",
-                        _ => "",
-                    };
-                    format!("{name} at {}: {missing} (within {within_s} s)", words.time(at.time))
-                });
-                let why = if within_s == 0 { Absent::NoReading } else { Absent::TooFarInTime { within_s } };
-                Ok(Worked::absent(why))
-            }
+            _ => Ok(none_near(name, at.time, (before.is_some(), after.is_some()), within_s, account)),
         }
     }
 
@@ -542,6 +529,27 @@ fn or_stand_in(
             Ok(Some(Value { value, marks: Marks::NONE.with(Mark::FixedValue) }))
         }
     }
+}
+
+/// Says that no reading is near enough, before or after an instant.
+fn none_near(
+    name: &str,
+    at: i64,
+    (before, after): (bool, bool),
+    within_s: i64,
+    account: &mut impl Account,
+) -> Worked {
+    account.say(|words| {
+        let missing = match (before, after) {
+            (false, false) if within_s == 0 => "no reading of this very time",
+            (false, false) => "no reading near enough",
+            (false, true) => "no reading before it near enough",
+            (true, false) => "no reading after it near enough, to interpolate",
+            (true, true) => "",
+        };
+        format!("{name} at {}: {missing} (within {within_s} s)", words.time(at))
+    });
+    Worked::absent(if within_s == 0 { Absent::NoReading } else { Absent::TooFarInTime { within_s } })
 }
 
 #[cfg(test)]

@@ -169,22 +169,31 @@ pub fn electrical_traced(unit: RawUnit, counts: i32, trace: &mut (impl Trace + ?
 ///
 /// Prints as a phrase for reports; its limits may be those of a calibration, so that it belongs where values are
 /// shown, and elsewhere [`Absent::code`] does.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Absent {
     /// The logger said that the channel gave no valid value; its counts are this fault code.
+    #[error("the logger reports fault {code}{}", named_fault(*code))]
     Fault {
         /// The logger's code.
         code: i32,
     },
     /// No reading of this time is held.
+    #[error("no reading of this time is held")]
     NoReading,
     /// The point was measured nowhere at this time.
+    #[error("the point was measured nowhere at this time")]
     NoSensor,
     /// No calibration of the sensor holds at this time.
+    #[error("no calibration of the sensor holds at this time")]
     NoCalibration,
     /// What one count is: a profile that may say it is missing, and what is held does not decide it.
+    #[error(
+        "what the counts are is not known: a profile may be missing that says it, and what is held and the roster do not \
+         decide it"
+    )]
     RawUnitUnknown,
     /// The raw unit measures something else than the conversion takes.
+    #[error("the conversion takes a {}, the channel gives a {}", needs.name(), got.name())]
     WrongKind {
         /// What the conversion takes.
         needs: QuantityKind,
@@ -192,6 +201,7 @@ pub enum Absent {
         got: QuantityKind,
     },
     /// An input by its name has no value.
+    #[error("input `{input}` has no value: {why}")]
     MissingInput {
         /// Its name in the calibration.
         input: String,
@@ -199,11 +209,13 @@ pub enum Absent {
         why: Box<Self>,
     },
     /// No reading of an input lies near enough in time.
+    #[error("no reading within {within_s} s")]
     TooFarInTime {
         /// Seconds that were allowed.
         within_s: i64,
     },
     /// Outside what the formula or the calibration is good for.
+    #[error("{what} is outside {} to {}{}{unit}", number(range.low), number(range.high), if unit.is_empty() { "" } else { " " })]
     OutOfRange {
         /// What is.
         what: &'static str,
@@ -213,44 +225,57 @@ pub enum Absent {
         unit: &'static str,
     },
     /// Must be above zero and is not.
+    #[error("{what} is not above zero")]
     NotPositive {
         /// What is not.
         what: &'static str,
     },
     /// A loop current below what measures and above what says fault.
+    #[error("saturated low: the current is below {} mA", number(*limit_ma))]
     SaturatedLow {
         /// The lowest current that measures, mA.
         limit_ma: f64,
     },
     /// A loop current above what measures and below what says fault.
+    #[error("saturated high: the current is above {} mA", number(*limit_ma))]
     SaturatedHigh {
         /// The highest current that measures, mA.
         limit_ma: f64,
     },
     /// A loop current by which the transmitter says fault, or an open loop.
+    #[error("loop fault: the current is at or below {} mA", number(*limit_ma))]
     LoopFaultLow {
         /// At or below this, mA.
         limit_ma: f64,
     },
     /// A loop current by which the transmitter says fault, or a short circuit.
+    #[error("loop fault: the current is at or above {} mA", number(*limit_ma))]
     LoopFaultHigh {
         /// At or above this, mA.
         limit_ma: f64,
     },
     /// The size of a sine is above 1.
+    #[error("sensor fault: a sine is beyond -1 to 1")]
     NoSine,
     /// Between this node of a string and its fixed end a node has no value.
+    #[error("beyond node `{node}`, which has no value")]
     BeyondMissingNode {
         /// The missing node's name.
         node: String,
     },
     /// A total of pulses decreased; nothing says that the counter restarted, and no modulus is declared.
+    #[error("the total decreased without a restart, and no modulus is declared")]
     PulsesDecreased,
     /// A total of pulses decreased where records are missing: one of them may say that the counter restarted.
+    #[error(
+        "the total decreased where records are missing: whether the counter restarted or wrapped is not known"
+    )]
     DecreasedOverGap,
     /// There is no earlier total to count from.
+    #[error("no earlier total to count from")]
     NoEarlierTotal,
     /// Too few inputs of a mean have a value.
+    #[error("{have} of the inputs have a value, {need} are needed")]
     TooFewInputs {
         /// How many have one.
         have: usize,
@@ -258,6 +283,7 @@ pub enum Absent {
         need: usize,
     },
     /// Two units do not measure the same.
+    #[error("{from} and {to} do not measure the same")]
     UnitsDiffer {
         /// From this code.
         from: &'static str,
@@ -265,10 +291,16 @@ pub enum Absent {
         to: &'static str,
     },
     /// The calculation left the numbers: a division by zero, an overflow, or a coefficient that is none.
+    #[error("{what} is not a finite number")]
     NotFinite {
         /// The result that is not finite.
         what: &'static str,
     },
+}
+
+/// What a fault code means, after a colon; nothing of one that has no name.
+fn named_fault(code: i32) -> String {
+    fault_name(code).map_or(String::new(), |name| format!(": {name}"))
 }
 
 impl Absent {
@@ -316,62 +348,6 @@ pub fn fault_name(code: i32) -> Option<&'static str> {
         _ => return None,
     })
 }
-
-impl fmt::Display for Absent {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Fault { code } => match fault_name(*code) {
-                Some(name) => write!(f, "the logger reports fault {code}: {name}"),
-                None => write!(f, "the logger reports fault {code}"),
-            },
-            Self::NoReading => f.write_str("no reading of this time is held"),
-            Self::NoSensor => f.write_str("the point was measured nowhere at this time"),
-            Self::NoCalibration => f.write_str("no calibration of the sensor holds at this time"),
-            Self::RawUnitUnknown => f.write_str(
-                "what the counts are is not known: a profile may be missing that says it, and what is held and the \
-                 roster do not decide it",
-            ),
-            Self::WrongKind { needs, got } => {
-                write!(f, "the conversion takes a {}, the channel gives a {}", needs.name(), got.name())
-            }
-            Self::MissingInput { input, why } => write!(f, "input `{input}` has no value: {why}"),
-            Self::TooFarInTime { within_s } => write!(f, "no reading within {within_s} s"),
-            Self::OutOfRange { what, range, unit } => {
-                write!(f, "{what} is outside {} to {}", number(range.low), number(range.high))?;
-                if unit.is_empty() { Ok(()) } else { write!(f, " {unit}") }
-            }
-            Self::NotPositive { what } => write!(f, "{what} is not above zero"),
-            Self::SaturatedLow { limit_ma } => {
-                write!(f, "saturated low: the current is below {} mA", number(*limit_ma))
-            }
-            Self::SaturatedHigh { limit_ma } => {
-                write!(f, "saturated high: the current is above {} mA", number(*limit_ma))
-            }
-            Self::LoopFaultLow { limit_ma } => {
-                write!(f, "loop fault: the current is at or below {} mA", number(*limit_ma))
-            }
-            Self::LoopFaultHigh { limit_ma } => {
-                write!(f, "loop fault: the current is at or above {} mA", number(*limit_ma))
-            }
-            Self::NoSine => f.write_str("sensor fault: a sine is beyond -1 to 1"),
-            Self::BeyondMissingNode { node } => write!(f, "beyond node `{node}`, which has no value"),
-            Self::PulsesDecreased => {
-                f.write_str("the total decreased without a restart, and no modulus is declared")
-            }
-            Self::DecreasedOverGap => f.write_str(
-                "the total decreased where records are missing: whether the counter restarted or wrapped is not known",
-            ),
-            Self::NoEarlierTotal => f.write_str("no earlier total to count from"),
-            Self::TooFewInputs { have, need } => {
-                write!(f, "{have} of the inputs have a value, {need} are needed")
-            }
-            Self::UnitsDiffer { from, to } => write!(f, "{from} and {to} do not measure the same"),
-            Self::NotFinite { what } => write!(f, "{what} is not a finite number"),
-        }
-    }
-}
-
-impl std::error::Error for Absent {}
 
 /// Something that a reader of a value must know.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -205,7 +205,8 @@ const MEANT: [(&str, &str); 42] = [
 ];
 
 /// A code that is not known.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("`{}` is no unit of UCUM that is known here; {}", code.escape_debug(), remedy(*suggestion))]
 pub struct UnknownUnit {
     /// As it was written.
     pub code: String,
@@ -213,19 +214,13 @@ pub struct UnknownUnit {
     pub suggestion: Option<&'static str>,
 }
 
-impl fmt::Display for UnknownUnit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "`{}` is no unit of UCUM that is known here", self.code.escape_debug())?;
-        match self.suggestion {
-            Some(meant) => write!(f, "; write `{meant}`"),
-            None => {
-                f.write_str("; known are for example `kPa`, `[psi]`, `m`, `mm`, `Cel`, `deg`, `10*-6`, `1`")
-            }
-        }
+/// What to write instead.
+fn remedy(suggestion: Option<&str>) -> String {
+    match suggestion {
+        Some(meant) => format!("write `{meant}`"),
+        None => "known are for example `kPa`, `[psi]`, `m`, `mm`, `Cel`, `deg`, `10*-6`, `1`".to_owned(),
     }
 }
-
-impl std::error::Error for UnknownUnit {}
 
 fn suggestion(code: &str) -> Option<&'static str> {
     let plain = code.trim().to_lowercase().replace('^', "");

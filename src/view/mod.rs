@@ -26,6 +26,8 @@ pub mod units;
 pub mod unread;
 pub mod verified;
 pub mod visits;
+pub mod write_off;
+pub mod written;
 
 /// What the program is not, where it presents itself.
 pub const CAUTION: &str = "\

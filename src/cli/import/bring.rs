@@ -2,29 +2,27 @@
 
 use super::args::Args;
 use super::desk::Desk;
-use super::patience::{open_patiently, patiently};
+use super::patience::open_patiently;
+use super::store::Store;
 use crate::cli::args::not_of_the_site;
 use crate::cli::exit::{COULD_NOT, DONE, Exit, NO};
-use crate::cli::print::{Progress, print, print_json};
+use crate::cli::print::{print, print_json};
 use crate::config::Config;
 use crate::config::layout::Layout;
 use crate::hand::Looks;
 use crate::hand::effect::changes;
 use crate::hand::inputs::{Input, Inputs, NotTaken, gather};
-use crate::hand::outcome::{ImportOutcome, Imported, NotWritten, Written};
-use crate::hand::plan::{FilePlan, NotPlanned, Planning};
+use crate::hand::outcome::{ImportOutcome, Imported};
+use crate::hand::plan::{NotPlanned, Planning};
 use crate::hand::refusals::RefusedFile;
 use crate::ledger::read::snapshot::Reader;
-use crate::ledger::write::import::{self, Evidence, NotImported, Planner};
-use crate::ledger::{Error, Ledger, lock_holder};
-use crate::record::download::Item;
-use crate::record::judge::Outcome;
+use crate::ledger::write::import::Planner;
 use crate::seal::keyring::Keyring;
 use crate::time::{Clock, Stamp, SystemClock};
 use crate::view::import as view;
 use crate::view::term;
+use crate::wire::check::CheckedKey;
 use crate::wire::seq::Address;
-use std::collections::BTreeMap;
 use std::io::Write;
 
 /// How CSV files in another style are read, and whose they are where somebody said so.
@@ -33,7 +31,7 @@ pub(super) type Style<'l> = (&'l Layout, Option<Address>);
 /// Plans all files, and brings them in unless only the plan is asked for.
 pub(super) fn run(
     config: &Config,
-    mut keyring: Keyring,
+    keyring: Keyring,
     style: Option<Style<'_>>,
     args: &Args,
     by: &str,
@@ -41,16 +39,42 @@ pub(super) fn run(
 ) -> Result<u8, Exit> {
     let clock = SystemClock { synchronised_file: config.site.clock_synchronised_file.clone() };
     let now = clock.now();
-    let Inputs { inputs, mut not_taken, .. } = gather(&args.files, &config.ledger.path, style.is_some());
-    if inputs.is_empty() {
-        for file in &not_taken {
+    let found = gather(&args.files, &config.ledger.path, style.is_some());
+    if found.inputs.is_empty() {
+        for file in &found.not_taken {
             say!("stonechat: {} {}", file.name, file.why);
         }
         return Err(Exit::usage("nothing to import: no sealed dump and no CSV of ours is there"));
     }
-    let mut refused = refused_file(config, args)?;
+    let refused = refused_file(config, args)?;
     // Without --dry-run a gateway's first ledger may be made by its first import.
     let mut ledger = if args.dry_run { None } else { Some(open_patiently(&config.ledger.path)?) };
+    let (mut outcome, proven, withdrawals) = plan(config, keyring, style, args, (found, refused), now)?;
+    if !args.json {
+        let code = print(out, &view::plan(&outcome, term::columns()), DONE);
+        // The plan is to be seen before anything is written.
+        let _ = out.flush();
+        if code != DONE {
+            return Ok(code);
+        }
+    }
+    if let Some(ledger) = &mut ledger {
+        ledger.note_proven(&proven, now)?;
+        let store = Store { config, by, strict: args.strict, withdrawals, now };
+        outcome.imported = store.all(ledger, &outcome.files);
+    }
+    Ok(told(&outcome, args.json, out))
+}
+
+/// Plans all files. Also gives the keys that have opened their first frame, and how many imports are withdrawn now.
+fn plan(
+    config: &Config,
+    mut keyring: Keyring,
+    style: Option<Style<'_>>,
+    args: &Args,
+    (found, mut refused): (Inputs, Option<RefusedFile>),
+    now: Stamp,
+) -> Result<(ImportOutcome, Vec<CheckedKey>, i64), Exit> {
     let planner = Planner::open(&config.ledger.path)?;
     for key in planner.keys_in_use()? {
         keyring.mark_proven(key);
@@ -59,6 +83,7 @@ pub(super) fn run(
     let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s)
         .whole_only(args.strict)
         .keep_lines(refused.is_some());
+    let Inputs { inputs, mut not_taken, .. } = found;
     for input in inputs {
         match plan_one(&mut planning, &input, style, refused.as_mut()) {
             Ok(()) => {}
@@ -78,7 +103,7 @@ pub(super) fn run(
         refused_file = is_there.then(|| refused.path().to_owned());
     }
     let reader = Reader::open(&config.ledger.path)?;
-    let mut outcome = ImportOutcome {
+    let outcome = ImportOutcome {
         dry_run: args.dry_run,
         site: config.site.name.clone(),
         imported: Vec::new(),
@@ -88,21 +113,7 @@ pub(super) fn run(
         refused_file,
         commit_every_s: config.ledger.commit_every.as_secs_f64(),
     };
-    drop(reader);
-    if !args.json {
-        let code = print(out, &view::plan(&outcome, term::columns()), DONE);
-        // The plan is to be seen before anything is written.
-        let _ = out.flush();
-        if code != DONE {
-            return Ok(code);
-        }
-    }
-    if let Some(ledger) = &mut ledger {
-        ledger.note_proven(&proven, now)?;
-        let mut one = |file: &FilePlan| import_one(ledger, file, config, by, args.strict, withdrawals, now);
-        outcome.imported = import_all(&outcome.files, &mut one);
-    }
-    Ok(told(&outcome, args.json, out))
+    Ok((outcome, proven, withdrawals))
 }
 
 /// The file for what is refused, if it is asked for; its name must be free.
@@ -133,95 +144,6 @@ fn plan_one(
     };
     desk.done();
     planned.map(|_| ())
-}
-
-/// File after file; after one that could not be written, none is.
-fn import_all(files: &[FilePlan], one: &mut dyn FnMut(&FilePlan) -> Imported) -> Vec<Imported> {
-    let mut stopped = false;
-    let mut all = Vec::new();
-    for file in files {
-        let done = match stopped && file.changes() {
-            true => Imported::Not(NotWritten::AfterAnother),
-            false => one(file),
-        };
-        stopped |= !file.left_out && matches!(done, Imported::Not(_));
-        all.push(done);
-    }
-    all
-}
-
-fn import_one(
-    ledger: &mut Ledger,
-    file: &FilePlan,
-    config: &Config,
-    by: &str,
-    strict: bool,
-    withdrawals: i64,
-    now: Stamp,
-) -> Imported {
-    if file.left_out {
-        return Imported::Not(NotWritten::LeftOut(file.refused_count()));
-    }
-    if !file.changes() {
-        return Imported::NothingNew;
-    }
-    let evidence = evidence(file, by);
-    let progress = Progress::new();
-    progress.say(&format!("importing {} …", file.name));
-    let items = |give: &mut dyn FnMut(_, Item<'_>) -> _| file.kept.each(give);
-    let done =
-        patiently(|| ledger.import(&evidence, &items, &file.shut, &config.roster, now, withdrawals, strict));
-    progress.done();
-    match done {
-        Ok(imported) => Imported::Written(written(&imported)),
-        Err(error) => Imported::Not(not_written(error, config)),
-    }
-}
-
-/// What is kept of a file with its import.
-fn evidence(file: &FilePlan, by: &str) -> Evidence {
-    let mut refused: BTreeMap<String, u64> =
-        file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect();
-    if file.conflicts_not_handed_in() > 0 {
-        refused.insert(Outcome::Conflict.name().to_owned(), file.conflicts_not_handed_in());
-    }
-    Evidence {
-        file: file.name.clone(),
-        size_bytes: file.size_bytes,
-        sha256: file.sha256.clone(),
-        is_sealed: file.is_sealed,
-        by: by.to_owned(),
-        refused,
-        duplicates: file.held + file.twice,
-        neighbours: Some(file.neighbours.clone()),
-    }
-}
-
-fn written(imported: &import::Imported) -> Written {
-    let of = |outcome| imported.receipt.tally.of(outcome);
-    Written {
-        id: imported.id,
-        stored: of(Outcome::Stored),
-        opaque: of(Outcome::Opaque),
-        duplicate: of(Outcome::Duplicate),
-        conflict: of(Outcome::Conflict),
-        unproven: imported.receipt.unproven,
-        rows_refused: imported.rows_refused,
-        held_lock: imported.held_lock,
-    }
-}
-
-fn not_written(error: NotImported, config: &Config) -> NotWritten {
-    match error {
-        NotImported::Ledger(error @ Error::Busy(_)) => {
-            let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
-            NotWritten::Busy { why: error.to_string(), holder }
-        }
-        NotImported::Ledger(error @ Error::Sync(_)) => NotWritten::NotCertain(error.to_string()),
-        NotImported::Ledger(error) => NotWritten::Failed(error.to_string()),
-        NotImported::PlanIsOld => NotWritten::PlanIsOld,
-        NotImported::Refused(rows) => NotWritten::RowsRefused(rows),
-    }
 }
 
 /// Prints what was written, and gives the exit code: the worst failure, else whether anything was refused.

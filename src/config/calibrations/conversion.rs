@@ -110,139 +110,167 @@ fn only(table: &Table<'_, '_>, fields: &[&Field]) {
 pub(super) fn read(table: &Table<'_, '_>) -> Option<Conversion> {
     let kind = table.text(&KIND, NAME_LEN_MAX_CHARS)?.value;
     match kind {
-        "vibrating_wire_linear" => {
-            only(table, &[&INPUT, &SENSE, &G, &R0]);
-            let (input, sense) = (input(table), sense(table));
-            let (g, r0) = (other_than_0(table, &G), positive(table, &R0));
-            Some(Conversion::WireLinear(Linear { input: input?, sense: sense?, g: g?, r0: r0? }))
-        }
-        "vibrating_wire_quadratic" => {
-            only(table, &[&INPUT, &A, &B, &C, &R0]);
-            let (input, a, b) = (input(table), table.finite(&A), table.finite(&B));
-            let c = match (table.has(&C), table.has(&R0)) {
-                (true, false) => table.finite(&C_OPTIONAL).map(Constant::OfSheet),
-                (false, true) => positive(table, &R0_OPTIONAL).map(Constant::FromZero),
-                (true, true) => {
-                    table.note(&C, "stands beside `R0`; keep the one that is to hold");
-                    None
-                }
-                (false, false) => {
-                    table.note(&C, "missing, and so is `R0`; write the sheet's C, or R0 of the dated zero");
-                    None
-                }
-            };
-            Some(Conversion::WireQuadratic(Quadratic { input: input?, a: a?, b: b?, c: c? }))
-        }
-        "vibrating_wire_strain" => {
-            only(table, &[&INPUT, &B, &R0, &RESULT]);
-            let input = input(table);
-            let (b, r0) = (other_than_0(table, &B), positive(table, &R0));
-            let result = one_of(
-                table,
-                &RESULT,
-                &[
-                    ("uncorrected", StrainResult::Uncorrected),
-                    ("load_related", StrainResult::LoadRelated),
-                    ("total", StrainResult::Total),
-                ],
-            );
-            Some(Conversion::WireStrain(Strain { input: input?, b: b?, r0: r0? }, result?))
-        }
-        "thermistor_steinhart_hart" => {
-            only(table, &[&A, &B, &C, &LEAD, &VALID]);
-            let (a, b, c) = (table.finite(&A), table.finite(&B), table.finite(&C));
-            let (lead_ohm, range) = (lead(table), valid(table));
-            let curve = Curve::SteinhartHart { a: a?, b: b?, c: c? };
-            Some(Conversion::Thermistor(Thermistor {
-                curve,
-                lead_ohm: lead_ohm?,
-                range: range?.unwrap_or(USUAL_RANGE),
-            }))
-        }
-        "thermistor_beta" => {
-            only(table, &[&R25, &BETA, &LEAD, &VALID]);
-            let (r25, beta) = (positive(table, &R25), positive(table, &BETA));
-            let (lead_ohm, range) = (lead(table), valid(table));
-            let curve = Curve::Beta { r25: r25?, beta: beta? };
-            Some(Conversion::Thermistor(Thermistor {
-                curve,
-                lead_ohm: lead_ohm?,
-                range: range?.unwrap_or(USUAL_RANGE),
-            }))
-        }
-        "platinum_rtd" => {
-            only(table, &[&R0, &LEAD]);
-            let (r0, lead_ohm) = (positive(table, &R0_OHM), lead(table));
-            Some(Conversion::Platinum(Platinum { r0: r0?, lead_ohm: lead_ohm? }))
-        }
-        "loop_4_20_ma" => {
-            only(table, &[&AT_4, &AT_20, &LIMITS]);
-            let (at_4, at_20, limits) = (table.finite(&AT_4), table.finite(&AT_20), limits(table));
-            Some(Conversion::Loop(Loop { at_4: at_4?, at_20: at_20?, limits: limits? }))
-        }
-        "potentiometer" => {
-            only(table, &[&AT_RATIO_0, &AT_RATIO_1]);
-            let (at_0, at_1) = (table.finite(&AT_RATIO_0), table.finite(&AT_RATIO_1));
-            Some(Conversion::Potentiometer(Potentiometer { at_0: at_0?, at_1: at_1? }))
-        }
-        "bridge_transducer" => {
-            only(table, &[&RATIO_ZERO, &SENSITIVITY, &CAPACITY]);
-            let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
-            let (sensitivity, capacity) = (other_than_0(table, &SENSITIVITY), other_than_0(table, &CAPACITY));
-            Some(Conversion::Transducer(Transducer {
-                zero_ratio: zero_ratio?,
-                sensitivity: sensitivity?,
-                capacity: capacity?,
-            }))
-        }
+        "vibrating_wire_linear" => wire_linear(table),
+        "vibrating_wire_quadratic" => wire_quadratic(table),
+        "vibrating_wire_strain" => wire_strain(table),
+        "thermistor_steinhart_hart" => steinhart_hart(table),
+        "thermistor_beta" => thermistor_beta(table),
+        "platinum_rtd" => platinum(table),
+        "loop_4_20_ma" => current_loop(table),
+        "potentiometer" => potentiometer(table),
+        "bridge_transducer" => transducer(table),
         "bridge_quarter"
         | "bridge_half_bending"
         | "bridge_half_poisson"
         | "bridge_full_bending"
         | "bridge_full_axial" => bridge(table, kind),
-        "tilt" => {
-            only(table, &[&LENGTH, &SINE_ZERO]);
-            let (length_m, sine_zero) = (positive(table, &LENGTH), table.number(&SINE_ZERO, -1.0..=1.0));
-            Some(Conversion::Tilt(Tilt { length: length_m?, sine_zero: sine_zero? }))
-        }
-        "pulse" => {
-            only(table, &[&PER_PULSE, &MODULUS]);
-            let per_pulse = other_than_0(table, &PER_PULSE);
-            let modulus = match table.has(&MODULUS) {
-                true => table.integer(&MODULUS, 2..=MODULUS_MAX).map(|modulus| Some(modulus.value)),
-                false => Some(None),
-            };
-            Some(Conversion::Pulse(Pulse { per_pulse: per_pulse?, modulus: modulus? }))
-        }
-        "polynomial" => {
-            let fields: Vec<&Field> = POWERS.iter().chain([&VALID]).collect();
-            only(table, &fields);
-            let Some(last) = POWERS.iter().rposition(|field| table.has(field)) else {
-                table.note(&POWERS[0], "missing, and so are `c1` to `c7`; write the sheet's coefficients");
-                return None;
-            };
-            let mut c = Vec::new();
-            for field in POWERS.iter().take(last + 1) {
-                // One that is left out is none.
-                c.push(if table.has(field) { table.finite(field) } else { Some(0.0) });
-            }
-            let range = valid(table);
-            let c: Vec<f64> = c.into_iter().collect::<Option<_>>()?;
-            Polynomial::from_ascending(&c, range?).map(Conversion::Polynomial)
-        }
-        "table" => {
-            only(table, &[&ROWS, &INTERPOLATION, &BEYOND]);
-            rows(table)
-        }
-        "offset" => {
-            only(table, &[&OFFSET]);
-            Some(Conversion::Offset(Offset { offset: table.finite(&OFFSET)? }))
-        }
+        "tilt" => tilt(table),
+        "pulse" => pulse(table),
+        "polynomial" => polynomial(table),
+        "table" => table_of_values(table),
+        "offset" => offset(table),
         other => {
             table.note_value(&KIND, other, "is no kind of conversion");
             None
         }
     }
+}
+
+fn wire_linear(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&INPUT, &SENSE, &G, &R0]);
+    let (input, sense) = (input(table), sense(table));
+    let (g, r0) = (other_than_0(table, &G), positive(table, &R0));
+    Some(Conversion::WireLinear(Linear { input: input?, sense: sense?, g: g?, r0: r0? }))
+}
+
+fn wire_quadratic(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&INPUT, &A, &B, &C, &R0]);
+    let (input, a, b) = (input(table), table.finite(&A), table.finite(&B));
+    let c = match (table.has(&C), table.has(&R0)) {
+        (true, false) => table.finite(&C_OPTIONAL).map(Constant::OfSheet),
+        (false, true) => positive(table, &R0_OPTIONAL).map(Constant::FromZero),
+        (true, true) => {
+            table.note(&C, "stands beside `R0`; keep the one that is to hold");
+            None
+        }
+        (false, false) => {
+            table.note(&C, "missing, and so is `R0`; write the sheet's C, or R0 of the dated zero");
+            None
+        }
+    };
+    Some(Conversion::WireQuadratic(Quadratic { input: input?, a: a?, b: b?, c: c? }))
+}
+
+fn wire_strain(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&INPUT, &B, &R0, &RESULT]);
+    let input = input(table);
+    let (b, r0) = (other_than_0(table, &B), positive(table, &R0));
+    let result = one_of(
+        table,
+        &RESULT,
+        &[
+            ("uncorrected", StrainResult::Uncorrected),
+            ("load_related", StrainResult::LoadRelated),
+            ("total", StrainResult::Total),
+        ],
+    );
+    Some(Conversion::WireStrain(Strain { input: input?, b: b?, r0: r0? }, result?))
+}
+
+fn steinhart_hart(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&A, &B, &C, &LEAD, &VALID]);
+    let (a, b, c) = (table.finite(&A), table.finite(&B), table.finite(&C));
+    let (lead_ohm, range) = (lead(table), valid(table));
+    let curve = Curve::SteinhartHart { a: a?, b: b?, c: c? };
+    Some(Conversion::Thermistor(Thermistor {
+        curve,
+        lead_ohm: lead_ohm?,
+        range: range?.unwrap_or(USUAL_RANGE),
+    }))
+}
+
+fn thermistor_beta(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&R25, &BETA, &LEAD, &VALID]);
+    let (r25, beta) = (positive(table, &R25), positive(table, &BETA));
+    let (lead_ohm, range) = (lead(table), valid(table));
+    let curve = Curve::Beta { r25: r25?, beta: beta? };
+    Some(Conversion::Thermistor(Thermistor {
+        curve,
+        lead_ohm: lead_ohm?,
+        range: range?.unwrap_or(USUAL_RANGE),
+    }))
+}
+
+fn platinum(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&R0, &LEAD]);
+    let (r0, lead_ohm) = (positive(table, &R0_OHM), lead(table));
+    Some(Conversion::Platinum(Platinum { r0: r0?, lead_ohm: lead_ohm? }))
+}
+
+fn current_loop(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&AT_4, &AT_20, &LIMITS]);
+    let (at_4, at_20, limits) = (table.finite(&AT_4), table.finite(&AT_20), limits(table));
+    Some(Conversion::Loop(Loop { at_4: at_4?, at_20: at_20?, limits: limits? }))
+}
+
+fn potentiometer(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&AT_RATIO_0, &AT_RATIO_1]);
+    let (at_0, at_1) = (table.finite(&AT_RATIO_0), table.finite(&AT_RATIO_1));
+    Some(Conversion::Potentiometer(Potentiometer { at_0: at_0?, at_1: at_1? }))
+}
+
+fn transducer(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&RATIO_ZERO, &SENSITIVITY, &CAPACITY]);
+    let zero_ratio = table.number(&RATIO_ZERO, -1.0..=1.0);
+    let (sensitivity, capacity) = (other_than_0(table, &SENSITIVITY), other_than_0(table, &CAPACITY));
+    Some(Conversion::Transducer(Transducer {
+        zero_ratio: zero_ratio?,
+        sensitivity: sensitivity?,
+        capacity: capacity?,
+    }))
+}
+
+fn tilt(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&LENGTH, &SINE_ZERO]);
+    let (length_m, sine_zero) = (positive(table, &LENGTH), table.number(&SINE_ZERO, -1.0..=1.0));
+    Some(Conversion::Tilt(Tilt { length: length_m?, sine_zero: sine_zero? }))
+}
+
+fn pulse(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&PER_PULSE, &MODULUS]);
+    let per_pulse = other_than_0(table, &PER_PULSE);
+    let modulus = match table.has(&MODULUS) {
+        true => table.integer(&MODULUS, 2..=MODULUS_MAX).map(|modulus| Some(modulus.value)),
+        false => Some(None),
+    };
+    Some(Conversion::Pulse(Pulse { per_pulse: per_pulse?, modulus: modulus? }))
+}
+
+fn polynomial(table: &Table<'_, '_>) -> Option<Conversion> {
+    let fields: Vec<&Field> = POWERS.iter().chain([&VALID]).collect();
+    only(table, &fields);
+    let Some(last) = POWERS.iter().rposition(|field| table.has(field)) else {
+        table.note(&POWERS[0], "missing, and so are `c1` to `c7`; write the sheet's coefficients");
+        return None;
+    };
+    let mut c = Vec::new();
+    for field in POWERS.iter().take(last + 1) {
+        // One that is left out is none.
+        c.push(if table.has(field) { table.finite(field) } else { Some(0.0) });
+    }
+    let range = valid(table);
+    let c: Vec<f64> = c.into_iter().collect::<Option<_>>()?;
+    Polynomial::from_ascending(&c, range?).map(Conversion::Polynomial)
+}
+
+fn table_of_values(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&ROWS, &INTERPOLATION, &BEYOND]);
+    rows(table)
+}
+
+fn offset(table: &Table<'_, '_>) -> Option<Conversion> {
+    only(table, &[&OFFSET]);
+    Some(Conversion::Offset(Offset { offset: table.finite(&OFFSET)? }))
 }
 
 fn bridge(table: &Table<'_, '_>, kind: &str) -> Option<Conversion> {

@@ -34,23 +34,14 @@ pub struct Description {
 }
 
 /// Why a file cannot be described.
-#[derive(Debug)]
+#[derive(Debug, thiserror::Error)]
 pub enum NotDescribed {
     /// It could not be read.
+    #[error("{0}")]
     Read(NotPlanned),
     /// There are no rows of several columns in it.
+    #[error("has no rows with a time and a number in columns; if it is a sealed dump, import it as it is")]
     NoColumns,
-}
-
-impl std::fmt::Display for NotDescribed {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Read(why) => why.fmt(f),
-            Self::NoColumns => f.write_str(
-                "has no rows with a time and a number in columns; if it is a sealed dump, import it as it is",
-            ),
-        }
-    }
 }
 
 /// Looks at a file.

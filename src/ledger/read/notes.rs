@@ -6,44 +6,9 @@ use crate::record::coverage::RangeSet;
 use crate::record::notes::{Kind, NewManual, NewRemark};
 use crate::record::roster::Roster;
 use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused};
-use crate::record::written::{Manual, Remark, WrittenOff};
+use crate::record::written::{Manual, Remark, TurnedUp, WriteOffHistory, WrittenOff};
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::params;
-
-/// What was missing in a write-off and is held now.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct TurnedUp {
-    /// The first sequence.
-    pub first: u32,
-    /// The last.
-    pub last: u32,
-    /// When the first of them came into the ledger, where that is told.
-    pub stored_from: Option<i64>,
-    /// When the last did.
-    pub stored_to: Option<i64>,
-}
-
-/// A write-off with its history.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct WriteOffHistory {
-    /// As it was written.
-    pub off: WrittenOff,
-    /// What was missing in it then.
-    pub missing_then: RangeSet,
-    /// What of that still is.
-    pub missing_now: RangeSet,
-    /// What has turned up since.
-    pub turned_up: Vec<TurnedUp>,
-}
-
-/// What became of a manual reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ManualOutcome {
-    /// It is in, with this number.
-    Added(i64),
-    /// One that is the same in all its fields was there.
-    Held(i64),
-}
 
 impl Snapshot<'_> {
     /// What a write-off would cover, or why it cannot be written.

@@ -16,7 +16,6 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
 use crate::ledger::digest::table;
-use crate::ledger::read::notes::ManualOutcome;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::write::acts::{self, NewAct};
 use crate::ledger::write::open::Ledger;
@@ -24,6 +23,7 @@ use crate::record::acts::ActKind;
 use crate::record::notes::{NewManual, NewRemark};
 use crate::record::roster::Roster;
 use crate::record::write_off::{WriteOffAsked, WriteOffPlan, WriteOffRefused};
+use crate::record::written::ManualOutcome;
 use crate::time::Stamp;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 

@@ -1,0 +1,112 @@
+//! Planned files into the ledger, one after the other.
+
+use super::patience::patiently;
+use crate::cli::print::Progress;
+use crate::config::Config;
+use crate::hand::outcome::{Imported, NotWritten, Written};
+use crate::hand::plan::FilePlan;
+use crate::ledger::write::import::{self, Evidence, NotImported};
+use crate::ledger::{Ledger, Response, lock_holder};
+use crate::record::download::Item;
+use crate::record::judge::Outcome;
+use crate::time::Stamp;
+use std::collections::BTreeMap;
+
+/// What holds for all files of one call.
+pub(super) struct Store<'a> {
+    pub(super) config: &'a Config,
+    /// Who imports.
+    pub(super) by: &'a str,
+    /// Whether a file is taken only if nothing of it is refused.
+    pub(super) strict: bool,
+    /// How many imports were withdrawn when the plan was made.
+    pub(super) withdrawals: i64,
+    pub(super) now: Stamp,
+}
+
+impl Store<'_> {
+    /// File after file; after one that could not be written, none is.
+    pub(super) fn all(&self, ledger: &mut Ledger, files: &[FilePlan]) -> Vec<Imported> {
+        let mut stopped = false;
+        let mut all = Vec::new();
+        for file in files {
+            let done = match stopped && file.changes() {
+                true => Imported::Not(NotWritten::AfterAnother),
+                false => self.one(ledger, file),
+            };
+            stopped |= !file.left_out && matches!(done, Imported::Not(_));
+            all.push(done);
+        }
+        all
+    }
+
+    fn one(&self, ledger: &mut Ledger, file: &FilePlan) -> Imported {
+        if file.left_out {
+            return Imported::Not(NotWritten::LeftOut(file.refused_count()));
+        }
+        if !file.changes() {
+            return Imported::NothingNew;
+        }
+        let Self { config, by, strict, withdrawals, now } = *self;
+        let evidence = evidence(file, by);
+        let progress = Progress::new();
+        progress.say(&format!("importing {} …", file.name));
+        let items = |give: &mut dyn FnMut(_, Item<'_>) -> _| file.kept.each(give);
+        let done = patiently(|| {
+            ledger.import(&evidence, &items, &file.shut, &config.roster, now, withdrawals, strict)
+        });
+        progress.done();
+        match done {
+            Ok(imported) => Imported::Written(written(&imported)),
+            Err(error) => Imported::Not(not_written(error, config)),
+        }
+    }
+}
+
+/// What is kept of a file with its import.
+fn evidence(file: &FilePlan, by: &str) -> Evidence {
+    let mut refused: BTreeMap<String, u64> =
+        file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect();
+    if file.conflicts_not_handed_in() > 0 {
+        refused.insert(Outcome::Conflict.name().to_owned(), file.conflicts_not_handed_in());
+    }
+    Evidence {
+        file: file.name.clone(),
+        size_bytes: file.size_bytes,
+        sha256: file.sha256.clone(),
+        is_sealed: file.is_sealed,
+        by: by.to_owned(),
+        refused,
+        duplicates: file.held + file.twice,
+        neighbours: Some(file.neighbours.clone()),
+    }
+}
+
+fn written(imported: &import::Imported) -> Written {
+    let of = |outcome| imported.receipt.tally.of(outcome);
+    Written {
+        id: imported.id,
+        stored: of(Outcome::Stored),
+        opaque: of(Outcome::Opaque),
+        duplicate: of(Outcome::Duplicate),
+        conflict: of(Outcome::Conflict),
+        unproven: imported.receipt.unproven,
+        rows_refused: imported.rows_refused,
+        held_lock: imported.held_lock,
+    }
+}
+
+fn not_written(error: NotImported, config: &Config) -> NotWritten {
+    match error {
+        NotImported::Ledger(error) => match error.response() {
+            Response::Locked => {
+                let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
+                NotWritten::Busy { why: error.to_string(), holder }
+            }
+            Response::Unsynced => NotWritten::NotCertain(error.to_string()),
+            _ => NotWritten::Failed(error.to_string()),
+        },
+        NotImported::PlanIsOld => NotWritten::PlanIsOld,
+        NotImported::Refused(rows) => NotWritten::RowsRefused(rows),
+    }
+}

@@ -1,0 +1,127 @@
+//! Lists of what people wrote down: remarks and manual readings; and what was said when they were written.
+
+use super::notes::when;
+use super::term::Table;
+use crate::record::notes::{ManualFile, NewManual};
+use crate::record::written::{Manual, ManualOutcome, Remark};
+use crate::text::{counted, local, offset_label, rfc3339};
+use serde_json::{Value, json};
+
+/// That a remark is written.
+pub fn remark_written(remark: &Remark, offset_s: i32) -> String {
+    let of = &remark.what;
+    let corrects =
+        of.corrects.map_or(String::new(), |corrected| format!(", and stands for remark {corrected}"));
+    let span = when(of.from, of.to, offset_s);
+    format!("remark {} is written: logger {}, {}, {span}{corrects}\n", remark.id, of.logger, of.kind.words())
+}
+
+/// Remarks, also those that were corrected.
+pub fn remarks(all: &[Remark], offset_s: i32) -> String {
+    if all.is_empty() {
+        return "no remark is written\n".to_owned();
+    }
+    let mut table = Table::new(&[">id", ">logger", ">channel", "when", "kind", "by", "text"]);
+    for remark in all {
+        let what = &remark.what;
+        let corrected = remark.corrected_by.map_or(String::new(), |by| format!("[corrected by {by}] "));
+        table.row([
+            remark.id.to_string(),
+            what.logger.to_string(),
+            what.channel.map_or("all".to_owned(), |channel| channel.to_string()),
+            when(what.from, what.to, offset_s),
+            what.kind.words().to_owned(),
+            what.by.clone(),
+            format!("{corrected}{}", what.text),
+        ]);
+    }
+    format!("Remarks (times in {})\n{}", offset_label(offset_s), table.text(2))
+}
+
+/// That a manual reading is written, or was there; as JSON.
+pub fn manual_written_json(id: i64, is_new: bool, row: &NewManual) -> Value {
+    json!({
+        "id": id, "added": is_new, "logger": row.logger.number(), "channel": row.channel,
+        "time": rfc3339(row.at), "value": row.value, "unit": row.unit,
+    })
+}
+
+/// The same in a line.
+pub fn manual_written(id: i64, is_new: bool, row: &NewManual, offset_s: i32) -> String {
+    let said = if is_new { "is written" } else { "says the same; nothing is written" };
+    let at = local(row.at, offset_s);
+    let (logger, channel, value, unit) = (row.logger, row.channel, &row.value, &row.unit);
+    format!("manual reading {id} {said}: logger {logger}, channel {channel}, {at}: {value} {unit}\n")
+}
+
+/// What became of a file of manual readings.
+pub struct ManualImport<'a> {
+    /// Its path.
+    pub path: String,
+    /// Its rows, and those that are refused.
+    pub found: &'a ManualFile,
+    /// What became of the rows.
+    pub outcomes: &'a [ManualOutcome],
+    /// Whether anything was to be written.
+    pub is_written: bool,
+    /// Whether it was only asked what would be.
+    pub dry_run: bool,
+}
+
+impl ManualImport<'_> {
+    fn added(&self) -> usize {
+        self.outcomes.iter().filter(|outcome| matches!(outcome, ManualOutcome::Added(_))).count()
+    }
+
+    /// As JSON.
+    pub fn as_json(&self) -> Value {
+        json!({
+            "file": self.path, "dry_run": self.dry_run, "written": self.is_written,
+            "rows": self.found.rows.len(), "added": self.added(), "held": self.outcomes.len() - self.added(),
+            "refused": self.found.refused,
+        })
+    }
+
+    /// In a line.
+    pub fn text(&self) -> String {
+        let path = &self.path;
+        let rows = counted(self.found.rows.len() as u64, "row");
+        let refused = counted(self.found.refused.len() as u64, "row");
+        if self.is_written {
+            let added = self.added();
+            let held = self.outcomes.len() - added;
+            let added = counted(added as u64, "manual reading");
+            format!("{path}: {added} written, {held} held already, {refused} refused\n")
+        } else if self.dry_run {
+            format!("{path}: {rows} could be written, {refused} refused; nothing is written\n")
+        } else {
+            format!(
+                "{path}: {refused} refused, so nothing is written; mend them, or take the other {rows} with --skip-refused\n"
+            )
+        }
+    }
+}
+
+/// Manual readings, also those that were corrected.
+pub fn manual_readings(all: &[Manual], offset_s: i32) -> String {
+    if all.is_empty() {
+        return "no manual reading is written down\n".to_owned();
+    }
+    let mut table =
+        Table::new(&[">id", ">logger", ">channel", "time", ">value", "unit", "instrument", "by", ""]);
+    for manual in all {
+        let what = &manual.what;
+        table.row([
+            manual.id.to_string(),
+            what.logger.to_string(),
+            what.channel.to_string(),
+            local(what.at, offset_s),
+            what.value.clone(),
+            what.unit.clone(),
+            what.instrument.clone(),
+            manual.by.clone(),
+            manual.corrected_by.map_or(String::new(), |by| format!("corrected by {by}")),
+        ]);
+    }
+    format!("Manual readings (times in {})\n{}", offset_label(offset_s), table.text(2))
+}
