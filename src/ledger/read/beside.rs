@@ -1,7 +1,7 @@
 //! What stands next to the record: frames and records set aside, notices, counts of frames by radio.
 
-use crate::ledger::db::rare;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::key;

@@ -1,7 +1,7 @@
 //! The content of readings and profiles, as the views show it.
 
-use crate::ledger::db::rare;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::rare;
 use crate::ledger::db::row::{self};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::key;
