@@ -889,3 +889,43 @@ fn the_list_may_neither_lack_a_violation_nor_keep_one_that_is_mended() {
     assert!(keeps.ends_with("\n    src/a.rs -> c") && keeps.contains("Take these lines out"), "{keeps}");
     assert!(!wrong(&old, &old, &new).is_empty());
 }
+
+/// What the page for contributors lets a room import.
+fn told(page: &str, room: &str) -> BTreeSet<String> {
+    const PURE: [&str; 8] = ["time", "text", "when", "wire", "seal", "record", "units", "siting"];
+    const LEDGER: [&str; 5] = ["ledger/db", "ledger/digest", "ledger/read", "ledger/write", "ledger/care"];
+    let names = |names: &[&str]| names.iter().map(|&name| name.to_owned()).collect::<BTreeSet<String>>();
+    let row = page.lines().filter_map(|line| line.strip_prefix("| ")?.strip_suffix(" |")?.split_once(" | "));
+    let (rooms, may) = row
+        .filter(|(rooms, may)| !may.contains("what is in it") && !rooms.contains('`'))
+        .find(|(rooms, _)| rooms.split(", ").any(|name| name == room))
+        .unwrap_or_else(|| panic!("DEVELOPERS.md has no row for {room}"));
+    let before = |all: &[&str]| names(&all[..all.iter().position(|&name| name == room).unwrap()]);
+    if may == "those to its left" {
+        assert_eq!(rooms.split(", ").collect::<Vec<_>>(), PURE);
+        return before(&PURE);
+    }
+    let mut all = BTreeSet::new();
+    for part in may.split(';').flat_map(|part| part.split(", ")).map(str::trim) {
+        match part.split_once(": ").map_or(part, |(part, _)| part) {
+            "pure" => all.extend(names(&PURE)),
+            "pure but seal" => all.extend(names(&PURE).into_iter().filter(|name| name != "seal")),
+            "all" => all.extend(names(&["*"])),
+            "as ledger/db" => all.extend(told(page, "ledger/db")),
+            "and the ledger's rooms before it in this order" => all.extend(before(&LEDGER)),
+            name => all.extend(names(&[name])),
+        }
+    }
+    all
+}
+
+#[test]
+fn the_page_for_contributors_has_the_table_that_is_tested() {
+    let page = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("DEVELOPERS.md")).unwrap();
+    // Rooms to come have no row yet; who only hands on needs none.
+    let without = ["page", "notices", "office", "office/pull", "main", "lib", "ledger"];
+    for (room, may) in TABLE.iter().filter(|(room, _)| !without.contains(room)) {
+        let may: BTreeSet<String> = may.iter().map(|&name| name.to_owned()).collect();
+        assert_eq!(told(&page, room), may, "{room}");
+    }
+}
