@@ -31,13 +31,45 @@ impl FromSql for AnyText {
     }
 }
 
+/// A row's columns, taken one after the other.
+pub(in crate::ledger) struct Cells<'a, 'row> {
+    row: &'a Row<'row>,
+    next: usize,
+}
+
+impl<'a, 'row> Cells<'a, 'row> {
+    /// From the first column on.
+    pub fn of(row: &'a Row<'row>) -> Self {
+        Self { row, next: 0 }
+    }
+
+    /// The next one.
+    pub fn take<T: FromSql>(&mut self) -> rusqlite::Result<T> {
+        let at = self.next;
+        self.next += 1;
+        self.row.get(at)
+    }
+
+    /// The next one, a blob, without a copy.
+    pub fn bytes(&mut self) -> rusqlite::Result<&'a [u8]> {
+        let at = self.next;
+        self.next += 1;
+        Ok(self.row.get_ref(at)?.as_blob()?)
+    }
+}
+
+/// The only column of a row.
+pub(in crate::ledger) fn only<T: FromSql>(row: &Row<'_>) -> rusqlite::Result<T> {
+    row.get(0)
+}
+
 /// The only column of the only row, as of `SELECT count(*)`.
 pub(in crate::ledger) fn value<T: FromSql>(
     db: &Connection,
     sql: &str,
     params: impl Params,
 ) -> Result<T, Error> {
-    Ok(db.prepare_cached(sql)?.query_row(params, |row| row.get(0))?)
+    Ok(db.prepare_cached(sql)?.query_row(params, only)?)
 }
 
 /// The only column of the first row, if there is one.
@@ -46,7 +78,7 @@ pub(in crate::ledger) fn first_value<T: FromSql>(
     sql: &str,
     params: impl Params,
 ) -> Result<Option<T>, Error> {
-    Ok(db.prepare_cached(sql)?.query_row(params, |row| row.get(0)).optional()?)
+    Ok(db.prepare_cached(sql)?.query_row(params, only).optional()?)
 }
 
 /// The only column of each row.
@@ -56,7 +88,7 @@ pub(in crate::ledger) fn values<T: FromSql>(
     params: impl Params,
 ) -> Result<Vec<T>, Error> {
     let mut statement = db.prepare_cached(sql)?;
-    let rows = statement.query_map(params, |row| row.get(0))?;
+    let rows = statement.query_map(params, only)?;
     Ok(rows.collect::<Result<_, _>>()?)
 }
 

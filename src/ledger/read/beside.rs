@@ -1,6 +1,7 @@
 //! What stands next to the record: frames and records set aside, notices, counts of frames by radio.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::Cells;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::{self};
 use crate::ledger::read::snapshot::Snapshot;
@@ -28,16 +29,14 @@ impl Snapshot<'_> {
              ) d ON d.radio = r.id GROUP BY r.id ORDER BY r.id",
         )?;
         let rows = statement.query_map([], |row| {
+            let mut cells = Cells::of(row);
+            let name = cells.take()?;
             let mut tally = Tally::default();
-            for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
-                tally.add(outcome, row.get::<_, f64>(1 + at)? as u64);
+            for outcome in Outcome::ALL {
+                tally.add(outcome, cells.take::<f64>()? as u64);
             }
-            Ok(RadioTotal {
-                name: row.get(0)?,
-                tally,
-                noise_bytes: row.get::<_, f64>(9)? as u64,
-                bytes: row.get::<_, f64>(10)? as u64,
-            })
+            let (noise_bytes, bytes) = (cells.take::<f64>()? as u64, cells.take::<f64>()? as u64);
+            Ok(RadioTotal { name, tally, noise_bytes, bytes })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
@@ -57,22 +56,23 @@ impl Snapshot<'_> {
              ORDER BY what, id"
         ))?;
         let rows = statement.query_map([unopened], |row| {
+            let mut cells = Cells::of(row);
             Ok(SetAside {
-                what: row.get(0)?,
-                id: row.get(1)?,
-                logger: row.get(2)?,
-                epoch: row.get(3)?,
-                sequence: row.get(4)?,
-                slot: row.get(5)?,
-                reason: row.get(6)?,
-                source: row.get(7)?,
-                first_at: row.get(8)?,
-                last_at: row.get(9)?,
-                seen: row.get(10)?,
-                content_hex: row.get(11)?,
-                content_json: row.get(12)?,
-                import: row.get(13)?,
-                withdrawn_at: row.get(14)?,
+                what: cells.take()?,
+                id: cells.take()?,
+                logger: cells.take()?,
+                epoch: cells.take()?,
+                sequence: cells.take()?,
+                slot: cells.take()?,
+                reason: cells.take()?,
+                source: cells.take()?,
+                first_at: cells.take()?,
+                last_at: cells.take()?,
+                seen: cells.take()?,
+                content_hex: cells.take()?,
+                content_json: cells.take()?,
+                import: cells.take()?,
+                withdrawn_at: cells.take()?,
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -108,7 +108,13 @@ impl Snapshot<'_> {
             "SELECT kind, subject, text, raised_at FROM notice WHERE cleared_at IS NULL ORDER BY raised_at",
         )?;
         let rows = statement.query_map([], |row| {
-            Ok(Notice { kind: row.get(0)?, subject: row.get(1)?, text: row.get(2)?, raised_at: row.get(3)? })
+            let mut cells = Cells::of(row);
+            Ok(Notice {
+                kind: cells.take()?,
+                subject: cells.take()?,
+                text: cells.take()?,
+                raised_at: cells.take()?,
+            })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

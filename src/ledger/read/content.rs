@@ -26,8 +26,7 @@ impl Snapshot<'_> {
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
         let mut found = |row: &rusqlite::Row<'_>| -> Result<(), Error> {
-            // The identity comes after the content's 45 columns.
-            if let Some(id) = Identity::new(row.get(45)?, row.get(46)?, row.get(47)?) {
+            if let Some(id) = row::identity_after_content(row)? {
                 take(id, &row::row_content(row)?);
             }
             Ok(())
@@ -70,20 +69,20 @@ impl Snapshot<'_> {
         ))?;
         let mut rows = journal.query([])?;
         while let Some(row) = rows.next()? {
-            // The identity comes after the content's 45 columns; the lowest rank comes last and stays.
-            let id = Identity::new(row.get(45)?, row.get(46)?, row.get(47)?);
+            // The lowest rank comes last and stays.
+            let id = row::identity_after_content(row)?;
             if let Some(id) = id.filter(|id| wanted.contains(id)) {
                 found.insert(id, row::row_content(row)?);
             }
         }
         let mut settled = self.db.prepare_cached(&format!(
-            "SELECT {columns}, rank FROM settled t WHERE logger = ? AND epoch = ? AND sequence = ? AND {shown}
+            "SELECT {columns}, logger, epoch, sequence, rank = 0 AS is_authentic FROM settled t WHERE logger = ? AND epoch = ? AND sequence = ? AND {shown}
              ORDER BY rank LIMIT 1"
         ))?;
         for &id in wanted {
             let mut rows = settled.query(key(id))?;
             if let Some(row) = rows.next()?
-                && (row.get::<_, i64>(45)? == 0 || !found.contains_key(&id))
+                && (row.get("is_authentic")? || !found.contains_key(&id))
             {
                 found.insert(id, row::row_content(row)?);
             }

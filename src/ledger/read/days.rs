@@ -1,6 +1,7 @@
 //! Counts by day, for the strip of `status`, and how the ledger grows.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::{self, Cells};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::{DAY_S, HAND_TABLES};
 use crate::wire::seq::{Address, Identity};
@@ -22,7 +23,8 @@ impl Snapshot<'_> {
         for &address in addresses {
             let mut rows = statement.query(params![address.number(), first, last])?;
             while let Some(row) = rows.next()? {
-                days.insert((address, row.get(0)?), row.get::<_, i64>(1)?.max(0) as u64);
+                let mut cells = Cells::of(row);
+                days.insert((address, cells.take()?), cells.take::<i64>()?.max(0) as u64);
             }
         }
         let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
@@ -63,7 +65,7 @@ impl Snapshot<'_> {
             .prepare_cached(
                 "SELECT EXISTS (SELECT 1 FROM import WHERE withdrawn_at IS NULL AND imported_at >= ?)",
             )?
-            .query_row([from], |row| row.get(0))?;
+            .query_row([from], query::only)?;
         if !brought {
             return Ok(days);
         }
@@ -71,7 +73,7 @@ impl Snapshot<'_> {
             let by_radio: f64 = self
                 .db
                 .prepare_cached("SELECT total(stored + opaque) FROM logger_day WHERE logger = ?")?
-                .query_row([address.number()], |row| row.get(0))?;
+                .query_row([address.number()], query::only)?;
             let others = by_radio as u64 + unsettled.get(&address).copied().unwrap_or(0);
             let held: u64 = self.coverage.epochs_of(address).map(|(_, held)| held.held().count()).sum();
             if held <= others {
@@ -89,11 +91,12 @@ impl Snapshot<'_> {
                     let mut statement = self.db.prepare_cached(&sql)?;
                     let mut rows = statement.query(params![address.number(), epoch, low, high, from, to])?;
                     while let Some(row) = rows.next()? {
-                        let id = Identity::new(address.number(), epoch, row.get(0)?);
+                        let mut cells = Cells::of(row);
+                        let id = Identity::new(address.number(), epoch, cells.take()?);
                         // A rare record has its row before its journal row is settled.
                         let id = id.filter(|id| !self.unsettled.contains_key(id));
                         if id.is_some_and(|id| found.insert(id)) {
-                            *days.entry((address, row.get::<_, i64>(1)? / DAY_S)).or_default() += 1;
+                            *days.entry((address, cells.take::<i64>()? / DAY_S)).or_default() += 1;
                         }
                     }
                 }
@@ -106,7 +109,10 @@ impl Snapshot<'_> {
     pub fn sizes(&self) -> Result<Vec<(i64, u64)>, Error> {
         let mut statement =
             self.db.prepare_cached("SELECT day, bytes FROM size_day ORDER BY day DESC LIMIT 90")?;
-        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64)))?;
+        let rows = statement.query_map([], |row| {
+            let mut cells = Cells::of(row);
+            Ok((cells.take()?, cells.take::<i64>()?.max(0) as u64))
+        })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 }

@@ -1,6 +1,7 @@
 //! The facts by which reports judge what is missing: the port `record::facts::Facts`, answered from one consistent state.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::{self, Cells, FromRow};
 use crate::ledger::read::history::History;
 use crate::ledger::read::listening::{listening_row, merge_windows, unsettled_listening};
 use crate::ledger::read::snapshot::{Snapshot, Unsettled};
@@ -36,7 +37,7 @@ impl Snapshot<'_> {
             let found: Option<u32> = self
                 .db
                 .prepare_cached(&sql)?
-                .query_row(params![address.number(), epoch.number(), first, after], |row| row.get(0))
+                .query_row(params![address.number(), epoch.number(), first, after], query::only)
                 .optional()?;
             smallest = [smallest, found].into_iter().flatten().min();
         }
@@ -72,11 +73,8 @@ impl Snapshot<'_> {
                 "SELECT sequence, {received_at} FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ?
                      AND rank = 0 AND {received_at} {condition} ORDER BY sequence DESC LIMIT 1"
             );
-            let found = self
-                .db
-                .prepare_cached(&sql)?
-                .query_row(key(not_above), |row| Ok((row.get(0)?, row.get(1)?)))
-                .optional()?;
+            let found =
+                self.db.prepare_cached(&sql)?.query_row(key(not_above), FromRow::from_row).optional()?;
             newest = newest.max(found);
         }
         Ok(newest)
@@ -98,7 +96,7 @@ impl Snapshot<'_> {
             .prepare_cached(
                 "SELECT total(stored + opaque), total((stored + opaque) * (day <= ?)) FROM logger_day WHERE logger = ?",
             )?
-            .query_row(params![day, address.number()], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            .query_row(params![day, address.number()], FromRow::from_row)?;
         let held: u64 = self.coverage.epochs_of(address).map(|(_, held)| held.authentic.count()).sum();
         let unsettled = self
             .coverage
@@ -141,13 +139,14 @@ impl Snapshot<'_> {
         )?;
         let mut rows = statement.query([address.number()])?;
         while let Some(row) = rows.next()? {
-            let Some(id) = Identity::new(address.number(), row.get(0)?, row.get(1)?) else { continue };
-            let (time, code): (i64, u8) = (row.get(2)?, row.get(3)?);
+            let mut cells = Cells::of(row);
+            let Some(id) = Identity::new(address.number(), cells.take()?, cells.take()?) else { continue };
+            let (time, code): (i64, u8) = (cells.take()?, cells.take()?);
             if code == 3 {
                 history.cleared.push(id);
                 continue;
             }
-            let seconds_added = if code == 2 { row.get(4)? } else { None };
+            let seconds_added = if code == 2 { cells.take()? } else { None };
             let event = ClockEvent { sequence: id.sequence.number(), time, seconds_added };
             history.clock.push((id.epoch, event));
         }
@@ -173,10 +172,12 @@ impl Snapshot<'_> {
                  ORDER BY rank LIMIT 1",
             )?
             .query_row(key(id), |row| {
-                let (time, lag): (i64, Option<i64>) = (row.get(1)?, row.get(2)?);
+                let mut cells = Cells::of(row);
+                let rank = cells.take()?;
+                let (time, lag): (i64, Option<i64>) = (cells.take()?, cells.take()?);
                 let stamped_at = lag.map(|lag| time.saturating_add(lag));
-                let received_at = stamped_at.filter(|_| is_synchronised(row.get(3)));
-                Ok((row.get(0)?, Seen { time, received_at, stamped_at, is_reading: true }))
+                let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
+                Ok((rank, Seen { time, received_at, stamped_at, is_reading: true }))
             })
             .optional()?;
         Ok(found)
@@ -197,9 +198,10 @@ impl Snapshot<'_> {
                 .db
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
-                    let stamped_at: Option<i64> = row.get(1)?;
-                    let received_at = stamped_at.filter(|_| is_synchronised(row.get(2)));
-                    Ok(Seen { time: row.get(0)?, received_at, stamped_at, is_reading: false })
+                    let mut cells = Cells::of(row);
+                    let (time, stamped_at): (i64, Option<i64>) = (cells.take()?, cells.take()?);
+                    let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
+                    Ok(Seen { time, received_at, stamped_at, is_reading: false })
                 })
                 .optional()?;
             if seen.is_some() {
@@ -214,15 +216,15 @@ impl Snapshot<'_> {
 const CLOCK_EVENTS_MAX: usize = 1000;
 
 fn profile_seen(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<ProfileSeen>> {
-    let Some(identity) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { return Ok(None) };
-    let unit: String = row.get(7)?;
+    let mut cells = Cells::of(row);
+    let Some(identity) = Identity::new(cells.take()?, cells.take()?, cells.take()?) else { return Ok(None) };
     Ok(Some(ProfileSeen {
         identity,
-        time: row.get(3)?,
-        interval_s: row.get(4)?,
-        capacity: row.get(5)?,
-        oldest: row.get(6)?,
-        unit: unit.parse().unwrap_or(0),
+        time: cells.take()?,
+        interval_s: cells.take()?,
+        capacity: cells.take()?,
+        oldest: cells.take()?,
+        unit: cells.take::<String>()?.parse().unwrap_or(0),
     }))
 }
 
@@ -293,7 +295,7 @@ impl Facts for Snapshot<'_> {
         let mut statement = self.db.prepare_cached(
             "SELECT min(interval_s) FROM profile_row WHERE logger = ? AND epoch = ? AND rank = 0",
         )?;
-        Ok(statement.query_row(params![address.number(), epoch.number()], |row| row.get(0))?)
+        Ok(statement.query_row(params![address.number(), epoch.number()], query::only)?)
     }
 
     fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Error> {
@@ -306,7 +308,8 @@ impl Facts for Snapshot<'_> {
             let mut statement = self.db.prepare_cached(&sql)?;
             let mut rows = statement.query(place)?;
             while let Some(row) = rows.next()? {
-                slots.insert(Slot(row.get(0)?));
+                let mut cells = Cells::of(row);
+                slots.insert(Slot(cells.take()?));
             }
         }
         for order in ["", "DESC"] {
@@ -314,7 +317,7 @@ impl Facts for Snapshot<'_> {
                 "SELECT slot FROM settled_or_retired WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
                  ORDER BY sequence {order} LIMIT 1"
             );
-            let found = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            let found = self.db.prepare_cached(&sql)?.query_row(place, query::only).optional()?;
             slots.extend(found.map(Slot));
         }
         let unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
@@ -341,8 +344,9 @@ impl Facts for Snapshot<'_> {
                 .db
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
-                    let at: Option<i64> = row.get(0)?;
-                    Ok(came(at.is_some(), at.filter(|_| is_synchronised(row.get(1))), row.get(2)?))
+                    let mut cells = Cells::of(row);
+                    let at: Option<i64> = cells.take()?;
+                    Ok(came(at.is_some(), at.filter(|_| is_synchronised(cells.take())), cells.take()?))
                 })
                 .optional()?;
             if found.is_some() {
@@ -381,7 +385,7 @@ impl Facts for Snapshot<'_> {
                      AND {received_at} < ?"
             );
             let place = params![address.number(), epoch.number(), before];
-            let found: Option<u32> = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0))?;
+            let found: Option<u32> = self.db.prepare_cached(&sql)?.query_row(place, query::only)?;
             last = last.max(found);
         }
         let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX).rev();
@@ -409,7 +413,7 @@ impl Facts for Snapshot<'_> {
             );
             let place = params![address.number(), epoch.number(), from];
             let found: Option<u32> =
-                self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+                self.db.prepare_cached(&sql)?.query_row(place, query::only).optional()?;
             first = [first, found].into_iter().flatten().min();
         }
         Ok(first)
@@ -438,7 +442,7 @@ impl Facts for Snapshot<'_> {
             );
             let place = params![address.number(), epoch.number(), most, PLAUSIBLE_FROM, before];
             let found: Option<u32> =
-                self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+                self.db.prepare_cached(&sql)?.query_row(place, query::only).optional()?;
             last = last.max(found);
         }
         Ok(last)
@@ -468,8 +472,9 @@ impl Facts for Snapshot<'_> {
             let mut statement = self.db.prepare_cached(&sql)?;
             let mut rows = statement.query([address.number()])?;
             while let Some(row) = rows.next()? {
-                if let Some(epoch) = Epoch::new(row.get(0)?) {
-                    all.entry(epoch).or_default().insert(row.get(1)?);
+                let mut cells = Cells::of(row);
+                if let Some(epoch) = Epoch::new(cells.take()?) {
+                    all.entry(epoch).or_default().insert(cells.take()?);
                 }
             }
         }

@@ -1,6 +1,7 @@
 //! By which key slots records came: what the reports on keys go by.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::{self};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::SEALED_TABLES;
 use crate::wire::seq::{Address, Identity, Slot};
@@ -17,15 +18,16 @@ impl Snapshot<'_> {
         let mut newest: BTreeMap<Address, Vec<Sealed>> =
             addresses.iter().map(|&address| (address, Vec::new())).collect();
         let mut statement = self.db.prepare_cached(
-            "SELECT epoch, sequence, slot, time, time + lag, logger FROM journal
+            "SELECT logger, epoch, sequence, slot, time, time + lag FROM journal
              WHERE kind > 0 AND rank = 0 AND slot IS NOT NULL",
         )?;
         let mut found = statement.query([])?;
         while let Some(row) = found.next()? {
-            if let Some(address) = Address::new(row.get(5)?)
+            let mut cells = Cells::of(row);
+            if let Some(address) = Address::new(cells.take()?)
                 && let Some(mine) = newest.get_mut(&address)
             {
-                mine.extend(sealed(address, row)?);
+                mine.extend(sealed(address, cells)?);
             }
         }
         for (&address, mine) in &mut newest {
@@ -38,7 +40,7 @@ impl Snapshot<'_> {
                 let mut statement = self.db.prepare_cached(&sql)?;
                 let mut found = statement.query(params![address.number(), records as i64])?;
                 while let Some(row) = found.next()? {
-                    mine.extend(sealed(address, row)?);
+                    mine.extend(sealed(address, Cells::of(row))?);
                 }
             }
             // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
@@ -56,8 +58,9 @@ impl Snapshot<'_> {
         let mut slots = BTreeMap::<Address, Vec<(Slot, i64)>>::new();
         let mut found = statement.query([])?;
         while let Some(row) = found.next()? {
-            if let Some(address) = Address::new(row.get(0)?) {
-                slots.entry(address).or_default().push((Slot(row.get(1)?), row.get(2)?));
+            let mut cells = Cells::of(row);
+            if let Some(address) = Address::new(cells.take()?) {
+                slots.entry(address).or_default().push((Slot(cells.take()?), cells.take()?));
             }
         }
         Ok(slots)
@@ -78,7 +81,7 @@ impl Snapshot<'_> {
             let mut statement = self.db.prepare_cached(&sql)?;
             let mut found = statement.query(params![address.number(), slot.0])?;
             let Some(row) = found.next()? else { continue };
-            let Some(here) = sealed(address, row)? else { continue };
+            let Some(here) = sealed(address, Cells::of(row))? else { continue };
             if largest.is_none_or(|largest| largest.identity < here.identity) {
                 largest = Some(here);
             }
@@ -109,7 +112,7 @@ impl Snapshot<'_> {
             let (epoch, sequence) = (from.epoch.number(), from.sequence.number());
             let mut found = statement.query(params![address.number(), epoch, sequence, slot.0, most_rows])?;
             while let Some(row) = found.next()? {
-                all.extend(sealed(address, row)?);
+                all.extend(sealed(address, Cells::of(row))?);
             }
         }
         // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
@@ -132,7 +135,7 @@ impl Snapshot<'_> {
                 "SELECT max(row) FROM journal WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0
                      AND slot = ? AND kind > 0 AND lag IS NOT NULL AND stored_at IS NULL",
             )?
-            .query_row(params![address, epoch, sequence, slot.0], |row| row.get(0))?;
+            .query_row(params![address, epoch, sequence, slot.0], query::only)?;
         if let Some(row) = row {
             return Ok(Some((true, row)));
         }
@@ -146,7 +149,7 @@ impl Snapshot<'_> {
             let here: Option<i64> = self
                 .db
                 .prepare_cached(&sql)?
-                .query_row(params![address, epoch, sequence, slot.0, NEWEST_LOOKED_AT], |row| row.get(0))?;
+                .query_row(params![address, epoch, sequence, slot.0, NEWEST_LOOKED_AT], query::only)?;
             latest = latest.max(here);
         }
         Ok(latest.map(|at| (false, at)))
@@ -160,8 +163,9 @@ impl Snapshot<'_> {
         let mut frames = BTreeMap::new();
         let mut found = statement.query([crate::record::unopened::WhyShut::Closed.text()])?;
         while let Some(row) = found.next()? {
-            if let Some(address) = Address::new(row.get(0)?) {
-                frames.insert((address, Slot(row.get(1)?)), row.get::<_, i64>(2)? as u64);
+            let mut cells = Cells::of(row);
+            if let Some(address) = Address::new(cells.take()?) {
+                frames.insert((address, Slot(cells.take()?)), cells.take::<i64>()? as u64);
             }
         }
         Ok(frames)
@@ -184,9 +188,9 @@ pub struct Sealed {
 /// From a row of epoch, sequence, slot, time and reception.
 pub(in crate::ledger) fn sealed(
     address: Address,
-    row: &rusqlite::Row<'_>,
+    mut cells: Cells<'_, '_>,
 ) -> rusqlite::Result<Option<Sealed>> {
-    let identity = Identity::new(address.number(), row.get(0)?, row.get(1)?);
-    let (slot, time, received_at) = (Slot(row.get(2)?), row.get(3)?, row.get(4)?);
+    let identity = Identity::new(address.number(), cells.take()?, cells.take()?);
+    let (slot, time, received_at) = (Slot(cells.take()?), cells.take()?, cells.take()?);
     Ok(identity.map(|identity| Sealed { identity, slot, time, received_at }))
 }

@@ -1,6 +1,7 @@
 //! When each radio was listening.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::Cells;
 use crate::record::facts::Listening;
 use crate::time::GatewayTime;
 use rusqlite::Connection;
@@ -21,11 +22,12 @@ pub(in crate::ledger) fn unsettled_listening(db: &Connection, through: i64) -> R
 
 /// From radio, synchronised, since, until.
 pub(in crate::ledger) fn listening_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Listening> {
+    let mut cells = Cells::of(row);
     Ok(Listening {
-        radio: row.get(0)?,
-        synchronised: row.get(1)?,
-        since: GatewayTime(row.get(2)?),
-        until: GatewayTime(row.get(3)?),
+        radio: cells.take()?,
+        synchronised: cells.take()?,
+        since: GatewayTime(cells.take()?),
+        until: GatewayTime(cells.take()?),
     })
 }
 

@@ -1,6 +1,7 @@
 //! What people wrote down: write-offs, remarks and manual readings, as reports read them.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::Cells;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{Kind, NewManual, NewRemark};
@@ -33,26 +34,24 @@ impl Snapshot<'_> {
         let mut rows = statement.query([of.map(Address::number)])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            let (Some(logger), Some(epoch)) = (Address::new(row.get(1)?), Epoch::new(row.get(2)?)) else {
+            let (id, logger, epoch, first, last, by, reason, written_at): (
+                i64,
+                u16,
+                u32,
+                u32,
+                Option<u32>,
+                String,
+                String,
+                i64,
+            ) = FromRow::from_row(row)?;
+            let (Some(logger), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) else {
                 return Err(Error::Corrupt("a write-off has a reserved logger or epoch".into()));
             };
-            let (first, last): (u32, Option<u32>) = (row.get(3)?, row.get(4)?);
-            let written_at = row.get(7)?;
             let ended_by = match last {
                 Some(_) => None,
                 None => self.heard_after(logger, epoch, first, written_at)?.filter(|&heard| heard > 0),
             };
-            all.push(WrittenOff {
-                id: row.get(0)?,
-                logger,
-                epoch,
-                first,
-                last,
-                by: row.get(5)?,
-                reason: row.get(6)?,
-                written_at,
-                ended_by,
-            });
+            all.push(WrittenOff { id, logger, epoch, first, last, by, reason, written_at, ended_by });
         }
         Ok(all)
     }
@@ -66,7 +65,8 @@ impl Snapshot<'_> {
                 self.db.prepare_cached("SELECT first, last FROM write_off_part WHERE write_off = ?")?;
             let mut rows = parts.query([off.id])?;
             while let Some(row) = rows.next()? {
-                missing_then.insert_range(row.get(0)?, row.get(1)?);
+                let mut cells = Cells::of(row);
+                missing_then.insert_range(cells.take()?, cells.take()?);
             }
             let held =
                 self.coverage().epoch(off.logger, off.epoch).map(|held| held.held()).unwrap_or_default();
@@ -100,7 +100,8 @@ impl Snapshot<'_> {
             ))?;
             let mut rows = statement.query(params![off.logger.number(), off.epoch.number(), first, last])?;
             while let Some(row) = rows.next()? {
-                let (sequence, stored_at): (u32, i64) = (row.get(0)?, row.get(1)?);
+                let mut cells = Cells::of(row);
+                let (sequence, stored_at): (u32, i64) = (cells.take()?, cells.take()?);
                 let at = all.partition_point(|range| range.last < sequence);
                 if let Some(range) = all.get_mut(at).filter(|range| range.first <= sequence) {
                     range.stored_from = Some(range.stored_from.map_or(stored_at, |from| from.min(stored_at)));
@@ -120,22 +121,16 @@ impl Snapshot<'_> {
         let mut rows = statement.query([of.map(Address::number)])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            let id: i64 = row.get(0)?;
-            let kind: String = row.get(5)?;
-            let (Some(logger), Some(kind)) = (Address::new(row.get(1)?), Kind::from_name(&kind)) else {
+            let mut cells = Cells::of(row);
+            let (id, logger): (i64, u16) = (cells.take()?, cells.take()?);
+            let (channel, from, to) = (cells.take()?, cells.take()?, cells.take()?);
+            let kind: String = cells.take()?;
+            let (Some(logger), Some(kind)) = (Address::new(logger), Kind::from_name(&kind)) else {
                 return Err(Error::Corrupt(format!("remark {id} is of no logger or of no known kind")));
             };
-            let what = NewRemark {
-                logger,
-                channel: row.get(2)?,
-                from: row.get(3)?,
-                to: row.get(4)?,
-                kind,
-                text: row.get(6)?,
-                by: row.get(7)?,
-                corrects: row.get(9)?,
-            };
-            all.push(Remark { id, what, written_at: row.get(8)?, corrected_by: row.get(10)? });
+            let (text, by, written_at) = (cells.take()?, cells.take()?, cells.take()?);
+            let what = NewRemark { logger, channel, from, to, kind, text, by, corrects: cells.take()? };
+            all.push(Remark { id, what, written_at, corrected_by: cells.take()? });
         }
         Ok(all)
     }
@@ -153,33 +148,34 @@ impl Snapshot<'_> {
 
     fn manual(&self, condition: &str, key: impl rusqlite::Params) -> Result<Vec<Manual>, Error> {
         let mut statement = self.db.prepare_cached(&format!(
-            "SELECT id, logger, channel, at, value, unit, instrument, by_whom, written_at, file, line, corrects,
+            "SELECT id, logger, channel, at, value, unit, instrument, line, corrects, by_whom, written_at, file,
                  corrected_by
              FROM manual_reading WHERE {condition} ORDER BY at, id"
         ))?;
         let mut rows = statement.query(key)?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            let id: i64 = row.get(0)?;
-            let logger = Address::new(row.get(1)?)
+            let mut cells = Cells::of(row);
+            let id: i64 = cells.take()?;
+            let logger = Address::new(cells.take()?)
                 .ok_or_else(|| Error::Corrupt(format!("manual reading {id} is of a reserved logger")))?;
             let what = NewManual {
                 logger,
-                channel: row.get(2)?,
-                at: row.get(3)?,
-                value: row.get(4)?,
-                unit: row.get(5)?,
-                instrument: row.get(6)?,
-                line: row.get::<_, Option<i64>>(10)?.and_then(|line| u64::try_from(line).ok()),
-                corrects: row.get(11)?,
+                channel: cells.take()?,
+                at: cells.take()?,
+                value: cells.take()?,
+                unit: cells.take()?,
+                instrument: cells.take()?,
+                line: cells.take::<Option<i64>>()?.and_then(|line| u64::try_from(line).ok()),
+                corrects: cells.take()?,
             };
             all.push(Manual {
                 id,
                 what,
-                by: row.get(7)?,
-                written_at: row.get(8)?,
-                file: row.get(9)?,
-                corrected_by: row.get(12)?,
+                by: cells.take()?,
+                written_at: cells.take()?,
+                file: cells.take()?,
+                corrected_by: cells.take()?,
             });
         }
         Ok(all)

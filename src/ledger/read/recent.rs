@@ -15,25 +15,24 @@ impl Snapshot<'_> {
     ) -> Result<BTreeMap<Address, (Identity, Row)>, Error> {
         let columns = row::content_columns();
         let mut newest = BTreeMap::<Address, (Identity, Row)>::new();
-        // The content has 45 columns; the identity stands behind it.
         let mut settled = self.db.prepare_cached(&format!(
-            "SELECT {columns}, epoch, sequence FROM settled WHERE logger = ? AND rank = 0
+            "SELECT {columns}, logger, epoch, sequence FROM settled WHERE logger = ? AND rank = 0
              ORDER BY epoch DESC, sequence DESC LIMIT 1"
         ))?;
         for &address in addresses {
             let mut rows = settled.query([address.number()])?;
             if let Some(row) = rows.next()?
-                && let Some(id) = Identity::new(address.number(), row.get(45)?, row.get(46)?)
+                && let Some(id) = row::identity_after_content(row)?
             {
                 newest.insert(address, (id, row::row_content(row)?));
             }
         }
         let mut journal = self.db.prepare_cached(&format!(
-            "SELECT {columns}, epoch, sequence, logger FROM journal WHERE kind = 1 AND rank = 0"
+            "SELECT {columns}, logger, epoch, sequence FROM journal WHERE kind = 1 AND rank = 0"
         ))?;
         let mut rows = journal.query([])?;
         while let Some(row) = rows.next()? {
-            let Some(id) = Identity::new(row.get(47)?, row.get(45)?, row.get(46)?) else { continue };
+            let Some(id) = row::identity_after_content(row)? else { continue };
             let is_newer = newest.get(&id.address).is_none_or(|(held, _)| *held < id);
             if is_newer && addresses.contains(&id.address) {
                 newest.insert(id.address, (id, row::row_content(row)?));

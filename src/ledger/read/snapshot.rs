@@ -5,6 +5,7 @@
 //! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::Cells;
 use crate::ledger::db::row::kind;
 use crate::ledger::db::schema;
 use crate::ledger::read::coverage::load_coverage;
@@ -65,16 +66,18 @@ fn asides(db: &Connection) -> Result<Vec<DamagedLedger>, Error> {
          FROM ledger_set_aside ORDER BY id",
     )?;
     let rows = statement.query_map([], |row| {
+        let mut cells = Cells::of(row);
+        let id: i64 = cells.take()?;
         let aside = DamagedLedger {
-            file: row.get(1)?,
-            set_aside_at: row.get(2)?,
-            reason: row.get(3)?,
-            known_as_of: row.get(4)?,
-            salvaged_at: row.get(5)?,
-            records: row.get::<_, i64>(6)?.unsigned_abs(),
+            file: cells.take()?,
+            set_aside_at: cells.take()?,
+            reason: cells.take()?,
+            known_as_of: cells.take()?,
+            salvaged_at: cells.take()?,
+            records: cells.take::<i64>()?.unsigned_abs(),
             reach: BTreeMap::new(),
         };
-        Ok((row.get::<_, i64>(0)?, aside))
+        Ok((id, aside))
     })?;
     let mut all = Vec::new();
     for row in rows {
@@ -82,7 +85,10 @@ fn asides(db: &Connection) -> Result<Vec<DamagedLedger>, Error> {
         let mut statement = db.prepare_cached(
             "SELECT logger, epoch, max(last) FROM elsewhere WHERE ledger = ? GROUP BY logger, epoch",
         )?;
-        let reach = statement.query_map([id], |row| Ok(((row.get(0)?, row.get(1)?), row.get(2)?)))?;
+        let reach = statement.query_map([id], |row| {
+            let mut cells = Cells::of(row);
+            Ok(((cells.take()?, cells.take()?), cells.take()?))
+        })?;
         aside.reach = reach.collect::<Result<_, _>>()?;
         all.push(aside);
     }
@@ -173,12 +179,13 @@ impl<'a> Snapshot<'a> {
         )?;
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            if let Some(address) = Address::new(row.get(0)?) {
+            let mut cells = Cells::of(row);
+            if let Some(address) = Address::new(cells.take()?) {
                 let heard = LastHeard {
-                    received_at: row.get(1)?,
-                    battery_mv: row.get(2)?,
-                    rssi_dbm: row.get(3)?,
-                    snr_quarter_db: row.get(4)?,
+                    received_at: cells.take()?,
+                    battery_mv: cells.take()?,
+                    rssi_dbm: cells.take()?,
+                    snr_quarter_db: cells.take()?,
                 };
                 self.heard.insert(address, heard);
             }
@@ -188,34 +195,35 @@ impl<'a> Snapshot<'a> {
 
     fn read_journal(&mut self) -> Result<(), Error> {
         let mut statement = self.db.prepare_cached(
-            "SELECT kind, logger, epoch, sequence, rank, time, lag, battery_mv, rssi_dbm, snr_quarter_db,
-                 stored_at, EXISTS (SELECT 1 FROM import i
-                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL), synchronised, slot
+            "SELECT logger, epoch, sequence, kind, rank, EXISTS (SELECT 1 FROM import i
+                     WHERE i.id = journal.import AND i.withdrawn_at IS NOT NULL), time, lag, stored_at,
+                 synchronised, slot, battery_mv, rssi_dbm, snr_quarter_db
              FROM journal WHERE kind > 0 ORDER BY row",
         )?;
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            let Some(identity) = Identity::new(row.get(1)?, row.get(2)?, row.get(3)?) else { continue };
-            let (rank, withdrawn): (i64, bool) = (row.get(4)?, row.get(11)?);
-            let (time, lag): (i64, Option<i64>) = (row.get(5)?, row.get(6)?);
+            let mut cells = Cells::of(row);
+            let place = (cells.take()?, cells.take()?, cells.take()?);
+            let Some(identity) = Identity::new(place.0, place.1, place.2) else { continue };
+            let (kind, rank, withdrawn): (i64, i64, bool) = (cells.take()?, cells.take()?, cells.take()?);
+            let (time, lag): (i64, Option<i64>) = (cells.take()?, cells.take()?);
             let received_at = lag.map(|lag| time + lag);
-            let stored_at: Option<i64> = row.get(10)?;
+            let stored_at: Option<i64> = cells.take()?;
+            let (synchronised, slot) = (is_synchronised(cells.take()), cells.take()?);
             if let (Some(received_at), None) = (received_at, stored_at) {
                 let heard = self.heard.entry(identity.address).or_default();
                 heard.received_at = received_at;
-                heard.battery_mv = row.get::<_, Option<u16>>(7)?.or(heard.battery_mv);
-                heard.rssi_dbm = row.get::<_, Option<i8>>(8)?.or(heard.rssi_dbm);
-                heard.snr_quarter_db = row.get::<_, Option<i8>>(9)?.or(heard.snr_quarter_db);
+                heard.battery_mv = cells.take::<Option<u16>>()?.or(heard.battery_mv);
+                heard.rssi_dbm = cells.take::<Option<i8>>()?.or(heard.rssi_dbm);
+                heard.snr_quarter_db = cells.take::<Option<i8>>()?.or(heard.snr_quarter_db);
             }
             if !withdrawn {
-                let kind: i64 = row.get(0)?;
                 // Whether it came by radio has nothing to do with whether the clock was right.
                 let by_radio_at = received_at;
-                let received_at = received_at.filter(|_| is_synchronised(row.get(12)));
+                let received_at = received_at.filter(|_| synchronised);
                 let stamped_at = by_radio_at;
                 let seen = Seen { time, received_at, stamped_at, is_reading: kind == kind::READING };
                 let rows = self.unsettled.entry(identity).or_default();
-                let slot = row.get(13)?;
                 rows.push(Unsettled {
                     rank,
                     opaque: kind == kind::OPAQUE,

@@ -5,6 +5,7 @@
 //! content; `Snapshot::set_aside` does.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::Cells;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
@@ -30,12 +31,13 @@ impl Snapshot<'_> {
              GROUP BY address ORDER BY 4 DESC, 1",
         )?;
         let rows = statement.query_map([], |row| {
-            let address: u16 = row.get(0)?;
+            let mut cells = Cells::of(row);
+            let address: u16 = cells.take()?;
             Ok(Foreign {
                 address: (address != FURTHER).then_some(address),
-                frames: row.get::<_, i64>(1)?.unsigned_abs(),
-                first_heard: GatewayTime(row.get(2)?),
-                last_heard: GatewayTime(row.get(3)?),
+                frames: cells.take::<i64>()?.unsigned_abs(),
+                first_heard: GatewayTime(cells.take()?),
+                last_heard: GatewayTime(cells.take()?),
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -50,8 +52,9 @@ impl Snapshot<'_> {
         let mut all = Vec::new();
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            if let Some(logger) = Address::new(row.get(0)?) {
-                all.push((logger, row.get::<_, i64>(1)?.unsigned_abs()));
+            let mut cells = Cells::of(row);
+            if let Some(logger) = Address::new(cells.take()?) {
+                all.push((logger, cells.take::<i64>()?.unsigned_abs()));
             }
         }
         Ok(all)
@@ -70,7 +73,8 @@ impl Snapshot<'_> {
         )?;
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            counted.insert(row.get(0)?, row.get(1)?);
+            let mut cells = Cells::of(row);
+            counted.insert(cells.take()?, cells.take()?);
         }
         let mut statement = self.db.prepare_cached(
             "SELECT logger, slot, reason, count(*), min(received_at), max(received_at) FROM unopened
@@ -79,17 +83,23 @@ impl Snapshot<'_> {
         let mut rows = statement.query([])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            let (number, reason): (u16, String) = (row.get(0)?, row.get(2)?);
+            let (number, slot, reason, frames, first_at, last_at): (
+                u16,
+                u8,
+                String,
+                i64,
+                Option<i64>,
+                Option<i64>,
+            ) = FromRow::from_row(row)?;
             let (Some(logger), Some(why)) = (Address::new(number), WhyShut::from_text(&reason)) else {
                 continue;
             };
-            let (first_at, last_at): (Option<i64>, Option<i64>) = (row.get(4)?, row.get(5)?);
             let last_at = last_at.map(|last| counted.get(&number).map_or(last, |&counted| counted.max(last)));
             all.push(Kept {
                 logger,
-                slot: Slot(row.get(1)?),
+                slot: Slot(slot),
                 why,
-                frames: row.get::<_, i64>(3)?.unsigned_abs(),
+                frames: frames.unsigned_abs(),
                 first_at: first_at.map(GatewayTime),
                 last_at: last_at.map(GatewayTime),
             });
@@ -110,12 +120,13 @@ impl Snapshot<'_> {
         let mut rows = statement.query([])?;
         let mut all = Vec::new();
         while let Some(row) = rows.next()? {
-            let Some(logger) = Address::new(row.get(0)?) else { continue };
+            let mut cells = Cells::of(row);
+            let Some(logger) = Address::new(cells.take()?) else { continue };
             all.push(Dropped {
                 logger,
-                frames: row.get::<_, i64>(1)?.unsigned_abs(),
-                first_at: GatewayTime(row.get(2)?),
-                last_at: GatewayTime(row.get(3)?),
+                frames: cells.take::<i64>()?.unsigned_abs(),
+                first_at: GatewayTime(cells.take()?),
+                last_at: GatewayTime(cells.take()?),
             });
         }
         Ok(all)
@@ -126,7 +137,10 @@ impl Snapshot<'_> {
         let mut statement = self.db.prepare_cached(
             "SELECT r.name, count(*) FROM unopened u JOIN radio r ON r.id = u.radio GROUP BY r.id",
         )?;
-        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.unsigned_abs())))?;
+        let rows = statement.query_map([], |row| {
+            let mut cells = Cells::of(row);
+            Ok((cells.take()?, cells.take::<i64>()?.unsigned_abs()))
+        })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -153,8 +167,9 @@ impl Snapshot<'_> {
                     opaque.is_more = true;
                     break;
                 }
-                let Some(epoch) = Epoch::new(row.get(0)?) else { continue };
-                let plaintext = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+                let mut cells = Cells::of(row);
+                let Some(epoch) = Epoch::new(cells.take()?) else { continue };
+                let plaintext = cells.bytes()?;
                 opaque.records += 1;
                 match Record::decode(plaintext, epoch) {
                     Err(rule) => *opaque.rules.entry(rule).or_default() += 1,
