@@ -341,6 +341,14 @@ pub fn take_name(from: &Path, to: &Path, replace: bool) -> io::Result<()> {
     }
 }
 
+/// Gives a file that was written under another name its own: the file is made durable, then renamed, and then its folder is
+/// made durable. With `replace` over what is there.
+pub fn put_in_place(part: &Path, path: &Path, replace: bool) -> io::Result<()> {
+    sync(part)?;
+    take_name(part, path, replace)?;
+    sync_folder(path)
+}
+
 /// Makes the names in a file's folder durable.
 pub fn sync_folder(path: &Path) -> io::Result<()> {
     File::open(folder_of(path))?.sync_all()

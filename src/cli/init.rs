@@ -4,8 +4,8 @@
 //! examples of `config/`, and what to do next. What this is not: it never overwrites a file, not even with
 //! the same text, since a lost key is a lost record.
 
+use super::exit::{COULD_NOT, DONE};
 use super::key::fresh;
-use super::{COULD_NOT, DONE};
 use crate::config::{CONFIG_FOLDER, STATE_FOLDER};
 use crate::files::{self, NewFile};
 use crate::seal::hex;

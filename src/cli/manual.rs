@@ -1,5 +1,7 @@
 //! `stonechat manual`: what somebody measured by hand, a dip or a readout, beside the record.
 
+mod args;
+
 use super::args::open;
 use super::exit::{DONE, Exit, NO};
 use super::people::{refused, stamp, write};
@@ -10,105 +12,15 @@ use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManu
 use crate::record::written::ManualOutcome;
 use crate::view::notes::manual_json;
 use crate::view::written::{ManualImport, manual_readings, manual_written, manual_written_json};
+pub use args::{AddArgs, Command, HELP, ImportArgs};
 use serde_json::{Value, json};
 use std::io::{Read, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Refused lines that are told on the terminal.
 const REFUSED_SHOWN: usize = 50;
 /// The longest name of a file that is kept.
 const FILE_NAME_MAX: usize = 255;
-
-pub(super) const HELP: &str = "\
-Values are kept as they were written down, with their unit as a UCUM code (m, mm, kPa, Cel, Hz). Manual readings are \
-never edited: write another one with --corrects, and both stay.
-
-Examples:
-  stonechat manual add --logger 17 --channel 0 --at '2026-05-04 08:15' --value 12.34 --unit m \\
-      --instrument 'dip meter 2' --by 'A. Surveyor'
-  stonechat manual import dips.csv --by 'A. Surveyor'
-  stonechat manual list --logger 17";
-
-/// What to do.
-#[derive(clap::Subcommand)]
-pub enum Command {
-    /// Write one down
-    #[command(after_help = HELP)]
-    Add(AddArgs),
-    /// Write down those of a CSV file with the header logger,channel,time,value,unit,instrument
-    #[command(
-        after_help = "All rows go in or none, unless --skip-refused; the same file again adds nothing.\n\n\
-                            Example: stonechat manual import dips.csv --by 'A. Surveyor'"
-    )]
-    Import(ImportArgs),
-    /// List them, also those that were corrected
-    #[command(after_help = "Example: stonechat manual list --logger 17")]
-    List {
-        /// Only of this logger
-        #[arg(long, value_name = "ADDRESS")]
-        logger: Option<u16>,
-        /// Print JSON
-        #[arg(long)]
-        json: bool,
-    },
-}
-
-/// The arguments of `manual add`.
-#[derive(clap::Args)]
-pub struct AddArgs {
-    /// The logger's address
-    #[arg(long, value_name = "ADDRESS")]
-    logger: u16,
-    /// The channel, counted from 0
-    #[arg(long)]
-    channel: u32,
-    /// When, as '2026-05-04 08:15' on the site's clock or as 2026-05-04T15:15:00Z
-    #[arg(long, value_name = "TIME")]
-    at: String,
-    /// The value, a decimal; it is kept as it is written
-    #[arg(long, allow_hyphen_values = true)]
-    value: String,
-    /// Its unit, a UCUM code
-    #[arg(long)]
-    unit: String,
-    /// What it was measured with
-    #[arg(long, value_name = "TEXT")]
-    instrument: String,
-    /// Who measured
-    #[arg(long, value_name = "NAME")]
-    by: String,
-    /// The number of a manual reading that this one stands for from now on
-    #[arg(long, value_name = "ID")]
-    corrects: Option<i64>,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
-}
-
-/// The arguments of `manual import`.
-#[derive(clap::Args)]
-pub struct ImportArgs {
-    /// The file
-    file: PathBuf,
-    /// Who measured
-    #[arg(long, value_name = "NAME")]
-    by: String,
-    /// Take the other rows if some are refused
-    #[arg(long)]
-    skip_refused: bool,
-    /// Say what would be written, and write nothing
-    #[arg(long)]
-    dry_run: bool,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
-}
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {

@@ -4,6 +4,8 @@
 //! calculation of one value as one would do it on paper, or every mistake of both files. What this is not: it stores no
 //! value; raw counts stay raw.
 
+mod args;
+
 use super::args::{calibrated, maybe_instant, now, open};
 use super::exit::{DONE, Exit, config_code};
 use super::print::{print, print_json};
@@ -14,78 +16,9 @@ use crate::report::point_check;
 use crate::report::values::{self, Site, Span};
 use crate::text::{counted, rfc3339};
 use crate::view::units as view;
+pub use args::{CheckArgs, Command, ExplainArgs, ShowArgs};
 use std::io::Write;
-use std::path::{Path, PathBuf};
-
-/// What `units` does.
-#[derive(clap::Subcommand)]
-pub enum Command {
-    /// The values of a point as a table, with what its reader must know of them
-    #[command(after_help = "Example: stonechat units show --point \"P-17 pore pressure\" \
-                            --from 2026-05-04T00:00:00-07:00 --units calibrations.toml")]
-    Show(ShowArgs),
-    /// The calculation of one value, step by step, as one would check it on paper
-    #[command(after_help = "Example: stonechat units explain --point \"P-17 pore pressure\" \
-                            --at 2026-05-04T12:00:00-07:00 --units calibrations.toml")]
-    Explain(ExplainArgs),
-    /// Check points and calibrations: every mistake at once, and which points have no calibration now
-    #[command(after_help = "Example: stonechat units check --units calibrations.toml")]
-    Check(CheckArgs),
-}
-
-/// The arguments of `units show`.
-#[derive(clap::Args)]
-pub struct ShowArgs {
-    /// The point, by its name
-    #[arg(long, value_name = "NAME")]
-    point: String,
-    /// The file of the calibrations
-    #[arg(long, value_name = "FILE")]
-    units: PathBuf,
-    /// Values from this time on (RFC 3339) [default: a day before the newest]
-    #[arg(long, value_name = "TIME")]
-    from: Option<String>,
-    /// Values before this time [default: all]
-    #[arg(long, value_name = "TIME")]
-    to: Option<String>,
-    /// Print JSON
-    #[arg(long, conflicts_with = "csv")]
-    json: bool,
-    /// Print CSV, with times in UTC
-    #[arg(long)]
-    csv: bool,
-}
-
-/// The arguments of `units explain`.
-#[derive(clap::Args)]
-pub struct ExplainArgs {
-    /// The point, by its name
-    #[arg(long, value_name = "NAME")]
-    point: String,
-    /// The file of the calibrations
-    #[arg(long, value_name = "FILE")]
-    units: PathBuf,
-    /// The last value at or before this time (RFC 3339) [default: the newest]
-    #[arg(long, value_name = "TIME")]
-    at: Option<String>,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-}
-
-/// The arguments of `units check`.
-#[derive(clap::Args)]
-pub struct CheckArgs {
-    /// The file of the calibrations
-    #[arg(long, value_name = "FILE")]
-    units: PathBuf,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
-}
+use std::path::Path;
 
 /// Runs one of them.
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result<u8, Exit> {

@@ -82,13 +82,13 @@ fn check(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> 
         None => error.into(),
     })?;
     let code = if found.differences.is_empty() { DONE } else { NO };
-    let seen = named.as_deref().filter(|_| code == DONE);
-    let seen = seen.and_then(|file| backup::see(&config.ledger.path, file, clock(config).now()));
-    if args.json {
-        return Ok(print_json(out, &view::verified::as_json(&found, named.is_some(), seen.as_ref()), code));
-    }
-    let offset = config.site.utc_offset_s;
-    Ok(print(out, &view::verified::text(file, &found, named.is_some(), seen.as_ref(), offset), code))
+    let whole = named.as_deref().filter(|_| code == DONE);
+    let seen = whole.and_then(|file| backup::see(&config.ledger.path, file, clock(config).now()));
+    let (is_named, seen, offset) = (named.is_some(), seen.as_ref(), config.site.utc_offset_s);
+    Ok(match args.json {
+        true => print_json(out, &view::verified::as_json(&found, is_named, seen), code),
+        false => print(out, &view::verified::text(file, &found, is_named, seen, offset), code),
+    })
 }
 
 /// Why a file that was named could not be checked.
@@ -109,8 +109,7 @@ fn bring_over(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) ->
     // Notices and reports give its name only: it is beside the ledger.
     let beside = ledger.with_file_name(from);
     let is_name = from.components().count() == 1 && !from.exists();
-    let from = resolved(if is_name { &beside } else { from });
-    let from = from.as_path();
+    let from = &resolved(if is_name { &beside } else { from });
     if files::place(from).is_some_and(|there| files::place(ledger) == Some(there)) {
         return Err(Exit::could_not(format!(
             "{}: is the present ledger; the daemon sets a damaged one aside when it starts, and that file is named here",

@@ -1,5 +1,7 @@
 //! `stonechat write-off`: what nobody looks for any more, who decided so and why, and what has turned up since.
 
+mod args;
+
 use super::args::open;
 use super::exit::{DONE, Exit, NO, USAGE};
 use super::people::{refused, stamp, write};
@@ -10,65 +12,10 @@ use crate::record::notes::{self, BY_MAX, TEXT_MAX};
 use crate::record::write_off::{WriteOffPlan, WriteOffRefused};
 use crate::report::give_up::{GiveUp, Named, NamedWhat, give_up};
 use crate::view::write_off::{self as view, Decision};
+pub use args::{Args, HELP};
 use serde_json::{Value, json};
 use std::io::{IsTerminal, Write};
 use std::path::Path;
-
-pub(super) const HELP: &str = "\
-What is written off stays in the reports, as written off and by whom. A record that turns up later counts all the \
-same: its part of the write-off has no effect from then on. The rest of an epoch ends where its logger is heard again.
-
-Examples:
-  stonechat write-off --logger 17 --epoch 1 --first 187 --last 536 --by 'A. Surveyor' --reason 'memory was cleared'
-  stonechat write-off --logger 12 --epoch 3 --rest-of-epoch --by 'A. Surveyor' --reason 'stolen'
-  stonechat write-off --logger 12 --all-unclosed --by 'A. Surveyor' --reason 'restarts that it does not name'
-  stonechat write-off --list";
-
-/// The arguments of `write-off`.
-#[derive(clap::Args)]
-pub struct Args {
-    /// The logger's address; with --list: only this logger's
-    #[arg(long, value_name = "ADDRESS", required_unless_present = "list")]
-    logger: Option<u16>,
-    /// The epoch, as `stonechat gaps` tells it
-    #[arg(long, required_unless_present_any = ["list", "all_unclosed"], conflicts_with = "list")]
-    epoch: Option<u32>,
-    /// The first sequence
-    #[arg(long, value_name = "SEQUENCE", requires = "last", conflicts_with_all = ["rest_of_epoch", "list"])]
-    first: Option<u32>,
-    /// The last sequence; records between that are held stay held
-    #[arg(long, value_name = "SEQUENCE", requires = "first", conflicts_with_all = ["rest_of_epoch", "list"],
-        required_unless_present_any = ["rest_of_epoch", "all_unclosed", "list"])]
-    last: Option<u32>,
-    /// What the epoch may have made after its largest held record: a logger was stolen or struck, or an epoch's end
-    /// was never told
-    #[arg(long, conflicts_with = "list")]
-    rest_of_epoch: bool,
-    /// The same of every epoch of the logger that is over and whose end is not known
-    #[arg(long, conflicts_with_all = ["epoch", "first", "last", "rest_of_epoch", "list"])]
-    all_unclosed: bool,
-    /// Do not ask whether to write off the rest of an epoch while the logger is heard
-    #[arg(long, conflicts_with = "list")]
-    yes: bool,
-    /// Who decides so
-    #[arg(long, value_name = "NAME", required_unless_present = "list", conflicts_with = "list")]
-    by: Option<String>,
-    /// Why
-    #[arg(long, value_name = "TEXT", required_unless_present = "list", conflicts_with = "list")]
-    reason: Option<String>,
-    /// Say what would be written off, and write nothing
-    #[arg(long, conflicts_with = "list")]
-    dry_run: bool,
-    /// List what is written off, and what of it has turned up since
-    #[arg(long)]
-    list: bool,
-    /// Print JSON
-    #[arg(long)]
-    json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
-    now: Option<String>,
-}
 
 /// Writes off, or lists.
 pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {

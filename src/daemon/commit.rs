@@ -71,7 +71,7 @@ impl Daemon {
                 true => self.commit(),
                 false => Ok(()),
             },
-            Response::Passing => {
+            Response::Locked | Response::Full => {
                 self.timers.commit = Some(self.in_trouble(&error));
                 self.timers.listening = None;
                 self.write_state();

@@ -30,7 +30,7 @@ impl Daemon {
         let Err(error) = write(&mut self.ledger) else { return Ok(()) };
         match error.response() {
             Response::Unsynced => return Err(error.into()),
-            Response::Passing => {
+            Response::Locked | Response::Full => {
                 tracing::debug!("not written now: {error}");
                 self.due.notices = true;
                 self.soon();

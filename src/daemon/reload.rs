@@ -131,7 +131,7 @@ impl Daemon {
             }
             Err(error) => match error.response() {
                 // It is tried after the next commit; intake goes first.
-                Response::Passing => {
+                Response::Locked | Response::Full => {
                     tracing::warn!("what is set aside could not be tried again now: {error}");
                     self.due.retry = true;
                     self.soon();

@@ -60,7 +60,7 @@ impl Daemon {
         };
         match error.response() {
             // A disk that failed once may not do so again; one settle missed must not mean none for a year.
-            Response::Passing | Response::Disk => self.settle_later(&error),
+            Response::Locked | Response::Full | Response::Disk => self.settle_later(&error),
             Response::Vanished => Err(error.into()),
             Response::Unsynced => {
                 tracing::error!("{error}");

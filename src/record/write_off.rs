@@ -10,7 +10,6 @@ use super::roster::Roster;
 use super::written::WrittenOff;
 use crate::text::rfc3339;
 use crate::wire::seq::{Address, Epoch};
-use std::fmt;
 
 /// What somebody wants to write off.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -41,11 +40,13 @@ pub struct WriteOffPlan {
 }
 
 /// Why something cannot be written off.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum WriteOffRefused {
     /// No such logger.
+    #[error("logger {0} is not on the roster; `stonechat status` lists the loggers")]
     NotOnRoster(u16),
     /// Nothing is known of this epoch.
+    #[error("{}", epoch_unknown(*.logger, *.epoch, .known))]
     EpochUnknown {
         /// What was asked.
         logger: Address,
@@ -55,6 +56,10 @@ pub enum WriteOffRefused {
         known: Vec<Epoch>,
     },
     /// By the roster's dates of service, none of this epoch must exist.
+    #[error(
+        "nothing of epoch {epoch} of logger {logger} must exist: its dates of service in the roster leave it out, so \
+         there is nothing to write off"
+    )]
     NotExpected {
         /// What was asked.
         logger: Address,
@@ -62,8 +67,10 @@ pub enum WriteOffRefused {
         epoch: Epoch,
     },
     /// No range: it begins with 0, or ends before it begins.
+    #[error("{0} to {1} is no range of sequences; the first is 1 or more and not above the last")]
     NoRange(u32, u32),
     /// It goes beyond what must exist.
+    #[error("{}", beyond(*.logger, .of, *.last))]
     Beyond {
         /// What was asked.
         logger: Address,
@@ -73,6 +80,7 @@ pub enum WriteOffRefused {
         last: u32,
     },
     /// Nothing is missing in the range.
+    #[error("{}", no_gap(*.logger, .of, *.range))]
     NoGap {
         /// What was asked.
         logger: Address,
@@ -82,11 +90,14 @@ pub enum WriteOffRefused {
         range: (u32, u32),
     },
     /// All that is missing in it is written off.
+    #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off --list` shows it", .by.id, .by.by,
+        rfc3339(.by.written_at), .by.reason)]
     Already {
         /// By which.
         by: WrittenOff,
     },
     /// The epoch's end is told: it has no rest that nobody knows.
+    #[error("{}", end_told(*.logger, .of))]
     EndTold {
         /// What was asked.
         logger: Address,
@@ -114,90 +125,50 @@ pub fn ranges(set: &RangeSet) -> String {
     if told.is_empty() { last } else { format!("{} and {last}", told.join(", ")) }
 }
 
-impl fmt::Display for WriteOffRefused {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::NotOnRoster(logger) => {
-                write!(f, "logger {logger} is not on the roster; `stonechat status` lists the loggers")
-            }
-            Self::EpochUnknown { logger, epoch, known } if known.is_empty() => {
-                write!(
-                    f,
-                    "logger {logger} was never heard, so nothing of its epoch {epoch} is known to exist; "
-                )?;
-                f.write_str("there is nothing to write off")
-            }
-            Self::EpochUnknown { logger, epoch, known } => {
-                let known: Vec<String> = known.iter().map(Epoch::to_string).collect();
-                write!(
-                    f,
-                    "logger {logger} has no epoch {epoch} that is known; its epochs are {}",
-                    known.join(", ")
-                )
-            }
-            Self::NotExpected { logger, epoch } => write!(
-                f,
-                "nothing of epoch {epoch} of logger {logger} must exist: its dates of service in the roster leave it \
-                 out, so there is nothing to write off"
-            ),
-            Self::NoRange(first, last) => {
-                write!(
-                    f,
-                    "{first} to {last} is no range of sequences; the first is 1 or more and not above the last"
-                )
-            }
-            Self::Beyond { logger, of, last } => {
-                write!(
-                    f,
-                    "of epoch {} of logger {logger} sequences up to {} must exist, and {last} is beyond; ",
-                    of.epoch, of.must
-                )?;
-                match (of.is_end_told(), of.missing.is_empty()) {
-                    (true, true) => f.write_str("nothing of it is missing"),
-                    (true, false) => write!(f, "missing are {}", ranges(&of.missing)),
-                    (false, _) => f.write_str(
-                        "write off what is missing up to there, and what may come after it with --rest-of-epoch",
-                    ),
-                }
-            }
-            Self::NoGap { logger, of, range: (first, last) } => {
-                write!(
-                    f,
-                    "nothing is missing from {first} to {last} of epoch {} of logger {logger}",
-                    of.epoch
-                )?;
-                match of.first {
-                    Some(expected) if expected > *first => {
-                        write!(f, " (its records are expected from {expected} on)")?;
-                    }
-                    _ => f.write_str(": every record is held")?,
-                }
-                match of.missing.is_empty() {
-                    true => f.write_str("; no gap is in that epoch"),
-                    false => write!(f, "; missing in that epoch are {}", ranges(&of.missing)),
-                }
-            }
-            Self::Already { by } => write!(
-                f,
-                "written off already, as number {} by {} at {}: {}; `stonechat write-off --list` shows it",
-                by.id,
-                by.by,
-                rfc3339(by.written_at),
-                by.reason
-            ),
-            Self::EndTold { logger, of } => {
-                write!(f, "epoch {} of logger {logger} is known to have ended with {}; ", of.epoch, of.must)?;
-                match of.missing.is_empty() {
-                    true => f.write_str("nothing of it is missing"),
-                    false => write!(
-                        f,
-                        "missing are {}: write those off with --first and --last",
-                        ranges(&of.missing)
-                    ),
-                }
-            }
-        }
+fn epoch_unknown(logger: Address, epoch: u32, known: &[Epoch]) -> String {
+    if known.is_empty() {
+        return format!(
+            "logger {logger} was never heard, so nothing of its epoch {epoch} is known to exist; there is nothing to write \
+             off"
+        );
     }
+    let known: Vec<String> = known.iter().map(Epoch::to_string).collect();
+    format!("logger {logger} has no epoch {epoch} that is known; its epochs are {}", known.join(", "))
+}
+
+fn beyond(logger: Address, of: &EpochMissing, last: u32) -> String {
+    let what = match (of.is_end_told(), of.missing.is_empty()) {
+        (true, true) => "nothing of it is missing".to_owned(),
+        (true, false) => format!("missing are {}", ranges(&of.missing)),
+        (false, _) => {
+            "write off what is missing up to there, and what may come after it with --rest-of-epoch"
+                .to_owned()
+        }
+    };
+    format!(
+        "of epoch {} of logger {logger} sequences up to {} must exist, and {last} is beyond; {what}",
+        of.epoch, of.must
+    )
+}
+
+fn no_gap(logger: Address, of: &EpochMissing, (first, last): (u32, u32)) -> String {
+    let why = match of.first {
+        Some(expected) if expected > first => format!(" (its records are expected from {expected} on)"),
+        _ => ": every record is held".to_owned(),
+    };
+    let gaps = match of.missing.is_empty() {
+        true => "; no gap is in that epoch".to_owned(),
+        false => format!("; missing in that epoch are {}", ranges(&of.missing)),
+    };
+    format!("nothing is missing from {first} to {last} of epoch {} of logger {logger}{why}{gaps}", of.epoch)
+}
+
+fn end_told(logger: Address, of: &EpochMissing) -> String {
+    let what = match of.missing.is_empty() {
+        true => "nothing of it is missing".to_owned(),
+        false => format!("missing are {}: write those off with --first and --last", ranges(&of.missing)),
+    };
+    format!("epoch {} of logger {logger} is known to have ended with {}; {what}", of.epoch, of.must)
 }
 
 /// What a write-off would cover, or why it cannot be written. `offs`: those of the logger that are written, oldest first.
@@ -210,55 +181,64 @@ pub fn plan<F: Facts>(
 ) -> Result<Result<WriteOffPlan, WriteOffRefused>, F::Error> {
     let known = Address::new(asked.logger).and_then(|address| roster.logger(address));
     let Some(logger) = known else {
-        return Ok(Err(crate::record::write_off::WriteOffRefused::NotOnRoster(asked.logger)));
+        return Ok(Err(WriteOffRefused::NotOnRoster(asked.logger)));
     };
-    let address = logger.address;
     if let Some((first, last)) = asked.range
         && (first == 0 || first > last)
     {
-        return Ok(Err(crate::record::write_off::WriteOffRefused::NoRange(first, last)));
+        return Ok(Err(WriteOffRefused::NoRange(first, last)));
     }
     let all = expected::missing(logger, coverage, facts)?;
     let Some(of) = all.iter().find(|of| of.epoch.number() == asked.epoch).cloned() else {
         let known = all.iter().map(|of| of.epoch).collect();
-        return Ok(Err(crate::record::write_off::WriteOffRefused::EpochUnknown {
-            logger: address,
-            epoch: asked.epoch,
-            known,
-        }));
+        return Ok(Err(WriteOffRefused::EpochUnknown { logger: logger.address, epoch: asked.epoch, known }));
     };
-    let epoch = of.epoch;
     if of.first.is_none() {
-        return Ok(Err(crate::record::write_off::WriteOffRefused::NotExpected { logger: address, epoch }));
+        return Ok(Err(WriteOffRefused::NotExpected { logger: logger.address, epoch: of.epoch }));
     }
-    let Some((first, last)) = asked.range else {
-        if of.is_end_told() {
-            return Ok(Err(crate::record::write_off::WriteOffRefused::EndTold { logger: address, of }));
-        }
-        let first = of.must.saturating_add(1);
-        let counts = |off: &&WrittenOff| off.is_rest_of(address, epoch) && off.first <= first;
-        if let Some(by) = offs.iter().find(counts) {
-            return Ok(Err(crate::record::write_off::WriteOffRefused::Already { by: by.clone() }));
-        }
-        let (missing, before) = (RangeSet::default(), RangeSet::default());
-        return Ok(Ok(WriteOffPlan { logger: address, epoch, first, last: None, missing, before }));
-    };
+    Ok(match asked.range {
+        None => plan_rest(logger.address, of, offs),
+        Some(range) => plan_range(logger.address, of, range, offs),
+    })
+}
+
+/// The rest of an epoch, after its largest held record.
+fn plan_rest(
+    logger: Address,
+    of: EpochMissing,
+    offs: &[WrittenOff],
+) -> Result<WriteOffPlan, WriteOffRefused> {
+    if of.is_end_told() {
+        return Err(WriteOffRefused::EndTold { logger, of });
+    }
+    let (epoch, first) = (of.epoch, of.must.saturating_add(1));
+    let counts = |off: &&WrittenOff| off.is_rest_of(logger, epoch) && off.first <= first;
+    if let Some(by) = offs.iter().find(counts) {
+        return Err(WriteOffRefused::Already { by: by.clone() });
+    }
+    let (missing, before) = (RangeSet::default(), RangeSet::default());
+    Ok(WriteOffPlan { logger, epoch, first, last: None, missing, before })
+}
+
+/// A range of sequences.
+fn plan_range(
+    logger: Address,
+    of: EpochMissing,
+    (first, last): (u32, u32),
+    offs: &[WrittenOff],
+) -> Result<WriteOffPlan, WriteOffRefused> {
     if last > of.must {
-        return Ok(Err(crate::record::write_off::WriteOffRefused::Beyond { logger: address, of, last }));
+        return Err(WriteOffRefused::Beyond { logger, of, last });
     }
+    let epoch = of.epoch;
     let window: RangeSet = [(first, last)].into_iter().collect();
     let asked_for = of.missing.intersection(&window);
     if asked_for.is_empty() {
-        return Ok(Err(crate::record::write_off::WriteOffRefused::NoGap {
-            logger: address,
-            of,
-            range: (first, last),
-        }));
+        return Err(WriteOffRefused::NoGap { logger, of, range: (first, last) });
     }
-    let counts = |off: &&WrittenOff| off.epoch == epoch;
     let written: RangeSet = offs
         .iter()
-        .filter(counts)
+        .filter(|off| off.epoch == epoch)
         .filter_map(WrittenOff::in_force)
         .map(|off| (off.first, off.last.unwrap_or(u32::MAX)))
         .collect();
@@ -276,8 +256,8 @@ pub fn plan<F: Facts>(
             })
         };
         if let Some(by) = offs.iter().rev().find(covers) {
-            return Ok(Err(crate::record::write_off::WriteOffRefused::Already { by: by.clone() }));
+            return Err(WriteOffRefused::Already { by: by.clone() });
         }
     }
-    Ok(Ok(WriteOffPlan { logger: address, epoch, first, last: Some(last), missing, before }))
+    Ok(WriteOffPlan { logger, epoch, first, last: Some(last), missing, before })
 }

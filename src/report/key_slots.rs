@@ -8,7 +8,8 @@
 use super::inputs::ReadError;
 use super::slots::{SlotUse, slot_use};
 use crate::config::slot_choice::Past;
-use crate::ledger::read::snapshot::{Sealed, Snapshot};
+use crate::ledger::read::keys::Sealed;
+use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{InService, Logger};
 use crate::state::{DaemonState, KeysState, LastState};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};

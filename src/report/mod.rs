@@ -13,7 +13,9 @@
 //! | `status`, `days` | how the site is, and how each day was |
 //! | `completeness`, `counted` | how much is held, and how it came |
 //! | `selection`, `notes` | the gap report of a part, and what people wrote down about it |
-//! | `values` | what a point's counts are in engineering units |
+//! | `values`, `point_check` | what a point's counts are in engineering units, and which points have none |
+//! | `picture` | what is in a picture of readings in time |
+//! | `give_up` | what is asked to be written off |
 //!
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.

@@ -2,7 +2,7 @@
 
 use crate::cli::print::Progress;
 use crate::ledger::write::import::NotImported;
-use crate::ledger::{Error, Ledger, actor};
+use crate::ledger::{Error, Ledger, Response, actor};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
@@ -22,7 +22,7 @@ pub(super) trait MayBeBusy {
 
 impl MayBeBusy for Error {
     fn is_busy(&self) -> bool {
-        matches!(self, Error::Busy(_))
+        self.response() == Response::Locked
     }
 }
 

@@ -6,7 +6,7 @@ use crate::config::Config;
 use crate::hand::outcome::{Imported, NotWritten, Written};
 use crate::hand::plan::FilePlan;
 use crate::ledger::write::import::{self, Evidence, NotImported};
-use crate::ledger::{Error, Ledger, lock_holder};
+use crate::ledger::{Ledger, Response, lock_holder};
 use crate::record::download::Item;
 use crate::record::judge::Outcome;
 use crate::time::Stamp;
@@ -98,12 +98,14 @@ fn written(imported: &import::Imported) -> Written {
 
 fn not_written(error: NotImported, config: &Config) -> NotWritten {
     match error {
-        NotImported::Ledger(error @ Error::Busy(_)) => {
-            let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
-            NotWritten::Busy { why: error.to_string(), holder }
-        }
-        NotImported::Ledger(error @ Error::Sync(_)) => NotWritten::NotCertain(error.to_string()),
-        NotImported::Ledger(error) => NotWritten::Failed(error.to_string()),
+        NotImported::Ledger(error) => match error.response() {
+            Response::Locked => {
+                let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
+                NotWritten::Busy { why: error.to_string(), holder }
+            }
+            Response::Unsynced => NotWritten::NotCertain(error.to_string()),
+            _ => NotWritten::Failed(error.to_string()),
+        },
         NotImported::PlanIsOld => NotWritten::PlanIsOld,
         NotImported::Refused(rows) => NotWritten::RowsRefused(rows),
     }

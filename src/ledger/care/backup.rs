@@ -8,12 +8,13 @@ use crate::files;
 use crate::ledger::care::verify;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
+use crate::ledger::db::query;
 use crate::ledger::db::schema::{open_for_reading, set_journal_mode};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::open::Ledger;
 use crate::time::Stamp;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -101,7 +102,7 @@ fn copy(
     let mut copy = Connection::open_with_flags(beside, flags)?;
     whole(&source, &mut copy, crate::ledger::db::schema::BUSY_TIMEOUT)?;
     drop(source);
-    // One file, whole by itself: no -wal is left beside it, and none is made by whoever opens it to read.
+    // One file, whole by itself: no -wal is left beside it, and none is made when it is opened for reading.
     set_journal_mode(&copy, "DELETE")?;
     drop(copy);
     let verified = verify::verify(beside, |step| progress(step))?;
@@ -151,25 +152,16 @@ pub(in crate::ledger) fn whole(
 /// The last journal row that was ever written, and how many authentic records are settled: neither becomes less.
 fn reach(db: &Connection) -> Result<(i64, i64), Error> {
     let last = meta(db, "settled_through")?;
-    let last_row: i64 = db.query_row("SELECT coalesce(max(row), 0) FROM journal", [], |row| row.get(0))?;
-    let records = db.query_row(
-        "SELECT coalesce(sum(last - first + 1), 0) FROM held_range WHERE basis = 0",
-        [],
-        |row| row.get(0),
-    )?;
+    let last_row: i64 = query::value(db, "SELECT coalesce(max(row), 0) FROM journal", [])?;
+    let records = "SELECT coalesce(sum(last - first + 1), 0) FROM held_range WHERE basis = 0";
+    let records = query::value(db, records, [])?;
     Ok((last.max(last_row), records))
 }
 
 /// When the backup with this digest was made of a ledger, Unix s.
 pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<i64>, Error> {
-    Ok(reader
-        .connection()
-        .query_row(
-            "SELECT made_at FROM backup_made WHERE sha256 = ? ORDER BY id DESC LIMIT 1",
-            [sha256],
-            |row| row.get(0),
-        )
-        .optional()?)
+    let sql = "SELECT made_at FROM backup_made WHERE sha256 = ? ORDER BY id DESC LIMIT 1";
+    query::first_value(reader.connection(), sql, [sha256])
 }
 
 /// A backup of the ledger that was seen whole.
@@ -239,7 +231,7 @@ pub(in crate::ledger) struct Copy<'a> {
 
 /// Notes a copy that is settled up to a journal row. Call within a transaction that writes.
 pub(in crate::ledger) fn note(db: &Connection, copy: &Copy<'_>, settled_through: i64) -> Result<(), Error> {
-    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM backup_made", [], |row| row.get(0))?;
+    let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM backup_made", [])?;
     table::change(db, "backup_made", "id = ?", [id], |db| {
         db.execute(
             "INSERT INTO backup_made (id, file, size_bytes, sha256, made_at, settled_through, seen_at)

@@ -1,8 +1,8 @@
 //! Two copies of a record, compared by the digests of blocks: which authentic records does either lack, or hold
 //! differently.
 //!
-//! Input: two sides, each a ledger (read as one consistent state) or the sealed dumps of loggers (opened by whoever
-//! calls). Output: [`RecordsCompared`], by logger. A block whose digest and count agree is the same and none of its rows is
+//! Input: two sides, each a ledger (read as one consistent state) or the sealed dumps of loggers (opened by the
+//! caller). Output: [`RecordsCompared`], by logger. A block whose digest and count agree is the same and none of its rows is
 //! read; only blocks that differ are read, row by row, on both sides. What is not settled yet is added to its block
 //! from the journal, so a copy made yesterday agrees with a ledger that has settled since.
 //!
@@ -186,14 +186,16 @@ impl Side {
                 if self.blocks.get(&place).is_some_and(|block| block.given_up) {
                     // Known to have been held, and not what it was.
                     let (first, last) = span_of(place.2);
-                    let mut statement = db.prepare_cached(
+                    query::each(
+                        db,
                         "SELECT sequence, time FROM retired_row
                          WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+                        params![place.0, place.1, first, last],
+                        |(sequence, time)| {
+                            held.entry(sequence).or_insert(HeldRecord { sum: None, time });
+                            Ok(())
+                        },
                     )?;
-                    let mut rows = statement.query(params![place.0, place.1, first, last])?;
-                    while let Some(row) = rows.next()? {
-                        held.entry(row.get(0)?).or_insert(HeldRecord { sum: None, time: row.get(1)? });
-                    }
                 }
                 Ok(held)
             }

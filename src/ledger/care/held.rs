@@ -19,7 +19,7 @@ use std::collections::BTreeMap;
 pub(in crate::ledger) struct HeldRecord {
     /// `None`: it cannot be read (given up, or its row is damaged).
     pub sum: Option<Sum>,
-    /// On the logger's clock; `None` where nobody can read it.
+    /// On the logger's clock; `None` where it cannot be read.
     pub time: Option<i64>,
 }
 

@@ -9,7 +9,7 @@
 //! ```
 //!
 //! The copy takes the path where it can, in place of an empty new ledger: nothing is missing then, not even for the
-//! time of a salvage. A copy that lacks pages is handed to the take-over (`damage`), like any damaged ledger. Killed at
+//! time of a salvage. A copy that lacks pages is handed to the take-over (`take_over`), like any damaged ledger. Killed at
 //! any step, the next start finds the copy under its dated name and goes on from there. No file is removed.
 //!
 //! What this is not: it does not notice anything; that is `db::place`.
@@ -19,8 +19,7 @@ use crate::files::{self, with_tail};
 use crate::ledger::care::take_over::{self, TakenOver};
 use crate::ledger::care::{salvage, verify};
 use crate::ledger::db::error::Error;
-use crate::ledger::db::place;
-use crate::ledger::db::schema;
+use crate::ledger::db::{place, query, schema};
 use crate::ledger::digest::table;
 use crate::ledger::write::once_held::keep_once_held;
 use crate::ledger::write::open::Ledger;
@@ -42,17 +41,16 @@ const PAGES_AT_ONCE: i32 = 2000;
 
 /// By what a ledger is known as one of this site.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-struct Known {
+struct KnownBy {
     signs: Signs,
     /// Digests of each `site.toml` that was in force.
     sites: BTreeSet<String>,
 }
 
-impl Known {
+impl KnownBy {
     fn of(db: &Connection) -> Result<Self, Error> {
-        let mut statement =
-            db.prepare("SELECT digest FROM configuration_version WHERE file = 'site.toml'")?;
-        let sites = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        let sql = "SELECT digest FROM configuration_version WHERE file = 'site.toml'";
+        let sites = query::values(db, sql, [])?.into_iter().collect();
         Ok(Self { signs: site::signs(db), sites })
     }
 
@@ -75,7 +73,7 @@ pub struct Copied {
     pub file: PathBuf,
     /// Whether it has every page.
     is_whole: bool,
-    known: Known,
+    known: KnownBy,
     /// The files that were open.
     open: [Option<place::FileId>; 3],
 }
@@ -105,13 +103,9 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
     let file = files::free_dated_name(path, RESCUED, now.unix_s);
     let at = |source| Error::Rescue { path: file.clone(), source };
     files::make_folder_of(&file).map_err(at)?;
-    let pages: i64 = ledger
-        .db
-        .query_row("SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()", [], |row| {
-            row.get(0)
-        })
-        .unwrap_or(0);
-    if files::free_bytes(&file).is_some_and(|free| free < pages.unsigned_abs()) {
+    let size = "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()";
+    let bytes: i64 = query::value(&ledger.db, size, []).unwrap_or(0);
+    if files::free_bytes(&file).is_some_and(|free| free < bytes.unsigned_abs()) {
         return Err(at(std::io::ErrorKind::StorageFull.into()));
     }
     let part = files::part_name(&file).map_err(at)?;
@@ -130,10 +124,9 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
             false
         }
     };
-    let done = files::sync(&part).and_then(|()| files::take_name(&part, &file, false));
-    done.and_then(|()| files::sync_folder(&file)).map_err(at)?;
+    files::put_in_place(&part, &file, false).map_err(at)?;
     files::remove_own_database(&part);
-    let known = Known::of(&ledger.db).unwrap_or_default();
+    let known = KnownBy::of(&ledger.db).unwrap_or_default();
     Ok(Copied {
         file,
         is_whole,
@@ -147,7 +140,7 @@ fn copy(from: &Connection, part: &Path, sign: &mut dyn FnMut()) -> Result<(), Er
     let mut copy = Connection::open_with_flags(part, flags)?;
     // One state, even while another process writes to it.
     let state = Transaction::new_unchecked(from, TransactionBehavior::Deferred)?;
-    let _: i64 = state.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).unwrap_or(0);
+    let _: i64 = query::value(&state, "SELECT count(*) FROM sqlite_schema", []).unwrap_or(0);
     {
         let backup = Backup::new(from, &mut copy)?;
         loop {
@@ -163,7 +156,7 @@ fn copy(from: &Connection, part: &Path, sign: &mut dyn FnMut()) -> Result<(), Er
     Ok(())
 }
 
-/// Goes on after [`copy_out`], with the ledger closed. `radios` and `memory` as for [`damage::replace`]; `what` has
+/// Goes on after [`copy_out`], with the ledger closed. `radios` and `memory` as for [`take_over::replace`]; `what` has
 /// happened, in words.
 pub fn go_on(
     path: &Path,
@@ -229,12 +222,12 @@ pub fn go_on(
 }
 
 /// The ledger at the path, if it is sound as far as a start looks, and of the same site.
-fn sound_one_of_this_site(path: &Path, known: &Known) -> Result<Option<Ledger>, Error> {
+fn sound_one_of_this_site(path: &Path, known: &KnownBy) -> Result<Option<Ledger>, Error> {
     if files::length(path).is_none_or(|length| length == 0) {
         return Ok(None);
     }
     // Read only at first: a ledger of another site is not to be brought up to date.
-    let theirs = stranger::open(path).and_then(|db| Known::of(&db));
+    let theirs = stranger::open(path).and_then(|db| KnownBy::of(&db));
     if !theirs.is_ok_and(|theirs| theirs.is_of_the_same_site(known)) {
         return Ok(None);
     }
@@ -249,7 +242,7 @@ pub fn adopt(path: &Path, now: Stamp) -> Result<Option<GoesOn>, Error> {
     }
     let Some(file) = copies(path).pop() else { return Ok(None) };
     let is_whole = verify::verify(&file, |_| ()).is_ok_and(|verified| verified.differences.is_empty());
-    let known = stranger::open(&file).and_then(|db| Known::of(&db)).unwrap_or_default();
+    let known = stranger::open(&file).and_then(|db| KnownBy::of(&db)).unwrap_or_default();
     let copied = Copied { file, is_whole, known, open: [None; 3] };
     let what = "the ledger vanished, and the daemon was stopped while it copied it";
     go_on(path, &copied, what, &[], &Coverage::default(), now).map(Some)
@@ -266,11 +259,9 @@ impl Ledger {
     pub fn rescued_copies(&self) -> Result<Vec<PathBuf>, Error> {
         let mut all = Vec::new();
         for file in copies(&self.path) {
-            let is_done: bool = self.db.query_row(
-                "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NOT NULL)",
-                [files::name_of(&file)],
-                |row| row.get(0),
-            )?;
+            let done =
+                "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NOT NULL)";
+            let is_done: bool = query::value(&self.db, done, [files::name_of(&file)])?;
             if !is_done {
                 all.push(file);
             }
@@ -288,8 +279,7 @@ impl Ledger {
     ) -> Result<(), Error> {
         self.state.valid = false;
         let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
-        let id: i64 =
-            db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
+        let id: i64 = query::value(&db, "SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [])?;
         table::change(&db, "aside_ledger", "id = ?", [id], |db| {
             let row = params![id, files::name_of(file), now.unix_s, reason, now.unix_s, now.unix_s];
             Ok(db.execute("INSERT INTO aside_ledger VALUES (?, ?, ?, ?, ?, ?)", row)?)

@@ -12,6 +12,7 @@ use crate::ledger::care::salvage::proof;
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
+use crate::ledger::db::query;
 use crate::ledger::digest::{block, table};
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven;
@@ -19,7 +20,7 @@ use crate::record::site::{Alike, Shared, Signs, Verdict};
 use crate::time::Stamp;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
-use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -75,10 +76,7 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
         sum.is_ok_and(|sum| table::kept(db, table).is_ok_and(|kept| kept.unwrap_or_default() == sum))
     };
     let mut ids: BTreeSet<i64> = meta(db, "ledger_id").into_iter().collect();
-    let others = || -> rusqlite::Result<Vec<i64>> {
-        db.prepare("SELECT ledger_id FROM same_site")?.query_map([], |row| row.get(0))?.collect()
-    };
-    let others = others();
+    let others = query::values::<i64>(db, "SELECT ledger_id FROM same_site", []);
     let ids_are_sound = !ids.is_empty() && fits("meta") && (others.is_err() || fits("same_site"));
     ids.extend(others.unwrap_or_default());
     let mut signs = Signs { ids, ids_are_sound, ..Signs::default() };
@@ -92,11 +90,7 @@ pub(in crate::ledger) fn signs(db: &Connection) -> Signs {
 
 /// Of a file that may be damaged or of an older schema.
 pub(in crate::ledger) fn signs_of_file(path: &Path) -> Option<Signs> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let mut db = Connection::open_with_flags(path, flags).ok()?;
-    stranger::bound(&mut db, path).ok()?;
-    stranger::can_be_read(&db).ok()?;
-    Some(signs(&db))
+    stranger::open_damaged(path).map(|db| signs(&db))
 }
 
 /// Compares the present ledger with another one, whose signs are given. `set_aside_here`: see [`Alike::of`].
@@ -153,11 +147,8 @@ fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
 
 /// The loggers of which a ledger holds a record or a row.
 fn loggers(db: &Connection) -> Result<BTreeSet<u16>, Error> {
-    let mut statement = db.prepare(
-        "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind BETWEEN 1 AND 4",
-    )?;
-    let loggers = statement.query_map([], |row| row.get(0))?;
-    Ok(loggers.collect::<Result<_, _>>()?)
+    let sql = "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind BETWEEN 1 AND 4";
+    Ok(query::values(db, sql, [])?.into_iter().collect())
 }
 
 /// Notes numbers of another ledger as of this site. Call within a transaction that writes, or alone.

@@ -117,6 +117,16 @@ pub fn bound(db: &mut Connection, path: &Path) -> rusqlite::Result<()> {
     db.query_row(&format!("PRAGMA hard_heap_limit = {HEAP_MAX}"), [], |_| Ok(()))
 }
 
+/// Opens a file that may be damaged or of an older schema, for what of it can be read; `None`: nothing can. It is no ledger
+/// that any other program has open.
+pub(in crate::ledger) fn open_damaged(path: &Path) -> Option<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut db = Connection::open_with_flags(path, flags).ok()?;
+    bound(&mut db, path).ok()?;
+    can_be_read(&db).ok()?;
+    Some(db)
+}
+
 /// Whether SQLite finds tables in a damaged ledger, opened for reading only; `Err`: why not. What passes here can be
 /// salvaged; what does not is unreadable, and its records are missing.
 pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {

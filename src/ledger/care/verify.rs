@@ -7,11 +7,13 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::kind;
-use crate::ledger::db::schema;
+use crate::ledger::db::{query, schema};
 use crate::ledger::digest::seal;
 use crate::ledger::digest::{block, table};
 use crate::ledger::read::coverage::load_coverage;
-use crate::record::coverage::{Basis, Coverage};
+use crate::ledger::read::elsewhere::elsewhere;
+use crate::record::coverage::{Basis, Coverage, EpochCoverage};
+use crate::wire::seq::Epoch;
 use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
@@ -26,7 +28,7 @@ pub struct Verified {
     pub differences: Vec<String>,
 }
 
-/// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` is told of each step.
+/// Checks all of it. Where SQLite itself finds damage, the rest is not looked at. `progress` gets the name of each step.
 pub fn verify(path: &Path, mut progress: impl FnMut(&str)) -> Result<Verified, Error> {
     let db = stranger::open_to_check(path)?;
     let transaction = rusqlite::Transaction::new_unchecked(&db, TransactionBehavior::Deferred)?;
@@ -55,15 +57,12 @@ pub fn integrity_of(path: &Path) -> Result<Vec<String>, Error> {
 }
 
 fn integrity(db: &Connection, found: &mut Verified) -> Result<(), Error> {
-    let mut statement = db.prepare("PRAGMA integrity_check(100)")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let line: String = row.get(0)?;
+    query::each(db, "PRAGMA integrity_check(100)", [], |(line,): (String,)| {
         if line != "ok" {
             found.differences.push(format!("SQLite: {line}"));
         }
-    }
-    Ok(())
+        Ok(())
+    })
 }
 
 /// The tables that hold no record, against their kept sums.
@@ -74,15 +73,12 @@ fn tables(db: &Connection, found: &mut Verified) -> Result<(), Error> {
             found.differences.push(format!("table {table} is damaged: its rows do not fit their digest"));
         }
     }
-    let mut statement = db.prepare("SELECT name, sum FROM table_guard")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let name: String = row.get(0)?;
+    query::each(db, "SELECT name FROM table_guard", [], |(name,): (String,)| {
         if !table::TABLES.contains(&name.as_str()) {
             found.differences.push(format!("table_guard names {name:?}, which is no table of a ledger"));
         }
-    }
-    Ok(())
+        Ok(())
+    })
 }
 
 fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(), Error> {
@@ -109,8 +105,7 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
              WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL) FROM retired_row t";
     count(db, retired, &mut counted, &mut Verified::default())?;
     // And what a ledger holds that was set aside.
-    let elsewhere = crate::ledger::read::elsewhere::elsewhere(db)?;
-    for (address, epoch, held) in elsewhere.epochs() {
+    for (address, epoch, held) in elsewhere(db)?.epochs() {
         for (set, basis) in [(&held.authentic, Basis::Authentic), (&held.csv, Basis::Csv)] {
             for &(first, last) in set.ranges() {
                 counted.insert_range(address, epoch, basis, first, last);
@@ -121,23 +116,20 @@ fn coverage_against_records(db: &Connection, found: &mut Verified) -> Result<(),
     named_against_profiles(db, &stored, found)
 }
 
-/// The told ends of epochs, against the profiles that told them.
+/// The ends of epochs, against the profiles that name them.
 fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verified) -> Result<(), Error> {
     let mut told = Coverage::default();
-    let mut statement = db.prepare(
-        "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0",
-    )?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
-        if let Some(by) = crate::wire::seq::Epoch::new(row.get(3)?) {
-            told.name_epoch(address, epoch, row.get(2)?, by);
+    let sql = "SELECT logger, previous_epoch, previous_last, epoch FROM profile_row WHERE previous_epoch > 0";
+    query::each(db, sql, [], |(logger, epoch, last, by): (u16, u32, u32, u32)| {
+        let (address, epoch) = address_epoch(logger, epoch)?;
+        if let Some(by) = Epoch::new(by) {
+            told.name_epoch(address, epoch, last, by);
         }
-    }
-    // The profiles that told may be in a ledger that was set aside, or gone; what is here must still agree.
-    let nothing_lost: bool =
-        db.query_row("SELECT NOT EXISTS (SELECT 1 FROM once_held)", [], |row| row.get(0))?;
-    let is_whole = nothing_lost && crate::ledger::read::elsewhere::elsewhere(db)?.epochs().next().is_none();
+        Ok(())
+    })?;
+    // The profiles that name them may be in a ledger that was set aside, or gone; what is here must still agree.
+    let nothing_lost: bool = query::value(db, "SELECT NOT EXISTS (SELECT 1 FROM once_held)", [])?;
+    let is_whole = nothing_lost && elsewhere(db)?.epochs().next().is_none();
     let fits = if is_whole {
         told.named().eq(stored.named())
     } else {
@@ -153,31 +145,26 @@ fn named_against_profiles(db: &Connection, stored: &Coverage, found: &mut Verifi
 }
 
 fn count(db: &Connection, sql: &str, counted: &mut Coverage, found: &mut Verified) -> Result<(), Error> {
-    let mut statement = db.prepare(sql)?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
-        let sequence: u32 = row.get(2)?;
-        let authentic = row.get::<_, i64>(3)? == 0;
-        let withdrawn: bool = row.get(4)?;
-        if authentic {
+    query::each(db, sql, [], |(logger, epoch, sequence, rank, is_withdrawn): (u16, u32, u32, i64, bool)| {
+        let (address, epoch) = address_epoch(logger, epoch)?;
+        if rank == 0 {
             found.records += 1;
             counted.insert_range(address, epoch, Basis::Authentic, sequence, sequence);
         } else {
             found.rows += 1;
-            if !withdrawn {
+            if !is_withdrawn {
                 counted.insert_range(address, epoch, Basis::Csv, sequence, sequence);
             }
         }
-    }
-    Ok(())
+        Ok(())
+    })
 }
 
 fn compare(stored: &Coverage, counted: &Coverage, found: &mut Verified) {
     let mut all: Vec<_> = stored.epochs().chain(counted.epochs()).map(|(a, e, _)| (a, e)).collect();
     all.sort_unstable();
     all.dedup();
-    let empty = crate::record::coverage::EpochCoverage::default();
+    let empty = EpochCoverage::default();
     for (address, epoch) in all {
         let a = stored.epoch(address, epoch).unwrap_or(&empty);
         let b = counted.epoch(address, epoch).unwrap_or(&empty);

@@ -3,22 +3,26 @@
 use crate::ledger::db::error::Error;
 use crate::record::coverage::Coverage;
 use crate::wire::seq::{Address, Epoch};
-use rusqlite::Connection;
+use rusqlite::{Connection, Params};
 
 use super::query;
 use crate::record::coverage::Basis;
 
 /// Coverage as it is stored: ranges and named ends, without the journal.
 pub(in crate::ledger) fn load_ranges(db: &Connection) -> Result<Coverage, Error> {
-    let mut coverage = ranges(db, "SELECT logger, epoch, basis, first, last FROM held_range")?;
+    let mut coverage = ranges(db, "SELECT logger, epoch, basis, first, last FROM held_range", [])?;
     load_named(db, &mut coverage)?;
     Ok(coverage)
 }
 
 /// The ranges that a SELECT of logger, epoch, basis, first and last gives.
-pub(in crate::ledger) fn ranges(db: &Connection, select: &str) -> Result<Coverage, Error> {
+pub(in crate::ledger) fn ranges(
+    db: &Connection,
+    select: &str,
+    params: impl Params,
+) -> Result<Coverage, Error> {
     let mut coverage = Coverage::default();
-    query::each(db, select, [], |(logger, epoch, basis, first, last): (u16, u32, i64, u32, u32)| {
+    query::each(db, select, params, |(logger, epoch, basis, first, last): (u16, u32, i64, u32, u32)| {
         let (address, epoch) = address_epoch(logger, epoch)?;
         let basis = if basis == 0 { Basis::Authentic } else { Basis::Csv };
         coverage.insert_range(address, epoch, basis, first, last);

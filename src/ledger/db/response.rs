@@ -1,4 +1,4 @@
-//! What each fault of the ledger calls for: the one table that commits, settles, notices and commands go by.
+//! What each fault of the ledger calls for: the one table that commits, settles, imports and notices go by.
 //!
 //! Input: an [`Error`]. Output: a [`Response`]. What this is not: it says nothing (the error does), and it does nothing
 //! (whoever asked does).
@@ -9,8 +9,10 @@ use rusqlite::ErrorCode;
 /// What a fault calls for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Response {
-    /// Try again later: that can help, and nothing is lost meanwhile.
-    Passing,
+    /// Another process has the lock. Wait for it: nothing is lost meanwhile.
+    Locked,
+    /// The disk is full. Hold what fits, and try again: nothing is lost meanwhile.
+    Full,
     /// The disk did not read or write what it should. A large transaction waits; intake does not go on.
     Disk,
     /// A sync failed. The kernel may have dropped what was not yet on the disk, so the process ends: after it nothing can
@@ -30,8 +32,9 @@ pub enum Response {
 
 impl Response {
     /// All of them.
-    pub const ALL: [Self; 8] = [
-        Self::Passing,
+    pub const ALL: [Self; 9] = [
+        Self::Locked,
+        Self::Full,
         Self::Disk,
         Self::Unsynced,
         Self::Vanished,
@@ -46,7 +49,8 @@ impl Error {
     /// What this fault calls for.
     pub fn response(&self) -> Response {
         match self {
-            Self::Full(_) | Self::Busy(_) | Self::LockHeld { .. } => Response::Passing,
+            Self::Busy(_) | Self::LockHeld { .. } => Response::Locked,
+            Self::Full(_) => Response::Full,
             Self::Sync(_) | Self::SyncFolder { .. } => Response::Unsynced,
             Self::Vanished { .. } => Response::Vanished,
             Self::NotAsMade { .. } => Response::Damage,
@@ -84,7 +88,7 @@ impl Error {
 
     /// Whether trying again later can help, with nothing lost meanwhile.
     pub fn is_passing(&self) -> bool {
-        self.response() == Response::Passing
+        matches!(self.response(), Response::Locked | Response::Full)
     }
 }
 
@@ -145,9 +149,9 @@ mod tests {
         ];
         let mut all: Vec<_> = operator.into_iter().map(|error| (error, Response::Operator)).collect();
         all.extend([
-            (Error::Full(failure(ffi::SQLITE_FULL)), Response::Passing),
-            (Error::Busy(failure(ffi::SQLITE_BUSY)), Response::Passing),
-            (Error::LockHeld { path: path(), holder: text() }, Response::Passing),
+            (Error::Full(failure(ffi::SQLITE_FULL)), Response::Full),
+            (Error::Busy(failure(ffi::SQLITE_BUSY)), Response::Locked),
+            (Error::LockHeld { path: path(), holder: text() }, Response::Locked),
             (Error::Sync(failure(ffi::SQLITE_IOERR_FSYNC)), Response::Unsynced),
             (Error::SyncFolder { path: path(), source: source() }, Response::Unsynced),
             (Error::Vanished { path: path(), what: text() }, Response::Vanished),

@@ -17,5 +17,5 @@ pub(in crate::ledger) fn is_elsewhere(db: &Connection, id: Identity) -> Result<b
 
 /// What counts as held because of ledgers that were set aside.
 pub(in crate::ledger) fn elsewhere(db: &Connection) -> Result<Coverage, Error> {
-    ranges::ranges(db, "SELECT logger, epoch, basis, first, last FROM elsewhere")
+    ranges::ranges(db, "SELECT logger, epoch, basis, first, last FROM elsewhere", [])
 }

@@ -1,18 +1,26 @@
 //! What is read of a ledger.
 
 pub(in crate::ledger) mod ahead;
+pub mod beside;
+pub mod content;
 pub(in crate::ledger) mod coverage;
+pub mod days;
 pub(in crate::ledger) mod elsewhere;
 pub mod extract;
+pub(in crate::ledger) mod facts;
 pub(in crate::ledger) mod failing;
 pub mod given_up;
 pub(in crate::ledger) mod held;
+pub(in crate::ledger) mod history;
+pub mod keys;
+pub(in crate::ledger) mod listening;
 pub mod logbook;
 pub mod notes;
 pub mod origin;
 pub mod readings;
 pub mod recent;
 pub mod snapshot;
+pub(in crate::ledger) mod tables;
 pub(in crate::ledger) mod unread;
 
 /// Why a ledger could not be read.

@@ -10,7 +10,7 @@ use crate::ledger::db::ranges::address_epoch;
 use crate::ledger::db::row::{self, Column, RowView, SETTLED, kind};
 use crate::ledger::digest::block::Blocks;
 use crate::ledger::digest::table;
-use crate::ledger::read::snapshot::LISTENING_SLACK_S;
+use crate::ledger::read::listening::LISTENING_SLACK_S;
 use crate::ledger::write::append::keep_beside;
 use crate::ledger::write::batch::Arrival;
 use crate::ledger::write::open::Ledger;
@@ -349,9 +349,9 @@ fn settle_last_heard(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
-    let windows = crate::ledger::read::snapshot::unsettled_listening(db, through)?;
+    let windows = crate::ledger::read::listening::unsettled_listening(db, through)?;
     for Listening { radio, synchronised, since, until } in
-        crate::ledger::read::snapshot::merge_windows(windows)
+        crate::ledger::read::listening::merge_windows(windows)
     {
         let (since, until) = (since.unix_s(), until.unix_s());
         // Goes on where the last stored span of this radio ends, or starts a new one.

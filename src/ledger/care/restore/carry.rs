@@ -1,13 +1,13 @@
 //! What a restored ledger gets before it has the name: what it keeps of the one whose place it takes, and a note of the
 //! restore and of the backup.
 
+use super::outcome::{How, Restored};
 use super::present::Present;
-use super::told::{How, Restored};
 use crate::files::{self, with_tail};
 use crate::ledger::care::{backup, site};
 use crate::ledger::db::error::Error;
 use crate::ledger::db::meta::meta;
-use crate::ledger::db::schema;
+use crate::ledger::db::{query, schema};
 use crate::ledger::digest::table;
 use crate::ledger::write::acts;
 use crate::record::acts::ActKind;
@@ -75,11 +75,8 @@ pub(super) fn carry_on(
     let new = acts::NewAct { by: how.by, file: Some(&file), text: Some(&act.1), ..Default::default() };
     acts::note(&transaction, act.0, new, how.actor, now)?;
     // Later than everything that it knows of backups, also where the gateway's clock is years behind.
-    let newest: i64 = transaction.query_row(
-        "SELECT coalesce(max(max(made_at, coalesce(seen_at, made_at))), 0) FROM backup_made",
-        [],
-        |row| row.get(0),
-    )?;
+    let newest = "SELECT coalesce(max(max(made_at, coalesce(seen_at, made_at))), 0) FROM backup_made";
+    let newest: i64 = query::value(&transaction, newest, [])?;
     let seen_at = now.unix_s.max(newest.saturating_add(1));
     table::set_meta(&transaction, "restored_at", seen_at)?;
     if let Some(source) = source {

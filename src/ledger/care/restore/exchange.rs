@@ -3,8 +3,8 @@
 use super::aside::{ASIDE, SIDECARS, tidy};
 use super::carry::{Carried, Whole, act_of, carry_on};
 use super::more::More;
+use super::outcome::{How, RestoreError, Restored};
 use super::present::{Present, one_file};
-use super::told::{How, RestoreError, Restored};
 use crate::files::{self, with_tail};
 use crate::ledger::care::{backup, site, stranger, verify};
 use crate::ledger::db::error::Error;

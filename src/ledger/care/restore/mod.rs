@@ -1,14 +1,14 @@
 //! Putting a backup in the ledger's place, without losing anything that the present ledger has more.
 //!
-//! Input: a backup (or any other ledger), the ledger's path. Output: the backup's content under the ledger's name, and
-//! what was there before kept aside beside it under a dated name. The copy is made, brought up to this release's
-//! schema, verified and synced under another name first; then one rename puts it in place, so a power cut leaves
-//! either the old ledger or the new one, whole.
+//! Input: a backup (or another ledger) and the ledger's path. Output: the backup's content under the ledger's name; what was
+//! there before is kept next to it under a dated name. The copy is made under another name first, brought up to this
+//! release's schema, verified and synced. Then one rename puts it in place, so a power cut leaves either the old ledger or
+//! the new one, whole.
 //!
-//! From before the comparison until the backup has the name, one connection locks the present ledger: a command that
-//! writes meanwhile waits, and then finds the restored one (`crate::ledger::digest::open::open_for_writing`). It refuses while a daemon
-//! runs or another process has the ledger open, and where the present ledger holds what the
-//! backup does not: records (by the digests of blocks), CSV rows, or what people wrote down.
+//! From before the comparison until the backup has the name, one connection locks the present ledger. A command that writes
+//! meanwhile waits, and then finds the restored ledger (`digest::open::open_for_writing`). A restore is refused while a
+//! daemon runs or another process has the ledger open, and where the present ledger holds what the backup does not: records
+//! (by the digests of blocks), CSV rows, or what people wrote down.
 //!
 //! What this is not: it merges nothing.
 
@@ -16,10 +16,10 @@ mod aside;
 mod carry;
 mod exchange;
 mod more;
+mod outcome;
 mod present;
-mod told;
 
 pub(in crate::ledger) use aside::tidy;
 pub use exchange::restore;
 pub use more::More;
-pub use told::{How, RestoreError, Restored};
+pub use outcome::{How, RestoreError, Restored};

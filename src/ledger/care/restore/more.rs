@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::rc::Rc;
 
-/// What people and the judge put beside the records, with the columns by which one row is told from another.
+/// What people and the judge put beside the records, with the columns that make two rows the same.
 const BESIDE: [(&str, &str, &str); 7] = [
     ("remark_row", "*", "remark"),
     ("manual_row", "*", "reading by hand"),

@@ -1,7 +1,7 @@
 //! The ledger that a backup is to replace: opened so that no other process can use it, and compared with the backup.
 
 use super::more::{self, More};
-use super::told::{How, RestoreError};
+use super::outcome::{How, RestoreError};
 use crate::files::{self, with_tail};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;

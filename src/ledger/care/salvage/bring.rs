@@ -5,16 +5,16 @@
 
 use super::counted::{counted_there, not_salvaged};
 use super::notes;
+use super::outcome::{How, SalvageError, Salvaged};
 use super::proof::{self, ThereOfBlock, Unsettled};
 use super::read::{CsvRow, FoundRecord, unproven_row};
 use super::rows::{self, CameWith};
 use super::source::{self, Source};
-use super::told::{How, SalvageError, Salvaged};
 use crate::files;
 use crate::ledger::care::held::{self, HeldRecord, span_of};
 use crate::ledger::care::site;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::{schema, tx};
+use crate::ledger::db::{query, schema, tx};
 use crate::ledger::digest::block::{self, Place};
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::write::acts::{self, NewAct};
@@ -35,7 +35,7 @@ use std::path::Path;
 /// Records of one transaction: bounds how long the write lock is held.
 const AT_ONCE: usize = 20_000;
 
-/// Brings over what can be proven. `progress` is told of blocks done and of all.
+/// Brings over what can be proven. `progress` gets the number of blocks done and of all.
 pub fn salvage(
     from: &Path,
     path: &Path,
@@ -342,13 +342,15 @@ impl Run<'_> {
 /// What retention gave up of a block to a backup: it is here, without its values.
 fn given_up(db: &Connection, (logger, epoch, block): Place) -> Result<RangeSet, Error> {
     let (first, last) = span_of(block);
-    let mut statement = db.prepare_cached(
-        "SELECT sequence FROM retired_row WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
-    )?;
-    let mut rows = statement.query(params![logger, epoch, first, last])?;
     let mut all = RangeSet::default();
-    while let Some(row) = rows.next()? {
-        all.insert(row.get(0)?);
-    }
+    query::each(
+        db,
+        "SELECT sequence FROM retired_row WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
+        params![logger, epoch, first, last],
+        |(sequence,): (u32,)| {
+            all.insert(sequence);
+            Ok(())
+        },
+    )?;
     Ok(all)
 }

@@ -3,11 +3,10 @@
 //! Input: the present ledger and the file's name there; after a salvage, what of it could not be brought over. Output: ranges,
 //! and a present ledger in which what is nowhere any more is missing.
 
-use super::told::Salvaged;
+use super::outcome::Salvaged;
 use crate::files;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::ranges::address_epoch;
-use crate::ledger::db::rare;
+use crate::ledger::db::{query, ranges, rare};
 use crate::ledger::digest::table;
 use crate::ledger::read::elsewhere::elsewhere;
 use crate::ledger::write::import::next_generation;
@@ -22,39 +21,21 @@ use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 /// The names of the ledgers that were set aside and are not salvaged, the oldest first.
 pub(super) fn not_salvaged(db: &Connection) -> Result<Vec<String>, Error> {
-    let mut statement =
-        db.prepare("SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id")?;
-    let names = statement.query_map([], |row| row.get(0))?;
-    Ok(names.collect::<Result<_, _>>()?)
+    query::values(db, "SELECT file FROM ledger_set_aside WHERE salvaged_at IS NULL ORDER BY id", [])
 }
 
 /// What the present ledger counts as held there; `None`: it does not know of it, or it was salvaged already.
 pub(super) fn counted_there(db: &Connection, name: &str) -> Result<Option<Coverage>, Error> {
-    let is_known: bool = db.query_row(
-        "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NULL)",
-        [name],
-        |row| row.get(0),
-    )?;
-    if !is_known {
-        return Ok(None);
-    }
-    let mut statement = db.prepare(
-        "SELECT e.logger, e.epoch, e.basis, e.first, e.last FROM aside_ledger a JOIN elsewhere e ON e.ledger = a.id
-         WHERE a.file = ?",
-    )?;
-    let mut rows = statement.query([name])?;
-    let mut coverage = Coverage::default();
-    while let Some(row) = rows.next()? {
-        let (address, epoch) = address_epoch(row.get(0)?, row.get(1)?)?;
-        let basis = if row.get::<_, i64>(2)? == 0 { Basis::Authentic } else { Basis::Csv };
-        coverage.insert_range(address, epoch, basis, row.get(3)?, row.get(4)?);
-    }
-    Ok(Some(coverage))
+    let known = "SELECT EXISTS (SELECT 1 FROM aside_ledger WHERE file = ? AND salvaged_at IS NULL)";
+    let is_known: bool = query::value(db, known, [name])?;
+    let select = "SELECT e.logger, e.epoch, e.basis, e.first, e.last FROM aside_ledger a JOIN elsewhere e
+         ON e.ledger = a.id WHERE a.file = ?";
+    is_known.then(|| ranges::ranges(db, select, [name])).transpose()
 }
 
 impl Ledger {
     /// A ledger that was set aside holds nothing any more that is not here: what could not be brought counts as missing
-    /// from now on, so that somebody fetches it.
+    /// from now on, so that reports ask for it.
     pub(super) fn forget_elsewhere(
         &mut self,
         file: &str,
@@ -95,11 +76,8 @@ impl Ledger {
             }
         }
         next_generation(&db)?;
-        let is_last: bool = db.query_row(
-            "SELECT NOT EXISTS (SELECT 1 FROM aside_ledger WHERE salvaged_at IS NULL)",
-            [],
-            |row| row.get(0),
-        )?;
+        let left = "SELECT NOT EXISTS (SELECT 1 FROM aside_ledger WHERE salvaged_at IS NULL)";
+        let is_last: bool = query::value(&db, left, [])?;
         db.commit()?;
         if is_last { self.clear_notice("ledger", "damaged", now) } else { Ok(()) }
     }
@@ -132,14 +110,15 @@ fn came_since(db: &Connection, address: Address, epoch: Epoch, gone: &RangeSet) 
     for &(first, last) in gone.ranges() {
         let rare = rare::ALL.iter().map(|table| table.name);
         for table in ["settled_or_retired"].into_iter().chain(rare) {
-            let mut statement = db.prepare_cached(&format!(
+            let sql = format!(
                 "SELECT sequence FROM {table}
                  WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0"
-            ))?;
-            let mut rows = statement.query(params![address.number(), epoch.number(), first, last])?;
-            while let Some(row) = rows.next()? {
-                came.insert(row.get(0)?);
-            }
+            );
+            let key = params![address.number(), epoch.number(), first, last];
+            query::each(db, &sql, key, |(sequence,): (u32,)| {
+                came.insert(sequence);
+                Ok(())
+            })?;
         }
     }
     Ok(came)
@@ -148,13 +127,15 @@ fn came_since(db: &Connection, address: Address, epoch: Epoch, gone: &RangeSet) 
 /// The sequences of CSV rows of imports that stand.
 fn rows_here(db: &Connection, address: Address, epoch: Epoch) -> Result<RangeSet, Error> {
     let mut here = RangeSet::default();
-    let mut statement = db.prepare_cached(
+    query::each(
+        db,
         "SELECT sequence FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND rank > 0 AND NOT EXISTS
              (SELECT 1 FROM import i WHERE i.id = s.import AND i.withdrawn_at IS NOT NULL)",
+        params![address.number(), epoch.number()],
+        |(sequence,): (u32,)| {
+            here.insert(sequence);
+            Ok(())
+        },
     )?;
-    let mut rows = statement.query(params![address.number(), epoch.number()])?;
-    while let Some(row) = rows.next()? {
-        here.insert(row.get(0)?);
-    }
     Ok(here)
 }

@@ -1,34 +1,36 @@
-//! What can be read of a damaged ledger, brought over into the present one, as far as it is proven to be right.
+//! Salvage: what can be read of a damaged ledger is brought over into the present one, as far as it is proven to be right.
 //!
-//! Input: a ledger that was set aside, or any damaged copy of one. Output: its records in the present ledger, through
-//! the same judge as a download; and what could not be brought, by logger and sequence. The damaged file is opened as
-//! immutable, or as a copy where it has a `-wal`: it is never written to. Reads go block by block by key, and record by
-//! record where a block's pages cannot all be read, so a damaged page costs what is in it.
+//! Input: a ledger that was set aside, or a damaged copy of one. Output: its records in the present ledger, through the
+//! same judge as a download; and what could not be brought, by logger and sequence. The damaged file is never written to:
+//! it is opened as immutable, or as a copy where it has a `-wal`. It is read block by block, and record by record where the
+//! pages of a block cannot all be read. So a damaged page costs only what is in it.
 //!
-//! Proven is what fits a digest: a whole block its content digest (where a part of it cannot be read, the present
-//! ledger's records of the same identities are tried in its place), CSV rows the guard of their block, an unsettled
-//! stretch its seal, what people wrote down their table's. What fits none is told and not taken: its loggers or its
-//! backups may still have it. Where somebody asks for it, such readings and rows fill what is missing as CSV rows do,
-//! in an import of their own that can be withdrawn.
+//! What counts as proven:
 //!
-//! Keys that have opened frames are brought over where their table fits.
+//! - records of a block that fits its content digest. Where a part of the block cannot be read, the present ledger's records
+//!   of the same identities are tried in its place;
+//! - CSV rows of a block that fits its guard;
+//! - unsettled records of a stretch that fits its seal;
+//! - notes of people and proven keys, where their table fits its digest.
 //!
-//! Only of a ledger of this site (`care::site`): records of another one under the same addresses would stay for good, and
-//! the genuine ones would be conflicts. Where a person asks for such a ledger to be adopted, its readings and rows come
-//! as CSV rows that are not proven, in imports of their own; no profile, no event, no note and no key comes with
-//! them.
+//! What fits no digest is listed and not taken: its loggers or the backups may still have it. On request, such readings and
+//! rows fill what is missing, as CSV rows do, in an import of their own that can be withdrawn.
 //!
-//! What this is not: it brings over no reception (such a record stands as one of a download), and neither conflicts
-//! nor frames that stayed shut.
+//! Only a ledger of this site is salvaged (`care::site`): records of another site under the same addresses would stay for
+//! good, and the genuine ones would become conflicts. A person can ask to adopt such a ledger. Its readings and rows then come
+//! as CSV rows that are not proven, in imports of their own, without profiles, events, notes and keys.
+//!
+//! What this is not: it brings over no receptions (the records count as those of a download), no conflicts, and no frames that
+//! stayed shut.
 
 mod bring;
 mod counted;
 mod notes;
+mod outcome;
 pub(in crate::ledger) mod proof;
 mod read;
 mod rows;
 mod source;
-mod told;
 
 pub use bring::salvage;
-pub use told::{How, SalvageError, Salvaged};
+pub use outcome::{How, SalvageError, Salvaged};

@@ -3,16 +3,17 @@
 //!
 //! Input: the damaged ledger. Output: notes in the present one under free numbers; and how many were left.
 
+use super::outcome::Salvaged;
 use super::proof;
-use super::told::Salvaged;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::digest::table;
 use crate::ledger::write::acts::{self, NewAct};
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven;
 use crate::record::acts::{ActKind, Actor};
 use crate::time::Stamp;
-use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::{BTreeMap, HashMap};
 
 /// A kind of notes.
@@ -102,7 +103,7 @@ fn bring_kind(
             continue;
         }
         let sql = format!("SELECT coalesce(max(id), 0) + 1 FROM {}", kind.table);
-        let number: i64 = db.query_row(&sql, [], |row| row.get(0))?;
+        let number: i64 = query::value(db, &sql, [])?;
         if acts_fit {
             bring_act(old, db, kind.act, (note.number, number))?;
         }
@@ -163,26 +164,19 @@ fn insert(
 
 /// Who was logged in when a note was written, as far as that is known there.
 fn bring_act(old: &Connection, db: &Connection, kind: ActKind, (from, to): (i64, i64)) -> Result<(), Error> {
-    let mut statement = old.prepare_cached(
-        "SELECT at, by_whom, login, uid, ran_as, host FROM act WHERE kind = ? AND number = ? ORDER BY id LIMIT 1",
-    )?;
-    let found = statement
-        .query_row(params![kind.name(), from], |row| {
-            let actor =
-                Actor { login: row.get(2)?, uid: row.get(3)?, ran_as: row.get(4)?, host: row.get(5)? };
-            Ok((row.get::<_, i64>(0)?, row.get::<_, Option<String>>(1)?, actor))
-        })
-        .optional()?;
-    let Some((at, by, actor)) = found else { return Ok(()) };
+    type FoundAct = (i64, Option<String>, Option<String>, Option<u32>, Option<String>, Option<String>);
+    let sql = "SELECT at, by_whom, login, uid, ran_as, host FROM act WHERE kind = ? AND number = ? ORDER BY id LIMIT 1";
+    let found: Vec<FoundAct> = query::all(old, sql, params![kind.name(), from])?;
+    let Some((at, by, login, uid, ran_as, host)) = found.into_iter().next() else { return Ok(()) };
+    let actor = Actor { login, uid, ran_as, host };
     let act = NewAct { number: Some(to), by: by.as_deref(), ..NewAct::default() };
     acts::note(db, kind, act, Some(&actor), Stamp { unix_s: at, synchronised: true })
 }
 
 /// Which sequences were missing within a write-off.
 fn bring_parts(old: &Connection, db: &Connection, from: i64, to: i64) -> Result<(), Error> {
-    let mut statement = old.prepare_cached("SELECT first, last FROM write_off_part WHERE write_off = ?")?;
-    let parts = statement.query_map([from], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))?;
-    let parts = parts.collect::<Result<Vec<_>, _>>()?;
+    let sql = "SELECT first, last FROM write_off_part WHERE write_off = ?";
+    let parts: Vec<(i64, i64)> = query::all(old, sql, [from])?;
     table::change(db, "write_off_part", "write_off = ?", [to], |db| {
         for (first, last) in parts {
             db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?

@@ -7,6 +7,8 @@
 
 use super::read::{self, FoundBlock, FoundRecord};
 use crate::ledger::care::held::HeldRecord;
+use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, StoredRow, kind};
 use crate::ledger::digest::block::{self, Place};
@@ -19,7 +21,7 @@ use rusqlite::Connection;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Every identity that may be there, by whatever of it can be trusted and by what was known. Ranges that fit no digest
-/// are not: one flipped bit in them would be millions of records that nobody ever had.
+/// are not: one flipped bit in them would be millions of records that never existed.
 pub(in crate::ledger) fn expected(old: &Connection, counted: Option<&Coverage>) -> Coverage {
     let mut all = counted.cloned().unwrap_or_default();
     // A page that cannot be read ends it; what came before counts.
@@ -30,33 +32,26 @@ pub(in crate::ledger) fn expected(old: &Connection, counted: Option<&Coverage>) 
     all
 }
 
-fn add_ranges(old: &Connection, all: &mut Coverage) -> rusqlite::Result<()> {
-    let mut statement = old.prepare("SELECT logger, epoch, first, last, basis FROM held_range")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let place = (Address::new(row.get(0)?), Epoch::new(row.get(1)?));
-        let (first, last): (u32, u32) = (row.get(2)?, row.get(3)?);
-        let basis = if row.get::<_, i64>(4)? == 0 { Basis::Authentic } else { Basis::Csv };
-        if let (Some(address), Some(epoch)) = place
+fn add_ranges(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
+    let sql = "SELECT logger, epoch, first, last, basis FROM held_range";
+    query::each(old, sql, [], |(logger, epoch, first, last, basis): (u16, u32, u32, u32, i64)| {
+        let basis = if basis == 0 { Basis::Authentic } else { Basis::Csv };
+        if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch))
             && 0 < first
             && first <= last
         {
             all.insert_range(address, epoch, basis, first, last);
         }
-    }
-    Ok(())
+        Ok(())
+    })
 }
 
 /// Where ranges are known, blocks say nothing new, and reach over gaps.
-fn add_blocks(old: &Connection, all: &mut Coverage) -> rusqlite::Result<()> {
-    let mut statement = old.prepare("SELECT logger, epoch, first, last, block FROM chunk")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let place = (Address::new(row.get(0)?), Epoch::new(row.get(1)?));
-        let (first, last): (u32, u32) = (row.get(2)?, row.get(3)?);
-        let block: u32 = row.get(4)?;
+fn add_blocks(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
+    let sql = "SELECT logger, epoch, first, last, block FROM chunk";
+    query::each(old, sql, [], |(logger, epoch, first, last, block): (u16, u32, u32, u32, u32)| {
         let is_of_block = [first, last].map(block::block_of) == [block; 2];
-        if let (Some(address), Some(epoch)) = place
+        if let (Some(address), Some(epoch)) = (Address::new(logger), Epoch::new(epoch))
             && all.epoch(address, epoch).is_none()
             && is_of_block
             && 0 < first
@@ -64,8 +59,8 @@ fn add_blocks(old: &Connection, all: &mut Coverage) -> rusqlite::Result<()> {
         {
             all.insert_range(address, epoch, Basis::Authentic, first, last);
         }
-    }
-    Ok(())
+        Ok(())
+    })
 }
 
 /// The blocks of a part of each epoch.

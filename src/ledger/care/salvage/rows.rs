@@ -6,7 +6,7 @@
 use super::proof;
 use super::read::{self, CsvRow};
 use crate::ledger::db::error::Error;
-use crate::ledger::db::{row, tx};
+use crate::ledger::db::{query, row, tx};
 use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::read::coverage::load_coverage;
 use crate::record::coverage::Coverage;
@@ -97,16 +97,15 @@ fn standing(
     present: &Connection,
     name: &str,
 ) -> Result<(BTreeMap<i64, CameWith>, bool), Error> {
-    let read = |db: &Connection| -> rusqlite::Result<Vec<(CameWith, bool)>> {
-        let mut statement =
-            db.prepare("SELECT id, file, size_bytes, sha256, withdrawn_at IS NOT NULL FROM import")?;
-        let rows = statement.query_map([], |row| {
-            let size = u64::try_from(row.get::<_, i64>(2)?).unwrap_or(0);
-            let came =
-                CameWith { number: row.get(0)?, file: row.get(1)?, size_bytes: size, sha256: row.get(3)? };
-            Ok((came, row.get(4)?))
+    let read = |db: &Connection| -> Result<Vec<(CameWith, bool)>, Error> {
+        let sql = "SELECT id, file, size_bytes, sha256, withdrawn_at IS NOT NULL FROM import";
+        let mut all = Vec::new();
+        query::each(db, sql, [], |(number, file, size, sha256, is_withdrawn): (_, _, i64, _, _)| {
+            let size_bytes = u64::try_from(size).unwrap_or(0);
+            all.push((CameWith { number, file, size_bytes, sha256 }, is_withdrawn));
+            Ok(())
         })?;
-        rows.collect()
+        Ok(all)
     };
     let here = read(present)?;
     // What is known here of the same imports stands in for a table that cannot be read.
@@ -127,9 +126,6 @@ fn standing(
 }
 
 fn resolutions(old: &Connection) -> BTreeMap<i64, String> {
-    let read = || -> rusqlite::Result<BTreeMap<i64, String>> {
-        let mut statement = old.prepare("SELECT id, steps FROM resolution")?;
-        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
-    };
-    read().unwrap_or_default()
+    let all = query::all::<(i64, String)>(old, "SELECT id, steps FROM resolution", []);
+    all.unwrap_or_default().into_iter().collect()
 }

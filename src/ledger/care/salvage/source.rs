@@ -1,6 +1,6 @@
 //! Opening a damaged ledger without changing it: as immutable, or as a copy beside the present ledger where it has a `-wal`.
 
-use super::told::SalvageError;
+use super::outcome::SalvageError;
 use crate::files::{self, with_tail};
 use crate::ledger::care::stranger;
 use crate::ledger::db::schema;

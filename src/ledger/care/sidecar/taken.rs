@@ -50,7 +50,7 @@ impl Sidecar {
         let mut state = State::load(db)?;
         let mut proof = Proof::new(db, before, is_sound)?;
         if !proof.journal {
-            // Whoever takes over carries over those stretches whose seals fit.
+            // A take-over carries over the stretches whose seals fit.
             state.coverage = load_ranges(db)?;
             state.seen_row = state.settled_through;
         }
@@ -151,7 +151,7 @@ impl Sidecar {
 
     /// Profiles and events that reports ask for wherever they are.
     fn rare(&mut self, db: &Connection) -> Result<(), Error> {
-        // The profiles that told ends of epochs.
+        // The profiles that name ends of epochs.
         let profiles = format!(
             "SELECT * FROM profile_row WHERE previous_epoch > 0 AND rank = 0
              GROUP BY logger, epoch, previous_last ORDER BY time DESC LIMIT {RARE_MAX}"

@@ -4,13 +4,13 @@ use crate::files::{self, with_tail};
 use crate::ledger::care::sidecar::Sidecar;
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::schema;
-use rusqlite::{Connection, OpenFlags};
+use crate::ledger::db::{query, schema};
+use rusqlite::Connection;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
-/// The most damaged ledgers that are kept beside the present one. Beyond it the disk or the memory is at fault, and
-/// going on would only fill it: the daemon ends, and says what to do.
+/// The most damaged ledgers that are kept beside the present one. With more of them, the disk or the memory is at fault, and
+/// going on would only fill the disk: the daemon ends, and says what to do.
 pub const ASIDE_MAX: usize = 8;
 
 /// What the name of a damaged ledger has behind the ledger's, before the date.
@@ -38,8 +38,8 @@ pub(super) fn unfinished(path: &Path, known: Option<&Sidecar>) -> Option<PathBuf
     (!is_noted).then_some(newest)
 }
 
-/// Sets the ledger aside. The file goes first: where it ends after that, the next start finds no ledger, and a damaged
-/// one that nobody has noted, and goes on from there.
+/// Sets the ledger aside. The file goes first: if the process ends after that, the next start finds no ledger and a damaged
+/// one that is not noted, and goes on from there.
 pub(super) fn set_aside(path: &Path, aside: &Path) -> std::io::Result<()> {
     for end in ["", "-wal", "-shm"] {
         let (from, mut to) = (with_tail(path, end), with_tail(aside, end));
@@ -68,12 +68,9 @@ pub(super) fn name_for(
     Ok(files::free_dated_name(path, DAMAGED, unix_s))
 }
 
-/// Opens what is set aside, to see what can be read of it. It is no ledger that any other program has open.
+/// Opens what is set aside, to see what can be read of it; `None`: nothing can, or it is of another schema.
 pub(super) fn open_damaged(aside: &Path) -> Option<Connection> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let mut db = Connection::open_with_flags(aside, flags).ok()?;
-    stranger::bound(&mut db, aside).ok()?;
-    stranger::can_be_read(&db).ok()?;
-    let version: u32 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).ok()?;
+    let db = stranger::open_damaged(aside)?;
+    let version: u32 = query::value(&db, "PRAGMA user_version", []).ok()?;
     (version == schema::VERSION).then_some(db)
 }

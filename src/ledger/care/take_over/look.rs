@@ -30,7 +30,7 @@ pub(super) fn of_another(
             sidecar::path_of(path).display()
         ))),
         Ok(_) => Ok(None),
-        // What is damaged is found by whoever looks for damage.
+        // Damage is found by the checks for damage.
         Err(error) if error.is_damage() => Ok(None),
         Err(error) => Err(error),
     }
@@ -39,13 +39,13 @@ pub(super) fn of_another(
 /// What the file itself says, before SQLite looks at it. Only while no connection to it is open.
 pub(super) fn file_looks(path: &Path, is_known: bool) -> Option<String> {
     let length = match files::stat(path) {
-        // Whoever opens it says what it is.
+        // Opening it says what it is.
         Ok(found) if !found.is_file => return None,
         Ok(found) => found.length,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound && is_known => {
             return Some(GONE.to_owned());
         }
-        // Whoever opens it says why it cannot be reached.
+        // Opening it says why it cannot be reached.
         Err(_) => return None,
     };
     if length == 0 {

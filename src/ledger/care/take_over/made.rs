@@ -1,11 +1,12 @@
 //! The new ledger that takes over: filled with what is known of the damaged one.
 
 use super::carried::carry_over;
-use super::told::TakenOver;
+use super::outcome::TakenOver;
 use crate::files;
 use crate::ledger::care::sidecar::{self, Sidecar};
 use crate::ledger::care::site;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::SETTLED;
 use crate::ledger::digest::block::Blocks;
@@ -171,7 +172,7 @@ fn fill(db: &Connection, known: &Sidecar, here: &mut Coverage) -> Result<(), Err
 
 /// Notes the set-aside ledger, and what counts as held because of it. Where nothing does, there is nothing to salvage.
 fn note(db: &Connection, taken: &TakenOver, there: &Coverage, now: Stamp) -> Result<(), Error> {
-    let id: i64 = db.query_row("SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [], |row| row.get(0))?;
+    let id: i64 = query::value(db, "SELECT coalesce(max(id), 0) + 1 FROM aside_ledger", [])?;
     let name = files::name_of(&taken.aside);
     let done = (!taken.is_there).then_some(now.unix_s);
     table::change(db, "aside_ledger", "id = ?", [id], |db| {

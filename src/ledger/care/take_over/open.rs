@@ -3,7 +3,7 @@
 use super::aside;
 use super::look::{differs, file_looks, of_another};
 use super::made::{InFile, Lost, make};
-use super::told::TakenOver;
+use super::outcome::TakenOver;
 use crate::files::{self, with_tail};
 use crate::ledger::care::restore::tidy;
 use crate::ledger::care::sidecar::Sidecar;
@@ -147,9 +147,7 @@ fn take_over(
         files::remove_own_database(&part);
         return Err(error);
     }
-    files::sync(&part).map_err(at)?;
-    files::take_name(&part, path, true).map_err(at)?;
-    files::sync_folder(path).map_err(at)?;
+    files::put_in_place(&part, path, true).map_err(at)?;
     files::remove_own_database(&part);
     Ok((Ledger::open(path)?, taken))
 }

@@ -1,4 +1,4 @@
-//! How to salvage, and what is told of it afterwards: what was brought over, what was not, or why nothing was.
+//! How to salvage, and the outcome: what was brought over and what was not, or why nothing was.
 
 use crate::ledger::care::site;
 use crate::ledger::db::error::Error;

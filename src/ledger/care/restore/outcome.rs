@@ -1,4 +1,4 @@
-//! How to restore, and what is told of it afterwards: what was done, or why nothing was.
+//! How to restore, and the outcome: what was done, or why nothing was.
 
 use super::more::More;
 use crate::files::Part;
@@ -31,7 +31,7 @@ pub struct Restored {
     pub present_records: Option<u64>,
     /// Where it is now; `None`: there was none, or nothing was done yet.
     pub replaced: Option<PathBuf>,
-    /// What the present ledger has more; only a dry run tells of anything.
+    /// What the present ledger has more; after a restore, nothing.
     #[serde(rename = "present_has_more")]
     pub more: More,
     /// In a dry run, the daemon that has to be stopped before.
@@ -80,7 +80,7 @@ pub enum RestoreError {
         .0.display()
     )]
     NotOfThisSite(PathBuf, Box<site::SitesCompared>),
-    /// The present ledger cannot be read, so nobody knows what it has more.
+    /// The present ledger cannot be read, so it is not known what it has more.
     #[error(
         "the present ledger cannot be compared with the backup: {0}; nothing was changed: with --over-damaged it is kept \
          aside all the same, and the backup takes its place"

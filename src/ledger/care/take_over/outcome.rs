@@ -1,4 +1,4 @@
-//! What is told of a take-over: for the notice and the log.
+//! The outcome of a take-over, for the notice and the log.
 
 use crate::files;
 use crate::text::rfc3339;
@@ -7,7 +7,7 @@ use std::path::PathBuf;
 /// A take-over that took place.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TakenOver {
-    /// Where the damaged ledger is now. Where its file is gone: where it is looked for if somebody finds it.
+    /// Where the damaged ledger is now. Where its file is gone: where it belongs if it is found.
     pub aside: PathBuf,
     /// Whether there is a file.
     pub is_there: bool,

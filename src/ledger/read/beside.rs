@@ -1,0 +1,141 @@
+//! What stands next to the record: frames and records set aside, notices, counts of frames by radio.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::db::rare;
+use crate::ledger::db::row::{self};
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::read::tables::key;
+use crate::record::judge::{Outcome, Tally};
+use crate::record::set_aside::SetAside;
+use crate::wire::seq::Identity;
+use rusqlite::OptionalExtension;
+
+impl Snapshot<'_> {
+    /// Frames by outcome of each radio over all time, with noise bytes and bytes in.
+    pub fn radio_totals(&self) -> Result<Vec<RadioTotal>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT r.name, total(d.noise), total(d.skipped), total(d.\"foreign\"), total(d.unopened),
+                 total(d.duplicate), total(d.conflict), total(d.opaque), total(d.stored),
+                 total(d.noise_bytes), total(d.bytes)
+             FROM radio r LEFT JOIN (
+                 SELECT radio, noise, skipped, \"foreign\", unopened, duplicate, conflict, opaque, stored,
+                     noise_bytes, bytes FROM radio_day
+                 UNION ALL
+                 SELECT radio, coalesce(c0, 0), coalesce(c1, 0), coalesce(c2, 0), coalesce(c3, 0),
+                     coalesce(c4, 0), coalesce(c5, 0), coalesce(c6, 0), coalesce(c7, 0), coalesce(c8, 0),
+                     coalesce(c9, 0)
+                 FROM journal WHERE kind = 0 AND logger = 0
+             ) d ON d.radio = r.id GROUP BY r.id ORDER BY r.id",
+        )?;
+        let rows = statement.query_map([], |row| {
+            let mut tally = Tally::default();
+            for (at, outcome) in Outcome::ALL.into_iter().enumerate() {
+                tally.add(outcome, row.get::<_, f64>(1 + at)? as u64);
+            }
+            Ok(RadioTotal {
+                name: row.get(0)?,
+                tally,
+                noise_bytes: row.get::<_, f64>(9)? as u64,
+                bytes: row.get::<_, f64>(10)? as u64,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// What is set aside, oldest first.
+    pub fn set_aside(&self) -> Result<Vec<SetAside>, Error> {
+        self.set_aside_with(u32::MAX)
+    }
+
+    /// The same, with so many unopened frames, the newest: a year of them does not fit in a small memory.
+    pub fn set_aside_with(&self, unopened: u32) -> Result<Vec<SetAside>, Error> {
+        const COLUMNS: &str = "what, id, logger, epoch, sequence, slot, reason, source, first_at, last_at, seen, \
+                               content_hex, content_json, import, withdrawn_at";
+        let mut statement = self.db.prepare(&format!(
+            "SELECT {COLUMNS} FROM set_aside WHERE what = 'conflict'
+             UNION ALL SELECT * FROM (SELECT {COLUMNS} FROM set_aside WHERE what = 'unopened' ORDER BY id DESC LIMIT ?)
+             ORDER BY what, id"
+        ))?;
+        let rows = statement.query_map([unopened], |row| {
+            Ok(SetAside {
+                what: row.get(0)?,
+                id: row.get(1)?,
+                logger: row.get(2)?,
+                epoch: row.get(3)?,
+                sequence: row.get(4)?,
+                slot: row.get(5)?,
+                reason: row.get(6)?,
+                source: row.get(7)?,
+                first_at: row.get(8)?,
+                last_at: row.get(9)?,
+                seen: row.get(10)?,
+                content_hex: row.get(11)?,
+                content_json: row.get(12)?,
+                import: row.get(13)?,
+                withdrawn_at: row.get(14)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The authentic record held under an identity, as plaintext: the other side of a conflict.
+    pub fn plaintext(&self, id: Identity) -> Result<Option<Vec<u8>>, Error> {
+        if let Some(plaintext) = rare::rare_plaintext(self.db, id)? {
+            return Ok(Some(plaintext));
+        }
+        for table in ["settled", "journal"] {
+            let only = if table == "journal" { "AND kind = 1" } else { "" };
+            let sql = format!(
+                "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0 {only}",
+                row::content_columns()
+            );
+            let content = self.db.prepare_cached(&sql)?.query_row(key(id), row::row_content).optional()?;
+            if let Some(reading) = content.as_ref().and_then(row::reading) {
+                return Ok(Some(row::encoded(&crate::wire::record::Record::Reading(reading))));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Notices that the limit has dropped since the ledger was made.
+    pub fn notices_dropped(&self) -> Result<i64, Error> {
+        crate::ledger::db::meta::meta(self.db, "notices_dropped")
+    }
+
+    /// Notices that are up: kind, subject, text, since when.
+    pub fn notices(&self) -> Result<Vec<Notice>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT kind, subject, text, raised_at FROM notice WHERE cleared_at IS NULL ORDER BY raised_at",
+        )?;
+        let rows = statement.query_map([], |row| {
+            Ok(Notice { kind: row.get(0)?, subject: row.get(1)?, text: row.get(2)?, raised_at: row.get(3)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}
+
+/// One radio's frames over all time.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RadioTotal {
+    /// The radio's name.
+    pub name: String,
+    /// Frames by outcome.
+    pub tally: Tally,
+    /// Encoded bytes of noise.
+    pub noise_bytes: u64,
+    /// All bytes read.
+    pub bytes: u64,
+}
+
+/// A notice that is up.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Notice {
+    /// What kind.
+    pub kind: String,
+    /// Of whom.
+    pub subject: String,
+    /// What to do.
+    pub text: String,
+    /// Since when, Unix seconds.
+    pub raised_at: i64,
+}

@@ -1,0 +1,112 @@
+//! Counts by day, for the strip of `status`, and how the ledger grows.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::read::tables::{DAY_S, HAND_TABLES};
+use crate::wire::seq::{Address, Identity};
+use rusqlite::params;
+use std::collections::BTreeMap;
+
+impl Snapshot<'_> {
+    /// Records stored by radio, by logger and day of reception (days of UTC since 1970), of these loggers and from
+    /// one day through another: the settled counters, and what is not settled yet.
+    pub fn radio_days(
+        &self,
+        addresses: &[Address],
+        (first, last): (i64, i64),
+    ) -> Result<BTreeMap<(Address, i64), u64>, Error> {
+        let mut days = BTreeMap::<(Address, i64), u64>::new();
+        let mut statement = self.db.prepare_cached(
+            "SELECT day, stored + opaque FROM logger_day WHERE logger = ? AND day BETWEEN ? AND ?",
+        )?;
+        for &address in addresses {
+            let mut rows = statement.query(params![address.number(), first, last])?;
+            while let Some(row) = rows.next()? {
+                days.insert((address, row.get(0)?), row.get::<_, i64>(1)?.max(0) as u64);
+            }
+        }
+        let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
+        for (id, row) in unsettled.filter(|(_, row)| row.rank == 0) {
+            // As the settled counters do it.
+            let day = row.by_radio_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
+            if let Some(day) = day {
+                *days.entry((id.address, day)).or_default() += 1;
+            }
+        }
+        Ok(days)
+    }
+
+    /// Records held from hand downloads only, by logger and day of the record's own time. Opaque ones are left out:
+    /// when they were made, nobody can read.
+    ///
+    /// There is no counter for these. Where no import was made since the first day there can be none; of a logger
+    /// all of whose records came by radio there is none; of the others the blocks of those days are read.
+    pub fn hand_days(
+        &self,
+        addresses: &[Address],
+        (first, last): (i64, i64),
+    ) -> Result<BTreeMap<(Address, i64), u64>, Error> {
+        let mut days = BTreeMap::<(Address, i64), u64>::new();
+        let mut unsettled = BTreeMap::<Address, u64>::new();
+        for (id, rows) in &self.unsettled {
+            *unsettled.entry(id.address).or_default() += 1;
+            let shown = rows.first().filter(|row| row.by_radio_at.is_none() && !row.opaque);
+            if let Some(day) = shown.map(|row| row.seen.time / DAY_S)
+                && (first..=last).contains(&day)
+            {
+                *days.entry((id.address, day)).or_default() += 1;
+            }
+        }
+        let (from, to) = (first.saturating_mul(DAY_S), last.saturating_add(1).saturating_mul(DAY_S));
+        let brought: bool = self
+            .db
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM import WHERE withdrawn_at IS NULL AND imported_at >= ?)",
+            )?
+            .query_row([from], |row| row.get(0))?;
+        if !brought {
+            return Ok(days);
+        }
+        for &address in addresses {
+            let by_radio: f64 = self
+                .db
+                .prepare_cached("SELECT total(stored + opaque) FROM logger_day WHERE logger = ?")?
+                .query_row([address.number()], |row| row.get(0))?;
+            let others = by_radio as u64 + unsettled.get(&address).copied().unwrap_or(0);
+            let held: u64 = self.coverage.epochs_of(address).map(|(_, held)| held.held().count()).sum();
+            if held <= others {
+                continue;
+            }
+            let mut found = std::collections::BTreeSet::new();
+            for (epoch, low, high) in
+                crate::ledger::digest::block::blocks_in_time(self.db, address.number(), from, to)?
+            {
+                for (table, only) in HAND_TABLES {
+                    let sql = format!(
+                        "SELECT sequence, time FROM {table} t WHERE logger = ? AND epoch = ?
+                             AND sequence BETWEEN ? AND ? AND time >= ? AND time < ? AND {only}"
+                    );
+                    let mut statement = self.db.prepare_cached(&sql)?;
+                    let mut rows = statement.query(params![address.number(), epoch, low, high, from, to])?;
+                    while let Some(row) = rows.next()? {
+                        let id = Identity::new(address.number(), epoch, row.get(0)?);
+                        // A rare record has its row before its journal row is settled.
+                        let id = id.filter(|id| !self.unsettled.contains_key(id));
+                        if id.is_some_and(|id| found.insert(id)) {
+                            *days.entry((address, row.get::<_, i64>(1)? / DAY_S)).or_default() += 1;
+                        }
+                    }
+                }
+            }
+        }
+        Ok(days)
+    }
+
+    /// The ledger's size at the end of the days on which it was noted, newest first, at most 90.
+    pub fn sizes(&self) -> Result<Vec<(i64, u64)>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT day, bytes FROM size_day ORDER BY day DESC LIMIT 90")?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?.max(0) as u64)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}

@@ -1,0 +1,498 @@
+//! The facts by which reports judge what is missing: the port `record::facts::Facts`, answered from one consistent state.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::read::history::History;
+use crate::ledger::read::listening::{listening_row, merge_windows, unsettled_listening};
+use crate::ledger::read::snapshot::{Snapshot, Unsettled};
+use crate::ledger::read::tables::{BY_HAND, DAY_S, SEALED_TABLES, is_synchronised, key};
+use crate::record::clock::ClockEvent;
+use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::coverage::RangeSet;
+use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use rusqlite::{OptionalExtension, params};
+use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
+
+impl Snapshot<'_> {
+    /// The smallest sequence of an epoch, from `first` on, that came by radio after an instant: its logger was alive
+    /// then.
+    pub(in crate::ledger) fn heard_after(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        first: u32,
+        after: i64,
+    ) -> Result<Option<u32>, Error> {
+        let heard = |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > after);
+        let mut unsettled = self.unsettled_of(address, epoch, first..=u32::MAX);
+        let mut smallest = unsettled.find(|(_, row)| heard(row)).map(|(sequence, _)| sequence);
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence >= ? AND rank = 0
+                     AND synchronised = 1 AND {received_at} > ? ORDER BY sequence LIMIT 1"
+            );
+            let found: Option<u32> = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(params![address.number(), epoch.number(), first, after], |row| row.get(0))
+                .optional()?;
+            smallest = [smallest, found].into_iter().flatten().min();
+        }
+        Ok(smallest)
+    }
+
+    /// The first profile of a logger that meets a condition on (epoch, sequence), in an order.
+    pub(in crate::ledger) fn profile(
+        &self,
+        condition: &str,
+        order: &str,
+        id: Identity,
+    ) -> Result<Option<ProfileSeen>, Error> {
+        let sql =
+            format!("{PROFILE_SEEN} WHERE logger = ? AND {condition} AND rank = 0 ORDER BY {order} LIMIT 1");
+        Ok(self.db.prepare_cached(&sql)?.query_row(key(id), profile_seen).optional()?.flatten())
+    }
+
+    /// The newest authentic record of an epoch, up to an identity, whose reception meets a condition: its sequence and
+    /// reception.
+    pub(in crate::ledger) fn newest_where(
+        &self,
+        not_above: Identity,
+        condition: &str,
+        unsettled: impl Fn(&Unsettled) -> bool,
+    ) -> Result<Option<(u32, Option<i64>)>, Error> {
+        let last = not_above.sequence.number();
+        let mut recent = self.unsettled_of(not_above.address, not_above.epoch, 1..=last).rev();
+        let mut newest =
+            recent.find(|(_, row)| unsettled(row)).map(|(sequence, row)| (sequence, row.seen.received_at));
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT sequence, {received_at} FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ?
+                     AND rank = 0 AND {received_at} {condition} ORDER BY sequence DESC LIMIT 1"
+            );
+            let found = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(not_above), |row| Ok((row.get(0)?, row.get(1)?)))
+                .optional()?;
+            newest = newest.max(found);
+        }
+        Ok(newest)
+    }
+
+    /// Of each epoch of a logger, the largest settled reading received before an instant by a synchronised clock. Where
+    /// the counters of the days account for all that is held, it reads no further than they say that there are any.
+    pub(in crate::ledger) fn settled_received_before(
+        &self,
+        address: Address,
+        before: i64,
+    ) -> Result<Rc<BTreeMap<Epoch, u32>>, Error> {
+        if let Some(known) = self.received_before.borrow().get(&(address, before)) {
+            return Ok(Rc::clone(known));
+        }
+        let day = before.div_euclid(DAY_S);
+        let (all, early): (f64, f64) = self
+            .db
+            .prepare_cached(
+                "SELECT total(stored + opaque), total((stored + opaque) * (day <= ?)) FROM logger_day WHERE logger = ?",
+            )?
+            .query_row(params![day, address.number()], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let held: u64 = self.coverage.epochs_of(address).map(|(_, held)| held.authentic.count()).sum();
+        let unsettled = self
+            .coverage
+            .epochs_of(address)
+            .map(|(epoch, _)| self.unsettled_of(address, epoch, 1..=u32::MAX).count());
+        let is_all_counted = held <= all as u64 + unsettled.sum::<usize>() as u64;
+        let mut left = if is_all_counted { early as u64 } else { u64::MAX };
+        let until = day.saturating_add(1).saturating_mul(DAY_S);
+        let mut found = BTreeMap::new();
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, time + lag, synchronised FROM settled_or_retired
+             WHERE logger = ? AND rank = 0 AND lag IS NOT NULL ORDER BY epoch, sequence",
+        )?;
+        let mut rows = statement.query([address.number()])?;
+        while left > 0
+            && let Some(row) = rows.next()?
+        {
+            let received_at: i64 = row.get(2)?;
+            left -= u64::from(received_at < until);
+            if let Some(epoch) = Epoch::new(row.get(0)?)
+                && received_at < before
+                && is_synchronised(row.get(3))
+            {
+                found.insert(epoch, row.get(1)?);
+            }
+        }
+        let found = Rc::new(found);
+        self.received_before.borrow_mut().insert((address, before), Rc::clone(&found));
+        Ok(found)
+    }
+
+    pub(in crate::ledger) fn history(&self, address: Address) -> Result<Rc<History>, Error> {
+        if let Some(history) = self.histories.borrow().get(&address) {
+            return Ok(Rc::clone(history));
+        }
+        let mut history = History::default();
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, time, code, value FROM event_row
+             WHERE logger = ? AND rank = 0 AND code IN (1, 2, 3) ORDER BY epoch, sequence",
+        )?;
+        let mut rows = statement.query([address.number()])?;
+        while let Some(row) = rows.next()? {
+            let Some(id) = Identity::new(address.number(), row.get(0)?, row.get(1)?) else { continue };
+            let (time, code): (i64, u8) = (row.get(2)?, row.get(3)?);
+            if code == 3 {
+                history.cleared.push(id);
+                continue;
+            }
+            let seconds_added = if code == 2 { row.get(4)? } else { None };
+            let event = ClockEvent { sequence: id.sequence.number(), time, seconds_added };
+            history.clock.push((id.epoch, event));
+        }
+        let history = Rc::new(history);
+        self.histories.borrow_mut().insert(address, Rc::clone(&history));
+        Ok(history)
+    }
+
+    /// Whether a power-up is held between two records of an epoch.
+    pub fn powered_up_between(&self, before: Identity, after: Identity) -> Result<bool, Error> {
+        let history = self.history(after.address)?;
+        let between = history.clock_between(after.epoch, before.sequence.number(), after.sequence.number());
+        Ok(between.iter().any(|(_, event)| event.seconds_added.is_none()))
+    }
+
+    pub(in crate::ledger) fn settled_reading(&self, id: Identity) -> Result<Option<(i64, Seen)>, Error> {
+        let found = self
+            .db
+            .prepare_cached(
+                "SELECT rank, time, lag, synchronised FROM settled_or_retired s WHERE logger = ? AND epoch = ? AND sequence = ?
+                     AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = s.import AND rank > 0
+                         AND i.withdrawn_at IS NOT NULL)
+                 ORDER BY rank LIMIT 1",
+            )?
+            .query_row(key(id), |row| {
+                let (time, lag): (i64, Option<i64>) = (row.get(1)?, row.get(2)?);
+                let stamped_at = lag.map(|lag| time.saturating_add(lag));
+                let received_at = stamped_at.filter(|_| is_synchronised(row.get(3)));
+                Ok((row.get(0)?, Seen { time, received_at, stamped_at, is_reading: true }))
+            })
+            .optional()?;
+        Ok(found)
+    }
+
+    pub(in crate::ledger) fn settled_rare(&self, id: Identity) -> Result<Option<Seen>, Error> {
+        for (table, time) in [
+            ("profile_row", "time"),
+            ("event_row", "time"),
+            // When an opaque record was made, nobody can read: its reception stands in, if there was one.
+            ("opaque_row", "coalesce(received_at, stored_at)"),
+        ] {
+            let sql = format!(
+                "SELECT {time}, received_at, synchronised FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ?
+                     AND rank = 0 AND {time} IS NOT NULL"
+            );
+            let seen = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(id), |row| {
+                    let stamped_at: Option<i64> = row.get(1)?;
+                    let received_at = stamped_at.filter(|_| is_synchronised(row.get(2)));
+                    Ok(Seen { time: row.get(0)?, received_at, stamped_at, is_reading: false })
+                })
+                .optional()?;
+            if seen.is_some() {
+                return Ok(seen);
+            }
+        }
+        Ok(None)
+    }
+}
+
+/// The most clock events of an epoch that are looked at.
+const CLOCK_EVENTS_MAX: usize = 1000;
+
+fn profile_seen(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<ProfileSeen>> {
+    let Some(identity) = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?) else { return Ok(None) };
+    let unit: String = row.get(7)?;
+    Ok(Some(ProfileSeen {
+        identity,
+        time: row.get(3)?,
+        interval_s: row.get(4)?,
+        capacity: row.get(5)?,
+        oldest: row.get(6)?,
+        unit: unit.parse().unwrap_or(0),
+    }))
+}
+
+const PROFILE_SEEN: &str =
+    "SELECT logger, epoch, sequence, time, interval_s, capacity, oldest, unit FROM profile_row";
+
+impl Facts for Snapshot<'_> {
+    type Error = Error;
+
+    fn seen(&self, id: Identity) -> Result<Option<Seen>, Error> {
+        let unsettled = self.unsettled.get(&id).and_then(|rows| rows.first());
+        if let Some(unsettled) = unsettled.filter(|unsettled| unsettled.rank == 0 && !unsettled.opaque) {
+            return Ok(Some(unsettled.seen));
+        }
+        let settled = self.settled_reading(id)?;
+        if let Some((0, seen)) = settled {
+            return Ok(Some(seen));
+        }
+        if let Some(seen) = self.settled_rare(id)? {
+            return Ok(Some(seen));
+        }
+        if self.coverage.holds_authentic(id) {
+            return Ok(None);
+        }
+        Ok(settled.map(|(_, seen)| seen).or(unsettled.map(|unsettled| unsettled.seen)))
+    }
+
+    fn profile_before(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
+        if let Some(profile) = self.profiles_before.borrow().get(&id) {
+            return Ok(*profile);
+        }
+        let found = self.profile("(epoch, sequence) <= (?, ?)", "epoch DESC, sequence DESC", id)?;
+        self.profiles_before.borrow_mut().insert(id, found);
+        Ok(found)
+    }
+
+    fn profile_after(&self, id: Identity) -> Result<Option<ProfileSeen>, Error> {
+        self.profile("epoch = ? AND sequence > ?", "sequence", id)
+    }
+
+    fn clock_events(&self, address: Address, epoch: Epoch) -> Result<Vec<ClockEvent>, Error> {
+        let history = self.history(address)?;
+        let of_epoch = history.clock_between(epoch, 0, u32::MAX);
+        // The newest, should there be more.
+        Ok(of_epoch.iter().rev().take(CLOCK_EVENTS_MAX).map(|(_, event)| *event).collect())
+    }
+
+    fn memory_cleared(&self, address: Address) -> Result<Vec<Identity>, Error> {
+        Ok(self.history(address)?.cleared.clone())
+    }
+
+    fn last_profile(&self, address: Address, epoch: Epoch) -> Result<Option<ProfileSeen>, Error> {
+        if let Some(profile) = self.last_profiles.borrow().get(&(address, epoch)) {
+            return Ok(*profile);
+        }
+        let end = Identity { address, epoch, sequence: Sequence::LARGEST };
+        let found = self.profile("epoch = ? AND sequence <= ?", "sequence DESC", end)?;
+        self.last_profiles.borrow_mut().insert((address, epoch), found);
+        Ok(found)
+    }
+
+    fn last_profile_with(&self, id: Identity) -> Result<Option<Identity>, Error> {
+        let found = self.profile("epoch = ?2 AND sequence > ?3 AND oldest <= ?3", "sequence DESC", id)?;
+        Ok(found.map(|profile| profile.identity))
+    }
+
+    fn shortest_interval(&self, address: Address, epoch: Epoch) -> Result<Option<u32>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT min(interval_s) FROM profile_row WHERE logger = ? AND epoch = ? AND rank = 0",
+        )?;
+        Ok(statement.query_row(params![address.number(), epoch.number()], |row| row.get(0))?)
+    }
+
+    fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Error> {
+        let place = params![address.number(), epoch.number()];
+        let mut slots: BTreeSet<Slot> = BTreeSet::new();
+        for table in ["profile_row", "event_row", "opaque_row"] {
+            let sql = format!(
+                "SELECT DISTINCT slot FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let mut rows = statement.query(place)?;
+            while let Some(row) = rows.next()? {
+                slots.insert(Slot(row.get(0)?));
+            }
+        }
+        for order in ["", "DESC"] {
+            let sql = format!(
+                "SELECT slot FROM settled_or_retired WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL
+                 ORDER BY sequence {order} LIMIT 1"
+            );
+            let found = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            slots.extend(found.map(Slot));
+        }
+        let unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
+        slots.extend(unsettled.filter_map(|(_, row)| row.slot).map(Slot));
+        Ok(slots)
+    }
+
+    fn came(&self, id: Identity) -> Result<Option<Came>, Error> {
+        let came = |is_radio: bool, received_at: Option<i64>, stored_at: Option<i64>| match is_radio {
+            true => Came::Radio { received_at: received_at.map(GatewayTime) },
+            false => Came::Hand { imported_at: stored_at.map(GatewayTime) },
+        };
+        let sequence = id.sequence.number();
+        if let Some((_, row)) = self.unsettled_of(id.address, id.epoch, sequence..=sequence).next() {
+            return Ok(Some(came(row.by_radio_at.is_some(), row.seen.received_at, row.stored_at)));
+        }
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT {received_at}, synchronised,
+                     coalesce(stored_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
+                 FROM {table} t WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0"
+            );
+            let found = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(id), |row| {
+                    let at: Option<i64> = row.get(0)?;
+                    Ok(came(at.is_some(), at.filter(|_| is_synchronised(row.get(1))), row.get(2)?))
+                })
+                .optional()?;
+            if found.is_some() {
+                return Ok(found);
+            }
+        }
+        Ok(None)
+    }
+
+    fn newest_by_radio(&self, not_above: Identity) -> Result<Option<Identity>, Error> {
+        let newest = self.newest_where(not_above, "IS NOT NULL", |row| row.by_radio_at.is_some())?;
+        Ok(newest
+            .and_then(|(sequence, _)| Sequence::new(sequence))
+            .map(|sequence| Identity { sequence, ..not_above }))
+    }
+
+    fn newest_synchronised(&self, not_above: Identity) -> Result<Option<GatewayTime>, Error> {
+        let condition = "IS NOT NULL AND synchronised = 1";
+        let newest = self.newest_where(not_above, condition, |row| row.seen.received_at.is_some())?;
+        Ok(newest.and_then(|(_, at)| at).map(GatewayTime))
+    }
+
+    fn last_received_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let before = before.unix_s();
+        let mut last = self.settled_received_before(address, before)?.get(&epoch).copied();
+        let others =
+            SEALED_TABLES.into_iter().filter(|(table, ..)| !["settled", "retired_row"].contains(table));
+        for (table, _, received_at) in others {
+            let sql = format!(
+                "SELECT max(sequence) FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND synchronised = 1
+                     AND {received_at} < ?"
+            );
+            let place = params![address.number(), epoch.number(), before];
+            let found: Option<u32> = self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0))?;
+            last = last.max(found);
+        }
+        let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX).rev();
+        let found = unsettled.find(|(_, row)| row.seen.received_at.is_some_and(|at| at < before));
+        Ok(last.max(found.map(|(sequence, _)| sequence)))
+    }
+
+    fn first_received_or_timed_from(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        from: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let from = from.unix_s();
+        let late = |row: &Unsettled| {
+            row.seen.received_at.is_some_and(|at| at >= from) || (!row.opaque && row.seen.time >= from)
+        };
+        let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
+        let mut first = unsettled.find(|(_, row)| late(row)).map(|(sequence, _)| sequence);
+        for (table, time, received_at) in SEALED_TABLES {
+            let timed = if table == "opaque_row" { "false".to_owned() } else { format!("{time} >= ?3") };
+            let sql = format!(
+                "SELECT sequence FROM {table} WHERE logger = ?1 AND epoch = ?2 AND rank = 0
+                     AND ((synchronised = 1 AND {received_at} >= ?3) OR {timed}) ORDER BY sequence LIMIT 1"
+            );
+            let place = params![address.number(), epoch.number(), from];
+            let found: Option<u32> =
+                self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            first = [first, found].into_iter().flatten().min();
+        }
+        Ok(first)
+    }
+
+    fn last_by_hand_timed_before(
+        &self,
+        address: Address,
+        epoch: Epoch,
+        below: u32,
+        before: GatewayTime,
+    ) -> Result<Option<u32>, Error> {
+        let Some(most) = below.checked_sub(1) else { return Ok(None) };
+        let before = before.unix_s();
+        let by_hand = |row: &Unsettled| {
+            row.by_radio_at.is_none() && !row.opaque && (PLAUSIBLE_FROM..before).contains(&row.seen.time)
+        };
+        let mut unsettled = self.unsettled_of(address, epoch, 1..=most).rev();
+        let mut last = unsettled.find(|(_, row)| by_hand(row)).map(|(sequence, _)| sequence);
+        for (table, time, received_at) in
+            SEALED_TABLES.into_iter().filter(|(table, ..)| *table != "opaque_row")
+        {
+            let sql = format!(
+                "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ? AND rank = 0
+                     AND {received_at} IS NULL AND {time} >= ? AND {time} < ? ORDER BY sequence DESC LIMIT 1"
+            );
+            let place = params![address.number(), epoch.number(), most, PLAUSIBLE_FROM, before];
+            let found: Option<u32> =
+                self.db.prepare_cached(&sql)?.query_row(place, |row| row.get(0)).optional()?;
+            last = last.max(found);
+        }
+        Ok(last)
+    }
+
+    fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Error> {
+        let history = self.history(after.address)?;
+        let between = history.clock_between(
+            after.epoch,
+            after.sequence.number() + 1,
+            before.number().saturating_sub(1),
+        );
+        Ok(between.iter().any(|(_, event)| event.seconds_added.is_some()))
+    }
+
+    fn last_heard(&self, address: Address) -> Result<Option<i64>, Error> {
+        Ok(self.heard(address).map(|heard| heard.received_at))
+    }
+
+    fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Error> {
+        let mut all = BTreeMap::<Epoch, RangeSet>::new();
+        for (table, received_at) in BY_HAND {
+            let sql = format!(
+                "SELECT epoch, sequence FROM {table} WHERE logger = ? AND rank = 0 AND {received_at} IS NULL
+                 ORDER BY epoch, sequence"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let mut rows = statement.query([address.number()])?;
+            while let Some(row) = rows.next()? {
+                if let Some(epoch) = Epoch::new(row.get(0)?) {
+                    all.entry(epoch).or_default().insert(row.get(1)?);
+                }
+            }
+        }
+        let unsettled = self.unsettled.iter().filter(|(id, rows)| {
+            id.address == address && rows.iter().any(|row| row.rank == 0 && row.by_radio_at.is_none())
+        });
+        for (id, _) in unsettled {
+            all.entry(id.epoch).or_default().insert(id.sequence.number());
+        }
+        Ok(all)
+    }
+
+    fn listening(&self) -> Result<Vec<Listening>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT radio, synchronised, since, until FROM listening")?;
+        let rows = statement.query_map([], listening_row)?;
+        let mut all = rows.collect::<Result<Vec<_>, _>>()?;
+        all.extend(unsettled_listening(self.db, i64::MAX)?);
+        Ok(merge_windows(all))
+    }
+
+    fn written_off(&self, address: Address) -> Result<Vec<WriteOff>, Error> {
+        let all = self.write_offs(Some(address))?;
+        Ok(all.iter().filter_map(crate::record::written::WrittenOff::in_force).collect())
+    }
+}

@@ -1,0 +1,192 @@
+//! By which key slots records came: what the reports on keys go by.
+
+use crate::ledger::db::error::Error;
+use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::read::tables::SEALED_TABLES;
+use crate::wire::seq::{Address, Identity, Slot};
+use rusqlite::params;
+use std::collections::BTreeMap;
+
+impl Snapshot<'_> {
+    /// The newest `records` records of each of these loggers that a key has opened, newest identity first.
+    pub fn newest_sealed(
+        &self,
+        addresses: &[Address],
+        records: usize,
+    ) -> Result<BTreeMap<Address, Vec<Sealed>>, Error> {
+        let mut newest: BTreeMap<Address, Vec<Sealed>> =
+            addresses.iter().map(|&address| (address, Vec::new())).collect();
+        let mut statement = self.db.prepare_cached(
+            "SELECT epoch, sequence, slot, time, time + lag, logger FROM journal
+             WHERE kind > 0 AND rank = 0 AND slot IS NOT NULL",
+        )?;
+        let mut found = statement.query([])?;
+        while let Some(row) = found.next()? {
+            if let Some(address) = Address::new(row.get(5)?)
+                && let Some(mine) = newest.get_mut(&address)
+            {
+                mine.extend(sealed(address, row)?);
+            }
+        }
+        for (&address, mine) in &mut newest {
+            for (table, time, received_at) in SEALED_TABLES {
+                let sql = format!(
+                    "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                     WHERE logger = ? AND rank = 0 AND slot IS NOT NULL
+                     ORDER BY epoch DESC, sequence DESC LIMIT ?"
+                );
+                let mut statement = self.db.prepare_cached(&sql)?;
+                let mut found = statement.query(params![address.number(), records as i64])?;
+                while let Some(row) = found.next()? {
+                    mine.extend(sealed(address, row)?);
+                }
+            }
+            // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+            mine.sort_unstable_by_key(|sealed| std::cmp::Reverse(sealed.identity));
+            mine.dedup_by_key(|sealed| sealed.identity);
+            mine.truncate(records);
+        }
+        Ok(newest)
+    }
+
+    /// The key slots that have opened frames of these loggers, and since when.
+    pub fn slots_opened(&self) -> Result<BTreeMap<Address, Vec<(Slot, i64)>>, Error> {
+        let mut statement =
+            self.db.prepare_cached("SELECT logger, slot, first_at FROM slot_use ORDER BY logger, slot")?;
+        let mut slots = BTreeMap::<Address, Vec<(Slot, i64)>>::new();
+        let mut found = statement.query([])?;
+        while let Some(row) = found.next()? {
+            if let Some(address) = Address::new(row.get(0)?) {
+                slots.entry(address).or_default().push((Slot(row.get(1)?), row.get(2)?));
+            }
+        }
+        Ok(slots)
+    }
+
+    /// The record with the largest identity that came under a slot. Reads back from the logger's newest record,
+    /// so that this is quick for the slot in use, and reads what came since for one that was given up.
+    pub fn largest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
+        let mut largest: Option<Sealed> = None;
+        let journal = ("journal", "time", "time + lag");
+        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+            let only = if table == "journal" { "AND kind > 0" } else { "" };
+            let sql = format!(
+                "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                 WHERE logger = ? AND rank = 0 AND slot = ? {only}
+                 ORDER BY epoch DESC, sequence DESC LIMIT 1"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let mut found = statement.query(params![address.number(), slot.0])?;
+            let Some(row) = found.next()? else { continue };
+            let Some(here) = sealed(address, row)? else { continue };
+            if largest.is_none_or(|largest| largest.identity < here.identity) {
+                largest = Some(here);
+            }
+        }
+        Ok(largest)
+    }
+
+    /// The record with the smallest identity that came under a slot. Reads on from the logger's oldest record.
+    pub fn smallest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
+        let from = Identity::new(address.number(), 1, 1);
+        let Some(from) = from else { return Ok(None) };
+        Ok(self.sealed_from(from, slot, 1)?.into_iter().next())
+    }
+
+    /// The first `most` records that came under a slot, from an identity of its logger on.
+    pub fn sealed_from(&self, from: Identity, slot: Slot, most: usize) -> Result<Vec<Sealed>, Error> {
+        let mut all = Vec::new();
+        let journal = ("journal", "time", "time + lag");
+        let (address, most_rows) = (from.address, most as i64);
+        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+            let only = if table == "journal" { "AND kind > 0" } else { "" };
+            let sql = format!(
+                "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
+                 WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ? {only}
+                 ORDER BY epoch, sequence LIMIT ?"
+            );
+            let mut statement = self.db.prepare_cached(&sql)?;
+            let (epoch, sequence) = (from.epoch.number(), from.sequence.number());
+            let mut found = statement.query(params![address.number(), epoch, sequence, slot.0, most_rows])?;
+            while let Some(row) = found.next()? {
+                all.extend(sealed(address, row)?);
+            }
+        }
+        // A rare record stands in the journal too, and an opaque one may have a typed row beside it.
+        all.sort_unstable_by_key(|sealed| sealed.identity);
+        all.dedup_by_key(|sealed| sealed.identity);
+        all.truncate(most);
+        Ok(all)
+    }
+
+    /// When the newest record that came by radio under a slot, with this or a larger identity, came in: what is in the
+    /// journal is newer than what is settled, and there the row says the order. Looks at the `NEWEST_LOOKED_AT` largest
+    /// identities of what is settled.
+    pub fn latest_reception(&self, from: Identity, slot: Slot) -> Result<Option<(bool, i64)>, Error> {
+        /// Settled records of a slot that are looked at.
+        const NEWEST_LOOKED_AT: i64 = 1000;
+        let (address, epoch, sequence) = (from.address.number(), from.epoch.number(), from.sequence.number());
+        let row: Option<i64> = self
+            .db
+            .prepare_cached(
+                "SELECT max(row) FROM journal WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0
+                     AND slot = ? AND kind > 0 AND lag IS NOT NULL AND stored_at IS NULL",
+            )?
+            .query_row(params![address, epoch, sequence, slot.0], |row| row.get(0))?;
+        if let Some(row) = row {
+            return Ok(Some((true, row)));
+        }
+        let mut latest: Option<i64> = None;
+        for (table, _, received_at) in SEALED_TABLES {
+            let sql = format!(
+                "SELECT max(at) FROM (SELECT {received_at} AS at FROM {table}
+                     WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ?
+                     ORDER BY epoch DESC, sequence DESC LIMIT ?)"
+            );
+            let here: Option<i64> = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(params![address, epoch, sequence, slot.0, NEWEST_LOOKED_AT], |row| row.get(0))?;
+            latest = latest.max(here);
+        }
+        Ok(latest.map(|at| (false, at)))
+    }
+
+    /// Frames set aside because their slot is closed before them, by logger and slot.
+    pub fn shut_by_closing(&self) -> Result<BTreeMap<(Address, Slot), u64>, Error> {
+        let mut statement = self.db.prepare_cached(
+            "SELECT logger, slot, count(*) FROM unopened WHERE reason = ? GROUP BY logger, slot",
+        )?;
+        let mut frames = BTreeMap::new();
+        let mut found = statement.query([crate::record::unopened::WhyShut::Closed.text()])?;
+        while let Some(row) = found.next()? {
+            if let Some(address) = Address::new(row.get(0)?) {
+                frames.insert((address, Slot(row.get(1)?)), row.get::<_, i64>(2)? as u64);
+            }
+        }
+        Ok(frames)
+    }
+}
+
+/// A record that a key has opened, as far as changing keys needs it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sealed {
+    /// Which one.
+    pub identity: Identity,
+    /// Under which slot it came.
+    pub slot: Slot,
+    /// Seconds since 1970 on its logger's clock.
+    pub time: i64,
+    /// When it came by radio.
+    pub received_at: Option<i64>,
+}
+
+/// From a row of epoch, sequence, slot, time and reception.
+pub(in crate::ledger) fn sealed(
+    address: Address,
+    row: &rusqlite::Row<'_>,
+) -> rusqlite::Result<Option<Sealed>> {
+    let identity = Identity::new(address.number(), row.get(0)?, row.get(1)?);
+    let (slot, time, received_at) = (Slot(row.get(2)?), row.get(3)?, row.get(4)?);
+    Ok(identity.map(|identity| Sealed { identity, slot, time, received_at }))
+}

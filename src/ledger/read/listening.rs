@@ -1,0 +1,48 @@
+//! When each radio was listening.
+
+use crate::ledger::db::error::Error;
+use crate::record::facts::Listening;
+use crate::time::GatewayTime;
+use rusqlite::Connection;
+
+/// Two windows of one radio with no more than this between them, in seconds, are one.
+pub(in crate::ledger) const LISTENING_SLACK_S: i64 = 5;
+
+/// The windows of listening that the journal holds up to a row, in its order.
+pub(in crate::ledger) fn unsettled_listening(db: &Connection, through: i64) -> Result<Vec<Listening>, Error> {
+    // What an older release wrote does not say whether the clock was synchronised: it mostly is.
+    let mut statement = db.prepare_cached(
+        "SELECT radio, coalesce(synchronised, 1), time, time + lag FROM journal
+         WHERE kind = 0 AND logger = 0 AND lag > 0 AND radio IS NOT NULL AND row <= ? ORDER BY row",
+    )?;
+    let rows = statement.query_map([through], listening_row)?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// From radio, synchronised, since, until.
+pub(in crate::ledger) fn listening_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Listening> {
+    Ok(Listening {
+        radio: row.get(0)?,
+        synchronised: row.get(1)?,
+        since: GatewayTime(row.get(2)?),
+        until: GatewayTime(row.get(3)?),
+    })
+}
+
+/// Windows of a radio that touch become one, if the clock was synchronised in both or in neither.
+pub(in crate::ledger) fn merge_windows(mut windows: Vec<Listening>) -> Vec<Listening> {
+    windows.sort_unstable();
+    let mut merged: Vec<Listening> = Vec::new();
+    for window in windows {
+        match merged.last_mut() {
+            Some(last)
+                if (last.radio, last.synchronised) == (window.radio, window.synchronised)
+                    && window.since <= last.until.later(LISTENING_SLACK_S) =>
+            {
+                last.until = last.until.max(window.until);
+            }
+            _ => merged.push(window),
+        }
+    }
+    merged
+}
