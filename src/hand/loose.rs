@@ -8,7 +8,7 @@ use super::matching::{
 };
 use super::place::Place;
 use super::plan::{Both, Listener, NotPlanned, Planning};
-use crate::record::download::{HeldKind, judged};
+use crate::record::download::HeldKind;
 use crate::record::judge::Held;
 use crate::report::inputs::ReadError;
 use crate::wire::record::{Event, Record};
@@ -28,10 +28,13 @@ impl Planning<'_> {
     ) -> Result<(), NotPlanned> {
         let Some(history) = self.history(address, &rows)? else { return Ok(()) };
         let Self { ledger, records, rows: planned, files, .. } = self;
-        let matching = judged(ledger.as_mut(), |held| {
+        let mut found = None;
+        ledger.judge(&mut |held| {
             let mut contents = Around(Both { held, records, rows: planned, files });
-            match_rows(&history, &mut contents, &rows)
+            found = Some(match_rows(&history, &mut contents, &rows)?);
+            Ok(())
         })?;
+        let Some(matching) = found else { return Ok(()) };
         let mut stretches = matching.stretches.iter();
         let mut left = 0;
         let mut stretch = None;

@@ -121,19 +121,3 @@ pub trait HeldLedger {
     /// Imports of a file with this digest that stand.
     fn imports_of(&self, sha256: &str) -> Result<Vec<ImportEntry>, Self::Error>;
 }
-
-/// Runs `judging` on one state of what is held, and gives what it gives.
-pub fn judged<T, E>(
-    ledger: &mut dyn HeldLedger<Error = E>,
-    judging: impl FnOnce(&mut dyn HeldNow<Error = E>) -> Result<T, E>,
-) -> Result<T, E> {
-    let (mut judging, mut given) = (Some(judging), None);
-    ledger.judge(&mut |held| {
-        if let Some(judging) = judging.take() {
-            given = Some(judging(held)?);
-        }
-        Ok(())
-    })?;
-    // Called once, and what went wrong was returned above.
-    Ok(given.expect("a ledger calls what is to be judged once"))
-}

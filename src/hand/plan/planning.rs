@@ -12,7 +12,7 @@ use crate::hand::kept::Kept;
 use crate::hand::lines::{Line, Lines};
 use crate::hand::place::Place;
 use crate::record::coverage::Coverage;
-use crate::record::download::{HeldLedger, ShutFrame, judged};
+use crate::record::download::{HeldLedger, ShutFrame};
 use crate::record::judge::{self, Opened, Outcome, Row, Steps};
 use crate::record::roster::Roster;
 use crate::report::inputs::ReadError;
@@ -383,7 +383,7 @@ impl<'a> Planning<'a> {
             files: &mut self.files,
             now: self.now,
         };
-        judged(self.ledger.as_mut(), |held| {
+        self.ledger.judge(&mut |held| {
             for item in &waiting {
                 let done = match item {
                     Waiting::Record { identity, slot, plaintext } => {
@@ -435,7 +435,7 @@ impl<'a> Planning<'a> {
                 files: &mut self.files,
                 now: self.now,
             };
-            judged(self.ledger.as_mut(), |held| {
+            self.ledger.judge(&mut |held| {
                 for waiting in part {
                     let (Some(id), Some(row)) =
                         (undecided.rows.identity(waiting.item), undecided.rows.row(waiting.item))
