@@ -13,8 +13,8 @@ use crate::ledger::care::held::{HeldRecord, rare_plaintext, read_block, reading_
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
-use crate::ledger::db::row::SETTLED;
-use crate::ledger::digest::block::{self, Block, Blocks, Place};
+use crate::ledger::db::row::{self, SETTLED};
+use crate::ledger::digest::block::{self, Block, Blocks, Place, StoredBlock};
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::state::State;
 use crate::record::coverage::{Coverage, RangeSet};
@@ -118,15 +118,11 @@ impl Side {
     ) -> Result<Self, Error> {
         let coverage = Box::new(State::load(&db)?.coverage);
         let mut blocks = BTreeMap::new();
-        {
-            let mut statement = db.prepare(block::STORED)?;
-            let mut rows = statement.query([])?;
-            while let Some(row) = rows.next()? {
-                let place = (row.get(7)?, row.get(8)?, row.get(9)?);
-                if !anew {
-                    blocks.insert(place, summary(&block::stored_row(row)?));
-                }
-            }
+        if !anew {
+            query::each(&db, block::STORED, [], |StoredBlock { place, block }| {
+                blocks.insert(place, summary(&block));
+                Ok(())
+            })?;
         }
         if anew {
             for (place, block) in Blocks::of_settled(&db, &mut progress)?.by_place {
@@ -234,20 +230,20 @@ fn summary(block: &Block) -> Summary {
 
 /// Adds what retention gave up to its blocks: its digest is all that is left, and sums add up.
 fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
-    let mut statement = db.prepare(
+    query::each(
+        db,
         "SELECT logger, epoch, block, records, time_min, time_max, content FROM retired_block WHERE records > 0",
-    )?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        let block = blocks.entry((row.get(0)?, row.get(1)?, row.get(2)?)).or_default();
-        let (from, to): (i64, i64) = (row.get(4)?, row.get(5)?);
-        block.content.add(block::sum_at(row, 6)?);
-        block.records += u64::from(row.get::<_, u32>(3)?);
-        block.time_min = Some(block.time_min.map_or(from, |min| min.min(from)));
-        block.time_max = Some(block.time_max.map_or(to, |max| max.max(to)));
-        block.given_up = true;
-    }
-    Ok(())
+        [],
+        |(logger, epoch, block, records, from, to, content): (u16, u32, u32, u32, i64, i64, Sum)| {
+            let block = blocks.entry((logger, epoch, block)).or_default();
+            block.content.add(content);
+            block.records += u64::from(records);
+            block.time_min = Some(block.time_min.map_or(from, |min| min.min(from)));
+            block.time_max = Some(block.time_max.map_or(to, |max| max.max(to)));
+            block.given_up = true;
+            Ok(())
+        },
+    )
 }
 
 fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
@@ -274,16 +270,14 @@ fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(
             blocks.entry(place_of(id)).or_default().record(sum, Some(time));
         }
     }
-    let mut statement =
-        db.prepare("SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND rank = 0")?;
-    let mut markers = statement.query([])?;
-    while let Some(row) = markers.next()? {
-        let id = block::identity(row)?;
+    let markers = "SELECT logger, epoch, sequence FROM journal WHERE kind > 1 AND rank = 0";
+    query::each(db, markers, [], |(logger, epoch, sequence)| {
+        let id = row::identity_of(logger, epoch, sequence)?;
         if let Some(plaintext) = rare_plaintext(db, id)? {
             blocks.entry(place_of(id)).or_default().record(block::record_sum(id, &plaintext), None);
         }
-    }
-    Ok(())
+        Ok(())
+    })
 }
 
 /// How some records of one epoch differ between the sides.

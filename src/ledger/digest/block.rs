@@ -17,16 +17,6 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Sequences in a block: about a day at one reading in five minutes.
 pub const BLOCK: u32 = 256;
 
-pub use crate::ledger::db::row::identity;
-
-pub fn stored_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Block> {
-    StoredBlock::try_from(row).map(|stored| stored.block)
-}
-
-pub fn sum_at(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<Sum> {
-    row.get(at)
-}
-
 /// A block's place: logger, epoch, number of the block.
 pub type Place = (u16, u32, u32);
 
