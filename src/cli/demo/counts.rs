@@ -33,11 +33,12 @@ fn resolutions(db: &rusqlite::Connection, counted: &mut Counted) -> rusqlite::Re
     let mut rows = statement.query([])?;
     let mut all = Resolutions::new();
     while let Some(row) = rows.next()? {
-        counted.matched += u64::from(row.get::<_, bool>(4)?);
-        let steps: Option<String> = row.get(3)?;
+        let (logger, epoch, sequence, steps, matched): (u16, u32, u32, Option<String>, bool) =
+            row.try_into()?;
+        counted.matched += u64::from(matched);
         counted.rounded += u64::from(steps.is_some());
         let steps = steps.and_then(|json| serde_json::from_str(&json).ok());
-        if let (Some(identity), Some(steps)) = (Identity::new(row.get(0)?, row.get(1)?, row.get(2)?), steps) {
+        if let (Some(identity), Some(steps)) = (Identity::new(logger, epoch, sequence), steps) {
             all.insert(identity, steps);
         }
     }
@@ -59,9 +60,9 @@ pub fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Res
     let mut seen = 0;
     while let Some(row) = rows.next()? {
         counted.values += 1;
-        let (time, channel): (u32, usize) = (row.get(3)?, row.get::<_, u32>(4)? as usize);
-        let (counts, fault): (i32, bool) = (row.get(5)?, row.get(6)?);
-        let identity = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?);
+        let (logger, epoch, sequence, time, channel, counts, fault): (u16, u32, u32, u32, u32, i32, bool) =
+            row.try_into()?;
+        let (identity, channel) = (Identity::new(logger, epoch, sequence), channel as usize);
         let made = identity.and_then(|id| truth.record(id));
         let steps = identity.and_then(|id| resolutions.get(&id));
         let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
@@ -101,8 +102,8 @@ pub fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Res
     let mut rows = statement.query([])?;
     let mut seen = 0;
     while let Some(row) = rows.next()? {
-        let made = Identity::new(row.get(0)?, row.get(1)?, row.get(2)?).and_then(|id| truth.record(id));
-        let (time, a, b): (u32, i64, i64) = (row.get(3)?, row.get(4)?, row.get(5)?);
+        let (logger, epoch, sequence, time, a, b): (u16, u32, u32, u32, i64, i64) = row.try_into()?;
+        let made = Identity::new(logger, epoch, sequence).and_then(|id| truth.record(id));
         let right = match made.filter(|made| made.heard).and_then(|made| made.record()) {
             Some(Record::Profile(profile)) => {
                 (profile.time, i64::from(profile.interval_s), i64::from(profile.previous_last))

@@ -78,7 +78,10 @@ pub fn matched_by_time(ledger: &Path, file: &Brought) -> Result<Vec<Identity>, S
         .prepare("SELECT logger, epoch, sequence FROM reading WHERE matched_by_time = 1")
         .map_err(|error| failed(&error))?;
     let rows = statement
-        .query_map([], |row| Ok(Identity::new(row.get(0)?, row.get(1)?, row.get(2)?)))
+        .query_map([], |row| {
+            let (logger, epoch, sequence): (u16, u32, u32) = row.try_into()?;
+            Ok(Identity::new(logger, epoch, sequence))
+        })
         .map_err(|error| failed(&error))?;
     let mut matched = Vec::new();
     for row in rows {

@@ -56,7 +56,7 @@ pub(in crate::ledger) fn read_block(
     // The opaque ones last: where one has been read later, its plaintext is still the record.
     for table in &rare::ALL {
         let sql = format!(
-            "SELECT logger, epoch, sequence, {} FROM {}
+            "SELECT logger, epoch, sequence, {} AS made_at FROM {}
              WHERE logger = ? AND epoch = ? AND sequence BETWEEN ? AND ? AND rank = 0",
             table.time, table.name
         );
@@ -65,7 +65,7 @@ pub(in crate::ledger) fn read_block(
         while let Some(row) = records.next()? {
             let id = row::identity(row)?;
             let sum = rare_plaintext(db, id)?.map(|plaintext| block::record_sum(id, &plaintext));
-            held.insert(id.sequence.number(), HeldRecord { sum, time: row.get(3)? });
+            held.insert(id.sequence.number(), HeldRecord { sum, time: row.get("made_at")? });
         }
     }
     Ok(held)

@@ -13,6 +13,7 @@
 
 use crate::files;
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query;
 use crate::ledger::db::schema;
 use rusqlite::config::DbConfig;
 use rusqlite::limits::Limit;
@@ -132,7 +133,7 @@ pub(in crate::ledger) fn open_damaged(path: &Path) -> Option<Connection> {
 pub(in crate::ledger) fn can_be_read(db: &Connection) -> Result<(), String> {
     // Else SQLite refuses a file that was cut off, whatever its pages hold. Nothing is written.
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_WRITABLE_SCHEMA, true).map_err(|error| error.to_string())?;
-    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get::<_, i64>(0)) {
+    match db.query_row("SELECT count(*) FROM sqlite_schema", [], query::only::<i64>) {
         Ok(tables) if tables > 0 => tables_are_tables(db).map_err(|error| error.cause()),
         Ok(_) => Err("there is no table in it".to_owned()),
         Err(error) => Err(error.to_string()),

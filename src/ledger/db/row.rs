@@ -484,6 +484,12 @@ pub fn content_columns() -> &'static str {
     CONTENT.list()
 }
 
+/// The identity of a row of [`content_columns`] followed by logger, epoch and sequence.
+pub fn identity_after_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Identity>> {
+    let at = CONTENT.len();
+    Ok(Identity::new(row.get(at)?, row.get(at + 1)?, row.get(at + 2)?))
+}
+
 /// A reading's content from a row of [`content_columns`].
 pub fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
     CONTENT.view(row).content()

@@ -93,14 +93,14 @@ impl Snapshot<'_> {
     /// The newest profile held of a logger, by its identity.
     pub fn newest_profile(&self, address: Address) -> Result<Option<(Identity, Profile)>, Error> {
         let sql = format!(
-            "SELECT {}, epoch, sequence FROM profile_row WHERE logger = ? AND rank = 0
+            "SELECT {}, logger, epoch, sequence FROM profile_row WHERE logger = ? AND rank = 0
              ORDER BY epoch DESC, sequence DESC LIMIT 1",
             rare::PROFILE_COLUMNS
         );
         let mut statement = self.db.prepare_cached(&sql)?;
         let mut found = statement.query([address.number()])?;
         let Some(row) = found.next()? else { return Ok(None) };
-        let identity = Identity::new(address.number(), row.get(9)?, row.get(10)?);
+        let identity = Identity::new(row.get("logger")?, row.get("epoch")?, row.get("sequence")?);
         Ok(identity.zip(Some(rare::profile(row)?)))
     }
 }

@@ -107,20 +107,22 @@ impl Snapshot<'_> {
         let until = day.saturating_add(1).saturating_mul(DAY_S);
         let mut found = BTreeMap::new();
         let mut statement = self.db.prepare_cached(
-            "SELECT epoch, sequence, time + lag, synchronised FROM settled_or_retired
+            "SELECT time + lag, epoch, sequence, synchronised FROM settled_or_retired
              WHERE logger = ? AND rank = 0 AND lag IS NOT NULL ORDER BY epoch, sequence",
         )?;
         let mut rows = statement.query([address.number()])?;
         while left > 0
             && let Some(row) = rows.next()?
         {
-            let received_at: i64 = row.get(2)?;
+            let mut cells = Cells::of(row);
+            let (received_at, epoch, sequence): (i64, u32, u32) =
+                (cells.take()?, cells.take()?, cells.take()?);
             left -= u64::from(received_at < until);
-            if let Some(epoch) = Epoch::new(row.get(0)?)
+            if let Some(epoch) = Epoch::new(epoch)
                 && received_at < before
-                && is_synchronised(row.get(3))
+                && is_synchronised(cells.take())
             {
-                found.insert(epoch, row.get(1)?);
+                found.insert(epoch, sequence);
             }
         }
         let found = Rc::new(found);

@@ -1,6 +1,7 @@
 //! By which key slots records came: what the reports on keys go by.
 
 use crate::ledger::db::error::Error;
+use crate::ledger::db::query::Cells;
 use crate::ledger::db::query::{self};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::SEALED_TABLES;

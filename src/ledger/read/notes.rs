@@ -1,7 +1,7 @@
 //! What people wrote down: write-offs, remarks and manual readings, as reports read them.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::query::Cells;
+use crate::ledger::db::query::{Cells, FromRow};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::coverage::RangeSet;
 use crate::record::notes::{Kind, NewManual, NewRemark};

@@ -5,7 +5,7 @@
 //! content; `Snapshot::set_aside` does.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::query::Cells;
+use crate::ledger::db::query::{Cells, FromRow};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};

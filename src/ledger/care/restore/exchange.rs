@@ -188,6 +188,6 @@ fn copy(file: &Path, part: &Path) -> Result<Signs, Error> {
     drop(copy);
     drop(crate::ledger::digest::open::open_for_writing(part)?);
     let copy = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
-    let _: String = copy.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0))?;
+    schema::set_journal_mode(&copy, "DELETE")?;
     Ok(signs)
 }

@@ -6,7 +6,7 @@
 use super::outcome::Salvaged;
 use super::proof;
 use crate::ledger::db::error::Error;
-use crate::ledger::db::query;
+use crate::ledger::db::query::{self, Cells};
 use crate::ledger::digest::table;
 use crate::ledger::write::acts::{self, NewAct};
 use crate::ledger::write::open::Ledger;
@@ -131,8 +131,10 @@ fn all_of(kind: &Kind, db: &Connection) -> (Vec<Note>, bool) {
         let count = statement.column_count();
         let mut rows = statement.query([])?;
         while let Some(row) = rows.next()? {
-            let says = (2..count).map(|at| row.get(at)).collect::<Result<Values, _>>()?;
-            all.push(Note { number: row.get(0)?, corrects: row.get(1)?, says });
+            let mut cells = Cells::of(row);
+            let (number, corrects) = (cells.take()?, cells.take()?);
+            let says = (2..count).map(|_| cells.take()).collect::<Result<Values, _>>()?;
+            all.push(Note { number, corrects, says });
         }
         Ok(())
     };

@@ -93,7 +93,7 @@ fn range(
         let mut rows = statement.query(params![logger, epoch, first, last])?;
         while let Some(row) = rows.next()? {
             let Ok(id) = row::identity(row) else { continue };
-            let slot = Slot(row.get::<_, Option<u8>>(3).ok().flatten().unwrap_or(0));
+            let slot = Slot(row.get::<_, Option<u8>>("slot").ok().flatten().unwrap_or(0));
             match rare::rare_plaintext(old, id) {
                 Ok(Some(plaintext)) => {
                     found.insert(id.sequence.number(), FoundRecord { plaintext, slot });
