@@ -52,7 +52,7 @@ pub struct Args {
 
 /// What a comparison comes to.
 enum Answer {
-    Compared([NamedSide; 2], RecordsCompared),
+    Compared(Box<([NamedSide; 2], RecordsCompared)>),
     /// Two ledgers that are not shown to be of one site.
     OtherSite(Box<SitesCompared>),
 }
@@ -65,11 +65,14 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let answer = answer(&config, args, [&args.a, &b], &progress);
     progress.done();
     let (value, text, code) = match answer? {
-        Answer::Compared(sides, found) => (
-            view::compared::as_json(&sides, &found),
-            view::compared::text(&sides, &found, &config.roster, config.site.utc_offset_s),
-            if found.is_same() { DONE } else { NO },
-        ),
+        Answer::Compared(compared) => {
+            let (sides, found) = &*compared;
+            (
+                view::compared::as_json(sides, found),
+                view::compared::text(sides, found, &config.roster, config.site.utc_offset_s),
+                if found.is_same() { DONE } else { NO },
+            )
+        }
         Answer::OtherSite(found) => {
             let (a, b) = (name_of(&args.a), name_of(&b));
             let text = view::compared::not_of_one_site(&a, &b, &found);
@@ -116,5 +119,5 @@ fn answer(config: &Config, args: &Args, paths: [&Path; 2], progress: &Progress) 
             }
         }
     }
-    Ok(Answer::Compared([name_a, name_b], found))
+    Ok(Answer::Compared(Box::new(([name_a, name_b], found))))
 }

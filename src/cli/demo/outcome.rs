@@ -51,7 +51,7 @@ impl Story<'_> {
         )?;
         let values = self.dir.join("pore-pressure.csv").display().to_string();
         let what = ["export", "--units", units, "--point", POINT, "--gaps", "--remarks"];
-        self.shell.run(&[&what[..], &["-o", &values, "--now", &at]].concat())?;
+        self.shell.run(&[&what[..], &["-o", &values, "--now", at]].concat())?;
         self.shell.say("")?;
         self.picture("repaired.svg")
     }

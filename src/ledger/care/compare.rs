@@ -381,11 +381,11 @@ pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<R
     Ok(compared)
 }
 
+/// Of a side that speaks for a span of sequences only: the first and the last, by logger and epoch.
+type Spans = Option<BTreeMap<(u16, u32), (u32, u32)>>;
+
 /// The sequences of a block that both sides speak for, the first and the last; `None`: there are none.
-fn spoken_of(
-    (logger, epoch, block): Place,
-    spans: &[Option<BTreeMap<(u16, u32), (u32, u32)>>; 2],
-) -> Option<(u32, u32)> {
+fn spoken_of((logger, epoch, block): Place, spans: &[Spans; 2]) -> Option<(u32, u32)> {
     let (mut first, mut last) = span_of(block);
     for spans in spans.iter().flatten() {
         let &(from, to) = spans.get(&(logger, epoch))?;

@@ -276,6 +276,8 @@ fn library(version: i32) -> String {
 }
 
 impl fmt::Display for Error {
+    // Long on purpose: one arm a variant, so that all messages stand in one place. By hand, since a derived one would give each
+    // cause as a source too, and whoever prints the chain would say it twice.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Create { path, source } => {

@@ -321,6 +321,7 @@ impl<'a> Extract<'a> {
     }
 
     /// Reads from where the walk is; moves it on. Gives the most channels of a row.
+    // Long on purpose: what is settled, then what of the journal lies up to there, each only as far as there is room.
     fn stretch(&mut self, logger: Address, into: &mut Stretch, channels: usize) -> Result<usize, Error> {
         let (number, epoch, passed) = (logger.number(), self.at.1, self.at.2);
         let mut widest = 0;

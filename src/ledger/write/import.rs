@@ -317,6 +317,7 @@ impl Ledger {
         Ok(imported)
     }
 
+    // Long on purpose: the steps of one transaction, whose order is what must be read.
     #[allow(clippy::too_many_arguments)]
     fn import_within<E: From<Error> + From<rusqlite::Error>>(
         &mut self,

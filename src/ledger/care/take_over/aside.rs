@@ -33,7 +33,9 @@ pub(super) fn unfinished(path: &Path, known: Option<&Sidecar>) -> Option<PathBuf
     let name = files::name_of(&newest);
     let is_noted = known.is_some_and(|known| {
         let noted = known.rows.get("aside_ledger").map_or(&[][..], Vec::as_slice);
-        noted.iter().any(|row| row.get(1).and_then(Value::as_str) == Some(&name))
+        let is_this =
+            |row: &Vec<Value>| matches!(row.as_slice(), [_, Value::String(file), ..] if *file == name);
+        noted.iter().any(is_this)
     });
     (!is_noted).then_some(newest)
 }
