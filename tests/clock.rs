@@ -14,6 +14,7 @@ use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{
     BatterySwap, ClockDrift, ClockSet, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What,
 };
+use stonechat::time::LoggerTime;
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity};
 
@@ -61,7 +62,7 @@ impl Worst {
 }
 
 /// An epoch's clock events, and its first record's sequence and time.
-type Events = (Vec<ClockEvent>, Option<(u32, i64)>);
+type Events = (Vec<ClockEvent>, Option<(u32, LoggerTime)>);
 
 /// A field that went through a gateway.
 struct Heard {
@@ -114,7 +115,7 @@ impl Heard {
         let all = |snapshot: &stonechat::ledger::read::snapshot::Snapshot<'_>| {
             for made in self.truth.heard() {
                 let corrected = gaps::corrected(snapshot.coverage(), snapshot, made.identity)?.unwrap();
-                worst.take(made.made_at_unix_s, i64::from(made.time), corrected.time);
+                worst.take(made.made_at_unix_s, i64::from(made.time), corrected.time.unix_s());
             }
             Ok(())
         };
@@ -128,7 +129,7 @@ impl Heard {
         let mut clocks: BTreeMap<(Address, Epoch), Events> = BTreeMap::new();
         for made in self.truth.heard() {
             let of = clocks.entry((made.identity.address, made.identity.epoch)).or_default();
-            let (sequence, time) = (made.identity.sequence.number(), i64::from(made.time));
+            let (sequence, time) = (made.identity.sequence.number(), LoggerTime(i64::from(made.time)));
             of.1.get_or_insert((sequence, time));
             if let Some(Record::Event(event)) = made.record() {
                 let seconds_added = (event.code == Event::CLOCK_SET).then_some(event.value);
@@ -140,9 +141,12 @@ impl Heard {
         for made in self.truth.heard() {
             let (events, first) = clocks[&(made.identity.address, made.identity.epoch)].clone();
             let recorded = i64::from(made.time);
-            let corrected =
-                EpochClock::new(events, first).corrected(made.identity.sequence.number(), recorded, None);
-            worst.take(made.made_at_unix_s, recorded, corrected.time);
+            let corrected = EpochClock::new(events, first).corrected(
+                made.identity.sequence.number(),
+                LoggerTime(recorded),
+                None,
+            );
+            worst.take(made.made_at_unix_s, recorded, corrected.time.unix_s());
         }
         worst
     }

@@ -32,7 +32,7 @@ use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What, Witness};
-use stonechat::time::GatewayTime;
+use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::view::{self, term};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
@@ -98,7 +98,7 @@ impl Made {
         let Kind::Record(Record::Profile(profile)) = &self.what else { return None };
         let seen = ProfileSeen {
             identity: self.id,
-            time: i64::from(profile.time),
+            time: LoggerTime(i64::from(profile.time)),
             interval_s: profile.interval_s,
             capacity: profile.capacity,
             oldest: profile.oldest,
@@ -167,9 +167,9 @@ impl Facts for Model {
         Ok(found.and_then(|made| {
             let time = made.time().or(made.received_at)?;
             Some(Seen {
-                time,
-                received_at: made.known_at(),
-                stamped_at: made.received_at,
+                time: LoggerTime(time),
+                received_at: made.known_at().map(GatewayTime),
+                stamped_at: made.received_at.map(GatewayTime),
                 is_reading: made.is_reading(),
             })
         }))
@@ -285,7 +285,7 @@ impl Facts for Model {
                     _ => return None,
                 };
                 let sequence = made.id.sequence.number();
-                Some(ClockEvent { sequence, time: i64::from(event.time), seconds_added })
+                Some(ClockEvent { sequence, time: LoggerTime(i64::from(event.time)), seconds_added })
             }
             _ => None,
         });
@@ -1184,7 +1184,7 @@ fn estimate(records: u32, apart: i64, interval: i64) -> Option<u64> {
     assert_eq!(only(&report.gaps).records(), u64::from(records));
     assert_eq!(
         report.gaps[0].readings,
-        gaps::readings_between(T0 + 60, T0 + 60 + apart, interval, records.into())
+        gaps::readings_between(LoggerTime(T0 + 60), LoggerTime(T0 + 60 + apart), interval, records.into())
     );
     report.gaps[0].readings
 }

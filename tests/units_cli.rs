@@ -263,7 +263,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
             let mut found = Vec::new();
             let read = reader.read(|snapshot| {
                 Readings::new(snapshot, &roster, &known).made_in(logger.address, (from, to), |reading| {
-                    assert!((from..to).contains(&reading.corrected.time));
+                    assert!((from..to).contains(&reading.corrected.time.unix_s()));
                     let unit = logger.channels[0].raw_unit();
                     assert!(reading.raw_unit(0).is_none_or(|told| told == unit));
                     found.push((reading.identity, i64::from(reading.row.time), reading.corrected.time));

@@ -18,6 +18,7 @@ use crate::record::raw_unit::{Passing, RawUnits};
 use crate::record::roster::Roster;
 use crate::report::gaps::{self, Gap};
 use crate::report::inputs::ReadError;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -253,8 +254,8 @@ impl Walk<'_, '_> {
             into.made.push(match &left.times {
                 None => held.time,
                 Some(times) => {
-                    let received_at = held.received_synchronised();
-                    times.clock().made(held.sequence, held.time, received_at).time
+                    let received_at = held.received_synchronised().map(GatewayTime);
+                    times.clock().made(held.sequence, LoggerTime(held.time), received_at).time.unix_s()
                 }
             });
         }

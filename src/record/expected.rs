@@ -18,7 +18,7 @@ use super::clock;
 use super::facts::{Came, Facts};
 use crate::record::coverage::{Coverage, Expectation, Named, RangeSet};
 use crate::record::roster::{InService, Logger};
-use crate::time::{GatewayTime, LoggerTime};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 
 const DAY_S: i64 = 86_400;
@@ -276,9 +276,10 @@ impl<F: Facts> Service<'_, F> {
         // A record that came after the date may have been made before it; its own clock says that it was not.
         let after = match self.facts.first_received_or_timed_from(address, of.epoch, until)? {
             Some(first) => match self.identity(of.epoch, first) {
-                Some(identity) => self.facts.seen(identity)?.filter(|seen| {
-                    clock::plausible(LoggerTime(seen.time), None).is_some_and(|made| made >= until)
-                }),
+                Some(identity) => self
+                    .facts
+                    .seen(identity)?
+                    .filter(|seen| clock::plausible(seen.time, None).is_some_and(|made| made >= until)),
                 None => None,
             }
             .map(|_| first),
@@ -301,7 +302,7 @@ impl<F: Facts> Service<'_, F> {
         let known = self.known_at(identity)?;
         let Some(identity) = identity else { return Ok(None) };
         let seen = self.facts.seen(identity)?;
-        let timed = seen.and_then(|seen| clock::plausible(LoggerTime(seen.time), None));
+        let timed = seen.and_then(|seen| clock::plausible(seen.time, None));
         Ok([known, timed].into_iter().flatten().min())
     }
 
@@ -359,7 +360,7 @@ impl<F: Facts> Service<'_, F> {
             return Ok(Some(at));
         }
         let seen = self.facts.seen(identity)?;
-        Ok(seen.and_then(|seen| clock::plausible(LoggerTime(seen.time), None)))
+        Ok(seen.and_then(|seen| clock::plausible(seen.time, None)))
     }
 }
 

@@ -5,19 +5,19 @@
 
 use super::clock::ClockEvent;
 use crate::record::coverage::RangeSet;
-use crate::time::GatewayTime;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// A held record or CSV row, as far as the report needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Seen {
-    /// Seconds since 1970 on its logger's clock.
-    pub time: i64,
+    /// When it was made, by its logger's clock; of an opaque record, when it came.
+    pub time: LoggerTime,
     /// When it came by radio, by a gateway whose clock was synchronised.
-    pub received_at: Option<i64>,
+    pub received_at: Option<GatewayTime>,
     /// When it came by radio, by whatever the gateway's clock said.
-    pub stamped_at: Option<i64>,
+    pub stamped_at: Option<GatewayTime>,
     /// Whether it is a reading.
     pub is_reading: bool,
 }
@@ -28,7 +28,7 @@ pub struct ProfileSeen {
     /// Its sequence.
     pub identity: Identity,
     /// Its time on the logger's clock.
-    pub time: i64,
+    pub time: LoggerTime,
     /// Seconds between readings; 0: none is promised.
     pub interval_s: u32,
     /// Records that the memory holds.

@@ -18,14 +18,14 @@ use super::reception;
 use super::service::{self, Service};
 pub use super::silence::Silence;
 use super::silence::{self, CLOCK_SLACK_S};
-use crate::record::clock::{Corrected, PLAUSIBLE_FROM};
+use crate::record::clock::{self, Corrected, PLAUSIBLE_FROM};
 use crate::record::clocks::Clocks;
 use crate::record::coverage::Coverage;
 use crate::record::expected;
 pub use crate::record::expected::{BadEnd, EpochMissing, missing};
 pub use crate::record::facts::{Came, Facts, ProfileSeen, Seen, WriteOff};
 use crate::record::roster::{Logger, Roster};
-use crate::time::GatewayTime;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 
 /// Reports show minutes: a clock that is set right by less is not marked.
@@ -276,7 +276,7 @@ struct Made {
 impl Made {
     /// Whether the logger's clock was wrong by what a report shows.
     fn is_corrected(&self) -> bool {
-        self.made.time.abs_diff(self.recorded.time) >= MARKED_S.unsigned_abs()
+        clock::off_s(self.recorded.time, self.made.time) >= MARKED_S.unsigned_abs()
     }
 }
 
@@ -296,12 +296,12 @@ impl<'a, F: Facts> Subject<'a, F> {
     }
 
     /// When an epoch began: extrapolated from the first record that is held of it.
-    fn began(&self, epoch: Epoch) -> Result<Option<i64>, F::Error> {
+    fn began(&self, epoch: Epoch) -> Result<Option<GatewayTime>, F::Error> {
         let (Some((held, seen)), Some(first)) = (self.first_of(epoch)?, self.identity(epoch, 1)) else {
             return Ok(None);
         };
         let missing = i64::from(held.sequence.number() - 1);
-        Ok(Some(seen.made.time.saturating_sub(missing.saturating_mul(self.interval_s(first)?))))
+        Ok(Some(seen.made.time.later(missing.saturating_mul(self.interval_s(first)?).saturating_neg())))
     }
 
     fn first_of(&self, epoch: Epoch) -> Result<Option<(Identity, Made)>, F::Error> {
@@ -376,7 +376,12 @@ impl<'a, F: Facts> Subject<'a, F> {
 
     /// Whether a profile that announced another interval may be among what is missing before `after`, a reading made
     /// at `time`: the first one held since tells another, and the readings are not an interval apart any more.
-    fn interval_may_have_changed(&self, after: Identity, time: i64, interval: i64) -> Result<bool, F::Error> {
+    fn interval_may_have_changed(
+        &self,
+        after: Identity,
+        time: LoggerTime,
+        interval: i64,
+    ) -> Result<bool, F::Error> {
         let since = self.facts.profile_after(after)?;
         if since.is_none_or(|profile| i64::from(profile.interval_s) == interval) {
             return Ok(false);
@@ -387,7 +392,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             None => None,
         };
         // A second to and fro is the clock's.
-        Ok(!next.is_some_and(|next| next.is_reading && (next.time - time - interval).abs() <= 1))
+        Ok(!next.is_some_and(|next| next.is_reading && (next.time.since(time) - interval).abs() <= 1))
     }
 
     /// Estimated times of the first and the last missing record.
@@ -400,7 +405,7 @@ impl<'a, F: Facts> Subject<'a, F> {
         records: u64,
     ) -> Result<(Option<i64>, Option<i64>), F::Error> {
         let stretch = i64::try_from(records - 1).unwrap_or(i64::MAX).saturating_mul(interval);
-        let time = |side: Option<(Identity, Made)>| side.map(|(_, seen)| seen.made.time);
+        let time = |side: Option<(Identity, Made)>| side.map(|(_, seen)| seen.made.time.unix_s());
         Ok(match (time(before), time(after)) {
             (Some(a), Some(b)) => {
                 // Within the two that are held, an interval from each; none was made before the one ahead of it.
@@ -417,7 +422,7 @@ impl<'a, F: Facts> Subject<'a, F> {
                     Some(named) => self.began(named.by_epoch)?,
                     None => None,
                 };
-                let end = began.map(|began| began - interval);
+                let end = began.map(|began| began.unix_s() - interval);
                 (end.map(|end| end.saturating_sub(stretch)), end)
             }
         })
@@ -453,7 +458,8 @@ impl<'a, F: Facts> Subject<'a, F> {
             // Where a logger lost its clock and nothing was received, nobody knows when the next epoch began.
             let to = after.map(|(_, seen)| seen).filter(|seen| !seen.made.is_bound);
             let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
-            let (from, to) = (from.map(|seen| seen.made.time), to.map(|seen| seen.made.time));
+            let (from, to) =
+                (from.map(|seen| seen.made.time.unix_s()), to.map(|seen| seen.made.time.unix_s()));
             let to = to.map(|to| self.logger.out_of_service_from.map_or(to, |out| to.min(out)));
             let interval = self.interval_s(last)?;
             let presumed_readings = match (from, to) {
@@ -504,11 +510,11 @@ fn rounded_div(a: i64, b: i64) -> i64 {
 }
 
 /// How many of `records` missing records between two readings are readings.
-pub fn readings_between(before: i64, after: i64, interval_s: i64, records: u64) -> Option<u64> {
+pub fn readings_between(before: LoggerTime, after: LoggerTime, interval_s: i64, records: u64) -> Option<u64> {
     // Time that goes back proves a clock set between.
     if interval_s <= 0 || after < before {
         return None;
     }
-    let readings = (rounded_div(after - before, interval_s) - 1).max(0) as u64;
+    let readings = (rounded_div(after.since(before), interval_s) - 1).max(0) as u64;
     (readings <= records).then_some(readings)
 }

@@ -11,6 +11,7 @@ use crate::record::wrong_key::Heard;
 use crate::report::gaps::{self, Facts, Report, Silence};
 use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
 use crate::state::DaemonState;
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Identity, Sequence};
 use std::collections::BTreeMap;
 
@@ -21,7 +22,7 @@ fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<i64>> 
         Some(Identity { address, epoch, sequence })
     });
     match newest {
-        Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at)),
+        Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at).map(GatewayTime::unix_s)),
         None => Ok(None),
     }
 }

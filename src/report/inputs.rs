@@ -59,7 +59,7 @@ impl Kept {
     fn new(reading: &MadeReading<'_>) -> Self {
         Self {
             identity: reading.identity,
-            time: reading.corrected.time,
+            time: reading.corrected.time.unix_s(),
             is_corrected: reading.corrected.is_estimate,
             counts: reading.row.counts.clone(),
             faults: reading.row.faults,
@@ -104,7 +104,7 @@ impl<'s> LedgerInputs<'s> {
             if let Some((count, is_fault)) = reading.count(channel) {
                 let sample = Sample {
                     identity: reading.identity,
-                    time: reading.corrected.time,
+                    time: reading.corrected.time.unix_s(),
                     is_corrected: reading.corrected.is_estimate,
                     count,
                     is_fault,

@@ -23,7 +23,7 @@ use crate::record::clocks::Clocks;
 use crate::record::expected::{BadEnd, EpochMissing, Pace};
 use crate::record::facts::{Came, Facts, ProfileSeen};
 use crate::record::roster::Logger;
-use crate::time::{GatewayTime, LoggerTime};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -474,7 +474,7 @@ impl<'a, F: Facts> Memory<'a, F> {
             return Ok(None);
         };
         let made = self.clocks.of(last.epoch)?.corrected(sequence, seen.time, seen.received_at);
-        let made = clock::plausible(LoggerTime(made.time), None);
+        let made = Some(made.time).filter(|&made| made >= clock::FIRST_PLAUSIBLE);
         let made = made.filter(|&made| imported_at.is_some_and(|imported| made <= imported));
         Ok(made.map(|at| self.base_at(line, last, at)))
     }

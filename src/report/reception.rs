@@ -23,6 +23,7 @@
 //! What this is not: no I/O, no SQL, and it does not say whether a record can still be fetched.
 
 use super::outage::{Cause, Outage, Part};
+use crate::record::clock;
 use crate::record::clocks::Clocks;
 use crate::record::coverage::{Coverage, RangeSet};
 use crate::record::expected;
@@ -30,7 +31,7 @@ use crate::record::facts::Facts;
 use crate::record::gateway_clock::GatewayClock;
 use crate::record::roster::{InService, Logger, Roster};
 use crate::record::spans::covered;
-use crate::time::GatewayTime;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -112,56 +113,56 @@ struct Heard {
     /// Whether that clock was synchronised.
     is_synchronised: bool,
     /// When it came, by a clock that is right; `None`: that is not known.
-    received_at: Option<i64>,
-    made: i64,
+    received_at: Option<GatewayTime>,
+    made: GatewayTime,
     /// What its logger's clock showed.
-    recorded: i64,
+    recorded: LoggerTime,
 }
 
 impl Heard {
     fn at(&self) -> i64 {
-        self.received_at.unwrap_or(self.made)
+        self.received_at.unwrap_or(self.made).unix_s()
     }
 
     /// Its stamp, and when it was made, if the gateway's clock was not synchronised.
     fn unsynchronised(&self) -> Option<(GatewayTime, i64)> {
-        self.stamp.filter(|_| !self.is_synchronised).map(|stamp| (stamp, self.made))
+        self.stamp.filter(|_| !self.is_synchronised).map(|stamp| (stamp, self.made.unix_s()))
     }
 
     /// With the gateway's clock set right.
     fn set_right(&mut self, clock: &GatewayClock) {
         if let Some((stamp, _)) = self.unsynchronised() {
-            self.received_at = clock.set_right(stamp).map(GatewayTime::unix_s);
+            self.received_at = clock.set_right(stamp);
         }
     }
 
     /// Whether its time rests on a clock that was wrong by a minute or more: the gateway's, or its logger's.
     fn is_corrected(&self) -> bool {
         match (self.received_at, self.stamp) {
-            (Some(at), Some(stamp)) => !self.is_synchronised && at.abs_diff(stamp.unix_s()) >= MARKED_S,
-            _ => self.made.abs_diff(self.recorded) >= MARKED_S,
+            (Some(at), Some(stamp)) => !self.is_synchronised && at.since(stamp).unsigned_abs() >= MARKED_S,
+            _ => clock::off_s(self.recorded, self.made) >= MARKED_S,
         }
     }
 
     /// Whether nothing but the reception says when it was made: its logger's clock was lost.
     fn is_made_by_reception(&self) -> bool {
-        self.received_at == Some(self.made) && self.made != self.recorded
+        self.received_at == Some(self.made) && !clock::is_recorded(self.made, self.recorded)
     }
 
     /// Whether it may have come more than an interval late, as far as it says itself.
     fn may_be_late(&self, interval: i64) -> bool {
-        let in_time = self.received_at.is_some_and(|at| at.saturating_sub(self.made) <= interval);
+        let in_time = self.received_at.is_some_and(|at| at.since(self.made) <= interval);
         !in_time || self.is_made_by_reception()
     }
 
     /// How long after another record it was made, by the clock of both: at least, and at most. They differ where that clock
     /// was set between them.
     fn made_after(&self, earlier: &Self) -> (i64, i64) {
-        let by_clock = self.recorded.saturating_sub(earlier.recorded);
+        let by_clock = self.recorded.since(earlier.recorded);
         if self.is_made_by_reception() || earlier.is_made_by_reception() {
             return (by_clock, by_clock);
         }
-        let made = self.made.saturating_sub(earlier.made);
+        let made = self.made.since(earlier.made);
         (made.min(by_clock), made.max(by_clock))
     }
 }
@@ -230,7 +231,7 @@ impl<'a> Receptions<'a> {
             let Some(seen) = facts.seen(identity)? else { return Ok(None) };
             let made = clocks.of(epoch)?.corrected(sequence.number(), seen.time, seen.received_at);
             Ok(Some(Heard {
-                stamp: seen.stamped_at.map(GatewayTime),
+                stamp: seen.stamped_at,
                 is_synchronised: seen.received_at.is_some(),
                 received_at: seen.received_at,
                 made: made.time,
@@ -413,7 +414,7 @@ impl Sides {
             }
             (None, None) => match (by_hand, self.later, self.earlier) {
                 (Some((first, last)), ..) if floor <= ceiling => {
-                    (first.made.clamp(floor, ceiling), last.made.clamp(floor, ceiling))
+                    (first.made.unix_s().clamp(floor, ceiling), last.made.unix_s().clamp(floor, ceiling))
                 }
                 (None, Some(later), _) => {
                     let to = later.at().saturating_sub(interval).max(floor);
@@ -453,11 +454,11 @@ fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
             let by_number = steps.saturating_mul(interval);
             apart.abs_diff(by_number) <= interval.saturating_add(MARKED_S as i64).unsigned_abs()
         };
-        let apart = b.saturating_sub(a);
+        let apart = b.since(a);
         let (late, heard, by_clock, at) = if apart.saturating_sub(most) > interval && most >= 0 {
-            (next, after, most, a.saturating_add(most))
+            (next, after, most, a.later(most))
         } else if least.saturating_sub(apart) > interval {
-            (sequence, before, least, b.saturating_sub(least))
+            (sequence, before, least, b.later(least.saturating_neg()))
         } else {
             continue;
         };
@@ -472,10 +473,10 @@ fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
 
 /// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
 fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
-    let mut soonest = later.and_then(|later| later.received_at).unwrap_or(i64::MAX);
+    let mut soonest = later.and_then(|later| later.received_at).unwrap_or(GatewayTime(i64::MAX));
     for heard in edges.values_mut().rev() {
         let Some(at) = heard.received_at else { continue };
-        if at.saturating_sub(interval) > soonest {
+        if at.later(interval.saturating_neg()) > soonest {
             heard.received_at = None;
         }
         soonest = soonest.min(at);
@@ -485,21 +486,22 @@ fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i6
 /// Between which instants records were made of which those on both sides were heard: by the receptions, unless one came so
 /// late that they leave no room for what lies between.
 fn between(before: Heard, after: Heard, records: i64, interval: i64) -> (i64, i64) {
-    let made = (before.made, after.made.max(before.made));
+    let made = (before.made.unix_s(), after.made.max(before.made).unix_s());
     let by_clock = made.1.saturating_sub(made.0);
-    let (a, b) = match (before.received_at, after.received_at) {
-        (Some(a), Some(b)) => (a, b),
-        (Some(a), None) => return (a, a.saturating_add(by_clock)),
-        (None, Some(b)) => return (b.saturating_sub(by_clock), b),
-        (None, None) => return made,
-    };
+    let (a, b) =
+        match (before.received_at.map(GatewayTime::unix_s), after.received_at.map(GatewayTime::unix_s)) {
+            (Some(a), Some(b)) => (a, b),
+            (Some(a), None) => return (a, a.saturating_add(by_clock)),
+            (None, Some(b)) => return (b.saturating_sub(by_clock), b),
+            (None, None) => return made,
+        };
     let room = b.saturating_sub(a);
     let by_interval = (records + 1).saturating_mul(interval);
     if room >= 0 && room.saturating_mul(2) >= by_clock.min(by_interval) {
         return (a, b);
     }
     // Whichever came sooner after it was made says how far the logger's clock is off.
-    let slow = a.saturating_sub(before.made).min(b.saturating_sub(after.made));
+    let slow = a.saturating_sub(made.0).min(b.saturating_sub(after.made.unix_s()));
     (made.0.saturating_add(slow), made.1.saturating_add(slow))
 }
 

@@ -46,7 +46,7 @@ pub fn gather(
     let addresses: Vec<Address> = known.keys().copied().collect();
     for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
         let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
-        let at = made.map_or(i64::from(row.time), |made| made.time);
+        let at = made.map_or(i64::from(row.time), |made| made.time.unix_s());
         if let Some(known) = known.get_mut(&address) {
             known.battery = row.battery_mv.map(|mv| (mv, at));
         }

@@ -567,6 +567,7 @@ mod tests {
     use super::super::vibrating_wire::{ForTemperature, Linear, Sense, WireInput};
     use super::*;
     use crate::record::clock::{ClockEvent, EpochClock};
+    use crate::time::LoggerTime;
     use crate::wire::record::RawUnit;
     use crate::wire::seq::Address;
     use std::convert::Infallible;
@@ -829,15 +830,15 @@ mod tests {
     fn a_reading_with_a_clock_of_2000_is_converted_by_when_it_was_made() {
         // A power-up in the year 2000; set right ten minutes later.
         let wrong = 946_684_800;
-        let set = ClockEvent { sequence: 5, time: T + 600, seconds_added: Some(T - wrong) };
-        let clock = EpochClock::new(vec![set], Some((1, wrong)));
-        let made = clock.corrected(3, wrong + 300, None);
-        assert_eq!(made.time, T + 300);
+        let set = ClockEvent { sequence: 5, time: LoggerTime(T + 600), seconds_added: Some(T - wrong) };
+        let clock = EpochClock::new(vec![set], Some((1, LoggerTime(wrong))));
+        let made = clock.corrected(3, LoggerTime(wrong + 300), None).time.unix_s();
+        assert_eq!(made, T + 300);
         let before = Calibration { until: T, ..entry("P", "S1", "kPa", wire(0.1)) };
         let after = Calibration { from: T, ..entry("P", "S1", "kPa", wire(0.2)) };
         let calibrations = Calibrations::new(vec![before, after], vec![]);
-        let memory = Memory::default().with(17, 0, made.time, RawUnit::MilliHertz, 2_950_000);
-        near(at(&points(), &calibrations, &memory, "P", made.time), 59.5, 1e-9);
+        let memory = Memory::default().with(17, 0, made, RawUnit::MilliHertz, 2_950_000);
+        near(at(&points(), &calibrations, &memory, "P", made), 59.5, 1e-9);
     }
 
     #[test]

@@ -4,7 +4,8 @@
 //! prepared. What this is not: the rows of records have types of their own (`db::row`).
 
 use super::error::Error;
-use rusqlite::types::{FromSql, FromSqlResult, ValueRef};
+use crate::time::{GatewayTime, LoggerTime};
+use rusqlite::types::{FromSql, FromSqlResult, ToSql, ToSqlOutput, ValueRef};
 use rusqlite::{Connection, OptionalExtension, Params, Row};
 
 /// What a row becomes: a tuple of its columns.
@@ -30,6 +31,24 @@ impl FromSql for AnyText {
         Ok(Self(value.as_str().unwrap_or_default().to_owned()))
     }
 }
+
+// A time is stored as its Unix seconds; which clock it is by is told by the column.
+macro_rules! stored_as_unix_s {
+    ($($time:ident),+) => {$(
+        impl FromSql for $time {
+            fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+                i64::column_result(value).map(Self)
+            }
+        }
+
+        impl ToSql for $time {
+            fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+                Ok(self.unix_s().into())
+            }
+        }
+    )+};
+}
+stored_as_unix_s!(LoggerTime, GatewayTime);
 
 /// A row's columns, taken one after the other.
 pub(in crate::ledger) struct Cells<'a, 'row> {

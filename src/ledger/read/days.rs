@@ -30,7 +30,8 @@ impl Snapshot<'_> {
         let unsettled = self.unsettled.iter().flat_map(|(id, rows)| rows.iter().map(move |row| (id, row)));
         for (id, row) in unsettled.filter(|(_, row)| row.rank == 0) {
             // As the settled counters do it.
-            let day = row.by_radio_at.map(|at| at / DAY_S).filter(|day| (first..=last).contains(day));
+            let day =
+                row.by_radio_at.map(|at| at.unix_s() / DAY_S).filter(|day| (first..=last).contains(day));
             if let Some(day) = day {
                 *days.entry((id.address, day)).or_default() += 1;
             }
@@ -53,7 +54,7 @@ impl Snapshot<'_> {
         for (id, rows) in &self.unsettled {
             *unsettled.entry(id.address).or_default() += 1;
             let shown = rows.first().filter(|row| row.by_radio_at.is_none() && !row.opaque);
-            if let Some(day) = shown.map(|row| row.seen.time / DAY_S)
+            if let Some(day) = shown.map(|row| row.seen.time.unix_s() / DAY_S)
                 && (first..=last).contains(&day)
             {
                 *days.entry((id.address, day)).or_default() += 1;

@@ -6,11 +6,10 @@ use crate::ledger::read::history::History;
 use crate::ledger::read::listening::{listening_row, merge_windows, unsettled_listening};
 use crate::ledger::read::snapshot::{Snapshot, Unsettled};
 use crate::ledger::read::tables::{BY_HAND, DAY_S, SEALED_TABLES, is_synchronised, key};
-use crate::record::clock::ClockEvent;
-use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::clock::{self, ClockEvent, PLAUSIBLE_FROM};
 use crate::record::coverage::RangeSet;
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
-use crate::time::GatewayTime;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use rusqlite::{OptionalExtension, params};
 use std::collections::{BTreeMap, BTreeSet};
@@ -26,7 +25,8 @@ impl Snapshot<'_> {
         first: u32,
         after: i64,
     ) -> Result<Option<u32>, Error> {
-        let heard = |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > after);
+        let heard =
+            |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > GatewayTime(after));
         let mut unsettled = self.unsettled_of(address, epoch, first..=u32::MAX);
         let mut smallest = unsettled.find(|(_, row)| heard(row)).map(|(sequence, _)| sequence);
         for (table, _, received_at) in SEALED_TABLES {
@@ -63,7 +63,7 @@ impl Snapshot<'_> {
         not_above: Identity,
         condition: &str,
         unsettled: impl Fn(&Unsettled) -> bool,
-    ) -> Result<Option<(u32, Option<i64>)>, Error> {
+    ) -> Result<Option<(u32, Option<GatewayTime>)>, Error> {
         let last = not_above.sequence.number();
         let mut recent = self.unsettled_of(not_above.address, not_above.epoch, 1..=last).rev();
         let mut newest =
@@ -143,7 +143,7 @@ impl Snapshot<'_> {
         while let Some(row) = rows.next()? {
             let mut cells = Cells::of(row);
             let Some(id) = Identity::new(address.number(), cells.take()?, cells.take()?) else { continue };
-            let (time, code): (i64, u8) = (cells.take()?, cells.take()?);
+            let (time, code): (LoggerTime, u8) = (cells.take()?, cells.take()?);
             if code == 3 {
                 history.cleared.push(id);
                 continue;
@@ -176,8 +176,8 @@ impl Snapshot<'_> {
             .query_row(key(id), |row| {
                 let mut cells = Cells::of(row);
                 let rank = cells.take()?;
-                let (time, lag): (i64, Option<i64>) = (cells.take()?, cells.take()?);
-                let stamped_at = lag.map(|lag| time.saturating_add(lag));
+                let (time, lag): (LoggerTime, Option<i64>) = (cells.take()?, cells.take()?);
+                let stamped_at = lag.map(|lag_s| clock::received(time, lag_s));
                 let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
                 Ok((rank, Seen { time, received_at, stamped_at, is_reading: true }))
             })
@@ -201,7 +201,8 @@ impl Snapshot<'_> {
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
                     let mut cells = Cells::of(row);
-                    let (time, stamped_at): (i64, Option<i64>) = (cells.take()?, cells.take()?);
+                    let (time, stamped_at): (LoggerTime, Option<GatewayTime>) =
+                        (cells.take()?, cells.take()?);
                     let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
                     Ok(Seen { time, received_at, stamped_at, is_reading: false })
                 })
@@ -328,8 +329,8 @@ impl Facts for Snapshot<'_> {
     }
 
     fn came(&self, id: Identity) -> Result<Option<Came>, Error> {
-        let came = |is_radio: bool, received_at: Option<i64>, stored_at: Option<i64>| match is_radio {
-            true => Came::Radio { received_at: received_at.map(GatewayTime) },
+        let came = |is_radio: bool, received_at: Option<GatewayTime>, stored_at: Option<i64>| match is_radio {
+            true => Came::Radio { received_at },
             false => Came::Hand { imported_at: stored_at.map(GatewayTime) },
         };
         let sequence = id.sequence.number();
@@ -347,7 +348,7 @@ impl Facts for Snapshot<'_> {
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
                     let mut cells = Cells::of(row);
-                    let at: Option<i64> = cells.take()?;
+                    let at: Option<GatewayTime> = cells.take()?;
                     Ok(came(at.is_some(), at.filter(|_| is_synchronised(cells.take())), cells.take()?))
                 })
                 .optional()?;
@@ -368,7 +369,7 @@ impl Facts for Snapshot<'_> {
     fn newest_synchronised(&self, not_above: Identity) -> Result<Option<GatewayTime>, Error> {
         let condition = "IS NOT NULL AND synchronised = 1";
         let newest = self.newest_where(not_above, condition, |row| row.seen.received_at.is_some())?;
-        Ok(newest.and_then(|(_, at)| at).map(GatewayTime))
+        Ok(newest.and_then(|(_, at)| at))
     }
 
     fn last_received_before(
@@ -377,8 +378,7 @@ impl Facts for Snapshot<'_> {
         epoch: Epoch,
         before: GatewayTime,
     ) -> Result<Option<u32>, Error> {
-        let before = before.unix_s();
-        let mut last = self.settled_received_before(address, before)?.get(&epoch).copied();
+        let mut last = self.settled_received_before(address, before.unix_s())?.get(&epoch).copied();
         let others =
             SEALED_TABLES.into_iter().filter(|(table, ..)| !["settled", "retired_row"].contains(table));
         for (table, _, received_at) in others {
@@ -401,9 +401,9 @@ impl Facts for Snapshot<'_> {
         epoch: Epoch,
         from: GatewayTime,
     ) -> Result<Option<u32>, Error> {
-        let from = from.unix_s();
         let late = |row: &Unsettled| {
-            row.seen.received_at.is_some_and(|at| at >= from) || (!row.opaque && row.seen.time >= from)
+            row.seen.received_at.is_some_and(|at| at >= from)
+                || (!row.opaque && clock::as_if_right(row.seen.time) >= from)
         };
         let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
         let mut first = unsettled.find(|(_, row)| late(row)).map(|(sequence, _)| sequence);
@@ -429,9 +429,10 @@ impl Facts for Snapshot<'_> {
         before: GatewayTime,
     ) -> Result<Option<u32>, Error> {
         let Some(most) = below.checked_sub(1) else { return Ok(None) };
-        let before = before.unix_s();
         let by_hand = |row: &Unsettled| {
-            row.by_radio_at.is_none() && !row.opaque && (PLAUSIBLE_FROM..before).contains(&row.seen.time)
+            row.by_radio_at.is_none()
+                && !row.opaque
+                && clock::plausible(row.seen.time, None).is_some_and(|made| made < before)
         };
         let mut unsettled = self.unsettled_of(address, epoch, 1..=most).rev();
         let mut last = unsettled.find(|(_, row)| by_hand(row)).map(|(sequence, _)| sequence);

@@ -25,11 +25,12 @@ impl History {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::time::LoggerTime;
 
     #[test]
     fn each_of_many_epochs_looks_at_its_own_clock_events_alone() {
         // A logger that starts anew each minute: as many epochs as events, or more.
-        let event = |sequence| ClockEvent { sequence, time: 0, seconds_added: None };
+        let event = |sequence| ClockEvent { sequence, time: LoggerTime(0), seconds_added: None };
         let epochs = || (1..=20_000).filter_map(Epoch::new);
         let clock = epochs().flat_map(|epoch| [2, 5].map(|sequence| (epoch, event(sequence)))).collect();
         let history = History { clock, cleared: Vec::new() };

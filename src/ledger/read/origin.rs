@@ -8,6 +8,7 @@ use crate::ledger::db::query::{self, FromRow};
 use crate::ledger::db::row::kind;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::clock::EpochClock;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::params;
 use std::collections::{BTreeMap, HashMap, HashSet};
@@ -50,8 +51,9 @@ impl StoredRecord {
 
     /// When it was made, by the logger's clock set right.
     pub fn made(&self, clock: &EpochClock) -> Option<i64> {
-        let received_at = self.received_at.filter(|_| self.synchronised);
-        self.time.map(|time| clock.corrected(self.sequence, time, received_at).time)
+        let received_at = self.received_at.filter(|_| self.synchronised).map(GatewayTime);
+        let made = |time| clock.corrected(self.sequence, LoggerTime(time), received_at).time;
+        self.time.map(|time| made(time).unix_s())
     }
 }
 

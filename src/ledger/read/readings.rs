@@ -16,10 +16,11 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, AnyText};
 use crate::ledger::db::row::{CONTENT, Column, Selection};
 use crate::ledger::read::snapshot::Snapshot;
-use crate::record::clock::{Corrected, EpochClock, ReadingClock};
+use crate::record::clock::{self, Corrected, EpochClock, ReadingClock};
 use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits, Stated};
 use crate::record::roster::Roster;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::params;
@@ -89,9 +90,9 @@ struct Stretch {
 #[derive(Clone, Copy, Debug)]
 struct Timed {
     sequence: u32,
-    recorded: i64,
+    recorded: LoggerTime,
     /// By a synchronised gateway.
-    received_at: Option<i64>,
+    received_at: Option<GatewayTime>,
     is_authentic: bool,
 }
 
@@ -253,7 +254,7 @@ impl<'s> Readings<'s> {
             let ranges: RangeSet = stretches.map(|stretch| (stretch.first, stretch.last)).collect();
             for &(first, last) in ranges.ranges() {
                 self.of_sequences(address, epoch, (first, last), |reading| {
-                    let is_in = (from..to).contains(&reading.corrected.time);
+                    let is_in = (from..to).contains(&reading.corrected.time.unix_s());
                     if is_in { take(reading) } else { Ok(()) }
                 })?;
             }
@@ -273,7 +274,7 @@ impl<'s> Readings<'s> {
                     break;
                 }
                 self.of_sequences(address, epoch, (stretch.first, stretch.last), |reading| {
-                    newest = newest.max(Some(reading.corrected.time).filter(|&at| at < before));
+                    newest = newest.max(Some(reading.corrected.time.unix_s()).filter(|&at| at < before));
                     Ok(())
                 })?;
             }
@@ -318,8 +319,9 @@ impl<'s> Readings<'s> {
                 let content = row.content()?;
                 let lag: Option<i64> = row.get(Column::Lag)?;
                 let synchronised: Option<bool> = row.get(Column::Synchronised)?;
-                let recorded = i64::from(content.time);
-                let received_at = lag.map(|lag| recorded + lag).filter(|_| synchronised == Some(true));
+                let recorded = LoggerTime(i64::from(content.time));
+                let received_at =
+                    lag.map(|lag_s| clock::received(recorded, lag_s)).filter(|_| synchronised == Some(true));
                 let corrected = times.clock.made(identity.sequence.number(), recorded, received_at);
                 let units = passing.at(&units, identity).units();
                 take(&MadeReading { identity, row: &content, corrected, units, is_by_hand: lag.is_none() })?;
@@ -367,7 +369,8 @@ impl<'s> Readings<'s> {
 fn epoch_times(clock: EpochClock, timed: &[Timed]) -> EpochTimes {
     let clock = ReadingClock::new(clock.clone(), &least_delays(&clock, timed));
     let stretches = timed.chunks(STRETCH_ROWS).filter_map(|rows| {
-        let made = rows.iter().map(|row| clock.made(row.sequence, row.recorded, row.received_at).time);
+        let made =
+            rows.iter().map(|row| clock.made(row.sequence, row.recorded, row.received_at).time.unix_s());
         let made = made.fold(None, |span: Option<(i64, i64)>, at| {
             Some(span.map_or((at, at), |(from, to)| (from.min(at), to.max(at))))
         });
@@ -378,12 +381,12 @@ fn epoch_times(clock: EpochClock, timed: &[Timed]) -> EpochTimes {
 
 /// Of each window of recorded time the authentic reading that came to a synchronised gateway with the least delay;
 /// windows begin anew after each setting and power-up.
-fn least_delays(clock: &EpochClock, timed: &[Timed]) -> Vec<(u32, i64, i64)> {
+fn least_delays(epoch_clock: &EpochClock, timed: &[Timed]) -> Vec<(u32, LoggerTime, GatewayTime)> {
     let mut least: BTreeMap<(usize, i64), (i64, &Timed)> = BTreeMap::new();
     for row in timed.iter().filter(|row| row.is_authentic) {
         let Some(received_at) = row.received_at else { continue };
-        let delay_s = received_at.saturating_sub(row.recorded);
-        let window = (clock.part(row.sequence), row.recorded.div_euclid(WINDOW_S));
+        let delay_s = clock::delay_s(row.recorded, received_at);
+        let window = (epoch_clock.part(row.sequence), row.recorded.unix_s().div_euclid(WINDOW_S));
         let entry = least.entry(window).or_insert((delay_s, row));
         if delay_s < entry.0 {
             *entry = (delay_s, row);

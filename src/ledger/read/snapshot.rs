@@ -11,9 +11,11 @@ use crate::ledger::db::schema;
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::read::history::History;
 use crate::ledger::read::tables::is_synchronised;
+use crate::record::clock;
 use crate::record::coverage::Coverage;
 pub use crate::record::damaged::DamagedLedger;
 use crate::record::facts::{ProfileSeen, Seen};
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use rusqlite::{Connection, TransactionBehavior};
 use std::cell::RefCell;
@@ -108,7 +110,7 @@ pub(in crate::ledger) struct Unsettled {
     /// Its time is not the record's, which nobody can read.
     pub opaque: bool,
     /// When it came by radio, by whatever the gateway's clock said.
-    pub by_radio_at: Option<i64>,
+    pub by_radio_at: Option<GatewayTime>,
     pub seen: Seen,
     pub slot: Option<u8>,
     pub stored_at: Option<i64>,
@@ -206,13 +208,13 @@ impl<'a> Snapshot<'a> {
             let place = (cells.take()?, cells.take()?, cells.take()?);
             let Some(identity) = Identity::new(place.0, place.1, place.2) else { continue };
             let (kind, rank, withdrawn): (i64, i64, bool) = (cells.take()?, cells.take()?, cells.take()?);
-            let (time, lag): (i64, Option<i64>) = (cells.take()?, cells.take()?);
-            let received_at = lag.map(|lag| time + lag);
+            let (time, lag): (LoggerTime, Option<i64>) = (cells.take()?, cells.take()?);
+            let received_at = lag.map(|lag_s| clock::received(time, lag_s));
             let stored_at: Option<i64> = cells.take()?;
             let (synchronised, slot) = (is_synchronised(cells.take()), cells.take()?);
             if let (Some(received_at), None) = (received_at, stored_at) {
                 let heard = self.heard.entry(identity.address).or_default();
-                heard.received_at = received_at;
+                heard.received_at = received_at.unix_s();
                 heard.battery_mv = cells.take::<Option<u16>>()?.or(heard.battery_mv);
                 heard.rssi_dbm = cells.take::<Option<i8>>()?.or(heard.rssi_dbm);
                 heard.snr_quarter_db = cells.take::<Option<i8>>()?.or(heard.snr_quarter_db);
@@ -273,7 +275,7 @@ impl<'a> Snapshot<'a> {
         &self,
         address: Address,
         epoch: Epoch,
-    ) -> impl Iterator<Item = (u32, i64, Option<i64>, bool)> + '_ {
+    ) -> impl Iterator<Item = (u32, LoggerTime, Option<GatewayTime>, bool)> + '_ {
         self.unsettled_rows_of(address, epoch, 1..=u32::MAX).flat_map(|(id, rows)| {
             let readings = rows.iter().filter(|row| row.seen.is_reading);
             readings.map(|row| (id.sequence.number(), row.seen.time, row.seen.received_at, row.rank == 0))

@@ -199,7 +199,7 @@ pub fn span(
     for stretch in &stretches {
         let span = (usual.max(stretch.from), newest);
         inputs.readings().made_in(stretch.logger, span, |reading| {
-            first = first.min(reading.corrected.time);
+            first = first.min(reading.corrected.time.unix_s());
             Ok(())
         })?;
     }
