@@ -2,7 +2,7 @@
 //!
 //! Input: values. Output: text. What this is not: it lays nothing out, and reads no clock and no terminal.
 
-use crate::time::{GatewayTime, PLAUSIBLE_S};
+use crate::time::{GatewayTime, LoggerTime, PLAUSIBLE_S};
 use chrono::{DateTime, FixedOffset, Utc};
 use serde::{Serialize, Serializer};
 
@@ -18,9 +18,33 @@ pub fn name_in_list(list: &str, number: u32) -> Option<String> {
     })
 }
 
+/// A time that can be written: by either clock, or of a calendar.
+pub trait UnixSeconds: Copy {
+    /// Seconds since 1970.
+    fn unix_seconds(self) -> i64;
+}
+
+impl UnixSeconds for i64 {
+    fn unix_seconds(self) -> i64 {
+        self
+    }
+}
+
+impl UnixSeconds for LoggerTime {
+    fn unix_seconds(self) -> i64 {
+        self.unix_s()
+    }
+}
+
+impl UnixSeconds for GatewayTime {
+    fn unix_seconds(self) -> i64 {
+        self.unix_s()
+    }
+}
+
 /// RFC 3339 in UTC, as files and JSON write it.
-pub fn rfc3339(unix_s: i64) -> String {
-    written(unix_s, 0, "%Y-%m-%dT%H:%M:%SZ")
+pub fn rfc3339(time: impl UnixSeconds) -> String {
+    written(time.unix_seconds(), 0, "%Y-%m-%dT%H:%M:%SZ")
 }
 
 /// `20261125T120000Z`: UTC, for names of files. Of a time that no calendar has, its number.
@@ -48,13 +72,13 @@ fn written(unix_s: i64, utc_offset_s: i32, form: &str) -> String {
 }
 
 /// For people: the site's fixed offset, without saying which (whoever prints it labels the table).
-pub fn local(unix_s: i64, utc_offset_s: i32) -> String {
-    written(unix_s, utc_offset_s, "%Y-%m-%d %H:%M")
+pub fn local(time: impl UnixSeconds, utc_offset_s: i32) -> String {
+    written(time.unix_seconds(), utc_offset_s, "%Y-%m-%d %H:%M")
 }
 
 /// For people: the site's fixed offset, to the second, and which offset it is.
-pub fn to_the_second(unix_s: i64, utc_offset_s: i32) -> String {
-    written(unix_s, utc_offset_s, "%Y-%m-%d %H:%M:%S %:z")
+pub fn to_the_second(time: impl UnixSeconds, utc_offset_s: i32) -> String {
+    written(time.unix_seconds(), utc_offset_s, "%Y-%m-%d %H:%M:%S %:z")
 }
 
 /// The label of an offset: `UTC-07:00`.
@@ -70,15 +94,9 @@ pub trait Moment {
     fn moment(&self) -> Option<i64>;
 }
 
-impl Moment for i64 {
+impl<T: UnixSeconds> Moment for T {
     fn moment(&self) -> Option<i64> {
-        Some(*self)
-    }
-}
-
-impl Moment for GatewayTime {
-    fn moment(&self) -> Option<i64> {
-        Some(self.unix_s())
+        Some(self.unix_seconds())
     }
 }
 

@@ -393,7 +393,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     assert_eq!(keep.len(), 1);
     assert!(keep[0].file.ends_with("second.db"), "{keep:?}");
     assert_eq!(keep[0].sha256, backup::digest(&second).unwrap().0);
-    assert_eq!(keep[0].seen_at, at(2).unix_s);
+    assert_eq!(keep[0].seen_at, at(2).time());
     let both: std::collections::BTreeSet<String> =
         held(&site.ledger()).union(&held(&second)).cloned().collect();
     assert_eq!(both, all);

@@ -94,7 +94,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
         Ok(id) => id,
         Err(why) => return Ok(refused(format_args!("--corrects: {why}"))),
     };
-    let remark = Remark { id, what: remark, written_at: now.unix_s, corrected_by: None };
+    let remark = Remark { id, what: remark, written_at: now.time(), corrected_by: None };
     if args.json {
         return Ok(print_json(out, &remark_json(&remark), DONE));
     }

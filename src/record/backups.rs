@@ -1,5 +1,7 @@
 //! Backups of a ledger, as reports name them.
 
+use crate::time::GatewayTime;
+
 /// A backup that must be kept: no other one that was seen as lately holds these readings, and the ledger gave them up.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BackupToKeep {
@@ -7,10 +9,10 @@ pub struct BackupToKeep {
     pub file: String,
     /// Of the file, in hex.
     pub sha256: String,
-    /// When it was made, Unix s.
-    pub made_at: i64,
-    /// When it was last seen whole, Unix s.
-    pub seen_at: i64,
+    /// When it was made.
+    pub made_at: GatewayTime,
+    /// When it was last seen whole.
+    pub seen_at: GatewayTime,
     /// Readings for which it is kept.
     pub readings: u64,
     /// Of those, in no other backup at all.

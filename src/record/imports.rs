@@ -1,5 +1,6 @@
 //! Imports of hand downloads, as a ledger keeps them.
 
+use crate::time::GatewayTime;
 use std::collections::BTreeMap;
 
 /// An import, as it is kept.
@@ -15,12 +16,12 @@ pub struct ImportEntry {
     pub sha256: String,
     /// `sealed-dump` or `csv`.
     pub kind: String,
-    /// When, Unix seconds.
-    pub imported_at: i64,
+    /// When.
+    pub imported_at: GatewayTime,
     /// By whom.
     pub by: String,
     /// Outcome to count.
     pub outcomes: BTreeMap<String, u64>,
     /// When it was withdrawn, by whom and why.
-    pub withdrawn: Option<(i64, String, String)>,
+    pub withdrawn: Option<(GatewayTime, String, String)>,
 }

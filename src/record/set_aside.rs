@@ -3,6 +3,7 @@
 //! Input: rows as the ledger keeps them. Output: what each side of a conflict says, and in which fields two of them differ.
 
 use super::judge::Row;
+use crate::time::GatewayTime;
 use crate::wire::record::Record;
 use crate::wire::seq::Epoch;
 use serde_json::Value;
@@ -26,10 +27,10 @@ pub struct SetAside {
     pub reason: String,
     /// Where it came from.
     pub source: String,
-    /// When it first came, Unix seconds.
-    pub first_at: Option<i64>,
+    /// When it first came, by the gateway's clock.
+    pub first_at: Option<GatewayTime>,
     /// When it last came.
-    pub last_at: Option<i64>,
+    pub last_at: Option<GatewayTime>,
     /// How often it came.
     pub seen: i64,
     /// The air frame, or the plaintext of the other side, in hex.
@@ -38,8 +39,8 @@ pub struct SetAside {
     pub content_json: Option<String>,
     /// The import it came with.
     pub import: Option<i64>,
-    /// When that import was withdrawn, Unix seconds: the conflict is settled.
-    pub withdrawn_at: Option<i64>,
+    /// When that import was withdrawn: the conflict is settled.
+    pub withdrawn_at: Option<GatewayTime>,
 }
 
 impl SetAside {

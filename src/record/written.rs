@@ -6,6 +6,7 @@
 use crate::record::coverage::RangeSet;
 use crate::record::facts::WriteOff;
 use crate::record::notes::{NewManual, NewRemark};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 
 /// A write-off as it was written, and what has become of it.
@@ -25,8 +26,8 @@ pub struct WrittenOff {
     pub by: String,
     /// Why.
     pub reason: String,
-    /// When, Unix seconds.
-    pub written_at: i64,
+    /// When.
+    pub written_at: GatewayTime,
     /// Of a rest: the sequence at which its logger was heard again, where the rest ends.
     pub ended_by: Option<u32>,
 }
@@ -65,7 +66,7 @@ pub struct Remark {
     /// What it says.
     pub what: NewRemark,
     /// When it was written.
-    pub written_at: i64,
+    pub written_at: GatewayTime,
     /// The remark that stands for it from then on.
     pub corrected_by: Option<i64>,
 }
@@ -87,7 +88,7 @@ pub struct Manual {
     /// Who wrote it down.
     pub by: String,
     /// When it was written.
-    pub written_at: i64,
+    pub written_at: GatewayTime,
     /// The file it came from.
     pub file: Option<String>,
     /// The manual reading that stands for it from then on.
@@ -102,9 +103,9 @@ pub struct TurnedUp {
     /// The last.
     pub last: u32,
     /// When the first of them came into the ledger, where that is told.
-    pub stored_from: Option<i64>,
+    pub stored_from: Option<GatewayTime>,
     /// When the last did.
-    pub stored_to: Option<i64>,
+    pub stored_to: Option<GatewayTime>,
 }
 
 /// A write-off with its history.

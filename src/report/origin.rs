@@ -16,7 +16,7 @@
 use crate::ledger::read::ReadError;
 use crate::ledger::read::origin::{ByEpoch, StoredRecord, Unsettled, UnsettledOfLogger};
 use crate::ledger::read::snapshot::Snapshot;
-use crate::record::clock::PLAUSIBLE_FROM;
+use crate::record::clock;
 use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
@@ -147,7 +147,9 @@ impl OfLogger<'_, '_> {
                     && self.snapshot.stored_ends(address, epoch, block.first, block.last)?.iter().all(
                         |row| {
                             let made = row.time.zip(row.made(&clock));
-                            made.is_some_and(|(time, made)| time.abs_diff(made) <= MARGIN_S.unsigned_abs())
+                            made.is_some_and(|(time, made)| {
+                                clock::off_s(time, made) <= MARGIN_S.unsigned_abs()
+                            })
                         },
                     );
                 if whole {
@@ -189,7 +191,7 @@ impl OfLogger<'_, '_> {
             rows.entry(epoch).or_default().extend(self.snapshot.stored_between(address, epoch, first, last)?);
         }
         for rows in rows.values_mut() {
-            rows.retain(|row| row.counts(Some(at)));
+            rows.retain(|row| row.counts(Some(GatewayTime(at))));
             rows.sort_unstable_by_key(|row| (row.rank > 0, row.sequence, row.is_opaque));
         }
         let mut coverage = Coverage::default();
@@ -205,7 +207,7 @@ impl OfLogger<'_, '_> {
         self.name_epochs(&mut coverage, at)?;
         let last_heard =
             rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
-        let told = AsOf { at, last_heard, rows: &rows };
+        let told = AsOf { at: GatewayTime(at), last_heard, rows: &rows };
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
         let mut report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
         (self.explain)(&mut report);
@@ -216,7 +218,7 @@ impl OfLogger<'_, '_> {
             let held = completeness::within(&held.held(), window);
             let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
-            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
+            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of.map(GatewayTime));
         }
         Ok(count.finish(&report))
     }
@@ -241,10 +243,10 @@ struct Tally<'a, 'b> {
 }
 
 impl Tally<'_, '_> {
-    fn rows(&mut self, rows: &[StoredRecord], as_of: Option<i64>) {
+    fn rows(&mut self, rows: &[StoredRecord], as_of: Option<GatewayTime>) {
         for row in rows.iter().filter(|row| row.counts(as_of)) {
             if self.held.contains(row.sequence) && self.done.insert(row.sequence) {
-                self.count.held(source(row), row.made(self.clock), 1);
+                self.count.held(source(row), row.made(self.clock).map(GatewayTime::unix_s), 1);
             }
         }
     }
@@ -264,8 +266,8 @@ impl Tally<'_, '_> {
 
 /// What was known at a time.
 struct AsOf<'a> {
-    at: i64,
-    last_heard: Option<i64>,
+    at: GatewayTime,
+    last_heard: Option<GatewayTime>,
     rows: &'a ByEpoch,
 }
 
@@ -339,8 +341,7 @@ impl Facts for Told<'_, '_> {
         let Some(told) = &self.as_of else {
             return self.snapshot.last_received_before(address, epoch, before);
         };
-        let early =
-            |row: &&StoredRecord| row.received_at.is_some_and(|at| row.synchronised && at < before.unix_s());
+        let early = |row: &&StoredRecord| row.received_at.is_some_and(|at| row.synchronised && at < before);
         Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
     }
 
@@ -353,10 +354,9 @@ impl Facts for Told<'_, '_> {
         let Some(told) = &self.as_of else {
             return self.snapshot.first_received_or_timed_from(address, epoch, from);
         };
-        let from = from.unix_s();
         let late = |row: &&StoredRecord| {
             row.received_at.is_some_and(|at| row.synchronised && at >= from)
-                || row.time.is_some_and(|time| !row.is_opaque && time >= from)
+                || row.time.is_some_and(|time| !row.is_opaque && clock::as_if_right(time) >= from)
         };
         Ok(told.authentic_of(epoch).filter(late).map(|row| row.sequence).min())
     }
@@ -374,7 +374,7 @@ impl Facts for Told<'_, '_> {
         let early = |row: &&StoredRecord| {
             let timed = row.time.filter(|_| !row.is_opaque && row.received_at.is_none());
             row.sequence < below
-                && timed.is_some_and(|time| (PLAUSIBLE_FROM..before.unix_s()).contains(&time))
+                && timed.and_then(|time| clock::plausible(time, None)).is_some_and(|made| made < before)
         };
         Ok(told.authentic_of(epoch).filter(early).map(|row| row.sequence).max())
     }
@@ -389,7 +389,7 @@ impl Facts for Told<'_, '_> {
 
     fn last_heard(&self, address: Address) -> Result<Option<i64>, ReadError> {
         match &self.as_of {
-            Some(told) => Ok(told.last_heard),
+            Some(told) => Ok(told.last_heard.map(GatewayTime::unix_s)),
             None => self.snapshot.last_heard(address),
         }
     }

@@ -16,6 +16,7 @@ use crate::record::damaged::DamagedLedger;
 use crate::record::judge::Row;
 use crate::record::unread::Opaque;
 use crate::state::DaemonState;
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -99,7 +100,8 @@ impl GapsFound {
     /// The damaged ledger in which the records of a gap may be, although that is not known.
     pub fn perhaps_in(&self, gap: &Gap) -> Option<&DamagedLedger> {
         let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
-        self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
+        let (from, to) = (gap.from.map(GatewayTime), gap.to.map(GatewayTime));
+        self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, from, to))
     }
 }
 

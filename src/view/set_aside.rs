@@ -54,7 +54,7 @@ pub fn text(beside: &BesideRecord, now: i64, utc_offset_s: i32) -> String {
 }
 
 /// When a frame or a record came; what did not come by radio has no time.
-fn at(time: Option<i64>, utc_offset_s: i32) -> String {
+fn at(time: Option<GatewayTime>, utc_offset_s: i32) -> String {
     time.map_or("by hand".to_owned(), |time| local(time, utc_offset_s))
 }
 
@@ -63,7 +63,7 @@ fn foreign(all: &[Foreign], utc_offset_s: i32) -> String {
     if all.is_empty() {
         return String::new();
     }
-    let at = |time: GatewayTime| local(time.unix_s(), utc_offset_s);
+    let at = |time: GatewayTime| local(time, utc_offset_s);
     let mut table = Table::new(&[">address", ">frames", "first", "last"]);
     for one in all {
         let address = unread::foreign_address(one);
@@ -81,7 +81,7 @@ fn unopened(all: &[Kept], utc_offset_s: i32) -> String {
     if all.is_empty() {
         return String::new();
     }
-    let at = |time: Option<GatewayTime>| at(time.map(GatewayTime::unix_s), utc_offset_s);
+    let at = |time: Option<GatewayTime>| at(time, utc_offset_s);
     let mut table = Table::new(&[">logger", ">slot", ">frames", "first", "last", "why"]);
     for group in all {
         table.row([

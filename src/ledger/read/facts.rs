@@ -23,10 +23,9 @@ impl Snapshot<'_> {
         address: Address,
         epoch: Epoch,
         first: u32,
-        after: i64,
+        after: GatewayTime,
     ) -> Result<Option<u32>, Error> {
-        let heard =
-            |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > GatewayTime(after));
+        let heard = |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > after);
         let mut unsettled = self.unsettled_of(address, epoch, first..=u32::MAX);
         let mut smallest = unsettled.find(|(_, row)| heard(row)).map(|(sequence, _)| sequence);
         for (table, _, received_at) in SEALED_TABLES {

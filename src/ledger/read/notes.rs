@@ -8,6 +8,7 @@ use crate::record::notes::{Kind, NewManual, NewRemark};
 use crate::record::roster::Roster;
 use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused};
 use crate::record::written::{Manual, Remark, TurnedUp, WriteOffHistory, WrittenOff};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::params;
 
@@ -42,7 +43,7 @@ impl Snapshot<'_> {
                 Option<u32>,
                 String,
                 String,
-                i64,
+                GatewayTime,
             ) = FromRow::from_row(row)?;
             let (Some(logger), Some(epoch)) = (Address::new(logger), Epoch::new(epoch)) else {
                 return Err(Error::Corrupt("a write-off has a reserved logger or epoch".into()));
@@ -101,7 +102,7 @@ impl Snapshot<'_> {
             let mut rows = statement.query(params![off.logger.number(), off.epoch.number(), first, last])?;
             while let Some(row) = rows.next()? {
                 let mut cells = Cells::of(row);
-                let (sequence, stored_at): (u32, i64) = (cells.take()?, cells.take()?);
+                let (sequence, stored_at): (u32, GatewayTime) = (cells.take()?, cells.take()?);
                 let at = all.partition_point(|range| range.last < sequence);
                 if let Some(range) = all.get_mut(at).filter(|range| range.first <= sequence) {
                     range.stored_from = Some(range.stored_from.map_or(stored_at, |from| from.min(stored_at)));

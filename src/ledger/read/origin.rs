@@ -21,24 +21,24 @@ pub struct StoredRecord {
     /// 0: authentic; otherwise a CSV row.
     pub rank: i64,
     /// On the logger's clock; `None`: opaque and by hand.
-    pub time: Option<i64>,
+    pub time: Option<LoggerTime>,
     /// Opaque: its time is that of its reception.
     pub is_opaque: bool,
     /// By radio.
-    pub received_at: Option<i64>,
+    pub received_at: Option<GatewayTime>,
     /// Whether the gateway's clock was right then.
     pub synchronised: bool,
     /// It came in a sealed dump.
     pub is_sealed: bool,
     /// When it was stored, as far as that is known.
-    pub stored_at: Option<i64>,
+    pub stored_at: Option<GatewayTime>,
     /// When its import was withdrawn.
-    pub withdrawn_at: Option<i64>,
+    pub withdrawn_at: Option<GatewayTime>,
 }
 
 impl StoredRecord {
     /// Whether it counted at a time; `None`: now.
-    pub fn counts(&self, as_of: Option<i64>) -> bool {
+    pub fn counts(&self, as_of: Option<GatewayTime>) -> bool {
         match as_of {
             None => self.withdrawn_at.is_none() || self.rank == 0,
             Some(at) => {
@@ -50,10 +50,9 @@ impl StoredRecord {
     }
 
     /// When it was made, by the logger's clock set right.
-    pub fn made(&self, clock: &EpochClock) -> Option<i64> {
-        let received_at = self.received_at.filter(|_| self.synchronised).map(GatewayTime);
-        let made = |time| clock.corrected(self.sequence, LoggerTime(time), received_at).time;
-        self.time.map(|time| made(time).unix_s())
+    pub fn made(&self, clock: &EpochClock) -> Option<GatewayTime> {
+        let received_at = self.received_at.filter(|_| self.synchronised);
+        self.time.map(|time| clock.corrected(self.sequence, time, received_at).time)
     }
 }
 
@@ -61,8 +60,17 @@ const IMPORTED: &str = "(SELECT imported_at FROM import i WHERE i.id = t.import)
 const WITHDRAWN: &str = "(SELECT withdrawn_at FROM import i WHERE i.id = t.import)";
 
 /// A row of sequence, rank, time, reception, synchronised, import, stored_at, withdrawn_at, opaque.
-type Columns =
-    (u32, i64, Option<i64>, Option<i64>, Option<bool>, Option<i64>, Option<i64>, Option<i64>, bool);
+type Columns = (
+    u32,
+    i64,
+    Option<LoggerTime>,
+    Option<GatewayTime>,
+    Option<bool>,
+    Option<i64>,
+    Option<GatewayTime>,
+    Option<GatewayTime>,
+    bool,
+);
 
 impl From<Columns> for StoredRecord {
     fn from(columns: Columns) -> Self {

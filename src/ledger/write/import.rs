@@ -26,7 +26,7 @@ use crate::record::imports::ImportEntry;
 use crate::record::judge::{self, Held, Outcome, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -570,8 +570,19 @@ fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usi
 }
 
 /// A row of the imports, in the order of its SELECT list.
-type ImportColumns =
-    (i64, String, i64, String, String, i64, String, String, Option<i64>, Option<String>, Option<String>);
+type ImportColumns = (
+    i64,
+    String,
+    i64,
+    String,
+    String,
+    GatewayTime,
+    String,
+    String,
+    Option<GatewayTime>,
+    Option<String>,
+    Option<String>,
+);
 
 fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Result<Vec<ImportEntry>, Error> {
     // Who withdrew it and why is read only where somebody did.

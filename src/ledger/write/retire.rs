@@ -14,7 +14,7 @@ use crate::ledger::digest::table;
 use crate::ledger::read::given_up::to_keep;
 use crate::ledger::write::open::Ledger;
 use crate::record::coverage::{Basis, Coverage};
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use crate::wire::seq::Identity;
 use rusqlite::types::Value;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params, params_from_iter};
@@ -76,7 +76,7 @@ impl Ledger {
     pub fn notice_backups(&mut self, seen_since: i64, now: Stamp) -> Result<(), Error> {
         let mut unseen = to_keep(&self.db)?;
         let seen_since = trusted_since(&self.db, seen_since)?;
-        unseen.retain(|keep| keep.seen_at < seen_since);
+        unseen.retain(|keep| keep.seen_at < GatewayTime(seen_since));
         let Some(oldest) = unseen.iter().min_by_key(|keep| keep.seen_at) else {
             return self.clear_notice("ledger", "backups to keep", now);
         };
