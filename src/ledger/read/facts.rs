@@ -178,8 +178,9 @@ impl Snapshot<'_> {
                 let mut cells = Cells::of(row);
                 let rank = cells.take()?;
                 let (time, lag): (i64, Option<i64>) = (cells.take()?, cells.take()?);
+                let synchronised = is_synchronised(cells.take());
                 let stamped_at = lag.map(|lag| time.saturating_add(lag));
-                let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
+                let received_at = stamped_at.filter(|_| synchronised);
                 Ok((rank, Seen { time, received_at, stamped_at, is_reading: true }))
             })
             .optional()?;
@@ -201,7 +202,8 @@ impl Snapshot<'_> {
                 .query_row(key(id), |row| {
                     let mut cells = Cells::of(row);
                     let (time, stamped_at): (i64, Option<i64>) = (cells.take()?, cells.take()?);
-                    let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
+                    let synchronised = is_synchronised(cells.take());
+                    let received_at = stamped_at.filter(|_| synchronised);
                     Ok(Seen { time, received_at, stamped_at, is_reading: false })
                 })
                 .optional()?;
@@ -347,8 +349,8 @@ impl Facts for Snapshot<'_> {
                 .prepare_cached(&sql)?
                 .query_row(key(id), |row| {
                     let mut cells = Cells::of(row);
-                    let at: Option<i64> = cells.take()?;
-                    Ok(came(at.is_some(), at.filter(|_| is_synchronised(cells.take())), cells.take()?))
+                    let (at, synchronised) = (cells.take::<Option<i64>>()?, is_synchronised(cells.take()));
+                    Ok(came(at.is_some(), at.filter(|_| synchronised), cells.take()?))
                 })
                 .optional()?;
             if found.is_some() {
