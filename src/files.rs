@@ -11,6 +11,24 @@
 //! - what the program keeps for itself in a folder is opened by [`open_own`]: no link is followed, so that nobody who may
 //!   write into the folder can have another file written or emptied;
 //! - what is made is never writable by the group or by others ([`keep_from_others`]), whatever the umask says.
+//!
+//! ```
+//! use std::io::ErrorKind;
+//! use stonechat::files::{self, How};
+//!
+//! // What is missing of logger 17 at Harrow Tarn embankment, as a file.
+//! let folder = tempfile::tempdir()?;
+//! let path = folder.path().join("gaps.csv");
+//! let how = How { replace: false, mode: 0o644 };
+//! files::put(&path, b"logger,first,last\n17,41,42\n", how)?;
+//! assert_eq!(files::read(&path, 1000)?, b"logger,first,last\n17,41,42\n");
+//!
+//! // The name is taken now, and the file under it stays. A folder cannot be read as a file.
+//! assert_eq!(files::put(&path, b"", how).unwrap_err().kind(), ErrorKind::AlreadyExists);
+//! assert_eq!(files::length(&path), Some(27));
+//! assert_eq!(files::open(folder.path()).unwrap_err().to_string(), "it is a folder and no file; name a file");
+//! # Ok::<(), std::io::Error>(())
+//! ```
 
 pub mod clock;
 mod closed;

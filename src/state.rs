@@ -2,6 +2,24 @@
 //!
 //! Written beside and renamed, under the runtime directory (memory, never the memory card). No key, no value of
 //! a record is in it.
+//!
+//! ```
+//! use std::io::ErrorKind;
+//! use stonechat::state::{DaemonState, RadioState};
+//!
+//! // The gateway at Harrow Tarn embankment has one radio.
+//! let folder = tempfile::tempdir()?;
+//! let mast = RadioState { name: "mast".into(), up: true, ..RadioState::default() };
+//! let state = DaemonState { frames_in: 1512, radios: vec![mast], ..DaemonState::default() };
+//! state.write(folder.path())?;
+//! assert_eq!(DaemonState::read(folder.path()), Some(state.clone()));
+//!
+//! // Without its folder nothing can be written, and nothing is read.
+//! let missing = folder.path().join("missing");
+//! assert_eq!(state.write(&missing).unwrap_err().kind(), ErrorKind::NotFound);
+//! assert_eq!(DaemonState::read(&missing), None);
+//! # Ok::<(), std::io::Error>(())
+//! ```
 
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;

@@ -1,6 +1,22 @@
 //! How times, numbers, sizes and digests are written: one place for all that people and files read.
 //!
 //! Input: values. Output: text. What this is not: it lays nothing out, and reads no clock and no terminal.
+//!
+//! ```
+//! use stonechat::text::{counted, date, duration, local, offset_label, rfc3339};
+//!
+//! // Logger 17 (P-17 toe drain) was read out at 08:15 on the clock of Harrow Tarn embankment.
+//! let (read_out_at, utc_offset_s) = (1_777_907_700, -7 * 3600);
+//! assert_eq!(rfc3339(read_out_at), "2026-05-04T15:15:00Z");
+//! assert_eq!(local(read_out_at, utc_offset_s), "2026-05-04 08:15");
+//! assert_eq!(offset_label(utc_offset_s), "UTC-07:00");
+//! assert_eq!(counted(1512, "record"), "1,512 records");
+//! assert_eq!(duration(1512 * 3600), "63 d 0 h");
+//!
+//! // A time that nobody can mean is not written as a date.
+//! assert_eq!(rfc3339(i64::MAX), "not a plausible time");
+//! assert_eq!(date(i64::MAX), None);
+//! ```
 
 use crate::time::{GatewayTime, LoggerTime, PLAUSIBLE_S};
 use chrono::{DateTime, FixedOffset, Utc};

@@ -2,6 +2,28 @@
 //!
 //! Everything else is given a [`Stamp`]. A stamp says whether the gateway's clock was synchronised when it was
 //! taken: a gateway that starts in 1970 still loses nothing, and what it received then is marked.
+//!
+//! ```
+//! use stonechat::time::{Clock, SystemClock};
+//!
+//! // The time service of the gateway at Harrow Tarn embankment makes this file once the clock is right.
+//! let folder = tempfile::tempdir()?;
+//! let clock = SystemClock { synchronised_file: folder.path().join("synchronized") };
+//! assert!(!clock.now().synchronised);
+//! std::fs::write(&clock.synchronised_file, "")?;
+//! assert!(clock.now().synchronised);
+//! # Ok::<(), std::io::Error>(())
+//! ```
+//!
+//! Times of two clocks are two types. Mixing them does not compile:
+//!
+//! ```compile_fail,E0308
+//! use stonechat::time::{GatewayTime, LoggerTime};
+//!
+//! let made_at = LoggerTime(1_777_907_700); // by the clock of logger 17, P-17 toe drain
+//! let received_at = GatewayTime(1_777_907_760);
+//! received_at.since(made_at);
+//! ```
 
 use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};

@@ -4,6 +4,21 @@
 //! daylight saving, since a site has one fixed offset.
 //!
 //! Standards: RFC 3339 for instants; ISO 8601 calendar dates in the form `YYYY-MM-DD`.
+//!
+//! ```
+//! use stonechat::when;
+//!
+//! // Harrow Tarn embankment has one offset all year.
+//! let utc_offset_s = when::offset_s("-07:00")?;
+//! let midnight = when::instant("2026-05-04", utc_offset_s)?;
+//! assert_eq!(midnight, when::typed("2026-05-04T07:00:00Z")?);
+//! assert_eq!(when::by_clock("2026-05-04 08:15", utc_offset_s), Some(midnight + 8 * 3600 + 15 * 60));
+//!
+//! // An instant must have its offset, and a date must be in the calendar.
+//! assert_eq!(when::instant("2026-05-04T08:15", utc_offset_s), Err("has no offset from UTC"));
+//! assert_eq!(when::day("2026-02-29"), Err("is no day of the calendar"));
+//! # Ok::<(), &str>(())
+//! ```
 
 pub mod civil;
 

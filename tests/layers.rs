@@ -186,6 +186,8 @@ const DOORS: &[Door] = &[
         what: &["std/fs", "tokio/fs"],
         keepers: &["files", "config/file", "state", "ledger/db"],
     },
+    // The same without the standard library. `link` opens devices, and makes links to its pseudo-terminals.
+    Door { name: "rustix::fs", what: &["rustix/fs"], keepers: &["files", "ledger/db", "link"] },
     // Types that show or take a key's bytes. `config/keys` reads digits into them; the two commands make keys and hand
     // them out; simulated loggers have keys as real ones do.
     Door {
@@ -853,6 +855,7 @@ fn a_door_opens_for_its_keepers_only() {
         ("report", "use std::{io, fs::{self, File}};", "std::fs"),
         ("report", "fn f() { std::fs::read(\"a\"); }", "std::fs"),
         ("wire", "fn f() -> ::std::fs::File { todo!() }", "std::fs"),
+        ("report", "fn f() { rustix::fs::stat(\"a\"); }", "rustix::fs"),
         ("link", "use crate::seal::SlotKey;", "keys' bytes"),
         ("cli", "fn f() { crate::config::load_keyring(); }", "the keyring's file"),
         ("cli", "use crate::seal; fn f(k: seal::SiteKey) {}", "keys' bytes"),

@@ -197,7 +197,7 @@ impl Held for Desk {
 
     fn is_other(&mut self, id: Identity) -> Result<bool, Infallible> {
         let record = self.records.get(&id).map(|held| Record::decode(held, id.epoch));
-        Ok(matches!(record, Some(Ok(Record::Profile(_) | Record::Event(_)))))
+        Ok(matches!(record, Some(Ok(record)) if !matches!(record, Record::Reading(_))))
     }
 
     fn reading(&mut self, id: Identity) -> Result<Option<Reading>, Infallible> {

@@ -1,6 +1,24 @@
 //! The commands: one file each, thin; each calls the library and prints.
 //!
 //! Exit codes are an interface: 0 done; 1 the answer is no; 2 usage or configuration; 3 could not.
+//!
+//! ```
+//! use stonechat::cli::{self, USAGE};
+//!
+//! let asked = cli::command().try_get_matches_from(["stonechat", "gaps", "--config", "harrow-tarn/site.toml"])?;
+//! assert_eq!(asked.subcommand_name(), Some("gaps"));
+//!
+//! // A mistake in the arguments ends with 2, and names it.
+//! let mistake = cli::command().try_get_matches_from(["stonechat", "gap"]).unwrap_err();
+//! assert_eq!(mistake.exit_code(), i32::from(USAGE));
+//! assert!(mistake.to_string().starts_with("error: unrecognized subcommand 'gap'"));
+//!
+//! // So does a mistake in the configuration.
+//! let mut out = Vec::new();
+//! assert_eq!(cli::check::run("no-such-folder/site.toml".as_ref(), false, &mut out), USAGE);
+//! assert!(out.starts_with(b"no-such-folder/site.toml: there is no such file"));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 #[macro_use]
 mod exit;

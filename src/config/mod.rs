@@ -11,6 +11,26 @@
 //!                     └── points.toml ─── points ───▶ Points
 //! calibrations.toml, which no other file names ── calibrations ──▶ Calibrations
 //! ```
+//!
+//! ```
+//! // The example files of Harrow Tarn embankment.
+//! let config = stonechat::config::load("config/site.toml".as_ref())?;
+//! assert_eq!(config.site.name, "Harrow Tarn embankment");
+//! assert_eq!(config.site.utc_offset_s, -7 * 3600);
+//! assert_eq!(config.roster.loggers().len(), 3);
+//!
+//! // The same with a mistake in it.
+//! let folder = tempfile::tempdir()?;
+//! std::fs::write(folder.path().join("loggers.toml"), &config.roster_text)?;
+//! let site = folder.path().join("site.toml");
+//! std::fs::write(&site, config.site_text.replace("\"-07:00\"", "\"-7\""))?;
+//! let problems = stonechat::config::load(&site).unwrap_err();
+//! let texts: Vec<_> = problems.iter().map(|problem| problem.text.as_str()).collect();
+//! let said = "`[site] utc_offset`: \"-7\" is no offset; \
+//!             write the site's hours and minutes from UTC, as in \"-07:00\"";
+//! assert_eq!(texts, [said]);
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 mod advice;
 mod calibrations;

@@ -18,6 +18,51 @@
 //!
 //! What this is not: nothing here changes the ledger, and no reading is left out for its time alone but by the span
 //! that was asked for; how many have impossible times is counted.
+//!
+//! ```
+//! # use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
+//! # use stonechat::record::roster::{Logger, Roster};
+//! # use stonechat::wire::{record::{Reading, Record}, seq::{Identity, Slot}};
+//! use stonechat::export::{self, Clock, Format, Request, Shape, convert::Raw, file::Target};
+//! use stonechat::ledger::read::{readings::Known, snapshot::Reader};
+//!
+//! # let folder = tempfile::tempdir()?;
+//! # let ledger_file = folder.path().join("ledger.db");
+//! # let now = 1_780_000_000;
+//! # let at = Stamp { unix_s: now, synchronised: true };
+//! # let identity = Identity::new(17, 1, 1).expect("no number is reserved");
+//! # let mut roster = Roster::default();
+//! # roster.add(Logger::new(identity.address, "P-17", 900, 10_000)).expect("the address is free");
+//! # let mut ledger = Ledger::open(&ledger_file)?;
+//! # let reception = Some(Reception { radio: ledger.radios(&["mast"])?[0], at, signal: None });
+//! # let arrival = Arrival { identity, slot: Some(Slot(0)), reception, import: None, stored_at: None };
+//! # let reading = Reading::new(now as u32, 3_600, None, 0, &[8_214]).expect("one channel");
+//! # let (mut batch, mut plaintext) = (Batch::default(), Vec::new());
+//! # Record::Reading(reading).encode(&mut plaintext);
+//! # batch.push_record(arrival, &plaintext);
+//! # ledger.append(&batch, &roster, at)?;
+//! // The ledger holds one reading of logger 17.
+//! let request = Request {
+//!     loggers: vec![], span: None, as_of: None, now,
+//!     shape: Shape::Wide, format: Format::Csv, clock: Clock::Logger,
+//!     offset_s: 0, gaps: false, leave_formulas: false,
+//! };
+//! let file = folder.path().join("harrow-tarn.csv");
+//! let (reader, known) = (Reader::open(&ledger_file)?, Known::default());
+//! let mut target = Target::create(&file, false)?;
+//! let summary = export::write((&reader, &known), &roster, &request, &mut Raw, &mut target, |_| ())?;
+//! target.keep()?;
+//! assert_eq!(summary.readings, 1);
+//! assert_eq!(
+//!     std::fs::read_to_string(&file)?,
+//!     "logger,epoch,sequence,time,battery_mv,board_c,c0\n17,1,1,2026-05-28T20:26:40Z,3600,,8214\n"
+//! );
+//!
+//! // A file that is there is not replaced unless that is asked for.
+//! let error = Target::create(&file, false).err().map(|error| error.kind());
+//! assert_eq!(error, Some(std::io::ErrorKind::AlreadyExists));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod beside;
 pub mod convert;

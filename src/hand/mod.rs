@@ -7,6 +7,25 @@
 //!
 //! Every file is hostile: cut off anywhere, damaged, another site's, gigabytes without a line's end. Memory grows
 //! with what is new in the files, about 130 bytes a record, and not with their size.
+//!
+//! ```
+//! use stonechat::hand::{Looks, csv::OwnCsv, recognise};
+//!
+//! let file = "logger,epoch,sequence,time,battery_mv,board_c,c0\n\
+//!             17,1,42,2026-05-28T20:26:40Z,3600,15.00,8214\n";
+//! assert_eq!(recognise(file.as_bytes()), Looks::OwnCsv);
+//! assert_eq!(recognise(b"Harrow Tarn, week 22; read on Thursday\n"), Looks::OtherText);
+//!
+//! let mut lines = file.lines().map(str::as_bytes);
+//! let mut csv = OwnCsv::new(lines.next().unwrap_or_default())?;
+//! let (identity, row) = csv.row(lines.next().unwrap_or_default())?;
+//! assert_eq!((identity.address.number(), identity.sequence.number()), (17, 42));
+//! assert_eq!((row.battery_mv, row.counts), (Some(3_600), vec![8_214]));
+//!
+//! // A line that was cut off says why it is no row.
+//! assert_eq!(csv.row(b"17,1,43,2026-05-28T20:41:40Z").unwrap_err(), "4 columns; the header has 7");
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod cover;
 pub mod csv;

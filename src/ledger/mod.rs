@@ -14,6 +14,35 @@
 //!
 //! What this is not: it reads no clock (stamps are passed in) and knows no keys. `docs/ledger.md` has the
 //! reasons for the layout.
+//!
+//! ```
+//! use stonechat::ledger::{Arrival, Batch, Error, Ledger, Reception, Stamp, read::snapshot::Reader};
+//! use stonechat::record::roster::{Logger, Roster};
+//! use stonechat::wire::{record::{Reading, Record}, seq::{Identity, Slot}};
+//!
+//! let folder = tempfile::tempdir()?;
+//! let path = folder.path().join("harrow-tarn.db");
+//! let mut ledger = Ledger::open(&path)?;
+//! let now = Stamp { unix_s: 1_780_000_000, synchronised: true };
+//! let identity = Identity::new(17, 1, 1).expect("no number is reserved");
+//! let mut roster = Roster::default();
+//! roster.add(Logger::new(identity.address, "P-17", 900, 10_000)).expect("the address is free");
+//!
+//! let reading = Reading::new(1_780_000_000, 3_600, None, 0, &[8_214]).expect("one channel");
+//! let mut plaintext = Vec::new();
+//! Record::Reading(reading).encode(&mut plaintext);
+//! let reception = Some(Reception { radio: ledger.radios(&["mast"])?[0], at: now, signal: None });
+//! let arrival = Arrival { identity, slot: Some(Slot(0)), reception, import: None, stored_at: None };
+//! let mut batch = Batch::default();
+//! batch.push_record(arrival, &plaintext);
+//! assert_eq!(ledger.append(&batch, &roster, now)?.tally.frames(), 1);
+//! assert!(Reader::open(&path)?.read(|held| Ok(held.coverage().holds_authentic(identity)))?);
+//!
+//! let other = folder.path().join("notes.txt");
+//! std::fs::write(&other, "Harrow Tarn, east abutment: gate key at the office")?;
+//! assert!(matches!(Ledger::open(&other), Err(Error::NotALedger { path }) if path == other));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod care;
 pub mod db;

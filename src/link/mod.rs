@@ -24,6 +24,30 @@
 //! - An idle radio costs no wake-ups.
 //!
 //! [`faulty`] and [`pty`] are the other end, for simulated radios and tests.
+//!
+//! ```
+//! use stonechat::config::Port;
+//! use stonechat::link::{Backoff, LinkEvent, Links, pty::PtyMaster};
+//!
+//! # let runtime = tokio::runtime::Builder::new_current_thread().build()?;
+//! let serial = |path: &std::path::Path| Port::Serial { path: path.into(), baud: 115_200, dtr: None, rts: None };
+//! let mut radio = PtyMaster::open()?;
+//! let mut links = Links::open([&serial(radio.path())], Backoff::default())?;
+//! assert_eq!(runtime.block_on(links.next()), LinkEvent::Up { radio: 0 });
+//!
+//! radio.write_all(b"bytes")?;
+//! assert_eq!(runtime.block_on(links.next()), LinkEvent::Bytes { radio: 0 });
+//! let mut bytes = Vec::new();
+//! links.take(0, &mut bytes);
+//! assert_eq!(bytes, b"bytes");
+//!
+//! // A port that is not there is no error of `open`: it is told as an event, and tried again.
+//! let absent = serial("/dev/harrow-tarn-mast".as_ref());
+//! let mut links = Links::open([&absent], Backoff::default())?;
+//! let reason = "/dev/harrow-tarn-mast does not exist (unplugged?)".to_owned();
+//! assert_eq!(runtime.block_on(links.next()), LinkEvent::Down { radio: 0, reason });
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod faulty;
 pub mod pty;

@@ -7,6 +7,28 @@
 //!
 //! Pure: no I/O, no clock. What this is not: no judge of values. Every value that is drawn is one that is held; where
 //! none is, the line is broken and never bridged.
+//!
+//! ```
+//! use stonechat::plot::{axis, render, scene::{self, Size}, words::Captions};
+//! use stonechat::report::picture::Picture;
+//!
+//! let labels: Vec<String> = axis::values(0.0, 12.0, 3).into_iter().map(|tick| tick.label).collect();
+//! assert_eq!(labels, ["0", "5", "10"]);
+//!
+//! let picture = Picture {
+//!     site: "Harrow Tarn embankment".into(), from: 1_780_000_000, to: 1_780_086_400, offset_s: 0,
+//!     panels: vec![], remarks: vec![], has_several_loggers: false,
+//!     not_drawn: vec![], damaged: vec![], units: None, now: 1_780_086_400,
+//! };
+//! let size = Size { width: 640, height: None };
+//! let drawn = scene::laid_out(&picture, &Captions::default(), size).expect("as high as it needs");
+//! assert!(render::svg(&drawn)?.contains("Harrow Tarn embankment"));
+//!
+//! // Too low a picture is not drawn; the error is the height that it needs.
+//! let low = Size { height: Some(40), ..size };
+//! assert_eq!(scene::laid_out(&picture, &Captions::default(), low), Err(217));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod axis;
 #[cfg(feature = "desk")]

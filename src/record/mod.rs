@@ -2,6 +2,30 @@
 //!
 //! Reads no clock, no file and no randomness. What this is not: it keeps nothing (`ledger`) and says nothing to people
 //! (`cli`).
+//!
+//! ```
+//! use stonechat::record::coverage::{Basis, Coverage};
+//! use stonechat::record::notes;
+//! use stonechat::record::roster::{Logger, Roster};
+//! use stonechat::wire::seq::{Address, Epoch};
+//!
+//! # (|| {
+//! // P-17 toe drain is on the roster of Harrow Tarn embankment. Its records 1 to 40 and 43 to 50 are held.
+//! let (logger, epoch) = (Address::new(17)?, Epoch::new(1)?);
+//! let mut roster = Roster::default();
+//! roster.add(Logger::new(logger, "P-17 toe drain", 3600, 8000)).ok()?;
+//! let mut coverage = Coverage::default();
+//! coverage.insert_range(logger, epoch, Basis::Authentic, 1, 40);
+//! coverage.insert_range(logger, epoch, Basis::Authentic, 43, 50);
+//! let must = coverage.expectations(logger)[0].must;
+//! assert_eq!(coverage.epoch(logger, epoch)?.held().missing(1..=must).ranges(), [(41, 42)]);
+//!
+//! // Logger 71 is not on the roster.
+//! let refused = "logger 71 is not on the roster; `stonechat status` lists the loggers";
+//! assert_eq!(notes::logger(&roster, 71), Err(refused.to_owned()));
+//! # Some(())
+//! # })().unwrap();
+//! ```
 
 pub mod acts;
 pub mod backups;

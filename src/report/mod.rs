@@ -19,6 +19,33 @@
 //!
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
+//!
+//! ```
+//! use stonechat::ledger::{Ledger, read::snapshot::Reader};
+//! use stonechat::record::{coverage::{Basis, Coverage}, roster::{Logger, Roster}};
+//! use stonechat::report::gaps;
+//! use stonechat::wire::seq::Identity;
+//!
+//! let (folder, now) = (tempfile::tempdir()?, 1_780_000_000);
+//! let held = [1, 2, 5].map(|sequence| Identity::new(17, 1, sequence).expect("no number is reserved"));
+//! let mut coverage = Coverage::default();
+//! for identity in held {
+//!     coverage.insert(identity, Basis::Authentic);
+//! }
+//! let mut roster = Roster::default();
+//! roster.add(Logger::new(held[0].address, "P-17", 900, 10_000)).expect("the address is free");
+//!
+//! // Facts, such as times, come from a ledger; in this new one there are none.
+//! let path = folder.path().join("harrow-tarn.db");
+//! let report = |reader: Reader| reader.read(|facts| gaps::report(&roster, &coverage, facts, now, |_| true));
+//! let error = Reader::open(&path).and_then(report).unwrap_err();
+//! assert!(error.to_string().contains("there is none; `stonechat run` makes it"));
+//!
+//! Ledger::open(&path)?;
+//! let found = Reader::open(&path).and_then(report)?;
+//! assert_eq!(found.gaps.iter().map(|gap| (gap.first, gap.last)).collect::<Vec<_>>(), [(3, 4)]);
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod check;
 pub mod completeness;

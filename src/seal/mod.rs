@@ -15,6 +15,29 @@
 //! when dropped and print as `…`; what deriving them leaves on the stack is overwritten; opening allocates nothing.
 //!
 //! Standards: NIST SP 800-38D (GCM; deterministic nonce of section 8.2.1), RFC 5116 (AEAD), RFC 5869 (HKDF).
+//!
+//! ```
+//! use stonechat::seal::keyring::{Keyring, Unopened};
+//! use stonechat::seal::{Cipher, SlotKey};
+//! use stonechat::wire::frame::{AirFrame, RECORD_MAX};
+//! use stonechat::wire::seq::{Identity, Slot};
+//!
+//! # (|| {
+//! // Logger 17 seals its record 42, and the gateway has the same key.
+//! let (slot, id, key) = (Slot(0), Identity::new(17, 1, 42)?, SlotKey::new(&[7; 16])?);
+//! let mut air = Cipher::new(&key).seal(slot, id, b"a record")?;
+//! let mut keyring = Keyring::default();
+//! keyring.give(id.address, slot, key);
+//! let mut out = [0; RECORD_MAX];
+//! assert_eq!(keyring.open(&AirFrame::parse(&air).ok()?, &mut out), Ok(&b"a record"[..]));
+//!
+//! // With one bit wrong the tag fails, and nothing is given out.
+//! air[20] ^= 1;
+//! assert_eq!(keyring.open(&AirFrame::parse(&air).ok()?, &mut out), Err(Unopened::TagFails));
+//! assert_eq!(out, [0; RECORD_MAX]);
+//! # Some(())
+//! # })().unwrap();
+//! ```
 
 pub mod check;
 pub mod keyring;

@@ -30,6 +30,15 @@
 //! assert!(!first.bytes.is_empty());
 //! let run = field.run_out();
 //! assert_eq!(run.truth.heard().count() as u64, run.tally.stored);
+//!
+//! // A configuration is written once: a second one would take the place of a key.
+//! let folder = tempfile::tempdir()?;
+//! let plan = FieldPlan::harrow_tarn(7, 3, 1_780_000_000, 2);
+//! plan.write_config(folder.path(), "/dev/harrow-tarn-mast", 10.0)?;
+//! let again = plan.write_config(folder.path(), "/dev/harrow-tarn-mast", 10.0).unwrap_err();
+//! assert_eq!(again.kind(), std::io::ErrorKind::AlreadyExists);
+//! assert!(again.to_string().contains("is there already, so nothing was written; name another folder"));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
 mod chance;

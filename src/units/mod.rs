@@ -12,6 +12,24 @@
 //! missing is [`Absent`] and never a number; nothing is rounded. A form writes its calculation down step by step
 //! into a [`Trace`]; with [`Silent`] that costs nothing.
 //! What this is not: which point, sensor and calibration hold when is `points` and `chain`; files are `config`.
+//!
+//! ```
+//! use stonechat::units::loop_current::{Loop, LoopLimits};
+//! use stonechat::units::{Absent, QuantityKind, Silent, electrical};
+//! use stonechat::wire::record::RawUnit;
+//!
+//! // Head over the weir of W-19 at Harrow Tarn embankment: 0 m at 4 mA, 0.5 m at 20 mA.
+//! let head = Loop { at_4: 0.0, at_20: 0.5, limits: LoopLimits::NE_43 };
+//! let current = electrical(RawUnit::NanoAmp, 12_000_000);
+//! let value = head.evaluate(current.of(QuantityKind::MilliAmp)?, "m", &mut Silent)?;
+//! assert_eq!(value.value, 0.25);
+//!
+//! // An open loop has no current. That is no head of any size, but a reason.
+//! let absent = head.evaluate(0.0, "m", &mut Silent).unwrap_err();
+//! assert_eq!(absent, Absent::LoopFaultLow { limit_ma: 3.6 });
+//! assert_eq!(absent.to_string(), "loop fault: the current is at or below 3.6 mA");
+//! # Ok::<(), Absent>(())
+//! ```
 
 // Calibrations are the site's secret: a form prints as what it is and nothing more.
 macro_rules! debug_without_values {

@@ -1,4 +1,27 @@
 //! Values in words: one file an answer. Reads no ledger and no file.
+//!
+//! ```
+//! use stonechat::report::check::{CheckReport, Files, Mistake};
+//! use stonechat::view::{check, term::{Column, Table}};
+//!
+//! let area = Column::new("area").gives_up(1);
+//! let mut table = Table::of(vec![Column::new("logger"), Column::new("missing").right(), area]);
+//! table.row(["P-17".into(), "36".into(), "east abutment".into()]);
+//! // For a width: what has no room is given up, the least important first.
+//! assert_eq!(table.fitted(20, '…'), "logger  missing\nP-17         36\n");
+//!
+//! // What failed is put into words here too.
+//! let file = std::path::Path::new("harrow-tarn/site.toml");
+//! let problems = stonechat::config::load(file).unwrap_err();
+//! let problems = problems.iter().map(Mistake::from).collect();
+//! let config = Files::of(file, None, None);
+//! let report = CheckReport { config, problems, warnings: vec![], ports: vec![], ledger: None };
+//! assert_eq!(
+//!     check::text(&report),
+//!     "harrow-tarn/site.toml: there is no such file; name it with --config, or write a first one with \
+//!      `stonechat init DIR`\nthere is 1 mistake; neither ports nor the ledger were tried\n"
+//! );
+//! ```
 
 pub mod backup;
 pub mod check;

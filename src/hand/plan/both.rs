@@ -52,7 +52,7 @@ impl Held for Both<'_> {
         match self.planned(id) {
             Some(planned) => {
                 let record = Record::decode(planned, id.epoch);
-                Ok(matches!(record, Ok(Record::Profile(_) | Record::Event(_))))
+                Ok(record.is_ok_and(|record| !matches!(record, Record::Reading(_))))
             }
             None => self.held.is_other(id),
         }

@@ -70,18 +70,13 @@ impl Desk<'_> {
                 let Some(item) = file.kept.push_record(id, slot, plaintext) else { return Ok(false) };
                 self.records.insert(id, (at as u32, item));
                 self.after.insert(id, Basis::Authentic);
-                let time = match record {
-                    Some(Record::Profile(profile)) => {
-                        if let Some(previous) = Epoch::new(profile.previous_epoch) {
-                            self.after.name_epoch(id.address, previous, profile.previous_last, id.epoch);
-                        }
-                        Some(profile.time)
-                    }
-                    Some(Record::Reading(reading)) => Some(reading.time),
-                    Some(Record::Event(event)) => Some(event.time),
-                    None => None,
-                };
-                file.odd_times += u64::from(time.is_some_and(|time| is_odd(time, self.now)));
+                if let Some(Record::Profile(profile)) = record
+                    && let Some(previous) = Epoch::new(profile.previous_epoch)
+                {
+                    self.after.name_epoch(id.address, previous, profile.previous_last, id.epoch);
+                }
+                let is_odd = record.is_some_and(|record| is_odd(record.time(), self.now));
+                file.odd_times += u64::from(is_odd);
             }
         }
         Ok(true)

@@ -69,7 +69,7 @@ pub struct Records {
 impl Records {
     /// Takes a record in.
     pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
-        let time = Record::decode(plaintext, id.epoch).ok().map(|record| i64::from(time_of(&record)));
+        let time = Record::decode(plaintext, id.epoch).ok().map(|record| i64::from(record.time()));
         let held = HeldRecord { sum: Some(block::record_sum(id, plaintext)), time };
         let block = self.by_place.entry(place_of(id)).or_default();
         match block.entry(id.sequence.number()) {
@@ -85,14 +85,6 @@ impl Records {
     /// How many.
     pub fn count(&self) -> u64 {
         self.by_place.values().map(|block| block.len() as u64).sum()
-    }
-}
-
-fn time_of(record: &Record) -> u32 {
-    match record {
-        Record::Reading(reading) => reading.time,
-        Record::Profile(profile) => profile.time,
-        Record::Event(event) => event.time,
     }
 }
 

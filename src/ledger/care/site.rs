@@ -147,7 +147,8 @@ fn shared(old: &Connection, present: &Connection) -> Result<Shared, Error> {
 
 /// The loggers of which a ledger holds a record or a row.
 fn loggers(db: &Connection) -> Result<BTreeSet<u16>, Error> {
-    let sql = "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind BETWEEN 1 AND 4";
+    let sql =
+        "SELECT DISTINCT logger FROM held_range UNION SELECT DISTINCT logger FROM journal WHERE kind > 0";
     Ok(query::values(db, sql, [])?.into_iter().collect())
 }
 

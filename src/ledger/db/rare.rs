@@ -95,7 +95,7 @@ pub fn read() -> impl Iterator<Item = &'static RareTable> {
 /// Identity and reception, which every row has.
 pub const IDENTITY_COLUMNS: &str = "logger, epoch, sequence, rank";
 /// When it came by radio; the clustered table keeps the lag instead.
-const RECEIVED_AT: &str = "received_at";
+pub const RECEIVED_AT: &str = "received_at";
 /// How it came, less when.
 pub const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db, import, stored_at";
 

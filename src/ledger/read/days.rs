@@ -3,7 +3,7 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, Cells};
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::read::tables::{DAY_S, HAND_TABLES};
+use crate::ledger::read::tables::{DAY_S, hand_tables};
 use crate::wire::seq::{Address, Identity};
 use rusqlite::params;
 use std::collections::BTreeMap;
@@ -84,7 +84,7 @@ impl Snapshot<'_> {
             for (epoch, low, high) in
                 crate::ledger::digest::block::blocks_in_time(self.db, address.number(), from, to)?
             {
-                for (table, only) in HAND_TABLES {
+                for (table, only) in hand_tables() {
                     let sql = format!(
                         "SELECT sequence, time FROM {table} t WHERE logger = ? AND epoch = ?
                              AND sequence BETWEEN ? AND ? AND time >= ? AND time < ? AND {only}"

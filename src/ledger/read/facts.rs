@@ -2,10 +2,11 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, Cells, FromRow};
+use crate::ledger::db::rare;
 use crate::ledger::read::history::History;
 use crate::ledger::read::listening::{listening_row, merge_windows, unsettled_listening};
 use crate::ledger::read::snapshot::{Snapshot, Unsettled};
-use crate::ledger::read::tables::{BY_HAND, DAY_S, SEALED_TABLES, is_synchronised, key};
+use crate::ledger::read::tables::{DAY_S, by_hand, is_synchronised, key, sealed_rare_tables, sealed_tables};
 use crate::record::clock::{self, ClockEvent, PLAUSIBLE_FROM};
 use crate::record::coverage::RangeSet;
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
@@ -28,7 +29,7 @@ impl Snapshot<'_> {
         let heard = |row: &Unsettled| row.seen.received_at.is_some_and(|received| received > after);
         let mut unsettled = self.unsettled_of(address, epoch, first..=u32::MAX);
         let mut smallest = unsettled.find(|(_, row)| heard(row)).map(|(sequence, _)| sequence);
-        for (table, _, received_at) in SEALED_TABLES {
+        for (table, _, received_at) in sealed_tables() {
             let sql = format!(
                 "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence >= ? AND rank = 0
                      AND synchronised = 1 AND {received_at} > ? ORDER BY sequence LIMIT 1"
@@ -67,7 +68,7 @@ impl Snapshot<'_> {
         let mut recent = self.unsettled_of(not_above.address, not_above.epoch, 1..=last).rev();
         let mut newest =
             recent.find(|(_, row)| unsettled(row)).map(|(sequence, row)| (sequence, row.seen.received_at));
-        for (table, _, received_at) in SEALED_TABLES {
+        for (table, _, received_at) in sealed_tables() {
             let sql = format!(
                 "SELECT sequence, {received_at} FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ?
                      AND rank = 0 AND {received_at} {condition} ORDER BY sequence DESC LIMIT 1"
@@ -176,8 +177,9 @@ impl Snapshot<'_> {
                 let mut cells = Cells::of(row);
                 let rank = cells.take()?;
                 let (time, lag): (LoggerTime, Option<i64>) = (cells.take()?, cells.take()?);
+                let synchronised = is_synchronised(cells.take());
                 let stamped_at = lag.map(|lag_s| clock::received(time, lag_s));
-                let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
+                let received_at = stamped_at.filter(|_| synchronised);
                 Ok((rank, Seen { time, received_at, stamped_at, is_reading: true }))
             })
             .optional()?;
@@ -185,15 +187,13 @@ impl Snapshot<'_> {
     }
 
     pub(in crate::ledger) fn settled_rare(&self, id: Identity) -> Result<Option<Seen>, Error> {
-        for (table, time) in [
-            ("profile_row", "time"),
-            ("event_row", "time"),
+        for table in &rare::ALL {
             // When an opaque record was made, nobody can read: its reception stands in, if there was one.
-            ("opaque_row", "coalesce(received_at, stored_at)"),
-        ] {
+            let time = if table.is_read { table.time } else { "coalesce(received_at, stored_at)" };
             let sql = format!(
-                "SELECT {time}, received_at, synchronised FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ?
-                     AND rank = 0 AND {time} IS NOT NULL"
+                "SELECT {time}, received_at, synchronised FROM {} WHERE logger = ? AND epoch = ? AND sequence = ?
+                     AND rank = 0 AND {time} IS NOT NULL",
+                table.name
             );
             let seen = self
                 .db
@@ -202,7 +202,8 @@ impl Snapshot<'_> {
                     let mut cells = Cells::of(row);
                     let (time, stamped_at): (LoggerTime, Option<GatewayTime>) =
                         (cells.take()?, cells.take()?);
-                    let received_at = stamped_at.filter(|_| is_synchronised(cells.take()));
+                    let synchronised = is_synchronised(cells.take());
+                    let received_at = stamped_at.filter(|_| synchronised);
                     Ok(Seen { time, received_at, stamped_at, is_reading: false })
                 })
                 .optional()?;
@@ -303,9 +304,10 @@ impl Facts for Snapshot<'_> {
     fn slots(&self, address: Address, epoch: Epoch) -> Result<BTreeSet<Slot>, Error> {
         let place = params![address.number(), epoch.number()];
         let mut slots: BTreeSet<Slot> = BTreeSet::new();
-        for table in ["profile_row", "event_row", "opaque_row"] {
+        for table in &rare::ALL {
             let sql = format!(
-                "SELECT DISTINCT slot FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL"
+                "SELECT DISTINCT slot FROM {} WHERE logger = ? AND epoch = ? AND rank = 0 AND slot IS NOT NULL",
+                table.name
             );
             let mut statement = self.db.prepare_cached(&sql)?;
             let mut rows = statement.query(place)?;
@@ -336,7 +338,7 @@ impl Facts for Snapshot<'_> {
         if let Some((_, row)) = self.unsettled_of(id.address, id.epoch, sequence..=sequence).next() {
             return Ok(Some(came(row.by_radio_at.is_some(), row.seen.received_at, row.stored_at)));
         }
-        for (table, _, received_at) in SEALED_TABLES {
+        for (table, _, received_at) in sealed_tables() {
             let sql = format!(
                 "SELECT {received_at}, synchronised,
                      coalesce(stored_at, (SELECT imported_at FROM import i WHERE i.id = t.import))
@@ -348,7 +350,8 @@ impl Facts for Snapshot<'_> {
                 .query_row(key(id), |row| {
                     let mut cells = Cells::of(row);
                     let at: Option<GatewayTime> = cells.take()?;
-                    Ok(came(at.is_some(), at.filter(|_| is_synchronised(cells.take())), cells.take()?))
+                    let synchronised = is_synchronised(cells.take());
+                    Ok(came(at.is_some(), at.filter(|_| synchronised), cells.take()?))
                 })
                 .optional()?;
             if found.is_some() {
@@ -378,8 +381,7 @@ impl Facts for Snapshot<'_> {
         before: GatewayTime,
     ) -> Result<Option<u32>, Error> {
         let mut last = self.settled_received_before(address, before.unix_s())?.get(&epoch).copied();
-        let others =
-            SEALED_TABLES.into_iter().filter(|(table, ..)| !["settled", "retired_row"].contains(table));
+        let others = sealed_rare_tables();
         for (table, _, received_at) in others {
             let sql = format!(
                 "SELECT max(sequence) FROM {table} WHERE logger = ? AND epoch = ? AND rank = 0 AND synchronised = 1
@@ -406,8 +408,8 @@ impl Facts for Snapshot<'_> {
         };
         let mut unsettled = self.unsettled_of(address, epoch, 1..=u32::MAX);
         let mut first = unsettled.find(|(_, row)| late(row)).map(|(sequence, _)| sequence);
-        for (table, time, received_at) in SEALED_TABLES {
-            let timed = if table == "opaque_row" { "false".to_owned() } else { format!("{time} >= ?3") };
+        for (table, time, received_at) in sealed_tables() {
+            let timed = if table == rare::OPAQUE { "false".to_owned() } else { format!("{time} >= ?3") };
             let sql = format!(
                 "SELECT sequence FROM {table} WHERE logger = ?1 AND epoch = ?2 AND rank = 0
                      AND ((synchronised = 1 AND {received_at} >= ?3) OR {timed}) ORDER BY sequence LIMIT 1"
@@ -435,9 +437,7 @@ impl Facts for Snapshot<'_> {
         };
         let mut unsettled = self.unsettled_of(address, epoch, 1..=most).rev();
         let mut last = unsettled.find(|(_, row)| by_hand(row)).map(|(sequence, _)| sequence);
-        for (table, time, received_at) in
-            SEALED_TABLES.into_iter().filter(|(table, ..)| *table != "opaque_row")
-        {
+        for (table, time, received_at) in sealed_tables().filter(|(table, ..)| *table != rare::OPAQUE) {
             let sql = format!(
                 "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ? AND rank = 0
                      AND {received_at} IS NULL AND {time} >= ? AND {time} < ? ORDER BY sequence DESC LIMIT 1"
@@ -466,7 +466,7 @@ impl Facts for Snapshot<'_> {
 
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Error> {
         let mut all = BTreeMap::<Epoch, RangeSet>::new();
-        for (table, received_at) in BY_HAND {
+        for (table, received_at) in by_hand() {
             let sql = format!(
                 "SELECT epoch, sequence FROM {table} WHERE logger = ? AND rank = 0 AND {received_at} IS NULL
                  ORDER BY epoch, sequence"

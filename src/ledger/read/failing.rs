@@ -94,7 +94,7 @@ fn opened(db: &Connection, now: i64) -> Result<BTreeMap<u16, i64>, Error> {
              SELECT logger, received_at AS at FROM last_heard
              UNION ALL
              SELECT logger, time + lag FROM journal
-                 WHERE kind BETWEEN 1 AND 4 AND rank = 0 AND lag IS NOT NULL)
+                 WHERE kind > 0 AND rank = 0 AND lag IS NOT NULL)
          WHERE at <= ? GROUP BY logger",
         [now],
     )?;

@@ -4,7 +4,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query::Cells;
 use crate::ledger::db::query::{self};
 use crate::ledger::read::snapshot::Snapshot;
-use crate::ledger::read::tables::SEALED_TABLES;
+use crate::ledger::read::tables::sealed_tables;
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::params;
 use std::collections::BTreeMap;
@@ -32,7 +32,7 @@ impl Snapshot<'_> {
             }
         }
         for (&address, mine) in &mut newest {
-            for (table, time, received_at) in SEALED_TABLES {
+            for (table, time, received_at) in sealed_tables() {
                 let sql = format!(
                     "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
                      WHERE logger = ? AND rank = 0 AND slot IS NOT NULL
@@ -72,7 +72,7 @@ impl Snapshot<'_> {
     pub fn largest_sealed(&self, address: Address, slot: Slot) -> Result<Option<Sealed>, Error> {
         let mut largest: Option<Sealed> = None;
         let journal = ("journal", "time", "time + lag");
-        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+        for (table, time, received_at) in sealed_tables().chain([journal]) {
             let only = if table == "journal" { "AND kind > 0" } else { "" };
             let sql = format!(
                 "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
@@ -102,7 +102,7 @@ impl Snapshot<'_> {
         let mut all = Vec::new();
         let journal = ("journal", "time", "time + lag");
         let (address, most_rows) = (from.address, most as i64);
-        for (table, time, received_at) in SEALED_TABLES.into_iter().chain([journal]) {
+        for (table, time, received_at) in sealed_tables().chain([journal]) {
             let only = if table == "journal" { "AND kind > 0" } else { "" };
             let sql = format!(
                 "SELECT epoch, sequence, slot, {time}, {received_at} FROM {table}
@@ -141,7 +141,7 @@ impl Snapshot<'_> {
             return Ok(Some((true, row)));
         }
         let mut latest: Option<i64> = None;
-        for (table, _, received_at) in SEALED_TABLES {
+        for (table, _, received_at) in sealed_tables() {
             let sql = format!(
                 "SELECT max(at) FROM (SELECT {received_at} AS at FROM {table}
                      WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ?

@@ -5,6 +5,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, FromRow};
+use crate::ledger::db::rare;
 use crate::ledger::db::row::kind;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::clock::EpochClock;
@@ -162,15 +163,12 @@ impl Snapshot<'_> {
     /// Profiles, events and opaque records of a logger, settled or not: few.
     pub fn stored_rare(&self, address: Address) -> Result<ByEpoch, Error> {
         let mut all = ByEpoch::new();
-        for (table, time, opaque) in [
-            ("profile_row", "time", false),
-            ("event_row", "time", false),
-            ("opaque_row", "received_at", true),
-        ] {
+        for table in &rare::ALL {
+            let (name, time, opaque) = (table.name, table.time, !table.is_read);
             let sql = format!(
                 "SELECT epoch, sequence, rank, {time}, received_at, synchronised, import,
                      coalesce(stored_at, received_at, {IMPORTED}), NULL, {opaque}
-                 FROM {table} t WHERE logger = ? AND rank = 0"
+                 FROM {name} t WHERE logger = ? AND rank = 0"
             );
             query::each(self.db, &sql, [address.number()], |row| {
                 let (epoch, a, b, c, d, e, f, g, h, i): (u32, _, _, _, _, _, _, _, _, _) = row;

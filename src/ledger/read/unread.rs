@@ -6,6 +6,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{Cells, FromRow};
+use crate::ledger::db::rare;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
@@ -146,16 +147,20 @@ impl Snapshot<'_> {
 
     /// Authentic records that this version cannot read, of the loggers that have any.
     pub fn opaque(&self, loggers: impl IntoIterator<Item = Address>) -> Result<Vec<Opaque>, Error> {
-        let mut statement = self.db.prepare_cached(
-            "SELECT epoch, plaintext FROM opaque_row o WHERE logger = ?1 AND rank = 0
-                 AND NOT EXISTS (SELECT 1 FROM profile_row p WHERE p.logger = o.logger AND p.epoch = o.epoch
-                     AND p.sequence = o.sequence AND p.rank = 0)
-                 AND NOT EXISTS (SELECT 1 FROM event_row e WHERE e.logger = o.logger AND e.epoch = o.epoch
-                     AND e.sequence = o.sequence AND e.rank = 0)
-                 AND NOT EXISTS (SELECT 1 FROM settled_or_retired s WHERE s.logger = o.logger AND s.epoch = o.epoch
-                     AND s.sequence = o.sequence AND s.rank = 0)
+        // One that has been read since is among its kind.
+        let kinds = rare::read().map(|table| table.name).chain(std::iter::once("settled_or_retired"));
+        let is_read = kinds.map(|table| {
+            format!(
+                "AND NOT EXISTS (SELECT 1 FROM {table} t WHERE t.logger = o.logger AND t.epoch = o.epoch
+                     AND t.sequence = o.sequence AND t.rank = 0)"
+            )
+        });
+        let mut statement = self.db.prepare_cached(&format!(
+            "SELECT epoch, plaintext FROM {} o WHERE logger = ?1 AND rank = 0 {}
              ORDER BY epoch DESC, sequence DESC LIMIT ?2",
-        )?;
+            rare::OPAQUE,
+            is_read.collect::<Vec<_>>().join(" ")
+        ))?;
         let mut all = Vec::new();
         for logger in loggers {
             let mut opaque =

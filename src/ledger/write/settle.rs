@@ -300,7 +300,7 @@ fn settle_logger_days(db: &Connection, through: i64) -> Result<(), Error> {
         "INSERT INTO logger_day (logger, day, unopened, duplicate, conflict, opaque, stored)
          SELECT logger, (time + lag) / 86400, total(iif(kind = 0, c{unopened}, 0)),
              total(iif(kind = 0, c{duplicate}, 0)), total(iif(kind = 0, c{conflict}, 0)),
-             total(kind = {opaque}), total(kind BETWEEN 1 AND 3)
+             total(kind = {opaque}), total(kind > 0 AND kind <> {opaque})
          FROM journal
          WHERE row <= ? AND logger <> 0 AND lag IS NOT NULL AND rank = 0
              AND (kind > 0 OR coalesce(c{foreign}, 0) = 0)
