@@ -299,8 +299,8 @@ impl Facts for Model {
         Ok(self.events_of(after.address, Event::CLOCK_SET).any(between))
     }
 
-    fn last_heard(&self, address: Address) -> Result<Option<i64>, Infallible> {
-        Ok(self.authentic_of(address).filter_map(|made| made.received_at).last())
+    fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, Infallible> {
+        Ok(self.authentic_of(address).filter_map(|made| made.received_at).last().map(GatewayTime))
     }
 
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Infallible> {

@@ -137,7 +137,7 @@ pub trait Facts {
     /// Whether a clock-set event is held between two sequences of an epoch.
     fn clock_set_between(&self, after: Identity, before: Sequence) -> Result<bool, Self::Error>;
     /// When the newest record stored by radio came in.
-    fn last_heard(&self, address: Address) -> Result<Option<i64>, Self::Error>;
+    fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, Self::Error>;
     /// The authentic records that came by hand and not by radio, by epoch.
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Self::Error>;
     /// When radios were listening. Stretches of one radio that touch are one if the clock was synchronised in both or in

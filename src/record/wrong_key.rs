@@ -53,7 +53,7 @@ pub struct Heard {
     /// Seconds between its readings, by the roster; 0: none is promised.
     pub interval_s: u32,
     /// When the newest of its records that were opened came by radio.
-    pub last_opened: Option<i64>,
+    pub last_opened: Option<GatewayTime>,
 }
 
 /// A key that may be a wrong one, or is not there.
@@ -89,7 +89,6 @@ impl Suspicion {
 
 /// Decides it. What came later than `now` by the gateway's clock came before that was set back, and counts nowhere.
 pub fn suspicion(failing: &[Failing], roster: &[Heard], now: GatewayTime) -> Suspicion {
-    let now = now.unix_s();
     let mut suspects: Vec<Suspect> = Vec::new();
     for heard in roster {
         let opened = heard.last_opened.filter(|&at| at <= now);
@@ -98,9 +97,9 @@ pub fn suspicion(failing: &[Failing], roster: &[Heard], now: GatewayTime) -> Sus
         let mine = failing.iter().filter(|failing| {
             failing.logger == heard.logger
                 && failing.are_several
-                && failing.last_at.unix_s() <= now
+                && failing.last_at <= now
                 && failing.last_at.since(failing.first_at) >= long_enough
-                && opened.is_none_or(|opened| opened < failing.first_at.unix_s())
+                && opened.is_none_or(|opened| opened < failing.first_at)
         });
         // A key that is there and fits nothing says more than frames without one.
         let worst = mine.max_by_key(|failing| (failing.why == WhyShut::Unproven, failing.last_at));
@@ -114,11 +113,11 @@ pub fn suspicion(failing: &[Failing], roster: &[Heard], now: GatewayTime) -> Sus
     let newest_opened = roster.iter().filter_map(|heard| heard.last_opened).filter(|&at| at <= now).max();
     let is_active = |heard: &&Heard| {
         let of_failing = failing.iter().filter(|failing| failing.logger == heard.logger);
-        let last = of_failing.map(|failing| failing.last_at.unix_s()).max().max(heard.last_opened);
-        last.is_some_and(|last| now.saturating_sub(last) <= ACTIVE_S)
+        let last = of_failing.map(|failing| failing.last_at).max().max(heard.last_opened);
+        last.is_some_and(|last| now.since(last) <= ACTIVE_S)
     };
     let active = roster.iter().filter(is_active).count();
-    let latest = suspects.iter().map(|suspect| suspect.since.unix_s()).max();
+    let latest = suspects.iter().map(|suspect| suspect.since).max();
     let all_at_once = suspects.len() * 2 > active
         && latest.is_some_and(|latest| newest_opened.is_none_or(|opened| opened < latest));
     if all_at_once { Suspicion::SiteKey(suspects) } else { Suspicion::Of(suspects) }
@@ -147,7 +146,7 @@ mod tests {
     }
 
     fn heard(number: u16, last_opened: Option<i64>) -> Heard {
-        Heard { logger: address(number), interval_s: 600, last_opened }
+        Heard { logger: address(number), interval_s: 600, last_opened: last_opened.map(GatewayTime) }
     }
 
     fn judged(failing: &[Failing], roster: &[Heard]) -> (bool, Vec<u16>) {
@@ -199,11 +198,11 @@ mod tests {
         assert_eq!(judged(&fails(&[1, 2, 3]), &loggers), (true, vec![1, 2, 3]));
         assert_eq!(judged(&fails(&[1, 2]), &loggers), (false, vec![1, 2]), "too few yet");
         let mut one_opens = loggers.clone();
-        one_opens[4].last_opened = Some(NOW - 5);
+        one_opens[4].last_opened = Some(GatewayTime(NOW - 5));
         assert_eq!(judged(&fails(&[1, 2, 3]), &one_opens), (false, vec![1, 2, 3]));
         // Loggers that have been silent for days do not keep it from being seen.
         let mut silent = loggers.clone();
-        silent[2..].iter_mut().for_each(|heard| heard.last_opened = Some(NOW - 3 * 86_400));
+        silent[2..].iter_mut().for_each(|heard| heard.last_opened = Some(GatewayTime(NOW - 3 * 86_400)));
         assert_eq!(judged(&fails(&[1, 2]), &silent), (true, vec![1, 2]));
         // A new site: nothing was ever opened. One key that was wrong long before is no sign against the others.
         let new: Vec<Heard> = (1..=2).map(|number| heard(number, None)).collect();
@@ -211,7 +210,7 @@ mod tests {
         let mut early = fails(&[2, 3, 4, 5]);
         early.push(failing(1, wrong_since - 86_400, NOW));
         let mut long = loggers.clone();
-        long[0].last_opened = Some(wrong_since - 100_000);
+        long[0].last_opened = Some(GatewayTime(wrong_since - 100_000));
         assert_eq!(judged(&early, &long), (true, vec![1, 2, 3, 4, 5]));
     }
 }

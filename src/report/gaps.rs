@@ -499,7 +499,7 @@ impl<'a, F: Facts> Subject<'a, F> {
 
     fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
         let (interval, Some(limit)) = self.silent_after()? else { return Ok(None) };
-        let last_heard = self.facts.last_heard(self.logger.address)?;
+        let last_heard = self.facts.last_heard(self.logger.address)?.map(GatewayTime::unix_s);
         Ok(silence::of(self.logger, interval, limit, last_heard, now))
     }
 }

@@ -277,7 +277,7 @@ fn suspicion_of(evidence: &Evidence<'_>) -> Suspicion {
     let heard = evidence.loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
-        last_opened: logger.last_heard,
+        last_opened: logger.last_heard.map(GatewayTime),
     });
     let heard: Vec<Heard> = heard.collect();
     suspicion(evidence.failing, &heard, GatewayTime(evidence.now))

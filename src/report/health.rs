@@ -16,13 +16,13 @@ use crate::wire::seq::{Address, Identity, Sequence};
 use std::collections::BTreeMap;
 
 /// When the newest record held of a logger came in by radio: it may have been opened later, with another key.
-fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<i64>> {
+fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<GatewayTime>> {
     let newest = snapshot.coverage().epochs_of(address).rev().find_map(|(epoch, held)| {
         let sequence = Sequence::new(held.authentic.largest()?)?;
         Some(Identity { address, epoch, sequence })
     });
     match newest {
-        Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at).map(GatewayTime::unix_s)),
+        Some(newest) => Ok(snapshot.seen(newest)?.and_then(|seen| seen.received_at)),
         None => Ok(None),
     }
 }
@@ -96,12 +96,13 @@ pub fn look(
             Some(InService::From(since)) => Some(since.unix_s()),
             _ => None,
         };
+        let last_heard = snapshot.last_heard(address)?.max(opened_later(snapshot, address)?);
         loggers.push(LoggerHeard {
             logger: address,
             interval_s: logger.interval_s,
             silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
             in_service_from,
-            last_heard: snapshot.last_heard(address)?.max(opened_later(snapshot, address)?),
+            last_heard: last_heard.map(GatewayTime::unix_s),
             is_accounted_for: logger.out_of_service_from.is_some_and(|since| since <= GatewayTime(now))
                 || quiet.contains_key(&address)
                 || given_up.contains_key(&address),
@@ -111,7 +112,7 @@ pub fn look(
     let heard = loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
-        last_opened: logger.last_heard,
+        last_opened: logger.last_heard.map(GatewayTime),
     });
     let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now)?;
     Ok(Gateway::new(&Evidence {

@@ -387,9 +387,9 @@ impl Facts for Told<'_, '_> {
         self.snapshot.clock_set_between(after, before)
     }
 
-    fn last_heard(&self, address: Address) -> Result<Option<i64>, ReadError> {
+    fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, ReadError> {
         match &self.as_of {
-            Some(told) => Ok(told.last_heard.map(GatewayTime::unix_s)),
+            Some(told) => Ok(told.last_heard),
             None => self.snapshot.last_heard(address),
         }
     }

@@ -78,7 +78,8 @@ pub fn gather<F: Facts>(
             let sequence = Sequence::new(held.authentic.largest()?)?;
             Some(Identity { address, epoch, sequence })
         });
-        let mut known = Known { newest, last_heard: facts.last_heard(address)?, ..Known::default() };
+        let last_heard = facts.last_heard(address)?.map(GatewayTime::unix_s);
+        let mut known = Known { newest, last_heard, ..Known::default() };
         if let Some(newest) = newest {
             let profile = facts.profile_before(newest)?;
             known.unit = profile.map(|profile| profile.unit).filter(|&unit| unit != 0);

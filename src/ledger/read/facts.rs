@@ -460,8 +460,8 @@ impl Facts for Snapshot<'_> {
         Ok(between.iter().any(|(_, event)| event.seconds_added.is_some()))
     }
 
-    fn last_heard(&self, address: Address) -> Result<Option<i64>, Error> {
-        Ok(self.heard(address).map(|heard| heard.received_at))
+    fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, Error> {
+        Ok(self.heard(address).map(|heard| GatewayTime(heard.received_at)))
     }
 
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Error> {

@@ -34,7 +34,7 @@ pub(in crate::ledger) fn failing(
         return Ok(all);
     }
     for heard in loggers {
-        let after = heard.last_opened.filter(|&at| at <= now).unwrap_or(i64::MIN);
+        let after = heard.last_opened.map(GatewayTime::unix_s).filter(|&at| at <= now).unwrap_or(i64::MIN);
         for class in [Class::Keyed, Class::Keyless] {
             let end = |order: &str| end(db, heard.logger, class, (after, now), order);
             let Some(first) = end("stretch, id")? else { continue };
@@ -87,8 +87,8 @@ pub(in crate::ledger) fn suspicion(db: &Connection, roster: &Roster, now: i64) -
 }
 
 /// When the newest record of each logger came by radio, by `now`.
-fn opened(db: &Connection, now: i64) -> Result<BTreeMap<u16, i64>, Error> {
-    let all: Vec<(u16, i64)> = query::all(
+fn opened(db: &Connection, now: i64) -> Result<BTreeMap<u16, GatewayTime>, Error> {
+    let all: Vec<(u16, GatewayTime)> = query::all(
         db,
         "SELECT logger, max(at) FROM (
              SELECT logger, received_at AS at FROM last_heard
