@@ -15,6 +15,7 @@ use stonechat::cli::{check, init};
 use stonechat::config::{self, Environment, Port, Problem, Survey};
 use stonechat::record::roster::InService;
 use stonechat::seal::{SiteKey, SlotKey};
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::RawUnit;
 use stonechat::wire::seq::{Address, Epoch, Sequence, Slot};
 use tempfile::TempDir;
@@ -732,13 +733,13 @@ in_service_from = "1970-01-02T00:00:00Z"
     let full = logger(65534);
     assert_eq!((full.interval_s, full.memory_records), (604_800, 10_000_000));
     assert_eq!((full.fastest_interval_s, full.silent_after_s), (Some(60), Some(700_000)));
-    assert_eq!(full.in_service, Some(InService::From(86400 - 20700)));
+    assert_eq!(full.in_service, Some(InService::From(GatewayTime(86400 - 20700))));
     assert_eq!(full.battery_installed.as_deref(), Some("2026-05-04"));
     assert_eq!((full.area.as_deref(), full.access.as_deref()), (Some("left abutment"), Some("gate 2")));
     assert_eq!(full.channels[1].raw_unit, RawUnit::Pulse);
     assert_eq!(logger(1).in_service, Some(InService::Start { epoch: 3, sequence: 9 }));
     assert_eq!(logger(2).in_service, Some(InService::Start { epoch: 4, sequence: 1 }));
-    assert_eq!(logger(3).in_service, Some(InService::From(86400)));
+    assert_eq!(logger(3).in_service, Some(InService::From(GatewayTime(86400))));
     assert_eq!(config.roster.line(Address::new(1).unwrap()), Some(13));
 }
 

@@ -717,7 +717,7 @@ fn the_first_expected_sequences_of_the_check_values_come_out() {
         scene.now = at + DAY;
         scene.logger().interval_s = number(case, "shortest_interval_s");
         scene.logger().listens = case["listens"].as_bool().unwrap();
-        scene.logger().in_service = Some(InService::From(T0));
+        scene.logger().in_service = Some(InService::From(GatewayTime(T0)));
         if before > 0 {
             scene.push(id(L, 1, before), reading(T0 - 60));
         }
@@ -743,13 +743,13 @@ fn what_was_lost_between_the_service_date_and_the_first_record_held_is_missing()
     scene.live(LIFE);
     scene.lose(L, 1, 1..=4);
     scene.lose(L, 1, 20..=21);
-    scene.logger().in_service = Some(InService::From(T0));
+    scene.logger().in_service = Some(InService::From(GatewayTime(T0)));
     assert_eq!(ranges(&scene.report()), [(1, 1, 4), (1, 20, 21)]);
     // What was received before the date is not expected, nor is anything below it.
     scene.made(id(L, 1, 2)).held = true;
-    scene.logger().in_service = Some(InService::From(at(3)));
+    scene.logger().in_service = Some(InService::From(GatewayTime(at(3))));
     assert_eq!(ranges(&scene.report()), [(1, 3, 4), (1, 20, 21)]);
-    scene.logger().in_service = Some(InService::From(at(11)));
+    scene.logger().in_service = Some(InService::From(GatewayTime(at(11))));
     assert_eq!(ranges(&scene.report()), [(1, 20, 21)]);
 }
 
@@ -763,7 +763,7 @@ fn a_clock_at_1970_until_it_was_set_hides_nothing_that_was_lost_since_the_date()
         scene.push(id(L, 1, sequence), reading(recorded));
         scene.made(id(L, 1, sequence)).received_at = Some(T0 + 7_200 + i64::from(sequence - 61) * 900);
     }
-    scene.logger().in_service = Some(InService::From(T0));
+    scene.logger().in_service = Some(InService::From(GatewayTime(T0)));
     assert_eq!(ranges(&scene.report()), [(1, 46, 60)]);
 }
 
@@ -776,7 +776,7 @@ fn by_hand_a_record_is_before_the_date_by_its_own_time_only_where_nothing_below_
             made.received_at = None;
         }
         scene.lose(L, 1, 6..=10);
-        scene.logger().in_service = Some(InService::From(at(20)));
+        scene.logger().in_service = Some(InService::From(GatewayTime(at(20))));
         scene.instead(id(L, 1, 2), reading(early));
         scene
     };
@@ -792,7 +792,7 @@ fn an_opaque_record_by_hand_after_the_date_bounds_nothing() {
     let mut scene = Scene::new();
     scene.live(LIFE);
     scene.lose(L, 1, 1..=10);
-    scene.logger().in_service = Some(InService::From(at(11)));
+    scene.logger().in_service = Some(InService::From(GatewayTime(at(11))));
     assert_eq!(ranges(&scene.report()), [(1, 3, 10)], "an interval, a day's profile and six more");
     scene.made(id(L, 1, 11)).what = Kind::Opaque;
     assert_eq!(ranges(&scene.report()), [(1, 3, 10)], "its reception counts");
@@ -809,11 +809,11 @@ fn epochs_that_were_over_by_the_service_date_are_excluded() {
     scene.lose(L, 1, 4..=8);
     scene.lose(L, 3, 4..=8);
     scene.lose(L, 8, 1..=2);
-    scene.logger().in_service = Some(InService::From(at(120)));
+    scene.logger().in_service = Some(InService::From(GatewayTime(at(120))));
     let report = scene.report();
     assert_eq!(ranges(&report), [(8, 1, 2)]);
     assert_eq!(only(&report.unclosed).epoch, epoch(3), "its end lies after the date");
-    scene.logger().in_service = Some(InService::From(at(220)));
+    scene.logger().in_service = Some(InService::From(GatewayTime(at(220))));
     let report = scene.report();
     assert_eq!((ranges(&report), &report.unclosed[..]), (vec![], &[][..]), "all of 3 was over");
 }
@@ -825,7 +825,7 @@ fn an_epoch_known_by_name_only_is_excluded_if_the_one_that_names_it_was_there_by
     assert_eq!(ranges(&scene.report()), [(6, 1, 40)]);
     // It is received two seconds later.
     for (since, expected) in [(T0 + 2, vec![]), (T0 + 1, vec![(6, 33, 40)]), (T0 - DAY, vec![(6, 1, 40)])] {
-        scene.logger().in_service = Some(InService::From(since));
+        scene.logger().in_service = Some(InService::From(GatewayTime(since)));
         assert_eq!(ranges(&scene.report()), expected, "{}", T0 - since);
     }
 }
@@ -850,7 +850,7 @@ fn with_nothing_held_since_the_service_date_nothing_is_expected_yet() {
     scene.live(LIFE);
     scene.live(Life { epoch: 2, from: at(50), previous: (1, 60), ..LIFE });
     scene.lose(L, 1, 3..=9);
-    scene.logger().in_service = Some(InService::From(at(80)));
+    scene.logger().in_service = Some(InService::From(GatewayTime(at(80))));
     assert_eq!(scene.report(), Report::default());
 }
 
@@ -1130,7 +1130,7 @@ fn a_logger_never_heard_is_silent_from_its_service_date_on_and_not_before() {
     let mut scene = Scene::new();
     scene.logger().silent_after_s = None;
     assert_eq!(silences(&scene), silence(None, None));
-    scene.logger().in_service = Some(InService::From(T0));
+    scene.logger().in_service = Some(InService::From(GatewayTime(T0)));
     scene.now = T0 - 1;
     assert_eq!(silences(&scene), []);
     scene.now = T0 + 3 * EVERY;
@@ -1149,7 +1149,7 @@ fn a_logger_heard_on_the_bench_is_not_silent_before_its_service_date() {
     scene.logger().silent_after_s = None;
     scene.live(LIFE);
     let since = at(30) + 50 * DAY;
-    scene.logger().in_service = Some(InService::From(since));
+    scene.logger().in_service = Some(InService::From(GatewayTime(since)));
     scene.now = since - 1;
     assert_eq!(silences(&scene), []);
     scene.now = since + 3 * EVERY;
@@ -1491,7 +1491,7 @@ fn an_outage_of_nearly_all_while_the_gateway_listened_is_told_from_one_of_severa
     assert_eq!(fourth(None, None), Cause::NoneHeard);
     assert_eq!(fourth(Some(15), None), Cause::NoneHeard);
     assert_eq!(fourth(Some(100), None), Cause::ManyLoggers);
-    assert_eq!(fourth(Some(100), Some(InService::From(at(60)))), Cause::NoneHeard);
+    assert_eq!(fourth(Some(100), Some(InService::From(GatewayTime(at(60))))), Cause::NoneHeard);
 }
 
 #[test]

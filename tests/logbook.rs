@@ -126,8 +126,8 @@ fn without_all_one_screen_is_printed_and_it_says_how_many_are_left_out() {
         let remark = stonechat::record::notes::NewRemark {
             logger: behind.run.truth.addresses().next().unwrap(),
             channel: None,
-            from: NOW.unix_s,
-            to: Some(NOW.unix_s),
+            from: NOW.time(),
+            to: Some(NOW.time()),
             kind: stonechat::record::notes::Kind::Visit,
             text,
             by: "R. Dale".into(),

@@ -30,8 +30,8 @@ pub fn restore_beside_a_writer(
             let remark = NewRemark {
                 logger,
                 channel: None,
-                from: now.unix_s,
-                to: Some(now.unix_s),
+                from: now.time(),
+                to: Some(now.time()),
                 kind: Kind::Visit,
                 text,
                 by: "R. Dale".into(),

@@ -10,6 +10,7 @@ use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManual};
 use crate::record::written::ManualOutcome;
+use crate::time::GatewayTime;
 use crate::view::notes::manual_json;
 use crate::view::written::{ManualImport, manual_readings, manual_written, manual_written_json};
 pub use args::{AddArgs, Command, HELP, ImportArgs};
@@ -34,7 +35,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
 
 fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let now = stamp(config, args.now.as_deref())?;
-    let row = checked(config, args, now.unix_s).map_err(Exit::usage)?;
+    let row = checked(config, args, now.time()).map_err(Exit::usage)?;
     let by = notes::text("--by", &args.by, BY_MAX).map_err(Exit::usage)?;
     let rows = std::slice::from_ref(&row);
     let written = write(config, "the manual reading", |ledger| ledger.add_manual(rows, &by, None, now))?;
@@ -53,7 +54,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
     Ok(print(out, &manual_written(id, is_new, &row, config.site.utc_offset_s), DONE))
 }
 
-fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewManual, String> {
+fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewManual, String> {
     let logger = notes::logger(&config.roster, args.logger)?;
     let at = notes::time(&args.at, config.site.utc_offset_s)
         .and_then(|at| notes::not_ahead(&args.at, at, now))
@@ -90,7 +91,7 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     let name = args.file.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let name = notes::text("the file's name", &name, FILE_NAME_MAX).map_err(Exit::usage)?;
     let bytes = read(&args.file)?;
-    let found = notes::manual_file(&bytes, &config.roster, config.site.utc_offset_s, now.unix_s)
+    let found = notes::manual_file(&bytes, &config.roster, config.site.utc_offset_s, now.time())
         .map_err(|why| Exit::usage(format!("{path}: {why}")))?;
     for refused in found.refused.iter().take(REFUSED_SHOWN) {
         say!("stonechat: {path}:{}: {}", refused.line, refused.why);

@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
 use crate::record::written::Remark;
+use crate::time::GatewayTime;
 use crate::view::notes::remark_json;
 use crate::view::written::{remark_written, remarks};
 use serde_json::{Value, json};
@@ -89,7 +90,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
 
 fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     let now = stamp(config, args.now.as_deref())?;
-    let remark = checked(config, args, now.unix_s).map_err(Exit::usage)?;
+    let remark = checked(config, args, now.time()).map_err(Exit::usage)?;
     let id = match write(config, "the remark", |ledger| ledger.add_remark(&remark, now))? {
         Ok(id) => id,
         Err(why) => return Ok(refused(format_args!("--corrects: {why}"))),
@@ -101,7 +102,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
     Ok(print(out, &remark_written(&remark, config.site.utc_offset_s), DONE))
 }
 
-fn checked(config: &Config, args: &AddArgs, now: i64) -> Result<NewRemark, String> {
+fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewRemark, String> {
     let kind = Kind::from_name(&args.kind).ok_or_else(|| format!("--kind {:?} is none", args.kind))?;
     let logger = notes::logger(&config.roster, args.logger)?;
     let channel = args.channel.map(|channel| notes::channel(&config.roster, logger, channel)).transpose()?;

@@ -7,6 +7,7 @@ use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
 use crate::record::roster::{Channel, InService, Logger, Roster};
+use crate::time::GatewayTime;
 use crate::when;
 use crate::wire::record::{CHANNELS_MAX, RawUnit};
 use crate::wire::seq::Address;
@@ -155,9 +156,10 @@ pub(super) fn address(table: &Table<'_, '_>) -> Option<Address> {
     table.integer(&ADDRESS, 1..=65_534_u16).and_then(|found| Address::new(found.value))
 }
 
-fn service_date(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -> Option<i64> {
+fn service_date(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -> Option<GatewayTime> {
     let text = table.date_text(field)?;
-    when::instant(&text.value, utc_offset_s).map_err(|why| table.note_value(field, &text.value, why)).ok()
+    let at = when::instant(&text.value, utc_offset_s);
+    at.map(GatewayTime).map_err(|why| table.note_value(field, &text.value, why)).ok()
 }
 
 fn in_service(table: &Table<'_, '_>, utc_offset_s: i32) -> Option<InService> {

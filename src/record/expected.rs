@@ -253,7 +253,7 @@ impl<F: Facts> Service<'_, F> {
                 std::cmp::Ordering::Greater => Some(1),
             }),
             Some(InService::From(since)) => {
-                let first = self.since(of, later, GatewayTime(since))?;
+                let first = self.since(of, later, since)?;
                 // What was held once was expected then, whatever is left by which the date can be placed.
                 let once = of.once_held.map(|(first, _)| first);
                 Ok([first, once].into_iter().flatten().min())
@@ -270,7 +270,7 @@ impl<F: Facts> Service<'_, F> {
 
     /// The last sequence expected of an epoch; 0: none. `earlier`: the newest record held of any earlier epoch.
     fn last_expected(&self, of: &Expectation, earlier: Option<Identity>) -> Result<u32, F::Error> {
-        let Some(until) = self.logger.out_of_service_from.map(GatewayTime) else { return Ok(of.must) };
+        let Some(until) = self.logger.out_of_service_from else { return Ok(of.must) };
         let address = self.logger.address;
         let before = self.before(of.epoch, until)?;
         // A record that came after the date may have been made before it; its own clock says that it was not.

@@ -36,27 +36,34 @@ pub struct GatewayClock {
 /// Time as it was stamped, and what is to be added.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Stretch {
-    since: i64,
-    until: i64,
-    add: i64,
+    since: GatewayTime,
+    until: GatewayTime,
+    add_s: i64,
 }
 
 impl GatewayClock {
     /// From when radios listened, and from records that came by a clock that was not synchronised: its stamp, and when
     /// the record was made, as far as that is known.
-    pub fn new(listening: &[Listening], records: impl Iterator<Item = (GatewayTime, i64)>) -> Self {
+    pub fn new(listening: &[Listening], records: impl Iterator<Item = (GatewayTime, GatewayTime)>) -> Self {
         let spans = |synchronised: bool| {
             let of_clock = listening.iter().filter(move |of| of.synchronised == synchronised);
             joined(of_clock.map(|of| (of.since.unix_s(), of.until.unix_s())).collect())
         };
         let (right, wrong) = (spans(true), spans(false));
         let mut clock = Self {
-            stretches: wrong.iter().map(|&(since, until)| Stretch { since, until, add: 0 }).collect(),
+            stretches: wrong
+                .iter()
+                .map(|&(since, until)| Stretch {
+                    since: GatewayTime(since),
+                    until: GatewayTime(until),
+                    add_s: 0,
+                })
+                .collect(),
         };
         let mut said: Vec<Vec<i64>> = vec![Vec::new(); wrong.len()];
         for (stamp, made) in records {
-            if let Some(said) = clock.at(stamp.unix_s()).and_then(|at| said.get_mut(at)) {
-                said.push(made.saturating_sub(stamp.unix_s()));
+            if let Some(said) = clock.at(stamp).and_then(|at| said.get_mut(at)) {
+                said.push(made.since(stamp));
             }
         }
         let middles: Vec<Option<i64>> = said.into_iter().map(middle).collect();
@@ -72,22 +79,22 @@ impl GatewayClock {
             let known = said.into_iter().chain(before.copied()).chain(after.copied()).chain([0]);
             let add = known.chain(into_a_hole((since, until), &right)).find(fits).or(said).unwrap_or(0);
             if let Some(stretch) = clock.stretches.get_mut(at) {
-                stretch.add = add;
+                stretch.add_s = add;
             }
         }
         clock
     }
 
     /// Which stretch a stamp is in.
-    fn at(&self, stamp: i64) -> Option<usize> {
-        let at = self.stretches.partition_point(|stretch| stretch.until.saturating_add(SLACK_S) < stamp);
-        self.stretches.get(at).filter(|stretch| stretch.since.saturating_sub(SLACK_S) <= stamp).map(|_| at)
+    fn at(&self, stamp: GatewayTime) -> Option<usize> {
+        let at = self.stretches.partition_point(|stretch| stretch.until.later(SLACK_S) < stamp);
+        self.stretches.get(at).filter(|stretch| stretch.since.later(-SLACK_S) <= stamp).map(|_| at)
     }
 
     /// A stamp by a clock that was not synchronised, set right; `None` where no radio listened at that time.
     pub fn set_right(&self, stamp: GatewayTime) -> Option<GatewayTime> {
-        let stretch = self.at(stamp.unix_s()).and_then(|at| self.stretches.get(at))?;
-        Some(stamp.later(stretch.add))
+        let stretch = self.at(stamp).and_then(|at| self.stretches.get(at))?;
+        Some(stamp.later(stretch.add_s))
     }
 
     /// When radios listened, set right: radio, since, until.
@@ -95,8 +102,8 @@ impl GatewayClock {
         let mut all: Vec<(u8, i64, i64)> = listening
             .iter()
             .map(|of| {
-                let add = if of.synchronised { None } else { self.at(of.since.unix_s()) };
-                let add = add.and_then(|at| self.stretches.get(at)).map_or(0, |stretch| stretch.add);
+                let add = if of.synchronised { None } else { self.at(of.since) };
+                let add = add.and_then(|at| self.stretches.get(at)).map_or(0, |stretch| stretch.add_s);
                 (of.radio, of.since.later(add).unix_s(), of.until.later(add).unix_s())
             })
             .collect();
@@ -146,8 +153,8 @@ mod tests {
         Listening { radio: 1, synchronised, since: GatewayTime(since), until: GatewayTime(until) }
     }
 
-    fn records(all: &[(i64, i64)]) -> impl Iterator<Item = (GatewayTime, i64)> {
-        all.iter().map(|&(stamp, made)| (GatewayTime(stamp), made))
+    fn records(all: &[(i64, i64)]) -> impl Iterator<Item = (GatewayTime, GatewayTime)> {
+        all.iter().map(|&(stamp, made)| (GatewayTime(stamp), GatewayTime(made)))
     }
 
     /// Listened until 10 h, by a wrong clock from 12 h to 18 h, and from 18 h on.

@@ -9,6 +9,7 @@
 
 use crate::record::roster::Roster;
 use crate::text::is_obeyed;
+use crate::time::GatewayTime;
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::Address;
 
@@ -98,10 +99,10 @@ pub struct NewRemark {
     pub logger: Address,
     /// Of which channel; `None`: all of the logger.
     pub channel: Option<u8>,
-    /// From when, Unix seconds.
-    pub from: i64,
+    /// From when.
+    pub from: GatewayTime,
     /// Until when; `None`: open. The same as `from`: an instant.
-    pub to: Option<i64>,
+    pub to: Option<GatewayTime>,
     /// What about.
     pub kind: Kind,
     /// In words.
@@ -119,8 +120,8 @@ pub struct NewManual {
     pub logger: Address,
     /// Of which channel.
     pub channel: u8,
-    /// When, Unix seconds.
-    pub at: i64,
+    /// When.
+    pub at: GatewayTime,
     /// A decimal as it was written down.
     pub value: String,
     /// UCUM.
@@ -153,7 +154,7 @@ pub fn text(what: &str, text: &str, most: usize) -> Result<String, String> {
 }
 
 /// A time that somebody typed: RFC 3339, or as on the site's clock (`2026-05-04 08:15`, with or without seconds).
-pub fn time(text: &str, utc_offset_s: i32) -> Result<i64, String> {
+pub fn time(text: &str, utc_offset_s: i32) -> Result<GatewayTime, String> {
     let text = text.trim();
     match crate::when::by_clock(text, utc_offset_s) {
         Some(at) => plausible(text, at),
@@ -163,13 +164,13 @@ pub fn time(text: &str, utc_offset_s: i32) -> Result<i64, String> {
     }
 }
 
-fn plausible(text: &str, at: i64) -> Result<i64, String> {
-    crate::when::plausible(at).map_err(|why| format!("{text:?} {why}"))
+fn plausible(text: &str, at: i64) -> Result<GatewayTime, String> {
+    crate::when::plausible(at).map(GatewayTime).map_err(|why| format!("{text:?} {why}"))
 }
 
 /// Refuses what has not happened yet.
-pub fn not_ahead(text: &str, at: i64, now: i64) -> Result<i64, String> {
-    if at > now.saturating_add(AHEAD_S) {
+pub fn not_ahead(text: &str, at: GatewayTime, now: GatewayTime) -> Result<GatewayTime, String> {
+    if at > now.later(AHEAD_S) {
         return Err(format!(
             "{text:?} is more than a day ahead; look at the date, and at this computer's clock"
         ));
@@ -183,12 +184,12 @@ pub fn span(
     from: Option<&str>,
     to: Option<&str>,
     utc_offset_s: i32,
-    now: i64,
-) -> Result<(i64, Option<i64>), String> {
-    let read = |text: Option<&str>, option: &str| -> Result<Option<i64>, String> {
+    now: GatewayTime,
+) -> Result<(GatewayTime, Option<GatewayTime>), String> {
+    let read = |text: Option<&str>, option: &str| -> Result<Option<GatewayTime>, String> {
         let Some(text) = text else { return Ok(None) };
         let at = time(text, utc_offset_s).and_then(|at| match kind {
-            Kind::ExpectedQuiet if at > now.saturating_add(QUIET_AHEAD_S) => {
+            Kind::ExpectedQuiet if at > now.later(QUIET_AHEAD_S) => {
                 Err(format!("{text:?} is more than ten years ahead; look at the year, or leave it out"))
             }
             Kind::ExpectedQuiet => Ok(at),
@@ -322,7 +323,12 @@ pub struct ManualFile {
 }
 
 /// Reads a file of manual readings: UTF-8, commas, the header [`HEADER`]. `Err`: it is no such file at all.
-pub fn manual_file(bytes: &[u8], roster: &Roster, utc_offset_s: i32, now: i64) -> Result<ManualFile, String> {
+pub fn manual_file(
+    bytes: &[u8],
+    roster: &Roster,
+    utc_offset_s: i32,
+    now: GatewayTime,
+) -> Result<ManualFile, String> {
     let header = HEADER.join(",");
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let mut lines = bytes.split(|&byte| byte == b'\n').zip(1_u64..);
@@ -348,7 +354,12 @@ pub fn manual_file(bytes: &[u8], roster: &Roster, utc_offset_s: i32, now: i64) -
     Ok(file)
 }
 
-fn manual_row(line: &[u8], roster: &Roster, utc_offset_s: i32, now: i64) -> Result<NewManual, String> {
+fn manual_row(
+    line: &[u8],
+    roster: &Roster,
+    utc_offset_s: i32,
+    now: GatewayTime,
+) -> Result<NewManual, String> {
     if line.len() > LINE_MAX_BYTES {
         return Err(format!("it is longer than {LINE_MAX_BYTES} bytes"));
     }
@@ -444,7 +455,7 @@ mod tests {
     #[test]
     fn times_are_of_the_site_or_carry_their_offset() {
         // 2026-05-04 08:15 in UTC-07:00 is 15:15 UTC; GNU date: `date -ud '2026-05-04 15:15' +%s`.
-        let expected = 1_777_907_700;
+        let expected = GatewayTime(1_777_907_700);
         for typed in
             ["2026-05-04 08:15", "2026-05-04 08:15:00", "2026-05-04T15:15:00Z", "2026-05-04T17:15:00+02:00"]
         {
@@ -456,13 +467,15 @@ mod tests {
             assert!(time(wrong, 0).unwrap_err().contains("write it as 2026-05-04 08:15"), "{wrong}");
         }
         assert!(time("0026-05-04 08:15", 0).unwrap_err().contains("four digits"));
-        assert!(not_ahead("t", expected + 86_401, expected).unwrap_err().contains("more than a day ahead"));
-        assert_eq!(not_ahead("t", expected + 86_400, expected), Ok(expected + 86_400));
+        assert!(
+            not_ahead("t", expected.later(86_401), expected).unwrap_err().contains("more than a day ahead")
+        );
+        assert_eq!(not_ahead("t", expected.later(86_400), expected), Ok(expected.later(86_400)));
     }
 
     #[test]
     fn only_lasting_kinds_stay_open_and_only_a_quiet_may_be_announced() {
-        let now = 1_777_907_700;
+        let now = GatewayTime(1_777_907_700);
         let later = Some("2026-09-01 00:00");
         assert_eq!(span(Kind::Visit, None, None, 0, now), Ok((now, Some(now))));
         assert_eq!(span(Kind::Suspect, None, None, 0, now), Ok((now, None)));

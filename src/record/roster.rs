@@ -2,6 +2,7 @@
 //!
 //! Pure values: `config` reads them from a file, `judge` and `gaps` use them.
 
+use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -55,7 +56,7 @@ impl Roster {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum InService {
     /// From an instant (seconds since 1970, UTC).
-    From(i64),
+    From(GatewayTime),
     /// From this epoch and sequence on.
     Start {
         /// Epochs below it are not expected.
@@ -83,7 +84,7 @@ pub struct Logger {
     /// From when on its records are expected; `None`: from sequence 1 of every epoch heard.
     pub in_service: Option<InService>,
     /// From when on nothing is expected of it, in seconds since 1970: it was taken out.
-    pub out_of_service_from: Option<i64>,
+    pub out_of_service_from: Option<GatewayTime>,
     /// It listens after each frame that it sends, so that it can be asked again.
     pub listens: bool,
     /// When its cell was put in, as a date `YYYY-MM-DD`.

@@ -73,7 +73,7 @@ pub struct Remark {
 
 impl Remark {
     /// Whether it is of a time between two, ends included; open ones have no end.
-    pub fn overlaps(&self, from: i64, to: i64) -> bool {
+    pub fn overlaps(&self, from: GatewayTime, to: GatewayTime) -> bool {
         self.what.from <= to && self.what.to.is_none_or(|end| end >= from)
     }
 }

@@ -244,7 +244,7 @@ pub fn strips(
     let silences = report.silent.iter().map(|silence| (silence, false));
     for (silence, is_the_gateways) in silences.chain(unheard.iter().map(|silence| (silence, true))) {
         let in_service = match roster.logger(silence.logger).and_then(|logger| logger.in_service) {
-            Some(InService::From(since)) => Some(since),
+            Some(InService::From(since)) => Some(since.unix_s()),
             _ => None,
         };
         let Some(strip) = strips.get_mut(&silence.logger) else { continue };

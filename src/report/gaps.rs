@@ -460,7 +460,7 @@ impl<'a, F: Facts> Subject<'a, F> {
             let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
             let (from, to) =
                 (from.map(|seen| seen.made.time.unix_s()), to.map(|seen| seen.made.time.unix_s()));
-            let to = to.map(|to| self.logger.out_of_service_from.map_or(to, |out| to.min(out)));
+            let to = to.map(|to| self.logger.out_of_service_from.map_or(to, |out| to.min(out.unix_s())));
             let interval = self.interval_s(last)?;
             let presumed_readings = match (from, to) {
                 (Some(from), Some(to)) if interval > 0 => {

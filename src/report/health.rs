@@ -41,7 +41,7 @@ impl Then {
         let mut limits = BTreeMap::new();
         for logger in roster.loggers() {
             let in_service_from = match logger.in_service {
-                Some(InService::From(since)) => Some(since),
+                Some(InService::From(since)) => Some(since.unix_s()),
                 _ => None,
             };
             let limit = gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?;
@@ -86,14 +86,14 @@ pub fn look(
     is_alive: bool,
     now: i64,
 ) -> Read<Gateway> {
-    let (quiet, given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
+    let (quiet, given_up) = (snapshot.expected_quiet(GatewayTime(now))?, snapshot.given_up()?);
     let mut loggers = Vec::new();
     for logger in roster.loggers() {
         let address = logger.address;
         let in_service_from = match logger.in_service {
             // It is not in service yet, so it need not be heard.
-            Some(InService::From(since)) if since > now => continue,
-            Some(InService::From(since)) => Some(since),
+            Some(InService::From(since)) if since > GatewayTime(now) => continue,
+            Some(InService::From(since)) => Some(since.unix_s()),
             _ => None,
         };
         loggers.push(LoggerHeard {
@@ -102,7 +102,7 @@ pub fn look(
             silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
             in_service_from,
             last_heard: snapshot.last_heard(address)?.max(opened_later(snapshot, address)?),
-            is_accounted_for: logger.out_of_service_from.is_some_and(|since| since <= now)
+            is_accounted_for: logger.out_of_service_from.is_some_and(|since| since <= GatewayTime(now))
                 || quiet.contains_key(&address)
                 || given_up.contains_key(&address),
         });

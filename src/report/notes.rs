@@ -9,6 +9,7 @@ use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
 use crate::record::written::{Manual, Remark, WrittenOff};
 use crate::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
@@ -31,7 +32,7 @@ impl Notes {
     pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: i64) -> Read<Self> {
         let mut notes = Self {
             write_offs: snapshot.write_offs(None)?,
-            quiet: snapshot.expected_quiet(now)?,
+            quiet: snapshot.expected_quiet(GatewayTime(now))?,
             given_up: snapshot.given_up()?,
             intervals: roster.loggers().map(|of| (of.address, i64::from(of.interval_s))).collect(),
             ..Self::default()
@@ -76,13 +77,13 @@ impl Notes {
     /// Remarks of a span.
     pub fn remarks(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Remark> {
         let all = self.remarks.get(&logger).into_iter().flatten();
-        all.filter(move |remark| remark.overlaps(from, to))
+        all.filter(move |remark| remark.overlaps(GatewayTime(from), GatewayTime(to)))
     }
 
     /// Manual readings of a span.
     pub fn manual(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Manual> {
         let all = self.manual.get(&logger).into_iter().flatten();
-        all.filter(move |manual| (from..=to).contains(&manual.what.at))
+        all.filter(move |manual| (GatewayTime(from)..=GatewayTime(to)).contains(&manual.what.at))
     }
 
     /// What wrote a gap off; nothing if it is open.

@@ -125,8 +125,8 @@ impl Heard {
     }
 
     /// Its stamp, and when it was made, if the gateway's clock was not synchronised.
-    fn unsynchronised(&self) -> Option<(GatewayTime, i64)> {
-        self.stamp.filter(|_| !self.is_synchronised).map(|stamp| (stamp, self.made.unix_s()))
+    fn unsynchronised(&self) -> Option<(GatewayTime, GatewayTime)> {
+        self.stamp.filter(|_| !self.is_synchronised).map(|stamp| (stamp, self.made))
     }
 
     /// With the gateway's clock set right.
@@ -354,7 +354,7 @@ impl<'a> Receptions<'a> {
     fn witness(&self) -> Option<Witness> {
         let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(EpochReceptions::ends).collect();
         let in_service_from = match self.logger.in_service {
-            Some(InService::From(since)) => Some(since),
+            Some(InService::From(since)) => Some(since.unix_s()),
             _ => None,
         };
         let between = ends.iter().zip(ends.iter().skip(1));

@@ -11,6 +11,7 @@ use crate::record::coverage::Coverage;
 use crate::record::expected;
 use crate::record::facts::Facts;
 use crate::record::roster::{Logger, Roster};
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::BTreeSet;
 
@@ -34,7 +35,7 @@ pub struct OutOfService {
     pub name: String,
     /// Since when.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub since: i64,
+    pub since: GatewayTime,
 }
 
 /// Loggers that left.
@@ -86,7 +87,7 @@ pub fn service<F: Facts>(
         });
     }
     let out = roster.loggers().filter(|logger| wanted(logger.address)).filter_map(|logger| {
-        let since = logger.out_of_service_from.filter(|&since| since <= now)?;
+        let since = logger.out_of_service_from.filter(|&since| since <= GatewayTime(now))?;
         Some(OutOfService { logger: logger.address, name: logger.name.clone(), since })
     });
     service.out_of_service = out.collect();

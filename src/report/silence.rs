@@ -5,6 +5,7 @@
 
 use super::memory::InMemory;
 use crate::record::roster::{InService, Logger};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Identity};
 
 /// A reception that lies further than this in the future was stamped by a wrong clock.
@@ -42,15 +43,15 @@ pub fn limit_s(logger: &Logger, interval: i64) -> Option<i64> {
 /// The silence of a logger, if it is silent now.
 pub fn of(logger: &Logger, interval: i64, limit: i64, last_heard: Option<i64>, now: i64) -> Option<Silence> {
     let in_service_from = match logger.in_service {
-        Some(InService::From(since)) if since > now => return None,
-        Some(InService::From(since)) => Some(since),
+        Some(InService::From(since)) if since > GatewayTime(now) => return None,
+        Some(InService::From(since)) => Some(since.unix_s()),
         _ => None,
     };
     // Receptions on the bench before the date of service do not count, and a reception that is stamped far in the future
     // does not say when it was.
     let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
     let since = heard.max(in_service_from);
-    let until = logger.out_of_service_from.map_or(now, |out| out.min(now));
+    let until = logger.out_of_service_from.map_or(now, |out| out.unix_s().min(now));
     if since.is_some_and(|since| until.saturating_sub(since) <= limit) {
         return None;
     }

@@ -20,6 +20,7 @@ use crate::record::roster::{Logger, Roster};
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::record::written::{Remark, WrittenOff};
 use crate::state::DaemonState;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -133,7 +134,7 @@ pub struct LoggerStatus {
     /// The remark by which it is expected to be quiet now.
     pub quiet: Option<Remark>,
     /// Since when it is out of service.
-    pub out_of_service_from: Option<i64>,
+    pub out_of_service_from: Option<GatewayTime>,
     /// The write-off by which the rest of its newest epoch is given up.
     pub given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
@@ -223,7 +224,7 @@ pub fn gather(roster: &Roster, snapshot: &Snapshot<'_>, around: Surroundings, no
     let unheard = gateway.take_explained(&mut report);
     let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
     let visits = visits::plan(&report, roster, &known, now);
-    let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
+    let (mut quiet, mut given_up) = (snapshot.expected_quiet(GatewayTime(now))?, snapshot.given_up()?);
     let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
     let loggers = roster
         .loggers()

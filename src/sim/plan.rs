@@ -10,6 +10,7 @@ use super::chance::Chance;
 use super::clock::ClockDrift;
 use super::physics::Sensor;
 use crate::record::roster::{Channel, InService, Logger, Roster};
+use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 use std::fmt;
@@ -257,7 +258,7 @@ impl FieldPlan {
                 memory_records: logger.memory_records,
                 fastest_interval_s: self.fastest_interval_s(logger),
                 silent_after_s: None,
-                in_service: self.in_service_since(logger.address).map(InService::From),
+                in_service: self.in_service_since(logger.address).map(GatewayTime).map(InService::From),
                 out_of_service_from: None,
                 listens: false,
                 battery_installed: None,

@@ -4,6 +4,7 @@
 use crate::record::damaged::DamagedLedger;
 use crate::record::written::{Manual, Remark, WrittenOff};
 use crate::text::{counted, local, rfc3339};
+use crate::time::GatewayTime;
 use serde_json::{Value, json};
 
 /// A longer note is cut in reports; the lists have it whole.
@@ -48,7 +49,7 @@ pub fn write_off_json(off: &WrittenOff) -> Value {
 }
 
 /// From when until when a remark is: `2026-05-04 08:15`, `… to …`, `… on`.
-pub fn when(from: i64, to: Option<i64>, utc_offset_s: i32) -> String {
+pub fn when(from: GatewayTime, to: Option<GatewayTime>, utc_offset_s: i32) -> String {
     let begins = local(from, utc_offset_s);
     match to {
         None => format!("{begins} on"),

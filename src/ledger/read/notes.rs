@@ -183,9 +183,12 @@ impl Snapshot<'_> {
     }
 
     /// The remarks by which loggers are expected to be quiet at an instant: by logger, the one that lasts longest.
-    pub fn expected_quiet(&self, now: i64) -> Result<std::collections::BTreeMap<Address, Remark>, Error> {
+    pub fn expected_quiet(
+        &self,
+        now: GatewayTime,
+    ) -> Result<std::collections::BTreeMap<Address, Remark>, Error> {
         let mut quiet = std::collections::BTreeMap::<Address, Remark>::new();
-        let end = |remark: &Remark| remark.what.to.unwrap_or(i64::MAX);
+        let end = |remark: &Remark| remark.what.to.unwrap_or(GatewayTime(i64::MAX));
         for remark in self.remarks(None)? {
             let is_of_all = remark.what.kind == Kind::ExpectedQuiet && remark.what.channel.is_none();
             if !is_of_all || remark.corrected_by.is_some() || !remark.overlaps(now, now) {

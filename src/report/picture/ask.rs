@@ -14,6 +14,7 @@ use crate::record::written::{Manual, Remark};
 use crate::report::gaps::{self, Report};
 use crate::report::inputs::{LedgerInputs, ReadError};
 use crate::report::values::{self, Site};
+use crate::time::GatewayTime;
 use crate::units::calibration::Calibrations;
 use crate::units::inputs::Sample;
 use crate::units::points::{Points, Stay};
@@ -322,8 +323,11 @@ impl Beside {
             }
             for remark in snapshot.remarks(Some(stretch.logger))? {
                 let is_of = remark.what.channel.is_none_or(|channel| channel == stretch.channel);
-                if is_of && remark.corrected_by.is_none() && remark.overlaps(stretch.from, until) {
-                    self.remarks.insert((remark.what.from, remark.id), remark);
+                if is_of
+                    && remark.corrected_by.is_none()
+                    && remark.overlaps(GatewayTime(stretch.from), GatewayTime(until))
+                {
+                    self.remarks.insert((remark.what.from.unix_s(), remark.id), remark);
                 }
             }
         }
@@ -346,7 +350,7 @@ fn spans(stretches: &[Stretch<'_>]) -> Vec<(Address, i64, i64)> {
 /// A manual reading on an axis.
 fn at(reading: &Manual) -> Option<At> {
     let value: f64 = reading.what.value.parse().ok()?;
-    value.is_finite().then_some(At { time: reading.what.at, value })
+    value.is_finite().then_some(At { time: reading.what.at.unix_s(), value })
 }
 
 /// Reads the readings of a subject in order of time, a stretch after the other.
