@@ -10,10 +10,12 @@ use std::path::Path;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Arrival, AsideLimits, Batch, Error, Ledger, Reception, SCHEMA_VERSION, Shut, Stamp};
 use stonechat::record::coverage::{Basis, Coverage};
+use stonechat::record::facts::{Came, Facts};
 use stonechat::record::judge::Outcome;
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
+use stonechat::time::GatewayTime;
 use stonechat::wire::frame::{AIR_MAX, AirFrame};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -438,6 +440,35 @@ fn an_opaque_record_that_this_version_reads_joins_its_kind_and_stays() {
     // What this test changed behind the ledger's back is noticed; all else is sound.
     let found = stonechat::ledger::care::verify::verify(&path, |_| ()).unwrap();
     assert_eq!(found.differences, ["table opaque_row is damaged: its rows do not fit their digest"]);
+}
+
+#[test]
+fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("ledger.db");
+    let mut ledger = Ledger::open(&path).unwrap();
+    let came_at = NOW.unix_s - 86_400;
+    let ids = [1, 2, 3].map(|sequence| Identity::new(1, 1, sequence).unwrap());
+    let mut batch = Batch::default();
+    for (id, variant) in ids.into_iter().zip([0, 1, 5]) {
+        let arrival = Arrival {
+            identity: id,
+            slot: Some(Slot(0)),
+            reception: None,
+            import: None,
+            stored_at: Some(came_at),
+        };
+        batch.push_record(arrival, &plaintext(id, variant));
+    }
+    ledger.append(&batch, &roster(1), NOW).unwrap();
+    let told = || {
+        let reader = Reader::open(&path).unwrap();
+        ids.map(|id| reader.read(|snapshot| snapshot.came(id)).unwrap())
+    };
+    let by_hand = Came::Hand { imported_at: Some(GatewayTime(came_at)) };
+    assert_eq!(told(), [Some(by_hand); 3]);
+    while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
+    assert_eq!(told(), [Some(by_hand); 3]);
 }
 
 #[test]

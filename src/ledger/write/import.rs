@@ -11,6 +11,8 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
+use crate::ledger::db::rare;
+use crate::ledger::db::row::kind;
 use crate::ledger::digest::table;
 use crate::ledger::read::ahead::Ahead;
 use crate::ledger::write::acts::{self, NewAct};
@@ -195,8 +197,15 @@ impl HeldLedger for Planner {
             query::each(db, events, [logger], |(epoch, sequence, time, code, value)| {
                 take(epoch, sequence, time, HeldKind::Event { code, value })
             })?;
-            let opaque = "SELECT epoch, sequence FROM opaque_row WHERE logger = ? AND rank = 0";
-            query::each(db, opaque, [logger], |(epoch, sequence)| take(epoch, sequence, 0, HeldKind::Opaque))
+            // What opaque ones say, and those of other types, is not known to the matching: nothing is placed across them.
+            for table in rare::ALL.iter().filter(|table| ![kind::PROFILE, kind::EVENT].contains(&table.kind))
+            {
+                let sql = format!("SELECT epoch, sequence FROM {} WHERE logger = ? AND rank = 0", table.name);
+                query::each(db, &sql, [logger], |(epoch, sequence)| {
+                    take(epoch, sequence, 0, HeldKind::Opaque)
+                })?;
+            }
+            Ok(())
         })
     }
 
