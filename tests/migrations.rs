@@ -142,6 +142,18 @@ fn a_migration_leaves_damaged_what_was_damaged() {
 }
 
 #[test]
+fn a_table_that_an_old_ledger_has_lost_does_not_stop_its_migration_and_is_told_by_verify() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = old_ledger(dir.path(), 1);
+    let db = Connection::open(&path).unwrap();
+    db.execute("DROP TABLE size_day", []).unwrap();
+    drop(db);
+    drop(Ledger::open(&path).unwrap());
+    let differences = verify::verify(&path, |_| ()).unwrap().differences;
+    assert!(differences.iter().any(|difference| difference.contains("size_day")), "{differences:?}");
+}
+
+#[test]
 fn a_text_is_noted_once_until_another_one_is_in_force() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");

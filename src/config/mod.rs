@@ -3,7 +3,7 @@
 //! Two steps: the files as written (unknown keys refused, units in key names) become checked values, and
 //! every mistake is reported at once, with file and line. Everything behind this module holds only checked
 //! values. Input: `site.toml` and the files it names. Output: [`Config`] for the commands and the daemon,
-//! [`roster::Roster`] for `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and few others.
+//! [`crate::record::roster::Roster`] for `judge` and `gaps`, a [`crate::seal::keyring::Keyring`] for `run` and few others.
 //!
 //! ```text
 //! site.toml ── site ──┬── loggers.toml ── loggers ──▶ Config        file: opens, bounds, checks modes

@@ -8,7 +8,7 @@
 //! Two threads: one reads and converts a stretch while the other forms the rows of the one before it; a third, of
 //! `file`, writes and digests.
 //!
-//! Input: a [`Request`], a ledger opened for reading beside a daemon, the roster, a [`Convert`]. Output: a file, a
+//! Input: a [`Request`], a ledger opened for reading beside a daemon, the roster, a [`convert::Convert`]. Output: a file, a
 //! [`Summary`], a descriptor. Order: by logger, epoch, sequence. Memory is that of two stretches of rows, of one row
 //! group of Parquet, and of the gaps; it does not grow with the readings.
 //!

@@ -1,7 +1,7 @@
 //! The ledger: the SQLite file, and the only SQL of the program.
 //!
 //! Input: batches of opened records, frames that stay shut, and counts, from the daemon and from imports.
-//! Output: durable commits, coverage for `judge`, and facts for the reports ([`query`]).
+//! Output: durable commits, coverage for `judge`, and facts for the reports ([`read`]).
 //!
 //! ```text
 //! batch ── judge, under the write lock ── journal (appended) ── once a day ── settled (clustered)

@@ -26,7 +26,7 @@ pub(super) enum ForNow {
     Undecided,
 }
 
-/// Judges single items; everything of [`Planning`] but the ledger's connection.
+/// Judges single items; everything of [`super::planning::Planning`] but the ledger's connection.
 pub(super) struct Desk<'a> {
     pub(super) roster: &'a Roster,
     pub(super) before: &'a Coverage,

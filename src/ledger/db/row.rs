@@ -495,7 +495,7 @@ pub fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
     CONTENT.view(row).content()
 }
 
-/// How far a file rounded, from what the table `resolution` keeps: the way back from [`steps_json`].
+/// How far a file rounded, from what the table `resolution` keeps: the way back from `steps_json`.
 pub fn steps_from_json(json: &str) -> Result<Steps, Error> {
     let corrupt = || Error::Corrupt(format!("a resolution is not as it was written: {json}"));
     crate::record::row::steps_from_json(json).ok_or_else(corrupt)

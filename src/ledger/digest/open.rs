@@ -8,6 +8,7 @@ use crate::files;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::names;
 use crate::ledger::db::place::file_identity;
+use crate::ledger::db::query;
 use crate::ledger::db::schema::{
     APPLICATION_ID, CHECKPOINT_PAGES, MIGRATIONS, VERSION, identify, refuse_old_library,
     refuse_what_is_no_file, set_journal_mode, settings_of_every_connection, sync_folder,
@@ -68,7 +69,7 @@ fn open_present_for_writing(path: &Path) -> Result<Connection, Error> {
     if identify(&db, path)? == VERSION {
         sync_folder(path)?;
     } else {
-        migrate(&mut db, path, MIGRATIONS)?;
+        migrate(&mut db, path)?;
     }
     Ok(db)
 }
@@ -87,7 +88,7 @@ fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
     // A commit is told only when it is on the disk.
     db.pragma_update(None, "synchronous", "FULL")?;
     // Pages gather in the -wal, where the journal's last page is written again and again, and move into the
-    // ledger once, by `Ledger::checkpoint_if_long`. SQLite's own checkpoint after a commit passes over every error of
+    // ledger once, by `Ledger::after_commit`. SQLite's own checkpoint after a commit passes over every error of
     // it, but a failed sync must end the daemon.
     db.pragma_update(None, "wal_autocheckpoint", 0)?;
     // After a large transaction the -wal shrinks again.
@@ -95,32 +96,39 @@ fn writer_settings(db: &Connection) -> Result<(), rusqlite::Error> {
     Ok(())
 }
 
-fn migrate(db: &mut Connection, path: &Path, migrations: &[&str]) -> Result<(), Error> {
+fn migrate(db: &mut Connection, path: &Path) -> Result<(), Error> {
     let at = |source| Error::at_open(path, source);
     let transaction = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(at)?;
     // Read again under the lock: another process may have migrated meanwhile.
     let found = identify(&transaction, path)? as usize;
     // The -wal is there from the first lock on, and nothing is in it yet.
     sync_folder(path)?;
-    if found < migrations.len() {
+    if found < MIGRATIONS.len() {
         // What was damaged before stays so. A table that is not there yet cannot be damaged.
         let sound = table::sound_tables(&transaction);
-        let absent = |name: &&str| table::table_sum(&transaction, name, "false", ()).is_err();
-        let new: Vec<&str> = table::TABLES.into_iter().filter(absent).collect();
-        for (number, sql) in migrations.iter().enumerate().skip(found) {
+        let before = tables(&transaction)?;
+        for (number, sql) in MIGRATIONS.iter().enumerate().skip(found) {
             transaction.execute_batch(sql).map_err(at)?;
             transaction.pragma_update(None, "user_version", number as i64 + 1).map_err(at)?;
         }
         transaction.pragma_update(None, "application_id", APPLICATION_ID).map_err(at)?;
         // A statement that was prepared before counts the columns of before.
         transaction.flush_prepared_statement_cache();
-        // A column or a row that a migration adds is no damage.
+        // A column or a row that a migration adds is no damage. A table that was lost stays lost.
+        let mut new = tables(&transaction)?;
+        new.retain(|name| !before.contains(name));
         for name in sound.into_iter().chain(new) {
             table::keep(&transaction, name, table::table_sum(&transaction, name, "true", ())?)?;
         }
         name_ledger(&transaction)?;
     }
     transaction.commit().map_err(at)
+}
+
+/// Those of our tables that are there.
+fn tables(db: &Connection) -> Result<Vec<&'static str>, Error> {
+    let there: Vec<String> = query::values(db, "SELECT name FROM sqlite_schema WHERE type = 'table'", [])?;
+    Ok(table::TABLES.into_iter().filter(|&name| there.iter().any(|found| found == name)).collect())
 }
 
 /// Gives the ledger a number of its own, by which what is known beside it is told from that of another.

@@ -1,6 +1,6 @@
 //! What reports read: one consistent state of the ledger, let go of at once.
 //!
-//! Input: a ledger opened for reading, beside a daemon that may be writing. Output: coverage, [`Facts`] for
+//! Input: a ledger opened for reading, beside a daemon that may be writing. Output: coverage, [`crate::record::facts::Facts`] for
 //! `gaps`, and the figures of `status`. Every look-up is a seek by a clustered key or a scan of the unsettled
 //! journal, which is bounded; nothing here scans the years (but [`Snapshot::largest_sealed`], which says so).
 
