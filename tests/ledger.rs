@@ -341,7 +341,7 @@ fn the_page_about_the_ledger_has_the_numbers_of_the_store() {
     let said = [
         format!("two shares of {} frames", number(limits.waiting_share)),
         format!("common room: {} frames", number(limits.waiting_common)),
-        format!("takes {},\nof one logger {},", limits.failing, limits.failing_per_logger),
+        format!("takes {} frames, {} of one logger", limits.failing, limits.failing_per_logger),
     ];
     for said in said {
         assert!(page.contains(&said), "docs/ledger.md does not say: {said}");
