@@ -15,6 +15,7 @@ use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::sim::{Field, FieldPlan, TruthRecord};
+use stonechat::time::LoggerTime;
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -196,7 +197,8 @@ fn a_span_of_time_is_read_without_the_rest_and_in_full() {
     let mut found = 0;
     for address in run.truth.addresses() {
         for (from, to) in [(0, 3), (1, 2), (4, 6), (5, 9)] {
-            let (from, to) = (1_780_000_000 + from * 86_400, 1_780_000_000 + to * 86_400);
+            let at = |day: i64| LoggerTime(1_780_000_000 + day * 86_400);
+            let (from, to) = (at(from), at(to));
             let mut read = Vec::new();
             reader
                 .read(|snapshot| {
@@ -209,14 +211,14 @@ fn a_span_of_time_is_read_without_the_rest_and_in_full() {
                 .truth
                 .records_of(address)
                 .iter()
-                .filter(|made| made.heard && (from..to).contains(&i64::from(made.time)))
+                .filter(|made| made.heard && (from..to).contains(&LoggerTime(made.time.into())))
                 .filter_map(|made| match made.record() {
                     Some(Record::Reading(reading)) => Some((made.identity, reading.counts().to_vec())),
                     _ => None,
                 })
                 .collect();
             found += expected.len();
-            assert_eq!(read, expected, "logger {address}, {from} to {to}");
+            assert_eq!(read, expected, "logger {address}, {from:?} to {to:?}");
         }
     }
     assert!(found > 1000);

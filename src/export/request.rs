@@ -82,13 +82,9 @@ pub struct Request {
     pub now: GatewayTime,
 }
 
-/// A time before 2020 is of a clock that began in 1970 or 2000.
-const POSSIBLE_FROM: i64 = 1_577_836_800;
-/// A clock may be ahead so far and still be one that somebody set.
-const AHEAD_S: i64 = 86_400;
 impl Request {
-    pub(super) fn possible(&self) -> (i64, i64) {
-        (POSSIBLE_FROM, self.now.later(AHEAD_S).unix_s())
+    pub(super) fn possible(&self) -> (LoggerTime, LoggerTime) {
+        clock::possible(self.now)
     }
 
     pub(super) fn takes(&self, time: GatewayTime) -> bool {

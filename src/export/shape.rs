@@ -16,7 +16,7 @@ use super::request::{Clock, Format, Shape};
 use super::table::{Cell, Column, Kind, Sink};
 use crate::ledger::read::extract::HeldReading;
 use crate::record::clock::is_recorded;
-use crate::time::{GatewayTime, LoggerTime};
+use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};
 use std::sync::Arc;
@@ -197,8 +197,8 @@ impl Rows {
 
     fn corrected(&self, given: &Given<'_>, row: &mut Row<'_>) {
         if self.is_corrected {
-            row.push(Cell::Time(given.held.time));
-            row.push(Cell::Bool(!is_recorded(given.time, LoggerTime(given.held.time))));
+            row.push(Cell::Time(given.held.time.unix_s()));
+            row.push(Cell::Bool(!is_recorded(given.time, given.held.time)));
         }
     }
 
@@ -220,7 +220,7 @@ impl Rows {
         row.push(Cell::Int(i64::from(id.sequence.number())));
         row.push(Cell::Time(given.time.unix_s()));
         self.corrected(given, &mut row);
-        row.push(held.received_at.map_or(Cell::Empty, Cell::Time));
+        row.push(held.received_at.map_or(Cell::Empty, |at| Cell::Time(at.unix_s())));
         row.push(held.received_at.and(held.synchronised).map_or(Cell::Empty, Cell::Bool));
         row.push(Cell::Text(held.source.name()));
         row.push(Cell::Int(channel as i64));
@@ -473,7 +473,7 @@ mod tests {
                 .map(|(channel, &count)| Count {
                     identity,
                     channel: channel as u8,
-                    time: as_if_right(LoggerTime(held.time)),
+                    time: as_if_right(held.time),
                     is_corrected: false,
                     count,
                     is_fault: content.faults >> channel & 1 == 1,
@@ -487,7 +487,7 @@ mod tests {
                 identity,
                 held: &held,
                 counts: &content.counts,
-                time: as_if_right(LoggerTime(held.time)),
+                time: as_if_right(held.time),
                 values: &values,
                 context: &context,
                 resolution: None,

@@ -19,7 +19,7 @@ use crate::record::raw_unit::{Passing, RawUnits};
 use crate::record::roster::Roster;
 use crate::report::gaps::{self, Gap};
 use crate::report::inputs::ReadError;
-use crate::time::{GatewayTime, LoggerTime};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -44,11 +44,12 @@ pub fn write(
     let wanted = Wanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
         // A corrected time says little of the recorded one: then all rows are looked at.
-        recorded: request.span.filter(|_| request.clock == Clock::Logger).map(|(from, to)| {
-            (clock::recorded_if_right(from).unix_s(), clock::recorded_if_right(to).unix_s())
-        }),
+        recorded: request
+            .span
+            .filter(|_| request.clock == Clock::Logger)
+            .map(|(from, to)| (clock::recorded_if_right(from), clock::recorded_if_right(to))),
         possible: request.possible(),
-        as_of: request.as_of.map(GatewayTime::unix_s),
+        as_of: request.as_of,
         // Columns of the long shape; and clocks are set right by receptions.
         whence: request.shape == Shape::Long || beginning.needs_made,
     };
@@ -254,12 +255,11 @@ impl Walk<'_, '_> {
             };
         }
         for held in &into.stretch.rows {
-            let recorded = LoggerTime(held.time);
             into.made.push(match &left.times {
-                None => clock::as_if_right(recorded),
+                None => clock::as_if_right(held.time),
                 Some(times) => {
-                    let received_at = held.received_synchronised().map(GatewayTime);
-                    times.clock().made(held.sequence, recorded, received_at).time
+                    let received_at = held.received_synchronised();
+                    times.clock().made(held.sequence, held.time, received_at).time
                 }
             });
         }
@@ -271,7 +271,7 @@ impl Walk<'_, '_> {
             let Some(identity) = Identity::new(logger.number(), epoch.number(), held.sequence) else {
                 continue;
             };
-            if self.request.takes(self.request.time(LoggerTime(held.time), made)) {
+            if self.request.takes(self.request.time(held.time, made)) {
                 into.counts.extend(counts_of(&into.stretch, held, identity, made, names.at(identity)));
             }
         }
@@ -423,7 +423,7 @@ impl Work<'_> {
             let Some(sequence) = Sequence::new(held.sequence) else { continue };
             let identity = Identity { address: logger, epoch, sequence };
             let is_possible = (possible_from..possible_to).contains(&held.time);
-            let time = self.request.time(LoggerTime(held.time), made);
+            let time = self.request.time(held.time, made);
             if !self.request.takes(time) {
                 self.summary.impossible_left_out += u64::from(!is_possible);
                 continue;
@@ -465,7 +465,7 @@ impl Work<'_> {
         summary.rows += rows;
         summary.readings += 1;
         summary.impossible += u64::from(!is_possible);
-        summary.corrected += u64::from(!clock::is_recorded(given.time, LoggerTime(given.held.time)));
+        summary.corrected += u64::from(!clock::is_recorded(given.time, given.held.time));
         let (first, last) = summary.times.unwrap_or((given.time, given.time));
         summary.times = Some((first.min(given.time), last.max(given.time)));
         if given.held.faults != 0 && summary.fault_codes.len() <= FAULT_CODES_MAX {
@@ -567,7 +567,7 @@ fn counts_of<'a>(
         identity,
         channel: channel as u8,
         time: made,
-        is_corrected: !clock::is_recorded(made, LoggerTime(held.time)),
+        is_corrected: !clock::is_recorded(made, held.time),
         count,
         is_fault: held.faults >> channel & 1 == 1,
         raw_unit: context.units.get(channel).copied().flatten(),

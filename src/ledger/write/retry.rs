@@ -62,7 +62,7 @@ pub(in crate::ledger) const SLICE: i64 = 1000;
 impl Ledger {
     /// Which keys are suspect: of what frames come in that they do not open.
     pub fn suspicion(&self, roster: &Roster, now: Stamp) -> Result<Suspicion, Error> {
-        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.unix_s))
+        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.time()))
     }
 
     /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is

@@ -313,7 +313,7 @@ impl Beside {
         let mut drawn = Vec::new();
         for stretch in stretches {
             let until = stretch.to.later(-1);
-            for reading in snapshot.manual_between(stretch.logger, stretch.from.unix_s(), until.unix_s())? {
+            for reading in snapshot.manual_between(stretch.logger, stretch.from, until)? {
                 if reading.what.channel != stretch.channel {
                     continue;
                 }

@@ -140,7 +140,7 @@ impl Sidecar {
             let heard = snapshot.heard(address)?;
             Some(vec![
                 Value::from(address.number()),
-                heard.received_at.into(),
+                heard.received_at.unix_s().into(),
                 heard.battery_mv.into(),
                 heard.rssi_dbm.into(),
                 heard.snr_quarter_db.into(),
