@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::report::completeness::{CompletenessWanted, Span, months};
 use crate::report::counted;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::view::{self, completeness, term};
 use std::io::Write;
 use std::path::Path;
@@ -86,7 +87,8 @@ fn wanted(config: &Config, args: &Args, now: i64) -> Result<CompletenessWanted, 
     let loggers = args.loggers.on_roster(config)?;
     let (from, to) =
         (maybe_instant(args.from.as_deref(), "--from")?, maybe_instant(args.to.as_deref(), "--to")?);
-    let as_of = maybe_instant(args.as_of.as_deref(), "--as-of")?;
+    let (from, to) = (from.map(GatewayTime::unix_s), to.map(GatewayTime::unix_s));
+    let as_of = maybe_instant(args.as_of.as_deref(), "--as-of")?.map(GatewayTime::unix_s);
     if let Some(at) = as_of.filter(|&at| at > now) {
         return Err(format!("--as-of {} is to come; leave it out for what is known now", rfc3339(at)));
     }

@@ -23,6 +23,7 @@
 
 use crate::record::coverage::RangeSet;
 use crate::report::gaps::{GapState, Report};
+use crate::time::GatewayTime;
 use crate::when;
 use crate::wire::seq::Address;
 
@@ -265,5 +266,6 @@ pub fn within(set: &RangeSet, (first, last): (u32, u32)) -> RangeSet {
 
 /// The months of a site's calendar that end with the one of `now`, oldest first.
 pub fn months(now: i64, utc_offset_s: i32, number: u32) -> Vec<Span> {
-    when::months(now, utc_offset_s, number).into_iter().map(|(from, to)| Span { from, to }).collect()
+    let months = when::months(GatewayTime(now), utc_offset_s, number).into_iter();
+    months.map(|(from, to)| Span { from: from.unix_s(), to: to.unix_s() }).collect()
 }

@@ -151,7 +151,7 @@ fn channels(
         let own = logger.channels.get(at);
         SheetChannel {
             point: points
-                .on(logger.address, u8::try_from(at).unwrap_or(u8::MAX), now)
+                .on(logger.address, u8::try_from(at).unwrap_or(u8::MAX), crate::time::GatewayTime(now))
                 .map(|stay| stay.point.clone()),
             name: own.map_or(format!("channel {at}"), |own| own.name.clone()),
             raw_unit: own
