@@ -33,6 +33,7 @@ use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
+use stonechat::time::GatewayTime;
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -734,7 +735,7 @@ impl World {
         self.synchronised = self.chance.percent(50);
         if (self.offset - before).abs() > 30 {
             let now = self.now();
-            self.intake.clock_changed(self.steady + before, now);
+            self.intake.clock_changed(GatewayTime(self.steady + before), now);
         }
         self.figures.clock_changes += 1;
     }
@@ -1209,7 +1210,7 @@ impl World {
         reader
             .read(|snapshot| {
                 let report =
-                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 let addresses: Vec<Address> = self.roster.loggers().map(|logger| logger.address).collect();
                 let days = snapshot.radio_days(&addresses, (0, 40_000))?;
                 let heard: Vec<_> = addresses.iter().map(|&address| snapshot.heard(address)).collect();
@@ -1467,7 +1468,7 @@ impl World {
                     assert_eq!(found, expected, "gaps of logger {}", logger.address);
                 }
                 let report =
-                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 for gap in &report.gaps {
                     for sequence in gap.first..=gap.last {
                         let off = model.written_off.iter().any(|&(address, epoch, first, last)| {

@@ -15,6 +15,7 @@ use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::sim::{Field, FieldPlan, TruthRecord};
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -375,7 +376,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
     // Boots with the time that was saved two days ago, and is set right after a minute.
     intake.up(0, at(1_780_000_000));
-    intake.clock_changed(1_780_000_060, at(1_780_172_860));
+    intake.clock_changed(GatewayTime(1_780_000_060), at(1_780_172_860));
     intake.close_windows(at(1_780_172_920));
     ledger.append(&intake.batch, &plan.to_roster(), at(1_780_172_920)).unwrap();
     for _ in 0..2 {

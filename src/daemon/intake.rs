@@ -10,6 +10,7 @@ use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
 use crate::record::judge::{self, Opened, Outcome};
 use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
+use crate::time::GatewayTime;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal, other_version};
 use crate::wire::seq::Address;
@@ -208,15 +209,15 @@ impl Intake {
 
     /// The gateway's clock was changed: what was listened to before ends at `until` by the old clock, and goes on
     /// from `since` by the new one. No time that the clock jumped over counts as listened to.
-    pub fn clock_changed(&mut self, until: i64, since: Stamp) {
+    pub fn clock_changed(&mut self, until: GatewayTime, since: Stamp) {
         for line in &mut self.lines {
             let Some(window) = &mut line.window else { continue };
-            window.until = until.max(window.since);
+            window.until = until.unix_s().max(window.since);
             self.batch.windows.push(*window);
             *window = open_window(line.id, since);
         }
         for last in self.lines.iter_mut().filter_map(|line| line.last_frame.as_mut()) {
-            last.unix_s = last.unix_s.saturating_add(since.unix_s.saturating_sub(until));
+            last.unix_s = last.time().later(since.time().since(until)).unix_s();
         }
     }
 

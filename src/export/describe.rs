@@ -112,7 +112,7 @@ fn gaps(summary: &Summary) -> Vec<Value> {
             json!({
                 "logger": gap.logger.number(), "epoch": gap.epoch.number(),
                 "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
-                "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
+                "from": gap.from.map(rfc3339), "to": gap.to.map(rfc3339), "state": gap.state.name(),
             })
         })
         .collect()

@@ -369,13 +369,14 @@ impl Beginning {
     ) -> Result<Self, ReadError> {
         let is_wanted = |logger: Address| request.loggers.is_empty() || request.loggers.contains(&logger);
         let mut gaps = reader.read(|snapshot| {
-            Ok(gaps::report(roster, snapshot.coverage(), snapshot, request.now, is_wanted)?.gaps)
+            Ok(gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(request.now), is_wanted)?.gaps)
         })?;
         // What was missing then is not known.
         gaps.retain(|gap| {
             request.as_of.is_none()
                 && request.span.is_none_or(|(from, to)| {
-                    gap.to.is_none_or(|last| last >= from) && gap.from.is_none_or(|first| first < to)
+                    gap.to.is_none_or(|last| last.unix_s() >= from)
+                        && gap.from.is_none_or(|first| first.unix_s() < to)
                 })
         });
         gaps.sort_by_key(|gap| (gap.logger, gap.epoch, gap.first));
@@ -571,7 +572,7 @@ fn counts_of<'a>(
 
 /// When a missing record was made: on a straight line through its gap.
 fn within(gap: &Gap, sequence: u32) -> Option<i64> {
-    let (from, to) = (gap.from?, gap.to?);
+    let (from, to) = (gap.from?.unix_s(), gap.to?.unix_s());
     let (at, of) = (i128::from(sequence.saturating_sub(gap.first)), i128::from(gap.last - gap.first));
     let share = if of == 0 { 0 } else { (i128::from(to) - i128::from(from)) * at / of };
     i64::try_from(i128::from(from) + share).ok()
@@ -581,7 +582,9 @@ fn within(gap: &Gap, sequence: u32) -> Option<i64> {
 /// `unknown` says, where no times can be told.
 fn made_in(gap: &Gap, (from, to): (i64, i64), unknown: bool) -> Option<(u32, u32)> {
     let all = Some((gap.first, gap.last));
-    let (Some(begins), Some(ends)) = (gap.from, gap.to) else { return all.filter(|_| unknown) };
+    let (Some(begins), Some(ends)) = (gap.from.map(|at| at.unix_s()), gap.to.map(|at| at.unix_s())) else {
+        return all.filter(|_| unknown);
+    };
     // A line that falls comes of a wrong clock: then the gap counts where it begins.
     if ends < begins {
         return all.filter(|_| (from..to).contains(&begins));

@@ -12,6 +12,7 @@ use crate::ledger::read::keys::Sealed;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{InService, Logger};
 use crate::state::{DaemonState, KeysState, LastState};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -84,7 +85,7 @@ pub struct KeySlot {
     /// Where it is closed.
     pub closed: Option<SlotEnd>,
     /// When it opened its first frame.
-    pub opened_at: Option<i64>,
+    pub opened_at: Option<GatewayTime>,
     /// The record with the largest identity under it.
     pub largest: Option<Sealed>,
     /// How many of the logger's newest records are under it.
@@ -136,7 +137,7 @@ pub struct KeySlots {
     /// Whether the site key serves any slot.
     pub derives: bool,
     /// When the running daemon read its keyring, where one runs.
-    pub daemon_read_keys_at: Option<i64>,
+    pub daemon_read_keys_at: Option<GatewayTime>,
 }
 
 /// When a record came, or, if not by radio, when it was made.
@@ -180,7 +181,7 @@ pub fn key_slots(
     for slot in (0..=u8::MAX).map(Slot) {
         let closed = keys.closed.get(&slot).copied();
         let is_given = keys.given.contains(&slot);
-        let opened_at = opened.get(&slot).copied();
+        let opened_at = opened.get(&slot).copied().map(GatewayTime);
         if closed.is_none() && !is_given && opened_at.is_none() {
             continue;
         }
@@ -308,14 +309,14 @@ pub enum EpochAdvice {
 }
 
 /// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
-pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: i64) -> EpochAdvice {
+pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: GatewayTime) -> EpochAdvice {
     let closed = keys.closed.values();
     let entered = match logger.in_service {
         Some(InService::Start { epoch, .. }) => Some(epoch),
         _ => None,
     };
     let largest = closed.map(|last| last.epoch.number()).chain(entered).chain(past.epoch_largest);
-    let now = u32::try_from(now).unwrap_or(1).max(1);
+    let now = u32::try_from(now.unix_s()).unwrap_or(1).max(1);
     match largest.max() {
         None => EpochAdvice::First(now),
         Some(above) if above < now => EpochAdvice::Time { epoch: now, above },
@@ -337,7 +338,7 @@ mod tests {
             slot: Slot(slot),
             key: Some(key),
             closed: closed.then_some(last),
-            opened_at: opened.then_some(0),
+            opened_at: opened.then_some(GatewayTime(0)),
             largest: opened.then_some(Sealed { identity, slot: Slot(slot), time: 0, received_at: None }),
             of_newest: 0,
             running: None,

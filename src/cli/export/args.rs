@@ -1,8 +1,9 @@
 //! What `export` takes, checked.
 
-use crate::cli::args::{instant, maybe_instant};
+use crate::cli::args::maybe_instant;
 use crate::export::{Clock, Format, Request, Shape};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
@@ -115,7 +116,7 @@ impl Args {
             loggers.push(address.ok_or_else(|| format!("--logger {number}: no logger has this address"))?);
         }
         let span = self.span()?;
-        let as_of = maybe_instant(self.as_of.as_deref(), "--as-of")?;
+        let as_of = maybe_instant(self.as_of.as_deref(), "--as-of")?.map(GatewayTime::unix_s);
         if as_of.is_some() && self.gaps {
             return Err(
                 "--gaps tells what is missing now, --as-of what was held then; give one of them".to_owned()
@@ -165,7 +166,7 @@ impl Args {
 
     fn span(&self) -> Result<Option<(i64, i64)>, String> {
         let time = |text: &Option<String>, option| -> Result<Option<i64>, String> {
-            text.as_deref().map(|text| instant(text, option)).transpose()
+            Ok(maybe_instant(text.as_deref(), option)?.map(GatewayTime::unix_s))
         };
         let (from, to) = (time(&self.from, "--from")?, time(&self.to, "--to")?);
         if let (Some(from), Some(to)) = (from, to)

@@ -7,6 +7,7 @@ use crate::record::notes;
 use crate::record::roster::Roster;
 use crate::report::picture::{Ground, Subject};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
@@ -117,7 +118,7 @@ impl Args {
             let (from, to) = (rfc3339(from), rfc3339(to));
             return Err(Exit::usage(format!("--from {from} is not before --to {to}; swap them")));
         }
-        Ok((from, to))
+        Ok((from.map(GatewayTime::unix_s), to.map(GatewayTime::unix_s)))
     }
 
     /// What is wanted.

@@ -106,9 +106,9 @@ pub struct BlockSpan {
     /// Last sequence.
     pub last: u32,
     /// Earliest time.
-    pub time_min: i64,
+    pub time_min: LoggerTime,
     /// Latest time.
-    pub time_max: i64,
+    pub time_max: LoggerTime,
 }
 
 /// Records by epoch.
@@ -239,7 +239,7 @@ impl Snapshot<'_> {
              SELECT epoch, first, last, time_min, time_max FROM retired_block WHERE logger = ?1
              ORDER BY epoch, first",
             [address.number()],
-            |(epoch, first, last, time_min, time_max): (u32, u32, u32, i64, i64)| {
+            |(epoch, first, last, time_min, time_max): (u32, u32, u32, LoggerTime, LoggerTime)| {
                 if let Some(epoch) = Epoch::new(epoch) {
                     all.entry(epoch).or_default().push(BlockSpan { first, last, time_min, time_max });
                 }

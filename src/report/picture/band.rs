@@ -38,13 +38,14 @@ impl Band {
             GapState::Open => Missing::Records(records),
             GapState::WrittenOff => Missing::WrittenOff(records),
         };
-        let (from, to) = gap.from.zip(gap.to)?;
+        let (from, to) = (gap.from?.unix_s(), gap.to?.unix_s());
         Some(Self { from: from.min(to), to: to.max(from), missing, readings: gap.readings, is_part: false })
     }
 
     /// Of an epoch whose end nobody has told.
     pub fn of_unclosed(open: &UnclosedGap) -> Option<Self> {
         let (from, to) = open.from.zip(open.to).filter(|(from, to)| from < to)?;
+        let (from, to) = (from.unix_s(), to.unix_s());
         let readings = open.presumed_readings;
         if readings == Some(0) {
             return None;
@@ -54,7 +55,7 @@ impl Band {
 
     /// Of a silence that goes on at the end of a plot, `to`.
     pub fn of_silence(silence: &Silence, to: i64) -> Option<Self> {
-        let from = silence.last_heard.filter(|&from| from < to)?;
+        let from = silence.last_heard.map(|heard| heard.unix_s()).filter(|&from| from < to)?;
         Some(Self { from, to, missing: Missing::Silent, readings: None, is_part: false })
     }
 
