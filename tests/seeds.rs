@@ -1225,7 +1225,11 @@ impl World {
         let now = self.now();
         let seen_since = if self.chance.percent(70) { 0 } else { now.unix_s - 86_400 };
         let ledger = if self.chance.percent(70) { &mut self.daemon } else { &mut self.other };
-        let rows = ledger.as_mut().unwrap().retire(Bounds { before: 1 << 40, seen_since }, now).unwrap();
+        let rows = ledger
+            .as_mut()
+            .unwrap()
+            .retire(Bounds { before: GatewayTime(1 << 40), seen_since: GatewayTime(seen_since) }, now)
+            .unwrap();
         self.figures.retirements += u64::from(rows > 0);
         self.figures.given_up += rows;
         assert_eq!(self.reports(), before, "reports before and after {rows} rows were given up");

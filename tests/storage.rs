@@ -15,7 +15,7 @@ use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::sim::{Field, FieldPlan, TruthRecord};
-use stonechat::time::GatewayTime;
+use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -197,7 +197,8 @@ fn a_span_of_time_is_read_without_the_rest_and_in_full() {
     let mut found = 0;
     for address in run.truth.addresses() {
         for (from, to) in [(0, 3), (1, 2), (4, 6), (5, 9)] {
-            let (from, to) = (1_780_000_000 + from * 86_400, 1_780_000_000 + to * 86_400);
+            let at = |day: i64| LoggerTime(1_780_000_000 + day * 86_400);
+            let (from, to) = (at(from), at(to));
             let mut read = Vec::new();
             reader
                 .read(|snapshot| {
@@ -210,14 +211,14 @@ fn a_span_of_time_is_read_without_the_rest_and_in_full() {
                 .truth
                 .records_of(address)
                 .iter()
-                .filter(|made| made.heard && (from..to).contains(&i64::from(made.time)))
+                .filter(|made| made.heard && (from..to).contains(&LoggerTime(made.time.into())))
                 .filter_map(|made| match made.record() {
                     Some(Record::Reading(reading)) => Some((made.identity, reading.counts().to_vec())),
                     _ => None,
                 })
                 .collect();
             found += expected.len();
-            assert_eq!(read, expected, "logger {address}, {from} to {to}");
+            assert_eq!(read, expected, "logger {address}, {from:?} to {to:?}");
         }
     }
     assert!(found > 1000);
@@ -639,7 +640,7 @@ fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() 
 }
 
 fn given_up_before(before: i64) -> Bounds {
-    Bounds { before, seen_since: NOW.unix_s - 86_400 }
+    Bounds { before: GatewayTime(before), seen_since: NOW.time().later(-86_400) }
 }
 
 #[test]

@@ -51,7 +51,7 @@ pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
 
 /// A time as it was typed.
 pub fn instant(text: &str, option: &str) -> Result<GatewayTime, String> {
-    crate::when::typed(text).map(GatewayTime).map_err(|why| format!("{option} {text:?} {why}"))
+    crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
 }
 
 /// The same of an option that may be left out.

@@ -32,7 +32,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let config = open(config_path)?;
     let now = now(args.now.as_deref())?;
     tell_not_here(&config.ledger.path);
-    let mut request = args.request(config.site.utc_offset_s, now.unix_s()).map_err(Exit::usage)?;
+    let mut request = args.request(config.site.utc_offset_s, now).map_err(Exit::usage)?;
     let reader = Reader::open(&config.ledger.path)?;
     check_loggers(&config, &reader, &request)?;
     let known = Known::as_of(request.as_of);

@@ -50,14 +50,8 @@ fn show(config: &Config, args: &ShowArgs, out: &mut dyn Write) -> Result<u8, Exi
     let site = calibrated(config, &args.units, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path)?;
-    let found = reader.read(|snapshot| {
-        values::of(
-            &site,
-            &site.inputs(snapshot),
-            &args.point,
-            Span { from: from.map(|at| at.unix_s()), to: to.map(|at| at.unix_s()) },
-        )
-    })?;
+    let found =
+        reader.read(|snapshot| values::of(&site, &site.inputs(snapshot), &args.point, Span { from, to }))?;
     if args.json {
         return Ok(print_json(out, &view::as_json(&config.site.name, &args.point, &found), DONE));
     }
@@ -74,9 +68,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
     let site = calibrated(config, &args.units, &known)?;
     named(&site, &args.point)?;
     let reader = Reader::open(&config.ledger.path)?;
-    let told = reader.read(|snapshot| {
-        values::told(&site, &site.inputs(snapshot), &args.point, at.map(|at| at.unix_s()))
-    })?;
+    let told = reader.read(|snapshot| values::told(&site, &site.inputs(snapshot), &args.point, at))?;
     let (told, shown) = told.ok_or_else(|| {
         let until = at.map_or(String::new(), |at| format!(" at or before {}", rfc3339(at)));
         let point = &args.point;
@@ -95,9 +87,7 @@ fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, E
     let now = now(args.now.as_deref())?;
     let read = config::load_calibrations_in(config, &args.units, &Environment::of_process());
     let found = match read {
-        Ok((points, calibrations)) => {
-            point_check::check(&config.roster, &points, &calibrations, now.unix_s())
-        }
+        Ok((points, calibrations)) => point_check::check(&config.roster, &points, &calibrations, now),
         Err(problems) if args.json => {
             let all =
                 problems.iter().map(|p| (p.file.to_string_lossy().into_owned(), p.line, p.text.as_str()));
@@ -112,5 +102,5 @@ fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, E
     if args.json {
         return Ok(print_json(out, &view::check_json(&found), DONE));
     }
-    Ok(print(out, &view::check_text(&found, now.unix_s(), config.site.utc_offset_s), DONE))
+    Ok(print(out, &view::check_text(&found, now, config.site.utc_offset_s), DONE))
 }

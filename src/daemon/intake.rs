@@ -108,7 +108,7 @@ impl Intake {
         let Some(line) = self.lines.get_mut(radio) else { return };
         line.deframer.reset();
         if let Some(mut window) = line.window.take() {
-            window.until = now.unix_s.max(window.since);
+            window.until = now.time().max(window.since);
             self.batch.windows.push(window);
         }
     }
@@ -189,7 +189,7 @@ impl Intake {
             line.note_synchronised(&mut self.batch, now);
             let Some(window) = &mut line.window else { continue };
             // A clock that went backwards makes an empty window, never a negative one.
-            window.until = now.unix_s.max(window.since);
+            window.until = now.time().max(window.since);
             let before = self.batch.windows.iter_mut().rfind(|before| before.radio == line.id);
             match before {
                 // A commit that was refused left the window before it here: one goes on.
@@ -212,7 +212,7 @@ impl Intake {
     pub fn clock_changed(&mut self, until: GatewayTime, since: Stamp) {
         for line in &mut self.lines {
             let Some(window) = &mut line.window else { continue };
-            window.until = until.unix_s().max(window.since);
+            window.until = until.max(window.since);
             self.batch.windows.push(*window);
             *window = open_window(line.id, since);
         }
@@ -242,7 +242,7 @@ impl Line {
     fn note_synchronised(&mut self, batch: &mut Batch, now: Stamp) {
         let Some(window) = &mut self.window else { return };
         if window.synchronised != now.synchronised {
-            window.until = now.unix_s.max(window.since);
+            window.until = now.time().max(window.since);
             batch.windows.push(*window);
             *window = open_window(self.id, now);
         }
@@ -250,7 +250,7 @@ impl Line {
 }
 
 fn open_window(radio: RadioId, since: Stamp) -> Window {
-    let Stamp { unix_s: since, synchronised } = since;
+    let (synchronised, since) = (since.synchronised, since.time());
     let tally = crate::record::judge::Tally::default();
     Window { radio, since, until: since, synchronised, tally, noise_bytes: 0, bytes: 0 }
 }

@@ -16,6 +16,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::record::roster::Roster;
 use crate::report::inputs::ReadError;
 use crate::text::rfc3339;
+use crate::time::LoggerTime;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::io::Write as _;
@@ -57,7 +58,7 @@ pub enum Delivered {
         /// What was counted.
         summary: Summary,
         /// The first and the last recorded time of these loggers; `None`: the ledger holds none.
-        held: Option<(i64, i64)>,
+        held: Option<(LoggerTime, LoggerTime)>,
     },
     /// All of it.
     Written {

@@ -264,6 +264,5 @@ pub fn within(set: &RangeSet, (first, last): (u32, u32)) -> RangeSet {
 
 /// The months of a site's calendar that end with the one of `now`, oldest first.
 pub fn months(now: GatewayTime, utc_offset_s: i32, number: u32) -> Vec<Span> {
-    let months = when::months(now.unix_s(), utc_offset_s, number).into_iter();
-    months.map(|(from, to)| Span { from: GatewayTime(from), to: GatewayTime(to) }).collect()
+    when::months(now, utc_offset_s, number).into_iter().map(|(from, to)| Span { from, to }).collect()
 }

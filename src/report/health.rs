@@ -114,7 +114,7 @@ pub fn look(
         interval_s: logger.interval_s,
         last_opened: logger.last_heard,
     });
-    let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now.unix_s())?;
+    let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now)?;
     Ok(Gateway::new(&Evidence {
         now,
         daemon,

@@ -10,6 +10,7 @@ use super::slots::{SlotUse, slot_use};
 use crate::config::slot_choice::Past;
 use crate::ledger::read::keys::Sealed;
 use crate::ledger::read::snapshot::Snapshot;
+use crate::record::clock;
 use crate::record::roster::{InService, Logger};
 use crate::state::{DaemonState, KeysState, LastState};
 use crate::time::GatewayTime;
@@ -141,8 +142,8 @@ pub struct KeySlots {
 }
 
 /// When a record came, or, if not by radio, when it was made.
-pub fn used_at(sealed: &Sealed) -> i64 {
-    sealed.received_at.unwrap_or(sealed.time)
+pub fn used_at(sealed: &Sealed) -> GatewayTime {
+    sealed.received_at.unwrap_or(clock::as_if_right(sealed.time))
 }
 
 /// The keyring that the running daemon has, where one runs and says so.
@@ -175,13 +176,13 @@ pub fn key_slots(
     snapshot: &Snapshot<'_>,
 ) -> Result<KeySlots, ReadError> {
     let newest = snapshot.newest_sealed(&[logger], NEWEST)?.remove(&logger).unwrap_or_default();
-    let opened: BTreeMap<Slot, i64> =
+    let opened: BTreeMap<Slot, GatewayTime> =
         snapshot.slots_opened()?.remove(&logger).unwrap_or_default().into_iter().collect();
     let mut slots = Vec::new();
     for slot in (0..=u8::MAX).map(Slot) {
         let closed = keys.closed.get(&slot).copied();
         let is_given = keys.given.contains(&slot);
-        let opened_at = opened.get(&slot).copied().map(GatewayTime);
+        let opened_at = opened.get(&slot).copied();
         if closed.is_none() && !is_given && opened_at.is_none() {
             continue;
         }
@@ -330,6 +331,7 @@ pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: GatewayTi
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::time::LoggerTime;
 
     fn slot(slot: u8, key: KeySource, opened: bool, closed: bool, largest: u32) -> KeySlot {
         let identity = Identity::new(17, 1, largest).unwrap();
@@ -339,7 +341,12 @@ mod tests {
             key: Some(key),
             closed: closed.then_some(last),
             opened_at: opened.then_some(GatewayTime(0)),
-            largest: opened.then_some(Sealed { identity, slot: Slot(slot), time: 0, received_at: None }),
+            largest: opened.then_some(Sealed {
+                identity,
+                slot: Slot(slot),
+                time: LoggerTime(0),
+                received_at: None,
+            }),
             of_newest: 0,
             running: None,
         }

@@ -224,7 +224,7 @@ impl OfLogger<'_, '_> {
 
     /// Ends of epochs that profiles had told by a time.
     fn name_epochs(&self, coverage: &mut Coverage, at: GatewayTime) -> Result<(), ReadError> {
-        for (by, previous, last) in self.snapshot.named_by(self.logger.address, at.unix_s())? {
+        for (by, previous, last) in self.snapshot.named_by(self.logger.address, at)? {
             if let (Some(by), Some(previous)) = (Epoch::new(by), Epoch::new(previous)) {
                 coverage.name_epoch(self.logger.address, previous, last, by);
             }

@@ -120,8 +120,8 @@ fn gather(
 /// The smallest and largest counts by channel of the days up to a reading, faults left out.
 fn expected(snapshot: &Snapshot<'_>, logger: Address, last: &Row) -> Read<Vec<Option<(i32, i32)>>> {
     let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
-    let to = i64::from(last.time) + 1;
-    snapshot.readings_in_time(logger, to - EXPECTED_DAYS * 86_400, to, |_, row| {
+    let to = LoggerTime(last.time.into()).later(1);
+    snapshot.readings_in_time(logger, to.later(-EXPECTED_DAYS * 86_400), to, |_, row| {
         for (at, &counts) in row.counts.iter().enumerate() {
             if ranges.len() <= at {
                 ranges.push(None);
@@ -151,7 +151,7 @@ fn channels(
         let own = logger.channels.get(at);
         SheetChannel {
             point: points
-                .on(logger.address, u8::try_from(at).unwrap_or(u8::MAX), now.unix_s())
+                .on(logger.address, u8::try_from(at).unwrap_or(u8::MAX), now)
                 .map(|stay| stay.point.clone()),
             name: own.map_or(format!("channel {at}"), |own| own.name.clone()),
             raw_unit: own

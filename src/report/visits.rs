@@ -263,7 +263,7 @@ impl Visit {
     /// Whole days since its cell was put in, where the roster says when.
     pub fn cell_days(&self, now: GatewayTime) -> Option<u64> {
         let put_in = crate::when::day(self.battery_installed.as_deref()?).ok()?;
-        u64::try_from(now.since(GatewayTime(put_in)).div_euclid(86_400)).ok()
+        u64::try_from(now.since(put_in).div_euclid(86_400)).ok()
     }
 
     fn span(&mut self, from: Option<GatewayTime>, to: Option<GatewayTime>) {

@@ -5,6 +5,7 @@ use crate::ledger::care::site::SitesCompared;
 use crate::record::judge::{Outcome, Tally};
 use crate::record::roster::Roster;
 use crate::text::{counted, local, offset_label, rfc3339, thousands};
+use crate::time::LoggerTime;
 use crate::view;
 use serde_json::{Map, Value, json};
 use std::path::Path;
@@ -129,7 +130,7 @@ fn says(kind: DifferenceKind) -> &'static str {
 }
 
 fn days(difference: &Difference, utc_offset_s: i32) -> String {
-    let day = |time: i64| local(time, utc_offset_s).chars().take(10).collect::<String>();
+    let day = |time: LoggerTime| local(time, utc_offset_s).chars().take(10).collect::<String>();
     match difference.times {
         None => String::new(),
         Some((from, to)) if day(from) == day(to) => format!("  {}", day(from)),

@@ -91,7 +91,7 @@ impl Args {
     }
 
     /// What is asked for; `site_offset_s`: the site's offset from UTC.
-    pub(super) fn request(&self, site_offset_s: i32, now: i64) -> Result<Request, String> {
+    pub(super) fn request(&self, site_offset_s: i32, now: GatewayTime) -> Result<Request, String> {
         if self.units.is_none() && !self.point.is_empty() {
             return Err(
                 "--point gives values in engineering units: name the calibrations with --units".to_owned()
@@ -116,7 +116,7 @@ impl Args {
             loggers.push(address.ok_or_else(|| format!("--logger {number}: no logger has this address"))?);
         }
         let span = self.span()?;
-        let as_of = maybe_instant(self.as_of.as_deref(), "--as-of")?.map(GatewayTime::unix_s);
+        let as_of = maybe_instant(self.as_of.as_deref(), "--as-of")?;
         if as_of.is_some() && self.gaps {
             return Err(
                 "--gaps tells what is missing now, --as-of what was held then; give one of them".to_owned()
@@ -164,11 +164,9 @@ impl Args {
         })
     }
 
-    fn span(&self) -> Result<Option<(i64, i64)>, String> {
-        let time = |text: &Option<String>, option| -> Result<Option<i64>, String> {
-            Ok(maybe_instant(text.as_deref(), option)?.map(GatewayTime::unix_s))
-        };
-        let (from, to) = (time(&self.from, "--from")?, time(&self.to, "--to")?);
+    fn span(&self) -> Result<Option<(GatewayTime, GatewayTime)>, String> {
+        let (from, to) =
+            (maybe_instant(self.from.as_deref(), "--from")?, maybe_instant(self.to.as_deref(), "--to")?);
         if let (Some(from), Some(to)) = (from, to)
             && from >= to
         {
@@ -178,7 +176,7 @@ impl Args {
                 rfc3339(to)
             ));
         }
-        let span = (from.unwrap_or(i64::MIN), to.unwrap_or(i64::MAX));
+        let span = (from.unwrap_or(GatewayTime(i64::MIN)), to.unwrap_or(GatewayTime(i64::MAX)));
         Ok((from.is_some() || to.is_some()).then_some(span))
     }
 

@@ -108,7 +108,7 @@ impl Args {
     }
 
     /// From when until when.
-    pub(super) fn span(&self) -> Result<(Option<i64>, Option<i64>), Exit> {
+    pub(super) fn span(&self) -> Result<(Option<GatewayTime>, Option<GatewayTime>), Exit> {
         let time = |text: &Option<String>, option| maybe_instant(text.as_deref(), option);
         let from = time(&self.from, "--from").map_err(Exit::usage)?;
         let to = time(&self.to, "--to").map_err(Exit::usage)?;
@@ -118,7 +118,7 @@ impl Args {
             let (from, to) = (rfc3339(from), rfc3339(to));
             return Err(Exit::usage(format!("--from {from} is not before --to {to}; swap them")));
         }
-        Ok((from.map(GatewayTime::unix_s), to.map(GatewayTime::unix_s)))
+        Ok((from, to))
     }
 
     /// What is wanted.

@@ -98,7 +98,7 @@ fn reading_columns() -> String {
     )
 }
 
-/// A settled block: its first and last sequence, and the earliest and latest time in it.
+/// A settled block: its first and last sequence, and the earliest and latest recorded time in it.
 #[derive(Clone, Copy, Debug)]
 pub struct BlockSpan {
     /// First sequence.
@@ -256,7 +256,7 @@ impl Snapshot<'_> {
     }
 
     /// Ends of epochs that profiles had told by a time: the epoch that tells, the epoch told of, its last sequence.
-    pub fn named_by(&self, address: Address, at: i64) -> Result<Vec<(u32, u32, u32)>, Error> {
+    pub fn named_by(&self, address: Address, at: GatewayTime) -> Result<Vec<(u32, u32, u32)>, Error> {
         let sql = format!(
             "SELECT epoch, previous_epoch, previous_last FROM profile_row t WHERE logger = ? AND rank = 0
                  AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}, ?2) <= ?2"
