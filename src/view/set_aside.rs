@@ -19,9 +19,9 @@ const PROSE_COLUMNS: usize = 100;
 pub fn as_json(beside: &BesideRecord) -> Value {
     json!({
         "set_aside": beside.items.iter().map(item_json).collect::<Vec<Value>>(),
-        "unopened": unread::kept_json(&beside.unopened),
-        "foreign": unread::foreign_json(&beside.foreign),
-        "found_no_room": unread::found_no_room_json(&beside.no_room),
+        "unopened": beside.unopened,
+        "foreign": beside.foreign,
+        "found_no_room": beside.no_room,
     })
 }
 
