@@ -1,7 +1,6 @@
 //! The status as JSON.
 
 use super::next::next_step;
-use crate::ledger::read::beside::Notice;
 use crate::record::judge::Outcome;
 use crate::record::unread::{Dropped, Foreign};
 use crate::record::written::Remark;
@@ -10,7 +9,6 @@ use crate::report::gaps::GapState;
 use crate::report::memory::InLogger;
 use crate::report::service::Service;
 use crate::report::status::{LoggerStatus, Status};
-use crate::state::DaemonState;
 use crate::text::{as_rfc3339, rfc3339};
 use crate::time::GatewayTime;
 use crate::view::gateway::GatewayJson;
@@ -21,20 +19,21 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+/// `D` and `N`: what a daemon says of itself, and a notice.
 #[derive(Serialize)]
-struct StatusJson<'a> {
+struct StatusJson<'a, D, N> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
     generated_at: i64,
     gateway: GatewayJson<'a>,
     daemon_running: bool,
-    daemon: Option<&'a DaemonState>,
+    daemon: Option<&'a D>,
     ledger: LedgerJson<'a>,
     radios: Vec<RadioJson<'a>>,
     conflicts: ConflictsJson,
     foreign: ForeignJson<'a>,
     found_no_room: &'a [Dropped],
-    notices: &'a [Notice],
+    notices: &'a [N],
     loggers: Vec<LoggerJson<'a>>,
     totals: Totals,
     next: String,
