@@ -115,7 +115,9 @@ pub struct LoggerTime(pub i64);
 /// assert_eq!(GatewayTime(60).later(-90), GatewayTime(-30));
 /// assert_eq!(GatewayTime(60).since(GatewayTime(90)), -30);
 /// ```
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(transparent)]
 pub struct GatewayTime(pub i64);
 

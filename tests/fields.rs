@@ -41,6 +41,7 @@ use stonechat::sim::{
     BatterySwap, ClockDrift, ClockSet, Emission, FaultRates, Field, FieldPlan, IntervalChange, RestartPlan,
     Span, Truth, TruthRecord, UnitReplacement, Witness,
 };
+use stonechat::time::GatewayTime;
 use stonechat::view;
 use stonechat::wire::seq::{Address, Identity};
 use util::chance::Chance;
@@ -243,7 +244,7 @@ impl Site {
 
     fn clock_changes(&mut self, at: i64) {
         let before = self.clock.at(at - 1).unix_s + 1;
-        self.intake.clock_changed(before, self.clock.at(at));
+        self.intake.clock_changed(GatewayTime(before), self.clock.at(at));
     }
 
     /// A technician brings what a logger's memory holds.

@@ -565,8 +565,8 @@ impl Gateway {
         }
         batch.windows.extend(listening.iter().map(|&(radio, since, until)| Window {
             radio: RadioId(radio),
-            since,
-            until,
+            since: GatewayTime(since),
+            until: GatewayTime(until),
             synchronised: true,
             tally: Tally::default(),
             noise_bytes: 0,

@@ -33,6 +33,7 @@ use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
+use stonechat::time::GatewayTime;
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -734,7 +735,7 @@ impl World {
         self.synchronised = self.chance.percent(50);
         if (self.offset - before).abs() > 30 {
             let now = self.now();
-            self.intake.clock_changed(self.steady + before, now);
+            self.intake.clock_changed(GatewayTime(self.steady + before), now);
         }
         self.figures.clock_changes += 1;
     }
@@ -1224,7 +1225,11 @@ impl World {
         let now = self.now();
         let seen_since = if self.chance.percent(70) { 0 } else { now.unix_s - 86_400 };
         let ledger = if self.chance.percent(70) { &mut self.daemon } else { &mut self.other };
-        let rows = ledger.as_mut().unwrap().retire(Bounds { before: 1 << 40, seen_since }, now).unwrap();
+        let rows = ledger
+            .as_mut()
+            .unwrap()
+            .retire(Bounds { before: GatewayTime(1 << 40), seen_since: GatewayTime(seen_since) }, now)
+            .unwrap();
         self.figures.retirements += u64::from(rows > 0);
         self.figures.given_up += rows;
         assert_eq!(self.reports(), before, "reports before and after {rows} rows were given up");

@@ -405,7 +405,7 @@ fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
     };
     let settles_to = |ledger: &mut Ledger, battery_mv: u16, rssi_dbm: i8, sequence: i64| {
         let expected = LastHeard {
-            received_at: FROM + sequence,
+            received_at: stonechat::time::GatewayTime(FROM + sequence),
             battery_mv: Some(battery_mv),
             rssi_dbm: Some(rssi_dbm),
             snr_quarter_db: Some(2 * rssi_dbm.abs() / 3),

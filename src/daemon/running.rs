@@ -158,7 +158,7 @@ impl Daemon {
                 synchronised = now.synchronised,
                 "the gateway's clock was changed"
             );
-            self.intake.clock_changed(steady + before, now);
+            self.intake.clock_changed(crate::time::GatewayTime(steady + before), now);
             // What is told by the old clock would be off by as much.
             self.state.shift(offset - before);
         }

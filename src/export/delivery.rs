@@ -15,6 +15,7 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::roster::Roster;
 use crate::report::inputs::ReadError;
+use crate::time::LoggerTime;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -54,7 +55,7 @@ pub enum Delivered {
         /// What was counted.
         summary: Summary,
         /// The first and the last recorded time of these loggers; `None`: the ledger holds none.
-        held: Option<(i64, i64)>,
+        held: Option<(LoggerTime, LoggerTime)>,
     },
     /// All of it.
     Written {

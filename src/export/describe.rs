@@ -12,6 +12,7 @@ use super::table::{Column, Kind};
 use crate::record::coverage::LoggerRange;
 use crate::report::gaps::{Gap, GapState};
 use crate::text::as_rfc3339;
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -53,7 +54,7 @@ pub struct BackupFacts {
     pub sha256: String,
     /// When it was made.
     #[serde(serialize_with = "as_rfc3339")]
-    pub made_at: i64,
+    pub made_at: GatewayTime,
 }
 
 /// The descriptor.

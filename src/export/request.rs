@@ -3,7 +3,9 @@
 //! Values only: `mod.rs` does the work, `describe` puts the summary into a descriptor.
 
 use super::table::Column;
+use crate::record::clock;
 use crate::report::gaps::Gap;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
@@ -80,13 +82,9 @@ pub struct Request {
     pub now: i64,
 }
 
-/// A time before 2020 is of a clock that began in 1970 or 2000.
-const POSSIBLE_FROM: i64 = 1_577_836_800;
-/// A clock may be ahead so far and still be one that somebody set.
-const AHEAD_S: i64 = 86_400;
 impl Request {
-    pub(super) fn possible(&self) -> (i64, i64) {
-        (POSSIBLE_FROM, self.now.saturating_add(AHEAD_S))
+    pub(super) fn possible(&self) -> (LoggerTime, LoggerTime) {
+        clock::possible(GatewayTime(self.now))
     }
 
     pub(super) fn takes(&self, time: i64) -> bool {

@@ -195,8 +195,8 @@ impl Rows {
 
     fn corrected(&self, given: &Given<'_>, row: &mut Row<'_>) {
         if self.is_corrected {
-            row.push(Cell::Time(given.held.time));
-            row.push(Cell::Bool(given.time != given.held.time));
+            row.push(Cell::Time(given.held.time.unix_s()));
+            row.push(Cell::Bool(given.time != given.held.time.unix_s()));
         }
     }
 
@@ -218,7 +218,7 @@ impl Rows {
         row.push(Cell::Int(i64::from(id.sequence.number())));
         row.push(Cell::Time(given.time));
         self.corrected(given, &mut row);
-        row.push(held.received_at.map_or(Cell::Empty, Cell::Time));
+        row.push(held.received_at.map_or(Cell::Empty, |at| Cell::Time(at.unix_s())));
         row.push(held.received_at.and(held.synchronised).map_or(Cell::Empty, Cell::Bool));
         row.push(Cell::Text(held.source.name()));
         row.push(Cell::Int(channel as i64));
@@ -470,7 +470,7 @@ mod tests {
                 .map(|(channel, &count)| Count {
                     identity,
                     channel: channel as u8,
-                    time: held.time,
+                    time: held.time.unix_s(),
                     is_corrected: false,
                     count,
                     is_fault: content.faults >> channel & 1 == 1,
@@ -484,7 +484,7 @@ mod tests {
                 identity,
                 held: &held,
                 counts: &content.counts,
-                time: held.time,
+                time: held.time.unix_s(),
                 values: &values,
                 context: &context,
                 resolution: None,

@@ -43,9 +43,12 @@ pub fn write(
     let wanted = Wanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
         // A corrected time says little of the recorded one: then all rows are looked at.
-        recorded: request.span.filter(|_| request.clock == Clock::Logger),
+        recorded: request
+            .span
+            .filter(|_| request.clock == Clock::Logger)
+            .map(|(from, to)| (LoggerTime(from), LoggerTime(to))),
         possible: request.possible(),
-        as_of: request.as_of,
+        as_of: request.as_of.map(GatewayTime),
         // Columns of the long shape; and clocks are set right by receptions.
         whence: request.shape == Shape::Long || beginning.needs_made,
     };
@@ -252,10 +255,10 @@ impl Walk<'_, '_> {
         }
         for held in &into.stretch.rows {
             into.made.push(match &left.times {
-                None => held.time,
+                None => held.time.unix_s(),
                 Some(times) => {
-                    let received_at = held.received_synchronised().map(GatewayTime);
-                    times.clock().made(held.sequence, LoggerTime(held.time), received_at).time.unix_s()
+                    let received_at = held.received_synchronised();
+                    times.clock().made(held.sequence, held.time, received_at).time.unix_s()
                 }
             });
         }
@@ -267,7 +270,7 @@ impl Walk<'_, '_> {
             let Some(identity) = Identity::new(logger.number(), epoch.number(), held.sequence) else {
                 continue;
             };
-            if self.request.takes(self.request.time(held.time, made)) {
+            if self.request.takes(self.request.time(held.time.unix_s(), made)) {
                 into.counts.extend(counts_of(&into.stretch, held, identity, made, names.at(identity)));
             }
         }
@@ -418,7 +421,7 @@ impl Work<'_> {
             let Some(sequence) = Sequence::new(held.sequence) else { continue };
             let identity = Identity { address: logger, epoch, sequence };
             let is_possible = (possible_from..possible_to).contains(&held.time);
-            let time = self.request.time(held.time, made);
+            let time = self.request.time(held.time.unix_s(), made);
             if !self.request.takes(time) {
                 self.summary.impossible_left_out += u64::from(!is_possible);
                 continue;
@@ -460,7 +463,7 @@ impl Work<'_> {
         summary.rows += rows;
         summary.readings += 1;
         summary.impossible += u64::from(!is_possible);
-        summary.corrected += u64::from(given.time != given.held.time);
+        summary.corrected += u64::from(given.time != given.held.time.unix_s());
         let (first, last) = summary.times.unwrap_or((given.time, given.time));
         summary.times = Some((first.min(given.time), last.max(given.time)));
         if given.held.faults != 0 && summary.fault_codes.len() <= FAULT_CODES_MAX {
@@ -562,7 +565,7 @@ fn counts_of<'a>(
         identity,
         channel: channel as u8,
         time: made,
-        is_corrected: made != held.time,
+        is_corrected: made != held.time.unix_s(),
         count,
         is_fault: held.faults >> channel & 1 == 1,
         raw_unit: context.units.get(channel).copied().flatten(),

@@ -114,7 +114,7 @@ pub fn look(
         interval_s: logger.interval_s,
         last_opened: logger.last_heard.map(GatewayTime),
     });
-    let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now)?;
+    let failing = snapshot.failing(&heard.collect::<Vec<_>>(), GatewayTime(now))?;
     Ok(Gateway::new(&Evidence {
         now,
         daemon,

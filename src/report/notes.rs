@@ -49,7 +49,7 @@ impl Notes {
             *span = (span.0.min(from), span.1.max(to));
         }
         for (logger, (from, to)) in spans {
-            notes.manual.insert(logger, snapshot.manual_between(logger, from, to)?);
+            notes.manual.insert(logger, snapshot.manual_between(logger, GatewayTime(from), GatewayTime(to))?);
         }
         Ok(notes)
     }

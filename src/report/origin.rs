@@ -139,8 +139,8 @@ impl OfLogger<'_, '_> {
             }
             tally.rows(&rows, None);
             for block in blocks.get(&epoch).into_iter().flatten() {
-                let (from, to) =
-                    (block.time_min.saturating_sub(MARGIN_S), block.time_max.saturating_add(MARGIN_S));
+                let (first, last) = (clock::as_if_right(block.time_min), clock::as_if_right(block.time_max));
+                let (from, to) = (first.later(-MARGIN_S).unix_s(), last.later(MARGIN_S).unix_s());
                 let whole = by_radio
                     && block.time_min <= block.time_max
                     && tally.count.is_one_span(from, to)
@@ -154,7 +154,7 @@ impl OfLogger<'_, '_> {
                     );
                 if whole {
                     let left = tally.left(block.first, block.last);
-                    tally.count.held(Source::Radio, Some(block.time_min), left.count());
+                    tally.count.held(Source::Radio, Some(first.unix_s()), left.count());
                     tally.take(&left);
                 } else {
                     let settled = self.snapshot.stored_between(address, epoch, block.first, block.last)?;
@@ -225,7 +225,7 @@ impl OfLogger<'_, '_> {
 
     /// Ends of epochs that profiles had told by a time.
     fn name_epochs(&self, coverage: &mut Coverage, at: i64) -> Result<(), ReadError> {
-        for (by, previous, last) in self.snapshot.named_by(self.logger.address, at)? {
+        for (by, previous, last) in self.snapshot.named_by(self.logger.address, GatewayTime(at))? {
             if let (Some(by), Some(previous)) = (Epoch::new(by), Epoch::new(previous)) {
                 coverage.name_epoch(self.logger.address, previous, last, by);
             }

@@ -11,6 +11,7 @@ use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
 use crate::record::judge::Row;
 use crate::record::roster::Logger;
+use crate::time::LoggerTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -119,8 +120,8 @@ fn gather(
 /// The smallest and largest counts by channel of the days up to a reading, faults left out.
 fn expected(snapshot: &Snapshot<'_>, logger: Address, last: &Row) -> Read<Vec<Option<(i32, i32)>>> {
     let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
-    let to = i64::from(last.time) + 1;
-    snapshot.readings_in_time(logger, to - EXPECTED_DAYS * 86_400, to, |_, row| {
+    let to = LoggerTime(last.time.into()).later(1);
+    snapshot.readings_in_time(logger, to.later(-EXPECTED_DAYS * 86_400), to, |_, row| {
         for (at, &counts) in row.counts.iter().enumerate() {
             if ranges.len() <= at {
                 ranges.push(None);

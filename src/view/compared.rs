@@ -5,6 +5,7 @@ use crate::ledger::care::site::SitesCompared;
 use crate::record::judge::{Outcome, Tally};
 use crate::record::roster::Roster;
 use crate::text::{as_rfc3339, counted, local, offset_label, thousands};
+use crate::time::LoggerTime;
 use crate::view;
 use crate::wire::seq::{Address, Epoch};
 use serde::Serialize;
@@ -131,7 +132,7 @@ fn says(kind: DifferenceKind) -> &'static str {
 }
 
 fn days(difference: &Difference, utc_offset_s: i32) -> String {
-    let day = |time: i64| local(time, utc_offset_s).chars().take(10).collect::<String>();
+    let day = |time: LoggerTime| local(time, utc_offset_s).chars().take(10).collect::<String>();
     match difference.times {
         None => String::new(),
         Some((from, to)) if day(from) == day(to) => format!("  {}", day(from)),
@@ -181,9 +182,9 @@ struct DifferenceJson {
     last: u32,
     records: u64,
     #[serde(serialize_with = "as_rfc3339")]
-    from: Option<i64>,
+    from: Option<LoggerTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    to: Option<i64>,
+    to: Option<LoggerTime>,
 }
 
 /// As JSON.

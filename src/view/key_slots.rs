@@ -5,6 +5,7 @@ use crate::report::key_slots::{
     BEYOND_SHOWN, KeyChange, KeySlot, KeySlots, KeySource, RunningSlot, SlotClosing, SlotEnd, used_at,
 };
 use crate::text::{as_rfc3339, counted, local, offset_label, rfc3339};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use serde::Serialize;
 use std::cmp::Ordering;
@@ -49,9 +50,9 @@ struct SlotJson {
     key: Option<&'static str>,
     last: Option<Numbers>,
     #[serde(serialize_with = "as_rfc3339")]
-    opened_from: Option<i64>,
+    opened_from: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    last_used: Option<i64>,
+    last_used: Option<GatewayTime>,
     largest: Option<Numbers>,
     of_newest_records: usize,
     daemon_differs: bool,
@@ -78,7 +79,7 @@ struct BeyondJson {
     #[serde(flatten)]
     numbers: Numbers,
     #[serde(serialize_with = "as_rfc3339")]
-    received_at: Option<i64>,
+    received_at: Option<GatewayTime>,
 }
 
 /// A record of the logger.

@@ -312,7 +312,9 @@ impl Beside {
         let mut drawn = Vec::new();
         for stretch in stretches {
             let until = stretch.to.saturating_sub(1);
-            for reading in snapshot.manual_between(stretch.logger, stretch.from, until)? {
+            for reading in
+                snapshot.manual_between(stretch.logger, GatewayTime(stretch.from), GatewayTime(until))?
+            {
                 if reading.what.channel != stretch.channel {
                     continue;
                 }

@@ -82,7 +82,7 @@ struct LoggerJson<'a> {
     logger: Address,
     name: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
-    last_heard: Option<i64>,
+    last_heard: Option<GatewayTime>,
     silent: bool,
     unheard_because_of_gateway: bool,
     #[serde(serialize_with = "as_rfc3339")]

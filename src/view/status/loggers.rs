@@ -26,16 +26,17 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
         Column::new("fetch before"),
     ]);
     for logger in &status.loggers {
-        let heard = logger.heard.unwrap_or_default();
+        let heard = logger.heard.map(|heard| (heard.battery_mv, heard.rssi_dbm, heard.snr_quarter_db));
+        let (battery_mv, rssi_dbm, snr_quarter_db) = heard.unwrap_or_default();
         let or_nothing = |text: Option<String>| text.unwrap_or_default();
         table.row([
             format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address),
             logger.name.clone(),
             last_heard(logger, now),
             logger.strip.marks(days).map(|mark| marks::character(mark, look.unicode)).collect(),
-            or_nothing(heard.battery_mv.map(|mv| format!("{:.2} V", f64::from(mv) / 1000.0))),
-            or_nothing(heard.rssi_dbm.map(|rssi| format!("{rssi} dBm"))),
-            or_nothing(heard.snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
+            or_nothing(battery_mv.map(|mv| format!("{:.2} V", f64::from(mv) / 1000.0))),
+            or_nothing(rssi_dbm.map(|rssi| format!("{rssi} dBm"))),
+            or_nothing(snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
             or_nothing(logger.heard_percent().map(|percent| format!("{percent} %"))),
             thousands(logger.missing),
             fetch_before(logger, now, offset),
@@ -47,7 +48,7 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
 /// In one unit, so that a column of times can be compared at a glance.
 fn last_heard(logger: &LoggerStatus, now: i64) -> String {
     let Some(heard) = logger.heard else { return "never".to_owned() };
-    let since = (now - heard.received_at).max(0);
+    let since = (now - heard.received_at.unix_s()).max(0);
     let length = match since {
         0..60 => format!("{since} s"),
         60..3600 => format!("{} min", since / 60),

@@ -104,7 +104,7 @@ fn silence_step(status: &Status) -> Option<String> {
     }
     let longest = silent.iter().min_by_key(|logger| logger.heard.map(|heard| heard.received_at))?;
     let since = longest.heard.map_or("was never heard".to_owned(), |heard| {
-        format!("is silent for {}", whole(&duration(status.now - heard.received_at)))
+        format!("is silent for {}", whole(&duration(status.now - heard.received_at.unix_s())))
     });
     let others = match silent.len() as u64 - 1 {
         0 => String::new(),
