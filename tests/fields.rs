@@ -288,18 +288,23 @@ impl Site {
         let (config, now) = (&self.config, self.now);
         let wanted = GapsWanted { loggers: loggers.to_vec(), ..GapsWanted::default() };
         let frame = crate::util::frame(config, now);
-        let gaps = json!(view::gaps::as_json(frame, &selection::read(config, &wanted, now).unwrap()));
-        let visits = json!(view::visits::as_json(frame, &walk::read(config, loggers, now).unwrap()));
+        let gaps =
+            json!(view::gaps::as_json(frame, &selection::read(config, &wanted, GatewayTime(now)).unwrap()));
+        let visits =
+            json!(view::visits::as_json(frame, &walk::read(config, loggers, GatewayTime(now)).unwrap()));
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
-        let spans = borders.windows(2).map(|of| Spanned { from: of[0], to: of[1] }).collect();
+        let spans = borders
+            .windows(2)
+            .map(|of| Spanned { from: GatewayTime(of[0]), to: GatewayTime(of[1]) })
+            .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = counted::count(config, &wanted, now, |_, _, _| {}).unwrap();
+        let counts = counted::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
         let service = Service::default();
         let completeness = json!(view::completeness::as_json(frame, &wanted, &counts, &service));
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
             let around = surroundings(config);
-            status::gather(&config.roster, snapshot, around, now)
+            status::gather(&config.roster, snapshot, around, GatewayTime(now))
         });
         Reports { gaps, visits, status: json!(view::status::as_json(&status.unwrap())), completeness }
     }

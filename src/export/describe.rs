@@ -64,7 +64,7 @@ pub struct Package<'a> {
     name: String,
     title: String,
     #[serde(serialize_with = "as_rfc3339")]
-    created: i64,
+    created: GatewayTime,
     resources: Vec<Resource<'a>>,
     provenance: ProvenanceJson<'a>,
     channels: Vec<LoggerChannels<'a>>,
@@ -138,21 +138,21 @@ struct ProvenanceJson<'a> {
     site: &'a str,
     ledger: &'a LedgerFacts,
     #[serde(serialize_with = "as_rfc3339")]
-    exported_at: i64,
+    exported_at: GatewayTime,
     #[serde(serialize_with = "as_rfc3339")]
-    as_of: Option<i64>,
+    as_of: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    from: Option<i64>,
+    from: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    to_before: Option<i64>,
+    to_before: Option<GatewayTime>,
     clock: &'static str,
     order: &'static str,
     readings: u64,
     missing_rows: u64,
     #[serde(serialize_with = "as_rfc3339")]
-    first: Option<i64>,
+    first: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    last: Option<i64>,
+    last: Option<GatewayTime>,
     impossible_times: u64,
     impossible_times_left_out: u64,
     corrected_times: u64,
@@ -168,9 +168,9 @@ struct GapJson {
     records: u64,
     readings: Option<u64>,
     #[serde(serialize_with = "as_rfc3339")]
-    from: Option<i64>,
+    from: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    to: Option<i64>,
+    to: Option<GatewayTime>,
     state: GapState,
 }
 
@@ -252,8 +252,8 @@ fn provenance<'a>(request: &Request, summary: &Summary, of: &'a Provenance) -> P
         ledger: &of.ledger,
         exported_at: request.now,
         as_of: request.as_of,
-        from: from.filter(|&at| at != i64::MIN),
-        to_before: to_before.filter(|&at| at != i64::MAX),
+        from: from.filter(|&at| at != GatewayTime(i64::MIN)),
+        to_before: to_before.filter(|&at| at != GatewayTime(i64::MAX)),
         clock: match request.clock {
             Clock::Logger => "logger",
             Clock::Corrected => "corrected",

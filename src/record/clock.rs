@@ -57,6 +57,11 @@ pub const fn as_if_right(recorded: LoggerTime) -> GatewayTime {
     GatewayTime(recorded.unix_s())
 }
 
+/// What a logger's clock shows at this time if it is right.
+pub const fn recorded_if_right(time: GatewayTime) -> LoggerTime {
+    LoggerTime(time.unix_s())
+}
+
 /// A record's reception, from how long after its recorded time it came: the ledger stores that.
 pub const fn received(recorded: LoggerTime, lag_s: i64) -> GatewayTime {
     as_if_right(recorded).later(lag_s)

@@ -1,8 +1,9 @@
 //! Completeness in words, as CSV and as JSON.
 
-use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
+use crate::report::completeness::{CompletenessWanted, Counts, FROM_THE_FIRST, LoggerCounts, Span};
 use crate::report::service::Service;
 use crate::text::{as_rfc3339, csv_cell, rfc3339, thousands};
+use crate::time::GatewayTime;
 use crate::view::frame::Frame;
 use crate::view::term::{Table, beginning, cut, wrapped};
 use crate::wire::seq::Address;
@@ -47,7 +48,8 @@ pub fn page(
         columns,
     );
     if let (false, Some(span)) = (wanted.by_month, wanted.spans.first()) {
-        let from = if span.from == i64::MIN { "the first record".to_owned() } else { frame.at(span.from) };
+        let from =
+            if span.from == FROM_THE_FIRST { "the first record".to_owned() } else { frame.at(span.from) };
         text += &prose(&format!("The span is from {from} to before {}.", frame.at(span.to)), columns);
     }
     text.push('\n');
@@ -133,7 +135,7 @@ fn lines<'c>(
         .iter()
         .zip(spans)
         .map(|(span, counts)| {
-            let day = frame.at(span.from.saturating_add(86_400));
+            let day = frame.at(span.from.later(86_400));
             let label = if wanted.by_month { day.chars().take(7).collect() } else { "span".to_owned() };
             (label, counts)
         })
@@ -191,9 +193,9 @@ fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
 struct CompletenessJson<'a> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
-    generated_at: i64,
+    generated_at: GatewayTime,
     #[serde(serialize_with = "as_rfc3339")]
-    as_of: Option<i64>,
+    as_of: Option<GatewayTime>,
     by_month: bool,
     loggers: Vec<LoggerJson<'a>>,
     all: CountsJson,
@@ -213,9 +215,9 @@ struct LoggerJson<'a> {
 #[derive(Serialize)]
 struct SpanJson {
     #[serde(serialize_with = "as_rfc3339")]
-    from: Option<i64>,
+    from: Option<GatewayTime>,
     #[serde(serialize_with = "as_rfc3339")]
-    to: i64,
+    to: GatewayTime,
     #[serde(flatten)]
     counts: CountsJson,
 }
@@ -261,7 +263,7 @@ pub fn as_json<'a>(
     service: &'a Service,
 ) -> impl Serialize + use<'a> {
     let span = |(span, counts): (&Span, &Counts)| SpanJson {
-        from: Some(span.from).filter(|&from| from > i64::MIN),
+        from: Some(span.from).filter(|&from| from > FROM_THE_FIRST),
         to: span.to,
         counts: counts.into(),
     };
@@ -292,7 +294,9 @@ pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts
     for of in counts {
         let spans = wanted.spans.iter().map(Some).zip(&of.spans);
         for (span, counts) in spans.chain([(None, &of.all)]) {
-            let time = |at: Option<i64>| at.filter(|&at| at > i64::MIN).map(rfc3339).unwrap_or_default();
+            let time = |at: Option<GatewayTime>| {
+                at.filter(|&at| at > FROM_THE_FIRST).map(rfc3339).unwrap_or_default()
+            };
             text += &format!(
                 "{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",
                 of.logger,

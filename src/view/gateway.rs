@@ -2,6 +2,7 @@
 
 use crate::report::gateway::{Fault, Gateway};
 use crate::text::{as_rfc3339, counted, local};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -25,7 +26,7 @@ fn state(fault: &Fault) -> &'static str {
     }
 }
 
-fn since(fault: &Fault) -> Option<i64> {
+fn since(fault: &Fault) -> Option<GatewayTime> {
     match *fault {
         Fault::NotRunning { since } | Fault::Stuck { since } => Some(since),
         Fault::PortNotOpen { since, .. } | Fault::OnlyNoise { since, .. } | Fault::WrongKey { since, .. } => {
@@ -55,9 +56,7 @@ fn named_keys(keys: &[(Address, Slot)]) -> String {
 
 /// What is the matter: a clause without a stop.
 fn said(fault: &Fault, utc_offset_s: i32) -> String {
-    let at =
-        |since: Option<i64>| since.map_or(String::new(), |at| format!(" since {}", local(at, utc_offset_s)));
-    let when = at(since(fault));
+    let when = since(fault).map_or(String::new(), |at| format!(" since {}", local(at, utc_offset_s)));
     match fault {
         Fault::NoWord => "there is no word from a daemon".to_owned(),
         Fault::NotRunning { .. } => format!("the daemon has not been running{when}"),
@@ -145,7 +144,7 @@ pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
 pub struct GatewayJson<'a> {
     state: &'static str,
     #[serde(serialize_with = "as_rfc3339")]
-    since: Option<i64>,
+    since: Option<GatewayTime>,
     advice: Option<String>,
     faults: Vec<FaultJson<'a>>,
     explains_silence_of: &'a BTreeSet<Address>,
@@ -157,7 +156,7 @@ struct FaultJson<'a> {
     radio: Option<&'a str>,
     keys: Option<Vec<Key>>,
     #[serde(serialize_with = "as_rfc3339")]
-    since: Option<i64>,
+    since: Option<GatewayTime>,
     advice: String,
 }
 

@@ -41,7 +41,7 @@ struct KeySlotsJson<'a> {
     slots: Vec<SlotJson>,
     change: Option<ChangeJson<'a>>,
     #[serde(serialize_with = "as_rfc3339")]
-    daemon_read_keys_at: Option<i64>,
+    daemon_read_keys_at: Option<GatewayTime>,
 }
 
 #[derive(Serialize)]

@@ -32,7 +32,7 @@ pub fn line(act: &Act, utc_offset_s: i32) -> Line {
     .flatten()
     .collect();
     Line {
-        when: local(act.at.unix_s(), utc_offset_s),
+        when: local(act.at, utc_offset_s),
         what: match act.number {
             Some(number) => format!("{} {number}", shown(&act.kind)),
             None => shown(&act.kind),

@@ -14,8 +14,8 @@ use serde::Serialize;
 pub fn captions(picture: &Picture) -> Captions {
     let offset_s = picture.offset_s;
     let note = |remark: &Remark| Note {
-        from: remark.what.from.unix_s(),
-        to: remark.what.to.map(GatewayTime::unix_s),
+        from: remark.what.from,
+        to: remark.what.to,
         text: match picture.has_several_loggers {
             true => format!("logger {}: {}", remark.what.logger, remark_line(remark, offset_s)),
             false => remark_line(remark, offset_s),
@@ -50,9 +50,9 @@ struct PictureJson<'a> {
     width: u32,
     height: u32,
     #[serde(serialize_with = "as_rfc3339")]
-    from: i64,
+    from: GatewayTime,
     #[serde(serialize_with = "as_rfc3339")]
-    to: i64,
+    to: GatewayTime,
     remarks: usize,
     points: Vec<PanelJson<'a>>,
 }
@@ -83,9 +83,9 @@ struct AbsentJson<'a> {
 #[derive(Serialize)]
 struct BandJson {
     #[serde(serialize_with = "as_rfc3339")]
-    from: i64,
+    from: GatewayTime,
     #[serde(serialize_with = "as_rfc3339")]
-    to: i64,
+    to: GatewayTime,
     what: String,
 }
 

@@ -4,6 +4,7 @@ use super::term::Table;
 use crate::report::point_check::{Disagreement, NoValue, PointCheck, PointWarning};
 use crate::report::values::{Calculation, CalculationLine, Shown};
 use crate::text::{as_rfc3339, counted, csv_cell, local, offset_label, rfc3339};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Sequence};
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -79,7 +80,7 @@ struct ValuesJson<'a> {
 #[derive(Serialize)]
 struct ValueJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
-    time: i64,
+    time: GatewayTime,
     time_corrected: bool,
     value: Option<f64>,
     text: Option<&'a str>,
@@ -249,7 +250,7 @@ pub fn check_json(found: &PointCheck) -> impl Serialize {
 }
 
 /// The same as text; `now`: what it was asked for.
-pub fn check_text(found: &PointCheck, now: i64, offset_s: i32) -> String {
+pub fn check_text(found: &PointCheck, now: GatewayTime, offset_s: i32) -> String {
     let mut text = format!(
         "{}, {}, {}: no mistake\n",
         counted(found.points.len() as u64, "point"),

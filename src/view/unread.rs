@@ -3,6 +3,7 @@
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Opaque};
 use crate::text::{counted, duration, thousands};
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -106,7 +107,7 @@ pub fn foreign_address(foreign: &Foreign) -> String {
 }
 
 /// Addresses off the roster in one line, the last heard first.
-pub fn foreign(all: &[Foreign], now: i64) -> Option<String> {
+pub fn foreign(all: &[Foreign], now: GatewayTime) -> Option<String> {
     let frames: u64 = all.iter().map(|foreign| foreign.frames).sum();
     if all.is_empty() {
         return None;
@@ -115,7 +116,7 @@ pub fn foreign(all: &[Foreign], now: i64) -> Option<String> {
         .iter()
         .take(FOREIGN_NAMED)
         .map(|foreign| {
-            let ago = duration(now.saturating_sub(foreign.last_heard.unix_s()).max(0));
+            let ago = duration(now.since(foreign.last_heard).max(0));
             format!("{} ({}, last {ago} ago)", foreign_address(foreign), counted(foreign.frames, "frame"))
         })
         .collect();
@@ -135,9 +136,9 @@ pub fn foreign(all: &[Foreign], now: i64) -> Option<String> {
 const NO_ROOM_NAMED: usize = 6;
 
 /// Frames that waited for a key and found no room, in a sentence; `None`: there were none.
-pub fn found_no_room(all: &[Dropped], now: i64) -> Option<String> {
+pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
     let frames = all.iter().map(|dropped| dropped.frames).fold(0, u64::saturating_add);
-    let last = all.iter().map(|dropped| dropped.last_at.unix_s()).max()?;
+    let last = all.iter().map(|dropped| dropped.last_at).max()?;
     let mut largest: Vec<&Dropped> = all.iter().collect();
     largest.sort_by_key(|dropped| std::cmp::Reverse(dropped.frames));
     let mut named: Vec<String> = largest
@@ -153,7 +154,7 @@ pub fn found_no_room(all: &[Dropped], now: i64) -> Option<String> {
          genuine among them is still in its logger, and `stonechat gaps` lists it once the key is right.",
         counted(frames, "frame"),
         named.join(", "),
-        duration(now.saturating_sub(last).max(0))
+        duration(now.since(last).max(0))
     ))
 }
 

@@ -23,7 +23,7 @@ use serde::Serialize;
 struct GapsJson<'a> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
-    generated_at: i64,
+    generated_at: GatewayTime,
     gateway: GatewayJson<'a>,
     opaque: Vec<OpaqueOf<'a>>,
     gaps: Vec<GapJson<'a>>,
@@ -85,7 +85,7 @@ struct SilenceJson<'a> {
     logger: Address,
     name: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
-    last_heard: Option<i64>,
+    last_heard: Option<GatewayTime>,
     presumed_readings: Option<u64>,
     expected_quiet: Option<&'a Remark>,
     written_off: Option<WriteOffJson<'a>>,
@@ -98,9 +98,9 @@ struct SilenceJson<'a> {
 #[derive(Serialize)]
 struct OutageJson<'a> {
     #[serde(serialize_with = "as_rfc3339")]
-    from: i64,
+    from: GatewayTime,
     #[serde(serialize_with = "as_rfc3339")]
-    to: i64,
+    to: GatewayTime,
     cause: &'static str,
     loggers: &'a [Address],
     records: u64,

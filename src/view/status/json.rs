@@ -24,7 +24,7 @@ use std::path::Path;
 struct StatusJson<'a, D, N> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
-    generated_at: i64,
+    generated_at: GatewayTime,
     gateway: GatewayJson<'a>,
     daemon_running: bool,
     daemon: Option<&'a D>,
@@ -96,10 +96,10 @@ struct LoggerJson<'a> {
     missing: u64,
     overwritten: u64,
     #[serde(serialize_with = "as_rfc3339")]
-    next_deadline: Option<i64>,
+    next_deadline: Option<GatewayTime>,
     in_logger: Option<InLogger>,
     #[serde(serialize_with = "as_rfc3339")]
-    next_drive_deadline: Option<i64>,
+    next_drive_deadline: Option<GatewayTime>,
     heard_first_time_7d: Option<f64>,
     needs_somebody: bool,
     strip: Vec<Day<'a>>,

@@ -16,7 +16,7 @@ use serde::Serialize;
 struct VisitsJson<'a> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
-    generated_at: i64,
+    generated_at: GatewayTime,
     gateway: GatewayJson<'a>,
     if_the_gateway_stays_so: Option<FirstToOverwrite>,
     visits: Vec<VisitJson<'a>>,
@@ -52,10 +52,10 @@ struct VisitJson<'a> {
     at_stake: &'a Stake,
     unit: Option<String>,
     #[serde(serialize_with = "as_rfc3339")]
-    last_heard: Option<i64>,
+    last_heard: Option<GatewayTime>,
     battery_mv: Option<u16>,
     #[serde(serialize_with = "as_rfc3339")]
-    battery_measured_at: Option<i64>,
+    battery_measured_at: Option<GatewayTime>,
     battery_installed: Option<&'a str>,
     area: Option<&'a str>,
     access: Option<&'a str>,
