@@ -809,7 +809,7 @@ proptest! {
             }
             let reader = Reader::open(ledger.path()).unwrap();
             let report = reader
-                .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now.unix_s, |_| true))
+                .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now.time(), |_| true))
                 .unwrap();
             let must = *held.last().unwrap();
             let parts = |state: GapState| -> BTreeSet<u32> {

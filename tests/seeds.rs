@@ -1017,7 +1017,7 @@ impl World {
         let now = self.now();
         let planner = Planner::open(&self.path()).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
-        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.time());
         let planned = if sealed {
             planning.sealed("a dump", &mut &dump[..], Some(dump.len() as u64), &mut Quiet)
         } else {
@@ -1210,7 +1210,7 @@ impl World {
         reader
             .read(|snapshot| {
                 let report =
-                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 let addresses: Vec<Address> = self.roster.loggers().map(|logger| logger.address).collect();
                 let days = snapshot.radio_days(&addresses, (0, 40_000))?;
                 let heard: Vec<_> = addresses.iter().map(|&address| snapshot.heard(address)).collect();
@@ -1472,7 +1472,7 @@ impl World {
                     assert_eq!(found, expected, "gaps of logger {}", logger.address);
                 }
                 let report =
-                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 for gap in &report.gaps {
                     for sequence in gap.first..=gap.last {
                         let off = model.written_off.iter().any(|&(address, epoch, first, last)| {
@@ -1570,7 +1570,7 @@ impl World {
         let planner = Planner::open(&self.path()).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
         let now = self.now();
-        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.time());
         planning.sealed("everything", &mut &dump[..], None, &mut Quiet).map_err(|_| "planned").unwrap();
         let file = planning.done().0.pop().unwrap();
         if file.changes() {

@@ -8,7 +8,7 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
 use crate::report::values::Site;
 use crate::state::DaemonState;
-use crate::time::GatewayTime;
+use crate::time::{self, GatewayTime};
 use crate::units::account::Words;
 use crate::view::frame::Frame;
 use crate::wire::seq::Address;
@@ -60,9 +60,9 @@ pub fn maybe_instant(text: Option<&str>, option: &str) -> Result<Option<GatewayT
 }
 
 /// The present, or what `--now` says it is.
-pub fn now(text: Option<&str>) -> Result<i64, Exit> {
+pub fn now(text: Option<&str>) -> Result<GatewayTime, Exit> {
     let now = maybe_instant(text, "--now").map_err(Exit::usage)?;
-    Ok(now.map_or_else(crate::time::unix_s, GatewayTime::unix_s))
+    Ok(now.unwrap_or_else(time::now))
 }
 
 // The next two have no doc comments: clap would show them as the description of each command that takes them in.
@@ -89,13 +89,13 @@ pub struct NowArg {
 
 impl NowArg {
     /// The present.
-    pub fn now(&self) -> Result<i64, Exit> {
+    pub fn now(&self) -> Result<GatewayTime, Exit> {
         now(self.now.as_deref())
     }
 }
 
 /// What every report names.
-pub fn frame(config: &Config, now: i64) -> Frame<'_> {
+pub fn frame(config: &Config, now: GatewayTime) -> Frame<'_> {
     Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
 }
 

@@ -17,7 +17,6 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
 use crate::report::values::Site;
 use crate::text::thousands;
-use crate::time::GatewayTime;
 use crate::view::export::{Delivery, Failure, failure, impossible, nothing, text};
 pub use args::{Args, HELP};
 use serde_json::json;
@@ -33,7 +32,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let config = open(config_path)?;
     let now = now(args.now.as_deref())?;
     tell_not_here(&config.ledger.path);
-    let mut request = args.request(config.site.utc_offset_s, GatewayTime(now)).map_err(Exit::usage)?;
+    let mut request = args.request(config.site.utc_offset_s, now).map_err(Exit::usage)?;
     let reader = Reader::open(&config.ledger.path)?;
     check_loggers(&config, &reader, &request)?;
     let known = Known::as_of(request.as_of);

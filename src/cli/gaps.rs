@@ -7,7 +7,6 @@ use super::print::{print, print_json};
 use crate::config::Config;
 use crate::report::selection::{GapsWanted, read};
 use crate::text::rfc3339;
-use crate::time::GatewayTime;
 use crate::view::{gaps, term};
 use std::io::Write;
 use std::path::Path;
@@ -66,6 +65,5 @@ fn wanted(config: &Config, args: &Args) -> Result<GapsWanted, String> {
     {
         return Err(format!("--from {} is after --to {}; swap them", rfc3339(from), rfc3339(to)));
     }
-    let (from, to) = (from.map(GatewayTime::unix_s), to.map(GatewayTime::unix_s));
     Ok(GapsWanted { loggers, from, to, each: args.each, all_values: args.values })
 }

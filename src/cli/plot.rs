@@ -48,7 +48,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         let Some((from, to)) = picture::span(&ground, snapshot, &subjects, span, USUAL_S)? else {
             return Ok(None);
         };
-        picture::picture(&ground, snapshot, &subjects, size.columns(from, to), GatewayTime(now)).map(Some)
+        picture::picture(&ground, snapshot, &subjects, size.columns(from, to), now).map(Some)
     })?;
     let picture = picture.filter(|picture| picture.panels.iter().any(|panel| panel.readings > 0));
     let picture = picture.ok_or_else(|| nothing(&subjects, span))?;

@@ -15,7 +15,6 @@ use crate::ledger::read::snapshot::Reader;
 use crate::report::point_check;
 use crate::report::values::{self, Site, Span};
 use crate::text::{counted, rfc3339};
-use crate::time::GatewayTime;
 use crate::view::units as view;
 pub use args::{CheckArgs, Command, ExplainArgs, ShowArgs};
 use std::io::Write;
@@ -88,9 +87,7 @@ fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, E
     let now = now(args.now.as_deref())?;
     let read = config::load_calibrations_in(config, &args.units, &Environment::of_process());
     let found = match read {
-        Ok((points, calibrations)) => {
-            point_check::check(&config.roster, &points, &calibrations, GatewayTime(now))
-        }
+        Ok((points, calibrations)) => point_check::check(&config.roster, &points, &calibrations, now),
         Err(problems) if args.json => {
             let all =
                 problems.iter().map(|p| (p.file.to_string_lossy().into_owned(), p.line, p.text.as_str()));
@@ -105,5 +102,5 @@ fn check(config: &Config, args: &CheckArgs, out: &mut dyn Write) -> Result<u8, E
     if args.json {
         return Ok(print_json(out, &view::check_json(&found), DONE));
     }
-    Ok(print(out, &view::check_text(&found, GatewayTime(now), config.site.utc_offset_s), DONE))
+    Ok(print(out, &view::check_text(&found, now, config.site.utc_offset_s), DONE))
 }

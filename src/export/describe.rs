@@ -113,7 +113,7 @@ fn gaps(summary: &Summary) -> Vec<Value> {
             json!({
                 "logger": gap.logger.number(), "epoch": gap.epoch.number(),
                 "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
-                "from": time(gap.from.map(GatewayTime)), "to": time(gap.to.map(GatewayTime)), "state": gap.state.name(),
+                "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
             })
         })
         .collect()

@@ -373,14 +373,13 @@ impl Beginning {
     ) -> Result<Self, ReadError> {
         let is_wanted = |logger: Address| request.loggers.is_empty() || request.loggers.contains(&logger);
         let mut gaps = reader.read(|snapshot| {
-            Ok(gaps::report(roster, snapshot.coverage(), snapshot, request.now.unix_s(), is_wanted)?.gaps)
+            Ok(gaps::report(roster, snapshot.coverage(), snapshot, request.now, is_wanted)?.gaps)
         })?;
         // What was missing then is not known.
         gaps.retain(|gap| {
             request.as_of.is_none()
                 && request.span.is_none_or(|(from, to)| {
-                    gap.to.is_none_or(|last| GatewayTime(last) >= from)
-                        && gap.from.is_none_or(|first| GatewayTime(first) < to)
+                    gap.to.is_none_or(|last| last >= from) && gap.from.is_none_or(|first| first < to)
                 })
         });
         gaps.sort_by_key(|gap| (gap.logger, gap.epoch, gap.first));
@@ -576,7 +575,7 @@ fn counts_of<'a>(
 
 /// When a missing record was made: on a straight line through its gap.
 fn within(gap: &Gap, sequence: u32) -> Option<GatewayTime> {
-    let (from, to) = (gap.from?, gap.to?);
+    let (from, to) = (gap.from?.unix_s(), gap.to?.unix_s());
     let (at, of) = (i128::from(sequence.saturating_sub(gap.first)), i128::from(gap.last - gap.first));
     let share = if of == 0 { 0 } else { (i128::from(to) - i128::from(from)) * at / of };
     i64::try_from(i128::from(from) + share).ok().map(GatewayTime)
@@ -586,7 +585,7 @@ fn within(gap: &Gap, sequence: u32) -> Option<GatewayTime> {
 /// `unknown` says, where no times can be told.
 fn made_in(gap: &Gap, (from, to): (GatewayTime, GatewayTime), unknown: bool) -> Option<(u32, u32)> {
     let all = Some((gap.first, gap.last));
-    let (Some(begins), Some(ends)) = (gap.from.map(GatewayTime), gap.to.map(GatewayTime)) else {
+    let (Some(begins), Some(ends)) = (gap.from, gap.to) else {
         return all.filter(|_| unknown);
     };
     // A line that falls comes of a wrong clock: then the gap counts where it begins.

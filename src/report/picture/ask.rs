@@ -247,9 +247,8 @@ pub fn picture(
         subjects.iter().map(|subject| (subject, ground.stretches(subject, (from, to)))).collect();
     let loggers: BTreeSet<Address> =
         measured.iter().flat_map(|(_, stretches)| stretches).map(|stretch| stretch.logger).collect();
-    let report = gaps::report(&config.roster, snapshot.coverage(), snapshot, now.unix_s(), |logger| {
-        loggers.contains(&logger)
-    })?;
+    let report =
+        gaps::report(&config.roster, snapshot.coverage(), snapshot, now, |logger| loggers.contains(&logger))?;
     let inputs = ground.inputs(snapshot);
     // Records of a ledger that was set aside count as held, so no gap parts what is on their two sides.
     let damaged = snapshot.not_salvaged()?;

@@ -39,14 +39,13 @@ impl Band {
             GapState::Open => Missing::Records(records),
             GapState::WrittenOff => Missing::WrittenOff(records),
         };
-        let (from, to) = gap.from.map(GatewayTime).zip(gap.to.map(GatewayTime))?;
+        let (from, to) = gap.from.zip(gap.to)?;
         Some(Self { from: from.min(to), to: to.max(from), missing, readings: gap.readings, is_part: false })
     }
 
     /// Of an epoch whose end nobody has told.
     pub fn of_unclosed(open: &UnclosedGap) -> Option<Self> {
-        let (from, to) =
-            open.from.map(GatewayTime).zip(open.to.map(GatewayTime)).filter(|(from, to)| from < to)?;
+        let (from, to) = open.from.zip(open.to).filter(|(from, to)| from < to)?;
         let readings = open.presumed_readings;
         if readings == Some(0) {
             return None;
@@ -56,7 +55,7 @@ impl Band {
 
     /// Of a silence that goes on at the end of a plot, `to`.
     pub fn of_silence(silence: &Silence, to: GatewayTime) -> Option<Self> {
-        let from = silence.last_heard.map(GatewayTime).filter(|&from| from < to)?;
+        let from = silence.last_heard.filter(|&from| from < to)?;
         Some(Self { from, to, missing: Missing::Silent, readings: None, is_part: false })
     }
 
