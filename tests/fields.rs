@@ -40,6 +40,7 @@ use stonechat::sim::{
     BatterySwap, ClockDrift, ClockSet, Emission, FaultRates, Field, FieldPlan, IntervalChange, RestartPlan,
     Span, Truth, TruthRecord, UnitReplacement, Witness,
 };
+use stonechat::time::GatewayTime;
 use stonechat::wire::seq::{Address, Identity};
 use util::chance::Chance;
 use util::{daemon, hand};
@@ -241,7 +242,7 @@ impl Site {
 
     fn clock_changes(&mut self, at: i64) {
         let before = self.clock.at(at - 1).unix_s + 1;
-        self.intake.clock_changed(before, self.clock.at(at));
+        self.intake.clock_changed(GatewayTime(before), self.clock.at(at));
     }
 
     /// A technician brings what a logger's memory holds.
@@ -250,7 +251,7 @@ impl Site {
         let stamp = self.clock.at(self.now);
         let planner = Planner::open(&self.config.ledger.path).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
-        let mut planning = Planning::new(planner, &self.config.roster, &mut self.keyring, stamp.unix_s);
+        let mut planning = Planning::new(planner, &self.config.roster, &mut self.keyring, stamp.time());
         planning.sealed("a dump", &mut &dump[..], Some(dump.len() as u64), &mut Quiet).unwrap();
         let (mut files, ..) = planning.done();
         let file = files.pop().unwrap();
@@ -286,22 +287,25 @@ impl Site {
         let wanted = GapsWanted { loggers: loggers.to_vec(), ..GapsWanted::default() };
         let gaps = stonechat::view::gaps::as_json(
             crate::util::frame(config, now),
-            &selection::read(config, &wanted, now).unwrap(),
+            &selection::read(config, &wanted, GatewayTime(now)).unwrap(),
         );
         let visits = stonechat::view::visits::as_json(
             crate::util::frame(config, now),
-            &walk::read(config, loggers, now).unwrap(),
+            &walk::read(config, loggers, GatewayTime(now)).unwrap(),
         );
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
-        let spans = borders.windows(2).map(|of| Spanned { from: of[0], to: of[1] }).collect();
+        let spans = borders
+            .windows(2)
+            .map(|of| Spanned { from: GatewayTime(of[0]), to: GatewayTime(of[1]) })
+            .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = counted::count(config, &wanted, now, |_, _, _| {}).unwrap();
+        let counts = counted::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
         let completeness =
             stonechat::view::completeness::as_json(crate::util::frame(config, now), &wanted, &counts);
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
             let around = surroundings(config);
-            status::gather(&config.roster, snapshot, around, now)
+            status::gather(&config.roster, snapshot, around, GatewayTime(now))
         });
         Reports { gaps, visits, status: stonechat::view::status::as_json(&status.unwrap()), completeness }
     }

@@ -456,7 +456,7 @@ fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
             slot: Some(Slot(0)),
             reception: None,
             import: None,
-            stored_at: Some(came_at),
+            stored_at: Some(GatewayTime(came_at)),
         };
         batch.push_record(arrival, &plaintext(id, variant));
     }

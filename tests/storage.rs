@@ -15,7 +15,7 @@ use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::sim::{Field, FieldPlan, TruthRecord};
-use stonechat::time::LoggerTime;
+use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -377,7 +377,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
     // Boots with the time that was saved two days ago, and is set right after a minute.
     intake.up(0, at(1_780_000_000));
-    intake.clock_changed(1_780_000_060, at(1_780_172_860));
+    intake.clock_changed(GatewayTime(1_780_000_060), at(1_780_172_860));
     intake.close_windows(at(1_780_172_920));
     ledger.append(&intake.batch, &plan.to_roster(), at(1_780_172_920)).unwrap();
     for _ in 0..2 {
@@ -640,7 +640,7 @@ fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() 
 }
 
 fn given_up_before(before: i64) -> Bounds {
-    Bounds { before, seen_since: NOW.unix_s - 86_400 }
+    Bounds { before: GatewayTime(before), seen_since: NOW.time().later(-86_400) }
 }
 
 #[test]

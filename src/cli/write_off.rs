@@ -29,7 +29,7 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Ex
     let reason = notes::text("--reason", reason, TEXT_MAX).map_err(Exit::usage)?;
     let now = stamp(config, args.now.as_deref())?;
     let about = Reader::open(&config.ledger.path)?
-        .read(|snapshot| give_up(named(args), &config.roster, snapshot, now.unix_s))?;
+        .read(|snapshot| give_up(named(args), &config.roster, snapshot, now.time()))?;
     if args.all_unclosed && about.asked.is_empty() && about.is_known {
         let text =
             "no epoch of this logger is unclosed, or all are written off: there is nothing to write off\n";

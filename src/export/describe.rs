@@ -10,6 +10,7 @@ use super::file::Written;
 use super::request::{Clock, Format, Request, Shape, Summary};
 use super::table::{Column, Kind};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
@@ -87,8 +88,8 @@ fn provenance(request: &Request, summary: &Summary, of: &Provenance) -> Value {
         "ledger": of.ledger,
         "exported_at": rfc3339(request.now),
         "as_of": time(request.as_of),
-        "from": time(request.span.map(|span| span.0).filter(|&at| at != i64::MIN)),
-        "to_before": time(request.span.map(|span| span.1).filter(|&at| at != i64::MAX)),
+        "from": time(request.span.map(|span| span.0).filter(|&at| at != GatewayTime(i64::MIN))),
+        "to_before": time(request.span.map(|span| span.1).filter(|&at| at != GatewayTime(i64::MAX))),
         "clock": match request.clock { Clock::Logger => "logger", Clock::Corrected => "corrected" },
         "order": "logger, epoch, sequence",
         "readings": summary.readings,
@@ -150,7 +151,7 @@ fn given_up(summary: &Summary) -> Vec<Value> {
 }
 
 /// A time, where there is one.
-fn time(at: Option<i64>) -> Option<String> {
+fn time(at: Option<GatewayTime>) -> Option<String> {
     at.map(rfc3339)
 }
 

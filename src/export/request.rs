@@ -63,7 +63,7 @@ pub struct Request {
     /// Of these loggers; of all if there is none.
     pub loggers: Vec<Address>,
     /// From this time of the chosen clock on, and before the other.
-    pub span: Option<(i64, i64)>,
+    pub span: Option<(GatewayTime, GatewayTime)>,
     /// How rows lie.
     pub shape: Shape,
     /// How the file is written.
@@ -77,24 +77,24 @@ pub struct Request {
     /// Whether text that a spreadsheet would run as a formula is left in CSV as it is.
     pub leave_formulas: bool,
     /// As it stood then.
-    pub as_of: Option<i64>,
+    pub as_of: Option<GatewayTime>,
     /// The present.
-    pub now: i64,
+    pub now: GatewayTime,
 }
 
 impl Request {
     pub(super) fn possible(&self) -> (LoggerTime, LoggerTime) {
-        clock::possible(GatewayTime(self.now))
+        clock::possible(self.now)
     }
 
-    pub(super) fn takes(&self, time: i64) -> bool {
+    pub(super) fn takes(&self, time: GatewayTime) -> bool {
         self.span.is_none_or(|(from, to)| (from..to).contains(&time))
     }
 
-    /// The time of the chosen clock.
-    pub(super) fn time(&self, recorded: i64, made: i64) -> i64 {
+    /// The time of the chosen clock; the logger's is given out as if it were right.
+    pub(super) fn time(&self, recorded: LoggerTime, made: GatewayTime) -> GatewayTime {
         match self.clock {
-            Clock::Logger => recorded,
+            Clock::Logger => clock::as_if_right(recorded),
             Clock::Corrected => made,
         }
     }
@@ -123,7 +123,7 @@ pub struct Summary {
     /// By logger.
     pub loggers: BTreeMap<u16, OfLogger>,
     /// The first and the last time of the chosen clock.
-    pub times: Option<(i64, i64)>,
+    pub times: Option<(GatewayTime, GatewayTime)>,
     /// Readings with an impossible recorded time, in the file.
     pub impossible: u64,
     /// The same, left out since their time is not in the span.

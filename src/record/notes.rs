@@ -164,8 +164,8 @@ pub fn time(text: &str, utc_offset_s: i32) -> Result<GatewayTime, String> {
     }
 }
 
-fn plausible(text: &str, at: i64) -> Result<GatewayTime, String> {
-    crate::when::plausible(at).map(GatewayTime).map_err(|why| format!("{text:?} {why}"))
+fn plausible(text: &str, at: GatewayTime) -> Result<GatewayTime, String> {
+    crate::when::plausible(at).map_err(|why| format!("{text:?} {why}"))
 }
 
 /// Refuses what has not happened yet.

@@ -138,7 +138,7 @@ pub struct KeySlots {
     /// Whether the site key serves any slot.
     pub derives: bool,
     /// When the running daemon read its keyring, where one runs.
-    pub daemon_read_keys_at: Option<i64>,
+    pub daemon_read_keys_at: Option<GatewayTime>,
 }
 
 /// When a record came, or, if not by radio, when it was made.
@@ -310,14 +310,14 @@ pub enum EpochAdvice {
 }
 
 /// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
-pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: i64) -> EpochAdvice {
+pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: GatewayTime) -> EpochAdvice {
     let closed = keys.closed.values();
     let entered = match logger.in_service {
         Some(InService::Start { epoch, .. }) => Some(epoch),
         _ => None,
     };
     let largest = closed.map(|last| last.epoch.number()).chain(entered).chain(past.epoch_largest);
-    let now = u32::try_from(now).unwrap_or(1).max(1);
+    let now = u32::try_from(now.unix_s()).unwrap_or(1).max(1);
     match largest.max() {
         None => EpochAdvice::First(now),
         Some(above) if above < now => EpochAdvice::Time { epoch: now, above },

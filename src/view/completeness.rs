@@ -1,7 +1,8 @@
 //! Completeness in words, as CSV and as JSON.
 
-use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
+use crate::report::completeness::{CompletenessWanted, Counts, FROM_THE_FIRST, LoggerCounts, Span};
 use crate::text::{csv_cell, rfc3339, thousands};
+use crate::time::GatewayTime;
 use crate::view::frame::Frame;
 use crate::view::term::{Table, beginning, cut, wrapped};
 use serde_json::{Value, json};
@@ -45,7 +46,8 @@ pub fn page(
         columns,
     );
     if let (false, Some(span)) = (wanted.by_month, wanted.spans.first()) {
-        let from = if span.from == i64::MIN { "the first record".to_owned() } else { frame.at(span.from) };
+        let from =
+            if span.from == FROM_THE_FIRST { "the first record".to_owned() } else { frame.at(span.from) };
         text += &prose(&format!("The span is from {from} to before {}.", frame.at(span.to)), columns);
     }
     text.push('\n');
@@ -131,7 +133,7 @@ fn lines<'c>(
         .iter()
         .zip(spans)
         .map(|(span, counts)| {
-            let day = frame.at(span.from.saturating_add(86_400));
+            let day = frame.at(span.from.later(86_400));
             let label = if wanted.by_month { day.chars().take(7).collect() } else { "span".to_owned() };
             (label, counts)
         })
@@ -198,7 +200,7 @@ fn counts_json(counts: &Counts) -> Value {
 pub fn as_json(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> Value {
     let span = |(span, counts): (&Span, &Counts)| {
         let mut value = counts_json(counts);
-        value["from"] = json!((span.from > i64::MIN).then(|| rfc3339(span.from)));
+        value["from"] = json!((span.from > FROM_THE_FIRST).then(|| rfc3339(span.from)));
         value["to"] = json!(rfc3339(span.to));
         value
     };
@@ -225,7 +227,9 @@ pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts
     for of in counts {
         let spans = wanted.spans.iter().map(Some).zip(&of.spans);
         for (span, counts) in spans.chain([(None, &of.all)]) {
-            let time = |at: Option<i64>| at.filter(|&at| at > i64::MIN).map(rfc3339).unwrap_or_default();
+            let time = |at: Option<GatewayTime>| {
+                at.filter(|&at| at > FROM_THE_FIRST).map(rfc3339).unwrap_or_default()
+            };
             text += &format!(
                 "{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",
                 of.logger,

@@ -4,7 +4,7 @@ use crate::export::delivery::DeliveryError;
 use crate::export::file::Written;
 use crate::export::{Clock, ExportError, Request, Shape, Summary};
 use crate::text::{counted, rfc3339, thousands};
-use crate::time::LoggerTime;
+use crate::time::{GatewayTime, LoggerTime};
 use serde::Serialize;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
@@ -40,11 +40,11 @@ pub fn nothing(request: &Request, held: Option<(LoggerTime, LoggerTime)>) -> Str
 }
 
 /// A span as messages show it.
-fn span(span: Option<(i64, i64)>) -> String {
+fn span(span: Option<(GatewayTime, GatewayTime)>) -> String {
     match span {
         None => "at any time".to_owned(),
-        Some((i64::MIN, to)) => format!("before {}", rfc3339(to)),
-        Some((from, i64::MAX)) => format!("from {} on", rfc3339(from)),
+        Some((GatewayTime(i64::MIN), to)) => format!("before {}", rfc3339(to)),
+        Some((from, GatewayTime(i64::MAX))) => format!("from {} on", rfc3339(from)),
         Some((from, to)) => format!("from {} until before {}", rfc3339(from), rfc3339(to)),
     }
 }

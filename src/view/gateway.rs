@@ -2,6 +2,7 @@
 
 use crate::report::gateway::{Fault, Gateway};
 use crate::text::{counted, local, rfc3339};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
 use serde_json::{Value, json};
 
@@ -24,7 +25,7 @@ fn state(fault: &Fault) -> &'static str {
     }
 }
 
-fn since(fault: &Fault) -> Option<i64> {
+fn since(fault: &Fault) -> Option<GatewayTime> {
     match *fault {
         Fault::NotRunning { since } | Fault::Stuck { since } => Some(since),
         Fault::PortNotOpen { since, .. } | Fault::OnlyNoise { since, .. } | Fault::WrongKey { since, .. } => {
@@ -54,9 +55,7 @@ fn named_keys(keys: &[(Address, Slot)]) -> String {
 
 /// What is the matter: a clause without a stop.
 fn said(fault: &Fault, utc_offset_s: i32) -> String {
-    let at =
-        |since: Option<i64>| since.map_or(String::new(), |at| format!(" since {}", local(at, utc_offset_s)));
-    let when = at(since(fault));
+    let when = since(fault).map_or(String::new(), |at| format!(" since {}", local(at, utc_offset_s)));
     match fault {
         Fault::NoWord => "there is no word from a daemon".to_owned(),
         Fault::NotRunning { .. } => format!("the daemon has not been running{when}"),

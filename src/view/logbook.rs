@@ -32,7 +32,7 @@ pub fn line(act: &Act, utc_offset_s: i32) -> Line {
     .flatten()
     .collect();
     Line {
-        when: local(act.at.unix_s(), utc_offset_s),
+        when: local(act.at, utc_offset_s),
         what: match act.number {
             Some(number) => format!("{} {number}", shown(&act.kind)),
             None => shown(&act.kind),
@@ -77,7 +77,7 @@ fn words(act: &Act) -> String {
 /// An act as JSON.
 pub fn as_json(act: &Act) -> Value {
     json!({
-        "at": rfc3339(act.at.unix_s()), "kind": act.kind, "number": act.number, "by": act.by,
+        "at": rfc3339(act.at), "kind": act.kind, "number": act.number, "by": act.by,
         "login": act.actor.login, "uid": act.actor.uid, "ran_as": act.actor.ran_as, "host": act.actor.host,
         "logger": act.logger, "file": act.file, "text": words(act),
     })

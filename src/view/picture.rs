@@ -7,15 +7,14 @@ use crate::plot::words::{Captions, Note, coverage, label};
 use crate::record::written::Remark;
 use crate::report::picture::{Panel, Picture};
 use crate::text::{counted, local, offset_label, rfc3339};
-use crate::time::GatewayTime;
 use serde_json::{Value, json};
 
 /// What stands below the panels.
 pub fn captions(picture: &Picture) -> Captions {
     let offset_s = picture.offset_s;
     let note = |remark: &Remark| Note {
-        from: remark.what.from.unix_s(),
-        to: remark.what.to.map(GatewayTime::unix_s),
+        from: remark.what.from,
+        to: remark.what.to,
         text: match picture.has_several_loggers {
             true => format!("logger {}: {}", remark.what.logger, remark_line(remark, offset_s)),
             false => remark_line(remark, offset_s),

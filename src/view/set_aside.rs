@@ -39,7 +39,7 @@ fn item_json(BesideItem { item, held }: &BesideItem) -> Value {
 }
 
 /// In words. `now`: Unix s.
-pub fn text(beside: &BesideRecord, now: i64, utc_offset_s: i32) -> String {
+pub fn text(beside: &BesideRecord, now: GatewayTime, utc_offset_s: i32) -> String {
     let mut text = foreign(&beside.foreign, utc_offset_s);
     text += &unopened(&beside.unopened, utc_offset_s);
     if let Some(no_room) = unread::found_no_room(&beside.no_room, now) {

@@ -4,6 +4,7 @@ use super::term::Table;
 use crate::report::point_check::{Disagreement, NoValue, PointCheck, PointWarning};
 use crate::report::values::{Calculation, CalculationLine, Shown};
 use crate::text::{counted, csv_cell, local, offset_label, rfc3339};
+use crate::time::GatewayTime;
 use serde_json::{Value, json};
 
 /// The values of a point as a table.
@@ -156,7 +157,7 @@ pub fn check_json(found: &PointCheck) -> Value {
 }
 
 /// The same as text; `now`: what it was asked for.
-pub fn check_text(found: &PointCheck, now: i64, offset_s: i32) -> String {
+pub fn check_text(found: &PointCheck, now: GatewayTime, offset_s: i32) -> String {
     let mut text = format!(
         "{}, {}, {}: no mistake\n",
         counted(found.points.len() as u64, "point"),

@@ -3,6 +3,7 @@
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
 use crate::text::{counted, duration, rfc3339, thousands};
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use serde_json::{Value, json};
 
@@ -83,7 +84,7 @@ pub fn foreign_address(foreign: &Foreign) -> String {
 }
 
 /// Addresses off the roster in one line, the last heard first.
-pub fn foreign(all: &[Foreign], now: i64) -> Option<String> {
+pub fn foreign(all: &[Foreign], now: GatewayTime) -> Option<String> {
     let frames: u64 = all.iter().map(|foreign| foreign.frames).sum();
     if all.is_empty() {
         return None;
@@ -92,7 +93,7 @@ pub fn foreign(all: &[Foreign], now: i64) -> Option<String> {
         .iter()
         .take(FOREIGN_NAMED)
         .map(|foreign| {
-            let ago = duration(now.saturating_sub(foreign.last_heard.unix_s()).max(0));
+            let ago = duration(now.since(foreign.last_heard).max(0));
             format!("{} ({}, last {ago} ago)", foreign_address(foreign), counted(foreign.frames, "frame"))
         })
         .collect();
@@ -114,8 +115,8 @@ pub fn foreign_json(all: &[Foreign]) -> Vec<Value> {
         .map(|foreign| {
             json!({
                 "address": foreign.address, "frames": foreign.frames,
-                "first_heard": rfc3339(foreign.first_heard.unix_s()),
-                "last_heard": rfc3339(foreign.last_heard.unix_s()),
+                "first_heard": rfc3339(foreign.first_heard),
+                "last_heard": rfc3339(foreign.last_heard),
             })
         })
         .collect()
@@ -123,7 +124,7 @@ pub fn foreign_json(all: &[Foreign]) -> Vec<Value> {
 
 /// Frames that no key opens, by logger, slot and reason, as JSON.
 pub fn kept_json(all: &[Kept]) -> Vec<Value> {
-    let at = |time: Option<crate::time::GatewayTime>| time.map(|time| rfc3339(time.unix_s()));
+    let at = |time: Option<crate::time::GatewayTime>| time.map(|time| rfc3339(time));
     all.iter()
         .map(|kept| {
             json!({
@@ -138,9 +139,9 @@ pub fn kept_json(all: &[Kept]) -> Vec<Value> {
 const NO_ROOM_NAMED: usize = 6;
 
 /// Frames that waited for a key and found no room, in a sentence; `None`: there were none.
-pub fn found_no_room(all: &[Dropped], now: i64) -> Option<String> {
+pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
     let frames = all.iter().map(|dropped| dropped.frames).fold(0, u64::saturating_add);
-    let last = all.iter().map(|dropped| dropped.last_at.unix_s()).max()?;
+    let last = all.iter().map(|dropped| dropped.last_at).max()?;
     let mut largest: Vec<&Dropped> = all.iter().collect();
     largest.sort_by_key(|dropped| std::cmp::Reverse(dropped.frames));
     let mut named: Vec<String> = largest
@@ -156,7 +157,7 @@ pub fn found_no_room(all: &[Dropped], now: i64) -> Option<String> {
          genuine among them is still in its logger, and `stonechat gaps` lists it once the key is right.",
         counted(frames, "frame"),
         named.join(", "),
-        duration(now.saturating_sub(last).max(0))
+        duration(now.since(last).max(0))
     ))
 }
 
@@ -166,7 +167,7 @@ pub fn found_no_room_json(all: &[Dropped]) -> Vec<Value> {
         .map(|dropped| {
             json!({
                 "logger": dropped.logger.number(), "frames": dropped.frames,
-                "first_at": rfc3339(dropped.first_at.unix_s()), "last_at": rfc3339(dropped.last_at.unix_s()),
+                "first_at": rfc3339(dropped.first_at), "last_at": rfc3339(dropped.last_at),
             })
         })
         .collect()

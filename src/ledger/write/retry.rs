@@ -155,9 +155,9 @@ impl Ledger {
             let came = row.came()?;
             let signal = came.signal.map(|(rssi_dbm, snr_quarter_db)| Signal { rssi_dbm, snr_quarter_db });
             let synchronised = came.synchronised.unwrap_or(false);
-            let reception = came.at.zip(came.radio).map(|(unix_s, radio)| Reception {
+            let reception = came.at.zip(came.radio).map(|(at, radio)| Reception {
                 radio: RadioId(radio),
-                at: Stamp { unix_s, synchronised },
+                at: Stamp { unix_s: at.unix_s(), synchronised },
                 signal,
             });
             let arrival = Arrival {
@@ -165,7 +165,7 @@ impl Ledger {
                 slot: Some(frame.slot),
                 reception,
                 import: row.import()?,
-                stored_at: Some(now.unix_s),
+                stored_at: Some(now.time()),
             };
             batch.push_record(arrival, opened);
             changes.opened.push((*after, bytes.clone()));

@@ -52,7 +52,7 @@ fn gap_json(frame: Frame<'_>, found: &GapsFound, gap: &Gap) -> Value {
         "logger": gap.logger, "name": frame.name(gap.logger), "epoch": gap.epoch,
         "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
         "from": time(gap.from), "to": time(gap.to), "state": gap.state,
-        "all_overwritten_latest": date(gap.in_memory.all_latest),
+        "all_overwritten_latest": time(gap.in_memory.all_latest),
         "records_gone": gap.in_memory.gone, "records_certain": gap.in_memory.certain,
         "times_corrected": gap.is_corrected, "written_off": off,
         "perhaps_in": found.perhaps_in(gap).map(|aside| aside.file.as_str()),
@@ -96,10 +96,6 @@ fn outage_json(outage: &Outage) -> Value {
     })
 }
 
-fn time(at: Option<i64>) -> Option<String> {
-    at.map(rfc3339)
-}
-
 /// Adds what people wrote down about it, as two keys.
 fn with_notes(mut value: Value, notes: &Notes, span: Option<NotesSpan>) -> Value {
     if let Some(object) = value.as_object_mut() {
@@ -111,16 +107,16 @@ fn with_notes(mut value: Value, notes: &Notes, span: Option<NotesSpan>) -> Value
     value
 }
 
-fn date(at: Option<GatewayTime>) -> Option<String> {
-    at.map(|at| rfc3339(at.unix_s()))
+fn time(at: Option<GatewayTime>) -> Option<String> {
+    at.map(rfc3339)
 }
 
 /// Adds what the logger still holds of it and until when: the same keys in every list.
 fn with_memory(mut value: Value, memory: &InMemory) -> Value {
     value["in_logger"] = json!(memory.in_logger);
     value["in_another_unit"] = json!(memory.is_elsewhere);
-    value["overwritten_earliest"] = json!(date(memory.earliest));
-    value["overwritten_latest"] = json!(date(memory.latest));
+    value["overwritten_earliest"] = json!(time(memory.earliest));
+    value["overwritten_latest"] = json!(time(memory.latest));
     value
 }
 

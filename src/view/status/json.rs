@@ -6,6 +6,7 @@ use crate::report::days::DAY_S;
 use crate::report::gaps::GapState;
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::view;
 use serde_json::{Value, json};
 
@@ -64,7 +65,7 @@ fn radios_json(status: &Status) -> Vec<Value> {
     radios.collect()
 }
 
-fn logger_json(logger: &LoggerStatus, now: i64) -> Value {
+fn logger_json(logger: &LoggerStatus, now: GatewayTime) -> Value {
     let heard = logger.heard;
     let strip: Vec<Value> = logger
         .strip

@@ -15,7 +15,7 @@ pub fn as_json(frame: Frame<'_>, list: &VisitList) -> Value {
     let value = json!({
         "site": frame.site, "generated_at": rfc3339(frame.now), "gateway": view::gateway::as_json(&list.gateway),
         "if_the_gateway_stays_so": list.first_to_overwrite.map(|(before, logger)| json!({
-            "logger": logger, "go_before": rfc3339(before.unix_s()),
+            "logger": logger, "go_before": rfc3339(before),
         })),
         "visits": visits.iter().map(|visit| visit_json(frame, visit)).collect::<Vec<_>>(),
         "fetch": visits.iter().flat_map(|visit| &visit.fetch).map(range).collect::<Vec<_>>(),
@@ -25,12 +25,11 @@ pub fn as_json(frame: Frame<'_>, list: &VisitList) -> Value {
 }
 
 fn visit_json(frame: Frame<'_>, visit: &Visit) -> Value {
-    let date = |at: Option<GatewayTime>| at.map(|at| rfc3339(at.unix_s()));
     json!({
         "logger": visit.logger, "name": frame.name(visit.logger), "class": visit.class,
-        "go_before_earliest": date(visit.deadline.earliest), "go_before_latest": date(visit.deadline.latest),
+        "go_before_earliest": time(visit.deadline.earliest), "go_before_latest": time(visit.deadline.latest),
         "in_logger": visit.in_logger, "is_certain": visit.is_certain, "days_left": visit.days_left(frame.now),
-        "nothing_left_by": date(visit.nothing_left_by),
+        "nothing_left_by": time(visit.nothing_left_by),
         "silent": visit.is_silent, "unclosed_epochs": visit.unclosed,
         "at_stake": visit.stake,
         "unit": visit.unit.map(|unit| unit.to_string()), "last_heard": time(visit.last_heard),
@@ -50,6 +49,6 @@ fn range(fetch: &Fetch) -> Value {
     })
 }
 
-fn time(at: Option<i64>) -> Option<String> {
+fn time(at: Option<GatewayTime>) -> Option<String> {
     at.map(rfc3339)
 }

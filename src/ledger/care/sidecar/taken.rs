@@ -57,7 +57,7 @@ impl Sidecar {
         let mut known = Self {
             schema: schema::VERSION,
             ledger_id: meta(db, "ledger_id")?,
-            as_of: now.unix_s,
+            as_of: now.time(),
             settled_through: state.settled_through,
             seen_row: state.seen_row,
             settled_day: meta(db, "settled_day")?,
