@@ -224,7 +224,7 @@ impl Told {
             self.plan.loggers.iter().map(|of| format!("logger {}: every {} s", of.address, of.interval_s)),
         );
         for outage in outages(json) {
-            let time = |key: &str| hours(stonechat::when::typed(outage[key].as_str().unwrap()).unwrap());
+            let time = |key: &str| hours(typed(&outage[key]));
             lines.push(format!("said: {:.1} to {:.1} h: {}", time("from"), time("to"), outage["cause"]));
             for part in outage["parts"].as_array().unwrap() {
                 let made = |key: &str| {
@@ -263,6 +263,10 @@ fn outages(json: &Value) -> &Vec<Value> {
     json["outages"].as_array().unwrap()
 }
 
+fn typed(time: &Value) -> i64 {
+    stonechat::when::typed(time.as_str().unwrap()).unwrap().unix_s()
+}
+
 fn number(value: &Value) -> u64 {
     value.as_u64().unwrap_or_else(|| panic!("{value} is no number"))
 }
@@ -284,9 +288,8 @@ fn same_story(one: &Value, other: &Value, context: &str) {
     };
     let (one, other) = (sorted(one), sorted(other));
     let same = |(a, b): (&Value, &Value)| {
-        let time = |outage: &Value, key: &str| stonechat::when::typed(outage[key].as_str().unwrap()).unwrap();
         ["cause", "loggers", "records"].iter().all(|key| a[key] == b[key])
-            && ["from", "to"].iter().all(|key| (time(a, key) - time(b, key)).abs() < 60)
+            && ["from", "to"].iter().all(|key| (typed(&a[key]) - typed(&b[key])).abs() < 60)
     };
     assert!(one.len() == other.len() && one.iter().zip(&other).all(same), "{context}: {other:?}");
 }
@@ -427,7 +430,7 @@ fn a_time_in_which_the_gateways_clock_was_wrong_changes_no_cause_of_another_time
         for (outage, cause, span) in [(first, GATEWAY, off), (second, STORM, storm)] {
             assert_eq!(outage["cause"], cause, "{by}: {outage}");
             for (key, at) in [("from", span.from_unix_s), ("to", span.to_unix_s)] {
-                let said = stonechat::when::typed(outage[key].as_str().unwrap()).unwrap();
+                let said = typed(&outage[key]);
                 assert!((said - at).abs() < 2 * HOUR, "{by}: {key}: {said} for {at}: {outage}");
             }
         }
@@ -487,7 +490,7 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
             for (key, sequence) in [("from", first), ("to", last)] {
                 let id = stonechat::wire::seq::Identity::new(logger, epoch, sequence).unwrap();
                 let made = told.truth.record(id).unwrap().made_at_unix_s;
-                let said = stonechat::when::typed(part[key].as_str().unwrap()).unwrap();
+                let said = typed(&part[key]);
                 let interval = i64::from(told.plan.logger(Address::new(logger).unwrap()).unwrap().interval_s);
                 // Some records of an epoch's beginning, a setting and a day's profile may share a moment.
                 assert!(

@@ -14,7 +14,7 @@ use stonechat::sim::plan::FROM_UNIX_S;
 use stonechat::sim::{
     BatterySwap, ClockDrift, ClockSet, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What,
 };
-use stonechat::time::LoggerTime;
+use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity};
 
@@ -157,14 +157,14 @@ impl Heard {
         let now = self.plan.to_unix_s();
         let report = self
             .reader
-            .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now, |_| true))
+            .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, GatewayTime(now), |_| true))
             .unwrap();
         let mut worst = (0, 0);
         for gap in report.gaps.iter().filter(|gap| gap.records() >= 3) {
             for (sequence, time) in [(gap.first, gap.from), (gap.last, gap.to)] {
                 let id = Identity::new(gap.logger.number(), gap.epoch.number(), sequence).unwrap();
                 let made_at = self.truth.record(id).unwrap().made_at_unix_s;
-                worst = (worst.0 + 1, worst.1.max((time.unwrap() - made_at).abs()));
+                worst = (worst.0 + 1, worst.1.max(time.unwrap().since(GatewayTime(made_at)).abs()));
             }
         }
         worst

@@ -10,6 +10,7 @@ use stonechat::ledger::care::backup;
 use stonechat::ledger::care::compare::{DifferenceKind, RecordsCompared, Side, compare};
 use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
 use stonechat::sim::{Emission, Field, FieldPlan, Run};
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Identity, Slot};
 use util::daemon::Site;
@@ -159,8 +160,8 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
         ledger
             .retire(
                 stonechat::ledger::write::retire::Bounds {
-                    before: 1_780_000_000 + 9 * 86_400,
-                    seen_since: 0
+                    before: GatewayTime(1_780_000_000 + 9 * 86_400),
+                    seen_since: GatewayTime(0)
                 },
                 NOW
             )

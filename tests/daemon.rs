@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{FaultRates, Field, FieldPlan};
+use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
 
@@ -92,9 +93,13 @@ fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, tol
     let reader = Reader::open(&site.ledger()).unwrap();
     let report = reader
         .read(|snapshot| {
-            stonechat::report::gaps::report(&roster, snapshot.coverage(), snapshot, plan.to_unix_s(), |_| {
-                true
-            })
+            stonechat::report::gaps::report(
+                &roster,
+                snapshot.coverage(),
+                snapshot,
+                GatewayTime(plan.to_unix_s()),
+                |_| true,
+            )
         })
         .unwrap();
     let mut both = held.clone();

@@ -15,6 +15,7 @@ use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::report::gaps::{self, Report};
 use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::time::GatewayTime;
 use util::daemon::{PATIENCE, Site};
 use util::hand;
 use util::promises::kept;
@@ -37,7 +38,7 @@ fn report(path: &Path, plan: &FieldPlan, run: &Run) -> Report {
     Reader::open(path)
         .unwrap()
         .read(|snapshot| {
-            gaps::report(&roster, snapshot.coverage(), snapshot, run.truth.to_unix_s(), |_| true)
+            gaps::report(&roster, snapshot.coverage(), snapshot, GatewayTime(run.truth.to_unix_s()), |_| true)
         })
         .unwrap()
 }

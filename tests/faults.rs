@@ -17,6 +17,7 @@ use std::sync::Mutex;
 use std::time::{Duration, Instant};
 use stonechat::ledger::Ledger;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::promises;
 use util::shim::{self, Notes, in_threads, setting};
@@ -669,7 +670,7 @@ fn on_a_full_disk_what_waits_is_bounded_then_the_line_waits_and_all_of_it_comes_
         stream
     });
     // From one try to the next nothing more is taken.
-    let last = std::cell::Cell::new((0, 0));
+    let last = std::cell::Cell::new((GatewayTime(0), 0));
     daemon.wait_for("full hold", |state| {
         let now = (state.written_at, state.frames_in);
         let is_next = now.0 > last.get().0;

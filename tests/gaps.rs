@@ -153,7 +153,7 @@ impl Model {
     }
 
     fn report(&self, roster: &Roster, now: i64) -> Report {
-        let Ok(report) = gaps::report_with_outages(roster, &self.coverage(), self, now);
+        let Ok(report) = gaps::report_with_outages(roster, &self.coverage(), self, GatewayTime(now));
         report
     }
 }
@@ -565,8 +565,8 @@ impl Gateway {
         }
         batch.windows.extend(listening.iter().map(|&(radio, since, until)| Window {
             radio: RadioId(radio),
-            since,
-            until,
+            since: GatewayTime(since),
+            until: GatewayTime(until),
             synchronised: true,
             tally: Tally::default(),
             noise_bytes: 0,
@@ -601,7 +601,11 @@ impl Gateway {
 
     fn report_of(&self, roster: &Roster, now: i64) -> Report {
         let reader = Reader::open(self.ledger.path()).unwrap();
-        reader.read(|snapshot| gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)).unwrap()
+        reader
+            .read(|snapshot| {
+                gaps::report_with_outages(roster, snapshot.coverage(), snapshot, GatewayTime(now))
+            })
+            .unwrap()
     }
 
     /// What the view says: logger, epoch, first, last.
@@ -624,7 +628,7 @@ fn ranges(report: &Report) -> Vec<(u32, u32, u32)> {
 }
 
 fn span(gap: &Gap) -> (Option<i64>, Option<i64>) {
-    (gap.from, gap.to)
+    (gap.from.map(GatewayTime::unix_s), gap.to.map(GatewayTime::unix_s))
 }
 
 fn only<T>(all: &[T]) -> &T {
@@ -658,8 +662,8 @@ fn a_gap_lies_within_the_two_records_beside_it() {
         first: 5,
         last: 7,
         readings: Some(3),
-        from: Some(at(5)),
-        to: Some(at(7)),
+        from: Some(GatewayTime(at(5))),
+        to: Some(GatewayTime(at(7))),
         state: GapState::Open,
         in_memory: InMemory {
             all_latest: report.gaps[0].in_memory.latest.map(|first| first.later(2 * EVERY)),
@@ -840,8 +844,8 @@ fn an_epoch_began_before_the_first_record_that_is_held_of_it() {
     // What is known of the previous epoch by name only ended before all that is missing of this one.
     let report = scene.report();
     assert_eq!(ranges(&report), [(6, 1, 40), (7, 1, 580)]);
-    assert_eq!(report.gaps[1].from, Some(T0));
-    assert_eq!(report.gaps[0].to, Some(T0 - EVERY));
+    assert_eq!(report.gaps[1].from, Some(GatewayTime(T0)));
+    assert_eq!(report.gaps[0].to, Some(GatewayTime(T0 - EVERY)));
 }
 
 #[test]
@@ -956,7 +960,7 @@ fn an_opaque_record_covers_but_has_no_time_of_its_own() {
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
     // Its reception stands in; by hand there is none, and the other side alone tells.
-    assert_eq!(report.gaps[0].from, Some(at(4) + 2 + EVERY));
+    assert_eq!(report.gaps[0].from, Some(GatewayTime(at(4) + 2 + EVERY)));
     scene.made(id(L, 1, 4)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (Some(at(5)), Some(at(7))));
     // Nothing at all tells.
@@ -978,8 +982,8 @@ fn an_unclosed_epoch_says_when_it_was_left_and_what_came_next() {
         epoch: epoch(1),
         last: 30,
         next_epoch: epoch(3),
-        from: Some(at(30)),
-        to: Some(at(50)),
+        from: Some(GatewayTime(at(30))),
+        to: Some(GatewayTime(at(50))),
         presumed_readings: Some(19),
         state: GapState::Open,
         in_memory: only(&report.unclosed).in_memory,
@@ -1002,7 +1006,7 @@ fn the_next_epoch_may_be_known_by_name_only() {
     scene.live(Life { epoch: 9, from: at(90), previous: (4, 11), ..LIFE });
     let report = scene.report();
     let open = only(&report.unclosed);
-    assert_eq!((open.epoch, open.next_epoch, open.to), (epoch(1), epoch(4), Some(at(90))));
+    assert_eq!((open.epoch, open.next_epoch, open.to), (epoch(1), epoch(4), Some(GatewayTime(at(90)))));
     assert_eq!(ranges(&report), [(4, 1, 11)]);
 }
 
@@ -1016,11 +1020,14 @@ fn a_clock_that_begins_in_the_year_2000_gives_way_to_the_reception() {
     }
     let report = scene.report();
     let open = only(&report.unclosed);
-    assert_eq!((open.from, open.to, open.presumed_readings), (Some(at(30)), Some(at(50)), Some(19)));
+    assert_eq!(
+        (open.from, open.to, open.presumed_readings),
+        (Some(GatewayTime(at(30))), Some(GatewayTime(at(50))), Some(19))
+    );
     // Fetched by hand, there is no reception: then nobody knows.
     scene.made(id(L, 2, 1)).received_at = None;
     let open = *only(&scene.report().unclosed);
-    assert_eq!((open.from, open.to, open.presumed_readings), (Some(at(30)), None, None));
+    assert_eq!((open.from, open.to, open.presumed_readings), (Some(GatewayTime(at(30))), None, None));
     // So it is where a gateway without the time took it in.
     scene.made(id(L, 2, 1)).received_at = Some(90);
     assert_eq!(only(&scene.report().unclosed).to, None);
@@ -1080,7 +1087,7 @@ fn an_unclosed_epoch_presumes_with_the_interval_in_force_at_its_end_and_nothing_
 // -------------------------------------------------------------------------------------------------- silences
 
 fn silences(scene: &Scene) -> Vec<(Option<i64>, Option<u64>)> {
-    let of = |silence: &Silence| (silence.last_heard, silence.presumed_readings);
+    let of = |silence: &Silence| (silence.last_heard.map(GatewayTime::unix_s), silence.presumed_readings);
     scene.report().silent.iter().map(of).collect()
 }
 
@@ -1257,11 +1264,13 @@ fn readings_are_not_known_where_a_clock_set_lies_between() {
     // What lies between two sides of a gap is not held, as a rule; this is what would be said if it were.
     scene.made(id(L, 1, 6)).held = true;
     scene.instead(id(L, 1, 6), event(at(6), Event::CLOCK_SET));
-    let Ok(report) = gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, scene.now);
+    let Ok(report) =
+        gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, GatewayTime(scene.now));
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
     scene.instead(id(L, 1, 6), event(at(6), Event::ENCLOSURE_OPENED));
-    let Ok(report) = gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, scene.now);
+    let Ok(report) =
+        gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, GatewayTime(scene.now));
     assert_eq!(report.gaps[0].readings, Some(3));
 }
 
@@ -1389,7 +1398,8 @@ fn a_date_that_cannot_be_is_not_given() {
         assert_eq!(gap.last, u32::MAX);
         let is_plausible =
             |at: Option<i64>| at.is_none_or(|at| (T0 - 1_000 * DAY..=T0 + 2 * DAY).contains(&at));
-        assert!(is_plausible(gap.from) && is_plausible(gap.to), "held: {held}: {:?}", span(gap));
+        let (from, to) = span(gap);
+        assert!(is_plausible(from) && is_plausible(to), "held: {held}: {:?}", span(gap));
         assert!(report.outages.iter().all(|outage| outage.records() < 100), "{:?}", report.outages);
     }
 }
@@ -1420,7 +1430,7 @@ fn gaps_of_one_time_are_one_outage_and_the_windows_tell_that_the_gateway_was_not
     let report = scene.report();
     let outage = only(&report.outages);
     // Records come two seconds after they were made.
-    assert_eq!((outage.from, outage.to), (at(20) + 2, at(39) + 62));
+    assert_eq!((outage.from.unix_s(), outage.to.unix_s()), (at(20) + 2, at(39) + 62));
     assert_eq!((outage.cause, outage.missing(), outage.is_corrected), (Cause::GatewayNotRunning, 44, false));
     assert_eq!(outage.loggers, addresses(&[L, OTHERS[0], OTHERS[1]]));
     // It listened for the first half and heard nothing; then it did not listen.
@@ -1441,7 +1451,7 @@ fn an_outage_of_one_logger_while_the_gateway_listened_is_that_loggers_own() {
     let report = scene.report();
     let outage = only(&report.outages);
     assert_eq!((outage.cause, &outage.loggers[..]), (Cause::OneLogger, &addresses(&OTHERS[..1])[..]));
-    assert_eq!((outage.from, outage.to), (at(20) + 62, at(39) + 62));
+    assert_eq!((outage.from.unix_s(), outage.to.unix_s()), (at(20) + 62, at(39) + 62));
     // Not while it was not running.
     scene.model.listening = vec![(1, T0 - DAY, at(20))];
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
@@ -1549,9 +1559,12 @@ fn a_record_that_came_hours_late_moves_no_outage_and_changes_no_cause() {
         for part in &outage.parts {
             let from = if part.epoch.number() == 2 { at(29 + part.first) } else { at(part.first) };
             let to = from + i64::from(part.last - part.first) * EVERY;
-            assert!((part.from - from).abs() <= 2 * EVERY && (part.to - to).abs() <= 2 * EVERY, "{part:?}");
+            assert!(
+                (part.from.unix_s() - from).abs() <= 2 * EVERY && (part.to.unix_s() - to).abs() <= 2 * EVERY,
+                "{part:?}"
+            );
         }
-        (outage.from, outage.to, outage.cause)
+        (outage.from.unix_s(), outage.to.unix_s(), outage.cause)
     };
     assert_eq!(said(&scene), whole);
     // The last one ahead of it comes when it is nearly over, and the first one after it an hour later.
@@ -1566,8 +1579,11 @@ fn outages_at_different_times_stand_apart_longest_first() {
     let mut scene = site([10..=14, 15..=19, 60..=79]);
     scene.model.listening = vec![(1, T0, at(100))];
     let report = scene.report();
-    let spans: Vec<(i64, i64, u64)> =
-        report.outages.iter().map(|outage| (outage.from, outage.to, outage.records())).collect();
+    let spans: Vec<(i64, i64, u64)> = report
+        .outages
+        .iter()
+        .map(|outage| (outage.from.unix_s(), outage.to.unix_s(), outage.records()))
+        .collect();
     // The first logger's ends before the second's begins.
     let expected =
         [(at(60) + 122, at(79) + 122, 20), (at(10) + 2, at(14) + 2, 5), (at(15) + 62, at(19) + 62, 5)];
@@ -1603,7 +1619,10 @@ fn an_outage_of_a_few_minutes_does_not_blame_a_gateway_that_was_off_for_one_of_t
     scene.push(id(L, 1, 6), reading(at(4)));
     scene.model.listening = vec![(1, T0, at(100))];
     let outage = only(&scene.report().outages).clone();
-    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::NotKnown));
+    assert_eq!(
+        (outage.from.unix_s(), outage.to.unix_s(), outage.cause),
+        (at(2) + 302, at(3) + 302, Cause::NotKnown)
+    );
     scene.model.listening = vec![(1, T0, at(3)), (1, at(3) + 60, at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::NotKnown);
     scene.model.listening = vec![(1, T0, at(2) + 60), (1, at(4) - 60, at(100))];
@@ -1926,7 +1945,8 @@ fn no_date_is_known_where_nothing_came_by_radio_and_nothing_has_a_time() {
 fn only_the_wanted_loggers_are_reported() {
     let scene = site([10..=12, 20..=22, 30..=32]);
     let wanted = |of: Address| of == address(OTHERS[0]);
-    let Ok(report) = gaps::report(&scene.roster(), &scene.model.coverage(), &scene.model, scene.now, wanted);
+    let Ok(report) =
+        gaps::report(&scene.roster(), &scene.model.coverage(), &scene.model, GatewayTime(scene.now), wanted);
     assert_eq!(only(&report.gaps).logger, address(OTHERS[0]));
     assert_eq!(report.outages, [], "an outage shows only in all loggers together");
 }
@@ -2408,7 +2428,7 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (_dir, config, now) = embankment();
     let wanted = GapsWanted::default();
-    let found = selection::read(&config, &wanted, now).unwrap();
+    let found = selection::read(&config, &wanted, GatewayTime(now)).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", term::PIPED_COLUMNS)] {
         let text = view::gaps::page(frame(&config, now), &found, &wanted, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -2421,7 +2441,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
 #[test]
 fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let (_dir, config, now) = embankment();
-    let all = selection::read(&config, &GapsWanted::default(), now).unwrap();
+    let all = selection::read(&config, &GapsWanted::default(), GatewayTime(now)).unwrap();
     let longest = all.report.outages[0].clone();
     assert_eq!(longest.cause, Cause::GatewayNotRunning);
     let wanted = GapsWanted {
@@ -2431,7 +2451,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
         each: true,
         all_values: true,
     };
-    let part = selection::read(&config, &wanted, now).unwrap();
+    let part = selection::read(&config, &wanted, GatewayTime(now)).unwrap();
     assert!(!part.report.gaps.is_empty() && part.report.gaps.len() < all.report.gaps.len());
     assert!(part.report.gaps.iter().all(|gap| gap.logger == address(17)));
     let same = only(&part.report.outages);
@@ -2444,8 +2464,8 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
         let text = view::gaps::page(frame(&config, now), &part, &wanted, columns);
         assert!(text.contains("Only of logger 17"), "{text}");
     }
-    let nothing = GapsWanted { from: Some(now + DAY), ..GapsWanted::default() };
-    let found = selection::read(&config, &nothing, now).unwrap();
+    let nothing = GapsWanted { from: Some(GatewayTime(now + DAY)), ..GapsWanted::default() };
+    let found = selection::read(&config, &nothing, GatewayTime(now)).unwrap();
     assert_eq!(found.report.gaps, []);
     assert_eq!(found.report.outages, []);
 }

@@ -13,6 +13,7 @@ use stonechat::record::roster::Roster;
 use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, GapState};
 use stonechat::sim::{FaultRates, FieldPlan};
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
 use util::daemon::Site;
@@ -296,8 +297,8 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     let time = u32::try_from(T0 + 33 * EVERY).unwrap();
     Record::Reading(Reading::new(time, 3600, None, 0, &[1]).unwrap()).encode(&mut plaintext);
     let identity = Identity::new(L, 1, 33).unwrap();
-    let by_hand =
-        Arrival { identity, slot: Some(Slot(0)), reception: None, import: None, stored_at: Some(NOW_S + 60) };
+    let stored_at = Some(GatewayTime(NOW_S + 60));
+    let by_hand = Arrival { identity, slot: Some(Slot(0)), reception: None, import: None, stored_at };
     batch.push_record(by_hand, &plaintext);
     ledger.append(&batch, &desk.config.roster, stamp(NOW_S + 60)).unwrap();
     drop(ledger);
@@ -808,7 +809,7 @@ proptest! {
             }
             let reader = Reader::open(ledger.path()).unwrap();
             let report = reader
-                .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now.unix_s, |_| true))
+                .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now.time(), |_| true))
                 .unwrap();
             let must = *held.last().unwrap();
             let parts = |state: GapState| -> BTreeSet<u32> {

@@ -16,6 +16,7 @@ use stonechat::record::download::Item;
 use stonechat::record::judge::{Outcome, Placed, Row};
 use stonechat::report::gaps;
 use stonechat::sim::{Field, FieldPlan};
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::Identity;
 use util::daemon::Site;
@@ -58,7 +59,7 @@ fn missing(path: &Path, plan: &FieldPlan, now: i64) -> BTreeSet<Key> {
     let roster = plan.to_roster();
     let report = Reader::open(path)
         .unwrap()
-        .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now, |_| true))
+        .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, GatewayTime(now), |_| true))
         .unwrap();
     report
         .gaps

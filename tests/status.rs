@@ -15,6 +15,7 @@ use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{Field, FieldPlan, Span, Truth, Witness};
 use stonechat::state::{CommitState, DaemonState, RadioState};
+use stonechat::time::GatewayTime;
 use stonechat::view::status::{Look, as_json, text as written};
 use stonechat::wire::record::{Event, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -105,11 +106,13 @@ impl Heard {
 
     fn status(&self, around: Surroundings, now: i64) -> Status {
         let reader = Reader::open(&self.path).unwrap();
-        reader.read(|snapshot| status::gather(&self.plan.to_roster(), snapshot, around, now)).unwrap()
+        reader
+            .read(|snapshot| status::gather(&self.plan.to_roster(), snapshot, around, GatewayTime(now)))
+            .unwrap()
     }
 
     fn json(&self, now: i64) -> serde_json::Value {
-        as_json(&self.status(around(None), now))
+        serde_json::json!(as_json(&self.status(around(None), now)))
     }
 
     /// A technician brings what a logger's memory holds of a span of time.
@@ -162,15 +165,15 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
 fn running(now: i64) -> DaemonState {
     DaemonState {
         pid: 812,
-        started_at: now - 3 * DAY - 4 * 3600,
-        written_at: now - 4,
+        started_at: GatewayTime(now - 3 * DAY - 4 * 3600),
+        written_at: GatewayTime(now - 4),
         clock_synchronised: true,
         phase: "running".to_owned(),
-        commit: Some(CommitState { at: now - 4, through_row: 1, records: 1 }),
+        commit: Some(CommitState { at: GatewayTime(now - 4), through_row: 1, records: 1 }),
         radios: vec![RadioState {
             name: "mast".to_owned(),
             up: true,
-            last_frame_at: Some(now - 37),
+            last_frame_at: Some(GatewayTime(now - 37)),
             ..RadioState::default()
         }],
         ..DaemonState::default()
@@ -232,7 +235,7 @@ fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
     // Written by a clock of 1970, a minute ago by the steady one.
     let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
     let look = Look { width: 140, unicode: true };
-    let state = state.by_the_clock_now(now, 4060);
+    let state = state.by_the_clock_now(GatewayTime(now), 4060);
     let text = written(&heard.status(around(Some(state)), now), &look);
     assert!(text.contains("running for 3 d 4 h, ") && text.contains("last commit 1 min ago"), "{text}");
     assert!(text.contains("last frame 1 min ago") && !text.contains("STUCK"), "{text}");
@@ -252,7 +255,7 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
         };
         let status = heard.status(around, now);
         let text = written(&status, &Look { width: 200, unicode: true });
-        (text.replace('\u{a0}', " "), as_json(&status)["ledger"].clone())
+        (text.replace('\u{a0}', " "), serde_json::json!(as_json(&status))["ledger"].clone())
     };
     let (text, json) = with(70, &["process 812, sqlite3", "process 9, python3"]);
     assert!(
@@ -286,7 +289,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
     unplugged.radios[0].up = false;
     unplugged.radios[0].reason = Some("there is no such device".to_owned());
     assert!(last(Some(unplugged)).starts_with("see to the radio `mast`"));
-    let hung = DaemonState { written_at: now - DAY, ..running(now) };
+    let hung = DaemonState { written_at: GatewayTime(now - DAY), ..running(now) };
     assert!(last(Some(hung)).starts_with("restart the daemon"));
     let adrift = DaemonState { clock_synchronised: false, ..running(now) };
     assert!(last(Some(adrift)).starts_with("see to the gateway's time service"));
@@ -405,7 +408,7 @@ fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
     };
     let settles_to = |ledger: &mut Ledger, battery_mv: u16, rssi_dbm: i8, sequence: i64| {
         let expected = LastHeard {
-            received_at: FROM + sequence,
+            received_at: stonechat::time::GatewayTime(FROM + sequence),
             battery_mv: Some(battery_mv),
             rssi_dbm: Some(rssi_dbm),
             snr_quarter_db: Some(2 * rssi_dbm.abs() / 3),

@@ -15,6 +15,7 @@ use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
 use stonechat::sim::{Field, FieldPlan, TruthRecord};
+use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -196,7 +197,8 @@ fn a_span_of_time_is_read_without_the_rest_and_in_full() {
     let mut found = 0;
     for address in run.truth.addresses() {
         for (from, to) in [(0, 3), (1, 2), (4, 6), (5, 9)] {
-            let (from, to) = (1_780_000_000 + from * 86_400, 1_780_000_000 + to * 86_400);
+            let at = |day: i64| LoggerTime(1_780_000_000 + day * 86_400);
+            let (from, to) = (at(from), at(to));
             let mut read = Vec::new();
             reader
                 .read(|snapshot| {
@@ -209,14 +211,14 @@ fn a_span_of_time_is_read_without_the_rest_and_in_full() {
                 .truth
                 .records_of(address)
                 .iter()
-                .filter(|made| made.heard && (from..to).contains(&i64::from(made.time)))
+                .filter(|made| made.heard && (from..to).contains(&LoggerTime(made.time.into())))
                 .filter_map(|made| match made.record() {
                     Some(Record::Reading(reading)) => Some((made.identity, reading.counts().to_vec())),
                     _ => None,
                 })
                 .collect();
             found += expected.len();
-            assert_eq!(read, expected, "logger {address}, {from} to {to}");
+            assert_eq!(read, expected, "logger {address}, {from:?} to {to:?}");
         }
     }
     assert!(found > 1000);
@@ -375,7 +377,7 @@ fn a_clock_that_is_set_makes_no_time_listened_to() {
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
     // Boots with the time that was saved two days ago, and is set right after a minute.
     intake.up(0, at(1_780_000_000));
-    intake.clock_changed(1_780_000_060, at(1_780_172_860));
+    intake.clock_changed(GatewayTime(1_780_000_060), at(1_780_172_860));
     intake.close_windows(at(1_780_172_920));
     ledger.append(&intake.batch, &plan.to_roster(), at(1_780_172_920)).unwrap();
     for _ in 0..2 {
@@ -638,7 +640,7 @@ fn a_settle_that_meets_a_taken_place_keeps_the_row_beside_says_so_and_goes_on() 
 }
 
 fn given_up_before(before: i64) -> Bounds {
-    Bounds { before, seen_since: NOW.unix_s - 86_400 }
+    Bounds { before: GatewayTime(before), seen_since: NOW.time().later(-86_400) }
 }
 
 #[test]

@@ -12,6 +12,7 @@ use stonechat::ledger::read::readings::{Known, Readings};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::physics::{AIR_MEAN_KPA, KPA_PER_METRE, Physics};
 use stonechat::sim::{FaultRates, Field, FieldPlan, Sensor};
+use stonechat::time::GatewayTime;
 use stonechat::units::chain::Chain;
 use stonechat::units::inputs::{Around, Earlier, Inputs, Sample};
 use stonechat::units::{Mark, Silent};
@@ -63,7 +64,7 @@ impl Perfect<'_> {
         let channel = &self.plan.logger(logger).unwrap().channels[usize::from(channel)];
         Sample {
             identity: Identity::new(logger.number(), 1, (at - FROM) as u32 + 1).unwrap(),
-            time: at,
+            time: GatewayTime(at),
             is_corrected: false,
             count: self.physics.measure_without_noise(&channel.sensor, at),
             is_fault: false,
@@ -75,8 +76,8 @@ impl Perfect<'_> {
 impl Inputs for Perfect<'_> {
     type Error = Infallible;
 
-    fn around(&self, logger: Address, channel: u8, at: i64, _: i64) -> Result<Around, Infallible> {
-        Ok(Around { before: Some(self.sample(logger, channel, at)), after: None })
+    fn around(&self, logger: Address, channel: u8, at: GatewayTime, _: i64) -> Result<Around, Infallible> {
+        Ok(Around { before: Some(self.sample(logger, channel, at.unix_s())), after: None })
     }
 
     // The seconds since the beginning are the sequence.
@@ -86,7 +87,7 @@ impl Inputs for Perfect<'_> {
     }
 
     fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Infallible> {
-        let before = self.sample(sample.identity.address, channel, sample.time - 600);
+        let before = self.sample(sample.identity.address, channel, sample.time.unix_s() - 600);
         Ok(Some(Earlier { sample: before, restarted: false, gap: false, faults: 0 }))
     }
 }
@@ -107,7 +108,7 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
     for stay in points.stays() {
         let channel = &plan.logger(stay.logger).unwrap().channels[usize::from(stay.channel)];
         for at in (1..60).map(|i| FROM + i * 3_607) {
-            let Ok(worked) = chain.at_time(&stay.point, at, 0, &mut Silent);
+            let Ok(worked) = chain.at_time(&stay.point, GatewayTime(at), 0, &mut Silent);
             let found = worked.outcome.unwrap();
             let mut expected = truth(&physics, &channel.sensor, at);
             // Half a count of the sensor, and of those that correct it, with a little room.
@@ -134,7 +135,7 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
     }
     assert!(sealed >= 5, "sealed piezometers, all corrected by the barometer's logger");
     // A level is its tip's elevation and the water above it.
-    let at = FROM + 86_400;
+    let at = GatewayTime(FROM + 86_400);
     let Ok(level) = chain.at_time("P-11 pore pressure level", at, 0, &mut Silent);
     let Ok(pressure) = chain.at_time("P-11 pore pressure", at, 0, &mut Silent);
     let head_m = pressure.outcome.unwrap().value / KPA_PER_METRE;
@@ -260,10 +261,11 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     let (roster, known) = (plan.to_roster(), Known::default());
     for logger in &plan.loggers {
         let made = |from: i64, to: i64| {
+            let (from, to) = (GatewayTime(from), GatewayTime(to));
             let mut found = Vec::new();
             let read = reader.read(|snapshot| {
                 Readings::new(snapshot, &roster, &known).made_in(logger.address, (from, to), |reading| {
-                    assert!((from..to).contains(&reading.corrected.time.unix_s()));
+                    assert!((from..to).contains(&reading.corrected.time));
                     let unit = logger.channels[0].raw_unit();
                     assert!(reading.raw_unit(0).is_none_or(|told| told == unit));
                     found.push((reading.identity, i64::from(reading.row.time), reading.corrected.time));

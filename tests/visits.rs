@@ -85,8 +85,8 @@ impl Scene {
             assert!(roster.add(logger).is_ok());
             let of = Known {
                 newest: Identity::new(number, 3, 500),
-                last_heard: Some(NOW - 300),
-                battery: Some((3_512, NOW - 400)),
+                last_heard: Some(GatewayTime(NOW - 300)),
+                battery: Some((3_512, GatewayTime(NOW - 400))),
                 ..Known::default()
             };
             known.insert(address(number), of);
@@ -113,8 +113,8 @@ impl Scene {
             first,
             last,
             readings: Some(u64::from(last - first) + 1),
-            from: Some(NOW - 9 * DAY + i64::from(first)),
-            to: Some(NOW - 9 * DAY + i64::from(last)),
+            from: Some(GatewayTime(NOW - 9 * DAY + i64::from(first))),
+            to: Some(GatewayTime(NOW - 9 * DAY + i64::from(last))),
             state: GapState::Open,
             in_memory,
             is_corrected: false,
@@ -123,13 +123,13 @@ impl Scene {
     }
 
     fn silent(&mut self, logger: u16, days: Option<i64>) {
-        let last_heard = Some(NOW - 2 * DAY);
+        let last_heard = Some(GatewayTime(NOW - 2 * DAY));
         let known = self.known.get_mut(&address(logger)).unwrap();
         known.last_heard = last_heard;
         self.report.silent.push(Silence {
             logger: address(logger),
             last_heard,
-            until: NOW,
+            until: GatewayTime(NOW),
             presumed_readings: Some(288),
             newest: known.newest,
             in_memory: memory(days),
@@ -142,8 +142,8 @@ impl Scene {
             epoch: epoch(2),
             last: 40,
             next_epoch: epoch(3),
-            from: Some(NOW - 20 * DAY),
-            to: Some(NOW - 19 * DAY),
+            from: Some(GatewayTime(NOW - 20 * DAY)),
+            to: Some(GatewayTime(NOW - 19 * DAY)),
             presumed_readings: presumed,
             state: GapState::Open,
             in_memory: memory(days),
@@ -153,7 +153,7 @@ impl Scene {
     }
 
     fn plan(&self) -> Vec<Visit> {
-        plan(&self.report, &self.roster, &self.known, NOW)
+        plan(&self.report, &self.roster, &self.known, GatewayTime(NOW))
     }
 
     fn order(&self) -> Vec<(u16, Class)> {
@@ -201,8 +201,8 @@ fn a_single_record_does_not_move_the_date_of_a_long_gap_and_the_oldest_gap_does(
         Deadline { earliest: Some(GatewayTime(NOW + 5 * DAY)), latest: Some(GatewayTime(NOW + 8 * DAY)) }
     );
     assert_eq!(visit.nothing_left_by, Some(GatewayTime(NOW + 10 * DAY)));
-    assert_eq!(visit.days_left(NOW), Some(5));
-    assert_eq!(visit.days_left(NOW + 5 * DAY + 1), Some(-1));
+    assert_eq!(visit.days_left(GatewayTime(NOW)), Some(5));
+    assert_eq!(visit.days_left(GatewayTime(NOW + 5 * DAY + 1)), Some(-1));
     assert_eq!((visit.stake.records, visit.stake.readings), (2 + 3 + 41, 46));
     let fetched: Vec<_> = visit.fetch.iter().map(|f| (f.first, f.last)).collect();
     assert_eq!(fetched, [(10, Some(11)), (20, Some(22)), (50, Some(90))]);
@@ -350,7 +350,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
         let field = small_memories(seed);
         let now = field.from_unix_s + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
-        let visits = walk::read(&heard.config, &[], now).unwrap().visits;
+        let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits;
         for visit in &visits {
             let context = format!("seed {seed}, logger {}", visit.logger);
             let memory = heard.truth.memory_at(visit.logger, now);
@@ -429,7 +429,7 @@ fn embankment() -> (Heard, i64) {
 #[test]
 fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (heard, now) = embankment();
-    let visits = walk::read(&heard.config, &[], now).unwrap();
+    let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", 100)] {
         let text = page(frame(&heard.config, now), &visits, false, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -448,7 +448,7 @@ fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
 #[test]
 fn the_text_sheet_reads_as_reviewed_and_has_a_page_a_logger() {
     let (heard, now) = embankment();
-    let sheet = sheet::read(&heard.config, &[], now).unwrap();
+    let sheet = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
     let text = written(&sheet, SheetForm::Text);
     assert_eq!(text.matches('\u{c}').count() + 1, sheet.pages.len());
     assert!(sheet.pages.len() >= 11);
@@ -481,21 +481,26 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
         FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 2).without_incidents().with_faults(FaultRates::none());
     let now = field.to_unix_s();
     let heard = Heard::new(field, now);
-    assert_eq!(walk::read(&heard.config, &[], now).unwrap().visits, []);
-    let none = sheet::read(&heard.config, &[], now).unwrap();
+    assert_eq!(walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits, []);
+    let none = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
     assert_eq!(none.pages, []);
-    let one = sheet::read(&heard.config, &[address(12)], now).unwrap();
+    let one = sheet::read(&heard.config, &[address(12)], GatewayTime(now)).unwrap();
     assert_eq!(one.pages.len(), 1);
     assert!(written(&one, SheetForm::Text).contains("nothing is open"));
-    let list = page(frame(&heard.config, now), &walk::read(&heard.config, &[], now).unwrap(), false, 80);
+    let list = page(
+        frame(&heard.config, now),
+        &walk::read(&heard.config, &[], GatewayTime(now)).unwrap(),
+        false,
+        80,
+    );
     assert!(list.contains("No visit is needed."), "{list}");
 }
 
 #[test]
 fn json_has_what_a_computer_without_ledger_and_keys_needs() {
     let (heard, now) = embankment();
-    let visits = walk::read(&heard.config, &[], now).unwrap();
-    let json = as_json(frame(&heard.config, now), &visits);
+    let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap();
+    let json = serde_json::json!(as_json(frame(&heard.config, now), &visits));
     let fetch = json["fetch"].as_array().unwrap();
     let records: u64 = fetch
         .iter()
@@ -518,7 +523,7 @@ const HOSTILE: &str = "<script>alert('x')</script> & \"quoted\"\u{7}";
 /// A sheet in which every text is hostile.
 fn hostile() -> Sheet {
     let (heard, now) = embankment();
-    let mut sheet = sheet::read(&heard.config, &[], now).unwrap();
+    let mut sheet = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
     sheet.site = HOSTILE.to_owned();
     for page in &mut sheet.pages {
         page.name = HOSTILE.to_owned();
@@ -574,7 +579,9 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
         channel.expected = Some((i32::MIN, i32::MAX));
     }
     let (heard, now) = embankment();
-    for (name, sheet) in [("plain", sheet::read(&heard.config, &[], now).unwrap()), ("full", full)] {
+    for (name, sheet) in
+        [("plain", sheet::read(&heard.config, &[], GatewayTime(now)).unwrap()), ("full", full)]
+    {
         for size in ["A4", "letter"] {
             let html = dir.path().join(format!("{name}-{size}.html"));
             let pdf = html.with_extension("pdf");

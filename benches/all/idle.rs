@@ -73,7 +73,7 @@ fn quiet(flags: &Flags, data: &Path, table: &mut Table) {
     let dir = data.join("idle");
     let _ = std::fs::remove_dir_all(&dir);
     std::fs::create_dir_all(&dir).expect("a folder");
-    let now = stonechat::time::unix_s();
+    let now = stonechat::time::now().unix_s();
     let plan = FieldPlan::harrow_tarn(7, usize::from(LOGGERS), now - 2 * feed::DAY_S, 2)
         .without_incidents()
         .with_faults(FaultRates::none());

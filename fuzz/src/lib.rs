@@ -429,7 +429,7 @@ fn ledgers() -> &'static Ledgers {
             for record in half {
                 let (identity, slot) = (record.identity, Some(record.slot));
                 let arrival =
-                    Arrival { identity, slot, reception: None, import: None, stored_at: Some(NOW.unix_s) };
+                    Arrival { identity, slot, reception: None, import: None, stored_at: Some(NOW.time()) };
                 batch.push_record(arrival, &record.plaintext);
             }
             made.append(&batch, &plan.to_roster(), NOW).unwrap();

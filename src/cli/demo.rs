@@ -22,6 +22,7 @@ use crate::config::{self, Config};
 use crate::files;
 use crate::sim::Field;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use radio::LOGGERS;
 use shell::{Shell, Typed};
 use std::io::Write;
@@ -79,7 +80,7 @@ fn story(args: &Args, typed: Typed, out: &mut dyn Write) -> Result<bool, String>
     let mut story = Story {
         shell: Shell { site: dir.join("site.toml").display().to_string(), typed, out },
         units: dir.join("calibrations.toml").display().to_string(),
-        now,
+        now: GatewayTime(now),
         at: rfc3339(now),
         dir,
     };

@@ -63,7 +63,7 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
         let path = path.display().to_string();
         move |error: std::io::Error| format!("{path}: {error}")
     };
-    let from = args.from.unwrap_or_else(|| crate::time::unix_s() - i64::from(args.days) * 86_400);
+    let from = args.from.unwrap_or_else(|| crate::time::now().unix_s() - i64::from(args.days) * 86_400);
     let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
     // Before anything is made: the folder may be a real site's.
     files::refuse_taken(targets(dir, &plan)).map_err(|error| error.to_string())?;

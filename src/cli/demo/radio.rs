@@ -17,7 +17,7 @@ const STORM_S: i64 = 36 * 3600;
 
 pub fn plan(seed: u64, days: u32) -> FieldPlan {
     // It ends now, on a whole step, so that reports read like today's.
-    let end = crate::time::unix_s() / STEP_S * STEP_S;
+    let end = crate::time::now().unix_s() / STEP_S * STEP_S;
     let from = end - i64::from(days) * 86_400;
     let mut plan = FieldPlan::harrow_tarn(seed, LOGGERS, from, days);
     let storm = from + plan.duration_s * 35 / 100;

@@ -12,7 +12,7 @@ use crate::report::key_slots::{KeyFacts, first_epoch, pasts};
 use crate::seal::SlotKey;
 use crate::seal::keyring::Keyring;
 use crate::text::{counted, local, offset_label};
-use crate::time::unix_s;
+use crate::time::{self, GatewayTime};
 use crate::view::key_sheet::{epoch, heading};
 use crate::wire::frame;
 use crate::wire::seq::{Address, Slot};
@@ -75,7 +75,7 @@ pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Res
     }
     let keys = counted(sheets.len() as u64, "key");
     let what = format!("{keys}; delete it when the loggers are programmed");
-    let now = unix_s();
+    let now = time::now();
     args.output.hand_out(&what, out, |file| {
         file.write_all(heading(&config.site.name, now).as_bytes())?;
         sheets.iter().try_for_each(|sheet| sheet.write(now, config.site.utc_offset_s, file))
@@ -105,7 +105,7 @@ fn sheet<'a>(
 }
 
 impl Sheet<'_> {
-    fn write(&self, now: i64, utc_offset_s: i32, file: &mut dyn Write) -> io::Result<()> {
+    fn write(&self, now: GatewayTime, utc_offset_s: i32, file: &mut dyn Write) -> io::Result<()> {
         let address = self.logger.address;
         let source = if self.is_given { "given in the keyring" } else { "derived from the site key" };
         let since = self.past.slots.iter().find(|&&(slot, _)| slot == self.slot);

@@ -188,7 +188,7 @@ mod tests {
             let mut batch = crate::ledger::write::batch::Batch::default();
             for made in part {
                 let (identity, slot) = (made.identity, Some(made.slot));
-                let stored_at = Some(NOW.unix_s);
+                let stored_at = Some(NOW.time());
                 let arrival = Arrival { identity, slot, reception: None, import: None, stored_at };
                 batch.push_record(arrival, &made.plaintext);
             }
