@@ -220,9 +220,11 @@ impl<W: std::io::Write> std::io::Write for Printed<W> {
     }
 }
 
-/// JSON in which whatever a terminal obeys is written by its number: the same value.
-pub fn json(value: &serde_json::Value) -> String {
-    let text = serde_json::to_string_pretty(value).unwrap_or_default();
+/// An answer as JSON, its keys sorted. Whatever a terminal obeys is written by its number: the same value.
+pub fn json(answer: &impl Serialize) -> String {
+    // A `Value` sorts keys. It holds every answer: their keys are text.
+    let value = serde_json::to_value(answer).unwrap_or_default();
+    let text = serde_json::to_string_pretty(&value).unwrap_or_default();
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
         // What is in strings; between values the only one is a line's end.

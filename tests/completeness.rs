@@ -19,6 +19,7 @@ use stonechat::report::completeness::{
 use stonechat::report::counted;
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::report::origin;
+use stonechat::report::service::Service;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM_UNIX_S;
@@ -543,7 +544,8 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
         assert!(text.lines().all(|line| line.trim_end() == line), "{text}");
         same_as_snapshot(&format!("completeness-{name}.txt"), &text);
     }
-    let json = as_json(util::frame(&config, now), &wanted, &counts);
+    let service = Service::default();
+    let json = serde_json::json!(as_json(util::frame(&config, now), &wanted, &counts, &service));
     for logger in json["loggers"].as_array().unwrap() {
         let all = &logger["all_time"];
         let sum: u64 =

@@ -19,7 +19,7 @@
 
 use crate::util;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use stonechat::cli::status::surroundings;
 use stonechat::config::Config;
@@ -32,6 +32,7 @@ use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
 use stonechat::report::counted;
 use stonechat::report::selection::{self, GapsWanted};
+use stonechat::report::service::Service;
 use stonechat::report::status;
 use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
@@ -41,6 +42,7 @@ use stonechat::sim::{
     Span, Truth, TruthRecord, UnitReplacement, Witness,
 };
 use stonechat::time::GatewayTime;
+use stonechat::view;
 use stonechat::wire::seq::{Address, Identity};
 use util::chance::Chance;
 use util::{daemon, hand};
@@ -285,14 +287,11 @@ impl Site {
     fn reports(&self, loggers: &[Address]) -> Reports {
         let (config, now) = (&self.config, self.now);
         let wanted = GapsWanted { loggers: loggers.to_vec(), ..GapsWanted::default() };
-        let gaps = stonechat::view::gaps::as_json(
-            crate::util::frame(config, now),
-            &selection::read(config, &wanted, GatewayTime(now)).unwrap(),
-        );
-        let visits = stonechat::view::visits::as_json(
-            crate::util::frame(config, now),
-            &walk::read(config, loggers, GatewayTime(now)).unwrap(),
-        );
+        let frame = crate::util::frame(config, now);
+        let gaps =
+            json!(view::gaps::as_json(frame, &selection::read(config, &wanted, GatewayTime(now)).unwrap()));
+        let visits =
+            json!(view::visits::as_json(frame, &walk::read(config, loggers, GatewayTime(now)).unwrap()));
         // All of time in three parts.
         let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
         let spans = borders
@@ -301,13 +300,13 @@ impl Site {
             .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
         let counts = counted::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
-        let completeness =
-            stonechat::view::completeness::as_json(crate::util::frame(config, now), &wanted, &counts);
+        let service = Service::default();
+        let completeness = json!(view::completeness::as_json(frame, &wanted, &counts, &service));
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
             let around = surroundings(config);
             status::gather(&config.roster, snapshot, around, GatewayTime(now))
         });
-        Reports { gaps, visits, status: stonechat::view::status::as_json(&status.unwrap()), completeness }
+        Reports { gaps, visits, status: json!(view::status::as_json(&status.unwrap())), completeness }
     }
 
     /// What the view `gap_now` lists of a logger, sequence by sequence.

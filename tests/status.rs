@@ -112,7 +112,7 @@ impl Heard {
     }
 
     fn json(&self, now: i64) -> serde_json::Value {
-        as_json(&self.status(around(None), now))
+        serde_json::json!(as_json(&self.status(around(None), now)))
     }
 
     /// A technician brings what a logger's memory holds of a span of time.
@@ -255,7 +255,7 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
         };
         let status = heard.status(around, now);
         let text = written(&status, &Look { width: 200, unicode: true });
-        (text.replace('\u{a0}', " "), as_json(&status)["ledger"].clone())
+        (text.replace('\u{a0}', " "), serde_json::json!(as_json(&status))["ledger"].clone())
     };
     let (text, json) = with(70, &["process 812, sqlite3", "process 9, python3"]);
     assert!(

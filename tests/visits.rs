@@ -500,7 +500,7 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
 fn json_has_what_a_computer_without_ledger_and_keys_needs() {
     let (heard, now) = embankment();
     let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap();
-    let json = as_json(frame(&heard.config, now), &visits);
+    let json = serde_json::json!(as_json(frame(&heard.config, now), &visits));
     let fetch = json["fetch"].as_array().unwrap();
     let records: u64 = fetch
         .iter()
