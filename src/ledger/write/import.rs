@@ -38,7 +38,7 @@ use std::time::{Duration, Instant};
 
 /// What is told of a file: kept with its import.
 #[derive(Clone, Debug)]
-pub struct Evidence {
+pub struct ImportEvidence {
     /// Its name, as the person gave it.
     pub file: String,
     /// Its size in bytes.
@@ -78,7 +78,7 @@ pub struct Imported {
 
 /// Why an import did not take place although the ledger could serve.
 #[derive(Debug)]
-pub enum NotImported {
+pub enum ImportError {
     /// The ledger could not serve.
     Ledger(Error),
     /// Somebody withdrew an import since the plan was made: what was held may be missing again.
@@ -87,13 +87,13 @@ pub enum NotImported {
     Refused(u64),
 }
 
-impl From<Error> for NotImported {
+impl From<Error> for ImportError {
     fn from(error: Error) -> Self {
         Self::Ledger(error)
     }
 }
 
-impl From<rusqlite::Error> for NotImported {
+impl From<rusqlite::Error> for ImportError {
     fn from(error: rusqlite::Error) -> Self {
         Self::Ledger(error.into())
     }
@@ -275,20 +275,20 @@ impl Ledger {
     #[allow(clippy::too_many_arguments)]
     pub fn import(
         &mut self,
-        evidence: &Evidence,
+        evidence: &ImportEvidence,
         items: &Items<'_>,
         shut: &[ShutFrame],
         roster: &Roster,
         now: Stamp,
         withdrawals: i64,
         strict: bool,
-    ) -> Result<Imported, NotImported> {
+    ) -> Result<Imported, ImportError> {
         let is_as_planned = |db: &Connection| match self::withdrawals(db)? == withdrawals {
             true => Ok(()),
-            false => Err(NotImported::PlanIsOld),
+            false => Err(ImportError::PlanIsOld),
         };
         let is_welcome = |refused: u64| match strict && refused > 0 {
-            true => Err(NotImported::Refused(refused)),
+            true => Err(ImportError::Refused(refused)),
             false => Ok(()),
         };
         self.import_if(evidence, items, shut, roster, now, is_as_planned, is_welcome)
@@ -297,7 +297,7 @@ impl Ledger {
     /// The same without a plan that could be old, and whatever is refused.
     pub(in crate::ledger) fn take_in(
         &mut self,
-        evidence: &Evidence,
+        evidence: &ImportEvidence,
         items: &Items<'_>,
         roster: &Roster,
         now: Stamp,
@@ -309,7 +309,7 @@ impl Ledger {
     #[allow(clippy::too_many_arguments)]
     fn import_if<E: From<Error> + From<rusqlite::Error>>(
         &mut self,
-        evidence: &Evidence,
+        evidence: &ImportEvidence,
         items: &Items<'_>,
         shut: &[ShutFrame],
         roster: &Roster,
@@ -330,7 +330,7 @@ impl Ledger {
     #[allow(clippy::too_many_arguments)]
     fn import_within<E: From<Error> + From<rusqlite::Error>>(
         &mut self,
-        evidence: &Evidence,
+        evidence: &ImportEvidence,
         items: &Items<'_>,
         shut: &[ShutFrame],
         roster: &Roster,
@@ -554,7 +554,12 @@ fn resolution_number(db: &Connection, known: &mut BTreeMap<String, i64>, steps: 
 }
 
 /// The outcome counts that are kept with an import.
-fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usize) -> BTreeMap<String, u64> {
+fn outcomes(
+    evidence: &ImportEvidence,
+    receipt: &Receipt,
+    rows_refused: u64,
+    shut: usize,
+) -> BTreeMap<String, u64> {
     let mut counts = evidence.refused.clone();
     let mut add = |name: &str, count: u64| {
         if count > 0 {

@@ -58,7 +58,7 @@ impl Ledger {
         let mut gone = 0;
         let waiting = block::rare_in_journal(&transaction)?;
         for (logger, epoch, block, settled_row) in places {
-            let place: block::Place = (logger, epoch, block);
+            let place: block::BlockPlace = (logger, epoch, block);
             let Some(stored) = block::stored(&transaction, place)? else { continue };
             // What is damaged here is not what the backup holds.
             if Blocks::of_block(&transaction, place, &waiting)? == stored {
@@ -158,7 +158,7 @@ pub(in crate::ledger) fn carry_over(
 }
 
 struct GivenUp {
-    place: block::Place,
+    place: block::BlockPlace,
     backup: i64,
     settled_row: i64,
     at: GatewayTime,
