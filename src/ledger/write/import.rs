@@ -269,6 +269,19 @@ impl Held for HeldAndKept<'_> {
     }
 }
 
+/// A download, and by what it is judged.
+struct Download<'a, P, W> {
+    evidence: &'a ImportEvidence,
+    items: &'a Items<'a>,
+    shut: &'a [ShutFrame],
+    roster: &'a Roster,
+    now: Stamp,
+    /// Asked first under the lock.
+    is_as_planned: P,
+    /// Asked before the commit, with the number of refused rows.
+    is_welcome: W,
+}
+
 impl Ledger {
     /// Takes a download in: judged again under the lock, in whole or not at all. `withdrawals` is the plan's;
     /// `strict`: only if no row is refused now.
@@ -291,7 +304,7 @@ impl Ledger {
             true => Err(ImportError::Refused(refused)),
             false => Ok(()),
         };
-        self.import_if(evidence, items, shut, roster, now, is_as_planned, is_welcome)
+        self.import_if(Download { evidence, items, shut, roster, now, is_as_planned, is_welcome })
     }
 
     /// The same without a plan that could be old, and whatever is refused.
@@ -302,22 +315,17 @@ impl Ledger {
         roster: &Roster,
         now: Stamp,
     ) -> Result<Imported, Error> {
-        self.import_if(evidence, items, &[], roster, now, |_| Ok(()), |_| Ok(()))
+        let (is_as_planned, is_welcome) = (|_: &Connection| Ok(()), |_: u64| Ok(()));
+        self.import_if(Download { evidence, items, shut: &[], roster, now, is_as_planned, is_welcome })
     }
 
-    /// `is_as_planned` is asked first under the lock, `is_welcome` with the number of refused rows before the commit.
-    #[allow(clippy::too_many_arguments)]
-    fn import_if<E: From<Error> + From<rusqlite::Error>>(
-        &mut self,
-        evidence: &ImportEvidence,
-        items: &Items<'_>,
-        shut: &[ShutFrame],
-        roster: &Roster,
-        now: Stamp,
-        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
-        is_welcome: impl FnOnce(u64) -> Result<(), E>,
-    ) -> Result<Imported, E> {
-        let done = self.import_within(evidence, items, shut, roster, now, is_as_planned, is_welcome);
+    fn import_if<E, P, W>(&mut self, download: Download<'_, P, W>) -> Result<Imported, E>
+    where
+        E: From<Error> + From<rusqlite::Error>,
+        P: FnOnce(&Connection) -> Result<(), E>,
+        W: FnOnce(u64) -> Result<(), E>,
+    {
+        let done = self.import_within(download);
         if done.is_err() {
             self.state.valid = false;
         }
@@ -327,17 +335,13 @@ impl Ledger {
     }
 
     // Long on purpose: the steps of one transaction, whose order is what must be read.
-    #[allow(clippy::too_many_arguments)]
-    fn import_within<E: From<Error> + From<rusqlite::Error>>(
-        &mut self,
-        evidence: &ImportEvidence,
-        items: &Items<'_>,
-        shut: &[ShutFrame],
-        roster: &Roster,
-        now: Stamp,
-        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
-        is_welcome: impl FnOnce(u64) -> Result<(), E>,
-    ) -> Result<Imported, E> {
+    fn import_within<E, P, W>(&mut self, download: Download<'_, P, W>) -> Result<Imported, E>
+    where
+        E: From<Error> + From<rusqlite::Error>,
+        P: FnOnce(&Connection) -> Result<(), E>,
+        W: FnOnce(u64) -> Result<(), E>,
+    {
+        let Download { evidence, items, shut, roster, now, is_as_planned, is_welcome } = download;
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let began = Instant::now();
         self.state.refresh(&transaction)?;
