@@ -40,6 +40,7 @@ pub use closed::{Wanted, closed, explained};
 pub use exchange::exchange;
 pub use name::folder_of;
 
+use crate::time::GatewayTime;
 use rustix::fs::{CWD, Mode, OFlags, RenameFlags, ResolveFlags, openat, openat2, renameat_with};
 use sha2::{Digest, Sha256};
 use std::ffi::OsString;
@@ -555,8 +556,8 @@ pub fn free_name(path: &Path, tail: &str) -> PathBuf {
 }
 
 /// The same with a date in it: `ledger.db.damaged-20261125T120000Z` of the tail `.damaged-`.
-pub fn free_dated_name(path: &Path, tail: &str, unix_s: i64) -> PathBuf {
-    free_name(path, &format!("{tail}{}", crate::text::for_file_names(unix_s)))
+pub fn free_dated_name(path: &Path, tail: &str, at: GatewayTime) -> PathBuf {
+    free_name(path, &format!("{tail}{}", crate::text::for_file_names(at)))
 }
 
 /// The last part of a path, as text; empty where there is none.
@@ -577,8 +578,8 @@ pub struct FileStat {
     pub length: u64,
     /// How many names (hard links) it has.
     pub names: u64,
-    /// When its content changed last, Unix s.
-    pub modified_at: i64,
+    /// When its content changed last.
+    pub modified_at: GatewayTime,
 }
 
 impl FileStat {
@@ -589,7 +590,7 @@ impl FileStat {
             is_folder: found.is_dir(),
             length: found.len(),
             names: found.nlink(),
-            modified_at: found.mtime(),
+            modified_at: GatewayTime(found.mtime()),
         }
     }
 }

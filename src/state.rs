@@ -21,6 +21,7 @@
 //! # Ok::<(), std::io::Error>(())
 //! ```
 
+use crate::time::{self, GatewayTime};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::{self, Write};
@@ -37,7 +38,7 @@ const BYTES_MAX: u64 = 64 << 20;
 /// A clock that moved by more than this against the steady one was set.
 pub const CLOCK_CHANGE_S: i64 = 30;
 
-/// What the daemon says of itself. Times are Unix seconds by the gateway's clock.
+/// What the daemon says of itself.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
     /// Its process.
@@ -46,9 +47,9 @@ pub struct DaemonState {
     #[serde(default)]
     pub ledger: Option<PathBuf>,
     /// When it started.
-    pub started_at: i64,
+    pub started_at: GatewayTime,
     /// When this was written.
-    pub written_at: i64,
+    pub written_at: GatewayTime,
     /// The same by a clock that is never set: the seconds since the computer started. `None`: by a simulated clock.
     #[serde(default)]
     pub written_steady_s: Option<i64>,
@@ -93,7 +94,7 @@ pub struct DaemonState {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CommitState {
     /// When.
-    pub at: i64,
+    pub at: GatewayTime,
     /// The journal row up to which everything is committed.
     pub through_row: i64,
     /// Records stored (opaque ones too) since the start.
@@ -108,11 +109,11 @@ pub struct RadioState {
     /// Whether the port is open.
     pub up: bool,
     /// Since when it is or is not.
-    pub since: Option<i64>,
+    pub since: Option<GatewayTime>,
     /// Why it is not.
     pub reason: Option<String>,
     /// When its last right frame came.
-    pub last_frame_at: Option<i64>,
+    pub last_frame_at: Option<GatewayTime>,
     /// Bytes read since the start.
     pub bytes_in: u64,
     /// Times that its reader had to wait for room; the kernel may have dropped bytes meanwhile.
@@ -139,15 +140,15 @@ impl DaemonState {
         let of_radios = radios.flat_map(|radio| radio.since.iter_mut().chain(&mut radio.last_frame_at));
         let of_commit = self.commit.iter_mut().map(|commit| &mut commit.at);
         for at in of_radios.chain(of_commit).chain([&mut self.started_at, &mut self.written_at]) {
-            *at = at.saturating_add(seconds);
+            *at = at.later(seconds);
         }
     }
 
     /// The same with its times by the clock as it is set now: that may have been set since this was written.
-    pub fn by_the_clock_now(mut self, now: i64, steady_s: i64) -> Self {
+    pub fn by_the_clock_now(mut self, now: GatewayTime, steady_s: i64) -> Self {
         if let Some(then) = self.written_steady_s {
             let age = steady_s.saturating_sub(then);
-            let by = now.saturating_sub(age).saturating_sub(self.written_at);
+            let by = now.later(age.saturating_neg()).since(self.written_at);
             // After a new start of the computer there is nothing to go by.
             if age >= 0 && by.abs() > CLOCK_CHANGE_S {
                 self.shift(by);
@@ -164,7 +165,7 @@ impl DaemonState {
     /// What a daemon wrote, and whether its process is there.
     pub fn look(dir: Option<&Path>) -> (Option<Self>, bool) {
         let state = dir.and_then(Self::read);
-        let state = state.map(|state| state.by_the_clock_now(crate::time::unix_s(), crate::time::steady_s()));
+        let state = state.map(|state| state.by_the_clock_now(time::now(), time::steady_s()));
         let is_alive = state.as_ref().is_some_and(|state| {
             state.phase == "running" && Path::new("/proc").join(state.pid.to_string()).exists()
         });
@@ -192,7 +193,7 @@ pub struct KeysState {
     /// The daemon's process.
     pub pid: u32,
     /// When it read the keyring.
-    pub read_at: i64,
+    pub read_at: GatewayTime,
     /// Whether the service manager handed the keyring in, so that only a restart reads another one.
     pub handed_in: bool,
     /// The slots that derive from the site key.
@@ -254,14 +255,16 @@ mod tests {
 
     #[test]
     fn a_clock_that_is_set_leaves_no_run_of_decades() {
-        let radio = RadioState { since: Some(30), last_frame_at: Some(40), ..RadioState::default() };
-        let commit = Some(CommitState { at: 50, ..CommitState::default() });
-        let mut state = DaemonState { started_at: 20, commit, radios: vec![radio], ..DaemonState::default() };
+        let at = |s| GatewayTime(s);
+        let radio = RadioState { since: Some(at(30)), last_frame_at: Some(at(40)), ..RadioState::default() };
+        let commit = Some(CommitState { at: at(50), ..CommitState::default() });
+        let mut state =
+            DaemonState { started_at: at(20), commit, radios: vec![radio], ..DaemonState::default() };
         state.shift(1_780_000_000);
-        assert_eq!((state.started_at, state.commit.unwrap().at), (1_780_000_020, 1_780_000_050));
+        assert_eq!((state.started_at, state.commit.unwrap().at), (at(1_780_000_020), at(1_780_000_050)));
         assert_eq!(
             (state.radios[0].since, state.radios[0].last_frame_at),
-            (Some(1_780_000_030), Some(1_780_000_040))
+            (Some(at(1_780_000_030)), Some(at(1_780_000_040)))
         );
     }
 }

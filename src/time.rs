@@ -67,7 +67,7 @@ pub struct SystemClock {
 
 impl Clock for SystemClock {
     fn now(&self) -> Stamp {
-        Stamp { unix_s: unix_s(), synchronised: self.synchronised_file.exists() }
+        Stamp { unix_s: now().unix_s(), synchronised: self.synchronised_file.exists() }
     }
 
     fn steady_s(&self) -> i64 {
@@ -88,12 +88,12 @@ pub fn steady_s() -> i64 {
     rustix::time::clock_gettime(rustix::time::ClockId::Boottime).tv_sec
 }
 
-/// The computer's time now, in Unix seconds.
-pub fn unix_s() -> i64 {
-    match SystemTime::now().duration_since(UNIX_EPOCH) {
+/// The computer's time now.
+pub fn now() -> GatewayTime {
+    GatewayTime(match SystemTime::now().duration_since(UNIX_EPOCH) {
         Ok(since) => i64::try_from(since.as_secs()).unwrap_or(i64::MAX),
         Err(before) => -i64::try_from(before.duration().as_secs()).unwrap_or(i64::MAX),
-    }
+    })
 }
 
 /// A time by a logger's own clock, in Unix seconds. It may be wrong by years.
@@ -115,7 +115,9 @@ pub struct LoggerTime(pub i64);
 /// assert_eq!(GatewayTime(60).later(-90), GatewayTime(-30));
 /// assert_eq!(GatewayTime(60).since(GatewayTime(90)), -30);
 /// ```
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+)]
 #[serde(transparent)]
 pub struct GatewayTime(pub i64);
 
@@ -141,6 +143,7 @@ macro_rules! arithmetic {
     )+};
 }
 arithmetic!(LoggerTime, GatewayTime);
+pub(crate) use arithmetic;
 
 impl Stamp {
     /// The time, whether the clock was synchronised or not.

@@ -1,6 +1,6 @@
 //! Offsets, dates and instants as people write them.
 //!
-//! Input: text of the site's files. Output: seconds. What this is not: it reads no clock and knows no
+//! Input: text of the site's files. Output: times by the gateway's clock, and offsets in seconds. What this is not: it reads no clock and knows no
 //! daylight saving, since a site has one fixed offset.
 //!
 //! Standards: RFC 3339 for instants; ISO 8601 calendar dates in the form `YYYY-MM-DD`.
@@ -12,7 +12,7 @@
 //! let utc_offset_s = when::offset_s("-07:00")?;
 //! let midnight = when::instant("2026-05-04", utc_offset_s)?;
 //! assert_eq!(midnight, when::typed("2026-05-04T07:00:00Z")?);
-//! assert_eq!(when::by_clock("2026-05-04 08:15", utc_offset_s), Some(midnight + 8 * 3600 + 15 * 60));
+//! assert_eq!(when::by_clock("2026-05-04 08:15", utc_offset_s), Some(midnight.later(8 * 3600 + 15 * 60)));
 //!
 //! // An instant must have its offset, and a date must be in the calendar.
 //! assert_eq!(when::instant("2026-05-04T08:15", utc_offset_s), Err("has no offset from UTC"));
@@ -22,6 +22,7 @@
 
 pub mod civil;
 
+use crate::time::{GatewayTime, LoggerTime};
 use chrono::{DateTime, Datelike, Months, NaiveDate, NaiveDateTime, NaiveTime};
 
 /// The largest offset from UTC in minutes, either way: 14 hours is the largest in civil use.
@@ -67,28 +68,28 @@ pub fn date(text: &str) -> Result<NaiveDate, &'static str> {
 }
 
 /// The first second of a date `YYYY-MM-DD`, in UTC.
-pub fn day(text: &str) -> Result<i64, &'static str> {
-    Ok(date(text)?.and_time(NaiveTime::MIN).and_utc().timestamp())
+pub fn day(text: &str) -> Result<GatewayTime, &'static str> {
+    Ok(GatewayTime(date(text)?.and_time(NaiveTime::MIN).and_utc().timestamp()))
 }
 
 /// The months of a calendar with this offset that end with the one of `now`, oldest first: the first second of each, and the
 /// second after its last.
-pub fn months(now: i64, offset_s: i32, number: u32) -> Vec<(i64, i64)> {
+pub fn months(now: GatewayTime, offset_s: i32, number: u32) -> Vec<(GatewayTime, GatewayTime)> {
     let offset = i64::from(offset_s);
-    let Some(date) = DateTime::from_timestamp(now.saturating_add(offset), 0) else {
+    let Some(date) = DateTime::from_timestamp(now.later(offset).unix_s(), 0) else {
         return Vec::new();
     };
     let Some(first) = date.date_naive().with_day(1) else { return Vec::new() };
-    let start = |back: i64| -> Option<i64> {
+    let start = |back: i64| -> Option<GatewayTime> {
         let months = Months::new(u32::try_from(back.unsigned_abs()).ok()?);
         let day = if back >= 0 { first.checked_sub_months(months) } else { first.checked_add_months(months) };
-        Some(day?.and_time(NaiveTime::MIN).and_utc().timestamp() - offset)
+        Some(GatewayTime(day?.and_time(NaiveTime::MIN).and_utc().timestamp() - offset))
     };
     (0..i64::from(number)).rev().filter_map(|back| Some((start(back)?, start(back - 1)?))).collect()
 }
 
-/// An instant with its offset, or a date that begins at midnight of the site's offset; seconds since 1970.
-pub fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
+/// An instant with its offset, or a date that begins at midnight of the site's offset.
+pub fn instant(text: &str, site_offset_s: i32) -> Result<GatewayTime, &'static str> {
     match date(text) {
         Ok(date) => {
             return in_range(date.and_time(NaiveTime::MIN).and_utc().timestamp() - i64::from(site_offset_s));
@@ -109,34 +110,34 @@ pub fn instant(text: &str, site_offset_s: i32) -> Result<i64, &'static str> {
 }
 
 /// An instant typed where no site's offset is known: RFC 3339, in [`crate::time::PLAUSIBLE_S`].
-pub fn typed(text: &str) -> Result<i64, &'static str> {
+pub fn typed(text: &str) -> Result<GatewayTime, &'static str> {
     let time = DateTime::parse_from_rfc3339(text)
         .map_err(|_| "is no time; write it as 2026-05-04T00:00:00Z or 2026-05-04T00:00:00-07:00")?;
-    plausible(time.timestamp())
+    plausible(GatewayTime(time.timestamp()))
 }
 
 /// An instant with its offset (RFC 3339), or a day and time as on a clock in this offset (`2026-05-04 08:15`, with or
 /// without seconds). `None`: it is written otherwise.
-pub fn by_clock(text: &str, utc_offset_s: i32) -> Option<i64> {
+pub fn by_clock(text: &str, utc_offset_s: i32) -> Option<GatewayTime> {
     if let Ok(time) = DateTime::parse_from_rfc3339(text) {
-        return Some(time.timestamp());
+        return Some(GatewayTime(time.timestamp()));
     }
     let forms = ["%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M"];
     let local = forms.iter().find_map(|form| NaiveDateTime::parse_from_str(text, form).ok())?;
-    Some(local.and_utc().timestamp() - i64::from(utc_offset_s))
+    Some(GatewayTime(local.and_utc().timestamp() - i64::from(utc_offset_s)))
 }
 
-/// An RFC 3339 instant in whole seconds, as files have millions of: the usual form is read without the general parser.
+/// An RFC 3339 instant in whole seconds that a logger recorded, as files have millions of: the usual form is read without the general parser.
 /// `None`: it is written otherwise.
-pub fn in_whole_seconds(text: &[u8]) -> Option<i64> {
+pub fn in_whole_seconds(text: &[u8]) -> Option<LoggerTime> {
     quick(text).or_else(|| {
         let time = DateTime::parse_from_rfc3339(std::str::from_utf8(text).ok()?).ok()?;
-        (time.timestamp_subsec_nanos() == 0).then(|| time.timestamp())
+        (time.timestamp_subsec_nanos() == 0).then(|| LoggerTime(time.timestamp()))
     })
 }
 
 /// `2026-05-04T00:00:00Z` without the general parser, which takes ten times as long; anything else: `None`.
-fn quick(cell: &[u8]) -> Option<i64> {
+fn quick(cell: &[u8]) -> Option<LoggerTime> {
     let cell: &[u8; 20] = cell.try_into().ok()?;
     let marks = [(4, b'-'), (7, b'-'), (10, b'T'), (13, b':'), (16, b':'), (19, b'Z')];
     if marks.iter().any(|&(at, mark)| cell[at] != mark) {
@@ -150,20 +151,20 @@ fn quick(cell: &[u8]) -> Option<i64> {
     let (year, month, day) = (digits(0, 4)?, digits(5, 7)?, digits(8, 10)?);
     let (hour, minute, second) = (digits(11, 13)?, digits(14, 16)?, digits(17, 19)?);
     let date = NaiveDate::from_ymd_opt(i32::try_from(year).ok()?, month, day)?;
-    Some(date.and_hms_opt(hour, minute, second)?.and_utc().timestamp())
+    Some(LoggerTime(date.and_hms_opt(hour, minute, second)?.and_utc().timestamp()))
 }
 
 /// Refuses a time that a person cannot mean.
-pub fn plausible(instant: i64) -> Result<i64, &'static str> {
-    match crate::time::PLAUSIBLE_S.contains(&instant) {
+pub fn plausible(instant: GatewayTime) -> Result<GatewayTime, &'static str> {
+    match crate::time::PLAUSIBLE_S.contains(&instant.unix_s()) {
         true => Ok(instant),
         false => Err("is not a plausible time; write the year with four digits, 1900 or later"),
     }
 }
 
-fn in_range(instant: i64) -> Result<i64, &'static str> {
-    match instant {
-        0..=INSTANT_MAX => Ok(instant),
+fn in_range(unix_s: i64) -> Result<GatewayTime, &'static str> {
+    match unix_s {
+        0..=INSTANT_MAX => Ok(GatewayTime(unix_s)),
         _ => Err("is out of range, allowed 1970 to 2106"),
     }
 }
@@ -187,12 +188,12 @@ mod tests {
 
     #[test]
     fn a_date_begins_at_the_sites_midnight_and_an_instant_has_its_own_offset() {
-        assert_eq!(instant("1970-01-02", 0), Ok(86400));
-        assert_eq!(instant("1970-01-02", -25200), Ok(86400 + 25200));
+        assert_eq!(instant("1970-01-02", 0), Ok(GatewayTime(86400)));
+        assert_eq!(instant("1970-01-02", -25200), Ok(GatewayTime(86400 + 25200)));
         for text in ["1970-01-02T07:00:00+07:00", "1970-01-02T00:00:00Z", "1970-01-02T00:00:00.9Z"] {
-            assert_eq!(instant(text, -25200), Ok(86400), "{text}");
+            assert_eq!(instant(text, -25200), Ok(GatewayTime(86400)), "{text}");
         }
-        assert_eq!(instant("2106-02-07T06:28:15Z", 0), Ok(INSTANT_MAX));
+        assert_eq!(instant("2106-02-07T06:28:15Z", 0), Ok(GatewayTime(INSTANT_MAX)));
         assert!(instant("2106-02-07T06:28:16Z", 0).is_err());
         assert!(instant("1970-01-01", 3600).is_err());
         assert!(date("2024-02-29").is_ok() && date("2026-02-29").is_err() && date("+026-02-28").is_err());
@@ -202,9 +203,9 @@ mod tests {
         #[test]
         fn the_quick_reader_of_times_equals_the_general_one(unix in 0_i64..4_294_967_295) {
             let text = crate::text::rfc3339(unix);
-            proptest::prop_assert_eq!(quick(text.as_bytes()), Some(unix));
-            proptest::prop_assert_eq!(in_whole_seconds(text.as_bytes()), Some(unix));
-            proptest::prop_assert_eq!(by_clock(&text, 0), Some(unix));
+            proptest::prop_assert_eq!(quick(text.as_bytes()), Some(LoggerTime(unix)));
+            proptest::prop_assert_eq!(in_whole_seconds(text.as_bytes()), Some(LoggerTime(unix)));
+            proptest::prop_assert_eq!(by_clock(&text, 0), Some(GatewayTime(unix)));
         }
     }
 }

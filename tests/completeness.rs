@@ -19,10 +19,12 @@ use stonechat::report::completeness::{
 use stonechat::report::counted;
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::report::origin;
+use stonechat::report::service::Service;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
-use stonechat::sim::{self, Field, FieldPlan, Truth};
+use stonechat::sim::plan::FROM;
+use stonechat::sim::{self, Field, FieldPlan, TrueTime, Truth};
+use stonechat::time::GatewayTime;
 use stonechat::view::completeness::{as_json, csv as as_csv, page};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
@@ -51,8 +53,8 @@ fn gap(records: u32, from: Option<i64>, to: Option<i64>, state: GapState) -> Gap
         first: 1,
         last: records,
         readings: None,
-        from,
-        to,
+        from: from.map(GatewayTime),
+        to: to.map(GatewayTime),
         state,
         in_memory: stonechat::report::memory::InMemory::default(),
         is_corrected: false,
@@ -62,10 +64,10 @@ fn gap(records: u32, from: Option<i64>, to: Option<i64>, state: GapState) -> Gap
 #[test]
 fn months_are_those_of_the_sites_calendar() {
     // 2026-03-01 06:30 UTC is still February at the site. Times from `date -d … +%s`.
-    let spans = months(1_772_346_600, MOUNTAIN, 3);
+    let spans = months(GatewayTime(1_772_346_600), MOUNTAIN, 3);
     let expected =
         [(1_764_572_400, 1_767_250_800), (1_767_250_800, 1_769_929_200), (1_769_929_200, 1_772_348_400)];
-    assert_eq!(spans.iter().map(|span| (span.from, span.to)).collect::<Vec<_>>(), expected);
+    assert_eq!(spans.iter().map(|span| (span.from.unix_s(), span.to.unix_s())).collect::<Vec<_>>(), expected);
 }
 
 #[test]
@@ -79,17 +81,17 @@ fn what_lacks_is_never_rounded_up_to_all() {
 
 #[test]
 fn what_has_no_time_is_in_no_span_and_what_is_presumed_in_no_sum() {
-    let spans = [Span { from: 0, to: 100 }];
+    let spans = [Span { from: GatewayTime(0), to: GatewayTime(100) }];
     let mut count = Count::new(address(7), &spans);
     count.held(Source::Sealed, None, 1);
-    count.held(Source::Radio, Some(99), 1);
-    count.held(Source::Radio, Some(100), 1);
+    count.held(Source::Radio, Some(GatewayTime(99)), 1);
+    count.held(Source::Radio, Some(GatewayTime(100)), 1);
     let report = Report {
         gaps: vec![gap(4, None, None, GapState::Open)],
         silent: vec![Silence {
             logger: address(7),
-            last_heard: Some(50),
-            until: 149,
+            last_heard: Some(GatewayTime(50)),
+            until: GatewayTime(149),
             presumed_readings: Some(10),
             newest: None,
             in_memory: stonechat::report::memory::InMemory::default(),
@@ -111,7 +113,7 @@ proptest! {
         borders in proptest::collection::btree_set(-1_500i64..4_500, 2..8),
     ) {
         let borders: Vec<i64> = borders.into_iter().collect();
-        let spans: Vec<Span> = borders.windows(2).map(|pair| Span { from: pair[0], to: pair[1] }).collect();
+        let spans: Vec<Span> = borders.windows(2).map(|pair| Span { from: GatewayTime(pair[0]), to: GatewayTime(pair[1]) }).collect();
         let state = if records % 2 == 0 { GapState::Open } else { GapState::WrittenOff };
         let report = Report { gaps: vec![gap(records, Some(from), Some(from + length), state)], ..Report::default() };
         let counts = Count::new(address(7), &spans).finish(&report);
@@ -119,7 +121,7 @@ proptest! {
         for (span, counts) in spans.iter().zip(&counts.spans) {
             let naive = (0..i64::from(records)).filter(|n| {
                 let at = if records == 1 { from } else { from + n * length / (i64::from(records) - 1) };
-                (span.from..span.to).contains(&at)
+                (span.from..span.to).contains(&GatewayTime(at))
             });
             let (open, off) = if records % 2 == 0 { (naive.count(), 0) } else { (0, naive.count()) };
             prop_assert_eq!((counts.missing, counts.written_off), (open as u64, off as u64));
@@ -368,7 +370,15 @@ impl History {
         reader
             .read(|snapshot| {
                 let unsettled = Unsettled::take(snapshot)?;
-                origin::count(snapshot, &unsettled, logger, spans, self.now, as_of, &|_| ())
+                origin::count(
+                    snapshot,
+                    &unsettled,
+                    logger,
+                    spans,
+                    GatewayTime(self.now),
+                    as_of.map(GatewayTime),
+                    &|_| (),
+                )
             })
             .unwrap()
     }
@@ -386,7 +396,7 @@ proptest! {
         // A third of all time is in each, and all of it.
         let spans: Vec<Span> = [i64::MIN, T0 + 200 * EVERY, T0 + 450 * EVERY, i64::MAX]
             .windows(2)
-            .map(|pair| Span { from: pair[0], to: pair[1] })
+            .map(|pair| Span { from: GatewayTime(pair[0]), to: GatewayTime(pair[1]) })
             .collect();
         let mut told = Vec::new();
         for step in steps {
@@ -423,7 +433,7 @@ proptest! {
 
 /// Seventy days of the embankment, with the configuration that a site would have.
 fn embankment(settle_rows: u32) -> (tempfile::TempDir, Config, Truth, i64) {
-    let plan = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 70);
+    let plan = FieldPlan::harrow_tarn(4, 12, FROM, 70);
     let dir = tempfile::tempdir().unwrap();
     plan.write_config(dir.path(), "/dev/null", 1.0).unwrap();
     let config = stonechat::config::load(&dir.path().join("site.toml")).unwrap();
@@ -432,16 +442,16 @@ fn embankment(settle_rows: u32) -> (tempfile::TempDir, Config, Truth, i64) {
     let mut keyring = Keyring::default();
     keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
     let mut intake = Intake::new(&radios);
-    intake.up(0, stamp(plan.from_unix_s));
-    let now = plan.to_unix_s();
+    intake.up(0, stamp(plan.from.unix_s()));
+    let now = plan.end().unix_s();
     let run = Field::new(plan.clone()).run_out();
     let (mut truth, mut witness) = (run.truth, sim::Witness::default());
     truth.forget_heard();
-    for emission in run.emissions.iter().filter(|emission| emission.at_unix_s <= now) {
+    for emission in run.emissions.iter().filter(|emission| emission.at.unix_s() <= now) {
         witness.feed(&emission.bytes, &mut truth);
-        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at.unix_s()));
         if intake.batch.items.len() > 5_000 {
-            ledger.append(&intake.batch, &config.roster, stamp(emission.at_unix_s)).unwrap();
+            ledger.append(&intake.batch, &config.roster, stamp(emission.at.unix_s())).unwrap();
             intake.batch.clear();
         }
     }
@@ -456,7 +466,7 @@ fn embankment(settle_rows: u32) -> (tempfile::TempDir, Config, Truth, i64) {
 fn by_month(now: i64, number: u32) -> CompletenessWanted {
     CompletenessWanted {
         loggers: Vec::new(),
-        spans: months(now, MOUNTAIN, number),
+        spans: months(GatewayTime(now), MOUNTAIN, number),
         by_month: true,
         as_of: None,
     }
@@ -466,7 +476,7 @@ fn by_month(now: i64, number: u32) -> CompletenessWanted {
 fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     let (_dir, config, truth, now) = embankment(3_000);
     let wanted = by_month(now, 4);
-    let counts = counted::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+    let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for of in &counts {
         let ranges: BTreeMap<u32, _> = truth
             .epochs(of.logger)
@@ -488,15 +498,17 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
         assert_eq!(of.all.by_hand() + of.all.written_off + of.all.given_up, 0);
         // Clocks are off by minutes, and set right as far as can be told: a few records at a month's border.
         for (span, counts) in wanted.spans.iter().zip(&of.spans) {
-            let naive =
-                heard.iter().filter(|r| (span.from..span.to).contains(&r.made_at_unix_s)).count() as u64;
+            let naive = heard
+                .iter()
+                .filter(|r| (span.from..span.to).contains(&GatewayTime(r.made_at.unix_s())))
+                .count() as u64;
             if is_all {
                 assert!(counts.radio.abs_diff(naive) <= 3, "logger {}: {} {naive}", of.logger, counts.radio);
             }
             let naive = truth
                 .records_of(of.logger)
                 .iter()
-                .filter(|r| (span.from..span.to).contains(&r.made_at_unix_s))
+                .filter(|r| (span.from..span.to).contains(&GatewayTime(r.made_at.unix_s())))
                 .filter(|r| expected_from(r.identity.epoch.number(), r.identity.sequence.number()))
                 .count() as u64;
             assert!(
@@ -509,22 +521,22 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     // As of now, row by row: the same.
     let by_rows = counted::count(
         &config,
-        &CompletenessWanted { as_of: Some(now), ..wanted.clone() },
-        now,
+        &CompletenessWanted { as_of: Some(GatewayTime(now)), ..wanted.clone() },
+        GatewayTime(now),
         |_, _, _| (),
     )
     .unwrap();
     assert_eq!(by_rows, counts);
     // And of a ledger of which nothing is settled.
     let (_dir, config, _, _) = embankment(0);
-    assert_eq!(counted::count(&config, &wanted, now, |_, _, _| ()).unwrap(), counts);
+    assert_eq!(counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap(), counts);
 }
 
 #[test]
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_csv() {
     let (_dir, config, _, now) = embankment(3_000);
     let wanted = by_month(now, 3);
-    let counts = counted::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+    let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for (name, columns) in [("80", 80), ("140", 140)] {
         let text = page(util::frame(&config, now), &wanted, &counts, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -532,7 +544,8 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
         assert!(text.lines().all(|line| line.trim_end() == line), "{text}");
         same_as_snapshot(&format!("completeness-{name}.txt"), &text);
     }
-    let json = as_json(util::frame(&config, now), &wanted, &counts);
+    let service = Service::default();
+    let json = serde_json::json!(as_json(util::frame(&config, now), &wanted, &counts, &service));
     for logger in json["loggers"].as_array().unwrap() {
         let all = &logger["all_time"];
         let sum: u64 =
@@ -548,7 +561,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
 
 #[test]
 fn the_command_takes_spans_and_times_and_says_what_is_wrong_with_them() {
-    let plan = FieldPlan::harrow_tarn(21, 3, T0, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(21, 3, TrueTime(T0), 2).without_incidents();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());
     let now = "2026-05-30T00:00:00Z";
@@ -588,8 +601,8 @@ fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_
     }
     drop(db);
     let missing = |as_of: Option<i64>| {
-        let wanted = CompletenessWanted { as_of, ..by_month(now, 3) };
-        let counts = counted::count(&config, &wanted, now, |_, _, _| ()).unwrap();
+        let wanted = CompletenessWanted { as_of: as_of.map(GatewayTime), ..by_month(now, 3) };
+        let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
         counts.iter().map(|of| of.all.missing).collect::<Vec<_>>()
     };
     assert!(missing(None).iter().any(|&missing| missing > 0));

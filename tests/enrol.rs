@@ -14,12 +14,12 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use stonechat::link::pty::PtyMaster;
 use stonechat::seal::SiteKey;
-use stonechat::sim::{Emission, FaultRates, Field, FieldPlan};
+use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, TrueTime};
 use stonechat::wire::seq::{Address, Slot};
 use util::daemon::{Daemon, PATIENCE, Site, binary};
 use util::{hand, read_data};
 
-const FROM: i64 = 1_780_000_000;
+const FROM: TrueTime = TrueTime(1_780_000_000);
 /// What a new logger needs where nothing can be asked.
 const GIVEN: [&str; 6] = ["--name", "P-21 toe", "--interval-s", "3600", "--memory-records", "4000"];
 

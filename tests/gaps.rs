@@ -30,8 +30,10 @@ use stonechat::report::memory::{InLogger, InMemory};
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
-use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What, Witness};
+use stonechat::sim::plan::FROM;
+use stonechat::sim::{
+    Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth, What, Witness,
+};
 use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::view::{self, term};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
@@ -153,7 +155,7 @@ impl Model {
     }
 
     fn report(&self, roster: &Roster, now: i64) -> Report {
-        let Ok(report) = gaps::report_with_outages(roster, &self.coverage(), self, now);
+        let Ok(report) = gaps::report_with_outages(roster, &self.coverage(), self, GatewayTime(now));
         report
     }
 }
@@ -565,8 +567,8 @@ impl Gateway {
         }
         batch.windows.extend(listening.iter().map(|&(radio, since, until)| Window {
             radio: RadioId(radio),
-            since,
-            until,
+            since: GatewayTime(since),
+            until: GatewayTime(until),
             synchronised: true,
             tally: Tally::default(),
             noise_bytes: 0,
@@ -601,7 +603,11 @@ impl Gateway {
 
     fn report_of(&self, roster: &Roster, now: i64) -> Report {
         let reader = Reader::open(self.ledger.path()).unwrap();
-        reader.read(|snapshot| gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)).unwrap()
+        reader
+            .read(|snapshot| {
+                gaps::report_with_outages(roster, snapshot.coverage(), snapshot, GatewayTime(now))
+            })
+            .unwrap()
     }
 
     /// What the view says: logger, epoch, first, last.
@@ -624,7 +630,7 @@ fn ranges(report: &Report) -> Vec<(u32, u32, u32)> {
 }
 
 fn span(gap: &Gap) -> (Option<i64>, Option<i64>) {
-    (gap.from, gap.to)
+    (gap.from.map(GatewayTime::unix_s), gap.to.map(GatewayTime::unix_s))
 }
 
 fn only<T>(all: &[T]) -> &T {
@@ -658,8 +664,8 @@ fn a_gap_lies_within_the_two_records_beside_it() {
         first: 5,
         last: 7,
         readings: Some(3),
-        from: Some(at(5)),
-        to: Some(at(7)),
+        from: Some(GatewayTime(at(5))),
+        to: Some(GatewayTime(at(7))),
         state: GapState::Open,
         in_memory: InMemory {
             all_latest: report.gaps[0].in_memory.latest.map(|first| first.later(2 * EVERY)),
@@ -840,8 +846,8 @@ fn an_epoch_began_before_the_first_record_that_is_held_of_it() {
     // What is known of the previous epoch by name only ended before all that is missing of this one.
     let report = scene.report();
     assert_eq!(ranges(&report), [(6, 1, 40), (7, 1, 580)]);
-    assert_eq!(report.gaps[1].from, Some(T0));
-    assert_eq!(report.gaps[0].to, Some(T0 - EVERY));
+    assert_eq!(report.gaps[1].from, Some(GatewayTime(T0)));
+    assert_eq!(report.gaps[0].to, Some(GatewayTime(T0 - EVERY)));
 }
 
 #[test]
@@ -956,7 +962,7 @@ fn an_opaque_record_covers_but_has_no_time_of_its_own() {
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
     // Its reception stands in; by hand there is none, and the other side alone tells.
-    assert_eq!(report.gaps[0].from, Some(at(4) + 2 + EVERY));
+    assert_eq!(report.gaps[0].from, Some(GatewayTime(at(4) + 2 + EVERY)));
     scene.made(id(L, 1, 4)).received_at = None;
     assert_eq!(span(&scene.report().gaps[0]), (Some(at(5)), Some(at(7))));
     // Nothing at all tells.
@@ -978,8 +984,8 @@ fn an_unclosed_epoch_says_when_it_was_left_and_what_came_next() {
         epoch: epoch(1),
         last: 30,
         next_epoch: epoch(3),
-        from: Some(at(30)),
-        to: Some(at(50)),
+        from: Some(GatewayTime(at(30))),
+        to: Some(GatewayTime(at(50))),
         presumed_readings: Some(19),
         state: GapState::Open,
         in_memory: only(&report.unclosed).in_memory,
@@ -1002,7 +1008,7 @@ fn the_next_epoch_may_be_known_by_name_only() {
     scene.live(Life { epoch: 9, from: at(90), previous: (4, 11), ..LIFE });
     let report = scene.report();
     let open = only(&report.unclosed);
-    assert_eq!((open.epoch, open.next_epoch, open.to), (epoch(1), epoch(4), Some(at(90))));
+    assert_eq!((open.epoch, open.next_epoch, open.to), (epoch(1), epoch(4), Some(GatewayTime(at(90)))));
     assert_eq!(ranges(&report), [(4, 1, 11)]);
 }
 
@@ -1016,11 +1022,14 @@ fn a_clock_that_begins_in_the_year_2000_gives_way_to_the_reception() {
     }
     let report = scene.report();
     let open = only(&report.unclosed);
-    assert_eq!((open.from, open.to, open.presumed_readings), (Some(at(30)), Some(at(50)), Some(19)));
+    assert_eq!(
+        (open.from, open.to, open.presumed_readings),
+        (Some(GatewayTime(at(30))), Some(GatewayTime(at(50))), Some(19))
+    );
     // Fetched by hand, there is no reception: then nobody knows.
     scene.made(id(L, 2, 1)).received_at = None;
     let open = *only(&scene.report().unclosed);
-    assert_eq!((open.from, open.to, open.presumed_readings), (Some(at(30)), None, None));
+    assert_eq!((open.from, open.to, open.presumed_readings), (Some(GatewayTime(at(30))), None, None));
     // So it is where a gateway without the time took it in.
     scene.made(id(L, 2, 1)).received_at = Some(90);
     assert_eq!(only(&scene.report().unclosed).to, None);
@@ -1080,7 +1089,7 @@ fn an_unclosed_epoch_presumes_with_the_interval_in_force_at_its_end_and_nothing_
 // -------------------------------------------------------------------------------------------------- silences
 
 fn silences(scene: &Scene) -> Vec<(Option<i64>, Option<u64>)> {
-    let of = |silence: &Silence| (silence.last_heard, silence.presumed_readings);
+    let of = |silence: &Silence| (silence.last_heard.map(GatewayTime::unix_s), silence.presumed_readings);
     scene.report().silent.iter().map(of).collect()
 }
 
@@ -1257,11 +1266,13 @@ fn readings_are_not_known_where_a_clock_set_lies_between() {
     // What lies between two sides of a gap is not held, as a rule; this is what would be said if it were.
     scene.made(id(L, 1, 6)).held = true;
     scene.instead(id(L, 1, 6), event(at(6), Event::CLOCK_SET));
-    let Ok(report) = gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, scene.now);
+    let Ok(report) =
+        gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, GatewayTime(scene.now));
     assert_eq!(ranges(&report), [(1, 5, 7)]);
     assert_eq!(report.gaps[0].readings, None);
     scene.instead(id(L, 1, 6), event(at(6), Event::ENCLOSURE_OPENED));
-    let Ok(report) = gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, scene.now);
+    let Ok(report) =
+        gaps::report_with_outages(&scene.roster(), &coverage, &scene.model, GatewayTime(scene.now));
     assert_eq!(report.gaps[0].readings, Some(3));
 }
 
@@ -1389,7 +1400,8 @@ fn a_date_that_cannot_be_is_not_given() {
         assert_eq!(gap.last, u32::MAX);
         let is_plausible =
             |at: Option<i64>| at.is_none_or(|at| (T0 - 1_000 * DAY..=T0 + 2 * DAY).contains(&at));
-        assert!(is_plausible(gap.from) && is_plausible(gap.to), "held: {held}: {:?}", span(gap));
+        let (from, to) = span(gap);
+        assert!(is_plausible(from) && is_plausible(to), "held: {held}: {:?}", span(gap));
         assert!(report.outages.iter().all(|outage| outage.records() < 100), "{:?}", report.outages);
     }
 }
@@ -1420,7 +1432,7 @@ fn gaps_of_one_time_are_one_outage_and_the_windows_tell_that_the_gateway_was_not
     let report = scene.report();
     let outage = only(&report.outages);
     // Records come two seconds after they were made.
-    assert_eq!((outage.from, outage.to), (at(20) + 2, at(39) + 62));
+    assert_eq!((outage.from.unix_s(), outage.to.unix_s()), (at(20) + 2, at(39) + 62));
     assert_eq!((outage.cause, outage.missing(), outage.is_corrected), (Cause::GatewayNotRunning, 44, false));
     assert_eq!(outage.loggers, addresses(&[L, OTHERS[0], OTHERS[1]]));
     // It listened for the first half and heard nothing; then it did not listen.
@@ -1441,7 +1453,7 @@ fn an_outage_of_one_logger_while_the_gateway_listened_is_that_loggers_own() {
     let report = scene.report();
     let outage = only(&report.outages);
     assert_eq!((outage.cause, &outage.loggers[..]), (Cause::OneLogger, &addresses(&OTHERS[..1])[..]));
-    assert_eq!((outage.from, outage.to), (at(20) + 62, at(39) + 62));
+    assert_eq!((outage.from.unix_s(), outage.to.unix_s()), (at(20) + 62, at(39) + 62));
     // Not while it was not running.
     scene.model.listening = vec![(1, T0 - DAY, at(20))];
     assert_eq!(only(&scene.report().outages).cause, Cause::GatewayNotRunning);
@@ -1549,9 +1561,12 @@ fn a_record_that_came_hours_late_moves_no_outage_and_changes_no_cause() {
         for part in &outage.parts {
             let from = if part.epoch.number() == 2 { at(29 + part.first) } else { at(part.first) };
             let to = from + i64::from(part.last - part.first) * EVERY;
-            assert!((part.from - from).abs() <= 2 * EVERY && (part.to - to).abs() <= 2 * EVERY, "{part:?}");
+            assert!(
+                (part.from.unix_s() - from).abs() <= 2 * EVERY && (part.to.unix_s() - to).abs() <= 2 * EVERY,
+                "{part:?}"
+            );
         }
-        (outage.from, outage.to, outage.cause)
+        (outage.from.unix_s(), outage.to.unix_s(), outage.cause)
     };
     assert_eq!(said(&scene), whole);
     // The last one ahead of it comes when it is nearly over, and the first one after it an hour later.
@@ -1566,8 +1581,11 @@ fn outages_at_different_times_stand_apart_longest_first() {
     let mut scene = site([10..=14, 15..=19, 60..=79]);
     scene.model.listening = vec![(1, T0, at(100))];
     let report = scene.report();
-    let spans: Vec<(i64, i64, u64)> =
-        report.outages.iter().map(|outage| (outage.from, outage.to, outage.records())).collect();
+    let spans: Vec<(i64, i64, u64)> = report
+        .outages
+        .iter()
+        .map(|outage| (outage.from.unix_s(), outage.to.unix_s(), outage.records()))
+        .collect();
     // The first logger's ends before the second's begins.
     let expected =
         [(at(60) + 122, at(79) + 122, 20), (at(10) + 2, at(14) + 2, 5), (at(15) + 62, at(19) + 62, 5)];
@@ -1603,7 +1621,10 @@ fn an_outage_of_a_few_minutes_does_not_blame_a_gateway_that_was_off_for_one_of_t
     scene.push(id(L, 1, 6), reading(at(4)));
     scene.model.listening = vec![(1, T0, at(100))];
     let outage = only(&scene.report().outages).clone();
-    assert_eq!((outage.from, outage.to, outage.cause), (at(2) + 302, at(3) + 302, Cause::NotKnown));
+    assert_eq!(
+        (outage.from.unix_s(), outage.to.unix_s(), outage.cause),
+        (at(2) + 302, at(3) + 302, Cause::NotKnown)
+    );
     scene.model.listening = vec![(1, T0, at(3)), (1, at(3) + 60, at(100))];
     assert_eq!(only(&scene.report().outages).cause, Cause::NotKnown);
     scene.model.listening = vec![(1, T0, at(2) + 60), (1, at(4) - 60, at(100))];
@@ -1926,7 +1947,8 @@ fn no_date_is_known_where_nothing_came_by_radio_and_nothing_has_a_time() {
 fn only_the_wanted_loggers_are_reported() {
     let scene = site([10..=12, 20..=22, 30..=32]);
     let wanted = |of: Address| of == address(OTHERS[0]);
-    let Ok(report) = gaps::report(&scene.roster(), &scene.model.coverage(), &scene.model, scene.now, wanted);
+    let Ok(report) =
+        gaps::report(&scene.roster(), &scene.model.coverage(), &scene.model, GatewayTime(scene.now), wanted);
     assert_eq!(only(&report.gaps).logger, address(OTHERS[0]));
     assert_eq!(report.outages, [], "an outage shows only in all loggers together");
 }
@@ -2114,39 +2136,40 @@ const FIELD_DAYS: i64 = 5;
 /// Five loggers with memories of hours to days, deaf times of the gateway and of single loggers, new epochs with
 /// and without a named end, openings of enclosures and cleared memories.
 fn field_plan(seed: u64) -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM_UNIX_S, FIELD_DAYS as u32)
-        .without_incidents()
-        .with_faults(FaultRates {
+    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM, FIELD_DAYS as u32).without_incidents().with_faults(
+        FaultRates {
             lost: 0.02,
             repeated: 0.02,
             reordered: 0.01,
             reorder_frames_max: 4,
             late: 0.01,
             ..FaultRates::none()
-        });
-    let moment = |what: u64| FROM_UNIX_S + chance(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
+        },
+    );
+    let moment = |what: u64| FROM.unix_s() + chance(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
     for what in 0..3 {
         let from = moment(10 + what);
-        plan.radio_outages.push(Span::new(from, from + 1_800 + chance(seed, 20 + what, 50_000) as i64));
+        plan.radio_outages
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance(seed, 20 + what, 50_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
         plan.loggers[n].memory_records = 30 + chance(seed, own, 200) as u32;
         let from = moment(own + 1);
-        let span = Span::new(from, from + 3_600 + chance(seed, own + 2, 100_000) as i64);
+        let span = Span::new(TrueTime(from), TrueTime(from + 3_600 + chance(seed, own + 2, 100_000) as i64));
         plan.logger_outages.push((address, span));
         let often = |what: u64, of_ten: u64| chance(seed, own + what, 10) < of_ten;
         if often(3, 6) {
             let names_previous = often(4, 5);
-            plan.restarts.push(RestartPlan { address, at_unix_s: moment(own + 5), names_previous });
+            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(own + 5)), names_previous });
         }
         if often(6, 5) {
             // Often while nothing of it is heard.
             let at = if often(7, 4) { from + 600 } else { moment(own + 8) };
-            plan.openings.push((address, at));
+            plan.openings.push((address, TrueTime(at)));
         }
         if often(9, 2) {
-            plan.memory_clears.push((address, moment(own + 10)));
+            plan.memory_clears.push((address, TrueTime(moment(own + 10))));
         }
     }
     plan
@@ -2177,15 +2200,15 @@ impl Listener {
             let intake = Intake::new(&gateway.radios[..1]);
             (gateway, intake, keyring)
         });
-        let mut switches = vec![(plan.from_unix_s, true)];
+        let mut switches = vec![(plan.from.unix_s(), true)];
         let mut deaf = plan.radio_outages.clone();
-        deaf.sort_by_key(|span| span.from_unix_s);
+        deaf.sort_by_key(|span| span.from.unix_s());
         for span in deaf {
             match switches.last_mut() {
-                Some((until, true)) if *until >= span.from_unix_s && *until > plan.from_unix_s => {
-                    *until = span.to_unix_s.max(*until);
+                Some((until, true)) if *until >= span.from.unix_s() && *until > plan.from.unix_s() => {
+                    *until = span.to.unix_s().max(*until);
                 }
-                _ => switches.extend([(span.from_unix_s, false), (span.to_unix_s, true)]),
+                _ => switches.extend([(span.from.unix_s(), false), (span.to.unix_s(), true)]),
             }
         }
         let mut run = Field::new(plan.clone()).run_out();
@@ -2209,7 +2232,7 @@ impl Listener {
         let roster = self.scene.roster();
         let stamp = |unix_s| Stamp { unix_s, synchronised: true };
         loop {
-            let next = self.emissions.peek().map_or(i64::MAX, |emission| emission.at_unix_s);
+            let next = self.emissions.peek().map_or(i64::MAX, |emission| emission.at.unix_s());
             if let Some((at, on)) = self.switches.next_if(|(at, _)| *at <= next && *at <= until) {
                 if let Some((_, intake, _)) = &mut self.gateway {
                     if on { intake.up(0, stamp(at)) } else { intake.down(0, stamp(at)) }
@@ -2220,12 +2243,12 @@ impl Listener {
                 }
                 continue;
             }
-            let Some(emission) = self.emissions.next_if(|emission| emission.at_unix_s <= until) else {
+            let Some(emission) = self.emissions.next_if(|emission| emission.at.unix_s() <= until) else {
                 break;
             };
             self.hear(&emission);
             if let Some((_, intake, keyring)) = &mut self.gateway {
-                intake.bytes(0, &emission.bytes, &roster, keyring, stamp(emission.at_unix_s));
+                intake.bytes(0, &emission.bytes, &roster, keyring, stamp(emission.at.unix_s()));
             }
         }
         self.scene.model.listening = self.heard_windows.clone();
@@ -2250,7 +2273,7 @@ impl Listener {
             self.scene.model.made.push(Made {
                 id,
                 what,
-                received_at: Some(emission.at_unix_s),
+                received_at: Some(emission.at.unix_s()),
                 held: true,
                 synchronised: true,
             });
@@ -2275,11 +2298,11 @@ struct Compared {
 fn overwritten_at(plan: &FieldPlan, truth: &Truth, id: Identity) -> Option<i64> {
     let records = truth.records_of(id.address);
     let index = records.iter().position(|record| record.identity == id).unwrap();
-    let made_at = records[index].made_at_unix_s;
+    let made_at = records[index].made_at.unix_s();
     let capacity = plan.logger(id.address).unwrap().memory_records as usize;
-    let full = records.get(index + capacity).map(|record| record.made_at_unix_s);
-    let clears = plan.memory_clears.iter().filter(|(of, at)| *of == id.address && *at > made_at);
-    clears.map(|(_, at)| *at).chain(full).min().filter(|at| *at <= plan.to_unix_s())
+    let full = records.get(index + capacity).map(|record| record.made_at.unix_s());
+    let clears = plan.memory_clears.iter().filter(|(of, at)| *of == id.address && at.unix_s() > made_at);
+    clears.map(|(_, at)| at.unix_s()).chain(full).min().filter(|at| *at <= plan.end().unix_s())
 }
 
 /// Compares every record of every gap of a report with the memories at that instant.
@@ -2290,16 +2313,16 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
         let context = format!("{context}: logger {} at {now}: {gap:?}", gap.logger);
         assert!(memory.earliest <= memory.latest && memory.latest <= memory.all_latest, "{context}");
         let held: BTreeSet<Identity> =
-            truth.memory_at(gap.logger, now).iter().map(|record| record.identity).collect();
+            truth.memory_at(gap.logger, TrueTime(now)).iter().map(|record| record.identity).collect();
         let gone_to = u64::from(gap.first) + memory.gone;
         let certain_from = u64::from(gap.last) + 1 - memory.certain;
         assert!(gone_to <= certain_from, "{context}");
         for sequence in gap.first..=gap.last {
             let record = id(gap.logger.number(), gap.epoch.number(), sequence);
-            let made_at = truth.record(record).unwrap().made_at_unix_s;
+            let made_at = truth.record(record).unwrap().made_at.unix_s();
             let clears = plan.memory_clears.iter().filter(|&&(of, _)| of == gap.logger);
             // What a memory does when a person clears it, no report can foresee.
-            let is_cleared = clears.map(|&(_, at)| at).any(|at| at >= made_at);
+            let is_cleared = clears.map(|&(_, at)| at).any(|at| at >= TrueTime(made_at));
             let left_at = overwritten_at(plan, truth, record);
             if u64::from(sequence) < gone_to {
                 assert!(!held.contains(&record), "{context}: {record} is said to be gone, and is there");
@@ -2327,8 +2350,8 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
         // A few of them through the daemon's core and a real ledger as well.
         let mut listener = Listener::new(&plan, seed % 12 == 0);
         let mut instants: Vec<i64> =
-            (0..5).map(|n| FROM_UNIX_S + DAY / 2 + chance(seed, 90 + n, 4 * DAY as u64) as i64).collect();
-        instants.push(plan.to_unix_s());
+            (0..5).map(|n| FROM.unix_s() + DAY / 2 + chance(seed, 90 + n, 4 * DAY as u64) as i64).collect();
+        instants.push(plan.end().unix_s());
         instants.sort_unstable();
         for now in instants {
             let context = format!("seed {seed}");
@@ -2367,7 +2390,7 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
 
 /// Three weeks of the embankment in a ledger, with the configuration that a site would have.
 fn embankment() -> (tempfile::TempDir, Config, i64) {
-    let plan = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 21);
+    let plan = FieldPlan::harrow_tarn(4, 12, FROM, 21);
     let dir = tempfile::tempdir().unwrap();
     plan.write_config(dir.path(), "/dev/null", 1.0).unwrap();
     let config = stonechat::config::load(&dir.path().join("site.toml")).unwrap();
@@ -2378,24 +2401,28 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
     let mut intake = Intake::new(&radios);
     let stamp = |unix_s| Stamp { unix_s, synchronised: true };
     // The gateway has no power in the storm, and does not hear anything in the other deaf time.
-    let mut power_cuts: Vec<Span> =
-        plan.radio_outages.iter().copied().filter(|span| span.to_unix_s - span.from_unix_s > DAY).collect();
-    power_cuts.sort_by_key(|span| span.from_unix_s);
+    let mut power_cuts: Vec<Span> = plan
+        .radio_outages
+        .iter()
+        .copied()
+        .filter(|span| span.to.unix_s() - span.from.unix_s() > DAY)
+        .collect();
+    power_cuts.sort_by_key(|span| span.from.unix_s());
     assert_eq!(power_cuts.len(), 1);
     let cut = power_cuts[0];
-    intake.up(0, stamp(plan.from_unix_s));
+    intake.up(0, stamp(plan.from.unix_s()));
     let mut has_power = true;
-    let now = plan.to_unix_s();
+    let now = plan.end().unix_s();
     for emission in Field::new(plan.clone()).run_out().emissions {
-        if emission.at_unix_s > now {
+        if emission.at.unix_s() > now {
             break;
         }
-        if has_power && emission.at_unix_s >= cut.from_unix_s {
-            intake.down(0, stamp(cut.from_unix_s));
-            intake.up(0, stamp(cut.to_unix_s));
+        if has_power && emission.at.unix_s() >= cut.from.unix_s() {
+            intake.down(0, stamp(cut.from.unix_s()));
+            intake.up(0, stamp(cut.to.unix_s()));
             has_power = false;
         }
-        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at.unix_s()));
     }
     intake.close_windows(stamp(now));
     ledger.append(&intake.batch, &config.roster, stamp(now)).unwrap();
@@ -2408,7 +2435,7 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (_dir, config, now) = embankment();
     let wanted = GapsWanted::default();
-    let found = selection::read(&config, &wanted, now).unwrap();
+    let found = selection::read(&config, &wanted, GatewayTime(now)).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", term::PIPED_COLUMNS)] {
         let text = view::gaps::page(frame(&config, now), &found, &wanted, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -2421,7 +2448,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
 #[test]
 fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
     let (_dir, config, now) = embankment();
-    let all = selection::read(&config, &GapsWanted::default(), now).unwrap();
+    let all = selection::read(&config, &GapsWanted::default(), GatewayTime(now)).unwrap();
     let longest = all.report.outages[0].clone();
     assert_eq!(longest.cause, Cause::GatewayNotRunning);
     let wanted = GapsWanted {
@@ -2431,7 +2458,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
         each: true,
         all_values: true,
     };
-    let part = selection::read(&config, &wanted, now).unwrap();
+    let part = selection::read(&config, &wanted, GatewayTime(now)).unwrap();
     assert!(!part.report.gaps.is_empty() && part.report.gaps.len() < all.report.gaps.len());
     assert!(part.report.gaps.iter().all(|gap| gap.logger == address(17)));
     let same = only(&part.report.outages);
@@ -2444,8 +2471,8 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
         let text = view::gaps::page(frame(&config, now), &part, &wanted, columns);
         assert!(text.contains("Only of logger 17"), "{text}");
     }
-    let nothing = GapsWanted { from: Some(now + DAY), ..GapsWanted::default() };
-    let found = selection::read(&config, &nothing, now).unwrap();
+    let nothing = GapsWanted { from: Some(GatewayTime(now + DAY)), ..GapsWanted::default() };
+    let found = selection::read(&config, &nothing, GatewayTime(now)).unwrap();
     assert_eq!(found.report.gaps, []);
     assert_eq!(found.report.outages, []);
 }

@@ -341,7 +341,7 @@ fn the_page_about_the_ledger_has_the_numbers_of_the_store() {
     let said = [
         format!("two shares of {} frames", number(limits.waiting_share)),
         format!("common room: {} frames", number(limits.waiting_common)),
-        format!("takes {},\nof one logger {},", limits.failing, limits.failing_per_logger),
+        format!("takes {} frames, {} of one logger", limits.failing, limits.failing_per_logger),
     ];
     for said in said {
         assert!(page.contains(&said), "docs/ledger.md does not say: {said}");
@@ -456,7 +456,7 @@ fn when_a_record_came_by_hand_is_told_the_same_before_and_after_settling() {
             slot: Some(Slot(0)),
             reception: None,
             import: None,
-            stored_at: Some(came_at),
+            stored_at: Some(GatewayTime(came_at)),
         };
         batch.push_record(arrival, &plaintext(id, variant));
     }

@@ -12,7 +12,8 @@ use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::roster::Roster;
 use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, GapState};
-use stonechat::sim::{FaultRates, FieldPlan};
+use stonechat::sim::{FaultRates, FieldPlan, TrueTime};
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
 use util::daemon::Site;
@@ -39,7 +40,9 @@ struct Desk {
 
 impl Desk {
     fn new() -> Self {
-        let plan = FieldPlan::harrow_tarn(61, 2, T0, 2).without_incidents().with_faults(FaultRates::none());
+        let plan = FieldPlan::harrow_tarn(61, 2, TrueTime(T0), 2)
+            .without_incidents()
+            .with_faults(FaultRates::none());
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let config = stonechat::config::load(&site.path("site.toml")).unwrap();
         drop(Ledger::open(&site.ledger()).unwrap());
@@ -296,8 +299,8 @@ fn the_rest_of_an_unclosed_epoch_is_written_off_and_what_an_old_stick_brings_cou
     let time = u32::try_from(T0 + 33 * EVERY).unwrap();
     Record::Reading(Reading::new(time, 3600, None, 0, &[1]).unwrap()).encode(&mut plaintext);
     let identity = Identity::new(L, 1, 33).unwrap();
-    let by_hand =
-        Arrival { identity, slot: Some(Slot(0)), reception: None, import: None, stored_at: Some(NOW_S + 60) };
+    let stored_at = Some(GatewayTime(NOW_S + 60));
+    let by_hand = Arrival { identity, slot: Some(Slot(0)), reception: None, import: None, stored_at };
     batch.push_record(by_hand, &plaintext);
     ledger.append(&batch, &desk.config.roster, stamp(NOW_S + 60)).unwrap();
     drop(ledger);
@@ -682,7 +685,7 @@ fn a_held_write_lock_and_a_missing_ledger_are_told_with_what_to_do() {
     assert_eq!(desk.gaps(L).len(), 1);
     db.execute_batch("ROLLBACK").unwrap();
     desk.done(&args);
-    let empty = Site::new(&FieldPlan::harrow_tarn(61, 2, T0, 1), "/nowhere/radio", 1.0, "");
+    let empty = Site::new(&FieldPlan::harrow_tarn(61, 2, TrueTime(T0), 1), "/nowhere/radio", 1.0, "");
     let remark: &[&str] = &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "x", "t"];
     for args in [&args[..], remark, &["manual", "list"], &["remark", "list"], &["write-off", "--list"]] {
         let output = empty.output(args);
@@ -772,7 +775,7 @@ proptest! {
         let dir = tempfile::tempdir().unwrap();
         let mut ledger = Ledger::open(&dir.path().join("ledger.db")).unwrap();
         let radio = ledger.radios(&["mast"]).unwrap()[0];
-        let plan = FieldPlan::harrow_tarn(61, 1, T0, 1).without_incidents();
+        let plan = FieldPlan::harrow_tarn(61, 1, TrueTime(T0), 1).without_incidents();
         let roster: Roster = plan.to_roster();
         let append = |ledger: &mut Ledger, sequences: &mut dyn Iterator<Item = u32>, at: i64| {
             let mut batch = Batch::default();
@@ -808,7 +811,7 @@ proptest! {
             }
             let reader = Reader::open(ledger.path()).unwrap();
             let report = reader
-                .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now.unix_s, |_| true))
+                .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, now.time(), |_| true))
                 .unwrap();
             let must = *held.last().unwrap();
             let parts = |state: GapState| -> BTreeSet<u32> {

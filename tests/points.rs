@@ -9,6 +9,7 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use stonechat::config::{self, Environment, Problems};
+use stonechat::time::GatewayTime;
 use stonechat::units::calibration::{Calibrations, Conversion};
 use stonechat::units::points::Points;
 use tempfile::TempDir;
@@ -259,14 +260,14 @@ fn each_mistake_has_its_file_its_line_and_its_remedy_and_shows_no_figure() {
 fn the_files_are_read_as_they_were_written_and_print_no_figure() {
     let dir = folder(POINTS, CALIBRATIONS);
     let (points, calibrations) = read_in(dir.path(), &Environment::default()).unwrap();
-    let at = 1_780_000_000;
+    let at = GatewayTime(1_780_000_000);
     assert_eq!(points.at("T-17", at).map(|stay| (stay.logger.number(), stay.channel)), Some((17, 1)));
     let entry = calibrations.at("P-17", "S1", at).unwrap();
     assert!(
         matches!(&entry.conversion, Conversion::WireLinear(form) if form.g == 0.082736 && form.r0 == 8982.736)
     );
-    assert_eq!((entry.from, entry.line, entry.decimals), (1_777_878_000, 1, 2));
-    assert!(calibrations.at("P-17", "S1", 1_777_877_999).is_none());
+    assert_eq!((entry.from, entry.line, entry.decimals), (GatewayTime(1_777_878_000), 1, 2));
+    assert!(calibrations.at("P-17", "S1", GatewayTime(1_777_877_999)).is_none());
     let printed = format!("{calibrations:?} {entry:?} {:?} {:?}", entry.conversion, calibrations.derived());
     assert!(!printed.contains("736") && !printed.contains("401"), "{printed}");
 }

@@ -10,7 +10,8 @@ use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
-use stonechat::sim::{Emission, Field, FieldPlan, Run, TruthRecord};
+use stonechat::sim::{Emission, Field, FieldPlan, Run, TrueTime, TruthRecord};
+use stonechat::time::GatewayTime;
 use util::chance::Chance;
 use util::daemon::Site;
 use util::hand;
@@ -32,10 +33,10 @@ struct Twins {
 
 impl Twins {
     fn new(seed: u64) -> Self {
-        let plan = FieldPlan::harrow_tarn(seed, 4, T0, DAYS);
+        let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(T0), DAYS);
         let run = Field::new(plan.clone()).run_out();
         let sites = [0, 1].map(|_| Site::new(&plan, "/nowhere/radio", 1.0, ""));
-        let end = run.emissions.last().unwrap().at_unix_s + 7200;
+        let end = run.emissions.last().unwrap().at.unix_s() + 7200;
         let now = chrono::DateTime::from_timestamp(end, 0).unwrap().format("%Y-%m-%dT%H:%M:%SZ").to_string();
         Self { plan, run, sites, now }
     }
@@ -115,7 +116,10 @@ impl Twins {
         let mut ledger = Ledger::open(&site.ledger()).unwrap();
         let mut gone = 0;
         loop {
-            match ledger.retire(Bounds { before: FAR, seen_since: FAR - 60 }, NOW).unwrap() {
+            match ledger
+                .retire(Bounds { before: GatewayTime(FAR), seen_since: GatewayTime(FAR - 60) }, NOW)
+                .unwrap()
+            {
                 0 => return gone,
                 rows => gone += rows,
             }
@@ -296,7 +300,8 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     let site = &twins.sites[1];
     let day = 86_400;
     let at = |days: i64| Stamp { unix_s: FAR + days * day, synchronised: true };
-    let bounds = |days: i64| Bounds { before: FAR, seen_since: FAR + (days - 30) * day };
+    let bounds =
+        |days: i64| Bounds { before: GatewayTime(FAR), seen_since: GatewayTime(FAR + (days - 30) * day) };
     backup::make(&site.ledger(), &site.path("a.db"), at(0), |_| ()).unwrap();
     let mut ledger = Ledger::open(&site.ledger()).unwrap();
     // Two months later nobody knows whether it still exists.
@@ -327,14 +332,14 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
     assert_eq!(backups_to_keep(&reader).unwrap().len(), 1);
     // Months later nobody has looked at it: a notice names it until somebody does.
     let notices = || hand::rows(&site.ledger(), "SELECT text FROM notice WHERE cleared_at IS NULL").join("");
-    ledger.notice_backups(FAR + 30 * day, at(60)).unwrap();
+    ledger.notice_backups(GatewayTime(FAR + 30 * day), at(60)).unwrap();
     assert_eq!(notices(), "");
-    ledger.notice_backups(FAR + 70 * day, at(100)).unwrap();
+    ledger.notice_backups(GatewayTime(FAR + 70 * day), at(100)).unwrap();
     let status = site.json(&["status", "--json"]);
     let text = status["notices"][0]["text"].as_str().unwrap();
     assert!(text.contains("moved.db") && text.contains("keep it"), "{text}");
     assert!(ledger.note_backup_seen(&site.path("moved.db"), &sha256, at(100)).unwrap());
-    ledger.notice_backups(FAR + 70 * day, at(100)).unwrap();
+    ledger.notice_backups(GatewayTime(FAR + 70 * day), at(100)).unwrap();
     assert_eq!(notices(), "");
     // And what they hold is there: nothing that was committed is gone for good.
     let held = |file: &std::path::Path| -> std::collections::BTreeSet<String> {
@@ -363,7 +368,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     };
     let all = held(&site.ledger());
     let at = |days: i64| Stamp { unix_s: FAR + days * 86_400, synchronised: true };
-    let bounds = Bounds { before: FAR, seen_since: FAR - 30 * 86_400 };
+    let bounds = Bounds { before: GatewayTime(FAR), seen_since: GatewayTime(FAR - 30 * 86_400) };
     let (first, second) = (site.path("first.db"), site.path("second.db"));
     backup::make(&site.ledger(), &first, at(0), |_| ()).unwrap();
     backup::make(&site.ledger(), &second, at(1), |_| ()).unwrap();

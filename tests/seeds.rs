@@ -33,6 +33,7 @@ use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, Facts as _, GapState};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SlotKey};
+use stonechat::time::GatewayTime;
 use stonechat::wire::frame::{KIND_AIR, KIND_AIR_WITH_SIGNAL, Signal, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -734,7 +735,7 @@ impl World {
         self.synchronised = self.chance.percent(50);
         if (self.offset - before).abs() > 30 {
             let now = self.now();
-            self.intake.clock_changed(self.steady + before, now);
+            self.intake.clock_changed(GatewayTime(self.steady + before), now);
         }
         self.figures.clock_changes += 1;
     }
@@ -1016,7 +1017,7 @@ impl World {
         let now = self.now();
         let planner = Planner::open(&self.path()).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
-        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.time());
         let planned = if sealed {
             planning.sealed("a dump", &mut &dump[..], Some(dump.len() as u64), &mut Quiet)
         } else {
@@ -1209,7 +1210,7 @@ impl World {
         reader
             .read(|snapshot| {
                 let report =
-                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 let addresses: Vec<Address> = self.roster.loggers().map(|logger| logger.address).collect();
                 let days = snapshot.radio_days(&addresses, (0, 40_000))?;
                 let heard: Vec<_> = addresses.iter().map(|&address| snapshot.heard(address)).collect();
@@ -1224,7 +1225,11 @@ impl World {
         let now = self.now();
         let seen_since = if self.chance.percent(70) { 0 } else { now.unix_s - 86_400 };
         let ledger = if self.chance.percent(70) { &mut self.daemon } else { &mut self.other };
-        let rows = ledger.as_mut().unwrap().retire(Bounds { before: 1 << 40, seen_since }, now).unwrap();
+        let rows = ledger
+            .as_mut()
+            .unwrap()
+            .retire(Bounds { before: GatewayTime(1 << 40), seen_since: GatewayTime(seen_since) }, now)
+            .unwrap();
         self.figures.retirements += u64::from(rows > 0);
         self.figures.given_up += rows;
         assert_eq!(self.reports(), before, "reports before and after {rows} rows were given up");
@@ -1467,7 +1472,7 @@ impl World {
                     assert_eq!(found, expected, "gaps of logger {}", logger.address);
                 }
                 let report =
-                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().unix_s, |_| true)?;
+                    gaps::report(&self.roster, snapshot.coverage(), snapshot, self.now().time(), |_| true)?;
                 for gap in &report.gaps {
                     for sequence in gap.first..=gap.last {
                         let off = model.written_off.iter().any(|&(address, epoch, first, last)| {
@@ -1565,7 +1570,7 @@ impl World {
         let planner = Planner::open(&self.path()).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
         let now = self.now();
-        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.time());
         planning.sealed("everything", &mut &dump[..], None, &mut Quiet).map_err(|_| "planned").unwrap();
         let file = planning.done().0.pop().unwrap();
         if file.changes() {

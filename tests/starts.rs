@@ -8,7 +8,8 @@ use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::time::{Duration, Instant};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Run, TrueTime};
+use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site};
 use util::hand;
 use util::truth::ledger_equals_truth;
@@ -81,7 +82,7 @@ impl Stage {
         assert_eq!(waiting.waiting, frames);
         let trouble = waiting.trouble.unwrap();
         assert!(trouble.contains("write lock") && trouble.contains(&Holder::name()), "{trouble}");
-        let heard_until = stonechat::time::unix_s();
+        let heard_until = stonechat::time::now().unix_s();
         unit.await_message("READY=1");
         assert!(unit.watches(watchdog(), watchdog() * 2) >= 2);
         drop(holder);
@@ -475,12 +476,12 @@ fn a_start_with_a_wrong_clock_leaves_no_run_of_decades_and_no_size_of_another_da
     let half = bytes.len() / 2;
     stream.write_all(&bytes[..half]).unwrap();
     await_settles(&daemon, 1);
-    assert_eq!(daemon.state().unwrap().started_at, 30);
+    assert_eq!(daemon.state().unwrap().started_at, GatewayTime(30));
     // The network is there 90 s later, and the time is set.
     set(format!("{NOW} 100"));
     stream.write_all(&bytes[half..]).unwrap();
     let state = daemon.wait_frames(frames);
-    assert_eq!(state.started_at, NOW - 90);
+    assert_eq!(state.started_at, GatewayTime(NOW - 90));
     await_settles(&daemon, 2);
     set(format!("{} 2990", NOW + 2890));
     let now = "2026-05-28T21:15:00Z";
@@ -519,7 +520,7 @@ fn a_reload_applies_each_key_of_the_site_or_refuses_it_by_name() {
         Refused(&'static str),
     }
     use Then::{Applied, Refused};
-    let plan = FieldPlan::harrow_tarn(69, 2, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(69, 2, TrueTime(1_780_000_000), 1);
     let (site, _pty) = Site::with_pty(&plan, 0.05, "");
     for (from, to) in
         [("loggers.toml", "roster.toml"), ("keys.toml", "ring.toml"), ("points.toml", "places.toml")]

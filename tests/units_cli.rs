@@ -11,7 +11,8 @@ use stonechat::config::{self, Environment};
 use stonechat::ledger::read::readings::{Known, Readings};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::physics::{AIR_MEAN_KPA, KPA_PER_METRE, Physics};
-use stonechat::sim::{FaultRates, Field, FieldPlan, Sensor};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Sensor, TrueTime};
+use stonechat::time::GatewayTime;
 use stonechat::units::chain::Chain;
 use stonechat::units::inputs::{Around, Earlier, Inputs, Sample};
 use stonechat::units::{Mark, Silent};
@@ -23,7 +24,7 @@ const FROM: i64 = 1_780_000_000;
 const DAYS: u32 = 3;
 
 fn plan() -> FieldPlan {
-    FieldPlan::harrow_tarn(31, 12, FROM, DAYS).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(31, 12, TrueTime(FROM), DAYS).without_incidents().with_faults(FaultRates::none())
 }
 
 /// A site whose ledger holds the whole field.
@@ -41,9 +42,9 @@ fn filled() -> Site {
 
 /// What a sensor stands in, in the unit of its calibration: a piezometer without the air above the water.
 fn truth(physics: &Physics, sensor: &Sensor, at: i64) -> f64 {
-    let value = physics.value(sensor, at);
+    let value = physics.value(sensor, TrueTime(at));
     match sensor {
-        Sensor::Piezometer { .. } => value - physics.air_kpa(at) + AIR_MEAN_KPA,
+        Sensor::Piezometer { .. } => value - physics.air_kpa(TrueTime(at)) + AIR_MEAN_KPA,
         _ => value,
     }
 }
@@ -63,9 +64,9 @@ impl Perfect<'_> {
         let channel = &self.plan.logger(logger).unwrap().channels[usize::from(channel)];
         Sample {
             identity: Identity::new(logger.number(), 1, (at - FROM) as u32 + 1).unwrap(),
-            time: at,
+            time: GatewayTime(at),
             is_corrected: false,
-            count: self.physics.measure_without_noise(&channel.sensor, at),
+            count: self.physics.measure_without_noise(&channel.sensor, TrueTime(at)),
             is_fault: false,
             raw_unit: Some(channel.raw_unit()),
         }
@@ -75,8 +76,8 @@ impl Perfect<'_> {
 impl Inputs for Perfect<'_> {
     type Error = Infallible;
 
-    fn around(&self, logger: Address, channel: u8, at: i64, _: i64) -> Result<Around, Infallible> {
-        Ok(Around { before: Some(self.sample(logger, channel, at)), after: None })
+    fn around(&self, logger: Address, channel: u8, at: GatewayTime, _: i64) -> Result<Around, Infallible> {
+        Ok(Around { before: Some(self.sample(logger, channel, at.unix_s())), after: None })
     }
 
     // The seconds since the beginning are the sequence.
@@ -86,7 +87,7 @@ impl Inputs for Perfect<'_> {
     }
 
     fn earlier(&self, channel: u8, sample: &Sample) -> Result<Option<Earlier>, Infallible> {
-        let before = self.sample(sample.identity.address, channel, sample.time - 600);
+        let before = self.sample(sample.identity.address, channel, sample.time.unix_s() - 600);
         Ok(Some(Earlier { sample: before, restarted: false, gap: false, faults: 0 }))
     }
 }
@@ -100,14 +101,14 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
     let (points, calibrations) =
         config::load_calibrations_in(&config, &dir.path().join("calibrations.toml"), &Environment::default())
             .unwrap();
-    let physics = Physics::new(plan.seed, FROM);
+    let physics = Physics::new(plan.seed, TrueTime(FROM));
     let inputs = Perfect { plan: &plan, physics };
     let chain = Chain { points: &points, calibrations: &calibrations, inputs: &inputs };
     let mut sealed = 0;
     for stay in points.stays() {
         let channel = &plan.logger(stay.logger).unwrap().channels[usize::from(stay.channel)];
         for at in (1..60).map(|i| FROM + i * 3_607) {
-            let Ok(worked) = chain.at_time(&stay.point, at, 0, &mut Silent);
+            let Ok(worked) = chain.at_time(&stay.point, GatewayTime(at), 0, &mut Silent);
             let found = worked.outcome.unwrap();
             let mut expected = truth(&physics, &channel.sensor, at);
             // Half a count of the sensor, and of those that correct it, with a little room.
@@ -122,7 +123,7 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
                 Sensor::LoadCell { .. } => 3e-4,
                 Sensor::Weir => 3e-8,
                 Sensor::RainGauge => {
-                    expected -= physics.value(&channel.sensor, at - 600);
+                    expected -= physics.value(&channel.sensor, TrueTime(at - 600));
                     0.2
                 }
                 Sensor::Moisture => 0.5,
@@ -134,7 +135,7 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
     }
     assert!(sealed >= 5, "sealed piezometers, all corrected by the barometer's logger");
     // A level is its tip's elevation and the water above it.
-    let at = FROM + 86_400;
+    let at = GatewayTime(FROM + 86_400);
     let Ok(level) = chain.at_time("P-11 pore pressure level", at, 0, &mut Silent);
     let Ok(pressure) = chain.at_time("P-11 pore pressure", at, 0, &mut Silent);
     let head_m = pressure.outcome.unwrap().value / KPA_PER_METRE;
@@ -168,7 +169,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     let logger = plan.logger(Address::new(11).unwrap()).unwrap();
     let readings = 86_400 / logger.interval_s as usize;
     assert!(values.len().abs_diff(readings) <= 1, "{} of {readings}", values.len());
-    let physics = Physics::new(plan.seed, FROM);
+    let physics = Physics::new(plan.seed, TrueTime(FROM));
     let mut interpolated = 0;
     for value in values {
         let at = unix_s(&value["time"]);
@@ -219,7 +220,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     assert_eq!(rain[0]["absent"]["code"], "no-earlier-total");
     let fell: f64 = rain.iter().filter_map(|value| value["value"].as_f64()).sum();
     let last = unix_s(&rain.last().unwrap()["time"]);
-    assert!((fell - physics.rain_mm(last)).abs() < 0.4, "{fell}");
+    assert!((fell - physics.rain_mm(TrueTime(last))).abs() < 0.4, "{fell}");
 
     exported(&site, units);
     explained(&site, units);
@@ -230,7 +231,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
 #[test]
 fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_2000() {
     // Three weeks with everything that happens, a clock in the year 2000 for five hours among it.
-    let plan = FieldPlan::harrow_tarn(1, 12, FROM, 21);
+    let plan = FieldPlan::harrow_tarn(1, 12, TrueTime(FROM), 21);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 5000");
     let mut field = Field::new(plan.clone());
     let clock = site.path("clock");
@@ -242,7 +243,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     while next.is_some() {
         now += 3_600;
         let mut bytes = Vec::new();
-        while let Some(emission) = next.take_if(|emission| emission.at_unix_s < now) {
+        while let Some(emission) = next.take_if(|emission| emission.at.unix_s() < now) {
             bytes.extend(emission.bytes);
             next = field.next();
         }
@@ -260,10 +261,11 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     let (roster, known) = (plan.to_roster(), Known::default());
     for logger in &plan.loggers {
         let made = |from: i64, to: i64| {
+            let (from, to) = (GatewayTime(from), GatewayTime(to));
             let mut found = Vec::new();
             let read = reader.read(|snapshot| {
                 Readings::new(snapshot, &roster, &known).made_in(logger.address, (from, to), |reading| {
-                    assert!((from..to).contains(&reading.corrected.time.unix_s()));
+                    assert!((from..to).contains(&reading.corrected.time));
                     let unit = logger.channels[0].raw_unit();
                     assert!(reading.raw_unit(0).is_none_or(|told| told == unit));
                     found.push((reading.identity, i64::from(reading.row.time), reading.corrected.time));

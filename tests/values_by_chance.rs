@@ -16,6 +16,7 @@ use stonechat::ledger::read::readings::Known;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::report::values::{self, Shown, Site, Span};
 use stonechat::text::rfc3339;
+use stonechat::time::GatewayTime;
 use stonechat::units::{Absent, Mark, Marks};
 use stonechat::wire::record::{RawUnit, Record};
 use stonechat::wire::seq::Identity;
@@ -39,7 +40,7 @@ fn values_of(bench: &Bench) -> BTreeMap<String, Vec<Shown>> {
     let reader = Reader::open(&bench.path("ledger.db")).unwrap();
     let all = reader.read(|snapshot| {
         let inputs = site.inputs(snapshot);
-        let span = Span { from: Some(0), to: None };
+        let span = Span { from: Some(GatewayTime(0)), to: None };
         let of = |name: &str| Ok((name.to_owned(), values::of(&site, &inputs, name, span)?));
         site.names().into_iter().map(of).collect()
     });

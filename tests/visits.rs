@@ -21,8 +21,8 @@ use stonechat::report::{
 };
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
-use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth};
+use stonechat::sim::plan::FROM;
+use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth};
 use stonechat::time::GatewayTime;
 use stonechat::view::sheet::{SheetForm, written};
 use stonechat::view::visits::{as_json, page};
@@ -85,8 +85,8 @@ impl Scene {
             assert!(roster.add(logger).is_ok());
             let of = Known {
                 newest: Identity::new(number, 3, 500),
-                last_heard: Some(NOW - 300),
-                battery: Some((3_512, NOW - 400)),
+                last_heard: Some(GatewayTime(NOW - 300)),
+                battery: Some((3_512, GatewayTime(NOW - 400))),
                 ..Known::default()
             };
             known.insert(address(number), of);
@@ -113,8 +113,8 @@ impl Scene {
             first,
             last,
             readings: Some(u64::from(last - first) + 1),
-            from: Some(NOW - 9 * DAY + i64::from(first)),
-            to: Some(NOW - 9 * DAY + i64::from(last)),
+            from: Some(GatewayTime(NOW - 9 * DAY + i64::from(first))),
+            to: Some(GatewayTime(NOW - 9 * DAY + i64::from(last))),
             state: GapState::Open,
             in_memory,
             is_corrected: false,
@@ -123,13 +123,13 @@ impl Scene {
     }
 
     fn silent(&mut self, logger: u16, days: Option<i64>) {
-        let last_heard = Some(NOW - 2 * DAY);
+        let last_heard = Some(GatewayTime(NOW - 2 * DAY));
         let known = self.known.get_mut(&address(logger)).unwrap();
         known.last_heard = last_heard;
         self.report.silent.push(Silence {
             logger: address(logger),
             last_heard,
-            until: NOW,
+            until: GatewayTime(NOW),
             presumed_readings: Some(288),
             newest: known.newest,
             in_memory: memory(days),
@@ -142,8 +142,8 @@ impl Scene {
             epoch: epoch(2),
             last: 40,
             next_epoch: epoch(3),
-            from: Some(NOW - 20 * DAY),
-            to: Some(NOW - 19 * DAY),
+            from: Some(GatewayTime(NOW - 20 * DAY)),
+            to: Some(GatewayTime(NOW - 19 * DAY)),
             presumed_readings: presumed,
             state: GapState::Open,
             in_memory: memory(days),
@@ -153,7 +153,7 @@ impl Scene {
     }
 
     fn plan(&self) -> Vec<Visit> {
-        plan(&self.report, &self.roster, &self.known, NOW)
+        plan(&self.report, &self.roster, &self.known, GatewayTime(NOW))
     }
 
     fn order(&self) -> Vec<(u16, Class)> {
@@ -201,8 +201,8 @@ fn a_single_record_does_not_move_the_date_of_a_long_gap_and_the_oldest_gap_does(
         Deadline { earliest: Some(GatewayTime(NOW + 5 * DAY)), latest: Some(GatewayTime(NOW + 8 * DAY)) }
     );
     assert_eq!(visit.nothing_left_by, Some(GatewayTime(NOW + 10 * DAY)));
-    assert_eq!(visit.days_left(NOW), Some(5));
-    assert_eq!(visit.days_left(NOW + 5 * DAY + 1), Some(-1));
+    assert_eq!(visit.days_left(GatewayTime(NOW)), Some(5));
+    assert_eq!(visit.days_left(GatewayTime(NOW + 5 * DAY + 1)), Some(-1));
     assert_eq!((visit.stake.records, visit.stake.readings), (2 + 3 + 41, 46));
     let fetched: Vec<_> = visit.fetch.iter().map(|f| (f.first, f.last)).collect();
     assert_eq!(fetched, [(10, Some(11)), (20, Some(22)), (50, Some(90))]);
@@ -303,10 +303,10 @@ impl Heard {
         let mut keyring = Keyring::default();
         keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
         let mut intake = Intake::new(&radios);
-        intake.up(0, stamp(plan.from_unix_s));
+        intake.up(0, stamp(plan.from.unix_s()));
         let run = Field::new(plan.clone()).run_out();
-        for emission in run.emissions.iter().filter(|emission| emission.at_unix_s <= until) {
-            intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+        for emission in run.emissions.iter().filter(|emission| emission.at.unix_s() <= until) {
+            intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at.unix_s()));
         }
         intake.close_windows(stamp(until));
         ledger.append(&intake.batch, &config.roster, stamp(until)).unwrap();
@@ -319,24 +319,25 @@ impl Heard {
 /// Five loggers with small memories, deaf times of the gateway, restarts that name their epoch and that do not, and
 /// loggers that fall silent.
 fn small_memories(seed: u64) -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM_UNIX_S, 6)
+    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM, 6)
         .without_incidents()
         .with_faults(FaultRates { lost: 0.02, ..FaultRates::none() });
-    let moment = |what: u64| FROM_UNIX_S + chance(seed, what, (5 * DAY) as u64) as i64;
+    let moment = |what: u64| FROM.unix_s() + chance(seed, what, (5 * DAY) as u64) as i64;
     for what in 0..3 {
         let from = moment(10 + what);
-        plan.radio_outages.push(Span::new(from, from + 1_800 + chance(seed, 20 + what, 60_000) as i64));
+        plan.radio_outages
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance(seed, 20 + what, 60_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
         plan.loggers[n].memory_records = 60 + chance(seed, own, 300) as u32;
         if chance(seed, own + 1, 10) < 5 {
             let names_previous = chance(seed, own + 2, 2) == 0;
-            plan.restarts.push(RestartPlan { address, at_unix_s: moment(own + 3), names_previous });
+            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(own + 3)), names_previous });
         }
         if chance(seed, own + 4, 10) < 4 {
             // Until the end and beyond: it is silent then.
-            plan.logger_outages.push((address, Span::new(moment(own + 5), plan.to_unix_s() + DAY)));
+            plan.logger_outages.push((address, Span::new(TrueTime(moment(own + 5)), plan.end().later(DAY))));
         }
     }
     plan
@@ -348,12 +349,12 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
     let (mut gone, mut there, mut silent, mut unclosed) = (0, 0, 0, 0);
     for seed in 0..40 {
         let field = small_memories(seed);
-        let now = field.from_unix_s + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
+        let now = field.from.unix_s() + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
-        let visits = walk::read(&heard.config, &[], now).unwrap().visits;
+        let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits;
         for visit in &visits {
             let context = format!("seed {seed}, logger {}", visit.logger);
-            let memory = heard.truth.memory_at(visit.logger, now);
+            let memory = heard.truth.memory_at(visit.logger, TrueTime(now));
             let holds = |epoch: Epoch, first: u32, last: u32| {
                 memory.iter().any(|record| {
                     record.identity.epoch == epoch
@@ -362,7 +363,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
             };
             let made = |epoch: Epoch, sequence: u32| {
                 let id = Identity::new(visit.logger.number(), epoch.number(), sequence).unwrap();
-                heard.truth.record(id).filter(|record| record.made_at_unix_s <= now).is_some()
+                heard.truth.record(id).filter(|record| record.made_at.unix_s() <= now).is_some()
             };
             for fetch in &visit.look_for {
                 if let Some(last) = fetch.last {
@@ -392,7 +393,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
         }
         // A logger that has made something that is missing is in the list.
         for (address, epoch, range) in
-            heard.truth.missing().into_iter().filter(|_| now >= heard.plan.to_unix_s())
+            heard.truth.missing().into_iter().filter(|_| now >= heard.plan.end().unix_s())
         {
             assert!(
                 visits.iter().any(|visit| visit.logger == address),
@@ -407,9 +408,11 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
 
 /// Three weeks of the embankment, with one logger silent for two days, and a roster that says all that it can.
 fn embankment() -> (Heard, i64) {
-    let mut field = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 21);
-    let now = field.to_unix_s();
-    field.logger_outages.push((address(22), Span::new(now - 2 * DAY - 5 * 3_600, now + DAY)));
+    let mut field = FieldPlan::harrow_tarn(4, 12, FROM, 21);
+    let now = field.end().unix_s();
+    field
+        .logger_outages
+        .push((address(22), Span::new(TrueTime(now - 2 * DAY - 5 * 3_600), TrueTime(now + DAY))));
     // Its oldest gap is past its date.
     field.loggers.iter_mut().find(|logger| logger.address == address(21)).unwrap().memory_records = 900;
     let mut heard = Heard::new(field, now);
@@ -429,7 +432,7 @@ fn embankment() -> (Heard, i64) {
 #[test]
 fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (heard, now) = embankment();
-    let visits = walk::read(&heard.config, &[], now).unwrap();
+    let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", 100)] {
         let text = page(frame(&heard.config, now), &visits, false, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -448,7 +451,7 @@ fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
 #[test]
 fn the_text_sheet_reads_as_reviewed_and_has_a_page_a_logger() {
     let (heard, now) = embankment();
-    let sheet = sheet::read(&heard.config, &[], now).unwrap();
+    let sheet = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
     let text = written(&sheet, SheetForm::Text);
     assert_eq!(text.matches('\u{c}').count() + 1, sheet.pages.len());
     assert!(sheet.pages.len() >= 11);
@@ -477,25 +480,29 @@ fn the_text_sheet_reads_as_reviewed_and_has_a_page_a_logger() {
 
 #[test]
 fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
-    let field =
-        FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 2).without_incidents().with_faults(FaultRates::none());
-    let now = field.to_unix_s();
+    let field = FieldPlan::harrow_tarn(4, 2, FROM, 2).without_incidents().with_faults(FaultRates::none());
+    let now = field.end().unix_s();
     let heard = Heard::new(field, now);
-    assert_eq!(walk::read(&heard.config, &[], now).unwrap().visits, []);
-    let none = sheet::read(&heard.config, &[], now).unwrap();
+    assert_eq!(walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits, []);
+    let none = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
     assert_eq!(none.pages, []);
-    let one = sheet::read(&heard.config, &[address(12)], now).unwrap();
+    let one = sheet::read(&heard.config, &[address(12)], GatewayTime(now)).unwrap();
     assert_eq!(one.pages.len(), 1);
     assert!(written(&one, SheetForm::Text).contains("nothing is open"));
-    let list = page(frame(&heard.config, now), &walk::read(&heard.config, &[], now).unwrap(), false, 80);
+    let list = page(
+        frame(&heard.config, now),
+        &walk::read(&heard.config, &[], GatewayTime(now)).unwrap(),
+        false,
+        80,
+    );
     assert!(list.contains("No visit is needed."), "{list}");
 }
 
 #[test]
 fn json_has_what_a_computer_without_ledger_and_keys_needs() {
     let (heard, now) = embankment();
-    let visits = walk::read(&heard.config, &[], now).unwrap();
-    let json = as_json(frame(&heard.config, now), &visits);
+    let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap();
+    let json = serde_json::json!(as_json(frame(&heard.config, now), &visits));
     let fetch = json["fetch"].as_array().unwrap();
     let records: u64 = fetch
         .iter()
@@ -518,7 +525,7 @@ const HOSTILE: &str = "<script>alert('x')</script> & \"quoted\"\u{7}";
 /// A sheet in which every text is hostile.
 fn hostile() -> Sheet {
     let (heard, now) = embankment();
-    let mut sheet = sheet::read(&heard.config, &[], now).unwrap();
+    let mut sheet = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
     sheet.site = HOSTILE.to_owned();
     for page in &mut sheet.pages {
         page.name = HOSTILE.to_owned();
@@ -574,7 +581,9 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
         channel.expected = Some((i32::MIN, i32::MAX));
     }
     let (heard, now) = embankment();
-    for (name, sheet) in [("plain", sheet::read(&heard.config, &[], now).unwrap()), ("full", full)] {
+    for (name, sheet) in
+        [("plain", sheet::read(&heard.config, &[], GatewayTime(now)).unwrap()), ("full", full)]
+    {
         for size in ["A4", "letter"] {
             let html = dir.path().join(format!("{name}-{size}.html"));
             let pdf = html.with_extension("pdf");
@@ -604,7 +613,7 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
 
 #[test]
 fn a_sheet_is_written_whole_and_never_over_another_file_unless_told() {
-    let field = FieldPlan::harrow_tarn(21, 3, 1_780_000_000, 2).without_incidents();
+    let field = FieldPlan::harrow_tarn(21, 3, TrueTime(1_780_000_000), 2).without_incidents();
     let site = Site::new(&field, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());
     let file = site.path("walk.html");

@@ -10,6 +10,7 @@ use stonechat::ledger::{Arrival, Batch, Ledger, Reception};
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps;
 use stonechat::report::visits;
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Profile, ProfileFields, Record};
 use stonechat::wire::seq::{Identity, Slot};
 
@@ -70,9 +71,9 @@ fn now(stretches: u32) -> i64 {
 fn visits_of(path: &Path, roster: &Roster, now: i64) -> usize {
     let visits = Reader::open(path).and_then(|reader| {
         reader.read(|snapshot| {
-            let report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
+            let report = gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(now), |_| true)?;
             let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
-            Ok(visits::plan(&report, roster, &known, now))
+            Ok(visits::plan(&report, roster, &known, GatewayTime(now)))
         })
     });
     visits.expect("visits").iter().map(|visit| visit.fetch.len() + visit.look_for.len()).sum()

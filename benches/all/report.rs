@@ -9,13 +9,16 @@ use std::path::Path;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps;
+use stonechat::time::GatewayTime;
 
 const SMALL: u64 = 20_000;
 
 fn gaps_of(path: &Path, roster: &Roster, now: i64) -> usize {
     let report = Reader::open(path)
         .and_then(|reader| {
-            reader.read(|snapshot| gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true))
+            reader.read(|snapshot| {
+                gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(now), |_| true)
+            })
         })
         .expect("a report");
     report.gaps.len()
@@ -26,7 +29,7 @@ fn status_of(path: &Path, roster: &Roster, now: i64) -> u64 {
     Reader::open(path)
         .and_then(|reader| {
             reader.read(|snapshot| {
-                let report = gaps::report(roster, snapshot.coverage(), snapshot, now, |_| true)?;
+                let report = gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(now), |_| true)?;
                 let mut held = 0;
                 for logger in roster.loggers() {
                     let mine = |gap: &&gaps::Gap| gap.logger == logger.address;

@@ -8,6 +8,7 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
 use crate::report::values::Site;
 use crate::state::DaemonState;
+use crate::time::{self, GatewayTime};
 use crate::units::account::Words;
 use crate::view::frame::Frame;
 use crate::wire::seq::Address;
@@ -49,19 +50,19 @@ pub fn not_of_the_site(config: &Config, path: &Path) -> Result<(), String> {
 }
 
 /// A time as it was typed.
-pub fn instant(text: &str, option: &str) -> Result<i64, String> {
+pub fn instant(text: &str, option: &str) -> Result<GatewayTime, String> {
     crate::when::typed(text).map_err(|why| format!("{option} {text:?} {why}"))
 }
 
 /// The same of an option that may be left out.
-pub fn maybe_instant(text: Option<&str>, option: &str) -> Result<Option<i64>, String> {
+pub fn maybe_instant(text: Option<&str>, option: &str) -> Result<Option<GatewayTime>, String> {
     text.map(|text| instant(text, option)).transpose()
 }
 
 /// The present, or what `--now` says it is.
-pub fn now(text: Option<&str>) -> Result<i64, Exit> {
+pub fn now(text: Option<&str>) -> Result<GatewayTime, Exit> {
     let now = maybe_instant(text, "--now").map_err(Exit::usage)?;
-    Ok(now.unwrap_or_else(crate::time::unix_s))
+    Ok(now.unwrap_or_else(time::now))
 }
 
 // The next two have no doc comments: clap would show them as the description of each command that takes them in.
@@ -88,13 +89,13 @@ pub struct NowArg {
 
 impl NowArg {
     /// The present.
-    pub fn now(&self) -> Result<i64, Exit> {
+    pub fn now(&self) -> Result<GatewayTime, Exit> {
         now(self.now.as_deref())
     }
 }
 
 /// What every report names.
-pub fn frame(config: &Config, now: i64) -> Frame<'_> {
+pub fn frame(config: &Config, now: GatewayTime) -> Frame<'_> {
     Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
 }
 

@@ -5,9 +5,10 @@ use super::args::{self, LoggersArg, NowArg, frame, maybe_instant, open};
 use super::exit::{DONE, Exit};
 use super::print::{Progress, print, print_json};
 use crate::config::Config;
-use crate::report::completeness::{CompletenessWanted, Span, months};
+use crate::report::completeness::{CompletenessWanted, FROM_THE_FIRST, Span, months};
 use crate::report::counted;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::view::{self, completeness, term};
 use std::io::Write;
 use std::path::Path;
@@ -68,8 +69,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let service = counted::left(&config, &wanted, now)?;
     let frame = frame(&config, now);
     if args.json {
-        let value = completeness::as_json(frame, &wanted, &counts);
-        return Ok(print_json(out, &view::service::with_json(value, &service), DONE));
+        return Ok(print_json(out, &completeness::as_json(frame, &wanted, &counts, &service), DONE));
     }
     let columns = term::columns();
     let text = if args.csv {
@@ -82,7 +82,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     Ok(print(out, &text, DONE))
 }
 
-fn wanted(config: &Config, args: &Args, now: i64) -> Result<CompletenessWanted, String> {
+fn wanted(config: &Config, args: &Args, now: GatewayTime) -> Result<CompletenessWanted, String> {
     let loggers = args.loggers.on_roster(config)?;
     let (from, to) =
         (maybe_instant(args.from.as_deref(), "--from")?, maybe_instant(args.to.as_deref(), "--to")?);
@@ -95,7 +95,7 @@ fn wanted(config: &Config, args: &Args, now: i64) -> Result<CompletenessWanted, 
         let spans = months(end, config.site.utc_offset_s, args.months.unwrap_or(MONTHS));
         return Ok(CompletenessWanted { loggers, spans, by_month: true, as_of });
     }
-    let span = Span { from: from.unwrap_or(i64::MIN), to: to.unwrap_or(end.saturating_add(1)) };
+    let span = Span { from: from.unwrap_or(FROM_THE_FIRST), to: to.unwrap_or(end.later(1)) };
     if span.from >= span.to {
         let (from, to) = (from.map_or("now".to_owned(), rfc3339), to.map_or("now".to_owned(), rfc3339));
         return Err(format!("--from {from} is not before --to {to}; swap them"));

@@ -83,10 +83,10 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 /// A time of the span: a date, or an instant.
 fn time(text: Option<&str>, option: &str, offset: i32) -> Result<Option<GatewayTime>, Exit> {
     let Some(text) = text else { return Ok(None) };
-    let at = crate::when::instant(text, offset).map_err(|why| {
+    let at = crate::when::instant(text, offset);
+    at.map(Some).map_err(|why| {
         Exit::usage(format!("{option} {text:?} {why}; write it as 2026-05-04 or 2026-05-04T08:15:00-07:00"))
-    })?;
-    Ok(Some(GatewayTime(at)))
+    })
 }
 
 /// Nothing is cut where all is asked for and no terminal has a width.

@@ -15,6 +15,7 @@ use crate::ledger::read::snapshot::Reader;
 use crate::plot::{render, scene};
 use crate::report::picture::{self, Ground, Picture, Subject};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::units::points::Points;
 use crate::view::picture::{as_json, captions, text};
 use args::Form;
@@ -71,9 +72,10 @@ fn ground<'c>(config: &'c Config, args: &Args, known: &'c Known) -> Result<Groun
 }
 
 /// Why there is nothing to draw.
-fn nothing(subjects: &[Subject], (from, to): (Option<i64>, Option<i64>)) -> Exit {
-    let said =
-        |at: Option<i64>, word: &str| at.map_or(String::new(), |at| format!(" {word} {}", rfc3339(at)));
+fn nothing(subjects: &[Subject], (from, to): (Option<GatewayTime>, Option<GatewayTime>)) -> Exit {
+    let said = |at: Option<GatewayTime>, word: &str| {
+        at.map_or(String::new(), |at| format!(" {word} {}", rfc3339(at)))
+    };
     let names: Vec<String> = subjects.iter().map(Subject::name).collect();
     Exit::could_not(format!(
         "no reading of {}{}{} is held, so there is nothing to draw; `stonechat gaps` tells what is missing",

@@ -8,6 +8,7 @@ use crate::config::Config;
 use crate::files::{self, How};
 use crate::report::{sheet, walk};
 use crate::text::counted;
+use crate::time::GatewayTime;
 use crate::view::sheet::{SheetForm, written};
 use crate::view::{term, visits};
 use crate::wire::seq::Address;
@@ -89,7 +90,7 @@ fn is_dash(file: &Path) -> bool {
 fn write_sheets(
     config: &Config,
     loggers: &[Address],
-    now: i64,
+    now: GatewayTime,
     file: &Path,
     form: SheetForm,
     force: bool,

@@ -185,7 +185,7 @@ pub(super) fn address(table: &Table<'_, '_>) -> Option<Address> {
 fn service_date(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -> Option<GatewayTime> {
     let text = table.date_text(field)?;
     let at = when::instant(&text.value, utc_offset_s);
-    at.map(GatewayTime).map_err(|why| table.note_value(field, &text.value, why)).ok()
+    at.map_err(|why| table.note_value(field, &text.value, why)).ok()
 }
 
 fn in_service(table: &Table<'_, '_>, utc_offset_s: i32) -> Option<InService> {

@@ -6,6 +6,7 @@
 use super::file::{self, Readers};
 use super::problem::Problem;
 use super::read::{Field, NAME_LEN_MAX_CHARS, Notes, Table};
+use crate::time::GatewayTime;
 use crate::units::points::{Points, Stay};
 use crate::when;
 use crate::wire::record::CHANNELS_MAX;
@@ -89,7 +90,7 @@ pub(super) fn channel(table: &Table<'_, '_>) -> Option<u8> {
 }
 
 /// A date or an instant.
-pub(super) fn instant(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -> Option<i64> {
+pub(super) fn instant(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -> Option<GatewayTime> {
     let text = table.date_text(field)?;
     match when::instant(&text.value, utc_offset_s) {
         Ok(instant) => Some(instant),
@@ -101,7 +102,12 @@ pub(super) fn instant(table: &Table<'_, '_>, field: &Field, utc_offset_s: i32) -
 }
 
 /// Writes down an end that is not after its beginning.
-pub(super) fn ends_after(table: &Table<'_, '_>, field: &Field, from: Option<i64>, until: Option<i64>) {
+pub(super) fn ends_after(
+    table: &Table<'_, '_>,
+    field: &Field,
+    from: Option<GatewayTime>,
+    until: Option<GatewayTime>,
+) {
     if let (Some(from), Some(until)) = (from, until)
         && until <= from
     {

@@ -3,6 +3,7 @@
 //! Input: the keyring, and what the ledger knows of the address. Output: a slot, or why there is none.
 
 use crate::seal::keyring::{Keyring, Last};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Sequence, Slot};
 use std::path::{Path, PathBuf};
 
@@ -12,7 +13,7 @@ pub struct Past {
     /// The largest epoch that was used.
     pub epoch_largest: Option<u32>,
     /// The slots that have opened frames, and when they first did.
-    pub slots: Vec<(Slot, i64)>,
+    pub slots: Vec<(Slot, GatewayTime)>,
 }
 
 /// Why a logger gets no slot.

@@ -163,7 +163,7 @@ impl Daemon {
         self.state.aside_over_limit += receipt.over_limit + std::mem::take(&mut self.intake.shut_dropped);
         self.state.commits += 1;
         let records = self.tally.of(Outcome::Stored) + self.tally.of(Outcome::Opaque);
-        self.state.commit = Some(CommitState { at: now.unix_s, through_row: receipt.through_row, records });
+        self.state.commit = Some(CommitState { at: now.time(), through_row: receipt.through_row, records });
         self.timers.commit = None;
         self.trouble_ended(now)?;
         self.locked_since = None;

@@ -42,7 +42,7 @@ impl Daemon {
         let counters = links.counters(radio);
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.bytes_in = counters.bytes_in;
-            state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.unix_s);
+            state.last_frame_at = self.intake.last_frame(radio).map(|stamp| stamp.time());
             state.waits = counters.waits;
             state.noise_since_right_frame = self.intake.noise_since_right_frame(radio);
         }
@@ -67,7 +67,7 @@ impl Daemon {
         let is_told = self.ports.get_mut(radio).is_some_and(|port| port.up(Instant::now().into_std()));
         if let Some(state) = self.state.radios.get_mut(radio) {
             state.up = true;
-            state.since = Some(now.unix_s);
+            state.since = Some(now.time());
             state.reason = None;
             if is_told {
                 tracing::info!(radio = state.name, "listening");
@@ -113,7 +113,7 @@ impl Daemon {
                 None => {}
             }
             state.up = false;
-            state.since = Some(now.unix_s);
+            state.since = Some(now.time());
             state.reason = Some(reason.clone());
             if self.port_noticed.get_mut(radio).is_some_and(|noticed| noticed.replace(true) != Some(true)) {
                 self.raise(&Condition::NotListening { radio: name }, &reason, now)?;

@@ -10,6 +10,7 @@ use crate::ledger::{Arrival, Batch, RadioId, Reception, Shut, Stamp, Window};
 use crate::record::judge::{self, Opened, Outcome};
 use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
+use crate::time::GatewayTime;
 use crate::wire::cobs::{Deframer, Run};
 use crate::wire::frame::{RECORD_MAX, Signal, other_version};
 use crate::wire::seq::Address;
@@ -107,7 +108,7 @@ impl Intake {
         let Some(line) = self.lines.get_mut(radio) else { return };
         line.deframer.reset();
         if let Some(mut window) = line.window.take() {
-            window.until = now.unix_s.max(window.since);
+            window.until = now.time().max(window.since);
             self.batch.windows.push(window);
         }
     }
@@ -188,7 +189,7 @@ impl Intake {
             line.note_synchronised(&mut self.batch, now);
             let Some(window) = &mut line.window else { continue };
             // A clock that went backwards makes an empty window, never a negative one.
-            window.until = now.unix_s.max(window.since);
+            window.until = now.time().max(window.since);
             let before = self.batch.windows.iter_mut().rfind(|before| before.radio == line.id);
             match before {
                 // A commit that was refused left the window before it here: one goes on.
@@ -208,7 +209,7 @@ impl Intake {
 
     /// The gateway's clock was changed: what was listened to before ends at `until` by the old clock, and goes on
     /// from `since` by the new one. No time that the clock jumped over counts as listened to.
-    pub fn clock_changed(&mut self, until: i64, since: Stamp) {
+    pub fn clock_changed(&mut self, until: GatewayTime, since: Stamp) {
         for line in &mut self.lines {
             let Some(window) = &mut line.window else { continue };
             window.until = until.max(window.since);
@@ -216,7 +217,7 @@ impl Intake {
             *window = open_window(line.id, since);
         }
         for last in self.lines.iter_mut().filter_map(|line| line.last_frame.as_mut()) {
-            last.unix_s = last.unix_s.saturating_add(since.unix_s.saturating_sub(until));
+            last.unix_s = last.time().later(since.time().since(until)).unix_s();
         }
     }
 
@@ -241,7 +242,7 @@ impl Line {
     fn note_synchronised(&mut self, batch: &mut Batch, now: Stamp) {
         let Some(window) = &mut self.window else { return };
         if window.synchronised != now.synchronised {
-            window.until = now.unix_s.max(window.since);
+            window.until = now.time().max(window.since);
             batch.windows.push(*window);
             *window = open_window(self.id, now);
         }
@@ -249,7 +250,7 @@ impl Line {
 }
 
 fn open_window(radio: RadioId, since: Stamp) -> Window {
-    let Stamp { unix_s: since, synchronised } = since;
+    let (synchronised, since) = (since.synchronised, since.time());
     let tally = crate::record::judge::Tally::default();
     Window { radio, since, until: since, synchronised, tally, noise_bytes: 0, bytes: 0 }
 }

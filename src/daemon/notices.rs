@@ -163,11 +163,11 @@ impl Daemon {
     /// gone once something is. Where frames come thick and fast, once a minute, unless it is to be at once.
     pub(super) fn look_at_keys(&mut self, at_once: bool) -> Result<(), Error> {
         let steady = self.clock.steady_s();
-        let is_early = self.keys_looked_at.is_some_and(|at| (steady - at).abs() < KEYS_EVERY_S);
+        let is_early = self.keys_looked_at_s.is_some_and(|at| (steady - at).abs() < KEYS_EVERY_S);
         if !self.is_open || (is_early && !at_once) {
             return Ok(());
         }
-        self.keys_looked_at = Some(steady);
+        self.keys_looked_at_s = Some(steady);
         let now = self.now();
         let found = self.ledger.suspicion(&self.config.roster, now);
         let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up(Kind::Key.name())) else {

@@ -15,7 +15,7 @@ use crate::record::coverage::Coverage;
 use crate::record::judge::Tally;
 use crate::seal::keyring::Keyring;
 use crate::state::{CLOCK_CHANGE_S, DaemonState};
-use crate::time::Clock;
+use crate::time::{Clock, GatewayTime};
 use crate::wire::seq::Address;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -53,7 +53,7 @@ pub(super) struct Daemon {
     /// By radio: when the log last told that its reader had to wait, and how often it had by then.
     pub(super) waits_told: Vec<Option<(Instant, u64)>>,
     /// When keys were looked at last, by the steady clock; whether they are to be looked at.
-    pub(super) keys_looked_at: Option<i64>,
+    pub(super) keys_looked_at_s: Option<i64>,
     pub(super) keys_due: bool,
     /// Frames that found no room to wait for a key, for the log.
     pub(super) no_room: keys::NoRoom,
@@ -158,7 +158,7 @@ impl Daemon {
                 synchronised = now.synchronised,
                 "the gateway's clock was changed"
             );
-            self.intake.clock_changed(steady + before, now);
+            self.intake.clock_changed(GatewayTime(steady + before), now);
             // What is told by the old clock would be off by as much.
             self.state.shift(offset - before);
         }

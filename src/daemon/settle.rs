@@ -165,7 +165,7 @@ impl Daemon {
             return Ok(());
         }
         self.quietly(|ledger| {
-            let ago = |days: u32| now.unix_s - i64::from(days) * 86_400;
+            let ago = |days: u32| now.time().later(-i64::from(days) * 86_400);
             ledger.notice_backups(ago(seen_days), now)?;
             let Some(days) = days else { return Ok(()) };
             let bounds = Bounds { before: ago(days), seen_since: ago(seen_days) };

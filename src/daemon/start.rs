@@ -45,7 +45,7 @@ impl Daemon {
             clock,
             tally: Tally::default(),
             waits_told: vec![None; radios],
-            keys_looked_at: None,
+            keys_looked_at_s: None,
             keys_due: false,
             no_room: keys::NoRoom::default(),
             retrying: None,
@@ -196,7 +196,7 @@ fn state_at_start(config: &Config, ledger: PathBuf, now: Stamp) -> DaemonState {
     DaemonState {
         pid: std::process::id(),
         ledger: Some(ledger),
-        started_at: now.unix_s,
+        started_at: now.time(),
         phase: "running".to_owned(),
         radios: config
             .radios

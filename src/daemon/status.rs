@@ -5,6 +5,7 @@ use super::systemd::Notifier;
 use crate::record::judge::Outcome;
 use crate::seal::keyring::Keyring;
 use crate::state::{KeyState, KeysState, LastState};
+use crate::time::GatewayTime;
 use crate::wire::seq::Slot;
 use tokio::time::Instant;
 
@@ -58,7 +59,7 @@ impl Daemon {
     /// Which slots the running daemon has, for `key slot`: a keyring that was edited is not in force before it is read.
     pub(super) fn write_keys(&mut self) {
         let Some(dir) = &self.state_dir else { return };
-        let keys = keys_state(&self.keyring, self.config.keys_are_handed_in, self.clock.now().unix_s);
+        let keys = keys_state(&self.keyring, self.config.keys_are_handed_in, self.clock.now().time());
         if let Err(error) = keys.write(dir) {
             tracing::debug!("the slots in force cannot be written to {}: {error}", dir.display());
         }
@@ -70,7 +71,7 @@ impl Daemon {
         }
         let now = self.now();
         let Some(dir) = &self.state_dir else { return };
-        (self.state.written_at, self.state.written_steady_s) = (now.unix_s, self.clock.computer_s());
+        (self.state.written_at, self.state.written_steady_s) = (now.time(), self.clock.computer_s());
         self.state.clock_synchronised = now.synchronised;
         self.state.frames_in = self.intake.frames_in;
         self.state.waiting = self.intake.batch.items.len() as u64;
@@ -86,7 +87,7 @@ impl Daemon {
     }
 }
 
-fn keys_state(keyring: &Keyring, handed_in: bool, now: i64) -> KeysState {
+fn keys_state(keyring: &Keyring, handed_in: bool, now: GatewayTime) -> KeysState {
     let entries = keyring.entries().map(|entry| KeyState {
         logger: entry.address.number(),
         slot: entry.slot.0,

@@ -6,6 +6,7 @@
 //! What this is not: no calibration and no arithmetic; whoever implements [`Convert`] brings them.
 
 use crate::report::inputs::ReadError;
+use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Identity};
 use std::borrow::Cow;
@@ -17,8 +18,8 @@ pub struct Count {
     pub identity: Identity,
     /// The channel.
     pub channel: u8,
-    /// When it was made, corrected; seconds since 1970.
-    pub time: i64,
+    /// When it was made, corrected.
+    pub time: GatewayTime,
     /// Whether that is not what the logger recorded.
     pub is_corrected: bool,
     /// The count, or a fault code.
@@ -32,7 +33,7 @@ pub struct Count {
 impl std::fmt::Debug for Count {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         // Nothing of its content.
-        write!(f, "Count({} channel {} at {})", self.identity, self.channel, self.time)
+        write!(f, "Count({} channel {} at {})", self.identity, self.channel, self.time.unix_s())
     }
 }
 
@@ -71,9 +72,9 @@ pub struct Lacks {
     /// The channel that measures it, or the point that leads it.
     pub channel: u8,
     /// From this time on.
-    pub from: i64,
+    pub from: GatewayTime,
     /// Until before this time.
-    pub to: i64,
+    pub to: GatewayTime,
 }
 
 /// What counts become.

@@ -25,6 +25,7 @@
 //! # use stonechat::wire::{record::{Reading, Record}, seq::{Identity, Slot}};
 //! use stonechat::export::{self, Clock, Format, Request, Shape, convert::Raw, file::Target};
 //! use stonechat::ledger::read::{readings::Known, snapshot::Reader};
+//! use stonechat::time::GatewayTime;
 //!
 //! # let folder = tempfile::tempdir()?;
 //! # let ledger_file = folder.path().join("ledger.db");
@@ -43,7 +44,7 @@
 //! # ledger.append(&batch, &roster, at)?;
 //! // The ledger holds one reading of logger 17.
 //! let request = Request {
-//!     loggers: vec![], span: None, as_of: None, now,
+//!     loggers: vec![], span: None, as_of: None, now: GatewayTime(now),
 //!     shape: Shape::Wide, format: Format::Csv, clock: Clock::Logger,
 //!     offset_s: 0, gaps: false, leave_formulas: false,
 //! };

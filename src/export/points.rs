@@ -8,6 +8,7 @@ use super::convert::{Convert, Count, Lacks, PointColumn, Value};
 use crate::ledger::read::snapshot::Reader;
 use crate::report::inputs::ReadError;
 use crate::report::values::Site;
+use crate::time::GatewayTime;
 use crate::units::Silent;
 use crate::units::chain::Worked;
 use crate::units::inputs::Sample;
@@ -86,7 +87,7 @@ impl<'c> ByPoints<'c> {
 }
 
 /// All of time.
-const ALWAYS: (i64, i64) = (i64::MIN, i64::MAX);
+const ALWAYS: (GatewayTime, GatewayTime) = (GatewayTime(i64::MIN), GatewayTime(i64::MAX));
 
 /// The unit of all values of a point, if they have one and the same.
 fn unit_of(site: &Site<'_>, point: &str) -> Option<String> {

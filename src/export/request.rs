@@ -3,7 +3,9 @@
 //! Values only: `mod.rs` does the work, `describe` puts the summary into a descriptor.
 
 use super::table::Column;
+use crate::record::clock;
 use crate::report::gaps::Gap;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
@@ -61,7 +63,7 @@ pub struct Request {
     /// Of these loggers; of all if there is none.
     pub loggers: Vec<Address>,
     /// From this time of the chosen clock on, and before the other.
-    pub span: Option<(i64, i64)>,
+    pub span: Option<(GatewayTime, GatewayTime)>,
     /// How rows lie.
     pub shape: Shape,
     /// How the file is written.
@@ -75,28 +77,24 @@ pub struct Request {
     /// Whether text that a spreadsheet would run as a formula is left in CSV as it is.
     pub leave_formulas: bool,
     /// As it stood then.
-    pub as_of: Option<i64>,
+    pub as_of: Option<GatewayTime>,
     /// The present.
-    pub now: i64,
+    pub now: GatewayTime,
 }
 
-/// A time before 2020 is of a clock that began in 1970 or 2000.
-const POSSIBLE_FROM: i64 = 1_577_836_800;
-/// A clock may be ahead so far and still be one that somebody set.
-const AHEAD_S: i64 = 86_400;
 impl Request {
-    pub(super) fn possible(&self) -> (i64, i64) {
-        (POSSIBLE_FROM, self.now.saturating_add(AHEAD_S))
+    pub(super) fn possible(&self) -> (LoggerTime, LoggerTime) {
+        clock::possible(self.now)
     }
 
-    pub(super) fn takes(&self, time: i64) -> bool {
+    pub(super) fn takes(&self, time: GatewayTime) -> bool {
         self.span.is_none_or(|(from, to)| (from..to).contains(&time))
     }
 
-    /// The time of the chosen clock.
-    pub(super) fn time(&self, recorded: i64, made: i64) -> i64 {
+    /// The time of the chosen clock; the logger's is given out as if it were right.
+    pub(super) fn time(&self, recorded: LoggerTime, made: GatewayTime) -> GatewayTime {
         match self.clock {
-            Clock::Logger => recorded,
+            Clock::Logger => clock::as_if_right(recorded),
             Clock::Corrected => made,
         }
     }
@@ -125,7 +123,7 @@ pub struct Summary {
     /// By logger.
     pub loggers: BTreeMap<u16, OfLogger>,
     /// The first and the last time of the chosen clock.
-    pub times: Option<(i64, i64)>,
+    pub times: Option<(GatewayTime, GatewayTime)>,
     /// Readings with an impossible recorded time, in the file.
     pub impossible: u64,
     /// The same, left out since their time is not in the span.

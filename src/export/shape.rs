@@ -15,6 +15,8 @@ use super::convert::{Convert, PointColumn, Value, ucum};
 use super::request::{Clock, Format, Shape};
 use super::table::{Cell, Column, Kind, Sink};
 use crate::ledger::read::extract::HeldReading;
+use crate::record::clock::is_recorded;
+use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Epoch, Identity};
 use std::sync::Arc;
@@ -40,7 +42,7 @@ pub struct Given<'a> {
     /// Its counts or fault codes.
     pub counts: &'a [i32],
     /// The time of the chosen clock.
-    pub time: i64,
+    pub time: GatewayTime,
     /// Values of its channels, each with its channel; empty for raw counts.
     pub values: &'a [(u8, &'a Value)],
     /// Names and units.
@@ -61,7 +63,7 @@ pub struct Missing<'a> {
     /// The first and the last.
     pub sequences: (u32, u32),
     /// When these two were made, estimated.
-    pub times: Option<(i64, i64)>,
+    pub times: Option<(GatewayTime, GatewayTime)>,
     /// The point that they may have been readings of, as a place in the points, and its channel.
     pub of: Option<(usize, u8)>,
 }
@@ -152,7 +154,7 @@ impl Rows {
         row.push(Cell::Int(i64::from(id.address.number())));
         row.push(Cell::Int(i64::from(id.epoch.number())));
         row.push(Cell::Int(i64::from(id.sequence.number())));
-        row.push(Cell::Time(given.time));
+        row.push(Cell::Time(given.time.unix_s()));
         if let Some(points) = self.points {
             self.corrected(given, &mut row);
             let from = row.cells.len();
@@ -195,8 +197,8 @@ impl Rows {
 
     fn corrected(&self, given: &Given<'_>, row: &mut Row<'_>) {
         if self.is_corrected {
-            row.push(Cell::Time(given.held.time));
-            row.push(Cell::Bool(given.time != given.held.time));
+            row.push(Cell::Time(given.held.time.unix_s()));
+            row.push(Cell::Bool(!is_recorded(given.time, given.held.time)));
         }
     }
 
@@ -216,9 +218,9 @@ impl Rows {
         row.push(if context.name.is_empty() { Cell::Empty } else { Cell::Text(&context.name) });
         row.push(Cell::Int(i64::from(id.epoch.number())));
         row.push(Cell::Int(i64::from(id.sequence.number())));
-        row.push(Cell::Time(given.time));
+        row.push(Cell::Time(given.time.unix_s()));
         self.corrected(given, &mut row);
-        row.push(held.received_at.map_or(Cell::Empty, Cell::Time));
+        row.push(held.received_at.map_or(Cell::Empty, |at| Cell::Time(at.unix_s())));
         row.push(held.received_at.and(held.synchronised).map_or(Cell::Empty, Cell::Bool));
         row.push(Cell::Text(held.source.name()));
         row.push(Cell::Int(channel as i64));
@@ -254,7 +256,7 @@ impl Rows {
             }
         };
         let at = |name: &str| self.columns.iter().position(|column| column.name == name);
-        let time = |at: i64| Cell::Time(at);
+        let time = |at: GatewayTime| Cell::Time(at.unix_s());
         put(at("logger"), Cell::Int(i64::from(missing.logger)));
         put(at("epoch"), Cell::Int(i64::from(missing.epoch.number())));
         put(at("sequence"), Cell::Int(i64::from(first)));
@@ -411,6 +413,7 @@ mod tests {
     use super::super::convert::{Count, Lacks, PointColumn, Raw};
     use super::*;
     use crate::ledger::Error as LedgerError;
+    use crate::record::clock::as_if_right;
     use crate::record::judge::Row as Content;
     use crate::wire::seq::Address;
     use proptest::prelude::*;
@@ -470,7 +473,7 @@ mod tests {
                 .map(|(channel, &count)| Count {
                     identity,
                     channel: channel as u8,
-                    time: held.time,
+                    time: as_if_right(held.time),
                     is_corrected: false,
                     count,
                     is_fault: content.faults >> channel & 1 == 1,
@@ -484,7 +487,7 @@ mod tests {
                 identity,
                 held: &held,
                 counts: &content.counts,
-                time: held.time,
+                time: as_if_right(held.time),
                 values: &values,
                 context: &context,
                 resolution: None,

@@ -13,12 +13,13 @@ use super::{describe, parquet};
 use crate::ledger::read::extract::{self, Extract, Next, Stretch, Wanted};
 use crate::ledger::read::readings::{EpochTimes, Known, Readings};
 use crate::ledger::read::snapshot::Reader;
+use crate::record::clock;
 use crate::record::coverage::RangeSet;
 use crate::record::raw_unit::{Passing, RawUnits};
 use crate::record::roster::Roster;
 use crate::report::gaps::{self, Gap};
 use crate::report::inputs::ReadError;
-use crate::time::{GatewayTime, LoggerTime};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::BTreeMap;
 use std::rc::Rc;
@@ -43,7 +44,10 @@ pub fn write(
     let wanted = Wanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
         // A corrected time says little of the recorded one: then all rows are looked at.
-        recorded: request.span.filter(|_| request.clock == Clock::Logger),
+        recorded: request
+            .span
+            .filter(|_| request.clock == Clock::Logger)
+            .map(|(from, to)| (clock::recorded_if_right(from), clock::recorded_if_right(to))),
         possible: request.possible(),
         as_of: request.as_of,
         // Columns of the long shape; and clocks are set right by receptions.
@@ -179,7 +183,7 @@ struct Piece {
     /// Raw units of its logger.
     units: Arc<RawUnits>,
     /// When each was made, corrected as far as it has to be.
-    made: Vec<i64>,
+    made: Vec<GatewayTime>,
     counts: Vec<Count>,
     values: Vec<Value>,
 }
@@ -252,10 +256,10 @@ impl Walk<'_, '_> {
         }
         for held in &into.stretch.rows {
             into.made.push(match &left.times {
-                None => held.time,
+                None => clock::as_if_right(held.time),
                 Some(times) => {
-                    let received_at = held.received_synchronised().map(GatewayTime);
-                    times.clock().made(held.sequence, LoggerTime(held.time), received_at).time.unix_s()
+                    let received_at = held.received_synchronised();
+                    times.clock().made(held.sequence, held.time, received_at).time
                 }
             });
         }
@@ -460,7 +464,7 @@ impl Work<'_> {
         summary.rows += rows;
         summary.readings += 1;
         summary.impossible += u64::from(!is_possible);
-        summary.corrected += u64::from(given.time != given.held.time);
+        summary.corrected += u64::from(!clock::is_recorded(given.time, given.held.time));
         let (first, last) = summary.times.unwrap_or((given.time, given.time));
         summary.times = Some((first.min(given.time), last.max(given.time)));
         if given.held.faults != 0 && summary.fault_codes.len() <= FAULT_CODES_MAX {
@@ -555,14 +559,14 @@ fn counts_of<'a>(
     stretch: &'a Stretch,
     held: &'a extract::HeldReading,
     identity: Identity,
-    made: i64,
+    made: GatewayTime,
     context: &'a Context,
 ) -> impl Iterator<Item = Count> + 'a {
     stretch.counts(held).iter().enumerate().map(move |(channel, &count)| Count {
         identity,
         channel: channel as u8,
         time: made,
-        is_corrected: made != held.time,
+        is_corrected: !clock::is_recorded(made, held.time),
         count,
         is_fault: held.faults >> channel & 1 == 1,
         raw_unit: context.units.get(channel).copied().flatten(),
@@ -570,24 +574,26 @@ fn counts_of<'a>(
 }
 
 /// When a missing record was made: on a straight line through its gap.
-fn within(gap: &Gap, sequence: u32) -> Option<i64> {
-    let (from, to) = (gap.from?, gap.to?);
+fn within(gap: &Gap, sequence: u32) -> Option<GatewayTime> {
+    let (from, to) = (gap.from?.unix_s(), gap.to?.unix_s());
     let (at, of) = (i128::from(sequence.saturating_sub(gap.first)), i128::from(gap.last - gap.first));
     let share = if of == 0 { 0 } else { (i128::from(to) - i128::from(from)) * at / of };
-    i64::try_from(i128::from(from) + share).ok()
+    i64::try_from(i128::from(from) + share).ok().map(GatewayTime)
 }
 
 /// The sequences of a gap that were made from an instant on and before another, by that line; all of them or none, as
 /// `unknown` says, where no times can be told.
-fn made_in(gap: &Gap, (from, to): (i64, i64), unknown: bool) -> Option<(u32, u32)> {
+fn made_in(gap: &Gap, (from, to): (GatewayTime, GatewayTime), unknown: bool) -> Option<(u32, u32)> {
     let all = Some((gap.first, gap.last));
-    let (Some(begins), Some(ends)) = (gap.from, gap.to) else { return all.filter(|_| unknown) };
+    let (Some(begins), Some(ends)) = (gap.from, gap.to) else {
+        return all.filter(|_| unknown);
+    };
     // A line that falls comes of a wrong clock: then the gap counts where it begins.
     if ends < begins {
         return all.filter(|_| (from..to).contains(&begins));
     }
     // The first sequence that was not made before an instant, found by halves: the line does not fall.
-    let from_on = |instant: i64| {
+    let from_on = |instant: GatewayTime| {
         let (mut low, mut high) = (u64::from(gap.first), u64::from(gap.last) + 1);
         while low < high {
             let middle = low + (high - low) / 2;

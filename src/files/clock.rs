@@ -3,7 +3,7 @@
 //! Input: the file's text, read anew each time. Output: the time for whoever runs by it. What this is not: the wall clock,
 //! which is in `time`.
 
-use crate::time::{Clock, Stamp, unix_s};
+use crate::time::{Clock, Stamp, now};
 use std::path::{Path, PathBuf};
 
 /// The clock of a simulated field: a small file with the Unix time in seconds as text, moved on by whoever
@@ -32,7 +32,7 @@ impl Clock for FileClock {
     fn now(&self) -> Stamp {
         match self.read() {
             Some((unix_s, synchronised, _)) => Stamp { unix_s, synchronised },
-            None => Stamp { unix_s: unix_s(), synchronised: false },
+            None => Stamp { unix_s: now().unix_s(), synchronised: false },
         }
     }
 

@@ -225,7 +225,7 @@ fn time(cell: &[u8]) -> Result<u32, Why> {
     let Some(time) = crate::when::in_whole_seconds(cell) else {
         return Err(no("no RFC 3339 time in whole seconds, such as 2026-05-04T00:00:00Z"));
     };
-    u32::try_from(time).map_err(|_| no("not a time that a logger can have (1970 to 2106)"))
+    u32::try_from(time.unix_s()).map_err(|_| no("not a time that a logger can have (1970 to 2106)"))
 }
 
 #[cfg(test)]

@@ -191,7 +191,7 @@ mod tests {
         };
         let mut last = "";
         for text in locals {
-            let utc = crate::when::by_clock(text, 0).unwrap();
+            let utc = crate::when::by_clock(text, 0).unwrap().unix_s();
             let local = CivilTime::of_unix(utc, 0).unwrap();
             settler.push((), instants(zone, local), *text == last, &mut give).unwrap();
             last = text;

@@ -2,6 +2,7 @@
 //!
 //! Pure. What this is not: no pixels, and no daylight saving, which a fixed offset does not have.
 
+use crate::time::GatewayTime;
 use crate::when::civil::CivilTime;
 
 /// A tick of a value axis.
@@ -61,8 +62,8 @@ fn grouped(number: &str) -> String {
 /// A tick of the time axis.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TimeTick {
-    /// When, Unix seconds.
-    pub at: i64,
+    /// When.
+    pub at: GatewayTime,
     /// Its label: a time of day, a day, a month or a year.
     pub label: String,
     /// What the labels from here on belong to: a date, a month or a year; at the first tick and where it changes.
@@ -115,8 +116,8 @@ impl Step {
 }
 
 /// Ticks of the calendar within `from..=to`, at most `most` of them and few more than half as many.
-pub fn times(from: i64, to: i64, most: usize, offset_s: i32) -> Vec<TimeTick> {
-    let wanted = (to.saturating_sub(from)) / i64::try_from(most.max(1)).unwrap_or(1);
+pub fn times(from: GatewayTime, to: GatewayTime, most: usize, offset_s: i32) -> Vec<TimeTick> {
+    let wanted = to.since(from) / i64::try_from(most.max(1)).unwrap_or(1);
     let fits = STEPS.iter().position(|step| step.about_s() >= wanted).unwrap_or(STEPS.len() - 1);
     let mut ticks = Vec::new();
     for &step in STEPS.get(fits..).unwrap_or_default() {
@@ -128,15 +129,15 @@ pub fn times(from: i64, to: i64, most: usize, offset_s: i32) -> Vec<TimeTick> {
     ticks
 }
 
-fn at_step(from: i64, to: i64, step: Step, offset_s: i32) -> Vec<TimeTick> {
+fn at_step(from: GatewayTime, to: GatewayTime, step: Step, offset_s: i32) -> Vec<TimeTick> {
     // The most that are ever wanted, and a bound should a step be far too small.
     const TICKS_MAX: usize = 2_000;
-    let begin = CivilTime::of_unix(from, offset_s);
+    let begin = CivilTime::of_unix(from.unix_s(), offset_s);
     let Some(mut at) = begin.and_then(|begin| first_of(begin, step)) else { return Vec::new() };
     let mut ticks: Vec<TimeTick> = Vec::new();
     let mut within = String::new();
     while ticks.len() < TICKS_MAX {
-        let Some(time) = at.unix_s(offset_s) else { break };
+        let Some(time) = at.unix_s(offset_s).map(GatewayTime) else { break };
         if time > to {
             break;
         }
@@ -220,7 +221,7 @@ mod tests {
             .collect()
     }
 
-    fn at(text: &str) -> i64 {
+    fn at(text: &str) -> GatewayTime {
         crate::when::typed(text).unwrap()
     }
 
@@ -230,7 +231,7 @@ mod tests {
         let ticks = times(from, to, 7, -7 * 3600);
         assert_eq!(said(&ticks), ["30 (May 2026)", "31", "1 (June 2026)", "2"]);
         assert_eq!(ticks[0].at, at("2026-05-30T07:00:00Z"));
-        let hours = times(from, from + 86_400, 5, -7 * 3600);
+        let hours = times(from, from.later(86_400), 5, -7 * 3600);
         assert_eq!(said(&hours), ["18:00 (2026-05-29)", "00:00 (2026-05-30)", "06:00", "12:00"]);
     }
 
@@ -238,7 +239,7 @@ mod tests {
     fn months_and_years_are_those_of_the_calendar() {
         let ticks = times(at("2023-11-20T00:00:00Z"), at("2024-04-02T00:00:00Z"), 6, 0);
         assert_eq!(said(&ticks), ["Dec (2023)", "Jan (2024)", "Feb", "Mar", "Apr"]);
-        assert_eq!(ticks[3].at - ticks[2].at, 29 * 86_400, "2024 is a leap year");
+        assert_eq!(ticks[3].at.since(ticks[2].at), 29 * 86_400, "2024 is a leap year");
         let years = times(at("1991-03-01T00:00:00Z"), at("2026-03-01T00:00:00Z"), 8, 0);
         assert_eq!(said(&years), ["1995", "2000", "2005", "2010", "2015", "2020", "2025"]);
         let fives = times(at("2026-01-25T00:00:00Z"), at("2026-02-20T00:00:00Z"), 7, 0);
@@ -258,10 +259,11 @@ mod tests {
         fn ticks_of_time_lie_within_and_are_few_and_in_order(
             from in -2_000_000_000i64..4_000_000_000, span in 60i64..3_000_000_000, most in 3usize..20, hours in -12i32..14,
         ) {
-            let ticks = times(from, from + span, most, hours * 3600);
+            let (from, to) = (GatewayTime(from), GatewayTime(from + span));
+            let ticks = times(from, to, most, hours * 3600);
             prop_assert!(ticks.len() <= most);
             prop_assert!(ticks.windows(2).all(|w| w[0].at < w[1].at));
-            prop_assert!(ticks.iter().all(|t| from <= t.at && t.at <= from + span));
+            prop_assert!(ticks.iter().all(|t| from <= t.at && t.at <= to));
         }
     }
 }

@@ -9,6 +9,7 @@ use super::axis;
 use super::words::{Captions, coverage, label};
 use crate::report::picture::{Band, Columns, Missing, Panel, Picture};
 use crate::text::{local, offset_label};
+use crate::time::GatewayTime;
 
 /// A colour: red, green, blue.
 pub type Colour = (u8, u8, u8);
@@ -130,9 +131,9 @@ const LINES_MAX: usize = 24;
 
 impl Size {
     /// The columns of the frames.
-    pub fn columns(&self, from: i64, to: i64) -> Columns {
+    pub fn columns(&self, from: GatewayTime, to: GatewayTime) -> Columns {
         let width = (f64::from(self.width) - LEFT - RIGHT).max(1.0);
-        Columns { from, to: to.max(from.saturating_add(1)), number: width as u32 }
+        Columns { from, to: to.max(from.later(1)), number: width as u32 }
     }
 }
 
@@ -275,9 +276,9 @@ pub fn laid_out(picture: &Picture, captions: &Captions, size: Size) -> Result<Sc
 }
 
 impl Draw<'_> {
-    fn x(&self, at: i64) -> f64 {
+    fn x(&self, at: GatewayTime) -> f64 {
         let (from, to) = (self.picture.from, self.picture.to);
-        let part = at.saturating_sub(from) as f64 / (to.saturating_sub(from)).max(1) as f64;
+        let part = at.since(from) as f64 / to.since(from).max(1) as f64;
         self.left + part.clamp(0.0, 1.0) * (self.right - self.left)
     }
 
@@ -512,7 +513,7 @@ impl Draw<'_> {
             let most = self.right - 18.0 * (count - 1 - at) as f64;
             let shown = x.max(last + 18.0).min(most.max(last + 18.0));
             last = shown;
-            let end = note.to.unwrap_or(i64::MAX);
+            let end = note.to.unwrap_or(GatewayTime(i64::MAX));
             self.path(&[(shown, y), (shown, y + 9.0), (x, first - 3.0), (x, first)], 0.8, FRAME);
             if end > note.from {
                 let until = self.x(end);
@@ -733,23 +734,23 @@ mod tests {
     use crate::report::picture::{At, Drawn, Series};
     use proptest::prelude::*;
 
-    const FROM: i64 = 1_780_000_000;
+    const FROM: GatewayTime = GatewayTime(1_780_000_000);
     const DAY: i64 = 86_400;
     const SIZE: Size = Size { width: 1000, height: None };
 
     fn picture(bands: Vec<Band>, skip: std::ops::Range<i64>) -> Picture {
-        let to = FROM + 10 * DAY;
+        let to = FROM.later(10 * DAY);
         let mut series = Series::new(SIZE.columns(FROM, to), bands);
         for i in (0..240).filter(|i| !skip.contains(i)) {
             let value = Ok(90.0 + (i as f64 / 20.0).sin());
-            let time = FROM + i * 3600;
+            let time = FROM.later(i * 3600);
             series.push(Drawn { time, value, unit: "kPa", marks: vec![], is_by_hand: false, is_new: false });
         }
         let panel = series.finish(
             "P-11 pore pressure".into(),
             "logger 11 channel 0".into(),
             "kPa".into(),
-            vec![At { time: FROM + DAY, value: 90.5 }],
+            vec![At { time: FROM.later(DAY), value: 90.5 }],
         );
         Picture {
             site: "Harrow Tarn embankment".into(),
@@ -767,7 +768,7 @@ mod tests {
     }
 
     fn captions() -> Captions {
-        let (from, to) = (FROM + 2 * DAY, Some(FROM + 2 * DAY));
+        let (from, to) = (FROM.later(2 * DAY), Some(FROM.later(2 * DAY)));
         let note = Note { from, to, text: "visit: antenna".into() };
         Captions { notes: vec![note], lines: vec![], footer: vec!["made".into()] }
     }
@@ -782,8 +783,8 @@ mod tests {
 
     fn gap() -> Band {
         Band {
-            from: FROM + 4 * DAY,
-            to: FROM + 5 * DAY,
+            from: FROM.later(4 * DAY),
+            to: FROM.later(5 * DAY),
             missing: Missing::Records(26),
             readings: Some(24),
             is_part: false,
@@ -808,8 +809,8 @@ mod tests {
     #[test]
     fn a_lost_record_is_a_tick_and_its_legend_says_how_many() {
         let one = |hour: i64| Band {
-            from: FROM + hour * 3600,
-            to: FROM + hour * 3600,
+            from: FROM.later(hour * 3600),
+            to: FROM.later(hour * 3600),
             missing: Missing::Records(1),
             readings: Some(1),
             is_part: false,
@@ -834,7 +835,7 @@ mod tests {
     #[test]
     fn everything_is_on_the_page_also_where_it_is_small_or_values_do_not_move() {
         let small = picture(vec![gap()], 0..230);
-        let note = |i| Note { from: FROM + 9 * DAY + i, to: None, text: "long ".repeat(80) };
+        let note = |i| Note { from: FROM.later(9 * DAY + i), to: None, text: "long ".repeat(80) };
         let captions = Captions { notes: (0..30).map(note).collect(), ..captions() };
         for width in [480, 800, 3000] {
             let scene = laid_out(&small, &captions, Size { width, height: None }).unwrap();

@@ -1,14 +1,15 @@
 //! What a picture says in words: labels of gaps, how much is held, and the captions below.
 
 use crate::report::picture::{Band, Missing, Panel};
+use crate::time::GatewayTime;
 
 /// A remark that is marked by its number.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Note {
-    /// From when, Unix seconds.
-    pub from: i64,
+    /// From when.
+    pub from: GatewayTime,
     /// Until when; `None`: it goes on.
-    pub to: Option<i64>,
+    pub to: Option<GatewayTime>,
     /// In words.
     pub text: String,
 }
@@ -51,7 +52,7 @@ mod tests {
     use crate::report::picture::{Columns, Series};
 
     fn panel(readings: u64, missing: u64, is_missing_told: bool) -> Panel {
-        let series = Series::new(Columns { from: 0, to: 1, number: 1 }, vec![]);
+        let series = Series::new(Columns { from: GatewayTime(0), to: GatewayTime(1), number: 1 }, vec![]);
         let panel = series.finish(String::new(), String::new(), String::new(), vec![]);
         Panel { readings, missing, is_missing_told, ..panel }
     }
@@ -67,7 +68,8 @@ mod tests {
 
     #[test]
     fn a_gap_says_what_it_lacks() {
-        let band = |missing| Band { from: 0, to: 1, missing, readings: None, is_part: false };
+        let (from, to) = (GatewayTime(0), GatewayTime(1));
+        let band = |missing| Band { from, to, missing, readings: None, is_part: false };
         assert_eq!(label(&band(Missing::Records(6))), "6 records missing");
         assert_eq!(label(&band(Missing::WrittenOff(1))), "1 record written off");
         assert_eq!(label(&band(Missing::EndUnknown(Some(3)))), "about 3 readings missing");

@@ -37,11 +37,24 @@ const START_S_MAX: i64 = 60;
 /// A record that seems this much older than the epoch before its own is of a slow clock, not of one that was lost.
 const SLOW_S_MAX: i64 = 3_600;
 
+/// A logger's clock is seldom further ahead without having been lost.
+const AHEAD_S: i64 = 86_400;
+
+/// Recorded times that a clock can have that was once set: from the first on, and before the second.
+pub const fn possible(now: GatewayTime) -> (LoggerTime, LoggerTime) {
+    (FIRST_RECORDED, LoggerTime(now.unix_s()).later(AHEAD_S))
+}
+
+/// Whether a recorded time is of no right clock: before 2001-09-09, when Unix time passed 1,000,000,000 (ours), or further
+/// ahead than one.
+pub fn is_odd(recorded: LoggerTime, now: GatewayTime) -> bool {
+    const EARLIEST: LoggerTime = LoggerTime(1_000_000_000);
+    recorded < EARLIEST || as_if_right(recorded) > now.later(AHEAD_S)
+}
+
 /// A logger's time read as the gateway's, if it is plausible: from 2020-01-01 on, and not more than a day after the
 /// record's reception by a synchronised clock, if there was one.
 pub fn plausible(recorded: LoggerTime, received_at: Option<GatewayTime>) -> Option<GatewayTime> {
-    /// A logger's clock is seldom further ahead without having been lost.
-    const AHEAD_S: i64 = 86_400;
     let time = as_if_right(recorded);
     (time >= FIRST_PLAUSIBLE && received_at.is_none_or(|at| time <= at.later(AHEAD_S))).then_some(time)
 }
@@ -49,6 +62,11 @@ pub fn plausible(recorded: LoggerTime, received_at: Option<GatewayTime>) -> Opti
 /// A recorded time as if its logger's clock were right.
 pub const fn as_if_right(recorded: LoggerTime) -> GatewayTime {
     GatewayTime(recorded.unix_s())
+}
+
+/// What a logger's clock shows at this time if it is right.
+pub const fn recorded_if_right(time: GatewayTime) -> LoggerTime {
+    LoggerTime(time.unix_s())
 }
 
 /// A record's reception, from how long after its recorded time it came: the ledger stores that.

@@ -18,7 +18,7 @@
 //! starts in 1970, count as one.
 
 use super::facts::Listening;
-use super::spans::covered;
+use super::spans::{TimeSpan, covered};
 use crate::time::GatewayTime;
 
 /// Stretches of listening with no more than this between them, in seconds, are one.
@@ -41,24 +41,20 @@ struct Stretch {
     add_s: i64,
 }
 
+/// A radio, and since and until when it listened by a clock that is right.
+pub type Listened = (u8, GatewayTime, GatewayTime);
+
 impl GatewayClock {
     /// From when radios listened, and from records that came by a clock that was not synchronised: its stamp, and when
     /// the record was made, as far as that is known.
     pub fn new(listening: &[Listening], records: impl Iterator<Item = (GatewayTime, GatewayTime)>) -> Self {
         let spans = |synchronised: bool| {
             let of_clock = listening.iter().filter(move |of| of.synchronised == synchronised);
-            joined(of_clock.map(|of| (of.since.unix_s(), of.until.unix_s())).collect())
+            joined(of_clock.map(|of| (of.since, of.until)).collect())
         };
         let (right, wrong) = (spans(true), spans(false));
         let mut clock = Self {
-            stretches: wrong
-                .iter()
-                .map(|&(since, until)| Stretch {
-                    since: GatewayTime(since),
-                    until: GatewayTime(until),
-                    add_s: 0,
-                })
-                .collect(),
+            stretches: wrong.iter().map(|&(since, until)| Stretch { since, until, add_s: 0 }).collect(),
         };
         let mut said: Vec<Vec<i64>> = vec![Vec::new(); wrong.len()];
         for (stamp, made) in records {
@@ -72,7 +68,7 @@ impl GatewayClock {
             let before = middles.iter().take(at).rev().flatten().next();
             let after = middles.iter().skip(at + 1).flatten().next();
             let fits = |add: &i64| {
-                let (since, until) = (since.saturating_add(*add), until.saturating_add(*add));
+                let (since, until) = (since.later(*add), until.later(*add));
                 covered(since, until, right.iter().copied()) <= CLOSE_S
             };
             let said = middles.get(at).copied().flatten();
@@ -98,13 +94,13 @@ impl GatewayClock {
     }
 
     /// When radios listened, set right: radio, since, until.
-    pub fn listened(&self, listening: &[Listening]) -> Vec<(u8, i64, i64)> {
-        let mut all: Vec<(u8, i64, i64)> = listening
+    pub fn listened(&self, listening: &[Listening]) -> Vec<Listened> {
+        let mut all: Vec<Listened> = listening
             .iter()
             .map(|of| {
                 let add = if of.synchronised { None } else { self.at(of.since) };
                 let add = add.and_then(|at| self.stretches.get(at)).map_or(0, |stretch| stretch.add_s);
-                (of.radio, of.since.later(add).unix_s(), of.until.later(add).unix_s())
+                (of.radio, of.since.later(add), of.until.later(add))
             })
             .collect();
         all.sort_unstable();
@@ -121,21 +117,21 @@ fn middle(mut all: Vec<i64>) -> Option<i64> {
 
 /// How a stretch gets to the end of the shortest time without synchronised listening that takes it in: the clock is set
 /// while the gateway listens on.
-fn into_a_hole((since, until): (i64, i64), right: &[(i64, i64)]) -> Option<i64> {
-    let lasted = until.saturating_sub(since);
+fn into_a_hole((since, until): TimeSpan, right: &[TimeSpan]) -> Option<i64> {
+    let lasted = until.since(since);
     let holes = right.iter().zip(right.iter().skip(1)).map(|(before, after)| (before.1, after.0));
-    let holes = holes.filter(|(from, to)| to.saturating_sub(*from).saturating_add(CLOSE_S) >= lasted);
-    let hole = holes.min_by_key(|(from, to)| to.saturating_sub(*from))?;
-    Some(hole.1.saturating_sub(until))
+    let holes = holes.filter(|(from, to)| to.since(*from).saturating_add(CLOSE_S) >= lasted);
+    let hole = holes.min_by_key(|(from, to)| to.since(*from))?;
+    Some(hole.1.since(until))
 }
 
 /// Spans that touch as one, ascending.
-fn joined(mut spans: Vec<(i64, i64)>) -> Vec<(i64, i64)> {
+fn joined(mut spans: Vec<TimeSpan>) -> Vec<TimeSpan> {
     spans.sort_unstable();
-    let mut joined: Vec<(i64, i64)> = Vec::new();
+    let mut joined: Vec<TimeSpan> = Vec::new();
     for (since, until) in spans {
         match joined.last_mut() {
-            Some((_, end)) if since <= end.saturating_add(SLACK_S) => *end = until.max(*end),
+            Some((_, end)) if since <= end.later(SLACK_S) => *end = until.max(*end),
             _ => joined.push((since, until)),
         }
     }
@@ -176,8 +172,8 @@ mod tests {
             let clock = GatewayClock::new(&day(by), records(&said));
             let right = clock.set_right(GatewayTime(at_13 + by)).unwrap();
             assert!((right.unix_s() - at_13).abs() <= 20, "{by}: {right:?}");
-            let wrong = clock.listened(&day(by)).into_iter().find(|of| of.2 - of.1 == 6 * HOUR).unwrap();
-            assert!((wrong.1 - (T0 + 12 * HOUR)).abs() <= 20, "{by}: {wrong:?}");
+            let wrong = clock.listened(&day(by)).into_iter().find(|of| of.2.since(of.1) == 6 * HOUR).unwrap();
+            assert!(wrong.1.since(GatewayTime(T0 + 12 * HOUR)).abs() <= 20, "{by}: {wrong:?}");
         }
     }
 
@@ -189,7 +185,8 @@ mod tests {
         assert_eq!(clock.set_right(GatewayTime(T0 + 11 * HOUR)), None, "no radio listened");
         let always = [span(false, T0, T0 + 10 * HOUR), span(false, T0 + 12 * HOUR, T0 + 30 * HOUR)];
         let clock = GatewayClock::new(&always, records(&[]));
-        assert_eq!(clock.listened(&always), [(1, T0, T0 + 10 * HOUR), (1, T0 + 12 * HOUR, T0 + 30 * HOUR)]);
+        let as_they_were = always.map(|of| (1, of.since, of.until));
+        assert_eq!(clock.listened(&always), as_they_were);
     }
 
     #[test]
@@ -197,7 +194,11 @@ mod tests {
         for by in [-3 * HOUR, 5 * HOUR, 13 * HOUR] {
             let clock = GatewayClock::new(&day(by), records(&[]));
             let wrong = clock.listened(&day(by))[1];
-            assert_eq!((wrong.1, wrong.2), (T0 + 12 * HOUR, T0 + 18 * HOUR), "{by}");
+            assert_eq!(
+                (wrong.1, wrong.2),
+                (GatewayTime(T0 + 12 * HOUR), GatewayTime(T0 + 18 * HOUR)),
+                "{by}"
+            );
         }
     }
 

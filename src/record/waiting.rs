@@ -14,6 +14,7 @@
 //!
 //! What this is not: it keeps no frame and knows no table.
 
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -36,10 +37,10 @@ const STRETCH_S: i64 = 3600;
 pub const REFUTED: i64 = -(1 << 40);
 
 /// In which stretch a frame came: the hour of its reception, or the hand download that it is from.
-pub fn stretch(received_at: Option<i64>, import: Option<i64>) -> i64 {
+pub fn stretch(received_at: Option<GatewayTime>, import: Option<i64>) -> i64 {
     match received_at {
         // A clock before 1970 must not meet the numbers of downloads.
-        Some(at) => at.div_euclid(STRETCH_S).max(0),
+        Some(at) => at.unix_s().div_euclid(STRETCH_S).max(0),
         None => import.map_or(0, |import| import.max(0).saturating_neg().saturating_sub(1)),
     }
 }
@@ -167,8 +168,10 @@ mod tests {
 
     #[test]
     fn the_clock_and_the_number_of_a_download_never_meet() {
-        assert_eq!(stretch(Some(7200), None), 2);
-        assert_eq!((stretch(Some(-7200), Some(1)), stretch(Some(i64::MIN), None)), (0, 0));
+        assert_eq!(stretch(Some(GatewayTime(7200)), None), 2);
+        let before_1970 =
+            [stretch(Some(GatewayTime(-7200)), Some(1)), stretch(Some(GatewayTime(i64::MIN)), None)];
+        assert_eq!(before_1970, [0, 0]);
         assert!(stretch(None, Some(0)) < 0 && stretch(None, Some(i64::MIN)) < 0);
         assert!(stretch(None, Some(1 << 30)) > REFUTED);
     }

@@ -23,6 +23,7 @@
 
 use crate::record::coverage::RangeSet;
 use crate::report::gaps::{GapState, Report};
+use crate::time::GatewayTime;
 use crate::when;
 use crate::wire::seq::Address;
 
@@ -119,13 +120,16 @@ enum What {
     Presumed,
 }
 
-/// A span of time in Unix seconds, its end not included.
+/// Where a span begins that has no beginning: with the first record.
+pub const FROM_THE_FIRST: GatewayTime = GatewayTime(i64::MIN);
+
+/// A span of time, its end not included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Span {
     /// The first second.
-    pub from: i64,
+    pub from: GatewayTime,
     /// The second after the last.
-    pub to: i64,
+    pub to: GatewayTime,
 }
 
 /// What is counted.
@@ -138,7 +142,7 @@ pub struct CompletenessWanted {
     /// The spans are months.
     pub by_month: bool,
     /// What was known at this time; `None`: what is known.
-    pub as_of: Option<i64>,
+    pub as_of: Option<GatewayTime>,
 }
 
 impl CompletenessWanted {
@@ -177,17 +181,12 @@ impl<'a> Count<'a> {
     }
 
     /// Held records of one source and time.
-    pub fn held(&mut self, source: Source, time: Option<i64>, records: u64) {
+    pub fn held(&mut self, source: Source, time: Option<GatewayTime>, records: u64) {
         self.count(What::Held(source), time, records);
     }
 
-    /// Held records of one source, spread over a time in which the ends are known.
-    pub fn held_between(&mut self, source: Source, from: i64, to: i64, records: u64) {
-        self.spread(What::Held(source), Some(from), Some(to), records);
-    }
-
     /// Whether a time and another stand in the same span, or both in none on the same side of each.
-    pub fn is_one_span(&self, from: i64, to: i64) -> bool {
+    pub fn is_one_span(&self, from: GatewayTime, to: GatewayTime) -> bool {
         self.spans
             .iter()
             .all(|span| (from < span.from) == (to < span.from) && (from < span.to) == (to < span.to))
@@ -219,7 +218,7 @@ impl<'a> Count<'a> {
         self.counts
     }
 
-    fn count(&mut self, what: What, time: Option<i64>, records: u64) {
+    fn count(&mut self, what: What, time: Option<GatewayTime>, records: u64) {
         *self.counts.all.of(what) += records;
         match time {
             None => *self.counts.undated.of(what) += records,
@@ -233,18 +232,18 @@ impl<'a> Count<'a> {
     }
 
     /// `records` at even distances from one time to another.
-    fn spread(&mut self, what: What, from: Option<i64>, to: Option<i64>, records: u64) {
+    fn spread(&mut self, what: What, from: Option<GatewayTime>, to: Option<GatewayTime>, records: u64) {
         let (Some(from), Some(to)) = (from, to) else { return self.count(what, from.or(to), records) };
         *self.counts.all.of(what) += records;
         for (span, counts) in self.spans.iter().zip(&mut self.counts.spans) {
-            let before = |at: i64| made_before(at, from, to.max(from), records);
+            let before = |at: GatewayTime| made_before(at, from, to.max(from), records);
             *counts.of(what) += before(span.to) - before(span.from);
         }
     }
 }
 
 /// How many of `records`, at even distances from `from` to `to`, were made before an instant.
-fn made_before(at: i64, from: i64, to: i64, records: u64) -> u64 {
+fn made_before(at: GatewayTime, from: GatewayTime, to: GatewayTime, records: u64) -> u64 {
     if at <= from {
         return 0;
     }
@@ -252,8 +251,8 @@ fn made_before(at: i64, from: i64, to: i64, records: u64) -> u64 {
         return records;
     }
     // The n-th (from 0) at from + n × (to - from) / (records - 1), downwards.
-    let (steps, length) = (u128::from(records - 1), to.abs_diff(from));
-    let into = u128::from(at.abs_diff(from));
+    let (steps, length) = (u128::from(records - 1), to.unix_s().abs_diff(from.unix_s()));
+    let into = u128::from(at.unix_s().abs_diff(from.unix_s()));
     let whole = (into * steps).div_ceil(u128::from(length.max(1)));
     u64::try_from(whole).unwrap_or(records).min(records)
 }
@@ -264,6 +263,6 @@ pub fn within(set: &RangeSet, (first, last): (u32, u32)) -> RangeSet {
 }
 
 /// The months of a site's calendar that end with the one of `now`, oldest first.
-pub fn months(now: i64, utc_offset_s: i32, number: u32) -> Vec<Span> {
+pub fn months(now: GatewayTime, utc_offset_s: i32, number: u32) -> Vec<Span> {
     when::months(now, utc_offset_s, number).into_iter().map(|(from, to)| Span { from, to }).collect()
 }

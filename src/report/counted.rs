@@ -12,6 +12,7 @@ use crate::ledger::read::origin::Unsettled;
 use crate::ledger::read::snapshot::Reader;
 use crate::report::origin;
 use crate::state::DaemonState;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::time::{Duration, Instant};
 
@@ -23,7 +24,7 @@ const HOLD: Duration = Duration::from_secs(5);
 pub fn count(
     config: &Config,
     wanted: &CompletenessWanted,
-    now: i64,
+    now: GatewayTime,
     mut progress: impl FnMut(Address, usize, usize),
 ) -> Read<Vec<LoggerCounts>> {
     let loggers: Vec<_> = config.roster.loggers().filter(|logger| wanted.takes(logger.address)).collect();
@@ -67,7 +68,7 @@ pub fn count(
 }
 
 /// Loggers that left, of those that are wanted.
-pub fn left(config: &Config, wanted: &CompletenessWanted, now: i64) -> Read<Service> {
+pub fn left(config: &Config, wanted: &CompletenessWanted, now: GatewayTime) -> Read<Service> {
     let takes = |logger: Address| wanted.takes(logger);
     Reader::open(&config.ledger.path)?
         .read(|snapshot| service(&config.roster, snapshot.coverage(), snapshot, now, takes))

@@ -18,6 +18,7 @@ use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::{InService, Roster};
 use crate::record::written::WrittenOff;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 use std::iter;
@@ -130,8 +131,8 @@ pub struct Strip {
 
 impl Strip {
     /// Empty, and ending at the present.
-    pub fn ending(now: i64) -> Self {
-        let first_day = now.div_euclid(DAY_S) + 1 - STRIP_DAYS as i64;
+    pub fn ending(now: GatewayTime) -> Self {
+        let first_day = now.unix_s().div_euclid(DAY_S) + 1 - STRIP_DAYS as i64;
         Self { first_day, days: vec![DayCounts::default(); STRIP_DAYS] }
     }
 
@@ -143,7 +144,7 @@ impl Strip {
     /// Spreads records evenly over a span of time; what falls outside the strip is left out.
     pub fn spread(
         &mut self,
-        (from, to): (i64, i64),
+        (from, to): (GatewayTime, GatewayTime),
         records: u64,
         field: impl Fn(&mut DayCounts) -> &mut u64,
     ) {
@@ -153,21 +154,22 @@ impl Strip {
         // The clock was set back in between, so only the end is known.
         let from = if from > to { to } else { from };
         // How many of them lie before an instant: the first at `from`, the last at `to`.
-        let before = |instant: i64| -> u64 {
+        let before = |instant: GatewayTime| -> u64 {
             if instant <= from {
                 return 0;
             }
             if instant > to {
                 return records;
             }
-            let (past, whole) = (i128::from(instant) - i128::from(from), i128::from(to) - i128::from(from));
+            let begin = i128::from(from.unix_s());
+            let (past, whole) = (i128::from(instant.unix_s()) - begin, i128::from(to.unix_s()) - begin);
             // from < instant <= to, so `whole` is above 0; the quotient is rounded up.
             let steps = past.saturating_mul(i128::from(records - 1));
             u64::try_from(steps.saturating_add(whole - 1) / whole).unwrap_or(records).clamp(1, records)
         };
-        let mut passed = before(self.first_day.saturating_mul(DAY_S));
+        let mut passed = before(start_of(self.first_day));
         for (at, counts) in self.days.iter_mut().enumerate() {
-            let end = (self.first_day + at as i64 + 1).saturating_mul(DAY_S);
+            let end = start_of(self.first_day + at as i64 + 1);
             let through = before(end);
             *field(counts) += through - passed;
             passed = through;
@@ -178,15 +180,15 @@ impl Strip {
     fn spread_silence(
         &mut self,
         silence: &Silence,
-        in_service: Option<i64>,
+        in_service: Option<GatewayTime>,
         is_the_gateways: bool,
         is_given_up: bool,
     ) {
         let Some(since) = silence.last_heard.max(in_service) else { return };
         let Some(readings) = silence.presumed_readings else { return };
         let until = silence.until;
-        let step = (until - since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
-        let span = (since.saturating_add(step), until);
+        let step = until.since(since) / i64::try_from(readings).unwrap_or(i64::MAX).max(1);
+        let span = (since.later(step), until);
         if is_the_gateways {
             self.spread(span, readings, |day| &mut day.gateways);
         }
@@ -215,6 +217,11 @@ impl Strip {
     }
 }
 
+/// When a day begins.
+fn start_of(day: i64) -> GatewayTime {
+    GatewayTime(day.saturating_mul(DAY_S))
+}
+
 /// The last days of every logger.
 pub fn strips(
     roster: &Roster,
@@ -222,7 +229,7 @@ pub fn strips(
     report: &Report,
     unheard: &[Silence],
     given_up: &BTreeMap<Address, WrittenOff>,
-    now: i64,
+    now: GatewayTime,
 ) -> Read<BTreeMap<Address, Strip>> {
     let addresses: Vec<Address> = roster.loggers().map(|logger| logger.address).collect();
     let mut strips: BTreeMap<Address, Strip> =
@@ -244,7 +251,7 @@ pub fn strips(
     let silences = report.silent.iter().map(|silence| (silence, false));
     for (silence, is_the_gateways) in silences.chain(unheard.iter().map(|silence| (silence, true))) {
         let in_service = match roster.logger(silence.logger).and_then(|logger| logger.in_service) {
-            Some(InService::From(since)) => Some(since.unix_s()),
+            Some(InService::From(since)) => Some(since),
             _ => None,
         };
         let Some(strip) = strips.get_mut(&silence.logger) else { continue };
@@ -288,7 +295,8 @@ mod tests {
     #[test]
     fn spread_records_are_as_many_as_there_are_and_lie_where_a_count_one_by_one_puts_them() {
         let now = 1_780_000_000;
-        let start = Strip::ending(now).first_day * DAY_S;
+        let ending = Strip::ending(GatewayTime(now));
+        let start = ending.first_day * DAY_S;
         for (from, to, records) in [
             (start, start, 1),
             (start + 10, start + 10, 5),
@@ -298,8 +306,8 @@ mod tests {
             (start, start + DAY_S, 2),
             (now - DAY_S, now + 40 * DAY_S, 500),
         ] {
-            let mut strip = Strip::ending(now);
-            strip.spread((from, to), records, |day| &mut day.missing);
+            let mut strip = ending.clone();
+            strip.spread((GatewayTime(from), GatewayTime(to)), records, |day| &mut day.missing);
             let mut slow = vec![0; STRIP_DAYS];
             for i in 0..records as i64 {
                 // In units of 1/(records - 1) seconds, so that nothing is rounded.
@@ -316,11 +324,12 @@ mod tests {
 
     #[test]
     fn a_span_that_goes_back_or_reaches_for_ever_does_no_harm() {
-        let mut strip = Strip::ending(1_780_000_000);
-        strip.spread((1_780_000_000, 1_779_990_000), 7, |day| &mut day.missing);
+        let at = GatewayTime;
+        let mut strip = Strip::ending(at(1_780_000_000));
+        strip.spread((at(1_780_000_000), at(1_779_990_000)), 7, |day| &mut day.missing);
         assert_eq!(strip.days.iter().map(|day| day.missing).sum::<u64>(), 7);
-        strip.spread((i64::MIN, i64::MAX), u64::MAX >> 1, |day| &mut day.presumed);
-        Strip::ending(i64::MAX - 40 * DAY_S).spread((0, i64::MAX), 9, |day| &mut day.missing);
+        strip.spread((at(i64::MIN), at(i64::MAX)), u64::MAX >> 1, |day| &mut day.presumed);
+        Strip::ending(at(i64::MAX - 40 * DAY_S)).spread((at(0), at(i64::MAX)), 9, |day| &mut day.missing);
     }
 
     #[test]

@@ -18,7 +18,7 @@ use super::reception;
 use super::service::{self, Service};
 pub use super::silence::Silence;
 use super::silence::{self, CLOCK_SLACK_S};
-use crate::record::clock::{self, Corrected, PLAUSIBLE_FROM};
+use crate::record::clock::{self, Corrected, FIRST_PLAUSIBLE};
 use crate::record::clocks::Clocks;
 use crate::record::coverage::Coverage;
 use crate::record::expected;
@@ -31,7 +31,7 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: i64 = 60;
 /// Sequences that must exist and are not held: `first..=last`, both missing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Gap {
     /// The logger.
     pub logger: Address,
@@ -44,14 +44,18 @@ pub struct Gap {
     /// How many of them are readings, where that can be told.
     pub readings: Option<u64>,
     /// Estimated time of the first missing record.
-    pub from: Option<i64>,
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
+    pub from: Option<GatewayTime>,
     /// Estimated time of the last.
-    pub to: Option<i64>,
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
+    pub to: Option<GatewayTime>,
     /// Whether it is written off.
     pub state: GapState,
     /// What of it the logger still holds, and until when.
+    #[serde(flatten)]
     pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    #[serde(rename = "times_corrected")]
     pub is_corrected: bool,
 }
 
@@ -62,11 +66,11 @@ impl Gap {
     }
 
     /// The estimated time of one of its records.
-    pub fn time_of(&self, sequence: u32) -> Option<i64> {
+    pub fn time_of(&self, sequence: u32) -> Option<GatewayTime> {
         let (from, to) = (self.from?, self.to?);
-        let share = i128::from(sequence.saturating_sub(self.first)) * i128::from(to.saturating_sub(from));
+        let share = i128::from(sequence.saturating_sub(self.first)) * i128::from(to.since(from));
         let all = i128::from(self.last - self.first).max(1);
-        i64::try_from(i128::from(from) + share / all).ok()
+        i64::try_from(i128::from(from.unix_s()) + share / all).ok().map(GatewayTime)
     }
 
     /// How many of them are not known to be gone from the logger.
@@ -76,7 +80,7 @@ impl Gap {
 }
 
 /// An epoch that is over, but whose last sequence nobody has told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct UnclosedGap {
     /// The logger.
     pub logger: Address,
@@ -87,16 +91,20 @@ pub struct UnclosedGap {
     /// The next epoch, held or named.
     pub next_epoch: Epoch,
     /// When that last record was made.
-    pub from: Option<i64>,
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
+    pub from: Option<GatewayTime>,
     /// When the first record held after it was made.
-    pub to: Option<i64>,
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
+    pub to: Option<GatewayTime>,
     /// Readings that may have been made between.
     pub presumed_readings: Option<u64>,
     /// Whether its rest is written off.
     pub state: GapState,
     /// What of its rest the logger still holds, and until when.
+    #[serde(flatten)]
     pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    #[serde(rename = "times_corrected")]
     pub is_corrected: bool,
 }
 
@@ -140,7 +148,7 @@ pub fn report<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
     facts: &F,
-    now: i64,
+    now: GatewayTime,
     wanted: impl Fn(Address) -> bool,
 ) -> Result<Report, F::Error> {
     let mut report = Report::default();
@@ -149,7 +157,7 @@ pub fn report<F: Facts>(
     }
     // An end that cannot be, or a clock that nothing sets right, gives dates that cannot be: those are not known.
     let plausible =
-        |at: Option<i64>| at.filter(|at| (PLAUSIBLE_FROM..=now.saturating_add(CLOCK_SLACK_S)).contains(at));
+        |at: Option<GatewayTime>| at.filter(|at| (FIRST_PLAUSIBLE..=now.later(CLOCK_SLACK_S)).contains(at));
     for gap in &mut report.gaps {
         (gap.from, gap.to) = (plausible(gap.from), plausible(gap.to));
     }
@@ -165,7 +173,7 @@ pub fn report_with_outages<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
     facts: &F,
-    now: i64,
+    now: GatewayTime,
 ) -> Result<Report, F::Error> {
     let mut report = report(roster, coverage, facts, now, |_| true)?;
     report.outages = reception::of_site(roster, coverage, facts)?;
@@ -177,7 +185,7 @@ fn of_logger<F: Facts>(
     logger: &Logger,
     coverage: &Coverage,
     facts: &F,
-    now: i64,
+    now: GatewayTime,
     report: &mut Report,
 ) -> Result<(), F::Error> {
     let of = Subject::new(logger, coverage, facts)?;
@@ -188,7 +196,7 @@ fn of_logger<F: Facts>(
         return Ok(());
     }
     let bad = expected::bad_ends(logger, coverage, facts, &of.epochs)?;
-    let memory = Memory::new(logger, facts, &of.clocks, &of.epochs, &bad, GatewayTime(now))?;
+    let memory = Memory::new(logger, facts, &of.clocks, &of.epochs, &bad, now)?;
     for epoch in &of.epochs {
         for &(first, last) in epoch.missing.ranges() {
             let whole = of.gap(epoch.epoch, first, last)?;
@@ -403,18 +411,18 @@ impl<'a, F: Facts> Subject<'a, F> {
         after: Option<(Identity, Made)>,
         interval: i64,
         records: u64,
-    ) -> Result<(Option<i64>, Option<i64>), F::Error> {
+    ) -> Result<(Option<GatewayTime>, Option<GatewayTime>), F::Error> {
         let stretch = i64::try_from(records - 1).unwrap_or(i64::MAX).saturating_mul(interval);
-        let time = |side: Option<(Identity, Made)>| side.map(|(_, seen)| seen.made.time.unix_s());
+        let time = |side: Option<(Identity, Made)>| side.map(|(_, seen)| seen.made.time);
         Ok(match (time(before), time(after)) {
             (Some(a), Some(b)) => {
                 // Within the two that are held, an interval from each; none was made before the one ahead of it.
                 let b = b.max(a);
-                let step = interval.min((b - a) / 2);
-                (Some(a + step), Some(b - step))
+                let step = interval.min(b.since(a) / 2);
+                (Some(a.later(step)), Some(b.later(-step)))
             }
-            (Some(a), None) => (Some(a + interval), Some((a + interval).saturating_add(stretch))),
-            (None, Some(b)) => (Some((b - interval).saturating_sub(stretch)), Some(b - interval)),
+            (Some(a), None) => (Some(a.later(interval)), Some(a.later(interval).later(stretch))),
+            (None, Some(b)) => (Some(b.later(-interval).later(-stretch)), Some(b.later(-interval))),
             (None, None) => {
                 // Known by name only: it ended before the epoch that names it began.
                 let by = self.epoch(epoch).and_then(|of| of.named);
@@ -422,8 +430,8 @@ impl<'a, F: Facts> Subject<'a, F> {
                     Some(named) => self.began(named.by_epoch)?,
                     None => None,
                 };
-                let end = began.map(|began| began.unix_s() - interval);
-                (end.map(|end| end.saturating_sub(stretch)), end)
+                let end = began.map(|began| began.later(-interval));
+                (end.map(|end| end.later(-stretch)), end)
             }
         })
     }
@@ -458,13 +466,12 @@ impl<'a, F: Facts> Subject<'a, F> {
             // Where a logger lost its clock and nothing was received, nobody knows when the next epoch began.
             let to = after.map(|(_, seen)| seen).filter(|seen| !seen.made.is_bound);
             let is_corrected = [from, to].into_iter().flatten().any(|seen| seen.is_corrected());
-            let (from, to) =
-                (from.map(|seen| seen.made.time.unix_s()), to.map(|seen| seen.made.time.unix_s()));
-            let to = to.map(|to| self.logger.out_of_service_from.map_or(to, |out| to.min(out.unix_s())));
+            let (from, to) = (from.map(|seen| seen.made.time), to.map(|seen| seen.made.time));
+            let to = to.map(|to| self.logger.out_of_service_from.map_or(to, |out| to.min(out)));
             let interval = self.interval_s(last)?;
             let presumed_readings = match (from, to) {
                 (Some(from), Some(to)) if interval > 0 => {
-                    u64::try_from(rounded_div(to - from, interval) - 1).ok().or(Some(0))
+                    u64::try_from(rounded_div(to.since(from), interval) - 1).ok().or(Some(0))
                 }
                 _ => None,
             };
@@ -497,9 +504,9 @@ impl<'a, F: Facts> Subject<'a, F> {
         Ok((interval, silence::limit_s(self.logger, interval)))
     }
 
-    fn silence(&self, now: i64) -> Result<Option<Silence>, F::Error> {
+    fn silence(&self, now: GatewayTime) -> Result<Option<Silence>, F::Error> {
         let (interval, Some(limit)) = self.silent_after()? else { return Ok(None) };
-        let last_heard = self.facts.last_heard(self.logger.address)?.map(GatewayTime::unix_s);
+        let last_heard = self.facts.last_heard(self.logger.address)?;
         Ok(silence::of(self.logger, interval, limit, last_heard, now))
     }
 }

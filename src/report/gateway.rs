@@ -37,7 +37,7 @@ pub enum Fault {
     /// The daemon is not there.
     NotRunning {
         /// Since when, as far as it has said.
-        since: i64,
+        since: GatewayTime,
     },
     /// What it receives cannot be committed.
     CannotCommit {
@@ -47,14 +47,14 @@ pub enum Fault {
     /// It is there and says nothing any more.
     Stuck {
         /// When it last wrote its state.
-        since: i64,
+        since: GatewayTime,
     },
     /// A radio's port is not open.
     PortNotOpen {
         /// The radio.
         radio: String,
         /// Since when.
-        since: Option<i64>,
+        since: Option<GatewayTime>,
         /// Why not.
         why: String,
     },
@@ -63,14 +63,14 @@ pub enum Fault {
         /// The radio.
         radio: String,
         /// The last right frame, or when the port was opened.
-        since: Option<i64>,
+        since: Option<GatewayTime>,
     },
     /// Frames of the roster come in, and no key has opened one since they began: see `record::wrong_key`.
     WrongKey {
         /// Loggers of which frames stay shut.
         loggers: Vec<Address>,
         /// When the first of them came.
-        since: Option<i64>,
+        since: Option<GatewayTime>,
     },
     /// Some loggers' frames come in, and no key opens them; others' open.
     KeyMissing {
@@ -93,9 +93,9 @@ pub struct LoggerHeard {
     /// Seconds without anything new after which it is silent; `None`: it never is.
     pub silent_after_s: Option<i64>,
     /// From when it is in service.
-    pub in_service_from: Option<i64>,
+    pub in_service_from: Option<GatewayTime>,
     /// When its newest record came in by radio, whether it was opened at once or later.
-    pub last_heard: Option<i64>,
+    pub last_heard: Option<GatewayTime>,
     /// It need not be heard: a remark or a write-off says so.
     pub is_accounted_for: bool,
 }
@@ -104,7 +104,7 @@ pub struct LoggerHeard {
 #[derive(Clone, Copy, Debug)]
 pub struct Evidence<'a> {
     /// The present.
-    pub now: i64,
+    pub now: GatewayTime,
     /// What a daemon last said.
     pub daemon: Option<&'a DaemonState>,
     /// Whether its process is there.
@@ -142,13 +142,13 @@ impl Gateway {
             let Some(limit) = logger.silent_after_s else { continue };
             let heard = logger.last_heard.filter(|&at| at <= evidence.now);
             let since = heard.max(logger.in_service_from);
-            if since.is_some_and(|since| evidence.now.saturating_sub(since) <= limit) {
+            if since.is_some_and(|since| evidence.now.since(since) <= limit) {
                 continue;
             }
             let last_shut = shut.get(&logger.logger).copied();
             let slot = last_shut.map(|(_, slot)| slot);
             let last_shut = last_shut.map(|(last, _)| last);
-            let from = since.max(last_shut).unwrap_or(i64::MIN);
+            let from = since.max(last_shut).unwrap_or(GatewayTime(i64::MIN));
             if covered(from, evidence.now, listened.iter().copied()) > limit {
                 gateway.silent.insert(logger.logger);
                 continue;
@@ -212,7 +212,7 @@ fn of_daemon(evidence: &Evidence<'_>) -> Vec<Fault> {
         let noise = radio.noise_since_right_frame;
         let is_noise = match radio.last_frame_at {
             None => radio.hears_only_noise(),
-            Some(last) => noise >= NOISE_FRAMES_SINCE && evidence.now.saturating_sub(last) > NOISE_ONLY_S,
+            Some(last) => noise >= NOISE_FRAMES_SINCE && evidence.now.since(last) > NOISE_ONLY_S,
         };
         if is_noise {
             let since = radio.last_frame_at.or(radio.since);
@@ -223,15 +223,15 @@ fn of_daemon(evidence: &Evidence<'_>) -> Vec<Fault> {
 }
 
 /// Whether a daemon that has an open port says nothing any more. Without an open port it has nothing to commit.
-pub fn is_stuck(state: &DaemonState, now: i64) -> bool {
-    state.radios.iter().any(|radio| radio.up) && now.saturating_sub(state.written_at) > STATE_OLD_S
+pub fn is_stuck(state: &DaemonState, now: GatewayTime) -> bool {
+    state.radios.iter().any(|radio| radio.up) && now.since(state.written_at) > STATE_OLD_S
 }
 
 /// When the gateway could hear: the windows that are committed, and since then what the daemon says, as far as it says
 /// it; less what was noise only.
-fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
-    let mut spans: Vec<(i64, i64)> =
-        evidence.listening.iter().map(|of| (of.since.unix_s(), of.until.unix_s())).collect();
+fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(GatewayTime, GatewayTime)> {
+    let mut spans: Vec<(GatewayTime, GatewayTime)> =
+        evidence.listening.iter().map(|of| (of.since, of.until)).collect();
     let Some(state) = evidence.daemon.filter(|_| evidence.is_alive) else { return spans };
     let until = if is_stuck(state, evidence.now) { state.written_at } else { evidence.now };
     let noisy = |name: &str| {
@@ -245,7 +245,7 @@ fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
         spans.push((radio.since.unwrap_or(state.started_at), until));
     }
     // Where every radio that is open hears noise only, nobody could have been heard since the last of them went deaf.
-    let deaf: Option<Vec<i64>> = up().map(|radio| noisy(&radio.name)).collect();
+    let deaf: Option<Vec<GatewayTime>> = up().map(|radio| noisy(&radio.name)).collect();
     if let Some(since) = deaf.and_then(|deaf| deaf.into_iter().max()) {
         for span in &mut spans {
             span.1 = span.1.min(since);
@@ -256,18 +256,18 @@ fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(i64, i64)> {
 
 /// When the last frame of each logger came that stayed shut and is its own, and which slot it names: it is authentic and its
 /// slot is closed, or its key is suspect.
-fn shut_by_logger(shut: &[Kept], found: &Suspicion) -> BTreeMap<Address, (i64, Slot)> {
+fn shut_by_logger(shut: &[Kept], found: &Suspicion) -> BTreeMap<Address, (GatewayTime, Slot)> {
     let suspects: BTreeSet<Address> = found.suspects().iter().map(|suspect| suspect.logger).collect();
     let is_its_own = |kept: &&Kept| match kept.why {
         WhyShut::Closed => true,
         WhyShut::NoKey | WhyShut::Unproven => suspects.contains(&kept.logger),
         WhyShut::TagFails => false,
     };
-    let mut all = BTreeMap::<Address, (i64, Slot)>::new();
+    let mut all = BTreeMap::<Address, (GatewayTime, Slot)>::new();
     for kept in shut.iter().filter(is_its_own) {
         let Some(last) = kept.last_at else { continue };
-        let entry = all.entry(kept.logger).or_insert((last.unix_s(), kept.slot));
-        *entry = (last.unix_s(), kept.slot).max(*entry);
+        let entry = all.entry(kept.logger).or_insert((last, kept.slot));
+        *entry = (last, kept.slot).max(*entry);
     }
     all
 }
@@ -277,16 +277,16 @@ fn suspicion_of(evidence: &Evidence<'_>) -> Suspicion {
     let heard = evidence.loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
-        last_opened: logger.last_heard.map(GatewayTime),
+        last_opened: logger.last_heard,
     });
     let heard: Vec<Heard> = heard.collect();
-    suspicion(evidence.failing, &heard, GatewayTime(evidence.now))
+    suspicion(evidence.failing, &heard, evidence.now)
 }
 
 /// Whether it is the keys: of all, or of single loggers; those in `unopened` would be silent otherwise.
 fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
     if let Suspicion::SiteKey(suspects) = found {
-        let since = suspects.iter().map(|suspect| suspect.since.unix_s()).min();
+        let since = suspects.iter().map(|suspect| suspect.since).min();
         let loggers = suspects.iter().map(|suspect| suspect.logger).collect();
         return Some(Fault::WrongKey { loggers, since });
     }
@@ -302,17 +302,21 @@ mod tests {
     use crate::state::RadioState;
 
     const HOUR: i64 = 3600;
-    const NOW: i64 = 1_780_000_000;
+    const NOW: GatewayTime = GatewayTime(1_780_000_000);
+
+    fn ago(seconds: i64) -> GatewayTime {
+        NOW.later(-seconds)
+    }
 
     fn address(number: u16) -> Address {
         Address::new(number).unwrap()
     }
 
-    fn listened(radio: u8, since: i64, until: i64) -> Listening {
-        Listening { radio, synchronised: true, since: GatewayTime(since), until: GatewayTime(until) }
+    fn listened(radio: u8, since: GatewayTime, until: GatewayTime) -> Listening {
+        Listening { radio, synchronised: true, since, until }
     }
 
-    fn logger(number: u16, last_heard: Option<i64>) -> LoggerHeard {
+    fn logger(number: u16, last_heard: Option<GatewayTime>) -> LoggerHeard {
         LoggerHeard {
             logger: address(number),
             interval_s: 3600,
@@ -325,15 +329,15 @@ mod tests {
 
     fn running() -> DaemonState {
         DaemonState {
-            started_at: NOW - 100 * HOUR,
-            written_at: NOW - 60,
+            started_at: ago(100 * HOUR),
+            written_at: ago(60),
             clock_synchronised: true,
             phase: "running".to_owned(),
             radios: vec![RadioState {
                 name: "mast".to_owned(),
                 up: true,
-                since: Some(NOW - 100 * HOUR),
-                last_frame_at: Some(NOW - 60),
+                since: Some(ago(100 * HOUR)),
+                last_frame_at: Some(ago(60)),
                 ..RadioState::default()
             }],
             ..DaemonState::default()
@@ -341,7 +345,7 @@ mod tests {
     }
 
     fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
-        let listening = [listened(1, NOW - 100 * HOUR, NOW - 600)];
+        let listening = [listened(1, ago(100 * HOUR), ago(600))];
         let is_alive = state.is_some_and(|state| state.phase == "running");
         let failing: Vec<Failing> = shut.iter().filter_map(failing).collect();
         let failing = &failing;
@@ -369,22 +373,22 @@ mod tests {
         })
     }
 
-    fn kept(number: u16, why: WhyShut, first: i64, last: i64) -> Kept {
-        let (first_at, last_at) = (Some(GatewayTime(first)), Some(GatewayTime(last)));
+    fn kept(number: u16, why: WhyShut, first: GatewayTime, last: GatewayTime) -> Kept {
+        let (first_at, last_at) = (Some(first), Some(last));
         Kept { logger: address(number), slot: Slot(0), why, frames: 9, first_at, last_at }
     }
 
     #[test]
     fn a_silence_needs_a_gateway_that_listened() {
-        let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 5 * HOUR)), logger(3, None)];
+        let loggers = [logger(1, Some(ago(60))), logger(2, Some(ago(5 * HOUR))), logger(3, None)];
         let found = gateway(Some(&running()), &loggers, &[]);
         assert_eq!(found.silent, BTreeSet::from([address(2), address(3)]));
         assert!(found.works() && found.explained.is_empty());
 
         // Stopped two hours ago: logger 2 was heard three hours before, which is within its limit.
-        let stopped = DaemonState { phase: "stopped".to_owned(), written_at: NOW - 2 * HOUR, ..running() };
-        let loggers = [logger(1, Some(NOW - 7 * HOUR)), logger(2, Some(NOW - 5 * HOUR))];
-        let listening = [listened(1, NOW - 100 * HOUR, NOW - 2 * HOUR)];
+        let stopped = DaemonState { phase: "stopped".to_owned(), written_at: ago(2 * HOUR), ..running() };
+        let loggers = [logger(1, Some(ago(7 * HOUR))), logger(2, Some(ago(5 * HOUR)))];
+        let listening = [listened(1, ago(100 * HOUR), ago(2 * HOUR))];
         let evidence = Evidence {
             now: NOW,
             daemon: Some(&stopped),
@@ -395,21 +399,21 @@ mod tests {
             failing: &[],
         };
         let found = Gateway::new(&evidence);
-        assert_eq!(found.faults, [Fault::NotRunning { since: NOW - 2 * HOUR }]);
+        assert_eq!(found.faults, [Fault::NotRunning { since: ago(2 * HOUR) }]);
         assert_eq!(found.explained, BTreeSet::from([address(2)]));
         assert_eq!(found.silent, BTreeSet::from([address(1)]), "it was silent before the daemon stopped");
     }
 
     #[test]
     fn noise_alone_is_no_listening_and_a_frame_of_noise_or_two_is_nothing() {
-        let loggers = [logger(1, Some(NOW - 9 * HOUR))];
+        let loggers = [logger(1, Some(ago(9 * HOUR)))];
         let mut state = running();
         state.radios[0].noise_since_right_frame = 2;
         assert!(gateway(Some(&state), &loggers, &[]).silent.contains(&address(1)));
         state.radios[0].noise_since_right_frame = 50;
-        state.radios[0].last_frame_at = Some(NOW - 8 * HOUR);
+        state.radios[0].last_frame_at = Some(ago(8 * HOUR));
         let found = gateway(Some(&state), &loggers, &[]);
-        let noise = Fault::OnlyNoise { radio: "mast".to_owned(), since: Some(NOW - 8 * HOUR) };
+        let noise = Fault::OnlyNoise { radio: "mast".to_owned(), since: Some(ago(8 * HOUR)) };
         assert_eq!(found.faults, [noise]);
         assert!(found.explained.contains(&address(1)));
         // A second radio that hears well: noise on the first explains nothing.
@@ -421,12 +425,12 @@ mod tests {
 
     #[test]
     fn frames_that_no_key_opens_show_that_their_logger_sends_and_forged_ones_do_not() {
-        let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 9 * HOUR))];
-        let shut = [kept(2, WhyShut::NoKey, NOW - 8 * HOUR, NOW - 600)];
+        let loggers = [logger(1, Some(ago(60))), logger(2, Some(ago(9 * HOUR)))];
+        let shut = [kept(2, WhyShut::NoKey, ago(8 * HOUR), ago(600))];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);
         assert!(found.silent.is_empty());
-        let shut = [kept(2, WhyShut::TagFails, NOW - 8 * HOUR, NOW - 600)];
+        let shut = [kept(2, WhyShut::TagFails, ago(8 * HOUR), ago(600))];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert!(found.works() && found.silent.contains(&address(2)));
     }
@@ -436,17 +440,17 @@ mod tests {
         // Nothing was ever heard: before, a single forged frame made the key the first thing to see to.
         let loggers = [logger(1, None), logger(2, None)];
         for frames in [1, 500] {
-            let shut = [Kept { frames, ..kept(1, WhyShut::Unproven, NOW - 30, NOW - 1) }];
+            let shut = [Kept { frames, ..kept(1, WhyShut::Unproven, ago(30), ago(1)) }];
             let found = gateway(Some(&running()), &loggers, &shut);
             assert!(!found.faults.iter().any(|fault| matches!(fault, Fault::WrongKey { .. })), "{found:?}");
         }
         // Nor do they hide that a logger is silent: before, one frame an hour did so for good.
-        let loggers = [logger(1, Some(NOW - 60)), logger(2, Some(NOW - 9 * HOUR))];
-        let shut = [Kept { frames: 1, ..kept(2, WhyShut::NoKey, NOW - 600, NOW - 600) }];
+        let loggers = [logger(1, Some(ago(60))), logger(2, Some(ago(9 * HOUR)))];
+        let shut = [Kept { frames: 1, ..kept(2, WhyShut::NoKey, ago(600), ago(600)) }];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert!(found.works() && found.silent.contains(&address(2)), "{found:?}");
         // One that is authentic, and after the end of its slot, is a sign of life.
-        let shut = [Kept { frames: 1, ..kept(2, WhyShut::Closed, NOW - 600, NOW - 600) }];
+        let shut = [Kept { frames: 1, ..kept(2, WhyShut::Closed, ago(600), ago(600)) }];
         let found = gateway(Some(&running()), &loggers, &shut);
         assert_eq!(found.faults, [Fault::KeyMissing { keys: vec![(address(2), Slot(0))] }]);
         assert!(found.silent.is_empty());
@@ -454,13 +458,13 @@ mod tests {
 
     #[test]
     fn where_nothing_has_opened_since_frames_stay_shut_it_is_the_site_key() {
-        let loggers = [logger(1, None), logger(2, Some(NOW - 9 * HOUR))];
+        let loggers = [logger(1, None), logger(2, Some(ago(9 * HOUR)))];
         let shut = [
-            kept(1, WhyShut::Unproven, NOW - 8 * HOUR, NOW - 600),
-            kept(2, WhyShut::Unproven, NOW - 8 * HOUR, NOW - 900),
+            kept(1, WhyShut::Unproven, ago(8 * HOUR), ago(600)),
+            kept(2, WhyShut::Unproven, ago(8 * HOUR), ago(900)),
         ];
         let found = gateway(Some(&running()), &loggers, &shut);
-        let since = Some(NOW - 8 * HOUR);
+        let since = Some(ago(8 * HOUR));
         assert_eq!(found.faults, [Fault::WrongKey { loggers: vec![address(1), address(2)], since }]);
         assert!(found.silent.is_empty() && found.explained.len() == 2);
     }
@@ -475,12 +479,12 @@ mod tests {
 
     #[test]
     fn a_daemon_without_an_open_port_is_not_stuck() {
-        let mut state = DaemonState { written_at: NOW - 9 * HOUR, ..running() };
+        let mut state = DaemonState { written_at: ago(9 * HOUR), ..running() };
         assert!(is_stuck(&state, NOW));
         state.radios[0].up = false;
         state.radios[0].reason = Some("there is no such device".to_owned());
         assert!(!is_stuck(&state, NOW));
-        let found = gateway(Some(&state), &[logger(1, Some(NOW - 5 * HOUR))], &[]);
+        let found = gateway(Some(&state), &[logger(1, Some(ago(5 * HOUR)))], &[]);
         assert!(matches!(&found.faults[..], [Fault::PortNotOpen { .. }]), "{found:?}");
     }
 }

@@ -5,6 +5,7 @@ use crate::record::roster::Roster;
 use crate::record::write_off::WriteOffAsked;
 use crate::report::gaps::{self, GapState};
 use crate::report::inputs::ReadError;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
 /// What a person names.
@@ -43,7 +44,7 @@ pub fn give_up(
     named: Named,
     roster: &Roster,
     snapshot: &Snapshot<'_>,
-    now: i64,
+    now: GatewayTime,
 ) -> Result<GiveUp, ReadError> {
     let one = |epoch, range| WriteOffAsked { logger: named.logger, epoch, range };
     let known = Address::new(named.logger).and_then(|address| roster.logger(address));

@@ -29,19 +29,19 @@ fn opened_later(snapshot: &Snapshot<'_>, address: Address) -> Read<Option<Gatewa
 
 /// How the gateway was at an earlier time, as far as the ledger shows it: the daemon's state of that time is not kept.
 pub struct Then {
-    at: i64,
+    at: GatewayTime,
     listening: Vec<Listening>,
     /// After what a logger is silent, and from when it is in service.
-    limits: BTreeMap<Address, (Option<i64>, Option<i64>)>,
+    limits: BTreeMap<Address, (Option<i64>, Option<GatewayTime>)>,
 }
 
 impl Then {
     /// Reads it from one state of the ledger.
-    pub fn look(roster: &Roster, snapshot: &Snapshot<'_>, at: i64) -> Read<Self> {
+    pub fn look(roster: &Roster, snapshot: &Snapshot<'_>, at: GatewayTime) -> Read<Self> {
         let mut limits = BTreeMap::new();
         for logger in roster.loggers() {
             let in_service_from = match logger.in_service {
-                Some(InService::From(since)) => Some(since.unix_s()),
+                Some(InService::From(since)) => Some(since),
                 _ => None,
             };
             let limit = gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?;
@@ -84,16 +84,16 @@ pub fn look(
     snapshot: &Snapshot<'_>,
     daemon: Option<&DaemonState>,
     is_alive: bool,
-    now: i64,
+    now: GatewayTime,
 ) -> Read<Gateway> {
-    let (quiet, given_up) = (snapshot.expected_quiet(GatewayTime(now))?, snapshot.given_up()?);
+    let (quiet, given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let mut loggers = Vec::new();
     for logger in roster.loggers() {
         let address = logger.address;
         let in_service_from = match logger.in_service {
             // It is not in service yet, so it need not be heard.
-            Some(InService::From(since)) if since > GatewayTime(now) => continue,
-            Some(InService::From(since)) => Some(since.unix_s()),
+            Some(InService::From(since)) if since > now => continue,
+            Some(InService::From(since)) => Some(since),
             _ => None,
         };
         let last_heard = snapshot.last_heard(address)?.max(opened_later(snapshot, address)?);
@@ -102,8 +102,8 @@ pub fn look(
             interval_s: logger.interval_s,
             silent_after_s: gaps::silent_after_s(logger, snapshot.coverage(), snapshot)?,
             in_service_from,
-            last_heard: last_heard.map(GatewayTime::unix_s),
-            is_accounted_for: logger.out_of_service_from.is_some_and(|since| since <= GatewayTime(now))
+            last_heard,
+            is_accounted_for: logger.out_of_service_from.is_some_and(|since| since <= now)
                 || quiet.contains_key(&address)
                 || given_up.contains_key(&address),
         });
@@ -112,7 +112,7 @@ pub fn look(
     let heard = loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
-        last_opened: logger.last_heard.map(GatewayTime),
+        last_opened: logger.last_heard,
     });
     let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now)?;
     Ok(Gateway::new(&Evidence {

@@ -6,6 +6,7 @@ use crate::ledger::read::readings::{Known, MadeReading, Readings};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::facts::Facts;
 use crate::record::roster::Roster;
+use crate::time::GatewayTime;
 use crate::units::inputs::{Around, Earlier, Inputs, Sample};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Identity};
@@ -33,8 +34,8 @@ pub struct LedgerInputs<'s> {
 
 /// The readings of a logger from one instant until before another, by time.
 struct Window {
-    from: i64,
-    to: i64,
+    from: GatewayTime,
+    to: GatewayTime,
     readings: Vec<Kept>,
 }
 
@@ -48,7 +49,7 @@ struct Order {
 
 struct Kept {
     identity: Identity,
-    time: i64,
+    time: GatewayTime,
     is_corrected: bool,
     counts: Vec<i32>,
     faults: u64,
@@ -59,7 +60,7 @@ impl Kept {
     fn new(reading: &MadeReading<'_>) -> Self {
         Self {
             identity: reading.identity,
-            time: reading.corrected.time.unix_s(),
+            time: reading.corrected.time,
             is_corrected: reading.corrected.is_estimate,
             counts: reading.row.counts.clone(),
             faults: reading.row.faults,
@@ -97,14 +98,14 @@ impl<'s> LedgerInputs<'s> {
         &self,
         logger: Address,
         channel: u8,
-        span: (i64, i64),
+        span: (GatewayTime, GatewayTime),
     ) -> Result<Vec<(Sample, bool)>, ReadError> {
         let mut samples = Vec::new();
         self.readings.made_in(logger, span, |reading| {
             if let Some((count, is_fault)) = reading.count(channel) {
                 let sample = Sample {
                     identity: reading.identity,
-                    time: reading.corrected.time.unix_s(),
+                    time: reading.corrected.time,
                     is_corrected: reading.corrected.is_estimate,
                     count,
                     is_fault,
@@ -119,14 +120,14 @@ impl<'s> LedgerInputs<'s> {
     }
 
     /// A window that holds a span.
-    fn window(&self, logger: Address, from: i64, to: i64) -> Result<Rc<Window>, ReadError> {
+    fn window(&self, logger: Address, from: GatewayTime, to: GatewayTime) -> Result<Rc<Window>, ReadError> {
         if let Some(window) = self.windows.borrow().get(&logger)
             && window.from <= from
             && to <= window.to
         {
             return Ok(Rc::clone(window));
         }
-        let (from, to) = (from.saturating_sub(BEFORE_S), to.saturating_add(AFTER_S));
+        let (from, to) = (from.later(-BEFORE_S), to.later(AFTER_S));
         let mut readings = Vec::new();
         self.readings.made_in(logger, (from, to), |reading| {
             readings.push(Kept::new(reading));
@@ -187,8 +188,14 @@ impl<'s> LedgerInputs<'s> {
 impl Inputs for LedgerInputs<'_> {
     type Error = ReadError;
 
-    fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, ReadError> {
-        let (from, to) = (at.saturating_sub(within_s), at.saturating_add(within_s).saturating_add(1));
+    fn around(
+        &self,
+        logger: Address,
+        channel: u8,
+        at: GatewayTime,
+        within_s: i64,
+    ) -> Result<Around, ReadError> {
+        let (from, to) = (at.later(-within_s), at.later(within_s).later(1));
         let window = self.window(logger, from, to)?;
         let after = window.readings.partition_point(|kept| kept.time <= at);
         let (early, late) = window.readings.split_at(after);

@@ -10,8 +10,10 @@ use super::slots::{SlotUse, slot_use};
 use crate::config::slot_choice::Past;
 use crate::ledger::read::keys::Sealed;
 use crate::ledger::read::snapshot::Snapshot;
+use crate::record::clock;
 use crate::record::roster::{InService, Logger};
 use crate::state::{DaemonState, KeysState, LastState};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -84,7 +86,7 @@ pub struct KeySlot {
     /// Where it is closed.
     pub closed: Option<SlotEnd>,
     /// When it opened its first frame.
-    pub opened_at: Option<i64>,
+    pub opened_at: Option<GatewayTime>,
     /// The record with the largest identity under it.
     pub largest: Option<Sealed>,
     /// How many of the logger's newest records are under it.
@@ -136,12 +138,12 @@ pub struct KeySlots {
     /// Whether the site key serves any slot.
     pub derives: bool,
     /// When the running daemon read its keyring, where one runs.
-    pub daemon_read_keys_at: Option<i64>,
+    pub daemon_read_keys_at: Option<GatewayTime>,
 }
 
 /// When a record came, or, if not by radio, when it was made.
-pub fn used_at(sealed: &Sealed) -> i64 {
-    sealed.received_at.unwrap_or(sealed.time)
+pub fn used_at(sealed: &Sealed) -> GatewayTime {
+    sealed.received_at.unwrap_or(clock::as_if_right(sealed.time))
 }
 
 /// The keyring that the running daemon has, where one runs and says so.
@@ -174,7 +176,7 @@ pub fn key_slots(
     snapshot: &Snapshot<'_>,
 ) -> Result<KeySlots, ReadError> {
     let newest = snapshot.newest_sealed(&[logger], NEWEST)?.remove(&logger).unwrap_or_default();
-    let opened: BTreeMap<Slot, i64> =
+    let opened: BTreeMap<Slot, GatewayTime> =
         snapshot.slots_opened()?.remove(&logger).unwrap_or_default().into_iter().collect();
     let mut slots = Vec::new();
     for slot in (0..=u8::MAX).map(Slot) {
@@ -318,14 +320,14 @@ impl EpochAdvice {
 }
 
 /// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
-pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: i64) -> EpochAdvice {
+pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: GatewayTime) -> EpochAdvice {
     let closed = keys.closed.values();
     let entered = match logger.in_service {
         Some(InService::Start { epoch, .. }) => Some(epoch),
         _ => None,
     };
     let largest = closed.map(|last| last.epoch.number()).chain(entered).chain(past.epoch_largest);
-    let now = u32::try_from(now).unwrap_or(1).max(1);
+    let now = u32::try_from(now.unix_s()).unwrap_or(1).max(1);
     match largest.max() {
         None => EpochAdvice::First(now),
         Some(above) if above < now => EpochAdvice::Time { epoch: now, above },
@@ -339,6 +341,7 @@ pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: i64) -> E
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::time::LoggerTime;
 
     fn slot(slot: u8, key: KeySource, opened: bool, closed: bool, largest: u32) -> KeySlot {
         let identity = Identity::new(17, 1, largest).unwrap();
@@ -347,8 +350,13 @@ mod tests {
             slot: Slot(slot),
             key: Some(key),
             closed: closed.then_some(last),
-            opened_at: opened.then_some(0),
-            largest: opened.then_some(Sealed { identity, slot: Slot(slot), time: 0, received_at: None }),
+            opened_at: opened.then_some(GatewayTime(0)),
+            largest: opened.then_some(Sealed {
+                identity,
+                slot: Slot(slot),
+                time: LoggerTime(0),
+                received_at: None,
+            }),
             of_newest: 0,
             running: None,
         }

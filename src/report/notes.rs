@@ -14,7 +14,7 @@ use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
 /// A logger and a span of time, ends included.
-pub type NotesSpan = (Address, i64, i64);
+pub type NotesSpan = (Address, GatewayTime, GatewayTime);
 
 /// What people wrote down, by logger.
 #[derive(Clone, Debug, Default)]
@@ -29,10 +29,10 @@ pub struct Notes {
 
 impl Notes {
     /// Reads what may belong to a report.
-    pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: i64) -> Read<Self> {
+    pub fn read(report: &Report, roster: &Roster, snapshot: &Snapshot<'_>, now: GatewayTime) -> Read<Self> {
         let mut notes = Self {
             write_offs: snapshot.write_offs(None)?,
-            quiet: snapshot.expected_quiet(GatewayTime(now))?,
+            quiet: snapshot.expected_quiet(now)?,
             given_up: snapshot.given_up()?,
             intervals: roster.loggers().map(|of| (of.address, i64::from(of.interval_s))).collect(),
             ..Self::default()
@@ -40,7 +40,7 @@ impl Notes {
         for remark in snapshot.remarks(None)?.into_iter().filter(|remark| remark.corrected_by.is_none()) {
             notes.remarks.entry(remark.what.logger).or_default().push(remark);
         }
-        let mut spans = BTreeMap::<Address, (i64, i64)>::new();
+        let mut spans = BTreeMap::<Address, (GatewayTime, GatewayTime)>::new();
         let of_gaps = report.gaps.iter().filter_map(|gap| notes.of_gap(gap));
         let of_unclosed = report.unclosed.iter().filter_map(|open| notes.of_unclosed(open));
         let of_silent = report.silent.iter().map(|silence| notes.of_silence(silence, now));
@@ -54,9 +54,9 @@ impl Notes {
         Ok(notes)
     }
 
-    fn beside(&self, logger: Address, from: i64, to: i64) -> NotesSpan {
+    fn beside(&self, logger: Address, from: GatewayTime, to: GatewayTime) -> NotesSpan {
         let interval = self.intervals.get(&logger).copied().unwrap_or(0);
-        (logger, from.saturating_sub(interval), to.saturating_add(interval))
+        (logger, from.later(-interval), to.later(interval))
     }
 
     /// When a gap was; `None`: not known.
@@ -70,20 +70,20 @@ impl Notes {
     }
 
     /// From when a logger was last heard until now; of one that never was, now.
-    pub fn of_silence(&self, silence: &Silence, now: i64) -> NotesSpan {
+    pub fn of_silence(&self, silence: &Silence, now: GatewayTime) -> NotesSpan {
         (silence.logger, silence.last_heard.unwrap_or(now).min(now), now)
     }
 
     /// Remarks of a span.
     pub fn remarks(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Remark> {
         let all = self.remarks.get(&logger).into_iter().flatten();
-        all.filter(move |remark| remark.overlaps(GatewayTime(from), GatewayTime(to)))
+        all.filter(move |remark| remark.overlaps(from, to))
     }
 
     /// Manual readings of a span.
     pub fn manual(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Manual> {
         let all = self.manual.get(&logger).into_iter().flatten();
-        all.filter(move |manual| (GatewayTime(from)..=GatewayTime(to)).contains(&manual.what.at))
+        all.filter(move |manual| (from..=to).contains(&manual.what.at))
     }
 
     /// What wrote a gap off; nothing if it is open.

@@ -48,8 +48,8 @@ pub fn count(
     unsettled: &Unsettled,
     logger: &Logger,
     spans: &[Span],
-    now: i64,
-    as_of: Option<i64>,
+    now: GatewayTime,
+    as_of: Option<GatewayTime>,
     explain: &dyn Fn(&mut Report),
 ) -> Result<LoggerCounts, ReadError> {
     let reader = OfLogger { snapshot, unsettled: unsettled.of(logger.address), logger, as_of, explain };
@@ -64,7 +64,7 @@ struct OfLogger<'a, 'db> {
     snapshot: &'a Snapshot<'db>,
     unsettled: Option<&'a UnsettledOfLogger>,
     logger: &'a Logger,
-    as_of: Option<i64>,
+    as_of: Option<GatewayTime>,
     explain: &'a dyn Fn(&mut Report),
 }
 
@@ -112,7 +112,7 @@ impl OfLogger<'_, '_> {
         roster
     }
 
-    fn now(&self, rare: &ByEpoch, spans: &[Span], now: i64) -> Result<LoggerCounts, ReadError> {
+    fn now(&self, rare: &ByEpoch, spans: &[Span], now: GatewayTime) -> Result<LoggerCounts, ReadError> {
         let (coverage, address) = (self.coverage(), self.logger.address);
         let facts = Told { snapshot: self.snapshot, as_of: None };
         let mut report =
@@ -139,11 +139,10 @@ impl OfLogger<'_, '_> {
             }
             tally.rows(&rows, None);
             for block in blocks.get(&epoch).into_iter().flatten() {
-                let (from, to) =
-                    (block.time_min.saturating_sub(MARGIN_S), block.time_max.saturating_add(MARGIN_S));
+                let (began, ended) = (clock::as_if_right(block.time_min), clock::as_if_right(block.time_max));
                 let whole = by_radio
                     && block.time_min <= block.time_max
-                    && tally.count.is_one_span(from, to)
+                    && tally.count.is_one_span(began.later(-MARGIN_S), ended.later(MARGIN_S))
                     && self.snapshot.stored_ends(address, epoch, block.first, block.last)?.iter().all(
                         |row| {
                             let made = row.time.zip(row.made(&clock));
@@ -154,7 +153,7 @@ impl OfLogger<'_, '_> {
                     );
                 if whole {
                     let left = tally.left(block.first, block.last);
-                    tally.count.held(Source::Radio, Some(block.time_min), left.count());
+                    tally.count.held(Source::Radio, Some(began), left.count());
                     tally.take(&left);
                 } else {
                     let settled = self.snapshot.stored_between(address, epoch, block.first, block.last)?;
@@ -175,7 +174,7 @@ impl OfLogger<'_, '_> {
         Ok(count.finish(&report))
     }
 
-    fn as_of(&self, rare: &ByEpoch, spans: &[Span], at: i64) -> Result<LoggerCounts, ReadError> {
+    fn as_of(&self, rare: &ByEpoch, spans: &[Span], at: GatewayTime) -> Result<LoggerCounts, ReadError> {
         let address = self.logger.address;
         let mut rows: ByEpoch = rare.clone();
         for (epoch, unsettled) in self.unsettled.iter().flat_map(|unsettled| &unsettled.readings) {
@@ -191,7 +190,7 @@ impl OfLogger<'_, '_> {
             rows.entry(epoch).or_default().extend(self.snapshot.stored_between(address, epoch, first, last)?);
         }
         for rows in rows.values_mut() {
-            rows.retain(|row| row.counts(Some(GatewayTime(at))));
+            rows.retain(|row| row.counts(Some(at)));
             rows.sort_unstable_by_key(|row| (row.rank > 0, row.sequence, row.is_opaque));
         }
         let mut coverage = Coverage::default();
@@ -207,7 +206,7 @@ impl OfLogger<'_, '_> {
         self.name_epochs(&mut coverage, at)?;
         let last_heard =
             rows.values().flatten().filter(|row| row.rank == 0).filter_map(|row| row.received_at).max();
-        let told = AsOf { at: GatewayTime(at), last_heard, rows: &rows };
+        let told = AsOf { at, last_heard, rows: &rows };
         let facts = Told { snapshot: self.snapshot, as_of: Some(told) };
         let mut report = gaps::report(&self.roster(), &coverage, &facts, at, |of| of == self.logger.address)?;
         (self.explain)(&mut report);
@@ -218,13 +217,13 @@ impl OfLogger<'_, '_> {
             let held = completeness::within(&held.held(), window);
             let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
-            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of.map(GatewayTime));
+            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
         }
         Ok(count.finish(&report))
     }
 
     /// Ends of epochs that profiles had told by a time.
-    fn name_epochs(&self, coverage: &mut Coverage, at: i64) -> Result<(), ReadError> {
+    fn name_epochs(&self, coverage: &mut Coverage, at: GatewayTime) -> Result<(), ReadError> {
         for (by, previous, last) in self.snapshot.named_by(self.logger.address, at)? {
             if let (Some(by), Some(previous)) = (Epoch::new(by), Epoch::new(previous)) {
                 coverage.name_epoch(self.logger.address, previous, last, by);
@@ -246,7 +245,7 @@ impl Tally<'_, '_> {
     fn rows(&mut self, rows: &[StoredRecord], as_of: Option<GatewayTime>) {
         for row in rows.iter().filter(|row| row.counts(as_of)) {
             if self.held.contains(row.sequence) && self.done.insert(row.sequence) {
-                self.count.held(source(row), row.made(self.clock).map(GatewayTime::unix_s), 1);
+                self.count.held(source(row), row.made(self.clock), 1);
             }
         }
     }

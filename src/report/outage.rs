@@ -2,6 +2,7 @@
 //!
 //! Values only; [`super::reception`] works them out.
 
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 
 /// What an outage was.
@@ -45,9 +46,9 @@ impl Cause {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Outage {
     /// The earliest of them, estimated.
-    pub from: i64,
+    pub from: GatewayTime,
     /// The latest.
-    pub to: i64,
+    pub to: GatewayTime,
     /// What it was.
     pub cause: Cause,
     /// The loggers that it concerned, whatever part of the report was asked for.
@@ -71,10 +72,10 @@ pub struct Part {
     pub last: u32,
     /// When the first was due, estimated.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub from: i64,
+    pub from: GatewayTime,
     /// When the last was due.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub to: i64,
+    pub to: GatewayTime,
     /// How many are missing, and not written off.
     pub missing: u64,
     /// How many were brought by hand.

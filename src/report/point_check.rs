@@ -4,6 +4,7 @@
 //! within one of the files, which reading it finds.
 
 use crate::record::roster::Roster;
+use crate::time::GatewayTime;
 use crate::units::calibration::Calibrations;
 use crate::units::points::{Points, Stay};
 use crate::units::{QuantityKind, scale};
@@ -66,7 +67,7 @@ pub enum Disagreement {
 }
 
 /// Looks at every point.
-pub fn check(roster: &Roster, points: &Points, calibrations: &Calibrations, now: i64) -> PointCheck {
+pub fn check(roster: &Roster, points: &Points, calibrations: &Calibrations, now: GatewayTime) -> PointCheck {
     let names = points.names();
     let derived: BTreeSet<&str> =
         calibrations.derived().iter().map(|derived| derived.name.as_str()).collect();
@@ -91,14 +92,24 @@ pub fn check(roster: &Roster, points: &Points, calibrations: &Calibrations, now:
     }
 }
 
-fn no_value(stay: Option<&Stay>, calibrations: &Calibrations, point: &str, now: i64) -> Option<NoValue> {
+fn no_value(
+    stay: Option<&Stay>,
+    calibrations: &Calibrations,
+    point: &str,
+    now: GatewayTime,
+) -> Option<NoValue> {
     let Some(stay) = stay else { return Some(NoValue::NotMeasured) };
     let Some(serial) = stay.serial.as_deref() else { return Some(NoValue::NoSensor) };
     let holds = calibrations.at(point, serial, now).is_some();
     (!holds).then(|| NoValue::NoCalibration(serial.to_owned()))
 }
 
-fn disagreement(roster: &Roster, stay: &Stay, calibrations: &Calibrations, now: i64) -> Option<Disagreement> {
+fn disagreement(
+    roster: &Roster,
+    stay: &Stay,
+    calibrations: &Calibrations,
+    now: GatewayTime,
+) -> Option<Disagreement> {
     let Some(logger) = roster.logger(stay.logger) else {
         return Some(Disagreement::NotOnRoster(stay.logger));
     };

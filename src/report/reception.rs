@@ -28,9 +28,9 @@ use crate::record::clocks::Clocks;
 use crate::record::coverage::{Coverage, RangeSet};
 use crate::record::expected;
 use crate::record::facts::Facts;
-use crate::record::gateway_clock::GatewayClock;
+use crate::record::gateway_clock::{GatewayClock, Listened};
 use crate::record::roster::{InService, Logger, Roster};
-use crate::record::spans::covered;
+use crate::record::spans::{TimeSpan, covered};
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 use std::collections::{BTreeMap, BTreeSet};
@@ -52,13 +52,13 @@ struct Stretch {
     first: u32,
     last: u32,
     /// When the logger was last heard before it, by the gateway's clock as far as that can be told.
-    since: i64,
+    since: GatewayTime,
     /// When the first was due.
-    from: i64,
+    from: GatewayTime,
     /// When the last was due.
-    to: i64,
+    to: GatewayTime,
     /// When the logger was heard again.
-    until: i64,
+    until: GatewayTime,
     /// What of it is not held.
     missing: RangeSet,
     /// What of that is written off.
@@ -68,15 +68,16 @@ struct Stretch {
 
 impl Stretch {
     /// When a record of it was due.
-    fn time_of(&self, sequence: u32) -> i64 {
+    fn time_of(&self, sequence: u32) -> GatewayTime {
         let (records, at) = (i128::from(self.last - self.first), i128::from(sequence - self.first));
-        let lasted = i128::from(self.to) - i128::from(self.from);
-        let time = i128::from(self.from) + if records == 0 { 0 } else { lasted * at / records };
-        i64::try_from(time).unwrap_or(self.from)
+        let lasted = whole_s(self.from, self.to);
+        let after = if records == 0 { 0 } else { lasted * at / records };
+        let time = i64::try_from(i128::from(self.from.unix_s()) + after);
+        time.map_or(self.from, GatewayTime)
     }
 
     /// The first record that was due at an instant or later; one beyond the last if none was.
-    fn first_due(&self, at: i64) -> u64 {
+    fn first_due(&self, at: GatewayTime) -> u64 {
         let (mut low, mut high) = (u64::from(self.first), u64::from(self.last) + 1);
         while low < high {
             let middle = low + (high - low) / 2;
@@ -105,6 +106,11 @@ impl Stretch {
     }
 }
 
+/// Seconds from one time to another: the ends of all time are further apart than an `i64` holds.
+fn whole_s(from: GatewayTime, to: GatewayTime) -> i128 {
+    i128::from(to.unix_s()) - i128::from(from.unix_s())
+}
+
 /// A record by which the times of what did not come are told.
 #[derive(Clone, Copy, Debug)]
 struct Heard {
@@ -120,8 +126,8 @@ struct Heard {
 }
 
 impl Heard {
-    fn at(&self) -> i64 {
-        self.received_at.unwrap_or(self.made).unix_s()
+    fn at(&self) -> GatewayTime {
+        self.received_at.unwrap_or(self.made)
     }
 
     /// Its stamp, and when it was made, if the gateway's clock was not synchronised.
@@ -354,7 +360,7 @@ impl<'a> Receptions<'a> {
     fn witness(&self) -> Option<Witness> {
         let ends: Vec<(Heard, Heard)> = self.epochs.iter().filter_map(EpochReceptions::ends).collect();
         let in_service_from = match self.logger.in_service {
-            Some(InService::From(since)) => Some(since.unix_s()),
+            Some(InService::From(since)) => Some(since),
             _ => None,
         };
         let between = ends.iter().zip(ends.iter().skip(1));
@@ -382,54 +388,54 @@ struct Sides {
 
 /// When the records of a stretch were due, and since and until when nothing was heard.
 struct Times {
-    since: i64,
-    from: i64,
-    to: i64,
-    until: i64,
+    since: GatewayTime,
+    from: GatewayTime,
+    to: GatewayTime,
+    until: GatewayTime,
 }
 
 impl Sides {
     /// `None` where nothing says when they were due.
     fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<Times> {
         let stretch = (records - 1).saturating_mul(interval);
-        let floor = self.earlier.map_or(i64::MIN, |heard| heard.at());
-        let ceiling = self.later.map_or(i64::MAX, |heard| heard.at());
+        let floor = self.earlier.map_or(GatewayTime(i64::MIN), |heard| heard.at());
+        let ceiling = self.later.map_or(GatewayTime(i64::MAX), |heard| heard.at());
         let (mut since, mut until) = (None, None);
         let (from, to) = match (self.before, self.after) {
             (Some(before), Some(after)) => {
                 let (a, b) = between(before, after, records, interval);
                 (since, until) = (Some(a), Some(b));
                 // As far apart from one another as from what was heard.
-                let step = i128::from(b) - i128::from(a);
-                let step = i64::try_from(step / (i128::from(records) + 1)).unwrap_or(0);
-                (a.saturating_add(step), b.saturating_sub(step))
+                let step = whole_s(a, b) / (i128::from(records) + 1);
+                let step = i64::try_from(step).unwrap_or(0);
+                (a.later(step), b.later(step.saturating_neg()))
             }
             (Some(before), None) => {
-                let from = before.at().saturating_add(interval).min(ceiling);
-                (from, from.saturating_add(stretch).min(ceiling))
+                let from = before.at().later(interval).min(ceiling);
+                (from, from.later(stretch).min(ceiling))
             }
             (None, Some(after)) => {
-                let to = after.at().saturating_sub(interval).max(floor);
-                (to.saturating_sub(stretch).max(floor), to)
+                let to = after.at().later(-interval).max(floor);
+                (to.later(stretch.saturating_neg()).max(floor), to)
             }
             (None, None) => match (by_hand, self.later, self.earlier) {
                 (Some((first, last)), ..) if floor <= ceiling => {
-                    (first.made.unix_s().clamp(floor, ceiling), last.made.unix_s().clamp(floor, ceiling))
+                    (first.made.clamp(floor, ceiling), last.made.clamp(floor, ceiling))
                 }
                 (None, Some(later), _) => {
-                    let to = later.at().saturating_sub(interval).max(floor);
-                    (to.saturating_sub(stretch).max(floor), to)
+                    let to = later.at().later(-interval).max(floor);
+                    (to.later(stretch.saturating_neg()).max(floor), to)
                 }
                 (None, None, Some(earlier)) => {
-                    let from = earlier.at().saturating_add(interval);
-                    (from, from.saturating_add(stretch))
+                    let from = earlier.at().later(interval);
+                    (from, from.later(stretch))
                 }
                 _ => return None,
             },
         };
         let (from, to) = (from.min(to), to.max(from));
-        let since = since.unwrap_or(from.saturating_sub(interval).max(floor)).min(from);
-        let until = until.unwrap_or(to.saturating_add(interval).min(ceiling)).max(to);
+        let since = since.unwrap_or(from.later(-interval).max(floor)).min(from);
+        let until = until.unwrap_or(to.later(interval).min(ceiling)).max(to);
         Some(Times { since, from, to, until })
     }
 }
@@ -485,61 +491,59 @@ fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i6
 
 /// Between which instants records were made of which those on both sides were heard: by the receptions, unless one came so
 /// late that they leave no room for what lies between.
-fn between(before: Heard, after: Heard, records: i64, interval: i64) -> (i64, i64) {
-    let made = (before.made.unix_s(), after.made.max(before.made).unix_s());
-    let by_clock = made.1.saturating_sub(made.0);
-    let (a, b) =
-        match (before.received_at.map(GatewayTime::unix_s), after.received_at.map(GatewayTime::unix_s)) {
-            (Some(a), Some(b)) => (a, b),
-            (Some(a), None) => return (a, a.saturating_add(by_clock)),
-            (None, Some(b)) => return (b.saturating_sub(by_clock), b),
-            (None, None) => return made,
-        };
-    let room = b.saturating_sub(a);
+fn between(before: Heard, after: Heard, records: i64, interval: i64) -> TimeSpan {
+    let made = (before.made, after.made.max(before.made));
+    let by_clock = made.1.since(made.0);
+    let (a, b) = match (before.received_at, after.received_at) {
+        (Some(a), Some(b)) => (a, b),
+        (Some(a), None) => return (a, a.later(by_clock)),
+        (None, Some(b)) => return (b.later(by_clock.saturating_neg()), b),
+        (None, None) => return made,
+    };
+    let room = b.since(a);
     let by_interval = (records + 1).saturating_mul(interval);
     if room >= 0 && room.saturating_mul(2) >= by_clock.min(by_interval) {
         return (a, b);
     }
     // Whichever came sooner after it was made says how far the logger's clock is off.
-    let slow = a.saturating_sub(made.0).min(b.saturating_sub(after.made.unix_s()));
-    (made.0.saturating_add(slow), made.1.saturating_add(slow))
+    let slow = a.since(made.0).min(b.since(after.made));
+    (made.0.later(slow), made.1.later(slow))
 }
 
 /// What says whether a logger was heard during an outage.
 struct Witness {
     address: Address,
     interval_s: i64,
-    last_heard: i64,
-    in_service_from: Option<i64>,
+    last_heard: GatewayTime,
+    in_service_from: Option<GatewayTime>,
     /// From the last that was heard of an epoch to the first of the next. How many records lie between is not known where
     /// the epoch is unclosed, but none came.
-    between_epochs: Vec<(i64, i64)>,
+    between_epochs: Vec<TimeSpan>,
 }
 
 impl Witness {
     /// Whether it was there.
-    fn is_there(&self, from: i64) -> bool {
+    fn is_there(&self, from: GatewayTime) -> bool {
         self.in_service_from.is_none_or(|since| since <= from) && self.last_heard > from
     }
 
     /// Whether it should have been heard throughout.
-    fn could_speak(&self, from: i64, to: i64) -> bool {
-        self.is_there(from)
-            && (OUTAGE_RECORDS as i64).saturating_mul(self.interval_s) <= to.saturating_sub(from)
+    fn could_speak(&self, from: GatewayTime, to: GatewayTime) -> bool {
+        self.is_there(from) && (OUTAGE_RECORDS as i64).saturating_mul(self.interval_s) <= to.since(from)
     }
 
     /// For how many seconds of a time it was not heard.
-    fn unheard(&self, from: i64, to: i64, stretches: &[Stretch]) -> i64 {
+    fn unheard(&self, from: GatewayTime, to: GatewayTime, stretches: &[Stretch]) -> i64 {
         let mine = stretches.iter().filter(|stretch| stretch.logger == self.address);
         let unheard = mine.map(|stretch| (stretch.since, stretch.until));
-        let longer = |&&(last, first): &&(i64, i64)| first.saturating_sub(last) > 2 * self.interval_s;
+        let longer = |&&(last, first): &&TimeSpan| first.since(last) > 2 * self.interval_s;
         let unheard = unheard.chain(self.between_epochs.iter().filter(longer).copied());
         covered(from, to, unheard)
     }
 
     /// Whether it was heard for half of the time or more.
-    fn was_heard(&self, from: i64, to: i64, stretches: &[Stretch]) -> bool {
-        2 * i128::from(self.unheard(from, to, stretches)) < i128::from(to) - i128::from(from)
+    fn was_heard(&self, from: GatewayTime, to: GatewayTime, stretches: &[Stretch]) -> bool {
+        2 * i128::from(self.unheard(from, to, stretches)) < whole_s(from, to)
     }
 }
 
@@ -559,7 +563,7 @@ impl Run {
 }
 
 /// Cuts a run at the spans, which ascend, that explain some of it.
-fn cut(stretch: &Stretch, run: Run, spans: &[(i64, i64)]) -> Vec<Run> {
+fn cut(stretch: &Stretch, run: Run, spans: &[TimeSpan]) -> Vec<Run> {
     let mut runs: Vec<Run> = Vec::new();
     let mut next = u64::from(run.first);
     let end = u64::from(run.last) + 1;
@@ -640,29 +644,29 @@ fn joined(runs: Vec<Run>) -> Vec<Run> {
 }
 
 /// When no radio listened, ascending.
-fn off(listening: &[(u8, i64, i64)]) -> Vec<(i64, i64)> {
-    let mut on: Vec<(i64, i64)> = listening.iter().map(|&(_, since, until)| (since, until)).collect();
+fn off(listening: &[Listened]) -> Vec<TimeSpan> {
+    let mut on: Vec<TimeSpan> = listening.iter().map(|&(_, since, until)| (since, until)).collect();
     on.sort_unstable();
-    let mut joined: Vec<(i64, i64)> = Vec::new();
+    let mut joined: Vec<TimeSpan> = Vec::new();
     for (since, until) in on {
         match joined.last_mut() {
             Some((_, end)) if since <= *end => *end = until.max(*end),
             _ => joined.push((since, until)),
         }
     }
-    joined.retain(|&(since, until)| until.saturating_sub(since) > BRIEFLY_ON_S);
+    joined.retain(|&(since, until)| until.since(since) > BRIEFLY_ON_S);
     let mut off = Vec::new();
-    let mut since = i64::MIN;
+    let mut since = GatewayTime(i64::MIN);
     for (on, until) in joined {
         off.push((since, on));
         since = until;
     }
-    off.push((since, i64::MAX));
+    off.push((since, GatewayTime(i64::MAX)));
     off
 }
 
 /// What did not come by radio as outages, longest first.
-fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Witness]) -> Vec<Outage> {
+fn outages(stretches: &[Stretch], listening: &[Listened], witnesses: &[Witness]) -> Vec<Outage> {
     let off = off(listening);
     let mut by_off = BTreeMap::<usize, Vec<Run>>::new();
     let mut rest = Vec::new();
@@ -677,7 +681,7 @@ fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Wit
     }
     let site = Site { stretches, listening, witnesses };
     // What concerned nearly all explains what it took of any.
-    let mut storms: Vec<((i64, i64), Cause)> = site
+    let mut storms: Vec<(TimeSpan, Cause)> = site
         .clusters(&rest)
         .iter()
         .filter_map(|cluster| {
@@ -695,7 +699,7 @@ fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Wit
         }
         is_one
     });
-    let spans: Vec<(i64, i64)> = storms.iter().map(|&((from, to), _)| (from, to.saturating_add(1))).collect();
+    let spans: Vec<TimeSpan> = storms.iter().map(|&((from, to), _)| (from, to.later(1))).collect();
     let mut by_storm = BTreeMap::<usize, Vec<Run>>::new();
     let mut left = Vec::new();
     for run in rest {
@@ -726,14 +730,14 @@ fn outages(stretches: &[Stretch], listening: &[(u8, i64, i64)], witnesses: &[Wit
         };
         all.extend(site.outage(&cluster, cause));
     }
-    all.sort_by_key(|outage| (std::cmp::Reverse(outage.to.saturating_sub(outage.from)), outage.from));
+    all.sort_by_key(|outage| (std::cmp::Reverse(outage.to.since(outage.from)), outage.from));
     all
 }
 
 /// What is known of a site's receptions.
 struct Site<'a> {
     stretches: &'a [Stretch],
-    listening: &'a [(u8, i64, i64)],
+    listening: &'a [Listened],
     witnesses: &'a [Witness],
 }
 
@@ -743,16 +747,17 @@ impl Site<'_> {
     }
 
     /// When the first and the last record of a run were due.
-    fn span(&self, run: &Run) -> (i64, i64) {
-        self.stretch(run).map_or((0, 0), |stretch| (stretch.time_of(run.first), stretch.time_of(run.last)))
+    fn span(&self, run: &Run) -> TimeSpan {
+        self.stretch(run)
+            .map_or(Default::default(), |stretch| (stretch.time_of(run.first), stretch.time_of(run.last)))
     }
 
     /// For how long nothing came: half an interval more on each side.
-    fn silence(&self, run: &Run) -> (i64, i64) {
+    fn silence(&self, run: &Run) -> TimeSpan {
         let (from, to) = self.span(run);
         let steps = i64::from(run.last - run.first).max(1);
-        let half = to.saturating_sub(from) / steps / 2;
-        (from.saturating_sub(half), to.saturating_add(half).max(from.saturating_add(1)))
+        let half = to.since(from) / steps / 2;
+        (from.later(-half), to.later(half).max(from.later(1)))
     }
 
     fn loggers(&self, runs: &[Run]) -> BTreeSet<Address> {
@@ -762,28 +767,26 @@ impl Site<'_> {
     /// Long runs that had the same fault, as far as time says so: the longest, with those that overlap half of it.
     fn clusters(&self, runs: &[Run]) -> Vec<Vec<Run>> {
         let long = runs.iter().filter(|run| run.records() >= OUTAGE_RECORDS);
-        let mut left: Vec<((i64, i64), Run)> = long.map(|run| (self.silence(run), *run)).collect();
-        left.sort_by_key(|&((from, to), run)| {
-            (std::cmp::Reverse(to.saturating_sub(from)), from, run.stretch)
-        });
+        let mut left: Vec<(TimeSpan, Run)> = long.map(|run| (self.silence(run), *run)).collect();
+        left.sort_by_key(|&((from, to), run)| (std::cmp::Reverse(to.since(from)), from, run.stretch));
         // By when they begin, so that each looks at its neighbours only.
-        let mut by_start: BTreeSet<(i64, usize)> =
+        let mut by_start: BTreeSet<(GatewayTime, usize)> =
             left.iter().enumerate().map(|(at, &((from, _), _))| (from, at)).collect();
         let mut clusters = Vec::new();
         for (seed, &((from, to), _)) in left.iter().enumerate() {
             if !by_start.contains(&(from, seed)) {
                 continue;
             }
-            let length = i128::from(to) - i128::from(from);
+            let length = whole_s(from, to);
             // What overlaps half of it begins no earlier than half its length before it, being no longer.
-            let half = to.saturating_sub(from) / 2;
-            let earliest = from.saturating_sub(half).saturating_sub(1);
-            let mine: Vec<(i64, usize)> = by_start
+            let half = to.since(from) / 2;
+            let earliest = from.later(-half).later(-1);
+            let mine: Vec<(GatewayTime, usize)> = by_start
                 .range((earliest, 0)..=(to, usize::MAX))
                 .copied()
                 .filter(|&(_, at)| {
                     let Some(&((a, b), _)) = left.get(at) else { return false };
-                    2 * (i128::from(b.min(to)) - i128::from(a.max(from))) >= length
+                    2 * whole_s(a.max(from), b.min(to)) >= length
                 })
                 .collect();
             for key in &mine {
@@ -798,10 +801,10 @@ impl Site<'_> {
     }
 
     /// The time of most of a cluster: from the middle one of its beginnings to the middle one of its ends.
-    fn middle(&self, runs: &[Run]) -> (i64, i64) {
-        let middle = |mut times: Vec<i64>| {
+    fn middle(&self, runs: &[Run]) -> TimeSpan {
+        let middle = |mut times: Vec<GatewayTime>| {
             times.sort_unstable();
-            times.get(times.len() / 2).copied().unwrap_or(0)
+            times.get(times.len() / 2).copied().unwrap_or_default()
         };
         let from = middle(runs.iter().map(|run| self.silence(run).0).collect());
         let to = middle(runs.iter().map(|run| self.silence(run).1).collect());
@@ -809,7 +812,7 @@ impl Site<'_> {
     }
 
     /// Whether at most a tenth of the loggers that should have been heard in a time were.
-    fn none_heard(&self, (from, to): (i64, i64)) -> bool {
+    fn none_heard(&self, (from, to): TimeSpan) -> bool {
         let able: Vec<&Witness> =
             self.witnesses.iter().filter(|witness| witness.could_speak(from, to)).collect();
         let heard = able.iter().filter(|witness| witness.was_heard(from, to, self.stretches)).count();
@@ -822,37 +825,37 @@ impl Site<'_> {
         let (from, to) = self.middle(runs);
         let steps = runs.iter().map(|run| i64::from(run.last - run.first)).max().unwrap_or(0);
         // The silence of a run is one interval longer than it; this is one shorter.
-        let interval = to.saturating_sub(from) / steps.saturating_add(1).max(1);
-        let (from, to) = (from.saturating_add(interval), to.saturating_sub(interval));
-        let to = to.max(from.saturating_add(1));
+        let interval = to.since(from) / steps.saturating_add(1).max(1);
+        let (from, to) = (from.later(interval), to.later(-interval));
+        let to = to.max(from.later(1));
         let mut others = self.witnesses.iter().filter(|witness| !loggers.contains(&witness.address));
-        others.any(|other| other.is_there(from) && other.unheard(from, to, self.stretches) < to - from)
+        others.any(|other| other.is_there(from) && other.unheard(from, to, self.stretches) < to.since(from))
     }
 
     /// Whether one of several radios did not listen for more than half of a time, while another did.
-    fn a_radio_was_off(&self, (from, to): (i64, i64)) -> bool {
+    fn a_radio_was_off(&self, (from, to): TimeSpan) -> bool {
         let radios = self.radios(from);
         radios.len() > 1
             && radios.into_iter().any(|radio| {
                 let mine = self.listening.iter().filter(|span| span.0 == radio);
                 let on = covered(from, to, mine.map(|&(_, since, until)| (since, until)));
                 let off = i128::from(self.listened(from, to)) - i128::from(on);
-                2 * off > i128::from(to) - i128::from(from)
+                2 * off > whole_s(from, to)
             })
     }
 
     /// For how many seconds of a time any radio listened.
-    fn listened(&self, from: i64, to: i64) -> i64 {
+    fn listened(&self, from: GatewayTime, to: GatewayTime) -> i64 {
         covered(from, to, self.listening.iter().map(|&(_, since, until)| (since, until)))
     }
 
     /// The radios in use at an instant: one that was put up later was not off, and neither was one that was taken down long
     /// before.
-    fn radios(&self, at: i64) -> BTreeSet<u8> {
+    fn radios(&self, at: GatewayTime) -> BTreeSet<u8> {
         let in_use = self
             .listening
             .iter()
-            .filter(|&&(_, since, until)| since <= at && until >= at.saturating_sub(RADIO_RETIRED_S));
+            .filter(|&&(_, since, until)| since <= at && until >= at.later(-RADIO_RETIRED_S));
         in_use.map(|&(radio, _, _)| radio).collect()
     }
 
@@ -860,10 +863,9 @@ impl Site<'_> {
     /// have been unheard while a radio was off for long.
     fn a_radio_was_off_as_long(&self, runs: &[Run]) -> bool {
         let span = self.middle(runs);
-        let lasted = i128::from(span.1) - i128::from(span.0);
+        let lasted = whole_s(span.0, span.1);
         self.radios(span.0).into_iter().any(|radio| {
-            let mine: Vec<(u8, i64, i64)> =
-                self.listening.iter().filter(|of| of.0 == radio).copied().collect();
+            let mine: Vec<Listened> = self.listening.iter().filter(|of| of.0 == radio).copied().collect();
             off(&mine).into_iter().any(|(since, until)| {
                 let both = i128::from(self.listened(since.max(span.0), until.min(span.1)));
                 2 * both >= lasted.max(i128::from(self.listened(since, until)))

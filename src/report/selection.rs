@@ -29,9 +29,9 @@ pub struct GapsWanted {
     /// Of these loggers; of all if there is none.
     pub loggers: Vec<Address>,
     /// What is missing at or after this time.
-    pub from: Option<i64>,
+    pub from: Option<GatewayTime>,
     /// What is missing at or before this time.
-    pub to: Option<i64>,
+    pub to: Option<GatewayTime>,
     /// Single records in a line each.
     pub each: bool,
     /// Values of every long gap and channel.
@@ -44,7 +44,7 @@ impl GapsWanted {
     }
 
     /// Whether a span may lie within what is asked for; an end that is not known may be anywhere.
-    fn overlaps(&self, from: Option<i64>, to: Option<i64>) -> bool {
+    fn overlaps(&self, from: Option<GatewayTime>, to: Option<GatewayTime>) -> bool {
         to.is_none_or(|to| self.from.is_none_or(|from| to >= from))
             && from.is_none_or(|from| self.to.is_none_or(|to| from <= to))
     }
@@ -100,13 +100,12 @@ impl GapsFound {
     /// The damaged ledger in which the records of a gap may be, although that is not known.
     pub fn perhaps_in(&self, gap: &Gap) -> Option<&DamagedLedger> {
         let (logger, epoch) = (gap.logger.number(), gap.epoch.number());
-        let (from, to) = (gap.from.map(GatewayTime), gap.to.map(GatewayTime));
-        self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, from, to))
+        self.aside.iter().find(|aside| aside.may_hold(logger, epoch, gap.first, gap.from, gap.to))
     }
 }
 
 /// Reads the report from the configured ledger.
-pub fn read(config: &Config, wanted: &GapsWanted, now: i64) -> Read<GapsFound> {
+pub fn read(config: &Config, wanted: &GapsWanted, now: GatewayTime) -> Read<GapsFound> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         // Of all loggers, since the cause of an outage shows only in who else was heard.
         let mut report = gaps::report_with_outages(&config.roster, snapshot.coverage(), snapshot, now)?;

@@ -70,7 +70,7 @@ pub fn service<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
     facts: &F,
-    now: i64,
+    now: GatewayTime,
     wanted: impl Fn(Address) -> bool,
 ) -> Result<Service, F::Error> {
     let mut service = Service::default();
@@ -87,7 +87,7 @@ pub fn service<F: Facts>(
         });
     }
     let out = roster.loggers().filter(|logger| wanted(logger.address)).filter_map(|logger| {
-        let since = logger.out_of_service_from.filter(|&since| since <= GatewayTime(now))?;
+        let since = logger.out_of_service_from.filter(|&since| since <= now)?;
         Some(OutOfService { logger: logger.address, name: logger.name.clone(), since })
     });
     service.out_of_service = out.collect();

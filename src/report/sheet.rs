@@ -11,6 +11,7 @@ use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
 use crate::record::judge::Row;
 use crate::record::roster::Logger;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
@@ -26,7 +27,7 @@ pub struct Sheet {
     /// Seconds east of UTC.
     pub utc_offset_s: i32,
     /// When it was made.
-    pub made_at: i64,
+    pub made_at: GatewayTime,
     /// How the gateway is: if something is wrong with it, that comes before any walk.
     pub gateway: Gateway,
     /// In the order of the visits.
@@ -41,7 +42,7 @@ pub struct SheetPage {
     /// Why to go, until when, and what to fetch. Nothing to fetch: the page was asked for.
     pub visit: Visit,
     /// When the last reading was made, on the logger's clock.
-    pub last_reading_at: Option<i64>,
+    pub last_reading_at: Option<LoggerTime>,
     /// Its channels, channel 0 first.
     pub channels: Vec<SheetChannel>,
 }
@@ -62,7 +63,7 @@ pub struct SheetChannel {
 }
 
 /// Reads what the sheets of a walk need; a page a visit, and one for each named logger.
-pub fn read(config: &Config, loggers: &[Address], now: i64) -> Read<Sheet> {
+pub fn read(config: &Config, loggers: &[Address], now: GatewayTime) -> Read<Sheet> {
     Reader::open(&config.ledger.path)?.read(|snapshot| {
         let (list, known) = walk::gather(config, snapshot, loggers, now)?;
         gather(config, snapshot, list, &known, loggers, now)
@@ -76,7 +77,7 @@ fn gather(
     list: VisitList,
     known: &BTreeMap<Address, Known>,
     named: &[Address],
-    now: i64,
+    now: GatewayTime,
 ) -> Read<Sheet> {
     let gateway = list.gateway;
     let mut visits: Vec<Visit> = list
@@ -107,7 +108,7 @@ fn gather(
         };
         pages.push(SheetPage {
             name: logger.name.clone(),
-            last_reading_at: last.map(|row| i64::from(row.time)),
+            last_reading_at: last.map(|row| LoggerTime(row.time.into())),
             channels: channels(logger, snapshot, last, &ranges, points, now)?,
             visit,
         });
@@ -119,8 +120,8 @@ fn gather(
 /// The smallest and largest counts by channel of the days up to a reading, faults left out.
 fn expected(snapshot: &Snapshot<'_>, logger: Address, last: &Row) -> Read<Vec<Option<(i32, i32)>>> {
     let mut ranges: Vec<Option<(i32, i32)>> = Vec::new();
-    let to = i64::from(last.time) + 1;
-    snapshot.readings_in_time(logger, to - EXPECTED_DAYS * 86_400, to, |_, row| {
+    let to = LoggerTime(last.time.into()).later(1);
+    snapshot.readings_in_time(logger, to.later(-EXPECTED_DAYS * 86_400), to, |_, row| {
         for (at, &counts) in row.counts.iter().enumerate() {
             if ranges.len() <= at {
                 ranges.push(None);
@@ -140,7 +141,7 @@ fn channels(
     last: Option<&Row>,
     ranges: &[Option<(i32, i32)>],
     points: &crate::units::points::Points,
-    now: i64,
+    now: GatewayTime,
 ) -> Read<Vec<SheetChannel>> {
     // Where the roster does not say, the logger's own profile does.
     let profile = snapshot.newest_profile(logger.address)?;

@@ -19,9 +19,9 @@ pub struct Silence {
     /// The logger.
     pub logger: Address,
     /// When it was last heard; `None`: never.
-    pub last_heard: Option<i64>,
+    pub last_heard: Option<GatewayTime>,
     /// Until when it should have been heard: now, or when it went out of service.
-    pub until: i64,
+    pub until: GatewayTime,
     /// Readings that it should have made from the one to the other.
     pub presumed_readings: Option<u64>,
     /// The newest record that is held of it.
@@ -41,22 +41,28 @@ pub fn limit_s(logger: &Logger, interval: i64) -> Option<i64> {
 }
 
 /// The silence of a logger, if it is silent now.
-pub fn of(logger: &Logger, interval: i64, limit: i64, last_heard: Option<i64>, now: i64) -> Option<Silence> {
+pub fn of(
+    logger: &Logger,
+    interval: i64,
+    limit: i64,
+    last_heard: Option<GatewayTime>,
+    now: GatewayTime,
+) -> Option<Silence> {
     let in_service_from = match logger.in_service {
-        Some(InService::From(since)) if since > GatewayTime(now) => return None,
-        Some(InService::From(since)) => Some(since.unix_s()),
+        Some(InService::From(since)) if since > now => return None,
+        Some(InService::From(since)) => Some(since),
         _ => None,
     };
     // Receptions on the bench before the date of service do not count, and a reception that is stamped far in the future
     // does not say when it was.
-    let heard = last_heard.filter(|&at| at <= now.saturating_add(CLOCK_SLACK_S));
+    let heard = last_heard.filter(|&at| at <= now.later(CLOCK_SLACK_S));
     let since = heard.max(in_service_from);
-    let until = logger.out_of_service_from.map_or(now, |out| out.unix_s().min(now));
-    if since.is_some_and(|since| until.saturating_sub(since) <= limit) {
+    let until = logger.out_of_service_from.map_or(now, |out| out.min(now));
+    if since.is_some_and(|since| until.since(since) <= limit) {
         return None;
     }
     let presumed_readings = match since {
-        Some(since) if interval > 0 => u64::try_from((until - since) / interval).ok(),
+        Some(since) if interval > 0 => u64::try_from(until.since(since) / interval).ok(),
         _ => None,
     };
     Some(Silence {

@@ -58,8 +58,8 @@ pub struct Surroundings {
 
 /// All that the status is made of.
 pub struct Status {
-    /// The present, Unix s.
-    pub now: i64,
+    /// The present.
+    pub now: GatewayTime,
     /// What belongs to a site's state and is not in the ledger.
     pub around: Surroundings,
     /// How the ledger grows.
@@ -138,9 +138,9 @@ pub struct LoggerStatus {
     /// The write-off by which the rest of its newest epoch is given up.
     pub given_up: Option<WrittenOff>,
     /// When its memory may begin to overwrite anything that is missing.
-    pub deadline: Option<i64>,
+    pub deadline: Option<GatewayTime>,
     /// The same for gaps that are worth a visit, and how many records those have.
-    pub drive: Option<(i64, u64)>,
+    pub drive: Option<(GatewayTime, u64)>,
     /// Whether what a visit would be for is still there; `None`: there is nothing to fetch.
     pub in_logger: Option<InLogger>,
     /// Its last days.
@@ -161,7 +161,7 @@ impl LoggerStatus {
             .filter(|gap| gap.logger == logger.address && gap.state == GapState::Open)
             .collect();
         let visit = visits.iter().find(|visit| visit.logger == logger.address);
-        let deadline = visit.and_then(|visit| visit.deadline.goes_by()).map(|by| by.unix_s());
+        let deadline = visit.and_then(|visit| visit.deadline.goes_by());
         let worth = visit.filter(|visit| visit.class == Class::Dated);
         let records = |of: fn(&Gap) -> u64| mine.iter().map(|gap| of(gap)).sum::<u64>();
         Self {
@@ -202,8 +202,8 @@ impl LoggerStatus {
     }
 
     /// Whether it is to be fetched within a week.
-    pub fn is_urgent(&self, now: i64) -> bool {
-        self.drive.is_some_and(|(at, _)| at - now <= URGENT_S)
+    pub fn is_urgent(&self, now: GatewayTime) -> bool {
+        self.drive.is_some_and(|(at, _)| at.since(now) <= URGENT_S)
     }
 
     /// Whether it is silent for no known reason.
@@ -212,19 +212,24 @@ impl LoggerStatus {
     }
 
     /// Whether it needs attention.
-    pub fn needs_somebody(&self, now: i64) -> bool {
+    pub fn needs_somebody(&self, now: GatewayTime) -> bool {
         self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
 }
 
 /// Gathers all of it from one consistent state of the ledger.
-pub fn gather(roster: &Roster, snapshot: &Snapshot<'_>, around: Surroundings, now: i64) -> Read<Status> {
+pub fn gather(
+    roster: &Roster,
+    snapshot: &Snapshot<'_>,
+    around: Surroundings,
+    now: GatewayTime,
+) -> Read<Status> {
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
     let gateway = health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
     let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
     let visits = visits::plan(&report, roster, &known, now);
-    let (mut quiet, mut given_up) = (snapshot.expected_quiet(GatewayTime(now))?, snapshot.given_up()?);
+    let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
     let loggers = roster
         .loggers()

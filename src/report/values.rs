@@ -4,6 +4,7 @@ use super::inputs::{LedgerInputs, ReadError};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::roster::Roster;
+use crate::time::GatewayTime;
 use crate::units::account::{Account, Line, Told, Words};
 use crate::units::calibration::Calibrations;
 use crate::units::chain::{Chain, Worked};
@@ -44,7 +45,7 @@ impl Site<'_> {
     }
 
     /// Where and when the readings are made at which a point has values.
-    pub fn leads(&self, point: &str, span: (i64, i64)) -> Vec<Lead<'_>> {
+    pub fn leads(&self, point: &str, span: (GatewayTime, GatewayTime)) -> Vec<Lead<'_>> {
         self.calibrations.leads(&self.points, point, span)
     }
 
@@ -61,9 +62,9 @@ impl Site<'_> {
 #[derive(Clone, Copy)]
 pub struct Span {
     /// From here on; `None`: a day before the newest value.
-    pub from: Option<i64>,
+    pub from: Option<GatewayTime>,
     /// Before here; `None`: all.
-    pub to: Option<i64>,
+    pub to: Option<GatewayTime>,
 }
 
 /// A day, in seconds.
@@ -72,7 +73,7 @@ const DAY_S: i64 = 86_400;
 /// A value as it is shown.
 pub struct Shown {
     /// When it was made, corrected.
-    pub time: i64,
+    pub time: GatewayTime,
     /// Whether that is not what the logger recorded.
     pub is_corrected: bool,
     /// The reading, where the point is measured itself.
@@ -110,11 +111,11 @@ pub fn of(
     point: &str,
     span: Span,
 ) -> Result<Vec<Shown>, ReadError> {
-    let to = span.to.unwrap_or(i64::MAX);
+    let to = span.to.unwrap_or(GatewayTime(i64::MAX));
     let from = match span.from {
         Some(from) => from,
         None => match newest(site, inputs, point, to)? {
-            Some((_, sample)) => sample.time.saturating_sub(DAY_S),
+            Some((_, sample)) => sample.time.later(-DAY_S),
             None => return Ok(Vec::new()),
         },
     };
@@ -131,9 +132,9 @@ pub fn told(
     site: &Site<'_>,
     inputs: &LedgerInputs<'_>,
     point: &str,
-    at: Option<i64>,
+    at: Option<GatewayTime>,
 ) -> Result<Option<(Calculation, Shown)>, ReadError> {
-    let before = at.map_or(i64::MAX, |at| at.saturating_add(1));
+    let before = at.map_or(GatewayTime(i64::MAX), |at| at.later(1));
     let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
     let mut told = Told::new(site.words.clone());
     let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut told)?;
@@ -166,7 +167,7 @@ fn readings<'s>(
     site: &'s Site<'_>,
     inputs: &LedgerInputs<'_>,
     point: &str,
-    span: (i64, i64),
+    span: (GatewayTime, GatewayTime),
 ) -> Result<Vec<(&'s Stay, Sample)>, ReadError> {
     let mut found = Vec::new();
     for lead in site.leads(point, span) {
@@ -180,15 +181,15 @@ fn newest<'s>(
     site: &'s Site<'_>,
     inputs: &LedgerInputs<'_>,
     point: &str,
-    before: i64,
+    before: GatewayTime,
 ) -> Result<Option<(&'s Stay, Sample)>, ReadError> {
-    for lead in site.leads(point, (i64::MIN, before)).into_iter().rev() {
+    for lead in site.leads(point, (GatewayTime(i64::MIN), before)).into_iter().rev() {
         let (stay, mut before) = (lead.stay, lead.to);
         // A reading without the channel is none of the point's: look further back, a day at a time.
         while let Some(at) =
             inputs.readings().newest_before(stay.logger, before)?.filter(|&at| at >= lead.from)
         {
-            let from = at.saturating_sub(DAY_S).max(lead.from);
+            let from = at.later(-DAY_S).max(lead.from);
             if let Some((sample, _)) = inputs.samples(stay.logger, stay.channel, (from, before))?.pop() {
                 return Ok(Some((stay, sample)));
             }

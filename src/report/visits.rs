@@ -53,9 +53,9 @@ impl Deadline {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Known {
     /// When it was last heard.
-    pub last_heard: Option<i64>,
-    /// Its cell in its newest reading, and when that was made; mV, Unix s on the logger's clock.
-    pub battery: Option<(u16, i64)>,
+    pub last_heard: Option<GatewayTime>,
+    /// Its cell in its newest reading, and when that was made; mV.
+    pub battery: Option<(u16, GatewayTime)>,
     /// The instrument's serial number.
     pub unit: Option<u64>,
     /// The newest record that is held.
@@ -78,7 +78,7 @@ pub fn gather<F: Facts>(
             let sequence = Sequence::new(held.authentic.largest()?)?;
             Some(Identity { address, epoch, sequence })
         });
-        let last_heard = facts.last_heard(address)?.map(GatewayTime::unix_s);
+        let last_heard = facts.last_heard(address)?;
         let mut known = Known { newest, last_heard, ..Known::default() };
         if let Some(newest) = newest {
             let profile = facts.profile_before(newest)?;
@@ -137,10 +137,10 @@ pub struct Fetch {
     pub last: Option<u32>,
     /// Estimated time of the first.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub from: Option<i64>,
+    pub from: Option<GatewayTime>,
     /// Estimated time of the last.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub to: Option<i64>,
+    pub to: Option<GatewayTime>,
 }
 
 impl Fetch {
@@ -178,10 +178,10 @@ pub struct Stake {
     pub presumed_unknown: bool,
     /// The time of the oldest.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub from: Option<i64>,
+    pub from: Option<GatewayTime>,
     /// The time of the newest.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
-    pub to: Option<i64>,
+    pub to: Option<GatewayTime>,
 }
 
 /// One logger to go to.
@@ -214,9 +214,9 @@ pub struct Visit {
     /// The instrument's serial number.
     pub unit: Option<u64>,
     /// When it was last heard.
-    pub last_heard: Option<i64>,
-    /// Its newest battery voltage and when that was measured; mV, Unix s.
-    pub battery: Option<(u16, i64)>,
+    pub last_heard: Option<GatewayTime>,
+    /// Its newest battery voltage and when that was measured; mV.
+    pub battery: Option<(u16, GatewayTime)>,
     /// When the cell was put in, as the roster has it.
     pub battery_installed: Option<String>,
     /// Where it stands.
@@ -256,17 +256,17 @@ impl Visit {
     }
 
     /// Whole days until it should be done, downwards; below 0: since the date.
-    pub fn days_left(&self, now: i64) -> Option<i64> {
-        self.deadline.goes_by().map(|by| by.since(GatewayTime(now)).div_euclid(86_400))
+    pub fn days_left(&self, now: GatewayTime) -> Option<i64> {
+        self.deadline.goes_by().map(|by| by.since(now).div_euclid(86_400))
     }
 
     /// Whole days since its cell was put in, where the roster says when.
-    pub fn cell_days(&self, now: i64) -> Option<u64> {
+    pub fn cell_days(&self, now: GatewayTime) -> Option<u64> {
         let put_in = crate::when::day(self.battery_installed.as_deref()?).ok()?;
-        u64::try_from((now - put_in).div_euclid(86_400)).ok()
+        u64::try_from(now.since(put_in).div_euclid(86_400)).ok()
     }
 
-    fn span(&mut self, from: Option<i64>, to: Option<i64>) {
+    fn span(&mut self, from: Option<GatewayTime>, to: Option<GatewayTime>) {
         let stake = &mut self.stake;
         stake.from = [stake.from, from].into_iter().flatten().min();
         stake.to = [stake.to, to].into_iter().flatten().max();
@@ -313,7 +313,12 @@ struct Open<'a> {
 }
 
 /// The visits in order. Loggers of which nothing is open are left out, and so are those that `known` lacks.
-pub fn plan(report: &Report, roster: &Roster, known: &BTreeMap<Address, Known>, now: i64) -> Vec<Visit> {
+pub fn plan(
+    report: &Report,
+    roster: &Roster,
+    known: &BTreeMap<Address, Known>,
+    now: GatewayTime,
+) -> Vec<Visit> {
     let mut concerned: BTreeMap<Address, Open<'_>> = BTreeMap::new();
     for gap in report.gaps.iter().filter(|gap| gap.state == GapState::Open) {
         concerned.entry(gap.logger).or_default().gaps.push(gap);
@@ -335,7 +340,7 @@ pub fn plan(report: &Report, roster: &Roster, known: &BTreeMap<Address, Known>, 
     visits
 }
 
-fn visit(open: &Open<'_>, logger: &Logger, known: &Known, now: i64) -> Option<Visit> {
+fn visit(open: &Open<'_>, logger: &Logger, known: &Known, now: GatewayTime) -> Option<Visit> {
     let mut visit = Visit::new(logger, known);
     let mut urgency = Urgency::default();
     for gap in &open.gaps {

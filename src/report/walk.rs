@@ -11,8 +11,9 @@ use super::visits::{self, Visit};
 use crate::config::Config;
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
+use crate::record::clock;
 use crate::state::DaemonState;
-use crate::time::GatewayTime;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
@@ -34,7 +35,7 @@ pub fn gather(
     config: &Config,
     snapshot: &Snapshot<'_>,
     loggers: &[Address],
-    now: i64,
+    now: GatewayTime,
 ) -> Read<(VisitList, BTreeMap<Address, visits::Known>)> {
     let wanted = |address: Address| loggers.is_empty() || loggers.contains(&address);
     let roster = &config.roster;
@@ -46,7 +47,7 @@ pub fn gather(
     let addresses: Vec<Address> = known.keys().copied().collect();
     for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
         let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
-        let at = made.map_or(i64::from(row.time), |made| made.time.unix_s());
+        let at = made.map_or(clock::as_if_right(LoggerTime(row.time.into())), |made| made.time);
         if let Some(known) = known.get_mut(&address) {
             known.battery = row.battery_mv.map(|mv| (mv, at));
         }
@@ -62,6 +63,6 @@ pub fn gather(
 }
 
 /// Reads the visits from the configured ledger.
-pub fn read(config: &Config, loggers: &[Address], now: i64) -> Read<VisitList> {
+pub fn read(config: &Config, loggers: &[Address], now: GatewayTime) -> Read<VisitList> {
     Reader::open(&config.ledger.path)?.read(|snapshot| Ok(gather(config, snapshot, loggers, now)?.0))
 }

@@ -3,6 +3,7 @@
 //! Where it is not wanted ([`Silent`]), no line is made. What this is not: it calculates nothing.
 
 use super::{Silent, Step, Trace};
+use crate::time::GatewayTime;
 
 /// A number with so many decimals; never a zero with a sign.
 pub fn shown(value: f64, decimals: u8) -> String {
@@ -40,7 +41,7 @@ pub struct Words {
 
 impl Words {
     /// An instant in the site's offset, which it names.
-    pub fn time(&self, at: i64) -> String {
+    pub fn time(&self, at: GatewayTime) -> String {
         crate::text::to_the_second(at, self.offset_s)
     }
 }

@@ -18,6 +18,7 @@ use super::thermistor::{Curve, Thermistor};
 use super::tilt::{Tilt, TiltString};
 use super::ucum::Unit;
 use super::vibrating_wire::{ForExpansion, ForTemperature, Linear, Quadratic, Strain};
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
 /// What a strain reading is to be.
@@ -192,10 +193,10 @@ pub struct Calibration {
     pub point: String,
     /// The sensor's serial.
     pub serial: String,
-    /// From this instant on (seconds since 1970, UTC).
-    pub from: i64,
+    /// From this instant on.
+    pub from: GatewayTime,
     /// Until before this instant.
-    pub until: i64,
+    pub until: GatewayTime,
     /// The unit of its values.
     pub unit: Unit,
     /// Decimals to print, 0 to 9; nothing is rounded before.
@@ -273,10 +274,10 @@ impl Combination {
 pub struct Derived {
     /// Its name; several entries may have it, one after the other.
     pub name: String,
-    /// From this instant on (seconds since 1970, UTC).
-    pub from: i64,
+    /// From this instant on.
+    pub from: GatewayTime,
     /// Until before this instant.
-    pub until: i64,
+    pub until: GatewayTime,
     /// The unit of its values.
     pub unit: Unit,
     /// Decimals to print, 0 to 9.
@@ -325,7 +326,7 @@ impl Calibrations {
     }
 
     /// The entry of a sensor at a point that holds at an instant.
-    pub fn at(&self, point: &str, serial: &str, at: i64) -> Option<&Calibration> {
+    pub fn at(&self, point: &str, serial: &str, at: GatewayTime) -> Option<&Calibration> {
         let key = (point, serial);
         let first = self.entries.partition_point(|entry| (entry.point.as_str(), entry.serial.as_str()) < key);
         let rest = self.entries.get(first..).unwrap_or_default().iter();
@@ -342,13 +343,13 @@ impl Calibrations {
     }
 
     /// The entry of a derived point that holds at an instant.
-    pub fn derived_at(&self, name: &str, at: i64) -> Option<&Derived> {
+    pub fn derived_at(&self, name: &str, at: GatewayTime) -> Option<&Derived> {
         self.derived_of(name).iter().find(|derived| is_within(at, derived.from, Some(derived.until)))
     }
 
     /// The point at whose readings a point has values at an instant: itself, or the first of the list of the derived
     /// entry that leads then, and of that one's.
-    pub fn leader_at<'a>(&'a self, name: &'a str, at: i64) -> &'a str {
+    pub fn leader_at<'a>(&'a self, name: &'a str, at: GatewayTime) -> &'a str {
         let mut name = name;
         for _ in 0..LEVELS_MAX {
             let entries = self.derived_of(name);
@@ -365,7 +366,12 @@ impl Calibrations {
 
     /// Where and when the readings are made at which a point has values in a span, by time: each entry of a derived point
     /// has a leader of its own.
-    pub fn leads<'p>(&self, points: &'p Points, name: &str, (from, to): (i64, i64)) -> Vec<Lead<'p>> {
+    pub fn leads<'p>(
+        &self,
+        points: &'p Points,
+        name: &str,
+        (from, to): (GatewayTime, GatewayTime),
+    ) -> Vec<Lead<'p>> {
         let mut leads = Vec::new();
         self.add_leads(points, name, (from, to), LEVELS_MAX, &mut leads);
         leads.sort_by_key(|lead| lead.from);
@@ -376,7 +382,7 @@ impl Calibrations {
         &self,
         points: &'p Points,
         name: &str,
-        (from, to): (i64, i64),
+        (from, to): (GatewayTime, GatewayTime),
         levels: usize,
         leads: &mut Vec<Lead<'p>>,
     ) {
@@ -385,8 +391,8 @@ impl Calibrations {
         }
         let entries = self.derived_of(name);
         for (at, entry) in entries.iter().enumerate() {
-            let begins = if at == 0 { i64::MIN } else { entry.from };
-            let ends = entries.get(at + 1).map_or(i64::MAX, |next| next.from);
+            let begins = if at == 0 { GatewayTime(i64::MIN) } else { entry.from };
+            let ends = entries.get(at + 1).map_or(GatewayTime(i64::MAX), |next| next.from);
             if let Some(first) = entry.of.first() {
                 self.add_leads(points, first, (from.max(begins), to.min(ends)), levels - 1, leads);
             }
@@ -399,7 +405,7 @@ impl Calibrations {
                     .map(|stay| Lead {
                         stay,
                         from: from.max(stay.from),
-                        to: to.min(stay.until.unwrap_or(i64::MAX)),
+                        to: to.min(stay.until.unwrap_or(GatewayTime(i64::MAX))),
                     })
                     .filter(|lead| lead.from < lead.to),
             );

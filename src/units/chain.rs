@@ -30,6 +30,7 @@ use super::ucum::Unit;
 use super::{
     Absent, Mark, Marks, Outcome, Step, Value, convert, electrical_traced, finite, note, number, term,
 };
+use crate::time::GatewayTime;
 use crate::wire::seq::Identity;
 
 /// What came of a point at a time.
@@ -57,7 +58,7 @@ impl Worked {
 /// An instant, and the record that was made then, where it is about one.
 #[derive(Clone, Copy)]
 struct Moment {
-    time: i64,
+    time: GatewayTime,
     of: Option<Identity>,
 }
 
@@ -94,7 +95,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         &self,
         stay: &Stay,
         sample: &Sample,
-        entry_at: i64,
+        entry_at: GatewayTime,
         account: &mut impl Account,
     ) -> Result<Worked, I::Error> {
         account.open(|words| format!("{} at {}", stay.point, words.time(sample.time)));
@@ -108,7 +109,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
         &self,
         stay: &Stay,
         sample: &Sample,
-        entry_at: i64,
+        entry_at: GatewayTime,
         account: &mut impl Account,
     ) -> Result<Worked, I::Error> {
         account.say(|words| {
@@ -280,7 +281,7 @@ impl<'a, I: Inputs> Chain<'a, I> {
     pub fn at_time(
         &self,
         name: &str,
-        at: i64,
+        at: GatewayTime,
         within_s: i64,
         account: &mut impl Account,
     ) -> Result<Worked, I::Error> {
@@ -358,16 +359,16 @@ impl<'a, I: Inputs> Chain<'a, I> {
     }
 
     /// Where the readings are made at which a point has values, at an instant.
-    fn leading(&self, name: &str, at: i64) -> Option<&'a Stay> {
+    fn leading(&self, name: &str, at: GatewayTime) -> Option<&'a Stay> {
         self.points.at(self.calibrations.leader_at(name, at), at)
     }
 
     /// Whether a point gives what was counted since the reading before, or comes from one that does.
-    fn is_count(&self, name: &str, at: i64) -> bool {
+    fn is_count(&self, name: &str, at: GatewayTime) -> bool {
         self.is_count_within(name, at, LEVELS_MAX)
     }
 
-    fn is_count_within(&self, name: &str, at: i64, levels: usize) -> bool {
+    fn is_count_within(&self, name: &str, at: GatewayTime, levels: usize) -> bool {
         if let Some(derived) = self.calibrations.derived_at(name, at) {
             return levels == 0 || derived.of.iter().any(|name| self.is_count_within(name, at, levels - 1));
         }
@@ -415,25 +416,24 @@ impl<'a, I: Inputs> Chain<'a, I> {
 
 /// In a straight line between the values of two readings, which are of one entry.
 fn between(
-    (t0, low): (i64, &Worked),
-    (t1, high): (i64, &Worked),
-    at: i64,
+    (t0, low): (GatewayTime, &Worked),
+    (t1, high): (GatewayTime, &Worked),
+    at: GatewayTime,
     account: &mut impl Account,
 ) -> Outcome {
     let (x0, x1) = (low.outcome.clone()?, high.outcome.clone()?);
-    let share = (at - t0) as f64 / (t1 - t0) as f64;
+    let (since_s, of_s) = (at.since(t0), t1.since(t0));
+    let share = since_s as f64 / of_s as f64;
     let value = finite(x0.value + (x1.value - x0.value) * share, "the interpolated value")?;
     note(account, || {
         Step::new(
             "x",
             "x0 + (x1 − x0)(t − t0) / (t1 − t0)",
             format!(
-                "{} + ({} − {}) × {} s / {} s",
+                "{} + ({} − {}) × {since_s} s / {of_s} s",
                 number(x0.value),
                 number(x1.value),
-                term(x0.value),
-                at - t0,
-                t1 - t0
+                term(x0.value)
             ),
             value,
             low.unit.map_or("", Unit::shown),
@@ -534,7 +534,7 @@ fn or_stand_in(
 /// Says that no reading is near enough, before or after an instant.
 fn none_near(
     name: &str,
-    at: i64,
+    at: GatewayTime,
     (before, after): (bool, bool),
     within_s: i64,
     account: &mut impl Account,
@@ -588,6 +588,7 @@ mod tests {
         fn with(mut self, logger: u16, channel: u8, time: i64, unit: RawUnit, count: i32) -> Self {
             let sequence = self.held.len() as u32 + 1;
             let identity = Identity::new(logger, 1, sequence).unwrap();
+            let time = GatewayTime(time);
             let sample =
                 Sample { identity, time, is_corrected: false, count, is_fault: false, raw_unit: Some(unit) };
             self.held.push((logger, channel, sample));
@@ -609,8 +610,14 @@ mod tests {
     impl Inputs for Memory {
         type Error = Infallible;
 
-        fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Infallible> {
-            let near = |sample: &Sample| (sample.time - at).abs() <= within_s;
+        fn around(
+            &self,
+            logger: Address,
+            channel: u8,
+            at: GatewayTime,
+            within_s: i64,
+        ) -> Result<Around, Infallible> {
+            let near = |sample: &Sample| sample.time.since(at).abs() <= within_s;
             let before = self.of(logger, channel).filter(|s| s.time <= at && near(s)).max_by_key(|s| s.time);
             let after = self.of(logger, channel).filter(|s| s.time > at && near(s)).min_by_key(|s| s.time);
             Ok(Around { before, after })
@@ -637,6 +644,7 @@ mod tests {
     fn stay(point: &str, logger: u16, channel: u8, serial: &str, from: i64, until: Option<i64>) -> Stay {
         let logger = Address::new(logger).unwrap();
         let (point, serial) = (point.to_owned(), Some(serial.to_owned()));
+        let (from, until) = (GatewayTime(from), until.map(GatewayTime));
         Stay { point, logger, channel, from, until, serial, note: None, line: 1 }
     }
 
@@ -648,8 +656,8 @@ mod tests {
         Calibration {
             point: point.into(),
             serial: serial.into(),
-            from: T - 100 * DAY,
-            until: T + 100 * DAY,
+            from: GatewayTime(T - 100 * DAY),
+            until: GatewayTime(T + 100 * DAY),
             unit: unit(code),
             decimals: 3,
             conversion,
@@ -702,7 +710,8 @@ mod tests {
     }
 
     fn at(points: &Points, calibrations: &Calibrations, inputs: &Memory, name: &str, at: i64) -> Outcome {
-        let Ok(worked) = Chain { points, calibrations, inputs }.at_time(name, at, 0, &mut Silent);
+        let chain = Chain { points, calibrations, inputs };
+        let Ok(worked) = chain.at_time(name, GatewayTime(at), 0, &mut Silent);
         worked.outcome
     }
 
@@ -810,8 +819,8 @@ mod tests {
             stay("P", 17, 0, "old", T - 50 * DAY, Some(T)),
             stay("P", 18, 3, "new", T + DAY, None),
         ]);
-        let old = Calibration { until: T - DAY, ..entry("P", "old", "kPa", wire(0.1)) };
-        let new = Calibration { from: T + DAY, ..entry("P", "new", "kPa", wire(0.2)) };
+        let old = Calibration { until: GatewayTime(T - DAY), ..entry("P", "old", "kPa", wire(0.1)) };
+        let new = Calibration { from: GatewayTime(T + DAY), ..entry("P", "new", "kPa", wire(0.2)) };
         let calibrations = Calibrations::new(vec![old, new], vec![]);
         let hz = 2_950_000;
         let memory = [T - 2 * DAY, T - DAY, T + 600]
@@ -834,8 +843,8 @@ mod tests {
         let clock = EpochClock::new(vec![set], Some((1, LoggerTime(wrong))));
         let made = clock.corrected(3, LoggerTime(wrong + 300), None).time.unix_s();
         assert_eq!(made, T + 300);
-        let before = Calibration { until: T, ..entry("P", "S1", "kPa", wire(0.1)) };
-        let after = Calibration { from: T, ..entry("P", "S1", "kPa", wire(0.2)) };
+        let before = Calibration { until: GatewayTime(T), ..entry("P", "S1", "kPa", wire(0.1)) };
+        let after = Calibration { from: GatewayTime(T), ..entry("P", "S1", "kPa", wire(0.2)) };
         let calibrations = Calibrations::new(vec![before, after], vec![]);
         let memory = Memory::default().with(17, 0, made, RawUnit::MilliHertz, 2_950_000);
         near(at(&points(), &calibrations, &memory, "P", made), 59.5, 1e-9);
@@ -872,15 +881,15 @@ mod tests {
         let calibrations = rain(None);
         let (points, inputs) = (points(), counted(1, 2));
         let chain = Chain { points: &points, calibrations: &calibrations, inputs: &inputs };
-        let Ok(between) = chain.at_time("P", T + 300, 600, &mut Silent);
+        let Ok(between) = chain.at_time("P", GatewayTime(T + 300), 600, &mut Silent);
         assert_eq!(between.outcome, Err(Absent::NoReading));
     }
 
     fn derived(name: &str, code: &str, combination: Combination, of: &[&str]) -> Derived {
         Derived {
             name: name.into(),
-            from: T - 100 * DAY,
-            until: T + 100 * DAY,
+            from: GatewayTime(T - 100 * DAY),
+            until: GatewayTime(T + 100 * DAY),
             unit: unit(code),
             decimals: 3,
             combination,
@@ -957,7 +966,7 @@ mod tests {
         let chain = Chain { points: &points, calibrations: &calibrations, inputs: &memory };
         let words = Words { offset_s: -25_200, calibrations: "c.toml".into(), points: "p.toml".into() };
         let mut told = Told::new(words);
-        let Ok(worked) = chain.at_time("P", T, 0, &mut told);
+        let Ok(worked) = chain.at_time("P", GatewayTime(T), 0, &mut told);
         let said: Vec<&str> = told
             .lines()
             .iter()

@@ -3,6 +3,7 @@
 //! Who calculates lends an implementation: a ledger's readings, or a few invented ones. What this is not: no value, no
 //! unit, no I/O.
 
+use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Identity};
 
@@ -11,8 +12,8 @@ use crate::wire::seq::{Address, Identity};
 pub struct Sample {
     /// Which record.
     pub identity: Identity,
-    /// When it was made, corrected; seconds since 1970.
-    pub time: i64,
+    /// When it was made, corrected.
+    pub time: GatewayTime,
     /// Whether that is not what the logger recorded.
     pub is_corrected: bool,
     /// The count, or a fault code.
@@ -26,7 +27,7 @@ pub struct Sample {
 impl std::fmt::Debug for Sample {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         // Nothing of its content.
-        write!(f, "Sample({} at {})", self.identity, self.time)
+        write!(f, "Sample({} at {})", self.identity, self.time.unix_s())
     }
 }
 
@@ -58,7 +59,13 @@ pub trait Inputs {
     type Error;
 
     /// The readings of a channel nearest to an instant, none farther than `within_s`.
-    fn around(&self, logger: Address, channel: u8, at: i64, within_s: i64) -> Result<Around, Self::Error>;
+    fn around(
+        &self,
+        logger: Address,
+        channel: u8,
+        at: GatewayTime,
+        within_s: i64,
+    ) -> Result<Around, Self::Error>;
 
     /// A channel of a record.
     fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Self::Error>;

@@ -3,6 +3,7 @@
 //! Pure values: `config` reads them from `points.toml`, which holds no secret; `chain` asks which logger and channel
 //! was a point at a time, and with which sensor. What this is not: what a count means stands in `calibration`.
 
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
 /// One stretch of a point's time: where it is measured, and by which sensor.
@@ -14,10 +15,10 @@ pub struct Stay {
     pub logger: Address,
     /// The logger's channel, 0 to 39.
     pub channel: u8,
-    /// From this instant on (seconds since 1970, UTC).
-    pub from: i64,
+    /// From this instant on.
+    pub from: GatewayTime,
     /// Until before this instant; `None`: it goes on.
-    pub until: Option<i64>,
+    pub until: Option<GatewayTime>,
     /// Serial of the sensor, as its calibrations name it; `None`: not known, and then there is no calibration.
     pub serial: Option<String>,
     /// A remark.
@@ -28,13 +29,14 @@ pub struct Stay {
 
 impl Stay {
     /// Whether it holds at an instant.
-    pub fn holds_at(&self, at: i64) -> bool {
+    pub fn holds_at(&self, at: GatewayTime) -> bool {
         is_within(at, self.from, self.until)
     }
 
     /// Whether two have an instant in common.
     pub fn overlaps(&self, other: &Self) -> bool {
-        let ends_after = |until: Option<i64>, from: i64| until.is_none_or(|until| until > from);
+        let ends_after =
+            |until: Option<GatewayTime>, from: GatewayTime| until.is_none_or(|until| until > from);
         ends_after(self.until, other.from) && ends_after(other.until, self.from)
     }
 }
@@ -45,13 +47,13 @@ pub struct Lead<'a> {
     /// Where: of the point, or of the point that leads it.
     pub stay: &'a Stay,
     /// From this instant on.
-    pub from: i64,
+    pub from: GatewayTime,
     /// Until before this instant.
-    pub to: i64,
+    pub to: GatewayTime,
 }
 
 /// Whether an instant lies in `from..until`.
-pub fn is_within(at: i64, from: i64, until: Option<i64>) -> bool {
+pub fn is_within(at: GatewayTime, from: GatewayTime, until: Option<GatewayTime>) -> bool {
     from <= at && until.is_none_or(|until| at < until)
 }
 
@@ -88,12 +90,12 @@ impl Points {
     }
 
     /// Where a point is measured at an instant.
-    pub fn at(&self, point: &str, at: i64) -> Option<&Stay> {
+    pub fn at(&self, point: &str, at: GatewayTime) -> Option<&Stay> {
         self.of(point).iter().find(|stay| stay.holds_at(at))
     }
 
     /// The point that a channel of a logger is at an instant.
-    pub fn on(&self, logger: Address, channel: u8, at: i64) -> Option<&Stay> {
+    pub fn on(&self, logger: Address, channel: u8, at: GatewayTime) -> Option<&Stay> {
         self.stays.iter().find(|stay| stay.logger == logger && stay.channel == channel && stay.holds_at(at))
     }
 
@@ -111,6 +113,7 @@ mod tests {
 
     fn stay(point: &str, logger: u16, from: i64, until: Option<i64>) -> Stay {
         let logger = Address::new(logger).unwrap();
+        let (from, until) = (GatewayTime(from), until.map(GatewayTime));
         Stay { point: point.into(), logger, channel: 0, from, until, serial: None, note: None, line: 1 }
     }
 
@@ -121,12 +124,14 @@ mod tests {
             stay("O", 19, 0, None),
             stay("P", 17, 100, Some(150)),
         ]);
-        let logger = |at| points.at("P", at).map(|stay| stay.logger.number());
+        let logger = |at| points.at("P", GatewayTime(at)).map(|stay| stay.logger.number());
         assert_eq!(
             [logger(99), logger(100), logger(149), logger(150), logger(200)],
             [None, Some(17), Some(17), None, Some(18)]
         );
-        let of = |logger, at| points.on(Address::new(logger).unwrap(), 0, at).map(|stay| stay.point.as_str());
+        let of = |logger, at| {
+            points.on(Address::new(logger).unwrap(), 0, GatewayTime(at)).map(|stay| stay.point.as_str())
+        };
         assert_eq!([of(17, 120), of(17, 160), of(19, 5)], [Some("P"), None, Some("O")]);
         assert_eq!(points.names(), ["O", "P"]);
         assert!(points.contains("O") && !points.contains("Q"));

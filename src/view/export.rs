@@ -4,6 +4,7 @@ use crate::export::delivery::DeliveryError;
 use crate::export::file::Written;
 use crate::export::{Clock, ExportError, Request, Shape, Summary};
 use crate::text::{counted, rfc3339, thousands};
+use crate::time::{GatewayTime, LoggerTime};
 use serde::Serialize;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
@@ -23,7 +24,7 @@ pub fn impossible(summary: &Summary) -> Option<String> {
 }
 
 /// That no reading is in the span; `held`: the first and the last recorded time.
-pub fn nothing(request: &Request, held: Option<(i64, i64)>) -> String {
+pub fn nothing(request: &Request, held: Option<(LoggerTime, LoggerTime)>) -> String {
     let of = match request.loggers.len() {
         0 => "any logger".to_owned(),
         _ => {
@@ -39,11 +40,11 @@ pub fn nothing(request: &Request, held: Option<(i64, i64)>) -> String {
 }
 
 /// A span as messages show it.
-fn span(span: Option<(i64, i64)>) -> String {
+fn span(span: Option<(GatewayTime, GatewayTime)>) -> String {
     match span {
         None => "at any time".to_owned(),
-        Some((i64::MIN, to)) => format!("before {}", rfc3339(to)),
-        Some((from, i64::MAX)) => format!("from {} on", rfc3339(from)),
+        Some((GatewayTime(i64::MIN), to)) => format!("before {}", rfc3339(to)),
+        Some((from, GatewayTime(i64::MAX))) => format!("from {} on", rfc3339(from)),
         Some((from, to)) => format!("from {} until before {}", rfc3339(from), rfc3339(to)),
     }
 }

@@ -2,6 +2,7 @@
 
 use crate::record::roster::Roster;
 use crate::text::{local, offset_label};
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 
 /// The frame of a report.
@@ -13,8 +14,8 @@ pub struct Frame<'a> {
     pub utc_offset_s: i32,
     /// Its loggers.
     pub roster: &'a Roster,
-    /// The present, Unix s.
-    pub now: i64,
+    /// The present.
+    pub now: GatewayTime,
 }
 
 impl<'a> Frame<'a> {
@@ -24,7 +25,7 @@ impl<'a> Frame<'a> {
     }
 
     /// A time as the site writes it.
-    pub fn at(&self, time: i64) -> String {
+    pub fn at(&self, time: GatewayTime) -> String {
         local(time, self.utc_offset_s)
     }
 

@@ -2,9 +2,10 @@
 
 use crate::report::key_slots::EpochAdvice;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 
 /// What stands above all.
-pub fn heading(site: &str, now: i64) -> String {
+pub fn heading(site: &str, now: GatewayTime) -> String {
     format!(
         "Key sheet of {}, made {}\n\
          Whoever has a key can write its logger's records: show this to nobody, and delete it when it is done.\n\

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::FieldPlan;
 use stonechat::state::DaemonState;
+use stonechat::time::GatewayTime;
 
 /// How long an awaited event may take before the test fails.
 pub const PATIENCE: Duration = Duration::from_secs(120);
@@ -187,14 +188,14 @@ pub fn seems_to_run(runtime_dir: &Path, now: i64) {
     let radio = RadioState {
         name: "mast".to_owned(),
         up: true,
-        since: Some(now - 400 * 86_400),
-        last_frame_at: Some(now - 37),
+        since: Some(GatewayTime(now - 400 * 86_400)),
+        last_frame_at: Some(GatewayTime(now - 37)),
         ..RadioState::default()
     };
     let state = DaemonState {
         pid: std::process::id(),
-        started_at: now - 400 * 86_400,
-        written_at: now - 4,
+        started_at: GatewayTime(now - 400 * 86_400),
+        written_at: GatewayTime(now - 4),
         clock_synchronised: true,
         phase: "running".to_owned(),
         radios: vec![radio],

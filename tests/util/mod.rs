@@ -12,6 +12,7 @@ pub mod truth;
 pub mod unit;
 
 use std::path::PathBuf;
+use stonechat::time::GatewayTime;
 
 pub fn data(name: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(name)
@@ -50,6 +51,6 @@ pub fn frame(config: &stonechat::config::Config, now: i64) -> stonechat::view::f
         site: &site.name,
         utc_offset_s: site.utc_offset_s,
         roster: &config.roster,
-        now,
+        now: GatewayTime(now),
     }
 }

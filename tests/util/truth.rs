@@ -8,6 +8,7 @@ use stonechat::ledger::read::snapshot::Reader;
 use stonechat::record::roster::Roster;
 use stonechat::report::gaps;
 use stonechat::sim::Truth;
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::Identity;
 
@@ -76,7 +77,9 @@ pub fn ledger_equals_truth(ledger: &Path, truth: &Truth, roster: &Roster) {
     assert_eq!(held, heard);
     let reader = Reader::open(ledger).unwrap();
     let report = reader
-        .read(|snapshot| gaps::report(roster, snapshot.coverage(), snapshot, truth.to_unix_s(), |_| true))
+        .read(|snapshot| {
+            gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(truth.end().unix_s()), |_| true)
+        })
         .unwrap();
     let reported: Vec<(u16, u32, u32, u32)> = report
         .gaps

@@ -8,6 +8,7 @@ use crate::report::memory::InLogger;
 use crate::report::selection::{self, GapsWanted};
 use crate::sim::Truth;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::view::CAUTION;
 use crate::view::term::wrapped;
 
@@ -43,7 +44,7 @@ impl Story<'_> {
             "\n11. One value of a sealed piezometer, from its raw count, corrected by the barometer's logger\n",
         )?;
         // A day before the end: the barometer's readings on both sides of it are there.
-        let before = rfc3339(self.now - 86_400);
+        let before = rfc3339(self.now.later(-86_400));
         let (units, at) = (&self.units, &self.at);
         self.shell.run(&["units", "explain", "--point", POINT, "--at", &before, "--units", units])?;
         self.shell.say(
@@ -74,7 +75,7 @@ impl Story<'_> {
     }
 }
 
-fn report(config: &Config, now: i64) -> Result<Report, String> {
+fn report(config: &Config, now: GatewayTime) -> Result<Report, String> {
     let found = selection::read(config, &GapsWanted::default(), now).map_err(|error| {
         say!("stonechat: {error}");
         "the gap report cannot be made".to_owned()
@@ -83,7 +84,7 @@ fn report(config: &Config, now: i64) -> Result<Report, String> {
 }
 
 /// The oldest gap that no memory has any more.
-fn gone(config: &Config, now: i64) -> Result<Option<Gap>, String> {
+fn gone(config: &Config, now: GatewayTime) -> Result<Option<Gap>, String> {
     let report = report(config, now)?;
     let gone = |gap: &&Gap| gap.in_memory.in_logger == InLogger::No;
     Ok(report.gaps.iter().filter(gone).min_by_key(|gap| gap.from).copied())

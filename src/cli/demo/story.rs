@@ -7,6 +7,7 @@ use super::stick::copy_memories;
 use crate::link::pty::PtyMaster;
 use crate::sim::{Field, Truth};
 use crate::text::{counted, rfc3339};
+use crate::time::GatewayTime;
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -23,7 +24,7 @@ pub struct Story<'a> {
     /// The calibrations.
     pub units: String,
     /// The field's end, at which all is asked.
-    pub now: i64,
+    pub now: GatewayTime,
     pub at: String,
     pub shell: Shell<'a>,
 }
@@ -38,7 +39,7 @@ impl Story<'_> {
         pty.link_at(&port).map_err(|error| format!("{}: {error}", port.display()))?;
         let plan = field.plan();
         plan.write_config(&self.dir, &port.display().to_string(), 0.1).map_err(|error| error.to_string())?;
-        radio::set_clock(&clock, plan.from_unix_s)?;
+        radio::set_clock(&clock, plan.from.by_gateway())?;
         let mut daemon = Daemon::start(&self.dir, &clock)?;
         daemon.await_listening(&self.dir)?;
         let started = Instant::now();
@@ -87,7 +88,7 @@ impl Story<'_> {
         self.shell.run_from(": import ", &["import", "--by", TECHNICIAN, &stick])?;
 
         // With the record: exports carry it, pictures mark it.
-        let visited = rfc3339(self.now - 6 * 3600);
+        let visited = rfc3339(self.now.later(-6 * 3600));
         self.shell.say("")?;
         let what = ["remark", "add", "--logger", LOGGER_VISITED, "--kind", "visit"];
         let when = ["--from", &visited, "--now", &self.at, "--by", TECHNICIAN];

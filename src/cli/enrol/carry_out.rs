@@ -12,7 +12,7 @@ use crate::report::enrol::KnownBefore;
 use crate::report::key_slots::{KeySource, running_keys};
 use crate::seal::keyring::Keyring;
 use crate::state::{DaemonState, KeyState, KeysState};
-use crate::time::unix_s;
+use crate::time;
 use crate::view::enrol::{self as view, AboutTo, Enrolled};
 use crate::wire::seq::{Address, Slot};
 use std::io::{self, IsTerminal, Write};
@@ -79,7 +79,7 @@ impl Enrolment<'_> {
         };
         let config = self.config;
         let past = self.known.past.clone();
-        let sheet = Sheet::of(self.keyring, &config.keys_file, logger, self.slot, past, unix_s());
+        let sheet = Sheet::of(self.keyring, &config.keys_file, logger, self.slot, past, time::now());
         let sheet = sheet.map_err(Exit::usage)?;
         self.write(logger, &sheet)?;
         let roster_file = config.roster_file.display().to_string();

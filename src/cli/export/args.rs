@@ -1,8 +1,9 @@
 //! What `export` takes, checked.
 
-use crate::cli::args::{instant, maybe_instant};
+use crate::cli::args::maybe_instant;
 use crate::export::{Clock, Format, Request, Shape};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
@@ -90,7 +91,7 @@ impl Args {
     }
 
     /// What is asked for; `site_offset_s`: the site's offset from UTC.
-    pub(super) fn request(&self, site_offset_s: i32, now: i64) -> Result<Request, String> {
+    pub(super) fn request(&self, site_offset_s: i32, now: GatewayTime) -> Result<Request, String> {
         if self.units.is_none() && !self.point.is_empty() {
             return Err(
                 "--point gives values in engineering units: name the calibrations with --units".to_owned()
@@ -163,11 +164,9 @@ impl Args {
         })
     }
 
-    fn span(&self) -> Result<Option<(i64, i64)>, String> {
-        let time = |text: &Option<String>, option| -> Result<Option<i64>, String> {
-            text.as_deref().map(|text| instant(text, option)).transpose()
-        };
-        let (from, to) = (time(&self.from, "--from")?, time(&self.to, "--to")?);
+    fn span(&self) -> Result<Option<(GatewayTime, GatewayTime)>, String> {
+        let (from, to) =
+            (maybe_instant(self.from.as_deref(), "--from")?, maybe_instant(self.to.as_deref(), "--to")?);
         if let (Some(from), Some(to)) = (from, to)
             && from >= to
         {
@@ -177,7 +176,7 @@ impl Args {
                 rfc3339(to)
             ));
         }
-        let span = (from.unwrap_or(i64::MIN), to.unwrap_or(i64::MAX));
+        let span = (from.unwrap_or(GatewayTime(i64::MIN)), to.unwrap_or(GatewayTime(i64::MAX)));
         Ok((from.is_some() || to.is_some()).then_some(span))
     }
 

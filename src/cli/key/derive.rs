@@ -12,7 +12,7 @@ use crate::record::roster::Logger;
 use crate::report::key_slots::pasts;
 use crate::seal::keyring::Keyring;
 use crate::text::counted;
-use crate::time::unix_s;
+use crate::time::{self, GatewayTime};
 use crate::view::key_sheet::heading;
 use crate::wire::seq::{Address, Slot};
 use std::collections::BTreeMap;
@@ -48,7 +48,7 @@ pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Res
             BTreeMap::new()
         }
     };
-    let now = unix_s();
+    let now = time::now();
     let (mut sheets, mut refused) = (Vec::new(), 0_usize);
     for logger in loggers {
         let past = past.remove(&logger.address).unwrap_or_default();
@@ -79,7 +79,7 @@ fn sheet<'a>(
     logger: &'a Logger,
     args: &DeriveArgs,
     past: Past,
-    now: i64,
+    now: GatewayTime,
 ) -> Result<Sheet<'a>, SlotError> {
     let (address, keys_file) = (logger.address, config.keys_file.as_path());
     let wanted = match args.replacement {

@@ -7,6 +7,7 @@ use crate::report::key_slots::{EpochAdvice, KeySource, first_epoch};
 use crate::seal::SlotKey;
 use crate::seal::keyring::Keyring;
 use crate::text::{local, offset_label};
+use crate::time::GatewayTime;
 use crate::view::key_sheet::epoch;
 use crate::view::term::paragraph;
 use crate::wire::frame;
@@ -35,7 +36,7 @@ impl<'a> Sheet<'a> {
         logger: &'a Logger,
         slot: Slot,
         past: Past,
-        now: i64,
+        now: GatewayTime,
     ) -> Result<Self, SlotError> {
         let address = logger.address;
         let no_key = || SlotError::NoKey { address, slot, keys_file: keys_file.to_owned() };

@@ -7,6 +7,7 @@ use crate::record::notes;
 use crate::record::roster::Roster;
 use crate::report::picture::{Ground, Subject};
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use crate::wire::seq::Address;
 use std::path::{Path, PathBuf};
 
@@ -107,7 +108,7 @@ impl Args {
     }
 
     /// From when until when.
-    pub(super) fn span(&self) -> Result<(Option<i64>, Option<i64>), Exit> {
+    pub(super) fn span(&self) -> Result<(Option<GatewayTime>, Option<GatewayTime>), Exit> {
         let time = |text: &Option<String>, option| maybe_instant(text.as_deref(), option);
         let from = time(&self.from, "--from").map_err(Exit::usage)?;
         let to = time(&self.to, "--to").map_err(Exit::usage)?;

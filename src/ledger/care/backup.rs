@@ -13,7 +13,7 @@ use crate::ledger::db::schema::{open_for_reading, set_journal_mode};
 use crate::ledger::digest::table;
 use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::open::Ledger;
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use rusqlite::{Connection, OpenFlags, TransactionBehavior, params};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -158,8 +158,8 @@ fn reach(db: &Connection) -> Result<(i64, i64), Error> {
     Ok((last.max(last_row), records))
 }
 
-/// When the backup with this digest was made of a ledger, Unix s.
-pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<i64>, Error> {
+/// When the backup with this digest was made of a ledger.
+pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<GatewayTime>, Error> {
     let sql = "SELECT made_at FROM backup_made WHERE sha256 = ? ORDER BY id DESC LIMIT 1";
     query::first_value(reader.connection(), sql, [sha256])
 }
@@ -167,8 +167,8 @@ pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<i64>, Error> {
 /// A backup of the ledger that was seen whole.
 #[derive(Debug)]
 pub struct SeenBackup {
-    /// When it was made, Unix s.
-    pub made_at: i64,
+    /// When it was made.
+    pub made_at: GatewayTime,
     /// Why it could not be noted that it was seen, if so.
     pub not_noted: Option<Error>,
 }
@@ -211,7 +211,7 @@ impl Ledger {
             file: &made.file,
             size_bytes: made.size_bytes,
             sha256: &made.sha256,
-            made_at: now.unix_s,
+            made_at: now.time(),
             seen_at: None,
         };
         note(&transaction, &copy, settled_through)?;
@@ -224,9 +224,9 @@ pub(in crate::ledger) struct Copy<'a> {
     pub file: &'a Path,
     pub size_bytes: u64,
     pub sha256: &'a str,
-    pub made_at: i64,
+    pub made_at: GatewayTime,
     /// When it was seen whole after it was made.
-    pub seen_at: Option<i64>,
+    pub seen_at: Option<GatewayTime>,
 }
 
 /// Notes a copy that is settled up to a journal row. Call within a transaction that writes.

@@ -18,6 +18,7 @@ use crate::ledger::digest::block::{self, Block, Blocks, Place, StoredBlock};
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::state::State;
 use crate::record::coverage::{Coverage, RangeSet};
+use crate::time::LoggerTime;
 use crate::wire::record::Record;
 use crate::wire::seq::{Address, Epoch, Identity};
 use rusqlite::{Connection, params};
@@ -30,14 +31,14 @@ use std::rc::Rc;
 struct Summary {
     content: Sum,
     records: u64,
-    time_min: Option<i64>,
-    time_max: Option<i64>,
+    time_min: Option<LoggerTime>,
+    time_max: Option<LoggerTime>,
     /// Its rows were given up to a backup: the digest is all that is left.
     given_up: bool,
 }
 
 impl Summary {
-    fn record(&mut self, sum: Sum, time: Option<i64>) {
+    fn record(&mut self, sum: Sum, time: Option<LoggerTime>) {
         self.content.add(sum);
         self.records += 1;
         if let Some(time) = time {
@@ -69,7 +70,7 @@ pub struct Records {
 impl Records {
     /// Takes a record in.
     pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
-        let time = Record::decode(plaintext, id.epoch).ok().map(|record| i64::from(record.time()));
+        let time = Record::decode(plaintext, id.epoch).ok().map(|record| LoggerTime(record.time().into()));
         let held = HeldRecord { sum: Some(block::record_sum(id, plaintext)), time };
         let block = self.by_place.entry(place_of(id)).or_default();
         match block.entry(id.sequence.number()) {
@@ -226,7 +227,15 @@ fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<()
         db,
         "SELECT logger, epoch, block, records, time_min, time_max, content FROM retired_block WHERE records > 0",
         [],
-        |(logger, epoch, block, records, from, to, content): (u16, u32, u32, u32, i64, i64, Sum)| {
+        |(logger, epoch, block, records, from, to, content): (
+            u16,
+            u32,
+            u32,
+            u32,
+            LoggerTime,
+            LoggerTime,
+            Sum,
+        )| {
             let block = blocks.entry((logger, epoch, block)).or_default();
             block.content.add(content);
             block.records += u64::from(records);
@@ -302,8 +311,8 @@ pub struct Difference {
     pub first: u32,
     /// The last.
     pub last: u32,
-    /// Times between which they were made, by the logger's clock, Unix s; of a block that was not read, the block's.
-    pub times: Option<(i64, i64)>,
+    /// Times between which they were made, by the logger's clock; of a block that was not read, the block's.
+    pub times: Option<(LoggerTime, LoggerTime)>,
 }
 
 impl Difference {

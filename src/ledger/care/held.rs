@@ -9,6 +9,7 @@ use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, RowView, SETTLED};
 use crate::ledger::digest::block::{self, BLOCK, Place};
 use crate::ledger::digest::table::Sum;
+use crate::time::LoggerTime;
 use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, params};
@@ -20,7 +21,7 @@ pub(in crate::ledger) struct HeldRecord {
     /// `None`: it cannot be read (given up, or its row is damaged).
     pub sum: Option<Sum>,
     /// On the logger's clock; `None` where it cannot be read.
-    pub time: Option<i64>,
+    pub time: Option<LoggerTime>,
 }
 
 /// A block's first and last sequence.
@@ -49,7 +50,7 @@ pub(in crate::ledger) fn read_block(
             let row = SETTLED.view(row);
             let id = row.identity()?;
             let found = reading_sum(&row, id)?;
-            let time = row.number(Column::Time)?;
+            let time = row.number(Column::Time)?.map(LoggerTime);
             held.insert(id.sequence.number(), HeldRecord { sum: found.map(|(sum, _)| sum), time });
         }
     }
@@ -72,11 +73,14 @@ pub(in crate::ledger) fn read_block(
 }
 
 /// Sum and time of a reading; `None`: the row is damaged.
-pub(in crate::ledger) fn reading_sum(row: &RowView<'_>, id: Identity) -> Result<Option<(Sum, i64)>, Error> {
+pub(in crate::ledger) fn reading_sum(
+    row: &RowView<'_>,
+    id: Identity,
+) -> Result<Option<(Sum, LoggerTime)>, Error> {
     let Some(n) = row.channels()? else { return Ok(None) };
     let reading = row.reading(n)?;
     Ok(reading.map(|reading| {
-        (block::record_sum(id, &row::encoded(&Record::Reading(reading))), i64::from(reading.time))
+        (block::record_sum(id, &row::encoded(&Record::Reading(reading))), LoggerTime(reading.time.into()))
     }))
 }
 

@@ -100,7 +100,7 @@ pub fn copy_out(ledger: &Ledger, now: Stamp, mut sign: impl FnMut()) -> Result<C
     let path = ledger.path();
     let frames = place::frames_in_wal(&ledger.db).unwrap_or(0);
     let is_whole = ledger.place.as_ref().is_some_and(|place| place.is_whole(frames));
-    let file = files::free_dated_name(path, RESCUED, now.unix_s);
+    let file = files::free_dated_name(path, RESCUED, now.time());
     let at = |source| Error::Rescue { path: file.clone(), source };
     files::make_folder_of(&file).map_err(at)?;
     let size = "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()";
@@ -167,7 +167,7 @@ pub fn go_on(
     now: Stamp,
 ) -> Result<GoesOn, Error> {
     let at = |source| Error::SetAside { path: path.to_owned(), source };
-    let found = files::free_dated_name(path, ".found-", now.unix_s);
+    let found = files::free_dated_name(path, ".found-", now.time());
     let id = |end: &str| place::FileId::at(&with_tail(path, end));
     if id("").is_some() && id("") != copied.open[0] {
         // A -wal of the ledger that vanished must not be read as one of the file that came in its place.
@@ -192,7 +192,7 @@ pub fn go_on(
         let kept = files::names_beside(path, ".found-").len();
         return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: what.to_owned() });
     }
-    let found = files::free_dated_name(path, ".found-", now.unix_s);
+    let found = files::free_dated_name(path, ".found-", now.time());
     let mut was_there = false;
     for end in ["", "-wal", "-shm"] {
         was_there |=

@@ -1,5 +1,6 @@
 //! Rows of frames that stay shut: the columns, and each value decoded when it is asked for.
 
+use crate::time::GatewayTime;
 use rusqlite::Row;
 
 /// What is selected of a frame, for [`FrameView`].
@@ -13,7 +14,7 @@ pub struct FrameView<'r>(pub &'r Row<'r>);
 /// How a frame came by radio, as far as it is stored.
 pub struct FrameCame {
     /// When.
-    pub at: Option<i64>,
+    pub at: Option<GatewayTime>,
     /// By which radio.
     pub radio: Option<u8>,
     /// Whether the gateway's clock was synchronised then.

@@ -8,6 +8,7 @@
 
 use super::error::Error;
 use super::row::{encoded, kind};
+use crate::time::GatewayTime;
 use crate::wire::record::{Event, Profile, ProfileFields, RawUnit, Record};
 use crate::wire::seq::Identity;
 use rusqlite::types::Value;
@@ -103,7 +104,7 @@ pub const RECEPTION: &str = "slot, radio, synchronised, rssi_dbm, snr_quarter_db
 #[derive(Clone, Copy, Debug)]
 pub struct Came {
     /// When by radio.
-    pub received_at: Option<i64>,
+    pub received_at: Option<GatewayTime>,
     /// The key slot that opened it.
     pub slot: Option<u8>,
     /// The radio.
@@ -117,7 +118,7 @@ pub struct Came {
     /// The import that brought it.
     pub import: Option<i64>,
     /// When the ledger took it in, where nothing else says.
-    pub stored_at: Option<i64>,
+    pub stored_at: Option<GatewayTime>,
 }
 
 /// The table of a record, and its content's values there; `None`: it is a reading.
@@ -144,14 +145,14 @@ impl RareTable {
             id.epoch.number().into(),
             id.sequence.number().into(),
             0_i64.into(),
-            came.received_at.into(),
+            came.received_at.map(GatewayTime::unix_s).into(),
             came.slot.into(),
             came.radio.into(),
             came.synchronised.into(),
             came.rssi_dbm.into(),
             came.snr_quarter_db.into(),
             came.import.into(),
-            came.stored_at.into(),
+            came.stored_at.map(GatewayTime::unix_s).into(),
         ];
         db.prepare_cached(&sql)?.execute(params_from_iter(content.iter().chain(&common)))?;
         Ok(())
@@ -297,7 +298,7 @@ mod tests {
             let id = Identity::new(17, 1, at as u32 + 1).unwrap();
             let (table, content) = row_of(rare).unwrap();
             let came = Came {
-                received_at: Some(1_700_000_002),
+                received_at: Some(GatewayTime(1_700_000_002)),
                 slot: Some(1),
                 radio: Some(2),
                 synchronised: Some(true),

@@ -9,6 +9,7 @@ use crate::ledger::db::query;
 use crate::ledger::db::rare::{self, RareTable};
 use crate::ledger::db::row::{self, Column, RowView, SETTLED};
 use crate::ledger::digest::table::{self, Sum, row_sum, sum_of};
+use crate::time::LoggerTime;
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::Identity;
 use rusqlite::{Connection, OptionalExtension, Params, params};
@@ -35,9 +36,9 @@ pub struct Block {
     /// Authentic records.
     pub records: u32,
     /// The earliest time of a reading or row; above `time_max` where there is none.
-    pub time_min: i64,
+    pub time_min: LoggerTime,
     /// The latest.
-    pub time_max: i64,
+    pub time_max: LoggerTime,
     /// See the module's page.
     pub content: Sum,
     /// See the module's page.
@@ -50,8 +51,8 @@ impl Default for Block {
             first: u32::MAX,
             last: 0,
             records: 0,
-            time_min: i64::MAX,
-            time_max: i64::MIN,
+            time_min: LoggerTime(i64::MAX),
+            time_max: LoggerTime(i64::MIN),
             content: Sum::default(),
             guard: Sum::default(),
         }
@@ -116,7 +117,7 @@ impl Blocks {
         let n = row.number(Column::N)?.unwrap_or(0).clamp(0, CHANNELS_MAX as i64) as usize;
         let mut scratch = std::mem::take(&mut self.scratch);
         let sum = sum_of(row.values(n), &mut scratch)?;
-        let time = row.number(Column::Time)?.unwrap_or(0);
+        let time = LoggerTime(row.number(Column::Time)?.unwrap_or(0));
         let mut plaintext = std::mem::take(&mut self.plaintext);
         plaintext.clear();
         if rank == 0 && content {
@@ -142,10 +143,10 @@ impl Blocks {
     /// `plaintext`: of an authentic one.
     pub fn inserted(&mut self, id: Identity, time: u32, values: &[Option<i64>], plaintext: Option<&[u8]>) {
         let sum = table::values_sum(values, &mut self.scratch);
-        let block = self.at(id);
+        let (time, block) = (LoggerTime(time.into()), self.at(id));
         block.guard.add(sum);
-        block.time_min = block.time_min.min(time.into());
-        block.time_max = block.time_max.max(time.into());
+        block.time_min = block.time_min.min(time);
+        block.time_max = block.time_max.max(time);
         if let Some(plaintext) = plaintext {
             block.plaintext(id, plaintext);
         }
@@ -339,7 +340,7 @@ pub struct StoredBlock {
 }
 
 /// A row of [`STORED`].
-type BlockColumns = (u32, u32, u32, i64, i64, Sum, Sum, u16, u32, u32);
+type BlockColumns = (u32, u32, u32, LoggerTime, LoggerTime, Sum, Sum, u16, u32, u32);
 
 impl TryFrom<&rusqlite::Row<'_>> for StoredBlock {
     type Error = rusqlite::Error;
@@ -479,8 +480,8 @@ fn damaged((logger, epoch, _): Place, block: &Block) -> String {
 pub fn blocks_in_time(
     db: &Connection,
     logger: u16,
-    from: i64,
-    to: i64,
+    from: LoggerTime,
+    to: LoggerTime,
 ) -> Result<Vec<(u32, u32, u32)>, Error> {
     let all = query::all(
         db,

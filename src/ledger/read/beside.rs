@@ -8,6 +8,7 @@ use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::key;
 use crate::record::judge::{Outcome, Tally};
 use crate::record::set_aside::SetAside;
+use crate::time::GatewayTime;
 use crate::wire::seq::Identity;
 use rusqlite::OptionalExtension;
 
@@ -142,6 +143,6 @@ pub struct Notice {
     pub subject: String,
     /// What to do.
     pub text: String,
-    /// Since when, Unix seconds.
-    pub raised_at: i64,
+    /// Since when.
+    pub raised_at: GatewayTime,
 }

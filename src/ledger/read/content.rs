@@ -5,6 +5,7 @@ use crate::ledger::db::rare;
 use crate::ledger::db::row::{self};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::key;
+use crate::time::LoggerTime;
 use crate::wire::record::Profile;
 use crate::wire::seq::{Address, Identity};
 use rusqlite::params;
@@ -16,8 +17,8 @@ impl Snapshot<'_> {
     pub fn readings_in_time(
         &self,
         address: Address,
-        from: i64,
-        to: i64,
+        from: LoggerTime,
+        to: LoggerTime,
         mut take: impl FnMut(Identity, &crate::record::judge::Row),
     ) -> Result<(), Error> {
         let logger = address.number();

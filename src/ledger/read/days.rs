@@ -4,6 +4,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, Cells};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::{DAY_S, hand_tables};
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Identity};
 use rusqlite::params;
 use std::collections::BTreeMap;
@@ -60,13 +61,15 @@ impl Snapshot<'_> {
                 *days.entry((id.address, day)).or_default() += 1;
             }
         }
-        let (from, to) = (first.saturating_mul(DAY_S), last.saturating_add(1).saturating_mul(DAY_S));
+        // A day is a day of UTC, by whichever clock.
+        let (begin_s, end_s) = (first.saturating_mul(DAY_S), last.saturating_add(1).saturating_mul(DAY_S));
+        let (from, to) = (LoggerTime(begin_s), LoggerTime(end_s));
         let brought: bool = self
             .db
             .prepare_cached(
                 "SELECT EXISTS (SELECT 1 FROM import WHERE withdrawn_at IS NULL AND imported_at >= ?)",
             )?
-            .query_row([from], query::only)?;
+            .query_row([GatewayTime(begin_s)], query::only)?;
         if !brought {
             return Ok(days);
         }

@@ -20,7 +20,9 @@ use crate::ledger::db::query;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::{Column, RowView, Selection};
 use crate::ledger::read::snapshot::Reader;
+use crate::record::clock;
 use crate::record::judge::Placed;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::CHANNELS_MAX;
 use crate::wire::seq::{Address, Epoch};
 use rusqlite::types::ValueRef;
@@ -61,10 +63,10 @@ pub struct HeldReading {
     pub sequence: u32,
     /// Rank among the rows of its identity; 0 is authentic.
     pub rank: i64,
-    /// Seconds since 1970 on the logger's clock.
-    pub time: i64,
+    /// By the logger's clock.
+    pub time: LoggerTime,
     /// When it came by radio.
-    pub received_at: Option<i64>,
+    pub received_at: Option<GatewayTime>,
     /// Whether the gateway's clock was synchronised then.
     pub synchronised: Option<bool>,
     /// Millivolts.
@@ -80,7 +82,7 @@ pub struct HeldReading {
     /// How far its file rounded it; see [`Extract::resolutions`].
     pub resolution: Option<i64>,
     /// When the ledger took it in; `None` where nothing says.
-    pub stored_at: Option<i64>,
+    pub stored_at: Option<GatewayTime>,
     counts: (u32, u8),
 }
 
@@ -91,7 +93,7 @@ impl HeldReading {
         Self {
             sequence,
             rank: 0,
-            time: i64::from(row.time),
+            time: LoggerTime(row.time.into()),
             received_at: None,
             synchronised: None,
             battery_mv: row.battery_mv.map(i64::from),
@@ -106,7 +108,7 @@ impl HeldReading {
     }
 
     /// The reception, where the gateway knew its own time.
-    pub fn received_synchronised(&self) -> Option<i64> {
+    pub fn received_synchronised(&self) -> Option<GatewayTime> {
         self.received_at.filter(|_| self.synchronised == Some(true))
     }
 }
@@ -139,18 +141,18 @@ impl Stretch {
 }
 
 /// Which readings.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Wanted {
     /// Of these loggers; `None`: of all.
     pub loggers: Option<Vec<Address>>,
     /// Recorded time from here on and before there. Blocks of the ledger that cannot hold any are passed over; of the
     /// others all rows come, so the caller still looks at each.
-    pub recorded: Option<(i64, i64)>,
+    pub recorded: Option<(LoggerTime, LoggerTime)>,
     /// Blocks with a recorded time below the first or from the second on come all the same: such times are impossible
     /// and are to be counted.
-    pub possible: (i64, i64),
+    pub possible: (LoggerTime, LoggerTime),
     /// As it stood then.
-    pub as_of: Option<i64>,
+    pub as_of: Option<GatewayTime>,
     /// How each reading came, too. Else a [`HeldReading`] has no reception, no resolution and no time of storing, and
     /// its source means nothing: columns that nobody needs are not read.
     pub whence: bool,
@@ -168,8 +170,8 @@ struct JournalKey {
 
 #[derive(Clone, Copy, Debug)]
 struct ImportTimes {
-    imported_at: i64,
-    withdrawn_at: Option<i64>,
+    imported_at: GatewayTime,
+    withdrawn_at: Option<GatewayTime>,
 }
 
 /// A walk over the ledger.
@@ -450,7 +452,7 @@ impl<'a> Extract<'a> {
         Ok(())
     }
 
-    fn imported_at(&self, import: Option<i64>) -> Option<i64> {
+    fn imported_at(&self, import: Option<i64>) -> Option<GatewayTime> {
         import.and_then(|id| self.imports.get(&id)).map(|import| import.imported_at)
     }
 
@@ -493,7 +495,7 @@ impl<'a> Extract<'a> {
                 table.name
             );
             let key = params![logger.number(), epoch, row.sequence];
-            let stored: Option<Option<i64>> = query::first_value(self.db, &sql, key)?;
+            let stored: Option<Option<GatewayTime>> = query::first_value(self.db, &sql, key)?;
             if stored.is_some_and(|at| at.is_none_or(|at| at <= as_of)) {
                 return Ok(false);
             }
@@ -542,7 +544,7 @@ fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize
     let sequence = u32::try_from(number(Column::Sequence)?).map_err(|_| {
         Error::Corrupt("a reading has a sequence out of range; run `stonechat verify`".into())
     })?;
-    let (rank, time) = (number(Column::Rank)?, number(Column::Time)?);
+    let (rank, time) = (number(Column::Rank)?, LoggerTime(number(Column::Time)?));
     let n = usize::try_from(number(Column::N)?).unwrap_or(0).min(CHANNELS_MAX);
     let first = into.counts.len();
     for channel in 0..n.min(taken.channels) {
@@ -571,11 +573,11 @@ fn read_row(row: RowView<'_>, taken: &Taken, into: &mut Stretch) -> Result<usize
         counts: (u32::try_from(first).unwrap_or(u32::MAX), n.min(taken.channels) as u8),
     };
     if taken.whence {
-        held.received_at = row.whole(Column::Lag)?.map(|lag| time.saturating_add(lag));
+        held.received_at = row.whole(Column::Lag)?.map(|lag_s| clock::received(time, lag_s));
         held.synchronised = row.whole(Column::Synchronised)?.map(|known| known != 0);
         held.matched = Placed::from_code(row.whole(Column::Matched)?) == Placed::ByTime;
         held.resolution = row.whole(Column::Resolution)?;
-        held.stored_at = row.whole(Column::StoredAt)?;
+        held.stored_at = row.whole(Column::StoredAt)?.map(GatewayTime);
     }
     into.rows.push(held);
     into.import.push(import);
@@ -635,9 +637,9 @@ pub fn given_up(reader: &Reader) -> Result<Vec<(u16, u32, u32, u32)>, Error> {
 }
 
 /// The earliest and latest recorded time of readings of these loggers, settled or not; for messages.
-pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(i64, i64)>, Error> {
-    let mut span: Option<(i64, i64)> = None;
-    let mut take = |found: (Option<i64>, Option<i64>)| {
+pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(LoggerTime, LoggerTime)>, Error> {
+    let mut span: Option<(LoggerTime, LoggerTime)> = None;
+    let mut take = |found: (Option<LoggerTime>, Option<LoggerTime>)| {
         if let (Some(from), Some(to)) = found {
             let (first, last) = span.unwrap_or((from, to));
             span = Some((first.min(from), last.max(to)));
@@ -657,7 +659,7 @@ pub fn held_span(reader: &Reader, loggers: &[Address]) -> Result<Option<(i64, i6
 }
 
 /// The newest verified copy that was made of the ledger: file, SHA-256, when.
-pub fn newest_backup(reader: &Reader) -> Result<Option<(String, String, i64)>, Error> {
+pub fn newest_backup(reader: &Reader) -> Result<Option<(String, String, GatewayTime)>, Error> {
     let newest = "SELECT file, sha256, made_at FROM backup_made ORDER BY id DESC LIMIT 1";
     query::first(reader.connection(), newest, [])
 }

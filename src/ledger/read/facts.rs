@@ -85,12 +85,12 @@ impl Snapshot<'_> {
     pub(in crate::ledger) fn settled_received_before(
         &self,
         address: Address,
-        before: i64,
+        before: GatewayTime,
     ) -> Result<Rc<BTreeMap<Epoch, u32>>, Error> {
         if let Some(known) = self.received_before.borrow().get(&(address, before)) {
             return Ok(Rc::clone(known));
         }
-        let day = before.div_euclid(DAY_S);
+        let day = before.unix_s().div_euclid(DAY_S);
         let (all, early): (f64, f64) = self
             .db
             .prepare_cached(
@@ -104,7 +104,7 @@ impl Snapshot<'_> {
             .map(|(epoch, _)| self.unsettled_of(address, epoch, 1..=u32::MAX).count());
         let is_all_counted = held <= all as u64 + unsettled.sum::<usize>() as u64;
         let mut left = if is_all_counted { early as u64 } else { u64::MAX };
-        let until = day.saturating_add(1).saturating_mul(DAY_S);
+        let until = GatewayTime(day.saturating_add(1).saturating_mul(DAY_S));
         let mut found = BTreeMap::new();
         let mut statement = self.db.prepare_cached(
             "SELECT time + lag, epoch, sequence, synchronised FROM settled_or_retired
@@ -115,7 +115,7 @@ impl Snapshot<'_> {
             && let Some(row) = rows.next()?
         {
             let mut cells = Cells::of(row);
-            let (received_at, epoch, sequence): (i64, u32, u32) =
+            let (received_at, epoch, sequence): (GatewayTime, u32, u32) =
                 (cells.take()?, cells.take()?, cells.take()?);
             left -= u64::from(received_at < until);
             if let Some(epoch) = Epoch::new(epoch)
@@ -330,9 +330,11 @@ impl Facts for Snapshot<'_> {
     }
 
     fn came(&self, id: Identity) -> Result<Option<Came>, Error> {
-        let came = |is_radio: bool, received_at: Option<GatewayTime>, stored_at: Option<i64>| match is_radio {
-            true => Came::Radio { received_at },
-            false => Came::Hand { imported_at: stored_at.map(GatewayTime) },
+        let came = |is_radio: bool, received_at: Option<GatewayTime>, imported_at: Option<GatewayTime>| {
+            match is_radio {
+                true => Came::Radio { received_at },
+                false => Came::Hand { imported_at },
+            }
         };
         let sequence = id.sequence.number();
         if let Some((_, row)) = self.unsettled_of(id.address, id.epoch, sequence..=sequence).next() {
@@ -380,7 +382,7 @@ impl Facts for Snapshot<'_> {
         epoch: Epoch,
         before: GatewayTime,
     ) -> Result<Option<u32>, Error> {
-        let mut last = self.settled_received_before(address, before.unix_s())?.get(&epoch).copied();
+        let mut last = self.settled_received_before(address, before)?.get(&epoch).copied();
         let others = sealed_rare_tables();
         for (table, _, received_at) in others {
             let sql = format!(
@@ -461,7 +463,7 @@ impl Facts for Snapshot<'_> {
     }
 
     fn last_heard(&self, address: Address) -> Result<Option<GatewayTime>, Error> {
-        Ok(self.heard(address).map(|heard| GatewayTime(heard.received_at)))
+        Ok(self.heard(address).map(|heard| heard.received_at))
     }
 
     fn by_hand(&self, address: Address) -> Result<BTreeMap<Epoch, RangeSet>, Error> {

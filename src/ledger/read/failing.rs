@@ -19,14 +19,14 @@ struct End {
     slot: Slot,
     why: WhyShut,
     number: (u32, u32),
-    at: i64,
+    at: GatewayTime,
 }
 
 /// Frames of these loggers that came after what was opened of them last, and by `now`.
 pub(in crate::ledger) fn failing(
     db: &Connection,
     loggers: &[Heard],
-    now: i64,
+    now: GatewayTime,
 ) -> Result<Vec<Failing>, Error> {
     let mut all = Vec::new();
     let is_any: bool = query::value(db, "SELECT EXISTS (SELECT 1 FROM unopened WHERE store = 0)", [])?;
@@ -34,7 +34,7 @@ pub(in crate::ledger) fn failing(
         return Ok(all);
     }
     for heard in loggers {
-        let after = heard.last_opened.map(GatewayTime::unix_s).filter(|&at| at <= now).unwrap_or(i64::MIN);
+        let after = heard.last_opened.filter(|&at| at <= now).unwrap_or(GatewayTime(i64::MIN));
         for class in [Class::Keyed, Class::Keyless] {
             let end = |order: &str| end(db, heard.logger, class, (after, now), order);
             let Some(first) = end("stretch, id")? else { continue };
@@ -43,8 +43,8 @@ pub(in crate::ledger) fn failing(
                 logger: heard.logger,
                 slot: last.slot,
                 why: last.why,
-                first_at: GatewayTime(first.at),
-                last_at: GatewayTime(last.at),
+                first_at: first.at,
+                last_at: last.at,
                 are_several: first.number != last.number,
             });
         }
@@ -56,7 +56,7 @@ fn end(
     db: &Connection,
     logger: Address,
     class: Class,
-    (after, until): (i64, i64),
+    (after, until): (GatewayTime, GatewayTime),
     order: &str,
 ) -> Result<Option<End>, Error> {
     let sql = format!(
@@ -64,16 +64,20 @@ fn end(
          WHERE store = 0 AND logger = ? AND class = ? AND stretch BETWEEN ? AND ?
              AND received_at > ? AND received_at <= ? AND reason <> ? ORDER BY {order} LIMIT 1"
     );
-    let (from, to) = (stretch(Some(after), None), stretch(Some(until), None));
-    let key = params![logger.number(), class as i64, from, to, after, until, WhyShut::Closed.text()];
-    let found: Option<(u8, String, u32, u32, i64)> = query::first(db, &sql, key)?;
+    let (first, last) = (stretch(Some(after), None), stretch(Some(until), None));
+    let key = params![logger.number(), class as i64, first, last, after, until, WhyShut::Closed.text()];
+    let found: Option<(u8, String, u32, u32, GatewayTime)> = query::first(db, &sql, key)?;
     let Some((slot, reason, epoch, sequence, at)) = found else { return Ok(None) };
     let why = WhyShut::from_text(&reason);
     Ok(why.map(|why| End { slot: Slot(slot), why, number: (epoch, sequence), at }))
 }
 
 /// Which keys are suspect, by what the ledger holds.
-pub(in crate::ledger) fn suspicion(db: &Connection, roster: &Roster, now: i64) -> Result<Suspicion, Error> {
+pub(in crate::ledger) fn suspicion(
+    db: &Connection,
+    roster: &Roster,
+    now: GatewayTime,
+) -> Result<Suspicion, Error> {
     let opened = opened(db, now)?;
     let loggers: Vec<Heard> = roster
         .loggers()
@@ -83,11 +87,11 @@ pub(in crate::ledger) fn suspicion(db: &Connection, roster: &Roster, now: i64) -
             last_opened: opened.get(&logger.address.number()).copied(),
         })
         .collect();
-    Ok(wrong_key::suspicion(&failing(db, &loggers, now)?, &loggers, GatewayTime(now)))
+    Ok(wrong_key::suspicion(&failing(db, &loggers, now)?, &loggers, now))
 }
 
 /// When the newest record of each logger came by radio, by `now`.
-fn opened(db: &Connection, now: i64) -> Result<BTreeMap<u16, GatewayTime>, Error> {
+fn opened(db: &Connection, now: GatewayTime) -> Result<BTreeMap<u16, GatewayTime>, Error> {
     let all: Vec<(u16, GatewayTime)> = query::all(
         db,
         "SELECT logger, max(at) FROM (

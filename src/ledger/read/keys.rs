@@ -5,6 +5,7 @@ use crate::ledger::db::query::Cells;
 use crate::ledger::db::query::{self};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::sealed_tables;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::params;
 use std::collections::BTreeMap;
@@ -53,10 +54,10 @@ impl Snapshot<'_> {
     }
 
     /// The key slots that have opened frames of these loggers, and since when.
-    pub fn slots_opened(&self) -> Result<BTreeMap<Address, Vec<(Slot, i64)>>, Error> {
+    pub fn slots_opened(&self) -> Result<BTreeMap<Address, Vec<(Slot, GatewayTime)>>, Error> {
         let mut statement =
             self.db.prepare_cached("SELECT logger, slot, first_at FROM slot_use ORDER BY logger, slot")?;
-        let mut slots = BTreeMap::<Address, Vec<(Slot, i64)>>::new();
+        let mut slots = BTreeMap::<Address, Vec<(Slot, GatewayTime)>>::new();
         let mut found = statement.query([])?;
         while let Some(row) = found.next()? {
             let mut cells = Cells::of(row);
@@ -180,10 +181,10 @@ pub struct Sealed {
     pub identity: Identity,
     /// Under which slot it came.
     pub slot: Slot,
-    /// Seconds since 1970 on its logger's clock.
-    pub time: i64,
+    /// By its logger's clock.
+    pub time: LoggerTime,
     /// When it came by radio.
-    pub received_at: Option<i64>,
+    pub received_at: Option<GatewayTime>,
 }
 
 /// From a row of epoch, sequence, slot, time and reception.

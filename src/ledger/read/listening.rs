@@ -3,7 +3,6 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::Cells;
 use crate::record::facts::Listening;
-use crate::time::GatewayTime;
 use rusqlite::Connection;
 
 /// Two windows of one radio with no more than this between them, in seconds, are one.
@@ -26,8 +25,8 @@ pub(in crate::ledger) fn listening_row(row: &rusqlite::Row<'_>) -> rusqlite::Res
     Ok(Listening {
         radio: cells.take()?,
         synchronised: cells.take()?,
-        since: GatewayTime(cells.take()?),
-        until: GatewayTime(cells.take()?),
+        since: cells.take()?,
+        until: cells.take()?,
     })
 }
 

@@ -16,8 +16,8 @@ pub fn acts(
 ) -> Result<(Vec<Act>, u64), Error> {
     let db = reader.connection();
     let span = (
-        from.map_or(i64::MIN, GatewayTime::unix_s),
-        to.map_or(i64::MAX, GatewayTime::unix_s),
+        from.unwrap_or(GatewayTime(i64::MIN)),
+        to.unwrap_or(GatewayTime(i64::MAX)),
         most.map_or(-1, |most| i64::try_from(most).unwrap_or(i64::MAX)),
     );
     let (mut all, mut count) = (Vec::new(), 0);
@@ -30,7 +30,7 @@ pub fn acts(
             count = i64::unsigned_abs(acts);
             let actor = Actor { login, uid, ran_as, host };
             let text = Option::<String>::unwrap_or_default(text);
-            all.push(Act { at: GatewayTime(at), kind, number, by, actor, logger, file, text });
+            all.push(Act { at, kind, number, by, actor, logger, file, text });
             Ok(())
         },
     )?;

@@ -142,7 +142,12 @@ impl Snapshot<'_> {
     }
 
     /// Manual readings of a logger between two times, ends included, without those that were corrected.
-    pub fn manual_between(&self, of: Address, from: i64, to: i64) -> Result<Vec<Manual>, Error> {
+    pub fn manual_between(
+        &self,
+        of: Address,
+        from: GatewayTime,
+        to: GatewayTime,
+    ) -> Result<Vec<Manual>, Error> {
         let condition = "logger = ? AND at BETWEEN ? AND ? AND corrected_by IS NULL";
         self.manual(condition, params![of.number(), from, to])
     }

@@ -98,7 +98,7 @@ fn reading_columns() -> String {
     )
 }
 
-/// A settled block: its first and last sequence, and the earliest and latest time in it.
+/// A settled block: its first and last sequence, and the earliest and latest recorded time in it.
 #[derive(Clone, Copy, Debug)]
 pub struct BlockSpan {
     /// First sequence.
@@ -106,9 +106,9 @@ pub struct BlockSpan {
     /// Last sequence.
     pub last: u32,
     /// Earliest time.
-    pub time_min: i64,
+    pub time_min: LoggerTime,
     /// Latest time.
-    pub time_max: i64,
+    pub time_max: LoggerTime,
 }
 
 /// Records by epoch.
@@ -239,7 +239,7 @@ impl Snapshot<'_> {
              SELECT epoch, first, last, time_min, time_max FROM retired_block WHERE logger = ?1
              ORDER BY epoch, first",
             [address.number()],
-            |(epoch, first, last, time_min, time_max): (u32, u32, u32, i64, i64)| {
+            |(epoch, first, last, time_min, time_max): (u32, u32, u32, LoggerTime, LoggerTime)| {
                 if let Some(epoch) = Epoch::new(epoch) {
                     all.entry(epoch).or_default().push(BlockSpan { first, last, time_min, time_max });
                 }
@@ -256,7 +256,7 @@ impl Snapshot<'_> {
     }
 
     /// Ends of epochs that profiles had told by a time: the epoch that tells, the epoch told of, its last sequence.
-    pub fn named_by(&self, address: Address, at: i64) -> Result<Vec<(u32, u32, u32)>, Error> {
+    pub fn named_by(&self, address: Address, at: GatewayTime) -> Result<Vec<(u32, u32, u32)>, Error> {
         let sql = format!(
             "SELECT epoch, previous_epoch, previous_last FROM profile_row t WHERE logger = ? AND rank = 0
                  AND previous_epoch > 0 AND coalesce(stored_at, received_at, {IMPORTED}, ?2) <= ?2"

@@ -41,7 +41,7 @@ const STRETCH_ROWS: usize = 256;
 /// What was looked up once and holds for the whole command, whatever is committed meanwhile.
 #[derive(Debug, Default)]
 pub struct Known {
-    as_of: Option<i64>,
+    as_of: Option<GatewayTime>,
     epochs: RefCell<BTreeMap<(Address, Epoch), Rc<EpochTimes>>>,
     units: RefCell<BTreeMap<Address, Arc<RawUnits>>>,
     lacking: RefCell<Option<Rc<Lacking>>>,
@@ -49,7 +49,7 @@ pub struct Known {
 
 impl Known {
     /// Nothing yet. `as_of`: profiles that were stored later do not count.
-    pub fn as_of(as_of: Option<i64>) -> Self {
+    pub fn as_of(as_of: Option<GatewayTime>) -> Self {
         Self { as_of, ..Self::default() }
     }
 }
@@ -83,7 +83,7 @@ struct Stretch {
     first: u32,
     last: u32,
     /// The earliest and the latest time at which one of them was made.
-    made: (i64, i64),
+    made: (GatewayTime, GatewayTime),
 }
 
 /// A row's times.
@@ -245,7 +245,7 @@ impl<'s> Readings<'s> {
     pub fn made_in(
         &self,
         address: Address,
-        (from, to): (i64, i64),
+        (from, to): (GatewayTime, GatewayTime),
         mut take: impl FnMut(&MadeReading<'_>) -> Result<(), Error>,
     ) -> Result<(), Error> {
         for (epoch, _) in self.snapshot.coverage().epochs_of(address) {
@@ -254,7 +254,7 @@ impl<'s> Readings<'s> {
             let ranges: RangeSet = stretches.map(|stretch| (stretch.first, stretch.last)).collect();
             for &(first, last) in ranges.ranges() {
                 self.of_sequences(address, epoch, (first, last), |reading| {
-                    let is_in = (from..to).contains(&reading.corrected.time.unix_s());
+                    let is_in = (from..to).contains(&reading.corrected.time);
                     if is_in { take(reading) } else { Ok(()) }
                 })?;
             }
@@ -263,8 +263,8 @@ impl<'s> Readings<'s> {
     }
 
     /// When the newest reading of a logger was made, before an instant.
-    pub fn newest_before(&self, address: Address, before: i64) -> Result<Option<i64>, Error> {
-        let mut newest: Option<i64> = None;
+    pub fn newest_before(&self, address: Address, before: GatewayTime) -> Result<Option<GatewayTime>, Error> {
+        let mut newest: Option<GatewayTime> = None;
         for (epoch, _) in self.snapshot.coverage().epochs_of(address) {
             let times = self.times(address, epoch)?;
             let mut may: Vec<&Stretch> = times.stretches.iter().filter(|s| s.made.0 < before).collect();
@@ -274,7 +274,7 @@ impl<'s> Readings<'s> {
                     break;
                 }
                 self.of_sequences(address, epoch, (stretch.first, stretch.last), |reading| {
-                    newest = newest.max(Some(reading.corrected.time.unix_s()).filter(|&at| at < before));
+                    newest = newest.max(Some(reading.corrected.time).filter(|&at| at < before));
                     Ok(())
                 })?;
             }
@@ -369,9 +369,8 @@ impl<'s> Readings<'s> {
 fn epoch_times(clock: EpochClock, timed: &[Timed]) -> EpochTimes {
     let clock = ReadingClock::new(clock.clone(), &least_delays(&clock, timed));
     let stretches = timed.chunks(STRETCH_ROWS).filter_map(|rows| {
-        let made =
-            rows.iter().map(|row| clock.made(row.sequence, row.recorded, row.received_at).time.unix_s());
-        let made = made.fold(None, |span: Option<(i64, i64)>, at| {
+        let made = rows.iter().map(|row| clock.made(row.sequence, row.recorded, row.received_at).time);
+        let made = made.fold(None, |span: Option<(GatewayTime, GatewayTime)>, at| {
             Some(span.map_or((at, at), |(from, to)| (from.min(at), to.max(at))))
         });
         Some(Stretch { first: rows.first()?.sequence, last: rows.last()?.sequence, made: made? })

@@ -113,14 +113,14 @@ pub(in crate::ledger) struct Unsettled {
     pub by_radio_at: Option<GatewayTime>,
     pub seen: Seen,
     pub slot: Option<u8>,
-    pub stored_at: Option<i64>,
+    pub stored_at: Option<GatewayTime>,
 }
 
 /// What was last heard of a logger.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct LastHeard {
     /// When the newest record stored by radio came in.
-    pub received_at: i64,
+    pub received_at: GatewayTime,
     /// Its cell, from the last reading by radio.
     pub battery_mv: Option<u16>,
     /// How strong it came in.
@@ -142,7 +142,7 @@ pub struct Snapshot<'a> {
     pub(in crate::ledger) profiles_before: RefCell<HashMap<Identity, Option<ProfileSeen>>>,
     pub(in crate::ledger) last_profiles: RefCell<HashMap<(Address, Epoch), Option<ProfileSeen>>>,
     /// By logger and instant: of each epoch, the largest settled reading received before it.
-    pub(in crate::ledger) received_before: RefCell<HashMap<(Address, i64), Rc<LargestByEpoch>>>,
+    pub(in crate::ledger) received_before: RefCell<HashMap<(Address, GatewayTime), Rc<LargestByEpoch>>>,
 }
 
 /// The largest sequence of each epoch.
@@ -210,11 +210,12 @@ impl<'a> Snapshot<'a> {
             let (kind, rank, withdrawn): (i64, i64, bool) = (cells.take()?, cells.take()?, cells.take()?);
             let (time, lag): (LoggerTime, Option<i64>) = (cells.take()?, cells.take()?);
             let received_at = lag.map(|lag_s| clock::received(time, lag_s));
-            let stored_at: Option<i64> = cells.take()?;
+            let stored_at: Option<GatewayTime> = cells.take()?;
             let (synchronised, slot) = (is_synchronised(cells.take()), cells.take()?);
             if let (Some(received_at), None) = (received_at, stored_at) {
-                let heard = self.heard.entry(identity.address).or_default();
-                heard.received_at = received_at.unix_s();
+                let never = LastHeard { received_at, battery_mv: None, rssi_dbm: None, snr_quarter_db: None };
+                let heard = self.heard.entry(identity.address).or_insert(never);
+                heard.received_at = received_at;
                 heard.battery_mv = cells.take::<Option<u16>>()?.or(heard.battery_mv);
                 heard.rssi_dbm = cells.take::<Option<i8>>()?.or(heard.rssi_dbm);
                 heard.snr_quarter_db = cells.take::<Option<i8>>()?.or(heard.snr_quarter_db);

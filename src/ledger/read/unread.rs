@@ -38,8 +38,8 @@ impl Snapshot<'_> {
             Ok(Foreign {
                 address: (address != FURTHER).then_some(address),
                 frames: cells.take::<i64>()?.unsigned_abs(),
-                first_heard: GatewayTime(cells.take()?),
-                last_heard: GatewayTime(cells.take()?),
+                first_heard: cells.take()?,
+                last_heard: cells.take()?,
             })
         })?;
         let is_on = |one: &Foreign| one.address.and_then(Address::new).is_some_and(|of| roster.contains(of));
@@ -68,7 +68,7 @@ impl Snapshot<'_> {
     /// Frames that are kept because no key opens them, by logger, slot and reason.
     pub fn kept_shut(&self) -> Result<Vec<Kept>, Error> {
         // When the stores are full, further frames are counted only: by day, and in what is not settled.
-        let mut counted = BTreeMap::<u16, i64>::new();
+        let mut counted = BTreeMap::<u16, GatewayTime>::new();
         let mut statement = self.db.prepare_cached(
             "SELECT logger, max(at) FROM (
                  SELECT logger, day * 86400 AS at FROM logger_day WHERE unopened > 0
@@ -93,8 +93,8 @@ impl Snapshot<'_> {
                 u8,
                 String,
                 i64,
-                Option<i64>,
-                Option<i64>,
+                Option<GatewayTime>,
+                Option<GatewayTime>,
             ) = FromRow::from_row(row)?;
             let (Some(logger), Some(why)) = (Address::new(number), WhyShut::from_text(&reason)) else {
                 continue;
@@ -105,15 +105,15 @@ impl Snapshot<'_> {
                 slot: Slot(slot),
                 why,
                 frames: frames.unsigned_abs(),
-                first_at: first_at.map(GatewayTime),
-                last_at: last_at.map(GatewayTime),
+                first_at,
+                last_at,
             });
         }
         Ok(all)
     }
 
     /// Frames of these loggers that wait for a right key since they last had one opened.
-    pub fn failing(&self, loggers: &[Heard], now: i64) -> Result<Vec<Failing>, Error> {
+    pub fn failing(&self, loggers: &[Heard], now: GatewayTime) -> Result<Vec<Failing>, Error> {
         crate::ledger::read::failing::failing(self.db, loggers, now)
     }
 
@@ -130,8 +130,8 @@ impl Snapshot<'_> {
             all.push(Dropped {
                 logger,
                 frames: cells.take::<i64>()?.unsigned_abs(),
-                first_at: GatewayTime(cells.take()?),
-                last_at: GatewayTime(cells.take()?),
+                first_at: cells.take()?,
+                last_at: cells.take()?,
             });
         }
         Ok(all)

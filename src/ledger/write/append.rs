@@ -17,14 +17,14 @@ use crate::ledger::write::named::name_previous;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::proven::{self, ProvenKey};
 use crate::ledger::write::state::State;
+use crate::record::clock;
 use crate::record::coverage::Basis;
 use crate::record::judge::{self, Held as _, Outcome, Placed, Row, RowVerdict, Tally, Verdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::Roster;
 use crate::record::row::row_content;
 use crate::record::unopened::WhyShut;
-use crate::time::GatewayTime;
-use crate::time::Stamp;
+use crate::time::{GatewayTime, LoggerTime, Stamp};
 use crate::wire::record::{CHANNELS_MAX, Record};
 use crate::wire::seq::{Address, Identity, Slot};
 use rusqlite::types::Value;
@@ -85,7 +85,7 @@ fn append(
     state.refresh(&transaction)?;
     let mut receipt = Receipt::default();
     for &key in &batch.proven {
-        proven::note(&transaction, &ProvenKey { key, first_at: GatewayTime(now.unix_s) })?;
+        proven::note(&transaction, &ProvenKey { key, first_at: now.time() })?;
     }
     {
         let mut writer = Writer::new(&transaction, state, None, now);
@@ -309,8 +309,8 @@ impl<'a> Writer<'a> {
                     return Err(Error::Unexpected("a record has no table".into()));
                 };
                 // An opaque record has no time that this version could read: its reception stands in.
-                let at = || arrival.reception.map_or(self.now.unix_s, |reception| reception.at.unix_s);
-                let time = other.map_or_else(|| u32::try_from(at()).unwrap_or(0), Record::time);
+                let at = || arrival.reception.map_or(self.now, |reception| reception.at);
+                let time = other.map_or_else(|| u32::try_from(at().unix_s).unwrap_or(0), Record::time);
                 self.insert_marker(row, table.kind, arrival, time)?;
                 self.insert_rare(table, &content, arrival)?;
                 if let Some(Record::Profile(profile)) = other {
@@ -410,7 +410,11 @@ impl<'a> Writer<'a> {
             (Column::Sequence, Some(id.sequence.number().into())),
             (Column::Rank, Some(fields.rank)),
             (Column::Time, Some(fields.time.into())),
-            (Column::Lag, reception.map(|reception| reception.at.unix_s - i64::from(fields.time))),
+            (
+                Column::Lag,
+                reception
+                    .map(|reception| clock::delay_s(LoggerTime(fields.time.into()), reception.at.time())),
+            ),
             (Column::BatteryMv, fields.battery_mv.map(i64::from)),
             (Column::BoardCentiC, fields.board_centi_c.map(i64::from)),
             (Column::N, is_reading.then_some(n as i64)),
@@ -423,7 +427,7 @@ impl<'a> Writer<'a> {
             (Column::Import, arrival.import),
             (Column::Matched, fields.placed.code()),
             (Column::Resolution, fields.resolution),
-            (Column::StoredAt, arrival.stored_at),
+            (Column::StoredAt, arrival.stored_at.map(GatewayTime::unix_s)),
         ]);
         for (channel, &count) in fields.counts.iter().enumerate() {
             stored.set_count(channel, Some(count.into()));
@@ -456,7 +460,7 @@ impl<'a> Writer<'a> {
         let reception = arrival.reception;
         let signal = reception.and_then(|reception| reception.signal);
         let came = Came {
-            received_at: reception.map(|reception| reception.at.unix_s),
+            received_at: reception.map(|reception| reception.at.time()),
             slot: arrival.slot.map(|slot| slot.0),
             radio: reception.map(|reception| reception.radio.0),
             synchronised: reception.map(|reception| reception.at.synchronised),
@@ -477,7 +481,7 @@ impl<'a> Writer<'a> {
         let key = (address.number(), slot.0);
         table::change(self.db, "slot_use", "logger = ? AND slot = ?", key, |db| {
             db.prepare_cached("INSERT INTO slot_use VALUES (?, ?, ?) ON CONFLICT DO NOTHING")?
-                .execute(params![key.0, key.1, self.now.unix_s])?;
+                .execute(params![key.0, key.1, self.now.time()])?;
             Ok(())
         })
     }
@@ -507,7 +511,7 @@ impl<'a> Writer<'a> {
     }
 
     fn keep_beside(&mut self, arrival: &Arrival, source: &str, content: &[u8]) -> Result<(), Error> {
-        keep_beside(self.db, arrival, source, content, self.now.unix_s)
+        keep_beside(self.db, arrival, source, content, self.now.time())
     }
 
     /// One journal row a radio's window, and one a logger with frames that are not among the records.
@@ -523,14 +527,14 @@ impl<'a> Writer<'a> {
             {
                 tally.merge(&records);
             }
-            let span = window.until.saturating_sub(window.since).max(0);
+            let span = window.until.since(window.since).max(0);
             let of = TallyOf::Radio { radio: window.radio, synchronised: window.synchronised, span };
             self.insert_tally(of, window.since, &tally, (window.noise_bytes, window.bytes))?;
             receipt.by_radio.push((window.radio, tally));
         }
         for (radio, tally) in by_radio {
             let of = TallyOf::Radio { radio, synchronised: self.now.synchronised, span: 0 };
-            self.insert_tally(of, self.now.unix_s, &tally, (0, 0))?;
+            self.insert_tally(of, self.now.time(), &tally, (0, 0))?;
             receipt.by_radio.push((radio, tally));
         }
         let mut by_logger = std::mem::take(&mut self.by_logger);
@@ -538,7 +542,7 @@ impl<'a> Writer<'a> {
             by_logger.entry(address).or_default().add(Outcome::Foreign, frames);
         }
         for (address, tally) in by_logger {
-            self.insert_tally(TallyOf::Logger(address), self.now.unix_s, &tally, (0, 0))?;
+            self.insert_tally(TallyOf::Logger(address), self.now.time(), &tally, (0, 0))?;
         }
         Ok(())
     }
@@ -546,14 +550,14 @@ impl<'a> Writer<'a> {
     /// A journal row that counts nothing: it gives what goes past the journal a place among its numbers, so that
     /// backups and retention know which copy has it. Returns its number.
     pub fn insert_mark(&mut self) -> Result<i64, Error> {
-        self.insert_tally(TallyOf::None, self.now.unix_s, &Tally::default(), (0, 0))?;
+        self.insert_tally(TallyOf::None, self.now.time(), &Tally::default(), (0, 0))?;
         Ok(self.state.seen_row)
     }
 
     fn insert_tally(
         &mut self,
         of: TallyOf,
-        since: i64,
+        since: GatewayTime,
         tally: &Tally,
         (noise_bytes, bytes): (u64, u64),
     ) -> Result<(), Error> {
@@ -571,7 +575,7 @@ impl<'a> Writer<'a> {
             (Column::Epoch, Some(0)),
             (Column::Sequence, Some(0)),
             (Column::Rank, Some(0)),
-            (Column::Time, Some(since)),
+            (Column::Time, Some(since.unix_s())),
             (Column::Lag, Some(span)),
             (Column::Radio, radio.map(|radio| radio.0.into())),
             (Column::Synchronised, synchronised.map(i64::from)),
@@ -596,10 +600,10 @@ pub(in crate::ledger) fn keep_beside(
     arrival: &Arrival,
     source: &str,
     content: &[u8],
-    now: i64,
+    now: GatewayTime,
 ) -> Result<(), Error> {
     let id = arrival.identity;
-    let at = arrival.reception.map_or(now, |reception| reception.at.unix_s);
+    let at = arrival.reception.map_or(now, |reception| reception.at.time());
     let (logger, epoch, sequence) = (id.address.number(), id.epoch.number(), id.sequence.number());
     let key = (logger, epoch, sequence, content);
     let condition = "logger = ? AND epoch = ? AND sequence = ? AND content = ?";

@@ -15,7 +15,7 @@ use crate::ledger::digest::table::Sum;
 use crate::ledger::write::batch::Shut;
 use crate::record::unopened::WhyShut;
 use crate::record::waiting::{self, Class, Holder, REFUTED, Room, Shares, Stretches};
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, params};
 use sha2::{Digest, Sha256};
@@ -58,7 +58,7 @@ impl Default for Limits {
 pub(in crate::ledger) struct AsideState {
     waiting: Shares,
     failing: BTreeMap<Address, usize>,
-    replaced_at: Option<i64>,
+    replaced_at: Option<GatewayTime>,
     /// As `meta` has it: what is counted here is counted anew where another process has changed it.
     generation: i64,
     /// Slots that have opened frames, for the table of slots in use.
@@ -168,7 +168,7 @@ impl<'a> Keeper<'a> {
         let address = shut.identity.address;
         let why = shut.why;
         let (store, class) = place(why);
-        let received_at = shut.reception.map(|reception| reception.at.unix_s);
+        let received_at = shut.reception.map(|reception| reception.at.time());
         let stretch = waiting::stretch(received_at, shut.import);
         let has_room = match store {
             WAITING => self.room_to_wait((address, class), stretch)?,
@@ -292,7 +292,8 @@ impl<'a> Keeper<'a> {
         }
         // A clock that went backwards must not stop replacement for good.
         let replaced_at = self.state.replaced_at;
-        if replaced_at.is_some_and(|at| (now.unix_s - at).abs() < self.limits.failing_replace_s) {
+        if replaced_at.is_some_and(|at| now.time().since(at).saturating_abs() < self.limits.failing_replace_s)
+        {
             return Ok(false);
         }
         // The logger's own oldest where it has its fill, else the oldest of all.
@@ -304,7 +305,7 @@ impl<'a> Keeper<'a> {
         let (id, logger): (i64, u16) = query::one(self.db, sql, [address.number()])?;
         self.take_out(id)?;
         self.count_out(FAILING, (self::address(logger)?, Class::Keyed), 0);
-        self.state.replaced_at = Some(now.unix_s);
+        self.state.replaced_at = Some(now.time());
         Ok(true)
     }
 
@@ -377,7 +378,7 @@ impl<'a> Keeper<'a> {
                 .execute(params![
                     number,
                     i64::try_from(frames).unwrap_or(i64::MAX),
-                    now.unix_s
+                    now.time()
                 ])?;
                 Ok(())
             })?;
@@ -391,7 +392,7 @@ struct Kept {
     store: i64,
     holder: Holder,
     stretch: i64,
-    received_at: Option<i64>,
+    received_at: Option<GatewayTime>,
     import: Option<i64>,
 }
 

@@ -6,7 +6,7 @@ use crate::ledger::db::radio::RadioId;
 use crate::record::download::ShutFrame;
 use crate::record::judge::{Outcome, Placed, Row, RowVerdict, Tally};
 use crate::record::unopened::WhyShut;
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use crate::wire::check::CheckedKey;
 use crate::wire::frame::{AirFrame, Signal};
 use crate::wire::seq::{Address, Identity, Slot};
@@ -41,7 +41,7 @@ pub struct Arrival {
     /// The import it belongs to.
     pub import: Option<i64>,
     /// When it is stored, where that is long after its reception (set aside before).
-    pub stored_at: Option<i64>,
+    pub stored_at: Option<GatewayTime>,
 }
 
 /// What an item brings.
@@ -111,10 +111,10 @@ impl Shut {
 pub struct Window {
     /// Which radio.
     pub radio: RadioId,
-    /// From when, Unix seconds.
-    pub since: i64,
+    /// From when.
+    pub since: GatewayTime,
     /// Until when.
-    pub until: i64,
+    pub until: GatewayTime,
     /// Whether the gateway's clock was synchronised in it.
     pub synchronised: bool,
     /// Noise, skipped, foreign and unopened frames.

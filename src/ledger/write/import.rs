@@ -24,11 +24,11 @@ use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::download::{HeldItem, HeldKind, HeldLedger, HeldNow, Item, Judging, ShutFrame};
-use crate::record::imports::ImportEntry;
+use crate::record::imports::{ImportEntry, Withdrawal};
 use crate::record::judge::{self, Held, Outcome, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
-use crate::time::{GatewayTime, Stamp};
+use crate::time::{GatewayTime, LoggerTime, Stamp};
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -164,7 +164,7 @@ impl HeldLedger for Planner {
     fn held_of(
         &self,
         address: Address,
-        (from, to): (i64, i64),
+        (from, to): (LoggerTime, LoggerTime),
         give: &mut dyn FnMut(HeldItem),
     ) -> Result<(), Error> {
         let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
@@ -614,7 +614,7 @@ fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Resu
             imported_at,
             by,
             outcomes: serde_json::from_str(&outcomes).unwrap_or_default(),
-            withdrawn: withdrawn_at.map(|at| (at, text(who), text(why))),
+            withdrawn: withdrawn_at.map(|at| Withdrawal { at, by: text(who), reason: text(why) }),
         });
         Ok(())
     })?;

@@ -7,8 +7,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{self, AnyText};
 use crate::ledger::digest::table;
 use crate::ledger::write::open::Ledger;
-use crate::time::GatewayTime;
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use crate::wire::check::{CheckedKey, KeyCheck};
 use crate::wire::seq::{Address, Slot};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -35,7 +34,7 @@ pub fn proven_keys(db: &Connection) -> Result<Vec<ProvenKey>, Error> {
                 return Err(Error::Corrupt("a proven key has a reserved address or no check value".into()));
             };
             let key = CheckedKey { address, slot: Slot(slot), check };
-            all.push(ProvenKey { key, first_at: GatewayTime(first_at) });
+            all.push(ProvenKey { key, first_at });
             Ok(())
         },
     )?;
@@ -66,7 +65,7 @@ pub(in crate::ledger) fn note(db: &Connection, proven: &ProvenKey) -> Result<(),
             "INSERT INTO proven_key VALUES (?, ?, ?, ?)
                  ON CONFLICT DO UPDATE SET first_at = min(first_at, excluded.first_at)",
         )?
-        .execute(params![key.0, key.1, key.2, proven.first_at.unix_s()])?;
+        .execute(params![key.0, key.1, key.2, proven.first_at])?;
         Ok(())
     })
 }
@@ -89,7 +88,7 @@ impl Ledger {
         }
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         for &key in keys {
-            note(&transaction, &ProvenKey { key, first_at: GatewayTime(now.unix_s) })?;
+            note(&transaction, &ProvenKey { key, first_at: now.time() })?;
         }
         transaction.commit()?;
         self.is_reachable()

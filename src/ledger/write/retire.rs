@@ -25,10 +25,10 @@ const BLOCKS: u32 = 400;
 /// What bounds a retirement.
 #[derive(Clone, Copy, Debug)]
 pub struct Bounds {
-    /// Readings with times before it may go, Unix s.
-    pub before: i64,
-    /// Only to a backup that was seen whole at this time or later, Unix s.
-    pub seen_since: i64,
+    /// Readings with times before it may go.
+    pub before: GatewayTime,
+    /// Only to a backup that was seen whole at this time or later.
+    pub seen_since: GatewayTime,
 }
 
 impl Ledger {
@@ -45,7 +45,7 @@ impl Ledger {
         )?;
         let (Some(backed), Some(newest)) = (backed, newest) else { return Ok(0) };
         // Old by the logger's clock, which may be wrong, and by the gateway's when it was settled.
-        let day = bounds.before.div_euclid(86_400) - 1;
+        let day = bounds.before.unix_s().div_euclid(86_400) - 1;
         let places: Vec<(u16, u32, u32, i64)> = query::all(
             &transaction,
             "SELECT logger, epoch, block, settled_row FROM chunk c
@@ -62,7 +62,7 @@ impl Ledger {
             let Some(stored) = block::stored(&transaction, place)? else { continue };
             // What is damaged here is not what the backup holds.
             if Blocks::of_block(&transaction, place, &waiting)? == stored {
-                let of = GivenUp { place, backup: newest, settled_row, at: now.unix_s };
+                let of = GivenUp { place, backup: newest, settled_row, at: now.time() };
                 gone += give_up(&transaction, &of, &stored, &waiting)?;
             }
         }
@@ -73,10 +73,10 @@ impl Ledger {
 
 impl Ledger {
     /// Raises a notice while a backup that must be kept was not seen whole since a time, and clears it.
-    pub fn notice_backups(&mut self, seen_since: i64, now: Stamp) -> Result<(), Error> {
+    pub fn notice_backups(&mut self, seen_since: GatewayTime, now: Stamp) -> Result<(), Error> {
         let mut unseen = to_keep(&self.db)?;
         let seen_since = trusted_since(&self.db, seen_since)?;
-        unseen.retain(|keep| keep.seen_at < GatewayTime(seen_since));
+        unseen.retain(|keep| keep.seen_at < seen_since);
         let Some(oldest) = unseen.iter().min_by_key(|keep| keep.seen_at) else {
             return self.clear_notice("ledger", "backups to keep", now);
         };
@@ -97,8 +97,8 @@ impl Ledger {
 
 /// Since when a backup must have been seen whole. What a restored ledger knows of other backups is as old as its own: a
 /// younger ledger may have let them go since.
-fn trusted_since(db: &Connection, seen_since: i64) -> Result<i64, Error> {
-    Ok(seen_since.max(meta(db, "restored_at")?))
+fn trusted_since(db: &Connection, seen_since: GatewayTime) -> Result<GatewayTime, Error> {
+    Ok(seen_since.max(GatewayTime(meta(db, "restored_at")?)))
 }
 
 /// Tables of what was given up and of the backups that hold it.
@@ -161,7 +161,7 @@ struct GivenUp {
     place: block::Place,
     backup: i64,
     settled_row: i64,
-    at: i64,
+    at: GatewayTime,
 }
 
 fn give_up(

@@ -17,7 +17,7 @@ use crate::time::Stamp;
 use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
 
 /// What another try at the set-aside frames did.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Retried {
     /// Frames tried.
     pub tried: u64,
@@ -32,6 +32,7 @@ pub struct Retried {
     /// No longer on the roster, or still shut.
     pub still_shut: u64,
     /// Opaque records that this version reads.
+    #[serde(rename = "opaque_understood")]
     pub understood: u64,
 }
 
@@ -62,7 +63,7 @@ pub(in crate::ledger) const SLICE: i64 = 1000;
 impl Ledger {
     /// Which keys are suspect: of what frames come in that they do not open.
     pub fn suspicion(&self, roster: &Roster, now: Stamp) -> Result<Suspicion, Error> {
-        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.unix_s))
+        crate::ledger::db::tx::snapshot(&self.db, |db| failing::suspicion(db, roster, now.time()))
     }
 
     /// Tries all set-aside frames again with these keys, by the same table as when they came; what opens is
@@ -155,9 +156,9 @@ impl Ledger {
             let came = row.came()?;
             let signal = came.signal.map(|(rssi_dbm, snr_quarter_db)| Signal { rssi_dbm, snr_quarter_db });
             let synchronised = came.synchronised.unwrap_or(false);
-            let reception = came.at.zip(came.radio).map(|(unix_s, radio)| Reception {
+            let reception = came.at.zip(came.radio).map(|(at, radio)| Reception {
                 radio: RadioId(radio),
-                at: Stamp { unix_s, synchronised },
+                at: Stamp { unix_s: at.unix_s(), synchronised },
                 signal,
             });
             let arrival = Arrival {
@@ -165,7 +166,7 @@ impl Ledger {
                 slot: Some(frame.slot),
                 reception,
                 import: row.import()?,
-                stored_at: Some(now.unix_s),
+                stored_at: Some(now.time()),
             };
             batch.push_record(arrival, opened);
             changes.opened.push((*after, bytes.clone()));

@@ -15,9 +15,11 @@ use crate::ledger::write::append::keep_beside;
 use crate::ledger::write::batch::Arrival;
 use crate::ledger::write::open::Ledger;
 use crate::ledger::write::state::State;
+use crate::record::clock;
 use crate::record::coverage::{Basis, RangeSet};
 use crate::record::facts::Listening;
 use crate::record::judge::Outcome;
+use crate::time::{GatewayTime, LoggerTime};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 use std::collections::BTreeSet;
 
@@ -176,7 +178,7 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
     let Some(found) = found.next()? else { return Ok(()) };
     let found = SETTLED.view(found);
     let id = found.identity()?;
-    let (rank, time): (i64, i64) = (found.get(Column::Rank)?, found.get(Column::Time)?);
+    let (rank, time): (i64, LoggerTime) = (found.get(Column::Rank)?, found.get(Column::Time)?);
     let lag: Option<i64> = found.get(Column::Lag)?;
     let plaintext = plaintext_of(&found)?.filter(|_| rank == 0);
     if let Some(plaintext) = &plaintext {
@@ -217,7 +219,7 @@ fn keep_beside_held(db: &Connection, row: i64) -> Result<(), Error> {
         (_, Some(_)) => "radio",
         _ => "sealed-dump",
     };
-    keep_beside(db, &arrival, source, &content, time.saturating_add(lag.unwrap_or(0)))
+    keep_beside(db, &arrival, source, &content, clock::received(time, lag.unwrap_or(0)))
 }
 
 /// The record's plaintext; `None` where the row decodes to nothing.
@@ -353,7 +355,6 @@ fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
     for Listening { radio, synchronised, since, until } in
         crate::ledger::read::listening::merge_windows(windows)
     {
-        let (since, until) = (since.unix_s(), until.unix_s());
         // Goes on where the last stored span of this radio ends, or starts a new one.
         let extended = db
             .prepare_cached(
@@ -375,7 +376,7 @@ fn settle_listening(db: &Connection, through: i64) -> Result<(), Error> {
 }
 
 fn settle_foreign(db: &Connection, through: i64) -> Result<(), Error> {
-    let counts: Vec<(u16, i64, i64, i64)> = query::all(
+    let counts: Vec<(u16, i64, GatewayTime, GatewayTime)> = query::all(
         db,
         "SELECT logger, sum(c2), min(time), max(time) FROM journal
          WHERE kind = 0 AND logger <> 0 AND c2 > 0 AND row <= ? GROUP BY 1",

@@ -64,8 +64,8 @@ struct Stretch<'g> {
     logger: Address,
     channel: u8,
     stay: Option<&'g Stay>,
-    from: i64,
-    to: i64,
+    from: GatewayTime,
+    to: GatewayTime,
 }
 
 impl<'c> Ground<'c> {
@@ -100,7 +100,7 @@ impl<'c> Ground<'c> {
     }
 
     /// Where a subject is measured in a span, by time; a derived point where the first of its inputs is.
-    fn stretches(&self, subject: &Subject, (from, to): (i64, i64)) -> Vec<Stretch<'_>> {
+    fn stretches(&self, subject: &Subject, (from, to): (GatewayTime, GatewayTime)) -> Vec<Stretch<'_>> {
         let leads = match subject {
             Subject::Channel(logger, channel) => {
                 return vec![Stretch { logger: *logger, channel: *channel, stay: None, from, to }];
@@ -174,14 +174,14 @@ pub fn span(
     ground: &Ground<'_>,
     snapshot: &Snapshot<'_>,
     subjects: &[Subject],
-    (from, to): (Option<i64>, Option<i64>),
+    (from, to): (Option<GatewayTime>, Option<GatewayTime>),
     usual_s: i64,
-) -> Result<Option<(i64, i64)>, ReadError> {
+) -> Result<Option<(GatewayTime, GatewayTime)>, ReadError> {
     if let (Some(from), Some(to)) = (from, to) {
         return Ok(Some((from, to)));
     }
     let inputs = ground.inputs(snapshot);
-    let whole = (i64::MIN, to.unwrap_or(i64::MAX));
+    let whole = (GatewayTime(i64::MIN), to.unwrap_or(GatewayTime(i64::MAX)));
     let stretches: Vec<Stretch<'_>> =
         subjects.iter().flat_map(|subject| ground.stretches(subject, whole)).collect();
     let mut newest = None;
@@ -190,17 +190,17 @@ pub fn span(
         newest = newest.max(found.filter(|&at| at >= stretch.from));
     }
     let Some(newest) = newest else { return Ok(None) };
-    let end = to.unwrap_or(newest.saturating_add(1));
+    let end = to.unwrap_or(newest.later(1));
     if let Some(from) = from {
         return Ok((from < end).then_some((from, end)));
     }
     // From the first reading on, where the usual span begins before there was any.
-    let usual = newest.saturating_sub(usual_s);
+    let usual = newest.later(-usual_s);
     let mut first = newest;
     for stretch in &stretches {
         let span = (usual.max(stretch.from), newest);
         inputs.readings().made_in(stretch.logger, span, |reading| {
-            first = first.min(reading.corrected.time.unix_s());
+            first = first.min(reading.corrected.time);
             Ok(())
         })?;
     }
@@ -212,10 +212,10 @@ pub fn span(
 pub struct Picture {
     /// The site.
     pub site: String,
-    /// The span, Unix seconds.
-    pub from: i64,
+    /// The span.
+    pub from: GatewayTime,
     /// Its end.
-    pub to: i64,
+    pub to: GatewayTime,
     /// The site's offset, in seconds east of UTC.
     pub offset_s: i32,
     /// One below the other.
@@ -231,7 +231,7 @@ pub struct Picture {
     /// What the file of the calibrations is called; `None`: raw counts are drawn.
     pub units: Option<String>,
     /// The present.
-    pub now: i64,
+    pub now: GatewayTime,
 }
 
 /// Looks everything up that is drawn of a span.
@@ -240,7 +240,7 @@ pub fn picture(
     snapshot: &Snapshot<'_>,
     subjects: &[Subject],
     columns: Columns,
-    now: i64,
+    now: GatewayTime,
 ) -> Result<Picture, ReadError> {
     let (config, (from, to)) = (ground.config, (columns.from, columns.to));
     let measured: Vec<(&Subject, Vec<Stretch<'_>>)> =
@@ -279,7 +279,7 @@ pub fn picture(
 }
 
 /// Spans without readings while these stretches were measured.
-fn bands(report: &Report, stretches: &[Stretch<'_>], now: i64) -> Vec<Band> {
+fn bands(report: &Report, stretches: &[Stretch<'_>], now: GatewayTime) -> Vec<Band> {
     let mut bands = Vec::new();
     for (logger, since, until) in spans(stretches) {
         let mut add = |band: Option<Band>| bands.extend(band.and_then(|band| band.within(since, until)));
@@ -296,7 +296,7 @@ fn bands(report: &Report, stretches: &[Stretch<'_>], now: i64) -> Vec<Band> {
 #[derive(Default)]
 struct Beside {
     /// By time; a remark that fits several panels once.
-    remarks: BTreeMap<(i64, i64), Remark>,
+    remarks: BTreeMap<(GatewayTime, i64), Remark>,
     not_drawn: Vec<Manual>,
 }
 
@@ -311,7 +311,7 @@ impl Beside {
     ) -> Result<Vec<At>, ReadError> {
         let mut drawn = Vec::new();
         for stretch in stretches {
-            let until = stretch.to.saturating_sub(1);
+            let until = stretch.to.later(-1);
             for reading in snapshot.manual_between(stretch.logger, stretch.from, until)? {
                 if reading.what.channel != stretch.channel {
                     continue;
@@ -323,11 +323,8 @@ impl Beside {
             }
             for remark in snapshot.remarks(Some(stretch.logger))? {
                 let is_of = remark.what.channel.is_none_or(|channel| channel == stretch.channel);
-                if is_of
-                    && remark.corrected_by.is_none()
-                    && remark.overlaps(GatewayTime(stretch.from), GatewayTime(until))
-                {
-                    self.remarks.insert((remark.what.from.unix_s(), remark.id), remark);
+                if is_of && remark.corrected_by.is_none() && remark.overlaps(stretch.from, until) {
+                    self.remarks.insert((remark.what.from, remark.id), remark);
                 }
             }
         }
@@ -336,8 +333,8 @@ impl Beside {
 }
 
 /// Spans without a break in which a logger measured a subject: a gap over a change of sensor is one gap.
-fn spans(stretches: &[Stretch<'_>]) -> Vec<(Address, i64, i64)> {
-    let mut spans: Vec<(Address, i64, i64)> = Vec::new();
+fn spans(stretches: &[Stretch<'_>]) -> Vec<(Address, GatewayTime, GatewayTime)> {
+    let mut spans: Vec<(Address, GatewayTime, GatewayTime)> = Vec::new();
     for stretch in stretches {
         match spans.last_mut() {
             Some((logger, _, to)) if *logger == stretch.logger && *to == stretch.from => *to = stretch.to,
@@ -350,7 +347,7 @@ fn spans(stretches: &[Stretch<'_>]) -> Vec<(Address, i64, i64)> {
 /// A manual reading on an axis.
 fn at(reading: &Manual) -> Option<At> {
     let value: f64 = reading.what.value.parse().ok()?;
-    value.is_finite().then_some(At { time: reading.what.at.unix_s(), value })
+    value.is_finite().then_some(At { time: reading.what.at, value })
 }
 
 /// Reads the readings of a subject in order of time, a stretch after the other.
@@ -367,12 +364,12 @@ fn read(
         let mut from = stretch.from;
         let mut is_first = true;
         while from < stretch.to {
-            let to = from.saturating_add(STRETCH_S).min(stretch.to);
+            let to = from.later(STRETCH_S).min(stretch.to);
             for (sample, is_by_hand) in inputs.samples(stretch.logger, stretch.channel, (from, to))? {
                 let mut drawn = ground.drawn(subject, inputs, stretch.stay, (&sample, is_by_hand))?;
                 // Another sensor, or an epoch that began long after the last one ended, without a gap between.
                 drawn.is_new = before.is_some_and(|before| {
-                    let is_late = sample.time.saturating_sub(before.time) > pause;
+                    let is_late = sample.time.since(before.time) > pause;
                     is_first || is_late && (is_parted || before.identity.epoch != sample.identity.epoch)
                 });
                 is_first = false;
@@ -385,11 +382,11 @@ fn read(
     Ok(())
 }
 
-fn name(ground: &Ground<'_>, subject: &Subject, to: i64) -> String {
+fn name(ground: &Ground<'_>, subject: &Subject, to: GatewayTime) -> String {
     match subject {
         Subject::Point(name) => name.clone(),
         Subject::Channel(logger, channel) => {
-            let point = ground.site.as_ref().and_then(|site| site.points.on(*logger, *channel, to - 1));
+            let point = ground.site.as_ref().and_then(|site| site.points.on(*logger, *channel, to.later(-1)));
             let told = ground.config.roster.logger(*logger);
             let told = told.and_then(|told| told.channels.get(usize::from(*channel)));
             match (point, told) {

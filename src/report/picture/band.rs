@@ -1,6 +1,7 @@
 //! Spans without readings, and what is missing there.
 
 use crate::report::gaps::{Gap, GapState, Silence, UnclosedGap};
+use crate::time::GatewayTime;
 
 /// Why there is nothing over a span.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -19,9 +20,9 @@ pub enum Missing {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Band {
     /// Time of the first missing record, estimated.
-    pub from: i64,
+    pub from: GatewayTime,
     /// Time of the last.
-    pub to: i64,
+    pub to: GatewayTime,
     /// What is missing.
     pub missing: Missing,
     /// How many of the records are readings, where that is known.
@@ -53,13 +54,13 @@ impl Band {
     }
 
     /// Of a silence that goes on at the end of a plot, `to`.
-    pub fn of_silence(silence: &Silence, to: i64) -> Option<Self> {
+    pub fn of_silence(silence: &Silence, to: GatewayTime) -> Option<Self> {
         let from = silence.last_heard.filter(|&from| from < to)?;
         Some(Self { from, to, missing: Missing::Silent, readings: None, is_part: false })
     }
 
     /// What of it lies from an instant on and before another: a logger's gap is a point's only while it measured the point.
-    pub fn within(self, from: i64, to: i64) -> Option<Self> {
+    pub fn within(self, from: GatewayTime, to: GatewayTime) -> Option<Self> {
         if self.to < from || self.from >= to {
             return None;
         }
@@ -85,18 +86,18 @@ impl Band {
 
     /// How many readings of it lie in a span, and whether that is told and no estimate: not every missing record need be
     /// a reading, and of a gap that the span cuts a part counts by its length.
-    pub(super) fn readings_within(&self, (from, to): (i64, i64)) -> (u64, bool) {
+    pub(super) fn readings_within(&self, (from, to): (GatewayTime, GatewayTime)) -> (u64, bool) {
         let (all, is_told) = match (self.missing, self.readings) {
             (Missing::Silent, _) | (Missing::EndUnknown(_), None) => (0, false),
             (Missing::EndUnknown(_), Some(readings)) => (readings, false),
             (_, Some(readings)) => (readings, !self.is_part),
             (Missing::Records(records) | Missing::WrittenOff(records), None) => (records, false),
         };
-        let inside = self.to.min(to).saturating_sub(self.from.max(from));
+        let inside = self.to.min(to).since(self.from.max(from));
         if inside < 0 {
             return (0, true);
         }
-        let length = self.to.saturating_sub(self.from);
+        let length = self.to.since(self.from);
         if inside == length {
             return (all, is_told);
         }
@@ -109,20 +110,22 @@ mod tests {
     use super::*;
 
     fn band(from: i64, to: i64, records: u64, readings: Option<u64>) -> Band {
+        let (from, to) = (GatewayTime(from), GatewayTime(to));
         Band { from, to, missing: Missing::Records(records), readings, is_part: false }
     }
 
     #[test]
     fn a_gap_is_a_points_while_its_logger_measured_it() {
         let gap = band(10_000, 20_000, 12, Some(10));
-        assert_eq!(gap.within(0, 30_000), Some(gap));
-        assert_eq!([gap.within(0, 10_000), gap.within(20_001, 30_000)], [None, None]);
+        let within = |from, to| gap.within(GatewayTime(from), GatewayTime(to));
+        assert_eq!(within(0, 30_000), Some(gap));
+        assert_eq!([within(0, 10_000), within(20_001, 30_000)], [None, None]);
         // By hand: 4,000 s of 10,000 s are 4 of 10 readings.
-        let part = gap.within(0, 14_000).unwrap();
+        let part = within(0, 14_000).unwrap();
         assert_eq!(
             (part.from, part.to, part.missing, part.readings),
-            (10_000, 14_000, Missing::Records(4), Some(4))
+            (GatewayTime(10_000), GatewayTime(14_000), Missing::Records(4), Some(4))
         );
-        assert_eq!(part.readings_within((0, 100_000)), (4, false));
+        assert_eq!(part.readings_within((GatewayTime(0), GatewayTime(100_000))), (4, false));
     }
 }

@@ -4,6 +4,7 @@
 
 use super::band::Band;
 use super::thin::{At, Columns, Spaced, Thinned};
+use crate::time::GatewayTime;
 use std::collections::BTreeMap;
 
 /// Symbols on a line are this many columns apart.
@@ -12,8 +13,8 @@ const SYMBOLS_APART: u32 = 8;
 /// A reading, as a series takes it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drawn {
-    /// When it was made, Unix seconds.
-    pub time: i64,
+    /// When it was made.
+    pub time: GatewayTime,
     /// Its value, or why there is none in words.
     pub value: Result<f64, String>,
     /// What the value is in.
@@ -32,7 +33,7 @@ pub struct Series {
     columns: Columns,
     bands: Vec<Band>,
     /// Of each band and those before it, the latest end.
-    ends: Vec<i64>,
+    ends: Vec<GatewayTime>,
     line: Thinned,
     by_hand: Spaced,
     absent: Spaced,
@@ -41,7 +42,7 @@ pub struct Series {
     unit: Option<&'static str>,
     other_units: u64,
     readings: u64,
-    last: Option<i64>,
+    last: Option<GatewayTime>,
     must_break: bool,
 }
 
@@ -53,7 +54,7 @@ impl Series {
     pub fn new(columns: Columns, mut bands: Vec<Band>) -> Self {
         bands.retain(Band::breaks);
         bands.sort_by_key(|band| (band.from, band.to));
-        let mut end = i64::MIN;
+        let mut end = GatewayTime(i64::MIN);
         let ends = bands
             .iter()
             .map(|band| {
@@ -79,7 +80,7 @@ impl Series {
     }
 
     /// Whether something is missing between two instants.
-    fn is_gap(&self, before: i64, after: i64) -> bool {
+    fn is_gap(&self, before: GatewayTime, after: GatewayTime) -> bool {
         let begun = self.bands.partition_point(|band| band.from < after);
         begun.checked_sub(1).and_then(|at| self.ends.get(at)).is_some_and(|&end| end > before)
     }
@@ -111,7 +112,7 @@ impl Series {
         }
     }
 
-    fn without(&mut self, time: i64, why: String) {
+    fn without(&mut self, time: GatewayTime, why: String) {
         self.must_break = true;
         self.absent.push(At { time, value: 0.0 });
         let known = self.reasons.len() < REASONS_MAX || self.reasons.contains_key(&why);
@@ -198,7 +199,7 @@ pub struct Panel {
     /// How many did.
     pub by_hand_count: u64,
     /// When readings without a value were made; thinned.
-    pub absent: Vec<i64>,
+    pub absent: Vec<GatewayTime>,
     /// How many there are.
     pub absent_count: u64,
     /// Why, with how many.
@@ -235,13 +236,15 @@ mod tests {
     use super::super::band::Missing;
     use super::*;
 
-    const COLUMNS: Columns = Columns { from: 0, to: 100_000, number: 100 };
+    const COLUMNS: Columns = Columns { from: GatewayTime(0), to: GatewayTime(100_000), number: 100 };
 
     fn reading(time: i64, value: Result<f64, String>) -> Drawn {
+        let time = GatewayTime(time);
         Drawn { time, value, unit: "kPa", marks: Vec::new(), is_by_hand: false, is_new: false }
     }
 
     fn band(from: i64, to: i64, records: u64, readings: Option<u64>) -> Band {
+        let (from, to) = (GatewayTime(from), GatewayTime(to));
         Band { from, to, missing: Missing::Records(records), readings, is_part: false }
     }
 
@@ -254,7 +257,7 @@ mod tests {
     }
 
     fn ends(panel: &Panel) -> Vec<(i64, i64)> {
-        panel.pieces.iter().map(|p| (p[0].time, p[p.len() - 1].time)).collect()
+        panel.pieces.iter().map(|p| (p[0].time.unix_s(), p[p.len() - 1].time.unix_s())).collect()
     }
 
     #[test]
@@ -291,7 +294,7 @@ mod tests {
         assert_eq!(ends(&panel), [(0, 5_000), (20_000, 20_000)]);
         assert_eq!(
             (panel.absent.as_slice(), panel.absent_count, panel.drawn),
-            ([10_000, 15_000].as_slice(), 2, 3)
+            ([GatewayTime(10_000), GatewayTime(15_000)].as_slice(), 2, 3)
         );
         assert_eq!(panel.reasons, [("its value is no number".to_owned(), 1), ("open circuit".to_owned(), 1)]);
     }

@@ -5,11 +5,13 @@
 //!
 //! What this is not: no mean and no smoothing; every value that comes out went in.
 
+use crate::time::GatewayTime;
+
 /// A value in time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct At {
-    /// When, Unix seconds.
-    pub time: i64,
+    /// When.
+    pub time: GatewayTime,
     /// What.
     pub value: f64,
 }
@@ -18,18 +20,18 @@ pub struct At {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Columns {
     /// Where the first begins.
-    pub from: i64,
+    pub from: GatewayTime,
     /// Where the last ends, after `from`.
-    pub to: i64,
+    pub to: GatewayTime,
     /// How many, above 0.
     pub number: u32,
 }
 
 impl Columns {
     /// The column of an instant; what lies outside is in the first or last.
-    pub fn of(&self, time: i64) -> u32 {
-        let span = i128::from(self.to.saturating_sub(self.from).max(1));
-        let into = i128::from(time.saturating_sub(self.from).max(0));
+    pub fn of(&self, time: GatewayTime) -> u32 {
+        let span = i128::from(self.to.since(self.from).max(1));
+        let into = i128::from(time.since(self.from).max(0));
         let column = into * i128::from(self.number) / span;
         u32::try_from(column).unwrap_or(u32::MAX).min(self.number.saturating_sub(1))
     }
@@ -169,35 +171,43 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    fn columns(to: i64, number: u32) -> Columns {
+        Columns { from: GatewayTime(0), to: GatewayTime(to), number }
+    }
+
+    fn at(time: i64, value: f64) -> At {
+        At { time: GatewayTime(time), value }
+    }
+
     #[test]
     fn a_spike_of_one_value_among_a_million_is_drawn() {
-        let columns = Columns { from: 0, to: 1_000_000, number: 800 };
-        let mut thinned = Thinned::new(columns);
+        let mut thinned = Thinned::new(columns(1_000_000, 800));
         for time in 0..1_000_000 {
-            thinned.push(At { time, value: if time == 777_777 { 42.0 } else { 1.0 } }, false);
+            thinned.push(at(time, if time == 777_777 { 42.0 } else { 1.0 }), false);
         }
         let (pieces, hidden) = thinned.finish();
         assert_eq!((pieces.len(), hidden), (1, 0));
-        assert!(pieces[0].contains(&At { time: 777_777, value: 42.0 }));
+        assert!(pieces[0].contains(&at(777_777, 42.0)));
         assert!(pieces[0].len() <= 3_200, "{}", pieces[0].len());
     }
 
     #[test]
     fn a_break_is_seen_where_it_spans_columns_and_counted_where_it_does_not() {
-        let mut thinned = Thinned::new(Columns { from: 0, to: 100, number: 10 });
+        let mut thinned = Thinned::new(columns(100, 10));
         for (time, broken) in [(0, false), (4, true), (8, false), (35, true), (36, false)] {
-            thinned.push(At { time, value: 1.0 }, broken);
+            thinned.push(at(time, 1.0), broken);
         }
         let (pieces, hidden) = thinned.finish();
-        let times: Vec<Vec<i64>> = pieces.iter().map(|p| p.iter().map(|at| at.time).collect()).collect();
+        let times: Vec<Vec<i64>> =
+            pieces.iter().map(|p| p.iter().map(|at| at.time.unix_s()).collect()).collect();
         assert_eq!((times, hidden), (vec![vec![0, 8], vec![35, 36]], 1));
     }
 
     #[test]
     fn two_values_of_one_time_stay_in_their_order() {
-        let mut thinned = Thinned::new(Columns { from: 0, to: 100, number: 1 });
+        let mut thinned = Thinned::new(columns(100, 1));
         for (time, value) in [(0, 0.0), (0, -1.0), (5, -0.5)] {
-            thinned.push(At { time, value }, false);
+            thinned.push(at(time, value), false);
         }
         let (pieces, _) = thinned.finish();
         let values: Vec<f64> = pieces[0].iter().map(|at| at.value).collect();
@@ -214,9 +224,9 @@ mod tests {
             let mut all = Vec::new();
             for (step, value, broken) in steps {
                 time += step;
-                all.push((At { time, value }, broken));
+                all.push((at(time, value), broken));
             }
-            let columns = Columns { from: 0, to: time + 1, number };
+            let columns = columns(time + 1, number);
             let mut thinned = Thinned::new(columns);
             for &(at, broken) in &all {
                 thinned.push(at, broken);

@@ -129,7 +129,7 @@ impl Page<'_> {
                 None => "how many is not known".to_owned(),
             };
             let memory = &open.in_memory;
-            let until = match (memory.in_logger, memory.earliest.map(|at| at.unix_s())) {
+            let until = match (memory.in_logger, memory.earliest) {
                 _ if open.state == GapState::WrittenOff || visits::is_probably_whole(open) => String::new(),
                 (InLogger::No, _) => "; no longer in the logger: no visit closes it".to_owned(),
                 _ if memory.is_elsewhere => "; in the unit that was there before".to_owned(),
@@ -183,7 +183,7 @@ impl Page<'_> {
                 silence.logger.to_string(),
                 self.name(silence.logger),
                 silence.last_heard.map_or("never".to_owned(), |heard| self.at(heard)),
-                silence.last_heard.map_or(String::new(), |heard| duration(self.now - heard)),
+                silence.last_heard.map_or(String::new(), |heard| duration(self.now.since(heard))),
             ]);
             tails.push(silence.presumed_readings.map_or("not known".to_owned(), |n| counted(n, "reading")));
         }
@@ -231,7 +231,7 @@ impl Page<'_> {
         text += &self.prose(0, "Times of gaps are estimates from the loggers' clocks, to about an interval.");
         let is_unsure = |gap: &Gap| {
             gap.in_memory.in_logger == InLogger::Perhaps
-                && gap.in_memory.earliest.is_some_and(|at| at.unix_s() > self.now)
+                && gap.in_memory.earliest.is_some_and(|at| at > self.now)
         };
         if self.open.iter().copied().any(is_unsure) {
             text += &self.prose(

@@ -20,7 +20,7 @@ impl Page<'_> {
         let is_more = !large.iter().all(|visit| is_only_silent(&visit));
         if let Some(first) = large.first().filter(|_| is_more) {
             let logger = first.logger;
-            return match first.deadline.goes_by().map(|by| by.unix_s()) {
+            return match first.deadline.goes_by() {
                 Some(by) if by <= self.now => {
                     format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
                 }
@@ -84,13 +84,13 @@ impl Page<'_> {
         }
         let mut table = Table::new(&["go before", "nothing left by", ">records", ">logger", "name", ""]);
         for visit in &to_go {
-            let before = match visit.deadline.goes_by().map(|by| by.unix_s()) {
+            let before = match visit.deadline.goes_by() {
                 Some(before) if before <= self.now => "now".to_owned(),
                 Some(before) => self.at(before),
                 None => "not known".to_owned(),
             };
             let gone_by = match (visit.nothing_left_by, visit.stake.records) {
-                (Some(at), _) => self.at(at.unix_s()),
+                (Some(at), _) => self.at(at),
                 (None, 0) => String::new(),
                 (None, _) => "not known".to_owned(),
             };

@@ -97,15 +97,14 @@ impl Page<'_> {
 
     /// What of a gap is still in its logger, in words.
     pub(super) fn deadline(&self, gap: &Gap) -> String {
-        let at = |time: i64| self.at(time);
+        let at = |time| self.at(time);
         let memory = &gap.in_memory;
         let partly = if memory.gone > 0 {
             format!("{} gone; the rest ", thousands(memory.gone))
         } else {
             String::new()
         };
-        let (earliest, latest) = (memory.earliest.map(|at| at.unix_s()), memory.latest.map(|at| at.unix_s()));
-        match (memory.in_logger, earliest, latest) {
+        match (memory.in_logger, memory.earliest, memory.latest) {
             (InLogger::No, ..) => "no longer in the logger".to_owned(),
             _ if memory.is_elsewhere => format!("{partly}in the unit that was there before"),
             (InLogger::Yes, Some(earliest), _) if partly.is_empty() => {

@@ -91,7 +91,7 @@ impl Page<'_> {
     pub(super) fn outage_table(&self, heading: &str) -> String {
         let lists_all = self.wanted.each || self.wanted.from.is_some();
         let is_old = |outage: &&Outage| {
-            !lists_all && outage.is_repaired() && outage.to < self.now.saturating_sub(REPAIRED_SHOWN_S)
+            !lists_all && outage.is_repaired() && outage.to < self.now.later(-REPAIRED_SHOWN_S)
         };
         let (old, outages): (Vec<&Outage>, Vec<&Outage>) = self.found.report.outages.iter().partition(is_old);
         if outages.is_empty() && old.is_empty() {
@@ -113,7 +113,7 @@ impl Page<'_> {
             table.row([
                 self.marked(outage.from, outage.is_corrected),
                 self.marked(outage.to, outage.is_corrected),
-                duration(outage.to.saturating_sub(outage.from)),
+                duration(outage.to.since(outage.from)),
                 outage.loggers.len().to_string(),
                 thousands(outage.records()),
             ]);
@@ -164,7 +164,7 @@ pub(super) fn cause(cause: Cause) -> &'static str {
 
 /// An outage in a sentence.
 fn said(outage: &Outage) -> String {
-    let lasted = duration(outage.to.saturating_sub(outage.from));
+    let lasted = duration(outage.to.since(outage.from));
     match outage.cause {
         Cause::GatewayNotRunning => format!("the gateway was not running for {lasted}"),
         Cause::PortLost => format!("a radio was not listening for {lasted}"),

@@ -5,6 +5,7 @@ use crate::report::memory::InLogger;
 use crate::report::notes::NotesSpan;
 use crate::report::selection::{GapsFound, GapsWanted};
 use crate::text::{counted, local};
+use crate::time::GatewayTime;
 use crate::view::frame::Frame;
 use crate::view::notes::{cut, manual_line, remark_line, write_off_line};
 use crate::view::term::{self, Table, Tails, wrapped};
@@ -33,7 +34,7 @@ pub struct Page<'a> {
     pub(super) frame: Frame<'a>,
     pub(super) found: &'a GapsFound,
     pub(super) wanted: &'a GapsWanted,
-    pub(super) now: i64,
+    pub(super) now: GatewayTime,
     pub(super) columns: usize,
     pub(super) open: Vec<&'a Gap>,
 }
@@ -101,15 +102,15 @@ impl<'a> Page<'a> {
         term::cut(name, NAME_MAX[usize::from(self.columns >= ROOMY_COLUMNS)])
     }
 
-    pub(super) fn at(&self, time: i64) -> String {
+    pub(super) fn at(&self, time: GatewayTime) -> String {
         local(time, self.frame.utc_offset_s)
     }
 
-    pub(super) fn marked(&self, time: i64, is_corrected: bool) -> String {
+    pub(super) fn marked(&self, time: GatewayTime, is_corrected: bool) -> String {
         format!("{}{}", if is_corrected { "~" } else { "" }, self.at(time))
     }
 
-    pub(super) fn maybe(&self, time: Option<i64>, is_corrected: bool) -> String {
+    pub(super) fn maybe(&self, time: Option<GatewayTime>, is_corrected: bool) -> String {
         time.map_or("not known".to_owned(), |time| self.marked(time, is_corrected))
     }
 

@@ -2,6 +2,7 @@
 
 use crate::report::sheet::{EXPECTED_DAYS, Sheet, SheetPage};
 use crate::text::{duration, local, offset_label};
+use crate::time::GatewayTime;
 use crate::view;
 use crate::view::visits::words::{battery, ranges, said, stake};
 
@@ -15,7 +16,7 @@ pub(super) fn clean(text: &str) -> String {
 
 /// Label and words of the facts at the head of a page.
 pub(super) fn facts(sheet: &Sheet, page: &SheetPage) -> Vec<(&'static str, String)> {
-    let at = |time: i64| local(time, sheet.utc_offset_s);
+    let at = |time: GatewayTime| local(time, sheet.utc_offset_s);
     let visit = &page.visit;
     let not_told = || "not told".to_owned();
     let mut all = vec![
@@ -30,7 +31,7 @@ pub(super) fn facts(sheet: &Sheet, page: &SheetPage) -> Vec<(&'static str, Strin
             "last heard",
             match visit.last_heard {
                 Some(heard) => {
-                    format!("{}, {} before this was made", at(heard), duration(sheet.made_at - heard))
+                    format!("{}, {} before this was made", at(heard), duration(sheet.made_at.since(heard)))
                 }
                 None => "never".to_owned(),
             },

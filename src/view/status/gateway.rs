@@ -5,6 +5,7 @@ use crate::record::judge::Outcome;
 use crate::report::gateway::is_stuck;
 use crate::report::status::Status;
 use crate::text::{counted, duration, local, size, thousands};
+use crate::time::GatewayTime;
 use crate::view;
 
 /// The daemon and its ports.
@@ -30,7 +31,7 @@ pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
     });
     let mut lines = vec![(
         "gateway",
-        format!("running for {}, {clock}, {commit}", duration(status.now - state.started_at)),
+        format!("running for {}, {clock}, {commit}", duration(status.now.since(state.started_at))),
     )];
     if is_stuck(state, status.now) {
         lines.push(("", format!("STUCK? It last wrote its state {}", ago(status, state.written_at))));
@@ -120,8 +121,8 @@ pub(super) fn notices(status: &Status) -> impl Iterator<Item = (&'static str, St
     })
 }
 
-fn ago(status: &Status, at: i64) -> String {
-    whole(&format!("{} ago", duration(status.now - at)))
+fn ago(status: &Status, at: GatewayTime) -> String {
+    whole(&format!("{} ago", duration(status.now.since(at))))
 }
 
 fn years(days: u64) -> String {

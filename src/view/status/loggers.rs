@@ -5,6 +5,7 @@ use super::marks;
 use crate::report::days::{DAY_S, DayMark, Strip};
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::{local, thousands};
+use crate::time::GatewayTime;
 use crate::view::term::{Column, Table, paragraph};
 
 /// A name is cut to this before a column is given up.
@@ -26,16 +27,17 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
         Column::new("fetch before"),
     ]);
     for logger in &status.loggers {
-        let heard = logger.heard.unwrap_or_default();
+        let heard = logger.heard.map(|heard| (heard.battery_mv, heard.rssi_dbm, heard.snr_quarter_db));
+        let (battery_mv, rssi_dbm, snr_quarter_db) = heard.unwrap_or_default();
         let or_nothing = |text: Option<String>| text.unwrap_or_default();
         table.row([
             format!("{} {}", if logger.needs_somebody(now) { '!' } else { ' ' }, logger.address),
             logger.name.clone(),
             last_heard(logger, now),
             logger.strip.marks(days).map(|mark| marks::character(mark, look.unicode)).collect(),
-            or_nothing(heard.battery_mv.map(|mv| format!("{:.2} V", f64::from(mv) / 1000.0))),
-            or_nothing(heard.rssi_dbm.map(|rssi| format!("{rssi} dBm"))),
-            or_nothing(heard.snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
+            or_nothing(battery_mv.map(|mv| format!("{:.2} V", f64::from(mv) / 1000.0))),
+            or_nothing(rssi_dbm.map(|rssi| format!("{rssi} dBm"))),
+            or_nothing(snr_quarter_db.map(|snr| format!("{:.1} dB", f64::from(snr) / 4.0))),
             or_nothing(logger.heard_percent().map(|percent| format!("{percent} %"))),
             thousands(logger.missing),
             fetch_before(logger, now, offset),
@@ -45,9 +47,9 @@ pub(super) fn loggers(status: &Status, look: Look) -> String {
 }
 
 /// In one unit, so that a column of times can be compared at a glance.
-fn last_heard(logger: &LoggerStatus, now: i64) -> String {
+fn last_heard(logger: &LoggerStatus, now: GatewayTime) -> String {
     let Some(heard) = logger.heard else { return "never".to_owned() };
-    let since = (now - heard.received_at).max(0);
+    let since = now.since(heard.received_at).max(0);
     let length = match since {
         0..60 => format!("{since} s"),
         60..3600 => format!("{} min", since / 60),
@@ -61,7 +63,7 @@ fn last_heard(logger: &LoggerStatus, now: i64) -> String {
     }
 }
 
-fn fetch_before(logger: &LoggerStatus, now: i64, offset: i32) -> String {
+fn fetch_before(logger: &LoggerStatus, now: GatewayTime, offset: i32) -> String {
     match logger.drive.map(|(at, _)| at).or(logger.deadline) {
         Some(at) if at <= now => "at risk now".to_owned(),
         Some(at) => short_time(at, now, offset),
@@ -72,8 +74,8 @@ fn fetch_before(logger: &LoggerStatus, now: i64, offset: i32) -> String {
 }
 
 /// The heading of the strip: its first and last day, above its ends.
-fn strip_heading(now: i64, offset: i32, days: usize) -> String {
-    let last = now.div_euclid(DAY_S);
+fn strip_heading(now: GatewayTime, offset: i32, days: usize) -> String {
+    let last = now.unix_s().div_euclid(DAY_S);
     let date = |day: i64| -> String {
         // The middle of a day of UTC lies on the site's date that most of it falls on.
         let text = local(day.saturating_mul(DAY_S).saturating_add(DAY_S / 2), offset);

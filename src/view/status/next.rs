@@ -5,6 +5,7 @@ use crate::report::gaps::GapState;
 use crate::report::memory::{InLogger, InMemory};
 use crate::report::status::{LoggerStatus, Status};
 use crate::text::{counted, duration, local};
+use crate::time::GatewayTime;
 use crate::view;
 
 /// The most loggers after the first that the next step names; the table shows all of them.
@@ -46,7 +47,7 @@ fn logger_step(status: &Status) -> Option<String> {
     let now = status.now;
     let offset = status.around.utc_offset_s;
     let called = |logger: &LoggerStatus| format!("logger {} ({})", logger.address, logger.name);
-    let mut drives: Vec<(i64, u64, &LoggerStatus)> = status
+    let mut drives: Vec<(GatewayTime, u64, &LoggerStatus)> = status
         .loggers
         .iter()
         .filter_map(|logger| logger.drive.map(|(at, records)| (at, records, logger)))
@@ -104,7 +105,7 @@ fn silence_step(status: &Status) -> Option<String> {
     }
     let longest = silent.iter().min_by_key(|logger| logger.heard.map(|heard| heard.received_at))?;
     let since = longest.heard.map_or("was never heard".to_owned(), |heard| {
-        format!("is silent for {}", whole(&duration(status.now - heard.received_at)))
+        format!("is silent for {}", whole(&duration(status.now.since(heard.received_at))))
     });
     let others = match silent.len() as u64 - 1 {
         0 => String::new(),

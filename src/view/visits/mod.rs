@@ -10,6 +10,7 @@ pub use json::as_json;
 use crate::report::visits::{Class, Fetch, Visit};
 use crate::report::walk::VisitList;
 use crate::text::{counted, duration, thousands};
+use crate::time::GatewayTime;
 use crate::view;
 use crate::view::frame::Frame;
 use crate::view::term::{self, Table, cut, wrapped};
@@ -40,7 +41,7 @@ struct Page<'a> {
     list: &'a VisitList,
     visits: &'a [Visit],
     each: bool,
-    now: i64,
+    now: GatewayTime,
     columns: usize,
 }
 
@@ -94,14 +95,14 @@ impl<'a> Page<'a> {
             return String::new();
         };
         if let Some((before, logger)) = self.list.first_to_overwrite {
-            words += &match before.unix_s() <= self.now {
+            words += &match before <= self.now {
                 true => format!(
                     " Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
                 ),
                 false => format!(
                     " If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite \
                      from then on what was not received.",
-                    self.at(before.unix_s())
+                    self.at(before)
                 ),
             };
         }
@@ -119,7 +120,7 @@ impl<'a> Page<'a> {
             self.to_go().filter(|visit| matches!(visit.class, Class::Dated | Class::Undated)).collect();
         let words = match large.first() {
             Some(first) => {
-                let when = match first.deadline.goes_by().map(|by| by.unix_s()) {
+                let when = match first.deadline.goes_by() {
                     Some(by) if by <= self.now => "the first of them now".to_owned(),
                     Some(by) => format!("the first of them before {}", self.at(by)),
                     None => "soon".to_owned(),
@@ -186,14 +187,15 @@ impl<'a> Page<'a> {
         ]);
         let mut narrow = Table::new(&["go before", ">left", ">logger", "name", ">records", ">presumed", ""]);
         for visit in self.to_go() {
-            let by = visit.deadline.goes_by().map(|by| by.unix_s());
+            let by = visit.deadline.goes_by();
             let go = match by {
                 Some(by) if by <= self.now => "now".to_owned(),
                 Some(by) => self.at(by),
                 None => "not known".to_owned(),
             };
-            let left = by.filter(|by| *by > self.now).map_or(String::new(), |by| words::left(by - self.now));
-            let latest = visit.deadline.latest.map_or("not known".to_owned(), |at| self.at(at.unix_s()));
+            let left =
+                by.filter(|by| *by > self.now).map_or(String::new(), |by| words::left(by.since(self.now)));
+            let latest = visit.deadline.latest.map_or("not known".to_owned(), |at| self.at(at));
             let (logger, name) = (visit.logger.to_string(), cut(self.frame.name(visit.logger), names));
             let records = thousands(visit.stake.records);
             let presumed = match (visit.stake.presumed, visit.stake.presumed_unknown) {
@@ -282,7 +284,7 @@ impl<'a> Page<'a> {
         }
         text += &self.line("cell", &words::battery(visit, self.now, &|at| self.at(at)));
         let heard = match visit.last_heard {
-            Some(heard) => format!("{}, {} ago", self.at(heard), duration(self.now - heard)),
+            Some(heard) => format!("{}, {} ago", self.at(heard), duration(self.now.since(heard))),
             None => "never".to_owned(),
         };
         let silent = if visit.is_silent { "; silent since" } else { "" };
@@ -354,7 +356,7 @@ impl<'a> Page<'a> {
         words::ranges(all, if self.each { usize::MAX } else { RANGES_SHOWN }, &|at| self.at(at))
     }
 
-    fn at(&self, time: i64) -> String {
+    fn at(&self, time: GatewayTime) -> String {
         self.frame.at(time)
     }
 

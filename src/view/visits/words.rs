@@ -2,21 +2,20 @@
 
 use crate::report::visits::{Class, Fetch, Visit};
 use crate::text::{counted, duration, thousands};
+use crate::time::GatewayTime;
 use std::collections::BTreeMap;
 
 /// Writes a time as the site does.
-type At<'a> = &'a dyn Fn(i64) -> String;
+type At<'a> = &'a dyn Fn(GatewayTime) -> String;
 
 /// Until when, in words.
-pub fn said(visit: &Visit, now: i64, at: At<'_>) -> String {
-    let until = match visit.nothing_left_by.map(|by| by.unix_s()) {
+pub fn said(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
+    let until = match visit.nothing_left_by {
         Some(by) if by > now => format!(", the last of the gaps until {} at most", at(by)),
         _ => String::new(),
     };
-    let earliest = visit.deadline.earliest.map(|by| by.unix_s());
-    let latest = visit.deadline.latest.map(|by| by.unix_s());
     let small = if visit.class == Class::Small { "; single records, no reason to hurry" } else { "" };
-    match (visit.class, earliest, latest) {
+    match (visit.class, visit.deadline.earliest, visit.deadline.latest) {
         (Class::Gone, ..) => "no longer in the logger; look for files read before".to_owned(),
         (Class::Elsewhere, ..) => {
             "in the unit that was there before; copy its memory if you have it".to_owned()
@@ -86,10 +85,10 @@ pub fn gone(visit: &Visit) -> String {
 }
 
 /// The cell and its age.
-pub fn battery(visit: &Visit, now: i64, at: At<'_>) -> String {
+pub fn battery(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
     let measured = match visit.battery {
         Some((mv, measured)) => {
-            let ago = match now - measured {
+            let ago = match now.since(measured) {
                 ago if ago >= 0 => format!(", {} ago", duration(ago)),
                 _ => String::new(),
             };

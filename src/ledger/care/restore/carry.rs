@@ -11,7 +11,7 @@ use crate::ledger::db::{query, schema};
 use crate::ledger::digest::table;
 use crate::ledger::write::acts;
 use crate::record::acts::ActKind;
-use crate::time::Stamp;
+use crate::time::{GatewayTime, Stamp};
 use rusqlite::{Connection, OpenFlags};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -21,7 +21,7 @@ pub(super) struct Whole {
     file: PathBuf,
     size_bytes: u64,
     sha256: String,
-    modified_at: Option<i64>,
+    modified_at: Option<GatewayTime>,
 }
 
 impl Whole {
@@ -76,15 +76,15 @@ pub(super) fn carry_on(
     acts::note(&transaction, act.0, new, how.actor, now)?;
     // Later than everything that it knows of backups, also where the gateway's clock is years behind.
     let newest = "SELECT coalesce(max(max(made_at, coalesce(seen_at, made_at))), 0) FROM backup_made";
-    let newest: i64 = query::value(&transaction, newest, [])?;
-    let seen_at = now.unix_s.max(newest.saturating_add(1));
-    table::set_meta(&transaction, "restored_at", seen_at)?;
+    let newest: GatewayTime = query::value(&transaction, newest, [])?;
+    let seen_at = now.time().max(newest.later(1));
+    table::set_meta(&transaction, "restored_at", seen_at.unix_s())?;
     if let Some(source) = source {
         let copy = backup::Copy {
             file: &source.file,
             size_bytes: source.size_bytes,
             sha256: &source.sha256,
-            made_at: source.modified_at.map_or(now.unix_s, |at| at.min(now.unix_s)),
+            made_at: source.modified_at.map_or(now.time(), |at| at.min(now.time())),
             seen_at: Some(seen_at),
         };
         backup::note(&transaction, &copy, meta(&transaction, "settled_through")?)?;

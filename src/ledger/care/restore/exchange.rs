@@ -96,7 +96,7 @@ impl Exchange<'_> {
         }
         let [replaced, damaged] = ASIDE;
         let tail = if matches!(present, Present::Damaged(_)) { damaged } else { replaced };
-        let aside = files::free_dated_name(self.ledger, tail, self.now.unix_s);
+        let aside = files::free_dated_name(self.ledger, tail, self.now.time());
         let kept = self.is_present.then_some(aside.as_path());
         let act = act_of(&restored, was_adopted, kept);
         let carried = Carried { file: self.file, ids: &ids, source: source.as_ref(), act: &act };

@@ -165,24 +165,29 @@ fn insert(
 }
 
 /// Who was logged in when a note was written, as far as that is known there.
-fn bring_act(old: &Connection, db: &Connection, kind: ActKind, (from, to): (i64, i64)) -> Result<(), Error> {
+fn bring_act(
+    old: &Connection,
+    db: &Connection,
+    kind: ActKind,
+    (there, here): (i64, i64),
+) -> Result<(), Error> {
     type FoundAct = (i64, Option<String>, Option<String>, Option<u32>, Option<String>, Option<String>);
     let sql = "SELECT at, by_whom, login, uid, ran_as, host FROM act WHERE kind = ? AND number = ? ORDER BY id LIMIT 1";
-    let found: Vec<FoundAct> = query::all(old, sql, params![kind.name(), from])?;
+    let found: Vec<FoundAct> = query::all(old, sql, params![kind.name(), there])?;
     let Some((at, by, login, uid, ran_as, host)) = found.into_iter().next() else { return Ok(()) };
     let actor = Actor { login, uid, ran_as, host };
-    let act = NewAct { number: Some(to), by: by.as_deref(), ..NewAct::default() };
+    let act = NewAct { number: Some(here), by: by.as_deref(), ..NewAct::default() };
     acts::note(db, kind, act, Some(&actor), Stamp { unix_s: at, synchronised: true })
 }
 
 /// Which sequences were missing within a write-off.
-fn bring_parts(old: &Connection, db: &Connection, from: i64, to: i64) -> Result<(), Error> {
+fn bring_parts(old: &Connection, db: &Connection, there: i64, here: i64) -> Result<(), Error> {
     let sql = "SELECT first, last FROM write_off_part WHERE write_off = ?";
-    let parts: Vec<(i64, i64)> = query::all(old, sql, [from])?;
-    table::change(db, "write_off_part", "write_off = ?", [to], |db| {
+    let parts: Vec<(i64, i64)> = query::all(old, sql, [there])?;
+    table::change(db, "write_off_part", "write_off = ?", [here], |db| {
         for (first, last) in parts {
             db.prepare_cached("INSERT INTO write_off_part VALUES (?, ?, ?)")?
-                .execute(params![to, first, last])?;
+                .execute(params![here, first, last])?;
         }
         Ok(())
     })

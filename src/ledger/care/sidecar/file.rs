@@ -5,6 +5,7 @@ use crate::ledger::db::rare;
 use crate::ledger::db::schema;
 use crate::ledger::digest::table;
 use crate::record::coverage::{Basis, Coverage};
+use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -49,7 +50,7 @@ pub struct Sidecar {
     /// Which ledger it is of: one beside another ledger is not used.
     pub ledger_id: i64,
     /// When it was written.
-    pub as_of: i64,
+    pub as_of: GatewayTime,
     /// The journal row up to which all was settled.
     pub settled_through: i64,
     /// The last journal row.

@@ -57,7 +57,7 @@ impl Sidecar {
         let mut known = Self {
             schema: schema::VERSION,
             ledger_id: meta(db, "ledger_id")?,
-            as_of: now.unix_s,
+            as_of: now.time(),
             settled_through: state.settled_through,
             seen_row: state.seen_row,
             settled_day: meta(db, "settled_day")?,
@@ -140,7 +140,7 @@ impl Sidecar {
             let heard = snapshot.heard(address)?;
             Some(vec![
                 Value::from(address.number()),
-                heard.received_at.into(),
+                heard.received_at.unix_s().into(),
                 heard.battery_mv.into(),
                 heard.rssi_dbm.into(),
                 heard.snr_quarter_db.into(),

@@ -5,6 +5,7 @@ use crate::ledger::care::sidecar::Sidecar;
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::{query, schema};
+use crate::time::GatewayTime;
 use rusqlite::Connection;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -58,7 +59,7 @@ pub(super) fn name_for(
     path: &Path,
     known: Option<&Sidecar>,
     reason: &str,
-    unix_s: i64,
+    now: GatewayTime,
 ) -> Result<PathBuf, Error> {
     if let Some(aside) = unfinished(path, known) {
         return Ok(aside);
@@ -67,7 +68,7 @@ pub(super) fn name_for(
     if kept >= ASIDE_MAX {
         return Err(Error::TooManyAside { path: path.to_owned(), kept, reason: reason.to_owned() });
     }
-    Ok(files::free_dated_name(path, DAMAGED, unix_s))
+    Ok(files::free_dated_name(path, DAMAGED, now))
 }
 
 /// Opens what is set aside, to see what can be read of it; `None`: nothing can, or it is of another schema.

@@ -68,7 +68,7 @@ pub(super) fn make(
         }
         let mut covered = lost.known.map(Sidecar::coverage).unwrap_or_default();
         if lost.memory.epochs().next().is_some() {
-            taken.known_as_of = Some(now.unix_s);
+            taken.known_as_of = Some(now.time());
             covered.take_in(lost.memory);
         }
         if let (Some(old), Some(known)) = (lost.file, lost.known) {

@@ -113,7 +113,7 @@ fn take_over(
     now: Stamp,
 ) -> Result<(Ledger, TakenOver), Error> {
     let at = |source| Error::SetAside { path: path.to_owned(), source };
-    let aside = aside::name_for(path, known.as_ref(), reason, now.unix_s)?;
+    let aside = aside::name_for(path, known.as_ref(), reason, now.time())?;
     aside::set_aside(path, &aside).map_err(at)?;
     // The file itself may say more than what was written down yesterday, if what it says fits its digests.
     let old = aside::open_damaged(&aside);

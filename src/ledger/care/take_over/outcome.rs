@@ -2,6 +2,7 @@
 
 use crate::files;
 use crate::text::rfc3339;
+use crate::time::GatewayTime;
 use std::path::PathBuf;
 
 /// A take-over that took place.
@@ -14,7 +15,7 @@ pub struct TakenOver {
     /// What was wrong with it.
     pub reason: String,
     /// Up to when it is known what it held; `None`: nothing is known.
-    pub known_as_of: Option<i64>,
+    pub known_as_of: Option<GatewayTime>,
     /// Records that count as held there.
     pub records: u64,
     /// Records that were held, and that no file holds any more that can be read: missing from now on.
