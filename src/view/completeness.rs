@@ -1,6 +1,6 @@
 //! Completeness in words, as CSV and as JSON.
 
-use crate::report::completeness::{CompletenessWanted, Counts, FROM_THE_FIRST, LoggerCounts, Span};
+use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
 use crate::text::{csv_cell, rfc3339, thousands};
 use crate::time::GatewayTime;
 use crate::view::frame::Frame;
@@ -47,7 +47,7 @@ pub fn page(
     );
     if let (false, Some(span)) = (wanted.by_month, wanted.spans.first()) {
         let from =
-            if span.from == FROM_THE_FIRST { "the first record".to_owned() } else { frame.at(span.from) };
+            if span.from == GatewayTime::MIN { "the first record".to_owned() } else { frame.at(span.from) };
         text += &prose(&format!("The span is from {from} to before {}.", frame.at(span.to)), columns);
     }
     text.push('\n');
@@ -200,7 +200,7 @@ fn counts_json(counts: &Counts) -> Value {
 pub fn as_json(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> Value {
     let span = |(span, counts): (&Span, &Counts)| {
         let mut value = counts_json(counts);
-        value["from"] = json!((span.from > FROM_THE_FIRST).then(|| rfc3339(span.from)));
+        value["from"] = json!((span.from > GatewayTime::MIN).then(|| rfc3339(span.from)));
         value["to"] = json!(rfc3339(span.to));
         value
     };
@@ -228,7 +228,7 @@ pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts
         let spans = wanted.spans.iter().map(Some).zip(&of.spans);
         for (span, counts) in spans.chain([(None, &of.all)]) {
             let time = |at: Option<GatewayTime>| {
-                at.filter(|&at| at > FROM_THE_FIRST).map(rfc3339).unwrap_or_default()
+                at.filter(|&at| at > GatewayTime::MIN).map(rfc3339).unwrap_or_default()
             };
             text += &format!(
                 "{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",
