@@ -251,7 +251,7 @@ impl Site {
         let stamp = self.clock.at(self.now);
         let planner = Planner::open(&self.config.ledger.path).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
-        let mut planning = Planning::new(planner, &self.config.roster, &mut self.keyring, stamp.unix_s);
+        let mut planning = Planning::new(planner, &self.config.roster, &mut self.keyring, stamp.time());
         planning.sealed("a dump", &mut &dump[..], Some(dump.len() as u64), &mut Quiet).unwrap();
         let (mut files, ..) = planning.done();
         let file = files.pop().unwrap();

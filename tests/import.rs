@@ -347,7 +347,7 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
         keyring.mark_proven(key);
     }
     let withdrawals = planner.withdrawals().unwrap();
-    let mut planning = Planning::new(planner, &roster, &mut keyring, NOW.unix_s);
+    let mut planning = Planning::new(planner, &roster, &mut keyring, NOW.time());
     let mut quiet = Quiet(0);
     for file in files {
         let (bytes, _) = bytes_of(file);
@@ -1304,7 +1304,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
         .collect();
     let csv = hand::csv_header(3) + &rows;
     let (roster, mut keyring) = (small_roster(), small_keyring());
-    let mut planning = Planning::new(Planner::open(&path).unwrap(), &roster, &mut keyring, NOW.unix_s);
+    let mut planning = Planning::new(Planner::open(&path).unwrap(), &roster, &mut keyring, NOW.time());
     let mut quiet = Quiet(0);
 
     let pulled = planning.sealed("P-1", &mut Pulled(&bytes), Some(bytes.len() as u64 + 9), &mut quiet);
@@ -1349,7 +1349,7 @@ fn after_a_damaged_ledger_a_plan_finds_no_conflict_with_what_is_held_elsewhere()
     let file = FileOf::Csv { names: held.clone(), bare: false };
     let (bytes, _) = bytes_of(&file);
     let (roster, mut keyring) = (small_roster(), small_keyring());
-    let mut planning = Planning::new(Planner::open(&path).unwrap(), &roster, &mut keyring, NOW.unix_s);
+    let mut planning = Planning::new(Planner::open(&path).unwrap(), &roster, &mut keyring, NOW.time());
     let plan = planning.own_csv("P-1", &mut &bytes[..], None, &mut Quiet(0)).unwrap();
     assert_eq!((plan.conflicts, plan.held, plan.new), (0, held.len() as u64, 0));
 }

@@ -301,7 +301,7 @@ impl Drawn {
         let planner = Planner::open(&self.path).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
         let mut keyring = Keyring::default();
-        let mut planning = Planning::new(planner, &self.roster, &mut keyring, NOW.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut keyring, NOW.time());
         planning
             .rows_of("a file", steps, |planning| {
                 for (line, (id, row)) in (2..).zip(rows) {

@@ -1017,7 +1017,7 @@ impl World {
         let now = self.now();
         let planner = Planner::open(&self.path()).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
-        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.time());
         let planned = if sealed {
             planning.sealed("a dump", &mut &dump[..], Some(dump.len() as u64), &mut Quiet)
         } else {
@@ -1570,7 +1570,7 @@ impl World {
         let planner = Planner::open(&self.path()).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
         let now = self.now();
-        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.unix_s);
+        let mut planning = Planning::new(planner, &self.roster, &mut self.keyring, now.time());
         planning.sealed("everything", &mut &dump[..], None, &mut Quiet).map_err(|_| "planned").unwrap();
         let file = planning.done().0.pop().unwrap();
         if file.changes() {

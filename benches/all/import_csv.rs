@@ -21,6 +21,7 @@ use stonechat::ledger::write::import::Planner;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
+use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
 
@@ -134,7 +135,7 @@ fn read(dir: &Path, layout: &Layout, roster: &Roster) -> u64 {
 fn plan(dir: &Path, layout: &Layout, roster: &Roster) -> (u64, u64) {
     let mut keyring = Keyring::default();
     let planner = Planner::open(&dir.join("import.db")).unwrap();
-    let mut planning = Planning::new(planner, roster, &mut keyring, FROM + 10_i64.pow(9));
+    let mut planning = Planning::new(planner, roster, &mut keyring, GatewayTime(FROM + 10_i64.pow(9)));
     let mut file = File::open(dir.join("import.csv")).unwrap();
     let file =
         planning.by_layout("import.csv", &mut file, None, layout, Address::new(17), &mut Quiet).unwrap();

@@ -11,6 +11,7 @@ use super::plan::{Both, Listener, NotPlanned, Planning};
 use crate::record::download::HeldKind;
 use crate::record::judge::Held;
 use crate::report::inputs::ReadError;
+use crate::time::LoggerTime;
 use crate::wire::record::{Event, Record};
 use crate::wire::seq::{Address, Epoch, Identity};
 use std::collections::BTreeMap;
@@ -81,9 +82,9 @@ impl Planning<'_> {
     fn history(&mut self, address: Address, rows: &[FileRow]) -> Result<Option<History>, NotPlanned> {
         let roster = self.roster();
         let Some(logger) = roster.logger(address) else { return Ok(None) };
-        let times = || rows.iter().map(|row| i64::from(row.row.time));
+        let times = || rows.iter().map(|row| LoggerTime(row.row.time.into()));
         let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(None) };
-        let span = (first - BEYOND_S, last + BEYOND_S);
+        let span = (first.later(-BEYOND_S), last.later(BEYOND_S));
         let mut all = BTreeMap::<(Epoch, u32), HeldRecord>::new();
         let mut add = |identity: Identity, time: u32, kind: Kind| {
             let sequence = identity.sequence.number();

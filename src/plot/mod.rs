@@ -11,14 +11,16 @@
 //! ```
 //! use stonechat::plot::{axis, render, scene::{self, Size}, words::Captions};
 //! use stonechat::report::picture::Picture;
+//! use stonechat::time::GatewayTime;
 //!
 //! let labels: Vec<String> = axis::values(0.0, 12.0, 3).into_iter().map(|tick| tick.label).collect();
 //! assert_eq!(labels, ["0", "5", "10"]);
 //!
+//! let (from, to) = (GatewayTime(1_780_000_000), GatewayTime(1_780_086_400));
 //! let picture = Picture {
-//!     site: "Harrow Tarn embankment".into(), from: 1_780_000_000, to: 1_780_086_400, offset_s: 0,
+//!     site: "Harrow Tarn embankment".into(), from, to, offset_s: 0,
 //!     panels: vec![], remarks: vec![], has_several_loggers: false,
-//!     not_drawn: vec![], damaged: vec![], units: None, now: 1_780_086_400,
+//!     not_drawn: vec![], damaged: vec![], units: None, now: to,
 //! };
 //! let size = Size { width: 640, height: None };
 //! let drawn = scene::laid_out(&picture, &Captions::default(), size).expect("as high as it needs");

@@ -45,6 +45,13 @@ pub const fn possible(now: GatewayTime) -> (LoggerTime, LoggerTime) {
     (FIRST_RECORDED, LoggerTime(now.unix_s()).later(AHEAD_S))
 }
 
+/// Whether a recorded time is of no right clock: before 2001-09-09, when Unix time passed 1,000,000,000 (ours), or further
+/// ahead than one.
+pub fn is_odd(recorded: LoggerTime, now: GatewayTime) -> bool {
+    const EARLIEST: LoggerTime = LoggerTime(1_000_000_000);
+    recorded < EARLIEST || as_if_right(recorded) > now.later(AHEAD_S)
+}
+
 /// A logger's time read as the gateway's, if it is plausible: from 2020-01-01 on, and not more than a day after the
 /// record's reception by a synchronised clock, if there was one.
 pub fn plausible(recorded: LoggerTime, received_at: Option<GatewayTime>) -> Option<GatewayTime> {

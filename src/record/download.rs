@@ -7,6 +7,7 @@ use crate::record::imports::ImportEntry;
 use crate::record::judge::{Held, Placed, Row};
 use crate::record::roster::Logger;
 use crate::record::unopened::WhyShut;
+use crate::time::LoggerTime;
 use crate::wire::frame::AirFrame;
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 
@@ -114,7 +115,7 @@ pub trait HeldLedger {
     fn held_of(
         &self,
         address: Address,
-        span: (i64, i64),
+        span: (LoggerTime, LoggerTime),
         give: &mut dyn FnMut(HeldItem),
     ) -> Result<(), Self::Error>;
 

@@ -80,7 +80,7 @@ fn plan(
         keyring.mark_proven(key);
     }
     let withdrawals = planner.withdrawals()?;
-    let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.unix_s)
+    let mut planning = Planning::new(planner, &config.roster, &mut keyring, now.time())
         .whole_only(args.strict)
         .keep_lines(refused.is_some());
     let Inputs { inputs, mut not_taken, .. } = found;

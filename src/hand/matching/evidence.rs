@@ -7,6 +7,7 @@
 use super::contents::{copy_row, empty_row, loosely};
 use super::timeline::Span;
 use super::{Contents, Fit, Matcher, Met, Piece, Why};
+use crate::time::LoggerTime;
 
 /// How far off a file may be as a whole, for all that is examined: a zone's offset, a summer hour, a day.
 const SHIFT_S_MAX: i64 = 26 * 3_600;
@@ -251,7 +252,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         for change_s in changes(i64::from(line.held[flank].interval_s)) {
             let seconds = if side.is_back { -change_s } else { change_s };
             let of_row = self.file.row(row);
-            let mut agreed = match line.at_time(span, i64::from(of_row.time) + seconds) {
+            let mut agreed = match line.at_time(span, LoggerTime(of_row.time.into()).later(seconds)) {
                 Some(target) => self.asked.values_agree(line, target, of_row)?,
                 None => None,
             };
@@ -297,7 +298,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 let from = span.first.max((around * PAIRS).saturating_sub(PAIRS));
                 let (mut pairs, mut differing) = (0, 0);
                 for one in from..=span.last.min((around + 2) * PAIRS) {
-                    let Some(other) = line.at_time(span, line.held[one].time + shift) else { continue };
+                    let Some(other) = line.at_time(span, line.held[one].time.later(shift)) else { continue };
                     if other != one
                         && let Some(row) =
                             self.asked.content(line, one)?.and_then(|content| loosely(content, like))
@@ -312,7 +313,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         };
         if pairs == 0 {
             // Nothing is known of times so far apart.
-            return Ok(line.held[span.last].time - line.held[span.first].time < shift.abs());
+            return Ok(line.held[span.last].time.since(line.held[span.first].time) < shift.abs());
         }
         let alike = f64::from(pairs + 1 - differing) / f64::from(pairs + 1);
         Ok(alike.powi(changes.min(1_000) as i32) <= CHANCE_MAX)
@@ -325,7 +326,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         let own = line.held[anchor.held];
         let (lo, hi) = self.window(side, at);
         let time = |at: usize| line.held[self.anchors[at].held].time;
-        let (earliest, latest) = (time(lo) - SHIFT_S_MAX, time(hi) + SHIFT_S_MAX);
+        let (earliest, latest) = (time(lo).later(-SHIFT_S_MAX), time(hi).later(SHIFT_S_MAX));
         for (of, span) in line.spans.iter().enumerate() {
             self.asked.compared += 1;
             let is_far = line.held[span.first].time > latest || line.held[span.last].time < earliest;
@@ -333,7 +334,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                 continue;
             }
             for &shift in [0].iter().chain(&side.shifts) {
-                if !(span.from..=span.to).contains(&(own.time + shift)) {
+                if !(span.from..=span.to).contains(&own.time.later(shift)) {
                     continue;
                 }
                 let (mut agreed, mut against) = (false, false);
@@ -371,7 +372,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
     fn probe(&mut self, at: usize, span: Span, shift: i64) -> Result<Option<bool>, C::Error> {
         let anchor = self.anchors[at];
         self.asked.compared += 1;
-        let target = self.line.at_time(span, self.line.held[anchor.held].time + shift);
+        let target = self.line.at_time(span, self.line.held[anchor.held].time.later(shift));
         match target.filter(|&target| target != anchor.held) {
             Some(target) => self.asked.values_agree(self.line, target, self.file.row(anchor.row)),
             None => Ok(None),

@@ -6,6 +6,7 @@
 use super::contents::step_s;
 use super::{Anchor, Contents, Fit, HeldRecord, Kind, Matcher, Met, Piece, Why};
 use crate::record::judge::Row;
+use crate::time::LoggerTime;
 
 /// Held readings at one time that a row is compared with.
 const SAME_TIME_MAX: usize = 32;
@@ -26,11 +27,11 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
 
     fn meets(&mut self, row: &Row) -> Result<Met, C::Error> {
         let line = self.line;
-        let (time, half_s) = (i64::from(row.time), i64::from(step_s(row)).div_euclid(2));
+        let (time, half_s) = (LoggerTime(row.time.into()), i64::from(step_s(row)).div_euclid(2));
         let time_of = |at: usize| line.by_time.get(at).map(|&held| line.held[held as usize].time);
-        let from = line.by_time.partition_point(|&held| line.held[held as usize].time < time - half_s);
+        let from = line.by_time.partition_point(|&held| line.held[held as usize].time < time.later(-half_s));
         let mut to = from;
-        while time_of(to).is_some_and(|of| of <= time + half_s) {
+        while time_of(to).is_some_and(|of| of <= time.later(half_s)) {
             to += 1;
             if to - from > SAME_TIME_MAX {
                 return Ok(Met::Several);
@@ -41,7 +42,7 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         let (mut agreed, mut nearest, mut is_dark) = (None, None, false);
         for at in from.saturating_sub(1)..(to + 1).min(line.by_time.len()) {
             let held = line.by_time[at] as usize;
-            let off_s = (line.held[held].time - time).abs();
+            let off_s = line.held[held].time.since(time).abs();
             let is_met = 4 * off_s <= i64::from(line.held[held].interval_s);
             if !is_met && off_s > half_s.max(60) {
                 continue;
@@ -209,37 +210,37 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         if ahead != behind {
             return Err(Why::TwoChanges);
         }
-        let off = |at: usize, expected: i64, interval_s: i64| {
-            let off_s = i64::from(self.file.row(from + at).time) - expected;
+        let off = |at: usize, expected: LoggerTime, interval_s: i64| {
+            let off_s = LoggerTime(self.file.row(from + at).time.into()).since(expected);
             let most_s = interval_s / 4;
             let line = self.file.line(from + at);
             if off_s.abs() > most_s { Err(Why::OffTime { line, off_s, most_s }) } else { Ok(()) }
         };
         if first.is_none() {
-            let (seconds, intervals) = (right.time - left.time, count as i64 + 1);
+            let (seconds, intervals) = (right.time.since(left.time), count as i64 + 1);
             if 4 * (seconds - intervals * left_s).abs() > left_s {
                 return Err(Why::Span { intervals: intervals as u64, interval_s: left.interval_s, seconds });
             }
             for at in 0..count {
                 // Between both neighbours: what they are off is shared.
-                off(at, left.time + seconds * (at as i64 + 1) / intervals, left_s)?;
+                off(at, left.time.later(seconds * (at as i64 + 1) / intervals), left_s)?;
             }
             return Ok(true);
         }
         for at in 0..ahead {
-            let expected = left.time + (at as i64 + 1) * left_s;
+            let expected = left.time.later((at as i64 + 1) * left_s);
             off(at, expected, left_s)?;
-            if let Some(change) = first.filter(|change| expected > ends_at(change) + left_s / 4) {
+            if let Some(change) = first.filter(|change| expected > ends_at(change).later(left_s / 4)) {
                 // A reading cannot be later than the change that comes after it.
-                let (line, off_s) = (self.file.line(from + at), expected - ends_at(change));
+                let (line, off_s) = (self.file.line(from + at), expected.since(ends_at(change)));
                 return Err(Why::OffTime { line, off_s, most_s: left_s / 4 });
             }
         }
         for at in ahead..count {
-            let expected = right.time - (count - at) as i64 * right_s;
+            let expected = right.time.later(-((count - at) as i64 * right_s));
             off(at, expected, right_s)?;
-            if let Some(change) = last.filter(|change| expected < i64::from(change.time) - right_s / 4) {
-                let (line, off_s) = (self.file.line(from + at), expected - i64::from(change.time));
+            if let Some(change) = last.filter(|change| expected < begins_at(change).later(-right_s / 4)) {
+                let (line, off_s) = (self.file.line(from + at), expected.since(begins_at(change)));
                 return Err(Why::OffTime { line, off_s, most_s: right_s / 4 });
             }
         }
@@ -284,11 +285,16 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
 }
 
 /// The latest time that a reading before a change can have.
-fn ends_at(change: &HeldRecord) -> i64 {
+fn ends_at(change: &HeldRecord) -> LoggerTime {
     match change.kind {
-        Kind::ClockSet { seconds_added } => i64::from(change.time).saturating_sub(seconds_added),
+        Kind::ClockSet { seconds_added } => LoggerTime(i64::from(change.time).saturating_sub(seconds_added)),
         // Another clock ran before.
-        Kind::PowerUp => i64::MAX / 2,
-        _ => i64::from(change.time),
+        Kind::PowerUp => LoggerTime(i64::MAX / 2),
+        _ => begins_at(change),
     }
+}
+
+/// The earliest time that a reading behind a change can have.
+fn begins_at(change: &HeldRecord) -> LoggerTime {
+    LoggerTime(change.time.into())
 }

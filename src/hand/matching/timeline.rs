@@ -2,12 +2,13 @@
 //! settings, and what is held between two readings.
 
 use super::history::{EpochHeld, HeldRecord, History, Kind};
+use crate::time::LoggerTime;
 use crate::wire::seq::Identity;
 
 /// A held reading in the order of identities.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Held {
-    pub(super) time: i64,
+    pub(super) time: LoggerTime,
     pub(super) epoch: u32,
     pub(super) record: u32,
     /// Which run of the clock: between two settings, times ascend.
@@ -29,8 +30,8 @@ pub(super) struct Timeline<'a> {
 pub(super) struct Span {
     pub(super) first: usize,
     pub(super) last: usize,
-    pub(super) from: i64,
-    pub(super) to: i64,
+    pub(super) from: LoggerTime,
+    pub(super) to: LoggerTime,
 }
 
 impl<'a> Timeline<'a> {
@@ -46,7 +47,7 @@ impl<'a> Timeline<'a> {
                     Kind::ClockSet { .. } | Kind::PowerUp => is_cut = true,
                     Kind::Event | Kind::Unknown => {}
                     Kind::Reading => {
-                        let time = i64::from(what.time);
+                        let time = LoggerTime(what.time.into());
                         let runs_back = held.last().is_some_and(|last| last.time >= time);
                         span += u32::from((is_cut || runs_back) && !held.is_empty());
                         is_cut = false;
@@ -91,8 +92,8 @@ impl<'a> Timeline<'a> {
                 // Who knows how long an epoch went on.
                 None => i64::from(u32::MAX),
             };
-            span.from -= i64::from(before) * i64::from(first.interval_s);
-            span.to += after * i64::from(last.interval_s);
+            span.from = span.from.later(-(i64::from(before) * i64::from(first.interval_s)));
+            span.to = span.to.later(after * i64::from(last.interval_s));
         }
         spans
     }
@@ -118,16 +119,16 @@ impl<'a> Timeline<'a> {
     }
 
     /// The reading of a run of the clock that is nearest to a time, if within a quarter of its interval.
-    pub(super) fn at_time(&self, span: Span, time: i64) -> Option<usize> {
+    pub(super) fn at_time(&self, span: Span, time: LoggerTime) -> Option<usize> {
         let of_span = &self.held[span.first..=span.last];
         let after = span.first + of_span.partition_point(|held| held.time < time);
         let is_near = |&at: &usize| {
             (span.first..=span.last).contains(&at) && {
                 let held = self.held[at];
-                4 * (held.time - time).abs() <= i64::from(held.interval_s)
+                4 * held.time.since(time).abs() <= i64::from(held.interval_s)
             }
         };
         let near = [after.checked_sub(1), Some(after)].into_iter().flatten().filter(is_near);
-        near.min_by_key(|&at| (self.held[at].time - time).abs())
+        near.min_by_key(|&at| self.held[at].time.since(time).abs())
     }
 }

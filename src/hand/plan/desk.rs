@@ -2,20 +2,17 @@
 
 use super::both::{At, Both};
 use super::file::FilePlan;
+use crate::record::clock;
 use crate::record::coverage::{Basis, Coverage};
 use crate::record::download::HeldNow;
 use crate::record::judge::{self, Held as _, Placed, Refused, Row, RowVerdict, Verdict};
 use crate::record::roster::Roster;
 use crate::record::row::row_content;
 use crate::report::inputs::ReadError;
+use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::record::Record;
 use crate::wire::seq::{Epoch, Identity, Slot};
 use std::collections::HashMap;
-
-/// A logger's clock cannot be right before this: 2001-09-09, when Unix time passed 1,000,000,000. Ours.
-const TIME_EARLY: u32 = 1_000_000_000;
-/// A time so far after the gateway's cannot be right.
-const TIME_LATE_S: i64 = 86_400;
 
 /// What is known of a row when it is read.
 pub(super) enum ForNow {
@@ -35,7 +32,7 @@ pub(super) struct Desk<'a> {
     pub(super) rows: &'a mut HashMap<Identity, At>,
     pub(super) beside: &'a mut HashMap<(Identity, Vec<u8>), u32>,
     pub(super) files: &'a mut Vec<FilePlan>,
-    pub(super) now: i64,
+    pub(super) now: GatewayTime,
 }
 
 impl Desk<'_> {
@@ -75,7 +72,8 @@ impl Desk<'_> {
                 {
                     self.after.name_epoch(id.address, previous, profile.previous_last, id.epoch);
                 }
-                let is_odd = record.is_some_and(|record| is_odd(record.time(), self.now));
+                let is_odd =
+                    record.is_some_and(|record| clock::is_odd(LoggerTime(record.time().into()), self.now));
                 file.odd_times += u64::from(is_odd);
             }
         }
@@ -137,7 +135,7 @@ impl Desk<'_> {
                 };
                 file.new += 1;
                 file.unproven += u64::from(placed == Placed::Unproven);
-                file.odd_times += u64::from(is_odd(row.time, self.now));
+                file.odd_times += u64::from(clock::is_odd(LoggerTime(row.time.into()), self.now));
                 let Some(item) = file.kept.push_row(id, row, placed) else { return Ok(Ok(false)) };
                 self.rows.insert(id, (at as u32, item));
                 self.after.insert(id, Basis::Csv);
@@ -182,8 +180,4 @@ fn is_first(
     let before = beside.len();
     beside.entry(content).or_insert(file as u32);
     beside.len() > before
-}
-
-fn is_odd(time: u32, now: i64) -> bool {
-    time < TIME_EARLY || i64::from(time) > now.saturating_add(TIME_LATE_S)
 }

@@ -17,6 +17,7 @@ use crate::record::judge::{self, Opened, Outcome, Row, Steps};
 use crate::record::roster::Roster;
 use crate::report::inputs::ReadError;
 use crate::seal::keyring::{Keyring, Unopened};
+use crate::time::GatewayTime;
 use crate::wire::frame::RECORD_MAX;
 use crate::wire::seq::{Identity, Slot};
 use std::collections::HashMap;
@@ -34,7 +35,7 @@ pub struct Planning<'a> {
     roster: &'a Roster,
     keyring: &'a mut Keyring,
     pub(crate) ledger: Box<dyn HeldLedger<Error = ReadError> + 'a>,
-    now: i64,
+    now: GatewayTime,
     /// What was held before.
     before: Coverage,
     /// What would be held after the files so far.
@@ -65,7 +66,7 @@ impl<'a> Planning<'a> {
         ledger: impl HeldLedger<Error = ReadError> + 'a,
         roster: &'a Roster,
         keyring: &'a mut Keyring,
-        now: i64,
+        now: GatewayTime,
     ) -> Self {
         let before = ledger.coverage().clone();
         Self {

@@ -28,7 +28,7 @@ use crate::record::imports::ImportEntry;
 use crate::record::judge::{self, Held, Outcome, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
-use crate::time::{GatewayTime, Stamp};
+use crate::time::{GatewayTime, LoggerTime, Stamp};
 use crate::wire::record::Reading;
 use crate::wire::seq::{Address, Identity};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -164,7 +164,7 @@ impl HeldLedger for Planner {
     fn held_of(
         &self,
         address: Address,
-        (from, to): (i64, i64),
+        (from, to): (LoggerTime, LoggerTime),
         give: &mut dyn FnMut(HeldItem),
     ) -> Result<(), Error> {
         let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
