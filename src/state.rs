@@ -105,6 +105,13 @@ pub enum Phase {
     Other(String),
 }
 
+impl Phase {
+    /// Whether it has ended.
+    pub fn is_stopped(&self) -> bool {
+        *self == Self::Stopped
+    }
+}
+
 impl Default for Phase {
     fn default() -> Self {
         Self::Other(String::new())

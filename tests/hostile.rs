@@ -10,14 +10,14 @@ use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 use stonechat::ledger::Ledger;
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
 use stonechat::state::Phase;
 use util::daemon::{PATIENCE, Site, binary};
 use util::hand;
 
 /// Two loggers of which a stretch is missing.
 fn behind(seed: u64) -> (Site, FieldPlan, Run) {
-    let plan = FieldPlan::harrow_tarn(seed, 2, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(seed, 2, TrueTime(1_780_000_000), 2).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     let third = run.emissions.len() / 3;
@@ -218,8 +218,8 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
     let file = format!("{EVIL}.csv");
     std::fs::write(site.path(&file), hand::own_csv(&records)).unwrap();
     std::fs::write(site.path(&format!("{EVIL}.txt")), "no download").unwrap();
-    let now = stonechat::text::rfc3339(run_out.truth.to_unix_s());
-    let at = stonechat::text::rfc3339(run_out.truth.to_unix_s() - 7200);
+    let now = stonechat::text::rfc3339(run_out.truth.end().unix_s());
+    let at = stonechat::text::rfc3339(run_out.truth.end().unix_s() - 7200);
     for args in [
         &["import", ".", "--by", "R. Dale"][..],
         &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"],
@@ -385,7 +385,7 @@ fn open_to_others(folder: &Path, all: &mut BTreeSet<String>, files: &mut usize) 
 
 #[test]
 fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
-    let plan = FieldPlan::harrow_tarn(904, 2, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(904, 2, TrueTime(1_780_000_000), 2).without_incidents();
     let run_out = Field::new(plan.clone()).run_out();
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 100");
     for file in ["site.toml", "loggers.toml", "keys.toml", "points.toml", "calibrations.toml"] {
@@ -410,7 +410,7 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
     wait(&|state| state.commit.is_some_and(|commit| commit.records > 50));
     let records: Vec<_> = run_out.truth.records().cloned().collect();
     std::fs::write(site.path("logger.csv"), hand::own_csv(&records) + "no,row\n").unwrap();
-    let at = stonechat::text::rfc3339(run_out.truth.to_unix_s() - 7200);
+    let at = stonechat::text::rfc3339(run_out.truth.end().unix_s() - 7200);
     for args in [
         &["import", "logger.csv", "--by", "R. Dale", "--refused", "refused.csv"][..],
         &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"],

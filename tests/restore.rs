@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
 use stonechat::state::Phase;
 use util::daemon::Site;
 use util::hand;
@@ -27,7 +27,7 @@ fn ended(output: &Output, code: i32) -> String {
 
 /// A site, and a backup of its ledger from when half of what it holds had come in.
 fn half_backed_up(seed: u64) -> (Site, FieldPlan, Run, PathBuf) {
-    let plan = FieldPlan::harrow_tarn(seed, 4, 1_780_000_000, 6).without_incidents();
+    let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let (first, second) = run.emissions.split_at(run.emissions.len() / 2);

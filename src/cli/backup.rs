@@ -8,7 +8,6 @@ use crate::ledger::read::given_up;
 use crate::ledger::read::snapshot::Reader;
 use crate::time::{Clock, SystemClock};
 use crate::view;
-use serde_json::json;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -40,9 +39,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let keep = Reader::open(&config.ledger.path).and_then(|reader| given_up::backups_to_keep(&reader));
     let keep = keep.unwrap_or_default();
     if args.json {
-        let mut value = json!(made);
-        value["keep"] = json!(keep);
-        return Ok(print_json(out, &value, DONE));
+        return Ok(print_json(out, &view::backup::as_json(&made, &keep), DONE));
     }
     Ok(print(out, &view::backup::text(&made, &keep, config.site.utc_offset_s), DONE))
 }

@@ -12,6 +12,7 @@ use crate::ledger::care::compare::{RecordsCompared, compare};
 use crate::ledger::care::site::SitesCompared;
 use crate::view;
 use crate::view::compared::{NamedSide, name_of};
+use crate::view::site::SitesJson;
 use crate::wire::seq::Address;
 use serde_json::json;
 use std::io::Write;
@@ -68,7 +69,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         Answer::Compared(compared) => {
             let (sides, found) = &*compared;
             (
-                view::compared::as_json(sides, found),
+                json!(view::compared::as_json(sides, found)),
                 view::compared::text(sides, found, &config.roster, config.site.utc_offset_s),
                 if found.is_same() { DONE } else { NO },
             )
@@ -76,7 +77,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
         Answer::OtherSite(found) => {
             let (a, b) = (name_of(&args.a), name_of(&b));
             let text = view::compared::not_of_one_site(&a, &b, &found);
-            (json!({ "a": a, "b": b, "of_this_site": view::site::as_json(&found) }), text, NO)
+            (json!({ "a": a, "b": b, "of_this_site": SitesJson::from(&*found) }), text, NO)
         }
     };
     if args.json {

@@ -69,8 +69,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let service = origin::left(&config, &wanted, now)?;
     let frame = frame(&config, now);
     if args.json {
-        let value = completeness::as_json(frame, &wanted, &counts);
-        return Ok(print_json(out, &view::service::with_json(value, &service), DONE));
+        return Ok(print_json(out, &completeness::as_json(frame, &wanted, &counts, &service), DONE));
     }
     let columns = term::columns();
     let text = if args.csv {

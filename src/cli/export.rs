@@ -19,7 +19,6 @@ use crate::report::values::Site;
 use crate::text::thousands;
 use crate::view::export::{Delivery, Failure, failure, impossible, nothing, text};
 pub use args::{Args, HELP};
-use serde_json::json;
 use std::io::Write;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -138,7 +137,7 @@ fn said(args: &Args, request: &Request, delivered: &Delivered, out: &mut dyn Wri
             DONE
         }
         Delivered::Written { whole, names, .. } if args.json => {
-            print_json(out, &json!(Delivery::new(request, summary, whole, names)), DONE)
+            print_json(out, &Delivery::new(request, summary, whole, names), DONE)
         }
         Delivered::Written { whole, names, .. } => print(out, &text(summary, whole, names), DONE),
     }

@@ -11,10 +11,9 @@ use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManual};
 use crate::record::written::ManualOutcome;
 use crate::time::GatewayTime;
-use crate::view::notes::manual_json;
 use crate::view::written::{ManualImport, manual_readings, manual_written, manual_written_json};
 pub use args::{AddArgs, Command, HELP, ImportArgs};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::io::{Read, Write};
 use std::path::Path;
 
@@ -125,7 +124,6 @@ fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -
     let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.manual_readings(of))?;
     if json {
-        let all: Vec<Value> = all.iter().map(manual_json).collect();
         return Ok(print_json(out, &json!({ "manual_readings": all }), DONE));
     }
     Ok(print(out, &manual_readings(&all, config.site.utc_offset_s), DONE))

@@ -2,6 +2,7 @@
 
 use super::exit::could_not;
 use crate::text::{json, shown};
+use serde::Serialize;
 use std::io::{IsTerminal, Write};
 
 /// Writes a report; a failed write (a full disk, a closed pipe) is "could not".
@@ -14,8 +15,8 @@ pub fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
 }
 
 /// JSON as reports print it.
-pub fn print_json(out: &mut dyn Write, value: &serde_json::Value, code: u8) -> u8 {
-    print(out, &format!("{}\n", json(value)), code)
+pub fn print_json(out: &mut dyn Write, answer: &impl Serialize, code: u8) -> u8 {
+    print(out, &format!("{}\n", json(answer)), code)
 }
 
 /// A line that says what goes on, replaced by the next; only where somebody looks.

@@ -9,9 +9,8 @@ use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
 use crate::record::written::Remark;
 use crate::time::GatewayTime;
-use crate::view::notes::remark_json;
 use crate::view::written::{remark_written, remarks};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::io::Write;
 use std::path::Path;
 
@@ -97,7 +96,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
     };
     let remark = Remark { id, what: remark, written_at: now.time(), corrected_by: None };
     if args.json {
-        return Ok(print_json(out, &remark_json(&remark), DONE));
+        return Ok(print_json(out, &remark, DONE));
     }
     Ok(print(out, &remark_written(&remark, config.site.utc_offset_s), DONE))
 }
@@ -117,7 +116,6 @@ fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -
     let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.remarks(of))?;
     if json {
-        let all: Vec<Value> = all.iter().map(remark_json).collect();
         return Ok(print_json(out, &json!({ "remarks": all }), DONE));
     }
     Ok(print(out, &remarks(&all, config.site.utc_offset_s), DONE))

@@ -9,7 +9,6 @@ use crate::record::notes::{self, BY_MAX};
 use crate::time::{Clock, SystemClock};
 use crate::view;
 use serde::Serialize;
-use serde_json::{Value, json};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -61,7 +60,7 @@ struct Answer<'a, T> {
 #[serde(rename_all = "snake_case")]
 enum Refused<'a> {
     PresentHasMore(&'a More),
-    OfThisSite(Value),
+    OfThisSite(view::site::SitesJson<'a>),
 }
 
 /// Restores and says what was done.
@@ -92,7 +91,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 fn say(args: &Args, ledger: &Path, restored: &Restored, out: &mut dyn Write) -> u8 {
     let code = if restored.more.is_nothing() && restored.daemon.is_none() { DONE } else { NO };
     if args.json {
-        return print_json(out, &json!(answer(args, ledger, !args.dry_run, restored)), code);
+        return print_json(out, &answer(args, ledger, !args.dry_run, restored), code);
     }
     print(out, &view::restored::text(&args.file, ledger, args.dry_run, restored), code)
 }
@@ -105,15 +104,14 @@ fn answer<'a, T>(args: &'a Args, ledger: &'a Path, done: bool, found: T) -> Answ
 fn refused(args: &Args, ledger: &Path, error: RestoreError, out: &mut dyn Write) -> Exit {
     let (found, text) = match &error {
         RestoreError::HasMore(more) => (Refused::PresentHasMore(more), view::restored::more(more)),
-        RestoreError::NotOfThisSite(file, compared) => (
-            Refused::OfThisSite(view::site::as_json(compared)),
-            view::restored::not_of_this_site(file, compared),
-        ),
+        RestoreError::NotOfThisSite(file, compared) => {
+            (Refused::OfThisSite((&**compared).into()), view::restored::not_of_this_site(file, compared))
+        }
         RestoreError::NotSound(..) => return Exit::no(error),
         _ => return Exit::could_not(error),
     };
     if args.json {
-        print_json(out, &json!(answer(args, ledger, false, found)), NO);
+        print_json(out, &answer(args, ledger, false, found), NO);
     } else {
         print(out, &text, NO);
     }

@@ -11,7 +11,6 @@ use crate::report::set_aside::BesideRecord;
 use crate::text::counted;
 use crate::time::{self, Clock, SystemClock};
 use crate::view;
-use serde_json::json;
 use std::io::Write;
 use std::path::Path;
 
@@ -68,12 +67,7 @@ fn retry(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit
         error => error.into(),
     })?;
     if json {
-        let value = json!({
-            "tried": retried.tried, "stored": retried.stored, "opaque": retried.opaque,
-            "duplicate": retried.duplicate, "conflict": retried.conflict,
-            "still_shut": retried.still_shut, "opaque_understood": retried.understood,
-        });
-        return Ok(print_json(out, &value, DONE));
+        return Ok(print_json(out, &retried, DONE));
     }
     let text = format!(
         "tried {}: {} stored, {} held already, {} in conflict, {} still shut\n",

@@ -77,7 +77,7 @@ fn explain(config: &Config, args: &ExplainArgs, out: &mut dyn Write) -> Result<u
         ))
     })?;
     if args.json {
-        let value = view::steps_json(&config.site.name, &args.point, &told, shown);
+        let value = view::steps_json(&config.site.name, &args.point, &told, &shown);
         return Ok(print_json(out, &value, DONE));
     }
     Ok(print(out, &view::steps(&told), DONE))

@@ -12,6 +12,7 @@ use crate::ledger::db::actor;
 use crate::ledger::db::error::Error;
 use crate::time::{Clock, SystemClock};
 use crate::view;
+use crate::view::site::SitesJson;
 use serde_json::json;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -147,7 +148,7 @@ fn bring_over(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) ->
 fn not_salvaged(from: &Path, error: &SalvageError, json: bool, out: &mut dyn Write) -> Exit {
     let SalvageError::NotOfThisSite(_, compared) = error else { return Exit::could_not(error) };
     if json {
-        print_json(out, &json!({ "from": from, "of_this_site": view::site::as_json(compared) }), NO);
+        print_json(out, &json!({ "from": from, "of_this_site": SitesJson::from(&**compared) }), NO);
     } else {
         print(out, &view::salvaged::not_of_this_site(from, compared), NO);
     }

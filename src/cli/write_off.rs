@@ -13,7 +13,7 @@ use crate::record::write_off::{WriteOffPlan, WriteOffRefused};
 use crate::report::give_up::{GiveUp, Named, NamedWhat, give_up};
 use crate::view::write_off::{self as view, Decision};
 pub use args::{Args, HELP};
-use serde_json::{Value, json};
+use serde_json::json;
 use std::io::{IsTerminal, Write};
 use std::path::Path;
 
@@ -56,10 +56,10 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Ex
     };
     let of = Decision { by: &by, reason: &reason, dry_run: args.dry_run };
     if args.json {
-        let one = |(id, plan): &(Option<i64>, WriteOffPlan)| view::plan_json(*id, plan, of);
-        let value = match (&done[..], args.all_unclosed) {
-            ([only], false) => one(only),
-            (all, _) => json!({ "write_offs": all.iter().map(one).collect::<Vec<_>>() }),
+        let all: Vec<_> = done.iter().map(|(id, plan)| view::plan_json(*id, plan, of)).collect();
+        let value = match (&all[..], args.all_unclosed) {
+            ([only], false) => json!(only),
+            _ => json!({ "write_offs": all }),
         };
         return Ok(print_json(out, &value, DONE));
     }
@@ -112,7 +112,7 @@ fn list(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Exit> {
     let of = of.map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.write_off_histories(of))?;
     if args.json {
-        let all: Vec<Value> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
+        let all: Vec<_> = all.iter().map(|history| view::history_json(history, &config.roster)).collect();
         return Ok(print_json(out, &json!({ "write_offs": all }), DONE));
     }
     Ok(print(out, &view::list(&all, &config.roster, config.site.utc_offset_s), DONE))

@@ -5,7 +5,7 @@
 
 use super::beside;
 use super::convert::Convert;
-use super::describe::{Provenance, package};
+use super::describe::{BackupFacts, LedgerFacts, Package, Provenance, package};
 use super::error::ExportError;
 use super::file::{Synced, Target, Written};
 use super::request::{Request, Summary};
@@ -15,10 +15,7 @@ use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::roster::Roster;
 use crate::report::inputs::ReadError;
-use crate::text::rfc3339;
 use crate::time::LoggerTime;
-use serde_json::{Value, json};
-use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -144,20 +141,21 @@ fn name_of(path: &Path) -> String {
 }
 
 /// What the descriptor says of the ledger.
-fn ledger_facts(source: Source<'_>) -> Result<BTreeMap<String, Value>, ReadError> {
-    let mut facts = BTreeMap::new();
-    facts.insert("schema".to_owned(), json!(source.schema));
-    if let Some((file, sha256, made_at)) = extract::newest_backup(source.reader)? {
-        let made_at = rfc3339(made_at);
-        let backup = json!({"file": name_of(Path::new(&file)), "sha256": sha256, "made_at": made_at});
-        facts.insert("newest_backup".to_owned(), backup);
-    }
-    Ok(facts)
+fn ledger_facts(source: Source<'_>) -> Result<LedgerFacts, ReadError> {
+    let newest = extract::newest_backup(source.reader)?;
+    let newest_backup = newest.map(|(file, sha256, made_at)| BackupFacts {
+        file: name_of(Path::new(&file)),
+        sha256,
+        made_at,
+    });
+    Ok(LedgerFacts { schema: source.schema, newest_backup })
 }
 
-fn text_file(path: &Path, value: &Value, force: bool) -> std::io::Result<Synced> {
+fn text_file(path: &Path, package: &Package<'_>, force: bool) -> std::io::Result<Synced> {
     let mut target = Target::create(path, force)?;
-    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
+    // A `Value` sorts keys.
+    let value = serde_json::to_value(package)?;
+    let mut text = serde_json::to_string_pretty(&value)?;
     text.push('\n');
     target.write_all(text.as_bytes())?;
     target.sync()

@@ -7,11 +7,14 @@
 
 use super::convert::ucum;
 use super::file::Written;
-use super::request::{Clock, Format, Request, Shape, Summary};
+use super::request::{Clock, Format, OfLogger, Request, Shape, Summary};
 use super::table::{Column, Kind};
-use crate::text::rfc3339;
+use crate::record::coverage::LoggerRange;
+use crate::report::gaps::{Gap, GapState};
+use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
-use serde_json::{Value, json};
+use crate::wire::seq::{Address, Epoch};
+use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// Gaps that are listed; of more, their number is told.
@@ -24,45 +27,208 @@ pub struct Provenance {
     pub site: String,
     /// The file's name, relative to the descriptor.
     pub file: String,
-    /// Where the ledger lies, and its schema.
-    pub ledger: BTreeMap<String, Value>,
+    /// What is said of the ledger.
+    pub ledger: LedgerFacts,
     /// What values in units rest on: name and digest.
     pub units: Vec<(String, String)>,
     /// Further files beside it: name, what they are, columns.
     pub beside: Vec<(String, Written, Vec<Column>)>,
 }
 
+/// A ledger's schema, and its newest backup.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct LedgerFacts {
+    /// The version of its schema.
+    pub schema: u32,
+    /// The newest backup that was made of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub newest_backup: Option<BackupFacts>,
+}
+
+/// A backup of the ledger.
+#[derive(Clone, Debug, Serialize)]
+pub struct BackupFacts {
+    /// The file's name.
+    pub file: String,
+    /// Its digest.
+    pub sha256: String,
+    /// When it was made.
+    #[serde(serialize_with = "as_rfc3339")]
+    pub made_at: GatewayTime,
+}
+
 /// The descriptor.
-pub fn package(request: &Request, summary: &Summary, written: &Written, of: &Provenance) -> Value {
+#[derive(Serialize)]
+pub struct Package<'a> {
+    profile: &'static str,
+    name: String,
+    title: String,
+    #[serde(serialize_with = "as_rfc3339")]
+    created: GatewayTime,
+    resources: Vec<Resource<'a>>,
+    provenance: ProvenanceJson<'a>,
+    channels: Vec<LoggerChannels<'a>>,
+    gaps: Option<Vec<GapJson>>,
+    gaps_total: Option<usize>,
+    given_up: Vec<LoggerRange>,
+}
+
+/// A file. The last three are of some formats, and of the readings.
+#[derive(Serialize)]
+struct Resource<'a> {
+    profile: &'static str,
+    name: String,
+    path: &'a str,
+    format: &'static str,
+    mediatype: &'static str,
+    bytes: u64,
+    hash: String,
+    schema: Schema<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    encoding: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    dialect: Option<Dialect>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rows: Option<u64>,
+}
+
+#[derive(Serialize)]
+#[serde(rename_all = "camelCase")]
+struct Schema<'a> {
+    fields: Vec<Field<'a>>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    missing_values: Vec<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    primary_key: Vec<&'static str>,
+}
+
+#[derive(Serialize)]
+struct Field<'a> {
+    name: &'a str,
+    r#type: &'static str,
+    description: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    unit: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    constraints: Option<Constraints>,
+}
+
+#[derive(Serialize)]
+struct Constraints {
+    required: bool,
+}
+
+#[derive(Serialize)]
+#[serde(rename_all = "camelCase")]
+struct Dialect {
+    delimiter: &'static str,
+    quote_char: &'static str,
+    double_quote: bool,
+    line_terminator: &'static str,
+    header: bool,
+}
+
+const DIALECT: Dialect =
+    Dialect { delimiter: ",", quote_char: "\"", double_quote: true, line_terminator: "\n", header: true };
+
+/// Where the readings come from, and what was asked for.
+#[derive(Serialize)]
+struct ProvenanceJson<'a> {
+    program: &'static str,
+    site: &'a str,
+    ledger: &'a LedgerFacts,
+    #[serde(serialize_with = "as_rfc3339")]
+    exported_at: GatewayTime,
+    #[serde(serialize_with = "as_rfc3339")]
+    as_of: Option<GatewayTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    from: Option<GatewayTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    to_before: Option<GatewayTime>,
+    clock: &'static str,
+    order: &'static str,
+    readings: u64,
+    missing_rows: u64,
+    #[serde(serialize_with = "as_rfc3339")]
+    first: Option<GatewayTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    last: Option<GatewayTime>,
+    impossible_times: u64,
+    impossible_times_left_out: u64,
+    corrected_times: u64,
+    units: BTreeMap<&'a str, &'a str>,
+}
+
+#[derive(Serialize)]
+struct GapJson {
+    logger: Address,
+    epoch: Epoch,
+    first: u32,
+    last: u32,
+    records: u64,
+    readings: Option<u64>,
+    #[serde(serialize_with = "as_rfc3339")]
+    from: Option<GatewayTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    to: Option<GatewayTime>,
+    state: GapState,
+}
+
+#[derive(Serialize)]
+struct LoggerChannels<'a> {
+    logger: u16,
+    name: &'a str,
+    readings: u64,
+    channels: Vec<Channel<'a>>,
+}
+
+#[derive(Serialize)]
+struct Channel<'a> {
+    channel: usize,
+    name: &'a str,
+    raw_unit: Option<&'static str>,
+    unit: Option<&'static str>,
+}
+
+/// The descriptor.
+pub fn package<'a>(
+    request: &Request,
+    summary: &'a Summary,
+    written: &Written,
+    of: &'a Provenance,
+) -> Package<'a> {
     let is_csv = request.format == Format::Csv;
     let mut resources = vec![data(request, summary, written, &of.file)];
     for (file, written, columns) in &of.beside {
-        resources.push(self::resource(file, columns, written, Format::Csv));
+        resources.push(resource(file, columns, written, Format::Csv));
     }
-    let profile = if is_csv { "tabular-data-package" } else { "data-package" };
-    json!({
-        "profile": profile,
-        "name": slug(&of.file),
-        "title": format!("Readings of {}", of.site),
-        "created": rfc3339(request.now),
-        "resources": resources,
-        "provenance": provenance(request, summary, of),
-        "channels": channels(summary),
+    Package {
+        profile: if is_csv { "tabular-data-package" } else { "data-package" },
+        name: slug(&of.file),
+        title: format!("Readings of {}", of.site),
+        created: request.now,
+        resources,
+        provenance: provenance(request, summary, of),
+        channels: summary.loggers.iter().map(|(&logger, of)| channels(logger, of)).collect(),
         // What was missing at an earlier time, nobody has kept.
-        "gaps": request.as_of.is_none().then(|| gaps(summary)),
-        "gaps_total": request.as_of.is_none().then_some(summary.gaps.len()),
-        "given_up": given_up(summary),
-    })
+        gaps: request.as_of.is_none().then(|| gaps(summary)),
+        gaps_total: request.as_of.is_none().then_some(summary.gaps.len()),
+        given_up: summary
+            .given_up
+            .iter()
+            .map(|&(logger, epoch, first, last)| LoggerRange { logger, epoch, first, last })
+            .collect(),
+    }
 }
 
 /// The readings' file.
-fn data(request: &Request, summary: &Summary, written: &Written, file: &str) -> Value {
+fn data<'a>(request: &Request, summary: &'a Summary, written: &Written, file: &'a str) -> Resource<'a> {
     let mut resource = resource(file, &summary.columns, written, request.format);
-    let mut missing_values = vec![String::new()];
+    let missing_values = &mut resource.schema.missing_values;
+    missing_values.push(String::new());
     if request.format == Format::Csv && request.shape == Shape::Wide {
         missing_values.extend(summary.fault_codes.iter().map(|code| format!("!{code}")));
     }
-    resource["schema"]["missingValues"] = json!(missing_values);
     let mut key = vec!["logger", "epoch", "sequence"];
     let has_points = summary.columns.iter().any(|column| column.name == "point");
     if request.shape == Shape::Long {
@@ -72,134 +238,113 @@ fn data(request: &Request, summary: &Summary, written: &Written, file: &str) -> 
     }
     // A gap of raw counts has no channel, and a key must have all its parts.
     if !(request.gaps && request.shape == Shape::Long && !has_points) {
-        resource["schema"]["primaryKey"] = json!(key);
+        resource.schema.primary_key = key;
     }
-    resource["rows"] = json!(summary.rows);
+    resource.rows = Some(summary.rows);
     resource
 }
 
-/// Where the readings come from, and what was asked for.
-fn provenance(request: &Request, summary: &Summary, of: &Provenance) -> Value {
-    let units: BTreeMap<&str, &str> =
-        of.units.iter().map(|(name, digest)| (name.as_str(), digest.as_str())).collect();
-    json!({
-        "program": concat!("stonechat ", env!("CARGO_PKG_VERSION")),
-        "site": of.site,
-        "ledger": of.ledger,
-        "exported_at": rfc3339(request.now),
-        "as_of": time(request.as_of),
-        "from": time(request.span.map(|span| span.0).filter(|&at| at != GatewayTime::MIN)),
-        "to_before": time(request.span.map(|span| span.1).filter(|&at| at != GatewayTime::MAX)),
-        "clock": match request.clock { Clock::Logger => "logger", Clock::Corrected => "corrected" },
-        "order": "logger, epoch, sequence",
-        "readings": summary.readings,
-        "missing_rows": summary.missing,
-        "first": time(summary.times.map(|times| times.0)),
-        "last": time(summary.times.map(|times| times.1)),
-        "impossible_times": summary.impossible,
-        "impossible_times_left_out": summary.impossible_left_out,
-        "corrected_times": summary.corrected,
-        "units": units,
-    })
+fn provenance<'a>(request: &Request, summary: &Summary, of: &'a Provenance) -> ProvenanceJson<'a> {
+    let ((from, to_before), (first, last)) = (request.span.unzip(), summary.times.unzip());
+    ProvenanceJson {
+        program: concat!("stonechat ", env!("CARGO_PKG_VERSION")),
+        site: &of.site,
+        ledger: &of.ledger,
+        exported_at: request.now,
+        as_of: request.as_of,
+        from: from.filter(|&at| at != GatewayTime::MIN),
+        to_before: to_before.filter(|&at| at != GatewayTime::MAX),
+        clock: match request.clock {
+            Clock::Logger => "logger",
+            Clock::Corrected => "corrected",
+        },
+        order: "logger, epoch, sequence",
+        readings: summary.readings,
+        missing_rows: summary.missing,
+        first,
+        last,
+        impossible_times: summary.impossible,
+        impossible_times_left_out: summary.impossible_left_out,
+        corrected_times: summary.corrected,
+        units: of.units.iter().map(|(name, digest)| (name.as_str(), digest.as_str())).collect(),
+    }
 }
 
 /// The gaps of the span.
-fn gaps(summary: &Summary) -> Vec<Value> {
-    summary
-        .gaps
-        .iter()
-        .take(GAPS_MAX)
-        .map(|gap| {
-            json!({
-                "logger": gap.logger.number(), "epoch": gap.epoch.number(),
-                "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
-                "from": time(gap.from), "to": time(gap.to), "state": gap.state.name(),
-            })
-        })
-        .collect()
+fn gaps(summary: &Summary) -> Vec<GapJson> {
+    let gap = |gap: &Gap| GapJson {
+        logger: gap.logger,
+        epoch: gap.epoch,
+        first: gap.first,
+        last: gap.last,
+        records: gap.records(),
+        readings: gap.readings,
+        from: gap.from,
+        to: gap.to,
+        state: gap.state,
+    };
+    summary.gaps.iter().take(GAPS_MAX).map(gap).collect()
 }
 
-/// The loggers, and what their channels are.
-fn channels(summary: &Summary) -> Vec<Value> {
-    summary
-        .loggers
-        .iter()
-        .map(|(number, logger)| {
-            let channels: Vec<Value> = logger
-                .channels
-                .iter()
-                .enumerate()
-                .map(|(at, (name, unit))| {
-                    json!({"channel": at, "name": name, "raw_unit": unit.map(|unit| unit.name()),
-                        "unit": unit.map(ucum)})
-                })
-                .collect();
-            json!({"logger": number, "name": logger.name, "readings": logger.readings, "channels": channels})
-        })
-        .collect()
+/// A logger, and what its channels are.
+fn channels<'a>(logger: u16, of: &'a OfLogger) -> LoggerChannels<'a> {
+    let channels = of.channels.iter().enumerate().map(|(channel, (name, unit))| Channel {
+        channel,
+        name,
+        raw_unit: unit.map(|unit| unit.name()),
+        unit: unit.map(ucum),
+    });
+    LoggerChannels { logger, name: &of.name, readings: of.readings, channels: channels.collect() }
 }
 
-/// What was given up to backups.
-fn given_up(summary: &Summary) -> Vec<Value> {
-    summary
-        .given_up
-        .iter()
-        .map(|(logger, epoch, first, last)| {
-            json!({"logger": logger, "epoch": epoch, "first": first, "last": last})
-        })
-        .collect()
-}
-
-/// A time, where there is one.
-fn time(at: Option<GatewayTime>) -> Option<String> {
-    at.map(rfc3339)
-}
-
-fn resource(file: &str, columns: &[Column], written: &Written, format: Format) -> Value {
+fn resource<'a>(file: &'a str, columns: &'a [Column], written: &Written, format: Format) -> Resource<'a> {
     let (profile, name, mediatype) = match format {
         Format::Csv => ("tabular-data-resource", "csv", "text/csv"),
         Format::JsonLines => ("data-resource", "jsonl", "application/jsonl"),
         #[cfg(feature = "desk")]
         Format::Parquet => ("data-resource", "parquet", "application/vnd.apache.parquet"),
     };
-    let mut resource = json!({
-        "profile": profile, "name": slug(file), "path": file, "format": name, "mediatype": mediatype,
-        "bytes": written.bytes, "hash": format!("sha256:{}", written.sha256),
-        "schema": {"fields": columns.iter().map(field).collect::<Vec<_>>()},
-    });
-    if format.is_text() {
-        resource["encoding"] = json!("utf-8");
+    Resource {
+        profile,
+        name: slug(file),
+        path: file,
+        format: name,
+        mediatype,
+        bytes: written.bytes,
+        hash: format!("sha256:{}", written.sha256),
+        schema: Schema {
+            fields: columns.iter().map(field).collect(),
+            missing_values: Vec::new(),
+            primary_key: Vec::new(),
+        },
+        encoding: format.is_text().then_some("utf-8"),
+        dialect: (format == Format::Csv).then_some(DIALECT),
+        rows: None,
     }
-    if format == Format::Csv {
-        resource["dialect"] = json!({"delimiter": ",", "quoteChar": "\"", "doubleQuote": true,
-            "lineTerminator": "\n", "header": true});
-    }
-    resource
 }
 
-fn field(column: &Column) -> Value {
-    let kind = match column.kind {
+fn field(column: &Column) -> Field<'_> {
+    let r#type = match column.kind {
         Kind::Int => "integer",
         Kind::Hundredths | Kind::Real => "number",
         Kind::Time => "datetime",
         Kind::Text => "string",
         Kind::Bool => "boolean",
     };
-    let mut field = json!({"name": column.name, "type": kind, "description": column.about});
-    if let Some(unit) = &column.unit {
-        field["unit"] = json!(unit);
+    Field {
+        name: &column.name,
+        r#type,
+        description: &column.about,
+        unit: column.unit.as_deref(),
+        constraints: column.is_required.then_some(Constraints { required: true }),
     }
-    if column.is_required {
-        field["constraints"] = json!({"required": true});
-    }
-    field
 }
 
 /// The units of columns as JSON, for formats that can carry words of their own.
 pub fn units_json(columns: &[Column]) -> String {
     let units: BTreeMap<&str, &str> =
         columns.iter().filter_map(|column| Some((column.name.as_ref(), column.unit.as_deref()?))).collect();
-    json!(units).to_string()
+    serde_json::to_string(&units).unwrap_or_default()
 }
 
 /// A name as the standard wants it: lower case letters, digits, `-`, `_` and `.`.

@@ -16,7 +16,7 @@ use crate::record::coverage::RangeSet;
 use crate::record::roster::{Logger, Roster};
 use crate::wire::frame::SerialFrame;
 use crate::wire::seq::{Address, Identity};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::Read;
 
@@ -30,7 +30,7 @@ pub struct Wanted {
 }
 
 /// A range of sequences that was to be fetched.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct Want {
     /// The logger.
     pub logger: u16,

@@ -11,6 +11,7 @@ use crate::report::inputs::ReadError;
 use crate::wire::seq::{Address, Epoch};
 
 /// Missing sequences of one logger and epoch, and what the files would do to them.
+#[derive(serde::Serialize)]
 pub struct GapChange {
     /// The logger.
     pub logger: Address,

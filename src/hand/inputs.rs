@@ -42,8 +42,10 @@ impl Input {
 }
 
 /// A file of which nothing is taken, and why.
+#[derive(serde::Serialize)]
 pub struct NotTaken {
     /// The file.
+    #[serde(rename = "file")]
     pub name: String,
     /// Why.
     pub why: String,

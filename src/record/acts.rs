@@ -10,7 +10,7 @@ use crate::time::GatewayTime;
 const NAME_MAX: usize = 64;
 
 /// Who runs the program, by what the computer knows.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Actor {
     /// The login; `None`: the number has no name here.
     pub login: Option<String>,

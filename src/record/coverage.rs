@@ -8,11 +8,12 @@
 //! gaps, not of records.
 
 use crate::wire::seq::{Address, Epoch, Identity};
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
 /// Consecutive sequences of a logger.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct LoggerRange {
     /// The logger's address.
     pub logger: u16,
@@ -30,6 +31,18 @@ pub struct LoggerRange {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RangeSet {
     ranges: Vec<(u32, u32)>,
+}
+
+/// As answers have it: first and last of each range.
+impl Serialize for RangeSet {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        #[derive(Serialize)]
+        struct Range {
+            first: u32,
+            last: u32,
+        }
+        serializer.collect_seq(self.ranges.iter().map(|&(first, last)| Range { first, last }))
+    }
 }
 
 impl RangeSet {

@@ -33,7 +33,8 @@ const AHEAD_S: i64 = 86_400;
 const QUIET_AHEAD_S: i64 = 10 * 366 * 86_400;
 
 /// What a remark is about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Kind {
     /// Somebody was there.
     Visit,
@@ -93,15 +94,17 @@ impl Kind {
 }
 
 /// A remark about to be written.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct NewRemark {
     /// Of which logger.
     pub logger: Address,
     /// Of which channel; `None`: all of the logger.
     pub channel: Option<u8>,
     /// From when.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: GatewayTime,
     /// Until when; `None`: open. The same as `from`: an instant.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
     /// What about.
     pub kind: Kind,
@@ -114,13 +117,14 @@ pub struct NewRemark {
 }
 
 /// A manual reading about to be written.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct NewManual {
     /// Of which logger.
     pub logger: Address,
     /// Of which channel.
     pub channel: u8,
     /// When.
+    #[serde(rename = "time", serialize_with = "crate::text::as_rfc3339")]
     pub at: GatewayTime,
     /// A decimal as it was written down.
     pub value: String,

@@ -28,8 +28,10 @@ pub struct SetAside {
     /// Where it came from.
     pub source: String,
     /// When it first came, by the gateway's clock.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: Option<GatewayTime>,
     /// When it last came.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: Option<GatewayTime>,
     /// How often it came.
     pub seen: i64,
@@ -40,6 +42,7 @@ pub struct SetAside {
     /// The import it came with.
     pub import: Option<i64>,
     /// When that import was withdrawn: the conflict is settled.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub withdrawn_at: Option<GatewayTime>,
 }
 

@@ -37,6 +37,12 @@ impl WhyShut {
     }
 }
 
+impl serde::Serialize for WhyShut {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.text().serialize(serializer)
+    }
+}
+
 impl From<Unopened> for WhyShut {
     fn from(why: Unopened) -> Self {
         match why {

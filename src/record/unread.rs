@@ -7,45 +7,52 @@ use crate::wire::seq::{Address, Slot};
 use std::collections::BTreeMap;
 
 /// Frames of an address that is not on the roster.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Foreign {
     /// The address; `None`: further ones, counted together.
     pub address: Option<u16>,
     /// How many frames came.
     pub frames: u64,
     /// When the first was counted.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_heard: GatewayTime,
     /// When the last was.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_heard: GatewayTime,
 }
 
 /// Frames of one logger and slot that are kept because no key opens them.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Kept {
     /// Whose they claim to be.
     pub logger: Address,
     /// Their key slot.
     pub slot: Slot,
     /// Why they are shut.
+    #[serde(rename = "reason")]
     pub why: WhyShut,
     /// How many there are.
     pub frames: u64,
     /// When the first came by radio.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: Option<GatewayTime>,
     /// When the last frame that stayed shut came by radio, kept or not.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: Option<GatewayTime>,
 }
 
 /// Frames of one logger that waited for a key, or would have, and found no room.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Dropped {
     /// Whose they claimed to be.
     pub logger: Address,
     /// How many there were.
     pub frames: u64,
     /// When the first found none.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: GatewayTime,
     /// When the last did.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: GatewayTime,
 }
 

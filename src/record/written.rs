@@ -59,13 +59,15 @@ impl WrittenOff {
 }
 
 /// A remark.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Remark {
     /// Its number.
     pub id: i64,
     /// What it says.
+    #[serde(flatten)]
     pub what: NewRemark,
     /// When it was written.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub written_at: GatewayTime,
     /// The remark that stands for it from then on.
     pub corrected_by: Option<i64>,
@@ -79,15 +81,17 @@ impl Remark {
 }
 
 /// A manual reading.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Manual {
     /// Its number.
     pub id: i64,
     /// What it says.
+    #[serde(flatten)]
     pub what: NewManual,
     /// Who wrote it down.
     pub by: String,
     /// When it was written.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub written_at: GatewayTime,
     /// The file it came from.
     pub file: Option<String>,
@@ -96,15 +100,17 @@ pub struct Manual {
 }
 
 /// What was missing in a write-off and is held now.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct TurnedUp {
     /// The first sequence.
     pub first: u32,
     /// The last.
     pub last: u32,
     /// When the first of them came into the ledger, where that is told.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub stored_from: Option<GatewayTime>,
     /// When the last did.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub stored_to: Option<GatewayTime>,
 }
 

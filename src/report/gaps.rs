@@ -31,7 +31,7 @@ use crate::wire::seq::{Address, Epoch, Identity, Sequence};
 /// Reports show minutes: a clock that is set right by less is not marked.
 const MARKED_S: i64 = 60;
 /// Sequences that must exist and are not held: `first..=last`, both missing.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Gap {
     /// The logger.
     pub logger: Address,
@@ -44,14 +44,18 @@ pub struct Gap {
     /// How many of them are readings, where that can be told.
     pub readings: Option<u64>,
     /// Estimated time of the first missing record.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: Option<GatewayTime>,
     /// Estimated time of the last.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
     /// Whether it is written off.
     pub state: GapState,
     /// What of it the logger still holds, and until when.
+    #[serde(flatten)]
     pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    #[serde(rename = "times_corrected")]
     pub is_corrected: bool,
 }
 
@@ -76,7 +80,7 @@ impl Gap {
 }
 
 /// An epoch that is over, but whose last sequence nobody has told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct UnclosedGap {
     /// The logger.
     pub logger: Address,
@@ -87,16 +91,20 @@ pub struct UnclosedGap {
     /// The next epoch, held or named.
     pub next_epoch: Epoch,
     /// When that last record was made.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: Option<GatewayTime>,
     /// When the first record held after it was made.
+    #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
     /// Readings that may have been made between.
     pub presumed_readings: Option<u64>,
     /// Whether its rest is written off.
     pub state: GapState,
     /// What of its rest the logger still holds, and until when.
+    #[serde(flatten)]
     pub in_memory: InMemory,
     /// Its times rest on a clock that was wrong by a minute or more, and is set right here.
+    #[serde(rename = "times_corrected")]
     pub is_corrected: bool,
 }
 

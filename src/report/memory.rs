@@ -58,22 +58,28 @@ impl InLogger {
     }
 }
 
-/// What a logger still holds of something that is missing.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+/// What a logger still holds of something that is missing. What is skipped belongs to gaps alone, in answers too.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct InMemory {
     /// Of the oldest record that is not known to be gone: newer ones are at least as sure. `No`: all are gone.
     pub in_logger: InLogger,
     /// How many records, the oldest, are gone. Counted in a gap only.
+    #[serde(skip)]
     pub gone: u64,
     /// How many records, the newest, are certainly there. Counted in a gap only.
+    #[serde(skip)]
     pub certain: u64,
     /// Fetch before: from here on, the logger may overwrite the oldest that is not gone. `None`: not known, or all gone.
+    #[serde(rename = "overwritten_earliest", serialize_with = "crate::text::as_rfc3339")]
     pub earliest: Option<GatewayTime>,
     /// From here on that one is gone, if the logger goes on measuring at its interval.
+    #[serde(rename = "overwritten_latest", serialize_with = "crate::text::as_rfc3339")]
     pub latest: Option<GatewayTime>,
     /// The same for the newest of the range.
+    #[serde(skip)]
     pub all_latest: Option<GatewayTime>,
     /// Another unit made it: it is in that one, and not in the logger that is there now.
+    #[serde(rename = "in_another_unit")]
     pub is_elsewhere: bool,
 }
 

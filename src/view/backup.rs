@@ -1,8 +1,9 @@
-//! A backup that was made, and the earlier ones that must be kept, in words.
+//! A backup that was made, and the earlier ones that must be kept, in words and as JSON.
 
 use crate::ledger::care::backup::Made;
 use crate::record::backups::BackupToKeep;
 use crate::text::{counted, local, thousands};
+use serde::Serialize;
 
 /// What was made, and what to do with it.
 pub fn text(made: &Made, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
@@ -31,4 +32,16 @@ pub fn text(made: &Made, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
         };
     }
     text
+}
+
+#[derive(Serialize)]
+struct BackupJson<'a> {
+    #[serde(flatten)]
+    made: &'a Made,
+    keep: &'a [BackupToKeep],
+}
+
+/// The same as JSON.
+pub fn as_json<'a>(made: &'a Made, keep: &'a [BackupToKeep]) -> impl Serialize + use<'a> {
+    BackupJson { made, keep }
 }

@@ -4,10 +4,12 @@ use crate::ledger::care::compare::{Difference, DifferenceKind, LoggerCompared, R
 use crate::ledger::care::site::SitesCompared;
 use crate::record::judge::{Outcome, Tally};
 use crate::record::roster::Roster;
-use crate::text::{counted, local, offset_label, rfc3339, thousands};
+use crate::text::{as_rfc3339, counted, local, offset_label, thousands};
 use crate::time::LoggerTime;
 use crate::view;
-use serde_json::{Map, Value, json};
+use crate::wire::seq::{Address, Epoch};
+use serde::Serialize;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// The most stretches of a logger that are shown, in each way.
@@ -147,41 +149,78 @@ pub fn not_of_one_site(a: &str, b: &str, found: &SitesCompared) -> String {
     )
 }
 
+#[derive(Serialize)]
+struct ComparedJson<'a> {
+    a: SideJson<'a>,
+    b: SideJson<'a>,
+    is_same: bool,
+    blocks: u64,
+    blocks_read: u64,
+    loggers: Vec<LoggerJson>,
+}
+
+#[derive(Serialize)]
+struct SideJson<'a> {
+    file: &'a str,
+    kind: &'static str,
+    frames: Option<BTreeMap<&'static str, u64>>,
+    contradicting: u64,
+}
+
+#[derive(Serialize)]
+struct LoggerJson {
+    logger: Address,
+    same: u64,
+    differences: Vec<DifferenceJson>,
+}
+
+#[derive(Serialize)]
+struct DifferenceJson {
+    what: DifferenceKind,
+    epoch: Epoch,
+    first: u32,
+    last: u32,
+    records: u64,
+    #[serde(serialize_with = "as_rfc3339")]
+    from: Option<LoggerTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    to: Option<LoggerTime>,
+}
+
 /// As JSON.
-pub fn as_json([a, b]: &[NamedSide; 2], found: &RecordsCompared) -> Value {
-    let loggers = found.loggers.iter().map(|(address, logger)| {
-        let differences = logger.differences.iter().map(difference_json).collect::<Vec<Value>>();
-        json!({ "logger": address.number(), "same": logger.same, "differences": differences })
+pub fn as_json<'a>([a, b]: &'a [NamedSide; 2], found: &RecordsCompared) -> impl Serialize + use<'a> {
+    let loggers = found.loggers.iter().map(|(&logger, compared)| LoggerJson {
+        logger,
+        same: compared.same,
+        differences: compared.differences.iter().map(difference_json).collect(),
     });
-    json!({
-        "a": side_json(a), "b": side_json(b), "is_same": found.is_same(),
-        "blocks": found.blocks, "blocks_read": found.blocks_read, "loggers": loggers.collect::<Vec<Value>>(),
-    })
+    ComparedJson {
+        a: side_json(a),
+        b: side_json(b),
+        is_same: found.is_same(),
+        blocks: found.blocks,
+        blocks_read: found.blocks_read,
+        loggers: loggers.collect(),
+    }
 }
 
-fn side_json(NamedSide { name, dumps }: &NamedSide) -> Value {
-    json!({
-        "file": name,
-        "kind": if dumps.is_some() { "dumps" } else { "ledger" },
-        "frames": dumps.as_ref().map(|dumps| frames_json(&dumps.frames)),
-        "contradicting": dumps.as_ref().map_or(0, |dumps| dumps.contradicting),
-    })
+fn side_json(NamedSide { name, dumps }: &NamedSide) -> SideJson<'_> {
+    SideJson {
+        file: name,
+        kind: if dumps.is_some() { "dumps" } else { "ledger" },
+        frames: dumps.as_ref().map(|dumps| frames_json(&dumps.frames)),
+        contradicting: dumps.as_ref().map_or(0, |dumps| dumps.contradicting),
+    }
 }
 
-fn frames_json(frames: &Tally) -> Map<String, Value> {
+fn frames_json(frames: &Tally) -> BTreeMap<&'static str, u64> {
     let name = |outcome: Outcome| if outcome == Outcome::Stored { "opened" } else { outcome.name() };
     let some = Outcome::ALL.into_iter().filter(|&outcome| frames.of(outcome) > 0);
-    some.map(|outcome| (name(outcome).to_owned(), json!(frames.of(outcome)))).collect()
+    some.map(|outcome| (name(outcome), frames.of(outcome))).collect()
 }
 
-fn difference_json(difference: &Difference) -> Value {
-    json!({
-        "what": difference.kind,
-        "epoch": difference.epoch.number(),
-        "first": difference.first,
-        "last": difference.last,
-        "records": difference.records(),
-        "from": difference.times.map(|(from, _)| rfc3339(from)),
-        "to": difference.times.map(|(_, to)| rfc3339(to)),
-    })
+fn difference_json(difference: &Difference) -> DifferenceJson {
+    let Difference { kind, epoch, first, last, times } = *difference;
+    let (from, to) = times.unzip();
+    DifferenceJson { what: kind, epoch, first, last, records: difference.records(), from, to }
 }

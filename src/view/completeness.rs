@@ -1,11 +1,13 @@
 //! Completeness in words, as CSV and as JSON.
 
 use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
-use crate::text::{csv_cell, rfc3339, thousands};
+use crate::report::service::Service;
+use crate::text::{as_rfc3339, csv_cell, rfc3339, thousands};
 use crate::time::GatewayTime;
 use crate::view::frame::Frame;
 use crate::view::term::{Table, beginning, cut, wrapped};
-use serde_json::{Value, json};
+use crate::wire::seq::Address;
+use serde::Serialize;
 
 /// From this width on, names have a column.
 const ROOMY_COLUMNS: usize = 120;
@@ -187,35 +189,100 @@ fn footnotes(counts: &[LoggerCounts], columns: usize) -> String {
     text
 }
 
-fn counts_json(counts: &Counts) -> Value {
-    json!({
-        "expected": counts.expected(), "by_radio": counts.radio,
-        "by_hand": { "sealed": counts.sealed, "csv": counts.csv },
-        "given_up": counts.given_up, "written_off": counts.written_off, "missing": counts.missing,
-        "percent_held": counts.permille().map(|share| share as f64 / 10.0), "presumed_readings": counts.presumed,
-    })
+#[derive(Serialize)]
+struct CompletenessJson<'a> {
+    site: &'a str,
+    #[serde(serialize_with = "as_rfc3339")]
+    generated_at: GatewayTime,
+    #[serde(serialize_with = "as_rfc3339")]
+    as_of: Option<GatewayTime>,
+    by_month: bool,
+    loggers: Vec<LoggerJson<'a>>,
+    all: CountsJson,
+    #[serde(flatten)]
+    service: &'a Service,
+}
+
+#[derive(Serialize)]
+struct LoggerJson<'a> {
+    logger: Address,
+    name: &'a str,
+    all_time: CountsJson,
+    spans: Vec<SpanJson>,
+    undated: CountsJson,
+}
+
+#[derive(Serialize)]
+struct SpanJson {
+    #[serde(serialize_with = "as_rfc3339")]
+    from: Option<GatewayTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    to: GatewayTime,
+    #[serde(flatten)]
+    counts: CountsJson,
+}
+
+#[derive(Serialize)]
+struct CountsJson {
+    expected: u64,
+    by_radio: u64,
+    by_hand: ByHand,
+    given_up: u64,
+    written_off: u64,
+    missing: u64,
+    percent_held: Option<f64>,
+    presumed_readings: u64,
+}
+
+#[derive(Serialize)]
+struct ByHand {
+    sealed: u64,
+    csv: u64,
+}
+
+impl From<&Counts> for CountsJson {
+    fn from(counts: &Counts) -> Self {
+        Self {
+            expected: counts.expected(),
+            by_radio: counts.radio,
+            by_hand: ByHand { sealed: counts.sealed, csv: counts.csv },
+            given_up: counts.given_up,
+            written_off: counts.written_off,
+            missing: counts.missing,
+            percent_held: counts.permille().map(|share| share as f64 / 10.0),
+            presumed_readings: counts.presumed,
+        }
+    }
 }
 
 /// The counts as JSON.
-pub fn as_json(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts]) -> Value {
-    let span = |(span, counts): (&Span, &Counts)| {
-        let mut value = counts_json(counts);
-        value["from"] = json!((span.from > GatewayTime::MIN).then(|| rfc3339(span.from)));
-        value["to"] = json!(rfc3339(span.to));
-        value
+pub fn as_json<'a>(
+    frame: Frame<'a>,
+    wanted: &CompletenessWanted,
+    counts: &[LoggerCounts],
+    service: &'a Service,
+) -> impl Serialize + use<'a> {
+    let span = |(span, counts): (&Span, &Counts)| SpanJson {
+        from: Some(span.from).filter(|&from| from > GatewayTime::MIN),
+        to: span.to,
+        counts: counts.into(),
     };
-    let logger = |of: &LoggerCounts| {
-        json!({
-            "logger": of.logger, "name": frame.name(of.logger), "all_time": counts_json(&of.all),
-            "spans": wanted.spans.iter().zip(&of.spans).map(span).collect::<Vec<_>>(),
-            "undated": counts_json(&of.undated),
-        })
+    let logger = |of: &LoggerCounts| LoggerJson {
+        logger: of.logger,
+        name: frame.name(of.logger),
+        all_time: (&of.all).into(),
+        spans: wanted.spans.iter().zip(&of.spans).map(span).collect(),
+        undated: (&of.undated).into(),
     };
-    json!({
-        "site": frame.site, "generated_at": rfc3339(frame.now), "as_of": wanted.as_of.map(rfc3339),
-        "by_month": wanted.by_month, "loggers": counts.iter().map(logger).collect::<Vec<_>>(),
-        "all": counts_json(&Counts::total(counts.iter().map(|of| &of.all))),
-    })
+    CompletenessJson {
+        site: frame.site,
+        generated_at: frame.now,
+        as_of: wanted.as_of,
+        by_month: wanted.by_month,
+        loggers: counts.iter().map(logger).collect(),
+        all: (&Counts::total(counts.iter().map(|of| &of.all))).into(),
+        service,
+    }
 }
 
 /// The counts as CSV: a line a logger and span; of all time where from and to are empty.

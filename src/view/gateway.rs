@@ -1,10 +1,11 @@
 //! The state of the gateway in words and as JSON: the same words in every report.
 
 use crate::report::gateway::{Fault, Gateway};
-use crate::text::{counted, local, rfc3339};
+use crate::text::{as_rfc3339, counted, local};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Slot};
-use serde_json::{Value, json};
+use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// Loggers that are named one by one.
 const LOGGERS_NAMED: usize = 6;
@@ -139,30 +140,53 @@ pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
 }
 
 /// As JSON.
-pub fn as_json(gateway: &Gateway) -> Value {
-    let faults: Vec<Value> = gateway
-        .faults
-        .iter()
-        .map(|fault| {
-            let subject = match fault {
-                Fault::PortNotOpen { radio, .. } | Fault::OnlyNoise { radio, .. } => Some(radio.as_str()),
-                _ => None,
-            };
-            let keys = match fault {
-                Fault::KeyMissing { keys } => Some(keys),
-                _ => None,
-            };
-            let keys: Option<Vec<Value>> = keys.map(|keys| {
-                keys.iter().map(|(logger, slot)| json!({ "logger": logger.number(), "slot": slot.0 })).collect()
-            });
-            json!({
-                "state": state(fault), "radio": subject, "keys": keys, "since": since(fault).map(rfc3339), "advice": remedy(fault),
-            })
-        })
-        .collect();
-    let explained: Vec<u16> = gateway.explained.iter().map(|logger| logger.number()).collect();
-    json!({
-        "state": gateway.faults.first().map_or("working", state), "since": gateway.faults.first().and_then(since).map(rfc3339),
-        "advice": advice(gateway), "faults": faults, "explains_silence_of": explained,
-    })
+#[derive(Serialize)]
+pub struct GatewayJson<'a> {
+    state: &'static str,
+    #[serde(serialize_with = "as_rfc3339")]
+    since: Option<GatewayTime>,
+    advice: Option<String>,
+    faults: Vec<FaultJson<'a>>,
+    explains_silence_of: &'a BTreeSet<Address>,
+}
+
+#[derive(Serialize)]
+struct FaultJson<'a> {
+    state: &'static str,
+    radio: Option<&'a str>,
+    keys: Option<Vec<Key>>,
+    #[serde(serialize_with = "as_rfc3339")]
+    since: Option<GatewayTime>,
+    advice: String,
+}
+
+#[derive(Serialize)]
+struct Key {
+    logger: Address,
+    slot: Slot,
+}
+
+impl<'a> From<&'a Gateway> for GatewayJson<'a> {
+    fn from(gateway: &'a Gateway) -> Self {
+        let worst = gateway.faults.first();
+        Self {
+            state: worst.map_or("working", state),
+            since: worst.and_then(since),
+            advice: advice(gateway),
+            faults: gateway.faults.iter().map(fault_json).collect(),
+            explains_silence_of: &gateway.explained,
+        }
+    }
+}
+
+fn fault_json(fault: &Fault) -> FaultJson<'_> {
+    let radio = match fault {
+        Fault::PortNotOpen { radio, .. } | Fault::OnlyNoise { radio, .. } => Some(radio.as_str()),
+        _ => None,
+    };
+    let keys = match fault {
+        Fault::KeyMissing { keys } => Some(keys.iter().map(|&(logger, slot)| Key { logger, slot }).collect()),
+        _ => None,
+    };
+    FaultJson { state: state(fault), radio, keys, since: since(fault), advice: remedy(fault) }
 }

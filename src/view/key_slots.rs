@@ -4,9 +4,10 @@ use super::term::Table;
 use crate::report::key_slots::{
     BEYOND_SHOWN, KeyChange, KeySlot, KeySlots, KeySource, RunningSlot, SlotClosing, SlotEnd, used_at,
 };
-use crate::text::{counted, local, offset_label, rfc3339};
-use crate::wire::seq::{Address, Slot};
-use serde_json::{Value, json};
+use crate::text::{as_rfc3339, counted, local, offset_label, rfc3339};
+use crate::time::GatewayTime;
+use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
+use serde::Serialize;
 use std::cmp::Ordering;
 
 /// What puts an edited keyring in force.
@@ -31,54 +32,120 @@ fn line(last: SlotEnd) -> String {
     format!("last = {{ epoch = {epoch}, sequence = {sequence} }}")
 }
 
+#[derive(Serialize)]
+struct KeySlotsJson<'a> {
+    logger: Address,
+    name: &'a str,
+    newest_records: usize,
+    in_use: Option<Slot>,
+    slots: Vec<SlotJson>,
+    change: Option<ChangeJson<'a>>,
+    #[serde(serialize_with = "as_rfc3339")]
+    daemon_read_keys_at: Option<GatewayTime>,
+}
+
+#[derive(Serialize)]
+struct SlotJson {
+    slot: Slot,
+    key: Option<&'static str>,
+    last: Option<Numbers>,
+    #[serde(serialize_with = "as_rfc3339")]
+    opened_from: Option<GatewayTime>,
+    #[serde(serialize_with = "as_rfc3339")]
+    last_used: Option<GatewayTime>,
+    largest: Option<Numbers>,
+    of_newest_records: usize,
+    daemon_differs: bool,
+}
+
+#[derive(Serialize)]
+struct ChangeJson<'a> {
+    from: &'a [Slot],
+    to: Slot,
+    step: u8,
+    closing: Vec<ClosingJson>,
+}
+
+#[derive(Serialize)]
+struct ClosingJson {
+    slot: Slot,
+    last: Numbers,
+    toml: String,
+    beyond: Vec<BeyondJson>,
+}
+
+#[derive(Serialize)]
+struct BeyondJson {
+    #[serde(flatten)]
+    numbers: Numbers,
+    #[serde(serialize_with = "as_rfc3339")]
+    received_at: Option<GatewayTime>,
+}
+
+/// A record of the logger.
+#[derive(Serialize)]
+struct Numbers {
+    epoch: Epoch,
+    sequence: Sequence,
+}
+
+impl From<SlotEnd> for Numbers {
+    fn from(SlotEnd { epoch, sequence }: SlotEnd) -> Self {
+        Self { epoch, sequence }
+    }
+}
+
+impl From<Identity> for Numbers {
+    fn from(Identity { epoch, sequence, .. }: Identity) -> Self {
+        Self { epoch, sequence }
+    }
+}
+
 /// All of it as JSON.
-pub fn json(report: &KeySlots, logger_name: &str) -> Value {
-    let slots: Vec<Value> = report.slots.iter().map(slot_json).collect();
-    json!({
-        "logger": report.logger.number(), "name": logger_name,
-        "newest_records": report.newest, "in_use": report.in_use.map(|slot| slot.0),
-        "slots": slots, "change": report.change.as_ref().map(change_json),
-        "daemon_read_keys_at": report.daemon_read_keys_at.map(rfc3339),
-    })
+pub fn json<'a>(report: &'a KeySlots, name: &'a str) -> impl Serialize + use<'a> {
+    KeySlotsJson {
+        logger: report.logger,
+        name,
+        newest_records: report.newest,
+        in_use: report.in_use,
+        slots: report.slots.iter().map(slot_json).collect(),
+        change: report.change.as_ref().map(change_json),
+        daemon_read_keys_at: report.daemon_read_keys_at,
+    }
 }
 
-fn end_json(last: SlotEnd) -> Value {
-    json!({"epoch": last.epoch.number(), "sequence": last.sequence.number()})
+fn slot_json(slot: &KeySlot) -> SlotJson {
+    SlotJson {
+        slot: slot.slot,
+        key: slot.key.map(KeySource::name),
+        last: slot.closed.map(Numbers::from),
+        opened_from: slot.opened_at,
+        last_used: slot.largest.as_ref().map(used_at),
+        largest: slot.largest.map(|sealed| sealed.identity.into()),
+        of_newest_records: slot.of_newest,
+        daemon_differs: slot.running.is_some(),
+    }
 }
 
-fn slot_json(slot: &KeySlot) -> Value {
-    let largest = slot.largest.map(|sealed| {
-        let id = sealed.identity;
-        json!({"epoch": id.epoch.number(), "sequence": id.sequence.number()})
-    });
-    json!({
-        "slot": slot.slot.0, "key": slot.key.map(KeySource::name), "last": slot.closed.map(end_json),
-        "opened_from": slot.opened_at.map(rfc3339),
-        "last_used": slot.largest.map(|sealed| rfc3339(used_at(&sealed))),
-        "largest": largest, "of_newest_records": slot.of_newest,
-        "daemon_differs": slot.running.is_some(),
-    })
-}
-
-fn change_json(change: &KeyChange) -> Value {
+fn change_json(change: &KeyChange) -> ChangeJson<'_> {
     let closing = |closing: &SlotClosing| {
-        let beyond: Vec<Value> = closing
+        let beyond = closing
             .beyond
             .iter()
-            .map(|sealed| {
-                json!({
-                    "epoch": sealed.identity.epoch.number(), "sequence": sealed.identity.sequence.number(),
-                    "received_at": sealed.received_at.map(rfc3339),
-                })
-            })
-            .collect();
-        json!({
-            "slot": closing.slot.0, "last": end_json(closing.last), "toml": line(closing.last), "beyond": beyond,
-        })
+            .map(|sealed| BeyondJson { numbers: sealed.identity.into(), received_at: sealed.received_at });
+        ClosingJson {
+            slot: closing.slot,
+            last: closing.last.into(),
+            toml: line(closing.last),
+            beyond: beyond.collect(),
+        }
     };
-    let closing: Vec<Value> = change.closing.iter().map(closing).collect();
-    let from: Vec<u8> = change.from.iter().map(|slot| slot.0).collect();
-    json!({"from": from, "to": change.to.0, "step": change.step, "closing": closing})
+    ChangeJson {
+        from: &change.from,
+        to: change.to,
+        step: change.step,
+        closing: change.closing.iter().map(closing).collect(),
+    }
 }
 
 /// All of it in words.

@@ -1,9 +1,9 @@
 //! The logbook in words and as JSON.
 
 use crate::record::acts::{Act, Actor};
-use crate::text::shown;
-use crate::text::{local, rfc3339, thousands};
-use serde_json::{Value, json};
+use crate::text::{as_rfc3339, local, shown, thousands};
+use crate::time::GatewayTime;
+use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// What one line of the logbook says.
@@ -74,19 +74,38 @@ fn words(act: &Act) -> String {
     shown(&of_import().unwrap_or_else(|| act.text.clone()))
 }
 
+#[derive(Serialize)]
+struct ActJson<'a> {
+    #[serde(serialize_with = "as_rfc3339")]
+    at: GatewayTime,
+    kind: &'a str,
+    number: Option<i64>,
+    by: Option<&'a str>,
+    #[serde(flatten)]
+    actor: &'a Actor,
+    logger: Option<u16>,
+    file: Option<&'a str>,
+    text: String,
+}
+
 /// An act as JSON.
-pub fn as_json(act: &Act) -> Value {
-    json!({
-        "at": rfc3339(act.at), "kind": act.kind, "number": act.number, "by": act.by,
-        "login": act.actor.login, "uid": act.actor.uid, "ran_as": act.actor.ran_as, "host": act.actor.host,
-        "logger": act.logger, "file": act.file, "text": words(act),
-    })
+pub fn as_json(act: &Act) -> impl Serialize {
+    ActJson {
+        at: act.at,
+        kind: &act.kind,
+        number: act.number,
+        by: act.by.as_deref(),
+        actor: &act.actor,
+        logger: act.logger,
+        file: act.file.as_deref(),
+        text: words(act),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::time::GatewayTime;
+    use serde_json::json;
 
     #[test]
     fn a_line_says_what_was_done_by_whom_and_under_which_login_and_obeys_nothing() {
@@ -110,7 +129,7 @@ mod tests {
         assert_eq!(line.by, "R. Dale [2J");
         assert_eq!(line.login, "dale as root on gateway-1");
         assert_eq!(line.about, "P-17 .csv: csv, 3 duplicate, 1,200 stored");
-        let json = as_json(&act);
+        let json = json!(as_json(&act));
         assert_eq!((&json["uid"], &json["at"]), (&json!(1007), &json!("2026-01-01T10:15:00Z")));
     }
 }

@@ -3,9 +3,9 @@
 
 use crate::record::damaged::DamagedLedger;
 use crate::record::written::{Manual, Remark, WrittenOff};
-use crate::text::{counted, local, rfc3339};
+use crate::text::{as_rfc3339, counted, local};
 use crate::time::GatewayTime;
-use serde_json::{Value, json};
+use serde::Serialize;
 
 /// A longer note is cut in reports; the lists have it whole.
 const NOTE_CHARS_MAX: usize = 200;
@@ -18,34 +18,24 @@ pub fn cut(note: &str) -> String {
     }
 }
 
-/// A remark in JSON.
-pub fn remark_json(remark: &Remark) -> Value {
-    let what = &remark.what;
-    json!({
-        "id": remark.id, "logger": what.logger, "channel": what.channel,
-        "from": rfc3339(what.from), "to": what.to.map(rfc3339), "kind": what.kind.name(), "text": what.text,
-        "by": what.by, "written_at": rfc3339(remark.written_at), "corrects": what.corrects,
-        "corrected_by": remark.corrected_by,
-    })
-}
-
-/// A manual reading in JSON; its value is text, since it is exact.
-pub fn manual_json(manual: &Manual) -> Value {
-    let what = &manual.what;
-    json!({
-        "id": manual.id, "logger": what.logger, "channel": what.channel, "time": rfc3339(what.at),
-        "value": what.value, "unit": what.unit, "instrument": what.instrument, "by": manual.by,
-        "written_at": rfc3339(manual.written_at), "file": manual.file, "line": what.line,
-        "corrects": what.corrects, "corrected_by": manual.corrected_by,
-    })
-}
-
 /// A write-off in JSON, as reports name it.
-pub fn write_off_json(off: &WrittenOff) -> Value {
-    json!({
-        "id": off.id, "first": off.first, "last": off.last, "rest_of_epoch": off.last.is_none(), "by": off.by,
-        "reason": off.reason, "written_at": rfc3339(off.written_at),
-    })
+#[derive(Serialize)]
+pub struct WriteOffJson<'a> {
+    id: i64,
+    first: u32,
+    last: Option<u32>,
+    rest_of_epoch: bool,
+    by: &'a str,
+    reason: &'a str,
+    #[serde(serialize_with = "as_rfc3339")]
+    written_at: GatewayTime,
+}
+
+impl<'a> From<&'a WrittenOff> for WriteOffJson<'a> {
+    fn from(off: &'a WrittenOff) -> Self {
+        let WrittenOff { id, first, last, ref by, ref reason, written_at, .. } = *off;
+        Self { id, first, last, rest_of_epoch: last.is_none(), by, reason, written_at }
+    }
 }
 
 /// From when until when a remark is: `2026-05-04 08:15`, `… to …`, `… on`.

@@ -6,8 +6,9 @@ use crate::plot::scene::Scene;
 use crate::plot::words::{Captions, Note, coverage, label};
 use crate::record::written::Remark;
 use crate::report::picture::{Panel, Picture};
-use crate::text::{counted, local, offset_label, rfc3339};
-use serde_json::{Value, json};
+use crate::text::{as_rfc3339, counted, local, offset_label};
+use crate::time::GatewayTime;
+use serde::Serialize;
 
 /// What stands below the panels.
 pub fn captions(picture: &Picture) -> Captions {
@@ -42,31 +43,86 @@ pub fn captions(picture: &Picture) -> Captions {
     }
 }
 
-/// What was drawn into a file, as JSON.
-pub fn as_json(picture: &Picture, scene: &Scene, file: &str) -> Value {
-    let panels: Vec<Value> = picture.panels.iter().map(panel_json).collect();
-    json!({
-        "site": picture.site, "file": file, "width": scene.width, "height": scene.height,
-        "from": rfc3339(picture.from), "to": rfc3339(picture.to), "remarks": picture.remarks.len(),
-        "points": panels,
-    })
+#[derive(Serialize)]
+struct PictureJson<'a> {
+    site: &'a str,
+    file: &'a str,
+    width: u32,
+    height: u32,
+    #[serde(serialize_with = "as_rfc3339")]
+    from: GatewayTime,
+    #[serde(serialize_with = "as_rfc3339")]
+    to: GatewayTime,
+    remarks: usize,
+    points: Vec<PanelJson<'a>>,
 }
 
-fn panel_json(panel: &Panel) -> Value {
-    let gaps: Vec<Value> = panel
-        .bands
-        .iter()
-        .map(|band| json!({ "from": rfc3339(band.from), "to": rfc3339(band.to), "what": label(band) }))
-        .collect();
-    let absent: Vec<Value> =
-        panel.reasons.iter().map(|(why, n)| json!({ "why": why, "readings": n })).collect();
-    json!({
-        "name": panel.name, "measured_by": panel.measured_by, "unit": panel.unit,
-        "readings": panel.readings, "drawn": panel.drawn, "missing": panel.missing,
-        "missing_estimated": !panel.is_missing_told,
-        "by_hand": panel.by_hand_count, "absent": panel.absent_count, "absent_why": absent,
-        "other_units": panel.other_units, "manual": panel.manual.len(), "gaps": gaps,
-    })
+#[derive(Serialize)]
+struct PanelJson<'a> {
+    name: &'a str,
+    measured_by: &'a str,
+    unit: &'a str,
+    readings: u64,
+    drawn: u64,
+    missing: u64,
+    missing_estimated: bool,
+    by_hand: u64,
+    absent: u64,
+    absent_why: Vec<AbsentJson<'a>>,
+    other_units: u64,
+    manual: usize,
+    gaps: Vec<BandJson>,
+}
+
+#[derive(Serialize)]
+struct AbsentJson<'a> {
+    why: &'a str,
+    readings: u64,
+}
+
+#[derive(Serialize)]
+struct BandJson {
+    #[serde(serialize_with = "as_rfc3339")]
+    from: GatewayTime,
+    #[serde(serialize_with = "as_rfc3339")]
+    to: GatewayTime,
+    what: String,
+}
+
+/// What was drawn into a file, as JSON.
+pub fn as_json<'a>(picture: &'a Picture, scene: &Scene, file: &'a str) -> impl Serialize + use<'a> {
+    PictureJson {
+        site: &picture.site,
+        file,
+        width: scene.width,
+        height: scene.height,
+        from: picture.from,
+        to: picture.to,
+        remarks: picture.remarks.len(),
+        points: picture.panels.iter().map(panel_json).collect(),
+    }
+}
+
+fn panel_json(panel: &Panel) -> PanelJson<'_> {
+    PanelJson {
+        name: &panel.name,
+        measured_by: &panel.measured_by,
+        unit: &panel.unit,
+        readings: panel.readings,
+        drawn: panel.drawn,
+        missing: panel.missing,
+        missing_estimated: !panel.is_missing_told,
+        by_hand: panel.by_hand_count,
+        absent: panel.absent_count,
+        absent_why: panel.reasons.iter().map(|(why, n)| AbsentJson { why, readings: *n }).collect(),
+        other_units: panel.other_units,
+        manual: panel.manual.len(),
+        gaps: panel
+            .bands
+            .iter()
+            .map(|band| BandJson { from: band.from, to: band.to, what: label(band) })
+            .collect(),
+    }
 }
 
 /// The same in lines.

@@ -5,7 +5,7 @@ use crate::ledger::care::site::SitesCompared;
 use crate::record::coverage::{Coverage, LoggerRange};
 use crate::text::{counted, thousands};
 use crate::view;
-use serde_json::{Value, json};
+use serde::Serialize;
 use std::path::Path;
 
 /// The most stretches of one kind that are shown.
@@ -15,11 +15,16 @@ const SHOWN: usize = 50;
 const BY_HAND: &str = "what was brought counts as come by hand: by which radio it came, and when, fits no digest and stays \
                        in the file\n";
 
+#[derive(Serialize)]
+struct SalvagedJson<'a> {
+    from: &'a Path,
+    #[serde(flatten)]
+    done: &'a Salvaged,
+}
+
 /// As JSON. `from`: the damaged file.
-pub fn as_json(from: &Path, done: &Salvaged) -> Value {
-    let mut value = json!(done);
-    value["from"] = json!(from);
-    value
+pub fn as_json<'a>(from: &'a Path, done: &'a Salvaged) -> impl Serialize + use<'a> {
+    SalvagedJson { from, done }
 }
 
 /// In words.

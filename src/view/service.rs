@@ -1,8 +1,7 @@
-//! Loggers that left, in words and as JSON: the same words in every report.
+//! Loggers that left, in words: the same words in every report.
 
 use crate::report::service::Service;
 use crate::text::{local, thousands};
-use serde_json::{Value, json};
 
 /// Loggers that are named one by one.
 const NAMED: usize = 8;
@@ -42,11 +41,4 @@ fn named(all: impl ExactSizeIterator<Item = String>) -> String {
         text += &format!(" and {more} more");
     }
     text
-}
-
-/// Adds the keys `off_roster` and `out_of_service`.
-pub fn with_json(mut value: Value, service: &Service) -> Value {
-    value["off_roster"] = json!(service.off_roster);
-    value["out_of_service"] = json!(service.out_of_service);
-    value
 }

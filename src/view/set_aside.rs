@@ -1,41 +1,49 @@
 //! What was kept beside the record, in words and as JSON.
 
 use crate::record::judge::Row;
-use crate::record::set_aside::{ConflictSide, DifferingField};
+use crate::record::set_aside::{ConflictSide, DifferingField, SetAside};
 use crate::record::unopened::WhyShut;
-use crate::record::unread::{Foreign, Kept};
+use crate::record::unread::{Dropped, Foreign, Kept};
 use crate::report::set_aside::{BesideItem, BesideRecord};
 use crate::text::{counted, local, offset_label, rfc3339};
 use crate::time::GatewayTime;
 use crate::view::term::{Table, wrapped};
 use crate::view::unread;
-use serde_json::{Value, json};
+use serde::Serialize;
 use std::collections::BTreeSet;
 
 /// Prose is wrapped at this.
 const PROSE_COLUMNS: usize = 100;
 
-/// As JSON.
-pub fn as_json(beside: &BesideRecord) -> Value {
-    json!({
-        "set_aside": beside.items.iter().map(item_json).collect::<Vec<Value>>(),
-        "unopened": unread::kept_json(&beside.unopened),
-        "foreign": unread::foreign_json(&beside.foreign),
-        "found_no_room": unread::found_no_room_json(&beside.no_room),
-    })
+#[derive(Serialize)]
+struct BesideJson<'a> {
+    set_aside: Vec<ItemJson<'a>>,
+    unopened: &'a [Kept],
+    foreign: &'a [Foreign],
+    found_no_room: &'a [Dropped],
 }
 
-fn item_json(BesideItem { item, held }: &BesideItem) -> Value {
-    let mut value = json!(item);
-    for (name, at) in
-        [("first_at", item.first_at), ("last_at", item.last_at), ("withdrawn_at", item.withdrawn_at)]
-    {
-        value[name] = at.map(rfc3339).into();
+#[derive(Serialize)]
+struct ItemJson<'a> {
+    #[serde(flatten)]
+    item: &'a SetAside,
+    /// Of a conflict only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    held: Option<Option<String>>,
+}
+
+/// As JSON.
+pub fn as_json<'a>(beside: &'a BesideRecord) -> impl Serialize + use<'a> {
+    let item = |BesideItem { item, held }: &'a BesideItem| {
+        let held = item.is_conflict().then(|| held.as_ref().map(words));
+        ItemJson { item, held }
+    };
+    BesideJson {
+        set_aside: beside.items.iter().map(item).collect(),
+        unopened: &beside.unopened,
+        foreign: &beside.foreign,
+        found_no_room: &beside.no_room,
     }
-    if item.is_conflict() {
-        value["held"] = held.as_ref().map(words).into();
-    }
-    value
 }
 
 /// In words. `now`: Unix s.

@@ -3,7 +3,7 @@
 use crate::ledger::care::site::SitesCompared;
 use crate::record::site::LoggerSlot;
 use crate::text::{counted, thousands};
-use serde_json::{Value, json};
+use serde::Serialize;
 
 /// The most loggers or slots that are named.
 const SHOWN: usize = 12;
@@ -40,18 +40,41 @@ pub fn text(compared: &SitesCompared) -> String {
 }
 
 /// The same as JSON.
-pub fn as_json(compared: &SitesCompared) -> Value {
-    let alike = &compared.alike;
-    let slots = |slots: &[LoggerSlot]| -> Vec<Value> {
-        slots.iter().map(|(logger, slot)| json!({ "logger": logger, "slot": slot })).collect()
-    };
-    json!({
-        "is": compared.is_one_site(), "ids_in_common": alike.ids, "keys_same": slots(&alike.keys_same),
-        "keys_different": slots(&alike.keys_other), "records_same": alike.records.map(|records| records.same),
-        "records_different": alike.records.map(|records| records.different),
-        "loggers_in_both": compared.loggers_in_both, "loggers_only_there": compared.loggers_only_there,
-        "here_is_empty": compared.here_is_empty,
-    })
+#[derive(Serialize)]
+pub struct SitesJson<'a> {
+    is: bool,
+    ids_in_common: u64,
+    keys_same: Vec<Key>,
+    keys_different: Vec<Key>,
+    records_same: Option<u64>,
+    records_different: Option<u64>,
+    loggers_in_both: &'a [u16],
+    loggers_only_there: &'a [u16],
+    here_is_empty: bool,
+}
+
+#[derive(Serialize)]
+struct Key {
+    logger: u16,
+    slot: u8,
+}
+
+impl<'a> From<&'a SitesCompared> for SitesJson<'a> {
+    fn from(compared: &'a SitesCompared) -> Self {
+        let alike = &compared.alike;
+        let keys = |slots: &[LoggerSlot]| slots.iter().map(|&(logger, slot)| Key { logger, slot }).collect();
+        Self {
+            is: compared.is_one_site(),
+            ids_in_common: alike.ids,
+            keys_same: keys(&alike.keys_same),
+            keys_different: keys(&alike.keys_other),
+            records_same: alike.records.map(|records| records.same),
+            records_different: alike.records.map(|records| records.different),
+            loggers_in_both: &compared.loggers_in_both,
+            loggers_only_there: &compared.loggers_only_there,
+            here_is_empty: compared.here_is_empty,
+        }
+    }
 }
 
 fn slots(all: &[LoggerSlot]) -> String {

@@ -3,9 +3,11 @@
 use super::term::Table;
 use crate::report::point_check::{Disagreement, NoValue, PointCheck, PointWarning};
 use crate::report::values::{Calculation, CalculationLine, Shown};
-use crate::text::{counted, csv_cell, local, offset_label, rfc3339};
+use crate::text::{as_rfc3339, counted, csv_cell, local, offset_label, rfc3339};
 use crate::time::GatewayTime;
-use serde_json::{Value, json};
+use crate::wire::seq::{Address, Epoch, Sequence};
+use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// The values of a point as a table.
 pub fn table(point: &str, found: &[Shown], offset_s: i32) -> String {
@@ -65,24 +67,76 @@ fn mark_codes(shown: &Shown) -> Vec<&'static str> {
     value.into_iter().flat_map(|value| value.marks.iter()).map(|mark| mark.code()).collect()
 }
 
-/// The same as JSON.
-pub fn as_json(site: &str, point: &str, found: &[Shown]) -> Value {
-    let values: Vec<Value> = found.iter().map(value_json).collect();
-    json!({ "site": site, "point": point, "values": values })
+#[derive(Serialize)]
+struct ValuesJson<'a> {
+    site: &'a str,
+    point: &'a str,
+    values: Vec<ValueJson<'a>>,
+    /// Of a calculation.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    steps: Option<Vec<StepJson<'a>>>,
 }
 
-fn value_json(shown: &Shown) -> Value {
+#[derive(Serialize)]
+struct ValueJson<'a> {
+    #[serde(serialize_with = "as_rfc3339")]
+    time: GatewayTime,
+    time_corrected: bool,
+    value: Option<f64>,
+    text: Option<&'a str>,
+    unit: Option<&'a str>,
+    marks: Vec<&'static str>,
+    absent: Option<AbsentJson>,
+    logger: Option<Address>,
+    epoch: Option<Epoch>,
+    sequence: Option<Sequence>,
+}
+
+#[derive(Serialize)]
+struct AbsentJson {
+    code: &'static str,
+    text: String,
+}
+
+#[derive(Serialize)]
+#[serde(untagged)]
+enum StepJson<'a> {
+    Said {
+        depth: usize,
+        text: String,
+    },
+    Step {
+        depth: usize,
+        symbol: &'a str,
+        formula: &'a str,
+        numbers: &'a str,
+        result: f64,
+        result_text: String,
+        unit: &'a str,
+        remark: Option<&'a str>,
+    },
+}
+
+/// The same as JSON.
+pub fn as_json<'a>(site: &'a str, point: &'a str, found: &'a [Shown]) -> impl Serialize + use<'a> {
+    ValuesJson { site, point, values: found.iter().map(value_json).collect(), steps: None }
+}
+
+fn value_json(shown: &Shown) -> ValueJson<'_> {
     let value = shown.outcome.as_ref().ok().map(|value| value.value);
     let absent = shown.outcome.as_ref().err();
-    json!({
-        "time": rfc3339(shown.time), "time_corrected": shown.is_corrected,
-        "value": value, "text": value.map(|_| shown.text.as_str()),
-        "unit": value.map(|_| shown.unit.as_str()), "marks": mark_codes(shown),
-        "absent": absent.map(|why| json!({ "code": why.code(), "text": why.to_string() })),
-        "logger": shown.identity.map(|id| id.address.number()),
-        "epoch": shown.identity.map(|id| id.epoch.number()),
-        "sequence": shown.identity.map(|id| id.sequence.number()),
-    })
+    ValueJson {
+        time: shown.time,
+        time_corrected: shown.is_corrected,
+        value,
+        text: value.map(|_| shown.text.as_str()),
+        unit: value.map(|_| shown.unit.as_str()),
+        marks: mark_codes(shown),
+        absent: absent.map(|why| AbsentJson { code: why.code(), text: why.to_string() }),
+        logger: shown.identity.map(|id| id.address),
+        epoch: shown.identity.map(|id| id.epoch),
+        sequence: shown.identity.map(|id| id.sequence),
+    }
 }
 
 /// A calculation as text, parts indented.
@@ -99,27 +153,47 @@ pub fn steps(calculation: &Calculation) -> String {
 }
 
 /// A calculation as JSON, with the value that comes out.
-pub fn steps_json(site: &str, point: &str, calculation: &Calculation, shown: Shown) -> Value {
-    let mut value = as_json(site, point, &[shown]);
-    value["steps"] = calculation.lines().iter().map(|(depth, line)| step_json(*depth, line)).collect();
-    value
+pub fn steps_json<'a>(
+    site: &'a str,
+    point: &'a str,
+    calculation: &'a Calculation,
+    shown: &'a Shown,
+) -> impl Serialize + use<'a> {
+    let steps = calculation.lines().iter().map(|(depth, line)| step_json(*depth, line));
+    ValuesJson { site, point, values: vec![value_json(shown)], steps: Some(steps.collect()) }
 }
 
-fn step_json(depth: usize, line: &CalculationLine) -> Value {
+fn step_json(depth: usize, line: &CalculationLine) -> StepJson<'_> {
     match line.step() {
-        None => json!({ "depth": depth, "text": line.to_string() }),
-        Some(step) => json!({
-            "depth": depth, "symbol": step.symbol, "formula": step.formula, "numbers": step.numbers,
-            "result": step.result, "result_text": step.result_text(), "unit": step.unit, "remark": step.remark,
-        }),
+        None => StepJson::Said { depth, text: line.to_string() },
+        Some(step) => StepJson::Step {
+            depth,
+            symbol: &step.symbol,
+            formula: &step.formula,
+            numbers: &step.numbers,
+            result: step.result,
+            result_text: step.result_text(),
+            unit: &step.unit,
+            remark: step.remark.as_deref(),
+        },
     }
 }
 
+#[derive(Serialize)]
+struct ProblemsJson<'a> {
+    problems: Vec<ProblemJson<'a>>,
+}
+
+#[derive(Serialize)]
+struct ProblemJson<'a> {
+    file: String,
+    line: Option<usize>,
+    text: &'a str,
+}
+
 /// The mistakes in points and calibrations, as JSON: file, line and text of each.
-pub fn problems_json<'p>(problems: impl Iterator<Item = (String, Option<usize>, &'p str)>) -> Value {
-    let problems: Vec<Value> =
-        problems.map(|(file, line, text)| json!({ "file": file, "line": line, "text": text })).collect();
-    json!({ "problems": problems })
+pub fn problems_json<'p>(problems: impl Iterator<Item = (String, Option<usize>, &'p str)>) -> impl Serialize {
+    ProblemsJson { problems: problems.map(|(file, line, text)| ProblemJson { file, line, text }).collect() }
 }
 
 fn why(without: &NoValue) -> String {
@@ -146,14 +220,33 @@ fn warning(of: &PointWarning) -> String {
     format!("point {:?}, line {}: {what}", of.point, of.line)
 }
 
+#[derive(Serialize)]
+struct CheckJson<'a> {
+    problems: [(); 0],
+    points: &'a [String],
+    derived: &'a BTreeSet<String>,
+    calibrations: usize,
+    without_calibration: Vec<WithoutJson<'a>>,
+    warnings: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct WithoutJson<'a> {
+    point: &'a str,
+    why: String,
+}
+
 /// What was found about points without a mistake, as JSON.
-pub fn check_json(found: &PointCheck) -> Value {
-    let without: Vec<Value> =
-        found.without.iter().map(|(point, without)| json!({ "point": point, "why": why(without) })).collect();
-    json!({
-        "problems": [], "points": found.points, "derived": found.derived, "calibrations": found.calibrations,
-        "without_calibration": without, "warnings": found.warnings.iter().map(warning).collect::<Vec<_>>(),
-    })
+pub fn check_json(found: &PointCheck) -> impl Serialize {
+    let without = found.without.iter().map(|(point, without)| WithoutJson { point, why: why(without) });
+    CheckJson {
+        problems: [],
+        points: &found.points,
+        derived: &found.derived,
+        calibrations: found.calibrations,
+        without_calibration: without.collect(),
+        warnings: found.warnings.iter().map(warning).collect(),
+    }
 }
 
 /// The same as text; `now`: what it was asked for.

@@ -1,11 +1,12 @@
 //! What came in and is no readable record of this site, in words and as JSON.
 
 use crate::record::unopened::WhyShut;
-use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
-use crate::text::{counted, duration, rfc3339, thousands};
+use crate::record::unread::{Dropped, Foreign, Opaque};
+use crate::text::{counted, duration, thousands};
 use crate::time::GatewayTime;
 use crate::wire::seq::Address;
-use serde_json::{Value, json};
+use serde::Serialize;
+use std::collections::BTreeMap;
 
 /// Foreign addresses that are named in one line.
 const FOREIGN_NAMED: usize = 4;
@@ -36,22 +37,27 @@ pub fn opaque(opaque: &Opaque) -> String {
 }
 
 /// The same as JSON.
-pub fn opaque_json(opaque: Option<&Opaque>) -> Value {
-    let rules: serde_json::Map<String, Value> = opaque
-        .into_iter()
-        .flat_map(|opaque| &opaque.rules)
-        .map(|(rule, records)| (rule.rule().to_owned(), (*records).into()))
-        .collect();
-    json!({
-        "records": opaque.map_or(0, |opaque| opaque.records),
-        "is_more": opaque.is_some_and(|opaque| opaque.is_more),
-        "rules": rules,
-    })
+#[derive(Serialize)]
+pub struct OpaqueJson {
+    records: u64,
+    is_more: bool,
+    rules: BTreeMap<&'static str, u64>,
+}
+
+impl From<Option<&Opaque>> for OpaqueJson {
+    fn from(opaque: Option<&Opaque>) -> Self {
+        let rules = opaque.into_iter().flat_map(|opaque| &opaque.rules);
+        Self {
+            records: opaque.map_or(0, |opaque| opaque.records),
+            is_more: opaque.is_some_and(|opaque| opaque.is_more),
+            rules: rules.map(|(rule, &records)| (rule.rule(), records)).collect(),
+        }
+    }
 }
 
 /// Records that disagree with what is held, by logger, in a sentence; `None`: there are none.
 pub fn conflicts(open: &[(Address, u64)]) -> Option<String> {
-    let all = open.iter().map(|&(_, records)| records).fold(0, u64::saturating_add);
+    let all = sum(open);
     if all == 0 {
         return None;
     }
@@ -71,11 +77,28 @@ pub fn conflicts(open: &[(Address, u64)]) -> Option<String> {
     ))
 }
 
+fn sum(open: &[(Address, u64)]) -> u64 {
+    open.iter().map(|&(_, records)| records).fold(0, u64::saturating_add)
+}
+
 /// The same as JSON.
-pub fn conflicts_json(open: &[(Address, u64)]) -> Value {
-    let loggers: Vec<Value> =
-        open.iter().map(|&(logger, records)| json!({ "logger": logger.number(), "open": records })).collect();
-    json!({ "open": open.iter().map(|&(_, records)| records).fold(0, u64::saturating_add), "loggers": loggers })
+#[derive(Serialize)]
+pub struct ConflictsJson {
+    open: u64,
+    loggers: Vec<LoggerConflicts>,
+}
+
+#[derive(Serialize)]
+struct LoggerConflicts {
+    logger: Address,
+    open: u64,
+}
+
+impl From<&[(Address, u64)]> for ConflictsJson {
+    fn from(open: &[(Address, u64)]) -> Self {
+        let loggers = open.iter().map(|&(logger, open)| LoggerConflicts { logger, open }).collect();
+        Self { open: sum(open), loggers }
+    }
 }
 
 /// An address off the roster, or what stands for further ones.
@@ -109,32 +132,6 @@ pub fn foreign(all: &[Foreign], now: GatewayTime) -> Option<String> {
     ))
 }
 
-/// The same as JSON.
-pub fn foreign_json(all: &[Foreign]) -> Vec<Value> {
-    all.iter()
-        .map(|foreign| {
-            json!({
-                "address": foreign.address, "frames": foreign.frames,
-                "first_heard": rfc3339(foreign.first_heard),
-                "last_heard": rfc3339(foreign.last_heard),
-            })
-        })
-        .collect()
-}
-
-/// Frames that no key opens, by logger, slot and reason, as JSON.
-pub fn kept_json(all: &[Kept]) -> Vec<Value> {
-    let at = |time: Option<crate::time::GatewayTime>| time.map(|time| rfc3339(time));
-    all.iter()
-        .map(|kept| {
-            json!({
-                "logger": kept.logger.number(), "slot": kept.slot.0, "reason": kept.why.text(),
-                "frames": kept.frames, "first_at": at(kept.first_at), "last_at": at(kept.last_at),
-            })
-        })
-        .collect()
-}
-
 /// Loggers whose frames found no room that are named in one line.
 const NO_ROOM_NAMED: usize = 6;
 
@@ -159,18 +156,6 @@ pub fn found_no_room(all: &[Dropped], now: GatewayTime) -> Option<String> {
         named.join(", "),
         duration(now.since(last).max(0))
     ))
-}
-
-/// The same as JSON.
-pub fn found_no_room_json(all: &[Dropped]) -> Vec<Value> {
-    all.iter()
-        .map(|dropped| {
-            json!({
-                "logger": dropped.logger.number(), "frames": dropped.frames,
-                "first_at": rfc3339(dropped.first_at), "last_at": rfc3339(dropped.last_at),
-            })
-        })
-        .collect()
 }
 
 /// What to do about frames that stay shut for one reason.

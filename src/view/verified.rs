@@ -3,7 +3,7 @@
 use crate::ledger::care::backup::SeenBackup;
 use crate::ledger::care::verify::Verified;
 use crate::text::{counted, local};
-use serde_json::{Value, json};
+use serde::Serialize;
 use std::path::Path;
 
 /// The most differences that are shown.
@@ -46,11 +46,20 @@ pub fn text(
     text
 }
 
+#[derive(Serialize)]
+struct VerifiedJson<'a> {
+    #[serde(flatten)]
+    found: &'a Verified,
+    /// Of a file that was named.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    backup_of_this_ledger: Option<bool>,
+}
+
 /// The same as JSON.
-pub fn as_json(found: &Verified, is_named: bool, seen: Option<&SeenBackup>) -> Value {
-    let mut value = json!(found);
-    if is_named {
-        value["backup_of_this_ledger"] = json!(seen.is_some());
-    }
-    value
+pub fn as_json<'a>(
+    found: &'a Verified,
+    is_named: bool,
+    seen: Option<&SeenBackup>,
+) -> impl Serialize + use<'a> {
+    VerifiedJson { found, backup_of_this_ledger: is_named.then_some(seen.is_some()) }
 }

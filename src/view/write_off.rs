@@ -1,20 +1,16 @@
 //! Write-offs in words and as JSON: what was written, and the list of them with what has turned up since.
 
-use super::notes::write_off_json;
+use super::notes::WriteOffJson;
 use crate::record::coverage::RangeSet;
 use crate::record::roster::Roster;
 use crate::record::write_off::{WriteOffPlan, ranges};
 use crate::record::written::{TurnedUp, WriteOffHistory};
-use crate::text::{counted, local, offset_label, rfc3339};
-use crate::wire::seq::Address;
-use serde_json::{Value, json};
-
-fn ranges_json(set: &RangeSet) -> Value {
-    set.ranges().iter().map(|&(first, last)| json!({ "first": first, "last": last })).collect()
-}
+use crate::text::{counted, local, offset_label};
+use crate::wire::seq::{Address, Epoch};
+use serde::Serialize;
 
 /// Who decides, and why.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Serialize)]
 pub struct Decision<'a> {
     /// Who.
     pub by: &'a str,
@@ -25,13 +21,35 @@ pub struct Decision<'a> {
 }
 
 /// What was written off, as JSON; `id`: its number, if it was written.
-pub fn plan_json(id: Option<i64>, plan: &WriteOffPlan, of: Decision<'_>) -> Value {
-    json!({
-        "id": id, "dry_run": of.dry_run, "logger": plan.logger.number(), "epoch": plan.epoch.number(),
-        "first": plan.first, "last": plan.last, "rest_of_epoch": plan.last.is_none(),
-        "missing": ranges_json(&plan.missing), "records": plan.missing.count(),
-        "written_off_before": ranges_json(&plan.before), "by": of.by, "reason": of.reason,
-    })
+#[derive(Serialize)]
+pub struct PlanJson<'a> {
+    id: Option<i64>,
+    logger: Address,
+    epoch: Epoch,
+    first: u32,
+    last: Option<u32>,
+    rest_of_epoch: bool,
+    missing: &'a RangeSet,
+    records: u64,
+    written_off_before: &'a RangeSet,
+    #[serde(flatten)]
+    decision: Decision<'a>,
+}
+
+/// The same of a plan.
+pub fn plan_json<'a>(id: Option<i64>, plan: &'a WriteOffPlan, decision: Decision<'a>) -> PlanJson<'a> {
+    PlanJson {
+        id,
+        logger: plan.logger,
+        epoch: plan.epoch,
+        first: plan.first,
+        last: plan.last,
+        rest_of_epoch: plan.last.is_none(),
+        missing: &plan.missing,
+        records: plan.missing.count(),
+        written_off_before: &plan.before,
+        decision,
+    }
 }
 
 /// The same in a line.
@@ -59,33 +77,45 @@ fn name(roster: &Roster, logger: Address) -> Option<&str> {
     roster.logger(logger).map(|logger| logger.name.as_str())
 }
 
+#[derive(Serialize)]
+struct HistoryJson<'a> {
+    #[serde(flatten)]
+    off: WriteOffJson<'a>,
+    logger: Address,
+    name: Option<&'a str>,
+    epoch: Epoch,
+    records: Option<u64>,
+    missing_now: &'a RangeSet,
+    missing_now_records: u64,
+    turned_up: Vec<TurnedUpJson<'a>>,
+    heard_again_with: Option<u32>,
+}
+
+#[derive(Serialize)]
+struct TurnedUpJson<'a> {
+    records: u64,
+    #[serde(flatten)]
+    part: &'a TurnedUp,
+}
+
 /// A write-off with its history, as JSON.
-pub fn history_json(history: &WriteOffHistory, roster: &Roster) -> Value {
+pub fn history_json<'a>(history: &'a WriteOffHistory, roster: &'a Roster) -> impl Serialize + use<'a> {
     let off = &history.off;
-    let turned_up: Vec<Value> = history
+    let turned_up = history
         .turned_up
         .iter()
-        .map(|part| {
-            json!({
-                "first": part.first, "last": part.last, "records": u64::from(part.last - part.first) + 1,
-                "stored_from": part.stored_from.map(rfc3339), "stored_to": part.stored_to.map(rfc3339),
-            })
-        })
-        .collect();
-    let mut value = write_off_json(off);
-    for (key, more) in [
-        ("logger", json!(off.logger.number())),
-        ("name", json!(name(roster, off.logger))),
-        ("epoch", json!(off.epoch.number())),
-        ("records", json!(off.last.map(|_| history.missing_then.count()))),
-        ("missing_now", ranges_json(&history.missing_now)),
-        ("missing_now_records", json!(history.missing_now.count())),
-        ("turned_up", json!(turned_up)),
-        ("heard_again_with", json!(off.ended_by)),
-    ] {
-        value[key] = more;
+        .map(|part| TurnedUpJson { records: u64::from(part.last - part.first) + 1, part });
+    HistoryJson {
+        off: off.into(),
+        logger: off.logger,
+        name: name(roster, off.logger),
+        epoch: off.epoch,
+        records: off.last.map(|_| history.missing_then.count()),
+        missing_now: &history.missing_now,
+        missing_now_records: history.missing_now.count(),
+        turned_up: turned_up.collect(),
+        heard_again_with: off.ended_by,
     }
-    value
 }
 
 /// All of them, in lines.

@@ -2,10 +2,12 @@
 
 use super::notes::when;
 use super::term::Table;
-use crate::record::notes::{ManualFile, NewManual};
+use crate::record::notes::{ManualFile, NewManual, RefusedLine};
 use crate::record::written::{Manual, ManualOutcome, Remark};
-use crate::text::{counted, local, offset_label, rfc3339};
-use serde_json::{Value, json};
+use crate::text::{as_rfc3339, counted, local, offset_label};
+use crate::time::GatewayTime;
+use crate::wire::seq::Address;
+use serde::Serialize;
 
 /// That a remark is written.
 pub fn remark_written(remark: &Remark, offset_s: i32) -> String {
@@ -38,12 +40,22 @@ pub fn remarks(all: &[Remark], offset_s: i32) -> String {
     format!("Remarks (times in {})\n{}", offset_label(offset_s), table.text(2))
 }
 
+#[derive(Serialize)]
+struct ManualWrittenJson<'a> {
+    id: i64,
+    added: bool,
+    logger: Address,
+    channel: u8,
+    #[serde(serialize_with = "as_rfc3339")]
+    time: GatewayTime,
+    value: &'a str,
+    unit: &'a str,
+}
+
 /// That a manual reading is written, or was there; as JSON.
-pub fn manual_written_json(id: i64, is_new: bool, row: &NewManual) -> Value {
-    json!({
-        "id": id, "added": is_new, "logger": row.logger.number(), "channel": row.channel,
-        "time": rfc3339(row.at), "value": row.value, "unit": row.unit,
-    })
+pub fn manual_written_json(id: i64, added: bool, row: &NewManual) -> impl Serialize {
+    let NewManual { logger, channel, at: time, ref value, ref unit, .. } = *row;
+    ManualWrittenJson { id, added, logger, channel, time, value, unit }
 }
 
 /// The same in a line.
@@ -68,18 +80,33 @@ pub struct ManualImport<'a> {
     pub dry_run: bool,
 }
 
+#[derive(Serialize)]
+struct ManualImportJson<'a> {
+    file: &'a str,
+    dry_run: bool,
+    written: bool,
+    rows: usize,
+    added: usize,
+    held: usize,
+    refused: &'a [RefusedLine],
+}
+
 impl ManualImport<'_> {
     fn added(&self) -> usize {
         self.outcomes.iter().filter(|outcome| matches!(outcome, ManualOutcome::Added(_))).count()
     }
 
     /// As JSON.
-    pub fn as_json(&self) -> Value {
-        json!({
-            "file": self.path, "dry_run": self.dry_run, "written": self.is_written,
-            "rows": self.found.rows.len(), "added": self.added(), "held": self.outcomes.len() - self.added(),
-            "refused": self.found.refused,
-        })
+    pub fn as_json(&self) -> impl Serialize {
+        ManualImportJson {
+            file: &self.path,
+            dry_run: self.dry_run,
+            written: self.is_written,
+            rows: self.found.rows.len(),
+            added: self.added(),
+            held: self.outcomes.len() - self.added(),
+            refused: &self.found.refused,
+        }
     }
 
     /// In a line.

@@ -27,7 +27,8 @@ impl Address {
 }
 
 /// Which of a logger's keys sealed a frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[serde(transparent)]
 pub struct Slot(pub u8);
 
 /// A run of sequence numbers that a logger promises to be without repetition; 1 or more.

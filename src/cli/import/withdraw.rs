@@ -6,6 +6,7 @@ use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
+use crate::record::imports::Withdrawal;
 use crate::record::notes::{self, TEXT_MAX};
 use crate::text::rfc3339;
 use crate::time::{Clock, SystemClock};
@@ -49,8 +50,8 @@ pub(super) fn run(config: &Config, id: i64, by: &str, args: &Args, out: &mut dyn
             );
             Ok(print(out, &text, DONE))
         }
-        (_, Some((at, who, _))) => {
-            say!("stonechat: import {id} was withdrawn already, {} by {who}", rfc3339(*at));
+        (_, Some(Withdrawal { at, by, .. })) => {
+            say!("stonechat: import {id} was withdrawn already, {} by {by}", rfc3339(*at));
             Ok(NO)
         }
         _ => {

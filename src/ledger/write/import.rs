@@ -24,7 +24,7 @@ use crate::ledger::write::{aside, settle};
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
 use crate::record::download::{HeldItem, HeldKind, HeldLedger, HeldNow, Item, Judging, ShutFrame};
-use crate::record::imports::ImportEntry;
+use crate::record::imports::{ImportEntry, Withdrawal};
 use crate::record::judge::{self, Held, Outcome, Row, RowVerdict};
 use crate::record::neighbours::Neighbours;
 use crate::record::roster::{Logger, Roster};
@@ -614,7 +614,7 @@ fn imports(db: &Connection, condition: &str, key: impl rusqlite::Params) -> Resu
             imported_at,
             by,
             outcomes: serde_json::from_str(&outcomes).unwrap_or_default(),
-            withdrawn: withdrawn_at.map(|at| (at, text(who), text(why))),
+            withdrawn: withdrawn_at.map(|at| Withdrawal { at, by: text(who), reason: text(why) }),
         });
         Ok(())
     })?;

@@ -17,7 +17,7 @@ use crate::time::Stamp;
 use crate::wire::frame::{AirFrame, RECORD_MAX, Signal};
 
 /// What another try at the set-aside frames did.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Retried {
     /// Frames tried.
     pub tried: u64,
@@ -32,6 +32,7 @@ pub struct Retried {
     /// No longer on the roster, or still shut.
     pub still_shut: u64,
     /// Opaque records that this version reads.
+    #[serde(rename = "opaque_understood")]
     pub understood: u64,
 }
 

@@ -1,127 +1,225 @@
 //! The gap report as JSON.
 
 use super::outages::cause;
+use crate::record::damaged::DamagedLedger;
+use crate::record::unread::Opaque;
+use crate::record::written::{Manual, Remark};
 use crate::report::gaps::{BadEnd, Gap, GapState, Silence, UnclosedGap};
 use crate::report::memory::InMemory;
 use crate::report::notes::{Notes, NotesSpan};
-use crate::report::outage::Outage;
+use crate::report::outage::{Outage, Part};
 use crate::report::selection::GapsFound;
-use crate::text::rfc3339;
+use crate::report::service::Service;
+use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
-use crate::view;
 use crate::view::frame::Frame;
-use serde_json::{Value, json};
+use crate::view::gateway::GatewayJson;
+use crate::view::notes::WriteOffJson;
+use crate::view::unread::OpaqueJson;
+use crate::wire::seq::Address;
+use serde::Serialize;
+
+#[derive(Serialize)]
+struct GapsJson<'a> {
+    site: &'a str,
+    #[serde(serialize_with = "as_rfc3339")]
+    generated_at: GatewayTime,
+    gateway: GatewayJson<'a>,
+    opaque: Vec<OpaqueOf<'a>>,
+    gaps: Vec<GapJson<'a>>,
+    unclosed: Vec<UnclosedJson<'a>>,
+    silent: Vec<SilenceJson<'a>>,
+    outages: Vec<OutageJson<'a>>,
+    visit_order: Vec<Address>,
+    ledgers_set_aside: &'a [DamagedLedger],
+    firmware_faults: Vec<BadEndJson<'a>>,
+    totals: Totals,
+    #[serde(flatten)]
+    service: &'a Service,
+}
+
+#[derive(Serialize)]
+struct Totals {
+    gaps: usize,
+    records: u64,
+    unclosed: usize,
+    silent: usize,
+}
+
+#[derive(Serialize)]
+struct OpaqueOf<'a> {
+    logger: Address,
+    name: &'a str,
+    #[serde(flatten)]
+    opaque: OpaqueJson,
+}
+
+#[derive(Serialize)]
+struct GapJson<'a> {
+    name: &'a str,
+    records: u64,
+    #[serde(serialize_with = "as_rfc3339")]
+    all_overwritten_latest: Option<GatewayTime>,
+    records_gone: u64,
+    records_certain: u64,
+    written_off: Vec<WriteOffJson<'a>>,
+    perhaps_in: Option<&'a str>,
+    #[serde(flatten)]
+    gap: &'a Gap,
+    #[serde(flatten)]
+    notes: NotesJson<'a>,
+}
+
+#[derive(Serialize)]
+struct UnclosedJson<'a> {
+    name: &'a str,
+    written_off: Vec<WriteOffJson<'a>>,
+    #[serde(flatten)]
+    open: &'a UnclosedGap,
+    #[serde(flatten)]
+    notes: NotesJson<'a>,
+}
+
+#[derive(Serialize)]
+struct SilenceJson<'a> {
+    logger: Address,
+    name: &'a str,
+    #[serde(serialize_with = "as_rfc3339")]
+    last_heard: Option<GatewayTime>,
+    presumed_readings: Option<u64>,
+    expected_quiet: Option<&'a Remark>,
+    written_off: Option<WriteOffJson<'a>>,
+    #[serde(flatten)]
+    in_memory: InMemory,
+    #[serde(flatten)]
+    notes: NotesJson<'a>,
+}
+
+#[derive(Serialize)]
+struct OutageJson<'a> {
+    #[serde(serialize_with = "as_rfc3339")]
+    from: GatewayTime,
+    #[serde(serialize_with = "as_rfc3339")]
+    to: GatewayTime,
+    cause: &'static str,
+    loggers: &'a [Address],
+    records: u64,
+    missing: u64,
+    brought: u64,
+    written_off: u64,
+    repaired: bool,
+    parts: &'a [Part],
+    times_corrected: bool,
+}
+
+#[derive(Serialize)]
+struct BadEndJson<'a> {
+    name: &'a str,
+    #[serde(flatten)]
+    bad: &'a BadEnd,
+}
+
+/// What people wrote down about it.
+#[derive(Serialize)]
+struct NotesJson<'a> {
+    remarks: Vec<&'a Remark>,
+    manual: Vec<&'a Manual>,
+}
 
 /// The report as JSON; times in UTC.
-pub fn as_json(frame: Frame<'_>, found: &GapsFound) -> Value {
+pub fn as_json<'a>(frame: Frame<'a>, found: &'a GapsFound) -> impl Serialize + use<'a> {
     let report = &found.report;
-    let opaque: Vec<Value> = found
-        .opaque
-        .iter()
-        .map(|opaque| {
-            let mut value = view::unread::opaque_json(Some(opaque));
-            value["logger"] = json!(opaque.logger);
-            value["name"] = json!(frame.name(opaque.logger));
-            value
-        })
-        .collect();
-    let open_gaps = report.gaps.iter().filter(|gap| gap.state == GapState::Open).count();
-    let value = json!({
-        "site": frame.site, "generated_at": rfc3339(frame.now),
-        "gateway": view::gateway::as_json(&found.gateway), "opaque": opaque,
-        "gaps": report.gaps.iter().map(|gap| gap_json(frame, found, gap)).collect::<Vec<_>>(),
-        "unclosed": report.unclosed.iter().map(|open| unclosed_json(frame, found, open)).collect::<Vec<_>>(),
-        "silent": report.silent.iter().map(|silence| silence_json(frame, found, silence)).collect::<Vec<_>>(),
-        "outages": report.outages.iter().map(outage_json).collect::<Vec<_>>(),
-        "visit_order": found.visits.iter().map(|visit| visit.logger).collect::<Vec<_>>(),
-        "ledgers_set_aside": found.aside,
-        "firmware_faults": report.bad_ends.iter().map(|bad| bad_end_json(frame, bad)).collect::<Vec<_>>(),
-        "totals": {
-            "gaps": open_gaps, "records": report.open_records(),
-            "unclosed": report.unclosed.iter().filter(|open| open.state == GapState::Open).count(),
-            "silent": report.silent.len(),
+    let name = |logger| frame.name(logger);
+    let opaque = |opaque: &Opaque| OpaqueOf {
+        logger: opaque.logger,
+        name: name(opaque.logger),
+        opaque: Some(opaque).into(),
+    };
+    let is_open = |state| state == GapState::Open;
+    GapsJson {
+        site: frame.site,
+        generated_at: frame.now,
+        gateway: (&found.gateway).into(),
+        opaque: found.opaque.iter().map(opaque).collect(),
+        gaps: report.gaps.iter().map(|gap| gap_json(frame, found, gap)).collect(),
+        unclosed: report.unclosed.iter().map(|open| unclosed_json(frame, found, open)).collect(),
+        silent: report.silent.iter().map(|silence| silence_json(frame, found, silence)).collect(),
+        outages: report.outages.iter().map(outage_json).collect(),
+        visit_order: found.visits.iter().map(|visit| visit.logger).collect(),
+        ledgers_set_aside: &found.aside,
+        firmware_faults: report
+            .bad_ends
+            .iter()
+            .map(|bad| BadEndJson { name: name(bad.logger), bad })
+            .collect(),
+        totals: Totals {
+            gaps: report.gaps.iter().filter(|gap| is_open(gap.state)).count(),
+            records: report.open_records(),
+            unclosed: report.unclosed.iter().filter(|open| is_open(open.state)).count(),
+            silent: report.silent.len(),
         },
-    });
-    view::service::with_json(value, &report.service)
-}
-
-fn gap_json(frame: Frame<'_>, found: &GapsFound, gap: &Gap) -> Value {
-    let notes = &found.notes;
-    let off: Vec<Value> = notes.writes_off(gap).map(view::notes::write_off_json).collect();
-    let value = json!({
-        "logger": gap.logger, "name": frame.name(gap.logger), "epoch": gap.epoch,
-        "first": gap.first, "last": gap.last, "records": gap.records(), "readings": gap.readings,
-        "from": time(gap.from), "to": time(gap.to), "state": gap.state,
-        "all_overwritten_latest": time(gap.in_memory.all_latest),
-        "records_gone": gap.in_memory.gone, "records_certain": gap.in_memory.certain,
-        "times_corrected": gap.is_corrected, "written_off": off,
-        "perhaps_in": found.perhaps_in(gap).map(|aside| aside.file.as_str()),
-    });
-    with_notes(with_memory(value, &gap.in_memory), notes, notes.of_gap(gap))
-}
-
-fn unclosed_json(frame: Frame<'_>, found: &GapsFound, open: &UnclosedGap) -> Value {
-    let notes = &found.notes;
-    let off: Vec<Value> = notes.writes_rest_off(open).map(view::notes::write_off_json).collect();
-    let value = json!({
-        "logger": open.logger, "name": frame.name(open.logger), "epoch": open.epoch,
-        "last": open.last, "next_epoch": open.next_epoch,
-        "from": time(open.from), "to": time(open.to),
-        "presumed_readings": open.presumed_readings, "state": open.state,
-        "times_corrected": open.is_corrected, "written_off": off,
-    });
-    with_notes(with_memory(value, &open.in_memory), notes, notes.of_unclosed(open))
-}
-
-fn silence_json(frame: Frame<'_>, found: &GapsFound, silence: &Silence) -> Value {
-    let notes = &found.notes;
-    let value = json!({
-        "logger": silence.logger, "name": frame.name(silence.logger),
-        "last_heard": time(silence.last_heard), "presumed_readings": silence.presumed_readings,
-        "expected_quiet": notes.quiet(silence.logger).map(view::notes::remark_json),
-        "written_off": notes.given_up(silence.logger).map(view::notes::write_off_json),
-    });
-    let value = with_memory(value, &silence.in_memory);
-    with_notes(value, notes, Some(notes.of_silence(silence, frame.now)))
-}
-
-fn outage_json(outage: &Outage) -> Value {
-    json!({
-        "from": rfc3339(outage.from), "to": rfc3339(outage.to), "cause": cause(outage.cause),
-        "loggers": outage.loggers,
-        "records": outage.records(), "missing": outage.missing(), "brought": outage.brought(),
-        "written_off": outage.written_off(), "repaired": outage.is_repaired(),
-        "parts": outage.parts,
-        "times_corrected": outage.is_corrected,
-    })
-}
-
-/// Adds what people wrote down about it, as two keys.
-fn with_notes(mut value: Value, notes: &Notes, span: Option<NotesSpan>) -> Value {
-    if let Some(object) = value.as_object_mut() {
-        let remarks = span.into_iter().flat_map(|span| notes.remarks(span)).map(view::notes::remark_json);
-        let manual = span.into_iter().flat_map(|span| notes.manual(span)).map(view::notes::manual_json);
-        object.insert("remarks".to_owned(), remarks.collect());
-        object.insert("manual".to_owned(), manual.collect());
+        service: &report.service,
     }
-    value
 }
 
-fn time(at: Option<GatewayTime>) -> Option<String> {
-    at.map(rfc3339)
+fn gap_json<'a>(frame: Frame<'a>, found: &'a GapsFound, gap: &'a Gap) -> GapJson<'a> {
+    let notes = &found.notes;
+    GapJson {
+        name: frame.name(gap.logger),
+        records: gap.records(),
+        all_overwritten_latest: gap.in_memory.all_latest,
+        records_gone: gap.in_memory.gone,
+        records_certain: gap.in_memory.certain,
+        written_off: notes.writes_off(gap).map(WriteOffJson::from).collect(),
+        perhaps_in: found.perhaps_in(gap).map(|aside| aside.file.as_str()),
+        gap,
+        notes: notes_json(notes, notes.of_gap(gap)),
+    }
 }
 
-/// Adds what the logger still holds of it and until when: the same keys in every list.
-fn with_memory(mut value: Value, memory: &InMemory) -> Value {
-    value["in_logger"] = json!(memory.in_logger);
-    value["in_another_unit"] = json!(memory.is_elsewhere);
-    value["overwritten_earliest"] = json!(time(memory.earliest));
-    value["overwritten_latest"] = json!(time(memory.latest));
-    value
+fn unclosed_json<'a>(frame: Frame<'a>, found: &'a GapsFound, open: &'a UnclosedGap) -> UnclosedJson<'a> {
+    let notes = &found.notes;
+    UnclosedJson {
+        name: frame.name(open.logger),
+        written_off: notes.writes_rest_off(open).map(WriteOffJson::from).collect(),
+        open,
+        notes: notes_json(notes, notes.of_unclosed(open)),
+    }
 }
 
-fn bad_end_json(frame: Frame<'_>, bad: &BadEnd) -> Value {
-    let mut value = json!(bad);
-    value["name"] = json!(frame.name(bad.logger));
-    value
+fn silence_json<'a>(frame: Frame<'a>, found: &'a GapsFound, silence: &Silence) -> SilenceJson<'a> {
+    let notes = &found.notes;
+    SilenceJson {
+        logger: silence.logger,
+        name: frame.name(silence.logger),
+        last_heard: silence.last_heard,
+        presumed_readings: silence.presumed_readings,
+        expected_quiet: notes.quiet(silence.logger),
+        written_off: notes.given_up(silence.logger).map(WriteOffJson::from),
+        in_memory: silence.in_memory,
+        notes: notes_json(notes, Some(notes.of_silence(silence, frame.now))),
+    }
+}
+
+fn outage_json(outage: &Outage) -> OutageJson<'_> {
+    OutageJson {
+        from: outage.from,
+        to: outage.to,
+        cause: cause(outage.cause),
+        loggers: &outage.loggers,
+        records: outage.records(),
+        missing: outage.missing(),
+        brought: outage.brought(),
+        written_off: outage.written_off(),
+        repaired: outage.is_repaired(),
+        parts: &outage.parts,
+        times_corrected: outage.is_corrected,
+    }
+}
+
+fn notes_json(notes: &Notes, span: Option<NotesSpan>) -> NotesJson<'_> {
+    NotesJson {
+        remarks: span.into_iter().flat_map(|span| notes.remarks(span)).collect(),
+        manual: span.into_iter().flat_map(|span| notes.manual(span)).collect(),
+    }
 }

@@ -1,12 +1,12 @@
 //! What files cover of what was to be fetched, in words and as JSON.
 
-use super::json::{not_taken_json, spans};
 use super::words::{not_taken, prose, sequences};
-use crate::hand::cover::{Found, Wanted};
+use crate::hand::cover::{Found, Want, Wanted};
 use crate::hand::inputs::NotTaken;
+use crate::record::coverage::RangeSet;
 use crate::text::{counted, thousands};
 use crate::view::term::Table;
-use serde_json::{Value, json};
+use serde::Serialize;
 
 const UNSURE: &str = "Told from the numbers that stand in clear in the files, which nobody has authenticated here: \
                       the gateway's import decides.";
@@ -65,26 +65,42 @@ pub fn against(wanted: &Wanted, found: &Found, not_taken_files: &[NotTaken], col
     text
 }
 
+#[derive(Serialize)]
+struct AgainstJson<'a> {
+    site: Option<&'a str>,
+    authenticated: bool,
+    gaps: Vec<WantJson<'a>>,
+    records_read: u64,
+    unreadable: u64,
+    not_taken: &'a [NotTaken],
+}
+
+#[derive(Serialize)]
+struct WantJson<'a> {
+    #[serde(flatten)]
+    want: &'a Want,
+    in_files: u64,
+    not_there: RangeSet,
+    is_whole: bool,
+}
+
 /// The same as JSON.
-pub fn against_json(wanted: &Wanted, found: &Found, not_taken: &[NotTaken]) -> Value {
-    let gaps: Vec<Value> = wanted
-        .gaps
-        .iter()
-        .map(|want| {
-            let there = found.of(want);
-            json!({
-                "logger": want.logger, "name": want.name, "epoch": want.epoch, "first": want.first,
-                "last": want.last, "in_files": there.records, "not_there": spans(&there.missing),
-                "is_whole": there.is_whole(),
-            })
-        })
-        .collect();
-    json!({
-        "site": wanted.site,
-        "authenticated": false,
-        "gaps": gaps,
-        "records_read": found.items,
-        "unreadable": found.unreadable,
-        "not_taken": not_taken_json(not_taken),
-    })
+pub fn against_json<'a>(
+    wanted: &'a Wanted,
+    found: &Found,
+    not_taken: &'a [NotTaken],
+) -> impl Serialize + use<'a> {
+    let gap = |want| {
+        let there = found.of(want);
+        let is_whole = there.is_whole();
+        WantJson { want, in_files: there.records, not_there: there.missing, is_whole }
+    };
+    AgainstJson {
+        site: wanted.site.as_deref(),
+        authenticated: false,
+        gaps: wanted.gaps.iter().map(gap).collect(),
+        records_read: found.items,
+        unreadable: found.unreadable,
+        not_taken,
+    }
 }

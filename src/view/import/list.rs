@@ -1,9 +1,9 @@
 //! The imports so far, as a table and as JSON.
 
-use crate::record::imports::ImportEntry;
-use crate::text::{local, offset_label, rfc3339, thousands};
+use crate::record::imports::{ImportEntry, Withdrawal};
+use crate::text::{local, offset_label, thousands};
 use crate::view::term::Table;
-use serde_json::{Value, json};
+use serde::Serialize;
 
 /// The imports so far.
 pub fn list(imports: &[ImportEntry], utc_offset_s: i32) -> String {
@@ -28,7 +28,7 @@ pub fn list(imports: &[ImportEntry], utc_offset_s: i32) -> String {
     }
     let mut text = table.text(0);
     for import in imports {
-        if let Some((at, by, reason)) = &import.withdrawn {
+        if let Some(Withdrawal { at, by, reason }) = &import.withdrawn {
             text.push_str(&format!(
                 "Import {} was withdrawn {} ({}) by {by}: {reason}\n",
                 import.id,
@@ -40,27 +40,12 @@ pub fn list(imports: &[ImportEntry], utc_offset_s: i32) -> String {
     text
 }
 
+#[derive(Serialize)]
+struct ImportsJson<'a> {
+    imports: &'a [ImportEntry],
+}
+
 /// The same as JSON.
-pub fn list_json(imports: &[ImportEntry]) -> Value {
-    let imports: Vec<Value> = imports
-        .iter()
-        .map(|import| {
-            let withdrawn = import
-                .withdrawn
-                .as_ref()
-                .map(|(at, by, reason)| json!({ "at": rfc3339(*at), "by": by, "reason": reason }));
-            json!({
-                "import": import.id,
-                "file": import.file,
-                "size_bytes": import.size_bytes,
-                "sha256": import.sha256,
-                "kind": import.kind,
-                "imported_at": rfc3339(import.imported_at),
-                "by": import.by,
-                "outcomes": import.outcomes,
-                "withdrawn": withdrawn,
-            })
-        })
-        .collect();
-    json!({ "imports": imports })
+pub fn list_json(imports: &[ImportEntry]) -> impl Serialize {
+    ImportsJson { imports }
 }

@@ -4,7 +4,6 @@ use super::look::whole;
 use crate::record::judge::Outcome;
 use crate::report::gateway::is_stuck;
 use crate::report::status::Status;
-use crate::state::Phase;
 use crate::text::{counted, duration, local, size, thousands};
 use crate::time::GatewayTime;
 use crate::view;
@@ -18,7 +17,7 @@ pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
         return vec![("gateway", line.to_owned())];
     };
     if !status.around.daemon_alive {
-        let how = if state.phase == Phase::Stopped {
+        let how = if state.phase.is_stopped() {
             "NOT RUNNING: the daemon was stopped"
         } else {
             "NOT RUNNING: the daemon is gone without having stopped"

@@ -2,97 +2,196 @@
 
 use super::next::next_step;
 use crate::record::judge::Outcome;
-use crate::report::days::DAY_S;
+use crate::record::unread::{Dropped, Foreign};
+use crate::record::written::Remark;
+use crate::report::days::{DAY_S, DayCounts};
 use crate::report::gaps::GapState;
+use crate::report::memory::InLogger;
+use crate::report::service::Service;
 use crate::report::status::{LoggerStatus, Status};
-use crate::text::rfc3339;
+use crate::text::{as_rfc3339, rfc3339};
 use crate::time::GatewayTime;
-use crate::view;
-use serde_json::{Value, json};
+use crate::view::gateway::GatewayJson;
+use crate::view::notes::WriteOffJson;
+use crate::view::unread::{ConflictsJson, OpaqueJson};
+use crate::wire::seq::Address;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
 
-/// As files take it; times and days in UTC.
-pub fn as_json(status: &Status) -> Value {
-    let loggers: Vec<Value> = status
-        .loggers
-        .iter()
-        .map(|logger| {
-            let mut value = logger_json(logger, status.now);
-            let opaque = status.opaque.iter().find(|opaque| opaque.logger == logger.address);
-            value["opaque"] = view::unread::opaque_json(opaque);
-            value
-        })
-        .collect();
-    let around = &status.around;
-    let value = json!({
-        "site": around.site, "generated_at": rfc3339(status.now),
-        "gateway": view::gateway::as_json(&status.gateway), "daemon_running": around.daemon_alive, "daemon": around.daemon,
-        "ledger": {
-            "path": around.ledger_path, "bytes": around.ledger_bytes,
-            "wal_bytes": around.wal_bytes, "wal_readers": around.wal_readers,
-            "disk_free_bytes": around.disk_free_bytes,
-            "growth_bytes_per_day": status.growth.map(|growth| growth.bytes_per_day),
-            "disk_full_in_days": status.growth.and_then(|growth| growth.full_in_days),
-            "notices_dropped": status.notices_dropped,
-        },
-        "radios": radios_json(status), "conflicts": view::unread::conflicts_json(&status.conflicts), "foreign": {
-            "addresses": status.foreign.len(),
-            "frames": status.foreign.iter().map(|foreign| foreign.frames).sum::<u64>(),
-            "list": view::unread::foreign_json(&status.foreign),
-        },
-        "found_no_room": view::unread::found_no_room_json(&status.no_room),
-        "notices": status.notices, "loggers": loggers,
-        "totals": {
-            "gaps": status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
-            "records": status.report.open_records(), "silent": status.report.silent.len(),
-        },
-        "next": next_step(status).replace('\u{a0}', " "),
-    });
-    view::service::with_json(value, &status.report.service)
+/// `D` and `N`: what a daemon says of itself, and a notice.
+#[derive(Serialize)]
+struct StatusJson<'a, D, N> {
+    site: &'a str,
+    #[serde(serialize_with = "as_rfc3339")]
+    generated_at: GatewayTime,
+    gateway: GatewayJson<'a>,
+    daemon_running: bool,
+    daemon: Option<&'a D>,
+    ledger: LedgerJson<'a>,
+    radios: Vec<RadioJson<'a>>,
+    conflicts: ConflictsJson,
+    foreign: ForeignJson<'a>,
+    found_no_room: &'a [Dropped],
+    notices: &'a [N],
+    loggers: Vec<LoggerJson<'a>>,
+    totals: Totals,
+    next: String,
+    #[serde(flatten)]
+    service: &'a Service,
 }
 
-fn radios_json(status: &Status) -> Vec<Value> {
-    let radios = status.radios.iter().map(|radio| {
-        let outcomes: serde_json::Map<String, Value> = Outcome::ALL
-            .iter()
-            .map(|&outcome| (outcome.name().to_owned(), radio.tally.of(outcome).into()))
-            .collect();
-        json!({
-            "name": radio.name, "frames": radio.tally.frames(), "outcomes": outcomes,
-            "unopened_still": status.still_unopened.get(&radio.name).copied().unwrap_or(0),
-            "noise_bytes": radio.noise_bytes, "bytes": radio.bytes,
-        })
+#[derive(Serialize)]
+struct LedgerJson<'a> {
+    path: &'a Path,
+    bytes: u64,
+    wal_bytes: u64,
+    wal_readers: &'a [String],
+    disk_free_bytes: Option<u64>,
+    growth_bytes_per_day: Option<u64>,
+    disk_full_in_days: Option<u64>,
+    notices_dropped: i64,
+}
+
+#[derive(Serialize)]
+struct RadioJson<'a> {
+    name: &'a str,
+    frames: u64,
+    outcomes: BTreeMap<&'static str, u64>,
+    unopened_still: u64,
+    noise_bytes: u64,
+    bytes: u64,
+}
+
+#[derive(Serialize)]
+struct ForeignJson<'a> {
+    addresses: usize,
+    frames: u64,
+    list: &'a [Foreign],
+}
+
+#[derive(Serialize)]
+struct Totals {
+    gaps: usize,
+    records: u64,
+    silent: usize,
+}
+
+#[derive(Serialize)]
+struct LoggerJson<'a> {
+    logger: Address,
+    name: &'a str,
+    #[serde(serialize_with = "as_rfc3339")]
+    last_heard: Option<GatewayTime>,
+    silent: bool,
+    unheard_because_of_gateway: bool,
+    #[serde(serialize_with = "as_rfc3339")]
+    out_of_service_from: Option<GatewayTime>,
+    expected_quiet: Option<&'a Remark>,
+    written_off: Option<WriteOffJson<'a>>,
+    battery_mv: Option<u16>,
+    rssi_dbm: Option<i8>,
+    snr_db: Option<f64>,
+    held: u64,
+    missing: u64,
+    overwritten: u64,
+    #[serde(serialize_with = "as_rfc3339")]
+    next_deadline: Option<GatewayTime>,
+    in_logger: Option<InLogger>,
+    #[serde(serialize_with = "as_rfc3339")]
+    next_drive_deadline: Option<GatewayTime>,
+    heard_first_time_7d: Option<f64>,
+    needs_somebody: bool,
+    strip: Vec<Day<'a>>,
+    opaque: OpaqueJson,
+}
+
+#[derive(Serialize)]
+struct Day<'a> {
+    day: String,
+    #[serde(flatten)]
+    counts: &'a DayCounts,
+}
+
+/// As files take it; times and days in UTC.
+pub fn as_json(status: &Status) -> impl Serialize {
+    let (around, growth) = (&status.around, status.growth);
+    StatusJson {
+        site: &around.site,
+        generated_at: status.now,
+        gateway: (&status.gateway).into(),
+        daemon_running: around.daemon_alive,
+        daemon: around.daemon.as_ref(),
+        ledger: LedgerJson {
+            path: &around.ledger_path,
+            bytes: around.ledger_bytes,
+            wal_bytes: around.wal_bytes,
+            wal_readers: &around.wal_readers,
+            disk_free_bytes: around.disk_free_bytes,
+            growth_bytes_per_day: growth.map(|growth| growth.bytes_per_day),
+            disk_full_in_days: growth.and_then(|growth| growth.full_in_days),
+            notices_dropped: status.notices_dropped,
+        },
+        radios: radios_json(status),
+        conflicts: status.conflicts.as_slice().into(),
+        foreign: ForeignJson {
+            addresses: status.foreign.len(),
+            frames: status.foreign.iter().map(|foreign| foreign.frames).sum(),
+            list: &status.foreign,
+        },
+        found_no_room: &status.no_room,
+        notices: &status.notices,
+        loggers: status.loggers.iter().map(|logger| logger_json(status, logger)).collect(),
+        totals: Totals {
+            gaps: status.report.gaps.iter().filter(|gap| gap.state == GapState::Open).count(),
+            records: status.report.open_records(),
+            silent: status.report.silent.len(),
+        },
+        next: next_step(status).replace('\u{a0}', " "),
+        service: &status.report.service,
+    }
+}
+
+fn radios_json(status: &Status) -> Vec<RadioJson<'_>> {
+    let radios = status.radios.iter().map(|radio| RadioJson {
+        name: &radio.name,
+        frames: radio.tally.frames(),
+        outcomes: Outcome::ALL.iter().map(|&outcome| (outcome.name(), radio.tally.of(outcome))).collect(),
+        unopened_still: status.still_unopened.get(&radio.name).copied().unwrap_or(0),
+        noise_bytes: radio.noise_bytes,
+        bytes: radio.bytes,
     });
     radios.collect()
 }
 
-fn logger_json(logger: &LoggerStatus, now: GatewayTime) -> Value {
+fn logger_json<'a>(status: &Status, logger: &'a LoggerStatus) -> LoggerJson<'a> {
     let heard = logger.heard;
-    let strip: Vec<Value> = logger
-        .strip
-        .numbered()
-        .map(|(day, counts)| {
-            let date: String = rfc3339(day.saturating_mul(DAY_S)).chars().take(10).collect();
-            let mut value = json!(counts);
-            value["day"] = json!(date);
-            value
-        })
-        .collect();
+    let strip = logger.strip.numbered().map(|(day, counts)| {
+        let day = rfc3339(day.saturating_mul(DAY_S)).chars().take(10).collect();
+        Day { day, counts }
+    });
     let (radio, due) = logger.strip.heard_first_time();
-    json!({
-        "logger": logger.address, "name": logger.name,
-        "last_heard": heard.map(|heard| rfc3339(heard.received_at)), "silent": logger.silent,
-        "unheard_because_of_gateway": logger.unheard,
-        "out_of_service_from": logger.out_of_service_from.map(rfc3339),
-        "expected_quiet": logger.quiet.as_ref().map(view::notes::remark_json),
-        "written_off": logger.given_up.as_ref().map(view::notes::write_off_json),
-        "battery_mv": heard.and_then(|heard| heard.battery_mv),
-        "rssi_dbm": heard.and_then(|heard| heard.rssi_dbm),
-        "snr_db": heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
-        "held": logger.held, "missing": logger.missing, "overwritten": logger.overwritten,
-        "next_deadline": logger.deadline.map(rfc3339), "in_logger": logger.in_logger,
-        "next_drive_deadline": logger.drive.map(|(at, _)| rfc3339(at)),
-        "heard_first_time_7d": (due > 0).then(|| radio as f64 / due as f64),
-        "needs_somebody": logger.needs_somebody(now),
-        "strip": strip,
-    })
+    LoggerJson {
+        logger: logger.address,
+        name: &logger.name,
+        last_heard: heard.map(|heard| heard.received_at),
+        silent: logger.silent,
+        unheard_because_of_gateway: logger.unheard,
+        out_of_service_from: logger.out_of_service_from,
+        expected_quiet: logger.quiet.as_ref(),
+        written_off: logger.given_up.as_ref().map(WriteOffJson::from),
+        battery_mv: heard.and_then(|heard| heard.battery_mv),
+        rssi_dbm: heard.and_then(|heard| heard.rssi_dbm),
+        snr_db: heard.and_then(|heard| heard.snr_quarter_db).map(|snr| f64::from(snr) / 4.0),
+        held: logger.held,
+        missing: logger.missing,
+        overwritten: logger.overwritten,
+        next_deadline: logger.deadline,
+        in_logger: logger.in_logger,
+        next_drive_deadline: logger.drive.map(|(at, _)| at),
+        heard_first_time_7d: (due > 0).then(|| radio as f64 / due as f64),
+        needs_somebody: logger.needs_somebody(status.now),
+        strip: strip.collect(),
+        opaque: status.opaque.iter().find(|opaque| opaque.logger == logger.address).into(),
+    }
 }
