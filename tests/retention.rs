@@ -10,7 +10,7 @@ use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
-use stonechat::sim::{Emission, Field, FieldPlan, Run, TruthRecord};
+use stonechat::sim::{Emission, Field, FieldPlan, Run, TrueTime, TruthRecord};
 use stonechat::time::GatewayTime;
 use util::chance::Chance;
 use util::daemon::Site;
@@ -33,10 +33,10 @@ struct Twins {
 
 impl Twins {
     fn new(seed: u64) -> Self {
-        let plan = FieldPlan::harrow_tarn(seed, 4, T0, DAYS);
+        let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(T0), DAYS);
         let run = Field::new(plan.clone()).run_out();
         let sites = [0, 1].map(|_| Site::new(&plan, "/nowhere/radio", 1.0, ""));
-        let end = run.emissions.last().unwrap().at_unix_s + 7200;
+        let end = run.emissions.last().unwrap().at.unix_s() + 7200;
         let now = chrono::DateTime::from_timestamp(end, 0).unwrap().format("%Y-%m-%dT%H:%M:%SZ").to_string();
         Self { plan, run, sites, now }
     }

@@ -29,7 +29,7 @@ use stonechat::record::judge::{self, Held, Opened, Outcome, Row, Tally, Verdict}
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SiteKey};
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TrueTime};
 use stonechat::wire::cobs::{Deframer, ENCODED_MAX, Run};
 use stonechat::wire::frame::{AirFrame, KIND_AIR, RECORD_MAX, SerialFrame, encode_line, encode_serial};
 use stonechat::wire::record::{Reading, Record, Request};
@@ -418,7 +418,7 @@ const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 fn ledgers() -> &'static Ledgers {
     static LEDGERS: OnceLock<Ledgers> = OnceLock::new();
     LEDGERS.get_or_init(|| {
-        let plan = FieldPlan::harrow_tarn(91, 3, 1_780_000_000, 2).without_incidents();
+        let plan = FieldPlan::harrow_tarn(91, 3, TrueTime(1_780_000_000), 2).without_incidents();
         let run = Field::new(plan.clone()).run_out();
         let records: Vec<_> = run.truth.records().collect();
         let path = folder().join("made.db");

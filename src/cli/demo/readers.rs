@@ -48,7 +48,7 @@ pub fn write(
             return Ok(None);
         };
         let units: Vec<_> = logger.channels.iter().map(|channel| channel.raw_unit()).collect();
-        let memory = truth.memory_at(address, truth.to_unix_s());
+        let memory = truth.memory_at(address, truth.end());
         let file = pick(two_styles(address, &units, memory));
         let path = folder.join(&file.name);
         files::put(&path, &file.bytes, ONCE)?;

@@ -165,7 +165,7 @@ mod tests {
     use crate::ledger::care::verify;
     use crate::ledger::write::batch::Arrival;
     use crate::ledger::write::open::Ledger;
-    use crate::sim::{Field, FieldPlan};
+    use crate::sim::{Field, FieldPlan, TrueTime};
     use crate::time::Stamp;
     use std::cell::Cell;
 
@@ -180,7 +180,7 @@ mod tests {
     fn what_reads_all_of_a_sound_ledger_takes_a_small_part_of_the_steps_that_it_may() {
         let dir = tempfile::tempdir().unwrap();
         let (path, fresh) = (dir.path().join("ledger.db"), dir.path().join("fresh.db"));
-        let plan = FieldPlan::harrow_tarn(95, 12, 1_780_000_000, 20).without_incidents();
+        let plan = FieldPlan::harrow_tarn(95, 12, TrueTime(1_780_000_000), 20).without_incidents();
         let run = Field::new(plan.clone()).run_out();
         let mut ledger = Ledger::open(&path).unwrap();
         let records: Vec<_> = run.truth.records().collect();
