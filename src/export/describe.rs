@@ -252,8 +252,8 @@ fn provenance<'a>(request: &Request, summary: &Summary, of: &'a Provenance) -> P
         ledger: &of.ledger,
         exported_at: request.now,
         as_of: request.as_of,
-        from: from.filter(|&at| at != GatewayTime(i64::MIN)),
-        to_before: to_before.filter(|&at| at != GatewayTime(i64::MAX)),
+        from: from.filter(|&at| at != GatewayTime::MIN),
+        to_before: to_before.filter(|&at| at != GatewayTime::MAX),
         clock: match request.clock {
             Clock::Logger => "logger",
             Clock::Corrected => "corrected",

@@ -513,7 +513,7 @@ impl Draw<'_> {
             let most = self.right - 18.0 * (count - 1 - at) as f64;
             let shown = x.max(last + 18.0).min(most.max(last + 18.0));
             last = shown;
-            let end = note.to.unwrap_or(GatewayTime(i64::MAX));
+            let end = note.to.unwrap_or(GatewayTime::MAX);
             self.path(&[(shown, y), (shown, y + 9.0), (x, first - 3.0), (x, first)], 0.8, FRAME);
             if end > note.from {
                 let until = self.x(end);
