@@ -148,7 +148,6 @@ macro_rules! arithmetic {
     )+};
 }
 arithmetic!(LoggerTime, GatewayTime);
-pub(crate) use arithmetic;
 
 impl Stamp {
     /// The time, whether the clock was synchronised or not.
