@@ -44,7 +44,7 @@ mod problem;
 mod read;
 mod service_user;
 mod site;
-pub mod slot_choice;
+pub(crate) mod slot_choice;
 
 pub use advice::advice;
 pub use file::FILE_LEN_MAX_BYTES;

@@ -11,7 +11,7 @@
 //! | `visits`, `walk`, `sheet` | in which order to go, and what to take along |
 //! | `gateway`, `health` | what prevents the gateway from hearing loggers |
 //! | `status`, `days` | how the site is, and how each day was |
-//! | `completeness`, `counted` | how much is held, and how it came |
+//! | `completeness`, `origin` | how much is held, and how it came |
 //! | `selection`, `notes` | the gap report of a part, and what people wrote down about it |
 //! | `values`, `point_check` | what a point's counts are in engineering units, and which points have none |
 //! | `picture` | what is in a picture of readings in time |
@@ -25,9 +25,10 @@
 //! use stonechat::ledger::{Ledger, read::snapshot::Reader};
 //! use stonechat::record::{coverage::{Basis, Coverage}, roster::{Logger, Roster}};
 //! use stonechat::report::gaps;
+//! use stonechat::time::GatewayTime;
 //! use stonechat::wire::seq::Identity;
 //!
-//! let (folder, now) = (tempfile::tempdir()?, 1_780_000_000);
+//! let (folder, now) = (tempfile::tempdir()?, GatewayTime(1_780_000_000));
 //! let held = [1, 2, 5].map(|sequence| Identity::new(17, 1, sequence).expect("no number is reserved"));
 //! let mut coverage = Coverage::default();
 //! for identity in held {
@@ -51,7 +52,6 @@
 pub mod check;
 pub mod completeness;
 pub mod conditions;
-pub mod counted;
 pub mod days;
 pub mod enrol;
 pub mod gap_state;
