@@ -16,7 +16,6 @@ use stonechat::record::roster::{InService, Logger, Roster};
 use stonechat::report::completeness::{
     CompletenessWanted, Count, Counts, LoggerCounts, Source, Span, months,
 };
-use stonechat::report::counted;
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::report::origin;
 use stonechat::report::service::Service;
@@ -370,7 +369,7 @@ impl History {
         reader
             .read(|snapshot| {
                 let unsettled = Unsettled::take(snapshot)?;
-                origin::count(
+                origin::of_logger(
                     snapshot,
                     &unsettled,
                     logger,
@@ -476,7 +475,7 @@ fn by_month(now: i64, number: u32) -> CompletenessWanted {
 fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     let (_dir, config, truth, now) = embankment(3_000);
     let wanted = by_month(now, 4);
-    let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+    let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for of in &counts {
         let ranges: BTreeMap<u32, _> = truth
             .epochs(of.logger)
@@ -519,7 +518,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
         }
     }
     // As of now, row by row: the same.
-    let by_rows = counted::count(
+    let by_rows = origin::count(
         &config,
         &CompletenessWanted { as_of: Some(GatewayTime(now)), ..wanted.clone() },
         GatewayTime(now),
@@ -529,14 +528,14 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     assert_eq!(by_rows, counts);
     // And of a ledger of which nothing is settled.
     let (_dir, config, _, _) = embankment(0);
-    assert_eq!(counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap(), counts);
+    assert_eq!(origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap(), counts);
 }
 
 #[test]
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_csv() {
     let (_dir, config, _, now) = embankment(3_000);
     let wanted = by_month(now, 3);
-    let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+    let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for (name, columns) in [("80", 80), ("140", 140)] {
         let text = page(util::frame(&config, now), &wanted, &counts, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -602,7 +601,7 @@ fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_
     drop(db);
     let missing = |as_of: Option<i64>| {
         let wanted = CompletenessWanted { as_of: as_of.map(GatewayTime), ..by_month(now, 3) };
-        let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+        let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
         counts.iter().map(|of| of.all.missing).collect::<Vec<_>>()
     };
     assert!(missing(None).iter().any(|&missing| missing > 0));

@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{FaultRates, Field, FieldPlan, TrueTime};
+use stonechat::state::Phase;
 use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
@@ -256,7 +257,7 @@ fn told_to_stop_it_commits_at_once_and_says_so() {
     assert!(told().starts_with("STOPPING=1"));
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let state = stonechat::state::DaemonState::read(&site.path("run")).unwrap();
-    assert_eq!((state.phase.as_str(), state.waiting), ("stopped", 0));
+    assert_eq!((state.phase, state.waiting), (Phase::Stopped, 0));
 }
 
 #[test]

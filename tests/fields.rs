@@ -30,7 +30,7 @@ use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
-use stonechat::report::counted;
+use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::report::service::Service;
 use stonechat::report::status;
@@ -307,7 +307,7 @@ impl Site {
             .map(|of| Spanned { from: GatewayTime(of[0]), to: GatewayTime(of[1]) })
             .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = counted::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
+        let counts = origin::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
         let service = Service::default();
         let completeness = json!(view::completeness::as_json(frame, &wanted, &counts, &service));
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {

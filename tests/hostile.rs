@@ -11,6 +11,7 @@ use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 use stonechat::ledger::Ledger;
 use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
+use stonechat::state::Phase;
 use util::daemon::{PATIENCE, Site, binary};
 use util::hand;
 
@@ -81,7 +82,7 @@ fn a_link_in_place_of_a_file_of_its_own_is_not_followed() {
     // What is known is written at a start, and not through the link.
     std::fs::remove_file(site.path("ledger.db.lock")).unwrap();
     let mut daemon = site.start();
-    daemon.wait_for("start", |state| state.phase == "running");
+    daemon.wait_for("start", |state| state.phase == Phase::Running);
     assert!(daemon.stop().success(), "{}", daemon.log());
     assert_eq!(std::fs::read_to_string(&victim).unwrap(), "somebody else's");
     let known = std::fs::symlink_metadata(site.path("ledger.db.known")).unwrap();
@@ -90,7 +91,7 @@ fn a_link_in_place_of_a_file_of_its_own_is_not_followed() {
     std::fs::rename(site.path("ledger.db.known"), site.path("elsewhere")).unwrap();
     symlink(site.path("elsewhere"), site.path("ledger.db.known")).unwrap();
     let mut daemon = site.start();
-    daemon.wait_for("start", |state| state.phase == "running");
+    daemon.wait_for("start", |state| state.phase == Phase::Running);
     assert!(daemon.stop().success());
     assert!(daemon.log().contains("ledger.db.known: cannot be read: it is a link"), "{}", daemon.log());
     assert!(std::fs::symlink_metadata(site.path("ledger.db.known")).unwrap().is_file(), "written anew");
@@ -188,7 +189,7 @@ fn a_fifo_or_a_device_in_place_of_a_file_is_refused_at_once() {
     }
     fifo(&site.path("ledger.db.known"));
     let mut daemon = site.start();
-    daemon.wait_for("start", |state| state.phase == "running");
+    daemon.wait_for("start", |state| state.phase == Phase::Running);
     assert!(daemon.stop().success(), "{}", daemon.log());
     assert!(daemon.log().contains("is a FIFO"), "{}", daemon.log());
     assert!(std::fs::metadata(&pipe).is_ok_and(|found| !found.is_file()), "the FIFO is still there");

@@ -15,6 +15,7 @@ use stonechat::config::{self, Environment};
 use stonechat::link::pty::PtyMaster;
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
 use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, TrueTime, What};
+use stonechat::state::Phase;
 use stonechat::wire::frame::encode_line;
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -683,7 +684,9 @@ fn four_thousand_frames_that_come_after_a_reload_with_another_site_key_are_all_i
     frames += send(&mut pty, &run.emissions[4500..]);
     daemon.wait_frames(frames);
     // Intake goes on between parts of what is tried again.
-    daemon.wait_for("all tried again", |state| state.phase == "running" && tried_again(&log) == Some(4000));
+    daemon.wait_for("all tried again", |state| {
+        state.phase == Phase::Running && tried_again(&log) == Some(4000)
+    });
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let aside = site.json(&["set-aside", "list", "--json"]);
@@ -1011,7 +1014,7 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
     let mut daemon = Ends(daemon.stdout(Stdio::null()).stderr(log).spawn().unwrap());
     let give_up = Instant::now() + PATIENCE;
     let state = || stonechat::state::DaemonState::read(&site.path("run"));
-    while state().is_none_or(|state| state.phase != "running") {
+    while state().is_none_or(|state| state.phase != Phase::Running) {
         let log = fs::read_to_string(site.path("daemon.log")).unwrap();
         assert!(daemon.0.try_wait().unwrap().is_none() && Instant::now() < give_up, "{log}");
         std::thread::sleep(Duration::from_millis(5));

@@ -11,6 +11,7 @@ use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
+use stonechat::state::Phase;
 use util::daemon::Site;
 use util::hand;
 use util::truth::verified;
@@ -155,7 +156,7 @@ fn a_change_of_configuration_is_noted_by_the_daemon_and_a_restart_without_one_is
     let mut behind = Behind::new(703);
     let restart = |behind: &Behind| {
         let mut daemon = behind.site.start();
-        daemon.wait_for("state", |state| state.phase == "running");
+        daemon.wait_for("state", |state| state.phase == Phase::Running);
         assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     };
     restart(&behind);

@@ -9,6 +9,7 @@ use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
+use stonechat::state::Phase;
 use util::daemon::Site;
 use util::hand;
 use util::truth::{held_equals_truth, verified};
@@ -133,7 +134,7 @@ fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound(
     // A daemon runs.
     site.edit("site.toml", "/nowhere/radio", "/nowhere/else");
     let mut daemon = site.start();
-    daemon.wait_for("state", |state| state.phase == "running");
+    daemon.wait_for("state", |state| state.phase == Phase::Running);
     let said = ended(&site.output(&["restore", &whole]), 3);
     assert!(said.contains("another daemon holds it"), "{said}");
     assert_eq!(daemon.stop().code(), Some(0));
@@ -333,7 +334,7 @@ fn a_dry_run_says_that_the_daemon_has_to_be_stopped_and_leaves_it_alone() {
     let whole = whole.to_str().unwrap();
     ended(&site.output(&["restore", "--dry-run", whole]), 0);
     let mut daemon = site.start();
-    daemon.wait_for("state", |state| state.phase == "running");
+    daemon.wait_for("state", |state| state.phase == Phase::Running);
     let said = ended(&site.output(&["restore", "--dry-run", whole]), 1);
     let process = format!("process {}", daemon.state().unwrap().pid);
     assert!(

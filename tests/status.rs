@@ -14,7 +14,7 @@ use stonechat::report::status::{self, Status, Surroundings};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::{Field, FieldPlan, Span, TrueTime, Truth, Witness};
-use stonechat::state::{CommitState, DaemonState, RadioState};
+use stonechat::state::{CommitState, DaemonState, Phase, RadioState};
 use stonechat::time::GatewayTime;
 use stonechat::view::status::{Look, as_json, text as written};
 use stonechat::wire::record::{Event, Reading, Record};
@@ -157,7 +157,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         wal_bytes: 1_234_567,
         wal_readers: Vec::new(),
         disk_free_bytes: Some(11_400_000_000),
-        daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == "running"),
+        daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == Phase::Running),
         daemon,
     }
 }
@@ -168,7 +168,7 @@ fn running(now: i64) -> DaemonState {
         started_at: GatewayTime(now - 3 * DAY - 4 * 3600),
         written_at: GatewayTime(now - 4),
         clock_synchronised: true,
-        phase: "running".to_owned(),
+        phase: Phase::Running,
         commit: Some(CommitState { at: GatewayTime(now - 4), through_row: 1, records: 1 }),
         radios: vec![RadioState {
             name: "mast".to_owned(),
@@ -281,7 +281,7 @@ fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
         text.split_once("Next: ").unwrap().1.split_whitespace().collect::<Vec<_>>().join(" ")
     };
     assert!(last(None).starts_with("start the daemon"), "{}", last(None));
-    let stopped = DaemonState { phase: "stopped".to_owned(), ..running(now) };
+    let stopped = DaemonState { phase: Phase::Stopped, ..running(now) };
     assert!(last(Some(stopped)).starts_with("start the daemon"));
     let full = DaemonState { trouble: Some("the disk is full".to_owned()), ..running(now) };
     assert!(last(Some(full)).starts_with("see to the ledger's disk"));

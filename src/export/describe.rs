@@ -252,8 +252,8 @@ fn provenance<'a>(request: &Request, summary: &Summary, of: &'a Provenance) -> P
         ledger: &of.ledger,
         exported_at: request.now,
         as_of: request.as_of,
-        from: from.filter(|&at| at != GatewayTime(i64::MIN)),
-        to_before: to_before.filter(|&at| at != GatewayTime(i64::MAX)),
+        from: from.filter(|&at| at != GatewayTime::MIN),
+        to_before: to_before.filter(|&at| at != GatewayTime::MAX),
         clock: match request.clock {
             Clock::Logger => "logger",
             Clock::Corrected => "corrected",
@@ -341,6 +341,7 @@ fn field(column: &Column) -> Field<'_> {
 }
 
 /// The units of columns as JSON, for formats that can carry words of their own.
+#[cfg(feature = "desk")]
 pub fn units_json(columns: &[Column]) -> String {
     let units: BTreeMap<&str, &str> =
         columns.iter().filter_map(|column| Some((column.name.as_ref(), column.unit.as_deref()?))).collect();

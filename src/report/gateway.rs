@@ -148,7 +148,7 @@ impl Gateway {
             let last_shut = shut.get(&logger.logger).copied();
             let slot = last_shut.map(|(_, slot)| slot);
             let last_shut = last_shut.map(|(last, _)| last);
-            let from = since.max(last_shut).unwrap_or(GatewayTime(i64::MIN));
+            let from = since.max(last_shut).unwrap_or(GatewayTime::MIN);
             if covered(from, evidence.now, listened.iter().copied()) > limit {
                 gateway.silent.insert(logger.logger);
                 continue;
@@ -299,7 +299,7 @@ fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::state::RadioState;
+    use crate::state::{Phase, RadioState};
 
     const HOUR: i64 = 3600;
     const NOW: GatewayTime = GatewayTime(1_780_000_000);
@@ -332,7 +332,7 @@ mod tests {
             started_at: ago(100 * HOUR),
             written_at: ago(60),
             clock_synchronised: true,
-            phase: "running".to_owned(),
+            phase: Phase::Running,
             radios: vec![RadioState {
                 name: "mast".to_owned(),
                 up: true,
@@ -346,7 +346,7 @@ mod tests {
 
     fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
         let listening = [listened(1, ago(100 * HOUR), ago(600))];
-        let is_alive = state.is_some_and(|state| state.phase == "running");
+        let is_alive = state.is_some_and(|state| state.phase == Phase::Running);
         let failing: Vec<Failing> = shut.iter().filter_map(failing).collect();
         let failing = &failing;
         Gateway::new(&GatewayEvidence {
@@ -386,7 +386,7 @@ mod tests {
         assert!(found.works() && found.explained.is_empty());
 
         // Stopped two hours ago: logger 2 was heard three hours before, which is within its limit.
-        let stopped = DaemonState { phase: "stopped".to_owned(), written_at: ago(2 * HOUR), ..running() };
+        let stopped = DaemonState { phase: Phase::Stopped, written_at: ago(2 * HOUR), ..running() };
         let loggers = [logger(1, Some(ago(7 * HOUR))), logger(2, Some(ago(5 * HOUR)))];
         let listening = [listened(1, ago(100 * HOUR), ago(2 * HOUR))];
         let evidence = GatewayEvidence {

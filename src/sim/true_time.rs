@@ -13,7 +13,7 @@ use crate::text::UnixSeconds;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct TrueTime(pub i64);
 
-crate::time::arithmetic!(TrueTime);
+arithmetic!(TrueTime);
 
 impl UnixSeconds for TrueTime {
     fn unix_seconds(self) -> i64 {

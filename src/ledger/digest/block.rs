@@ -51,8 +51,8 @@ impl Default for Block {
             first: u32::MAX,
             last: 0,
             records: 0,
-            time_min: LoggerTime(i64::MAX),
-            time_max: LoggerTime(i64::MIN),
+            time_min: LoggerTime::MAX,
+            time_max: LoggerTime::MIN,
             content: Sum::default(),
             guard: Sum::default(),
         }

@@ -193,7 +193,7 @@ impl Snapshot<'_> {
         now: GatewayTime,
     ) -> Result<std::collections::BTreeMap<Address, Remark>, Error> {
         let mut quiet = std::collections::BTreeMap::<Address, Remark>::new();
-        let end = |remark: &Remark| remark.what.to.unwrap_or(GatewayTime(i64::MAX));
+        let end = |remark: &Remark| remark.what.to.unwrap_or(GatewayTime::MAX);
         for remark in self.remarks(None)? {
             let is_of_all = remark.what.kind == RemarkKind::ExpectedQuiet && remark.what.channel.is_none();
             if !is_of_all || remark.corrected_by.is_some() || !remark.overlaps(now, now) {
