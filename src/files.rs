@@ -32,10 +32,12 @@
 
 pub mod clock;
 mod closed;
+mod exchange;
 mod name;
 pub mod trial;
 
 pub use closed::{Wanted, closed, explained};
+pub use exchange::exchange;
 pub use name::folder_of;
 
 use crate::time::GatewayTime;

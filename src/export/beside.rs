@@ -26,11 +26,7 @@ const NUMBERS: [&str; 6] = ["id", "logger", "channel", "line", "corrects", "corr
 pub struct Ready {
     /// Where it goes.
     pub path: PathBuf,
-    /// Its rows.
-    pub rows: usize,
-    /// Its columns.
     pub columns: Vec<Column>,
-    /// The file.
     pub file: Synced,
 }
 
@@ -50,7 +46,7 @@ pub fn write(
         let Some((names, rows)) = found.filter(|(_, rows)| !rows.is_empty()) else { continue };
         let columns = columns(&names, times);
         let file = file(&path, &columns, &rows, (force, leave_formulas)).map_err(|error| at(error.into()))?;
-        ready.push(Ready { path, rows: rows.len(), columns, file });
+        ready.push(Ready { path, columns, file });
     }
     Ok(ready)
 }

@@ -341,6 +341,7 @@ fn field(column: &Column) -> Field<'_> {
 }
 
 /// The units of columns as JSON, for formats that can carry words of their own.
+#[cfg(feature = "desk")]
 pub fn units_json(columns: &[Column]) -> String {
     let units: BTreeMap<&str, &str> =
         columns.iter().filter_map(|column| Some((column.name.as_ref(), column.unit.as_deref()?))).collect();

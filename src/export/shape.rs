@@ -35,9 +35,7 @@ pub struct Context {
 /// A reading as it is given out.
 #[derive(Clone, Copy)]
 pub struct Given<'a> {
-    /// Which one.
     pub identity: Identity,
-    /// What is held.
     pub held: &'a HeldReading,
     /// Its counts or fault codes.
     pub counts: &'a [i32],
@@ -58,7 +56,6 @@ pub struct Missing<'a> {
     pub logger: u16,
     /// Its name on the roster.
     pub name: &'a str,
-    /// Their epoch.
     pub epoch: Epoch,
     /// The first and the last.
     pub sequences: (u32, u32),
@@ -122,7 +119,6 @@ impl Rows {
         }
     }
 
-    /// The columns.
     pub fn columns(&self) -> &[Column] {
         &self.columns
     }

@@ -84,7 +84,6 @@ pub enum Cell<'a> {
 
 /// Takes rows down in a format. Each row has a cell a column.
 pub trait Sink {
-    /// A row.
     fn row(&mut self, cells: &[Cell<'_>]) -> std::io::Result<()>;
     /// The end. All that was taken is with the writer below after it.
     fn finish(&mut self) -> std::io::Result<()>;

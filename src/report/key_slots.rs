@@ -309,6 +309,16 @@ pub enum EpochAdvice {
     NoneLeft,
 }
 
+impl EpochAdvice {
+    /// The epoch; `None`: none is left.
+    pub fn epoch(self) -> Option<u32> {
+        match self {
+            Self::First(epoch) | Self::Time { epoch, .. } | Self::Next { epoch, .. } => Some(epoch),
+            Self::NoneLeft => None,
+        }
+    }
+}
+
 /// An epoch above every one used. Frames that no key opened have no say: anybody can send those.
 pub fn first_epoch(keys: &KeyFacts, logger: &Logger, past: &Past, now: GatewayTime) -> EpochAdvice {
     let closed = keys.closed.values();

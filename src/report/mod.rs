@@ -16,6 +16,7 @@
 //! | `values`, `point_check` | what a point's counts are in engineering units, and which points have none |
 //! | `picture` | what is in a picture of readings in time |
 //! | `give_up` | what is asked to be written off |
+//! | `enrol` | what is known of a logger that is not on the roster yet |
 //!
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
@@ -52,6 +53,7 @@ pub mod check;
 pub mod completeness;
 pub mod conditions;
 pub mod days;
+pub mod enrol;
 pub mod gap_state;
 pub mod gaps;
 pub mod gateway;
