@@ -13,6 +13,7 @@ use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::digest::table;
 use crate::ledger::read::given_up::to_keep;
 use crate::ledger::write::open::Ledger;
+use crate::record::clock;
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::{GatewayTime, Stamp};
 use crate::wire::seq::Identity;
@@ -53,7 +54,7 @@ impl Ledger {
                  AND EXISTS (SELECT 1 FROM chunk n WHERE n.logger = c.logger
                      AND (n.epoch, n.block) > (c.epoch, c.block) AND n.time_max >= n.time_min)
              LIMIT ?4",
-            params![backed, bounds.before, day, BLOCKS],
+            params![backed, clock::recorded_if_right(bounds.before), day, BLOCKS],
         )?;
         let mut gone = 0;
         let waiting = block::rare_in_journal(&transaction)?;
