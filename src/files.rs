@@ -14,12 +14,12 @@
 //!
 //! ```
 //! use std::io::ErrorKind;
-//! use stonechat::files::{self, How};
+//! use stonechat::files::{self, PutOptions};
 //!
 //! // What is missing of logger 17 at Harrow Tarn embankment, as a file.
 //! let folder = tempfile::tempdir()?;
 //! let path = folder.path().join("gaps.csv");
-//! let how = How { replace: false, mode: 0o644 };
+//! let how = PutOptions { replace: false, mode: 0o644 };
 //! files::put(&path, b"logger,first,last\n17,41,42\n", how)?;
 //! assert_eq!(files::read(&path, 1000)?, b"logger,first,last\n17,41,42\n");
 //!
