@@ -90,7 +90,7 @@ pub enum WriteOffError {
         range: (u32, u32),
     },
     /// All that is missing in it is written off.
-    #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off --list` shows it", .by.id, .by.by,
+    #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off list` shows it", .by.id, .by.by,
         rfc3339(.by.written_at), .by.reason)]
     Already {
         /// By which.

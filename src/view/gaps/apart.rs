@@ -41,7 +41,7 @@ impl Page<'_> {
             text += &format!(" {} of those missing may be in it too: {since}.", counted(perhaps, "record"));
         }
         text + &format!(
-            " Before anybody drives, bring over what can be read: `stonechat verify --salvage {}`.",
+            " Before anybody drives, bring over what can be read: `stonechat salvage {}`.",
             aside.file
         )
     }
