@@ -25,6 +25,7 @@ const BUSY_PAUSE: Duration = Duration::from_millis(20);
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BackupMade {
     /// Where it is.
+    #[serde(serialize_with = "crate::text::as_path")]
     pub file: PathBuf,
     /// Its size.
     pub size_bytes: u64,
