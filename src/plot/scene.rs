@@ -5,9 +5,6 @@
 //!
 //! Pure. What this is not: no file format, which is `render`. Widths of text are estimates, a little too wide.
 
-// The fields of shapes say by their names what they are.
-#![allow(missing_docs)]
-
 use super::axis;
 use super::words::{Captions, coverage, label};
 use crate::report::picture::{Band, Columns, Missing, Panel, Picture};

@@ -9,7 +9,6 @@ use std::fmt;
 
 /// What a unit measures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[allow(missing_docs)]
 pub enum Dimension {
     Pressure,
     Length,
