@@ -7,7 +7,7 @@ use crate::util;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use stonechat::ledger::care::backup;
-use stonechat::ledger::care::compare::{DifferenceKind, RecordsCompared, Side, compare};
+use stonechat::ledger::care::compare::{ComparedSide, DifferenceKind, RecordsCompared, compare};
 use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
 use stonechat::sim::{Emission, Field, FieldPlan, Run, TrueTime};
 use stonechat::time::GatewayTime;
@@ -48,8 +48,8 @@ fn part(run: &Run, chance: &mut Chance, lost_one_in: u64) -> Vec<Emission> {
     run.emissions.iter().filter(|_| !chance.one_in(lost_one_in)).cloned().collect()
 }
 
-fn copy_of(path: &Path) -> Side {
-    Side::ledger(path, false, |_| ()).unwrap()
+fn copy_of(path: &Path) -> ComparedSide {
+    ComparedSide::ledger(path, false, |_| ()).unwrap()
 }
 
 /// The keys that differ in one way, out of the ranges that are told.
@@ -120,7 +120,7 @@ fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_si
         assert!(keys(&found, DifferenceKind::NotComparable).is_empty());
         assert_eq!(same(&found), in_a.intersection(&in_b).count() as u64);
         // Worked out from every row it is the same.
-        let anew = |path: &Path| Side::ledger(path, true, |_| ()).unwrap();
+        let anew = |path: &Path| ComparedSide::ledger(path, true, |_| ()).unwrap();
         let full = compare(&anew(&a), &anew(&b), |_| true).unwrap();
         assert_eq!(full.loggers, found.loggers);
         // And the other way round.

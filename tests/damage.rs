@@ -611,7 +611,7 @@ fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salva
     let emissions = Field::new(plan.clone()).run_out().emissions;
     hand::receive(&new, &plan, &emissions[emissions.len() - 20..]);
     assert!(!Ledger::open(&new).unwrap().proven_keys().unwrap().is_empty());
-    let how = stonechat::ledger::care::salvage::How { by: "R. Dale", ..Default::default() };
+    let how = stonechat::ledger::care::salvage::SalvageOptions { by: "R. Dale", ..Default::default() };
     stonechat::ledger::care::salvage::salvage(&copy, &new, &plan.to_roster(), how, NOW, |_, _| ()).unwrap();
     assert_eq!(Ledger::open(&new).unwrap().proven_keys().unwrap(), proven);
     verified(&new);

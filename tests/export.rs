@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::download::Item;
 use stonechat::record::judge::{Placed, Row};
@@ -454,7 +454,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
                         })
                         .collect();
                     let withdrawals = Planner::open(&site.ledger()).unwrap().withdrawals().unwrap();
-                    let evidence = Evidence {
+                    let evidence = ImportEvidence {
                         file: "model.csv".into(),
                         size_bytes: 1,
                         sha256: format!("{at:064x}"),

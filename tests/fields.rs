@@ -26,7 +26,7 @@ use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
@@ -266,7 +266,7 @@ impl Site {
         let (mut files, ..) = planning.done();
         let file = files.pop().unwrap();
         if file.changes() {
-            let evidence = Evidence {
+            let evidence = ImportEvidence {
                 file: "a dump".into(),
                 size_bytes: dump.len() as u64,
                 sha256: String::new(),

@@ -11,9 +11,9 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
 use std::time::Instant;
-use stonechat::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
+use stonechat::hand::plan::{FilePlan, Listener, PlanError, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
 use stonechat::record::roster::{Logger, Roster};
@@ -364,13 +364,13 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
                 let counted = plan.new + plan.held + plan.twice + plan.conflicts + plan.refused_count();
                 assert_eq!(counted, plan.read, "outcomes add up to what was read");
             }
-            Err(NotPlanned::NoFrames) => {}
+            Err(PlanError::NoFrames) => {}
             Err(other) => panic!("{other}"),
         }
     }
     let (plans, ..) = planning.done();
     for plan in plans.iter().filter(|plan| plan.changes()) {
-        let evidence = Evidence {
+        let evidence = ImportEvidence {
             file: plan.name.clone(),
             size_bytes: plan.size_bytes,
             sha256: plan.sha256.clone(),
@@ -1320,7 +1320,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
         )
     );
     let pulled = planning.own_csv("P-2", &mut Pulled(csv.as_bytes()), None, &mut quiet);
-    assert!(matches!(pulled, Err(NotPlanned::Read(_))));
+    assert!(matches!(pulled, Err(PlanError::Read(_))));
     assert!(planning.files().is_empty() && planning.after() == planning.before());
 
     // The same files once more, whole: nothing of the first tries is taken for met before.

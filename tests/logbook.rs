@@ -129,7 +129,7 @@ fn without_all_one_screen_is_printed_and_it_says_how_many_are_left_out() {
             channel: None,
             from: NOW.time(),
             to: Some(NOW.time()),
-            kind: stonechat::record::notes::Kind::Visit,
+            kind: stonechat::record::notes::RemarkKind::Visit,
             text,
             by: "R. Dale".into(),
             corrects: None,

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use stonechat::hand::Place;
 use stonechat::hand::plan::{Digested, FilePlan, Listener, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Imported, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Imported, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::judge::{Row, Steps};
 use stonechat::record::roster::{Logger, Roster};
@@ -322,7 +322,7 @@ impl Drawn {
         if !plan.changes() {
             return None;
         }
-        let evidence = Evidence {
+        let evidence = ImportEvidence {
             file: "a file".into(),
             size_bytes: 1,
             sha256: String::new(),

@@ -240,7 +240,7 @@ fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_
     let done = stonechat::ledger::care::restore::restore(
         &whole,
         &site.ledger(),
-        stonechat::ledger::care::restore::How::default(),
+        stonechat::ledger::care::restore::RestoreOptions::default(),
         NOW,
         |step| {
             if step != "putting it in place" {

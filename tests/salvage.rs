@@ -6,10 +6,10 @@ use crate::util;
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
-use stonechat::ledger::care::salvage::{How, salvage};
+use stonechat::ledger::care::salvage::{SalvageOptions, salvage};
 use stonechat::ledger::care::take_over;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::Evidence;
+use stonechat::ledger::write::import::ImportEvidence;
 use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::download::Item;
@@ -26,7 +26,8 @@ use util::truth::{held_equals_truth, verified};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PAGE: u64 = 1024;
-const DALE: How<'static> = How { by: "A. Surveyor", fill: false, give_up: false, adopt: false, actor: None };
+const DALE: SalvageOptions<'static> =
+    SalvageOptions { by: "A. Surveyor", fill: false, give_up: false, adopt: false, actor: None };
 
 type Key = (u16, u32, u32);
 
@@ -225,7 +226,8 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     let (_, taken) =
         take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let roster = plan.to_roster();
-    let salvaged = salvage(&taken.aside, &path, &roster, How { fill: true, ..DALE }, NOW, |_, _| ()).unwrap();
+    let salvaged =
+        salvage(&taken.aside, &path, &roster, SalvageOptions { fill: true, ..DALE }, NOW, |_, _| ()).unwrap();
     assert!(salvaged.filled > 0);
     let now = held_equals_truth(&path, &run.truth);
     // A few rare records of the unproven blocks, and what was in the two pages.
@@ -312,7 +314,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
             part.iter().try_for_each(|(id, row)| give(*id, Item::Row { row, placed, resolution }))
         };
-        let evidence = Evidence {
+        let evidence = ImportEvidence {
             file: format!("reader-{number}.csv"),
             size_bytes: 1000,
             sha256: format!("{number:064}"),

@@ -20,8 +20,8 @@ use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
 use stonechat::hand::lines::{Line, Lines};
 use stonechat::hand::plan::{Listener, Refusal};
 use stonechat::hand::{HEAD_BYTES, recognise};
-use stonechat::ledger::care::compare::{Side, compare};
-use stonechat::ledger::care::salvage::{How, salvage};
+use stonechat::ledger::care::compare::{ComparedSide, compare};
+use stonechat::ledger::care::salvage::{SalvageOptions, salvage};
 use stonechat::ledger::care::{backup, verify};
 use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
 use stonechat::record::coverage::{Basis, Coverage};
@@ -465,7 +465,10 @@ pub fn ledger(data: &[u8]) {
         0 => drop(verify::verify(&path, |_| ())),
         1 => {
             write("own.db", &ledgers.own);
-            let sides = (Side::ledger(&own, false, |_| ()), Side::ledger(&path, what & 4 == 0, |_| ()));
+            let sides = (
+                ComparedSide::ledger(&own, false, |_| ()),
+                ComparedSide::ledger(&path, what & 4 == 0, |_| ()),
+            );
             if let (Ok(own), Ok(hostile)) = sides {
                 let _ = compare(&own, &hostile, |_| true);
             }
@@ -475,7 +478,12 @@ pub fn ledger(data: &[u8]) {
             for end in ["own.db-wal", "own.db-shm", "own.db.known"] {
                 let _ = std::fs::remove_file(folder().join(end));
             }
-            let how = How { by: "fuzzing", fill: what & 4 == 0, give_up: what & 8 == 0, ..How::default() };
+            let how = SalvageOptions {
+                by: "fuzzing",
+                fill: what & 4 == 0,
+                give_up: what & 8 == 0,
+                ..SalvageOptions::default()
+            };
             let _ = salvage(&path, &own, &ledgers.roster, how, NOW, |_, _| ());
             let verified = verify::verify(&own, |_| ()).unwrap();
             assert!(verified.differences.is_empty(), "{:?}", verified.differences);

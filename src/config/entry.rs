@@ -42,7 +42,7 @@ pub struct TypedLogger {
     pub interval_s: String,
     /// Records that its memory holds.
     pub memory_records: String,
-    /// Where it stands.
+    /// Where it is.
     pub area: Option<String>,
     /// Its channels, channel 0 first.
     pub channels: Vec<TypedChannel>,

@@ -6,7 +6,7 @@
 use super::csv;
 use super::error::ExportError;
 use super::file::{Synced, Target};
-use super::table::{Column, Kind};
+use super::table::{Column, ColumnKind};
 use crate::ledger::read::extract::{self, Beside};
 use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Address;
@@ -67,11 +67,11 @@ fn columns(names: &[String], times: &[&str]) -> Vec<Column> {
         .iter()
         .map(|name| {
             let kind = if times.contains(&name.as_str()) {
-                Kind::Time
+                ColumnKind::Time
             } else if NUMBERS.contains(&name.as_str()) {
-                Kind::Int
+                ColumnKind::Int
             } else {
-                Kind::Text
+                ColumnKind::Text
             };
             Column::new(name.clone(), kind, "as a person wrote it down; see docs/ledger.md")
         })

@@ -8,7 +8,7 @@
 use super::convert::ucum;
 use super::file::Written;
 use super::request::{Clock, Format, OfLogger, Request, Shape, Summary};
-use super::table::{Column, Kind};
+use super::table::{Column, ColumnKind};
 use crate::record::coverage::LoggerRange;
 use crate::report::gaps::{Gap, GapState};
 use crate::text::as_rfc3339;
@@ -325,11 +325,11 @@ fn resource<'a>(file: &'a str, columns: &'a [Column], written: &Written, format:
 
 fn field(column: &Column) -> Field<'_> {
     let r#type = match column.kind {
-        Kind::Int => "integer",
-        Kind::Hundredths | Kind::Real => "number",
-        Kind::Time => "datetime",
-        Kind::Text => "string",
-        Kind::Bool => "boolean",
+        ColumnKind::Int => "integer",
+        ColumnKind::Hundredths | ColumnKind::Real => "number",
+        ColumnKind::Time => "datetime",
+        ColumnKind::Text => "string",
+        ColumnKind::Bool => "boolean",
     };
     Field {
         name: &column.name,

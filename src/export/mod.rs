@@ -84,5 +84,5 @@ mod write;
 
 pub use error::ExportError;
 pub use request::{Clock, Format, OfLogger, Request, Shape, Summary};
-pub use table::{Column, Kind};
+pub use table::{Column, ColumnKind};
 pub use write::write;

@@ -10,7 +10,7 @@ use super::table::Sink;
 use super::{csv, jsonl};
 #[cfg(feature = "desk")]
 use super::{describe, parquet};
-use crate::ledger::read::extract::{self, Extract, Next, Stretch, Wanted};
+use crate::ledger::read::extract::{self, Extract, ExtractWanted, Next, Stretch};
 use crate::ledger::read::readings::{EpochTimes, Known, Readings};
 use crate::ledger::read::snapshot::Reader;
 use crate::record::clock;
@@ -41,7 +41,7 @@ pub fn write(
 ) -> Result<Summary, ExportError> {
     let beginning = Beginning::look(reader, roster, request, convert)?;
     let source = Source { reader, known, roster };
-    let wanted = Wanted {
+    let wanted = ExtractWanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
         // A corrected time says little of the recorded one: then all rows are looked at.
         recorded: request

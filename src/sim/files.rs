@@ -6,7 +6,7 @@
 
 use super::physics::{self, Sensor};
 use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
-use crate::files::{self, NewFile, NotMade};
+use crate::files::{self, NewFile, NewFilesError};
 use std::fmt::Write as _;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -281,10 +281,10 @@ fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }
 
-fn refused(why: NotMade) -> io::Error {
+fn refused(why: NewFilesError) -> io::Error {
     let kind = match &why {
-        NotMade::Taken(_) => io::ErrorKind::AlreadyExists,
-        NotMade::Failed(_, error) => error.kind(),
+        NewFilesError::Taken(_) => io::ErrorKind::AlreadyExists,
+        NewFilesError::Failed(_, error) => error.kind(),
     };
     io::Error::new(kind, why.to_string())
 }

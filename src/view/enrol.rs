@@ -12,7 +12,7 @@ use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Slot};
 use serde_json::{Value, json};
 
-/// The width of a terminal that nobody made wider.
+/// The width of a usual terminal.
 pub const COLUMNS: usize = 80;
 /// Addresses that are offered: the first screen has 24 lines.
 const OFFERED: usize = 8;
@@ -30,7 +30,7 @@ pub enum Question {
     Interval,
     /// Records that its memory holds.
     Memory,
-    /// Where it stands.
+    /// Where it is.
     Area,
     /// A channel, counted from 0.
     Channel(usize),
@@ -57,7 +57,7 @@ impl Question {
         format!("\n{}", wrapped(one_line, 0, 0, COLUMNS))
     }
 
-    /// What stands before the cursor; an empty answer takes `default`.
+    /// What is shown before the cursor; an empty answer takes `default`.
     pub fn prompt(self, default: Option<&str>) -> String {
         let asked = match self {
             Self::Address => "Address".to_owned(),
@@ -190,8 +190,8 @@ pub fn about_to(about: &AboutTo<'_>) -> String {
 
 /// What is above a key sheet here.
 pub const SHEET_HEADING: &str = "
-What the logger's programmer needs. Whoever has the key can write the logger's
-records: show it to no other person. It is printed once here, and kept in no log.
+What the logger's programmer needs. Anyone with the key can write the logger's
+records: show it to no other person. It is kept in no log.
 ";
 
 /// What was written.
@@ -273,7 +273,7 @@ pub fn json(done: &Enrolled<'_>) -> Value {
     })
 }
 
-/// What stands before and after the key in the file for the programmer's tool. `channels` as the roster has them.
+/// What comes before and after the key in the file for the programmer's tool. `channels` as the roster has them.
 pub fn key_file(
     site: &str,
     logger: &Logger,
@@ -285,7 +285,7 @@ pub fn key_file(
     let epoch = epoch.map_or_else(String::new, |epoch| format!("epoch = {epoch}\n"));
     [
         format!(
-            "# Logger {address} of {site}, for its programmer. Whoever has this file can write the logger's\n\
+            "# Logger {address} of {site}, for its programmer. Anyone with this file can write the logger's\n\
              # records: show it to no other person, and delete it when the logger is programmed.\n\
              address = {address}\nslot = {slot}\nalgorithm = \"{algorithm}\"\nkey = \"",
             address = logger.address

@@ -3,7 +3,7 @@
 //! One reader knows sequence numbers, the other writes local time to the minute and rounds. They are written from the
 //! simulated memories into a folder of their own, with the layouts that read them.
 
-use crate::files::{self, How};
+use crate::files::{self, PutOptions};
 use crate::ledger::read::snapshot::Reader;
 use crate::sim::styles::{StyleFile, readings, two_styles};
 use crate::sim::{FieldPlan, Truth};
@@ -13,7 +13,7 @@ use std::io;
 use std::path::Path;
 
 /// How files are made that are not there yet.
-pub const ONCE: How = How { replace: false, mode: 0o644 };
+pub const ONCE: PutOptions = PutOptions { replace: false, mode: 0o644 };
 /// Which of the field's loggers have been read with a reader that knows sequence numbers.
 const NUMBERED: usize = 9;
 

@@ -160,8 +160,8 @@ fn within(path: &Path, error: Error) -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ledger::care::compare::Side;
-    use crate::ledger::care::salvage::{How, salvage};
+    use crate::ledger::care::compare::ComparedSide;
+    use crate::ledger::care::salvage::{SalvageOptions, salvage};
     use crate::ledger::care::verify;
     use crate::ledger::write::batch::Arrival;
     use crate::ledger::write::open::Ledger;
@@ -198,7 +198,7 @@ mod tests {
         ledger.settle(records.len() as u32 * 9 / 10, 20_000).unwrap();
         drop(ledger);
         let ids = crate::ledger::care::site::signs_of_file(&path).unwrap().ids;
-        let how = crate::ledger::care::site::How::Copy;
+        let how = crate::ledger::care::site::SameSiteReason::Copy;
         Ledger::open(&fresh).unwrap().note_same_site(&ids, how, NOW).unwrap();
         let bytes: u64 =
             ["", "-wal"].iter().filter_map(|end| files::length(&files::with_tail(&path, end))).sum();
@@ -210,9 +210,10 @@ mod tests {
         };
         assert!(verify::verify(&path, |_| ()).unwrap().differences.is_empty());
         took("verify");
-        drop(Side::ledger(&path, true, |_| ()).unwrap());
+        drop(ComparedSide::ledger(&path, true, |_| ()).unwrap());
         took("compare --full");
-        let done = salvage(&path, &fresh, &plan.to_roster(), How::default(), NOW, |_, _| ()).unwrap();
+        let done =
+            salvage(&path, &fresh, &plan.to_roster(), SalvageOptions::default(), NOW, |_, _| ()).unwrap();
         assert_eq!(done.brought, records.len() as u64);
         took("salvage");
     }
