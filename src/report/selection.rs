@@ -69,7 +69,6 @@ impl GapsWanted {
 /// The readings on both sides of a gap.
 #[derive(Clone, Debug)]
 pub struct GapMoved {
-    /// The gap.
     pub gap: Gap,
     /// The reading before it.
     pub before: Option<Row>,
@@ -88,7 +87,6 @@ pub struct GapsFound {
     pub notes: Notes,
     /// Where to go for the part that is asked for, in order.
     pub visits: Vec<Visit>,
-    /// How the gateway is.
     pub gateway: Gateway,
     /// Records that this version cannot read.
     pub opaque: Vec<Opaque>,

@@ -20,9 +20,7 @@ use std::collections::BTreeMap;
 /// The visits in order, and what comes before any of them.
 #[derive(Clone, Debug, Default)]
 pub struct VisitList {
-    /// Where to go.
     pub visits: Vec<Visit>,
-    /// How the gateway is.
     pub gateway: Gateway,
     /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
