@@ -2448,6 +2448,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
         loggers: vec![address(17)],
         from: Some(longest.from),
         to: Some(longest.to),
+        all: true,
         each: true,
         all_values: true,
     };

@@ -127,6 +127,33 @@ pub fn matter(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     (!all.is_empty()).then(|| all.join("; "))
 }
 
+/// The worst that keeps the gateway from hearing its loggers, in one clause; `None`: it hears them.
+pub fn worst(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
+    let worst = gateway.faults.iter().find(|fault| **fault != Fault::ClockNotSynchronised)?;
+    Some(said(worst, utc_offset_s))
+}
+
+/// The same as [`first`], and which memory is the first to overwrite what is not received meanwhile.
+pub fn first_with(
+    gateway: &Gateway,
+    first_to_overwrite: Option<(GatewayTime, Address)>,
+    now: GatewayTime,
+    utc_offset_s: i32,
+) -> Option<String> {
+    let words = first(gateway, utc_offset_s)?;
+    Some(match first_to_overwrite {
+        None => words,
+        Some((before, logger)) if before <= now => format!(
+            "{words} Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
+        ),
+        Some((before, logger)) => format!(
+            "{words} If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite from \
+             then on what was not received.",
+            local(before, utc_offset_s)
+        ),
+    })
+}
+
 /// The paragraph that a report begins with where the gateway does not work.
 pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     let (matter, advice) = (matter(gateway, utc_offset_s)?, advice(gateway)?);
