@@ -228,7 +228,7 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let swapped = site.output(&swapped);
     assert_eq!(swapped.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&swapped.stderr).contains("swap them"));
-    let text = site.output(&["gaps"]);
+    let text = site.output(&["gaps", "--all"]);
     let text = String::from_utf8_lossy(&text.stdout);
     let questions =
         ["One fault or many?", "Since when?", "What is missing?", "What moved", "Is a visit needed, and"];

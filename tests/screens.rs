@@ -9,7 +9,9 @@ use crate::util;
 use crate::util::{frame, same_as_snapshot};
 
 use serde_json::{Value, json};
+use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
 use std::sync::OnceLock;
 use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
@@ -25,7 +27,8 @@ use stonechat::time::GatewayTime;
 use stonechat::view::{self, term};
 
 const COLUMNS: usize = 80;
-const LINES: usize = 24;
+/// Of a terminal of 24, one is the prompt's.
+const LINES: usize = 23;
 const HOUR: i64 = 3600;
 const DAY: i64 = 24 * HOUR;
 
@@ -206,5 +209,78 @@ fn the_first_line_says_what_json_says_and_the_gateway_comes_first() {
                 assert_eq!((&visit["before"], &visit["logger"]), (&Value::Null, &Value::Null), "{context}");
             }
         }
+    }
+}
+
+// -------------------------------------------------------------------------------------------------------- the pager
+
+/// The command on a terminal of 100 columns and so many lines: what it shows there.
+fn on_terminal(rows: u16, pager: Option<&str>, args: &[&str]) -> String {
+    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+    let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    grantpt(&master).unwrap();
+    unlockpt(&master).unwrap();
+    let name = ptsname(&master, Vec::new()).unwrap().into_string().unwrap();
+    let terminal = std::fs::OpenOptions::new().read(true).write(true).open(name).unwrap();
+    let size = rustix::termios::Winsize { ws_row: rows, ws_col: 100, ws_xpixel: 0, ws_ypixel: 0 };
+    rustix::termios::tcsetwinsize(&terminal, size).unwrap();
+    let mut command = gaps_of_a_long_report();
+    command.args(args).env("TERM", "xterm").env_remove("PAGER").envs(pager.map(|pager| ("PAGER", pager)));
+    command.stdin(Stdio::null()).stdout(terminal.try_clone().unwrap()).stderr(terminal);
+    let mut child = command.spawn().unwrap();
+    // Its ends of the terminal are the child's alone, so that reading ends with it.
+    drop(command);
+    let (mut shown, mut master) = (Vec::new(), std::fs::File::from(master));
+    let mut piece = [0; 4096];
+    while let Ok(read @ 1..) = master.read(&mut piece) {
+        shown.extend_from_slice(&piece[..read]);
+    }
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    String::from_utf8(shown).unwrap().replace("\r\n", "\n")
+}
+
+fn gaps_of_a_long_report() -> Command {
+    let scene = scenes().iter().find(|scene| scene.name == "12-after-an-outage").unwrap();
+    let mut command = util::daemon::binary();
+    command.arg("-c").arg(scene.config.ledger.path.with_file_name("site.toml"));
+    command.args(["gaps", "--all", "--now", &rfc3339(scene.now)]);
+    command
+}
+
+#[test]
+fn a_report_that_is_longer_than_the_terminal_goes_through_the_pager_and_no_other_does() {
+    const MARKS: &str = "sed 's/^/paged: /'";
+    // 100 columns are those of a pipe as well.
+    let piped = gaps_of_a_long_report().env("PAGER", MARKS).output().unwrap();
+    let whole = String::from_utf8(piped.stdout).unwrap();
+    let lines = u16::try_from(whole.lines().count()).unwrap();
+    assert!(lines > 60 && whole.starts_with("Is a visit needed? Yes, "), "{whole}");
+    assert!(!whole.contains("paged: "), "no pager in a pipe: {whole}");
+
+    let paged: String = whole.lines().map(|line| format!("paged: {line}\n")).collect();
+    assert_eq!(on_terminal(40, Some(MARKS), &[]), paged);
+    // The prompt takes a line.
+    assert_eq!(on_terminal(lines, Some(MARKS), &[]), paged);
+    assert_eq!(on_terminal(lines + 1, Some(MARKS), &[]), whole);
+    assert_eq!(on_terminal(40, Some(MARKS), &["--no-pager"]), whole);
+    assert_eq!(on_terminal(40, Some("cat"), &[]), whole);
+    // One that ends before it has read all is left alone.
+    assert_eq!(on_terminal(40, Some("head -n 1"), &[]), format!("{}\n", whole.lines().next().unwrap()));
+}
+
+#[test]
+fn a_pager_that_cannot_be_started_does_not_lose_the_report() {
+    let shown = on_terminal(40, Some("no-such-pager --at-all"), &[]);
+    let report = shown.find("Is a visit needed?").unwrap_or_else(|| panic!("{shown}"));
+    assert!(shown[..report].contains("no-such-pager"), "the shell says why: {shown}");
+    assert!(
+        shown.ends_with("Times of gaps are estimates from the loggers' clocks, to about an interval.\n"),
+        "{shown}"
+    );
+    // Where there is no `less`, there is nothing to say.
+    let has_less = std::env::var_os("PATH")
+        .is_some_and(|path| std::env::split_paths(&path).any(|dir| dir.join("less").exists()));
+    if !has_less {
+        assert!(on_terminal(40, None, &[]).starts_with("Is a visit needed?"));
     }
 }

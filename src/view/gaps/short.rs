@@ -12,13 +12,15 @@ use crate::view::term::{Column, Table, paragraph};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// The lines of a screen.
-const LINES: usize = 24;
+/// The lines of a terminal, less the one of the prompt: the first line must still be seen.
+const LINES: usize = 23;
 /// The outages that have a line each, the worst ones.
 const OUTAGES_SHOWN: usize = 3;
 /// The loggers that have a line each, the most urgent ones; fewer where there is no room for so many.
 const LOGGERS_SHOWN: usize = 8;
 const LOGGERS_SHOWN_MIN: usize = 3;
+/// Silent loggers that are named one by one.
+const SILENT_NAMED: usize = 4;
 /// The most steps.
 const STEPS: usize = 3;
 /// Names may be cut to this, where there is no room.
@@ -49,6 +51,13 @@ impl Page<'_> {
             ));
         }
         all.extend(view::service::lines(&self.found.report.service, offset));
+        match self.found.opaque.iter().map(|opaque| opaque.records).sum() {
+            0 => {}
+            records => all.push(format!(
+                "{} held, but cannot be read: `stonechat gaps --all` says why.",
+                super::page::records_are(records)
+            )),
+        }
         let faults: Vec<String> =
             self.found.report.bad_ends.iter().map(|bad| bad.logger.to_string()).collect();
         if !faults.is_empty() {
@@ -58,7 +67,8 @@ impl Page<'_> {
                 faults.join(", ")
             ));
         }
-        all.iter().map(|words| self.prose(0, words)).collect()
+        let text: String = all.iter().map(|words| self.prose(0, words)).collect();
+        if text.is_empty() { text } else { format!("\n{text}") }
     }
 
     /// The worst outages.
@@ -147,9 +157,13 @@ impl Page<'_> {
             0 => {}
             gone => parts.push(format!("{} of them no longer in any logger", thousands(gone))),
         }
-        match self.found.report.silent.len() as u64 {
+        let silent: Vec<String> =
+            self.found.report.silent.iter().map(|silence| silence.logger.to_string()).collect();
+        match silent.len() {
             0 => {}
-            silent => parts.push(format!("{} silent", counted(silent, "logger"))),
+            1 => parts.push(format!("logger {} is silent", silent.join(""))),
+            2..=SILENT_NAMED => parts.push(format!("loggers {} are silent", silent.join(", "))),
+            many => parts.push(format!("{many} loggers are silent")),
         }
         match self.open_unclosed().count() as u64 {
             0 => {}
