@@ -88,14 +88,14 @@ impl Page<'_> {
         text
     }
 
-    /// Whether it is repaired, and over for so long that it is not listed.
+    /// Whether it is repaired, and over for so long that it is not listed, unless by `--each` or `--from`.
     pub(super) fn is_long_repaired(&self, outage: &Outage) -> bool {
-        outage.is_repaired() && outage.to < self.now.later(-REPAIRED_SHOWN_S)
+        let is_over = outage.is_repaired() && outage.to < self.now.later(-REPAIRED_SHOWN_S);
+        is_over && self.wanted.from.is_none()
     }
 
     pub(super) fn outage_table(&self, heading: &str) -> String {
-        let lists_all = self.wanted.each || self.wanted.from.is_some();
-        let is_old = |outage: &&Outage| !lists_all && self.is_long_repaired(outage);
+        let is_old = |outage: &&Outage| !self.wanted.each && self.is_long_repaired(outage);
         let (old, outages): (Vec<&Outage>, Vec<&Outage>) = self.found.report.outages.iter().partition(is_old);
         if outages.is_empty() && old.is_empty() {
             return String::new();

@@ -242,17 +242,14 @@ impl Page<'_> {
     }
 }
 
-/// What is to be known of a logger next to its records.
+/// What else is to be known of a logger, in a word or a few.
 fn note(visit: &Visit) -> String {
-    let mut notes = Vec::new();
-    if visit.is_silent {
-        notes.push(if visit.is_expected_quiet { "quiet, as expected" } else { "silent" });
-    }
-    if visit.class == Class::Small {
-        notes.push("single records");
-    }
-    if visit.unclosed > 0 {
-        notes.push("end of epoch not known");
-    }
-    notes.join(", ")
+    let note = match (visit.is_silent, visit.class) {
+        (true, _) if visit.is_expected_quiet => "quiet, as expected",
+        (true, _) => "silent",
+        _ if visit.unclosed > 0 => "end of epoch not known",
+        (_, Class::Small) => "single records",
+        _ => "",
+    };
+    note.to_owned()
 }
