@@ -14,12 +14,12 @@
 //!
 //! ```
 //! use std::io::ErrorKind;
-//! use stonechat::files::{self, How};
+//! use stonechat::files::{self, PutOptions};
 //!
 //! // What is missing of logger 17 at Harrow Tarn embankment, as a file.
 //! let folder = tempfile::tempdir()?;
 //! let path = folder.path().join("gaps.csv");
-//! let how = How { replace: false, mode: 0o644 };
+//! let how = PutOptions { replace: false, mode: 0o644 };
 //! files::put(&path, b"logger,first,last\n17,41,42\n", how)?;
 //! assert_eq!(files::read(&path, 1000)?, b"logger,first,last\n17,41,42\n");
 //!
@@ -32,10 +32,12 @@
 
 pub mod clock;
 mod closed;
+mod exchange;
 mod name;
 pub mod trial;
 
 pub use closed::{Wanted, closed, explained};
+pub use exchange::exchange;
 pub use name::folder_of;
 
 use crate::time::GatewayTime;
@@ -205,7 +207,7 @@ pub fn unbuffered(open: std::os::fd::OwnedFd) -> impl Write {
 
 /// How a file is put.
 #[derive(Clone, Copy, Debug)]
-pub struct How {
+pub struct PutOptions {
     /// Whether a file of that name is replaced. If not, it stays, and the answer is `AlreadyExists`.
     pub replace: bool,
     /// Permission bits; the process's umask may take some away.
@@ -216,7 +218,7 @@ pub struct How {
 ///
 /// Errors: `AlreadyExists` where `replace` is not set and the name is taken; others as the system gives them. After any
 /// error nothing of the new file is left, and what was there before is unchanged.
-pub fn put(path: &Path, bytes: &[u8], how: How) -> io::Result<()> {
+pub fn put(path: &Path, bytes: &[u8], how: PutOptions) -> io::Result<()> {
     if !how.replace && path.symlink_metadata().is_ok() {
         return Err(ErrorKind::AlreadyExists.into());
     }
@@ -244,14 +246,14 @@ pub struct NewFile<'a> {
 
 /// Why none of several new files was made.
 #[derive(Debug)]
-pub enum NotMade {
+pub enum NewFilesError {
     /// These names are taken. Nothing was written.
     Taken(Vec<PathBuf>),
     /// This one could not be written. Those before it were taken away again.
     Failed(PathBuf, io::Error),
 }
 
-impl std::fmt::Display for NotMade {
+impl std::fmt::Display for NewFilesError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Taken(paths) => paths.iter().enumerate().try_for_each(|(at, path)| {
@@ -268,10 +270,10 @@ impl std::fmt::Display for NotMade {
 }
 
 /// Makes several files, or none of them: where one of the names is taken, nothing is written.
-pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NotMade> {
+pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NewFilesError> {
     refuse_taken(files.iter().map(|file| file.path.clone()))?;
     for (at, file) in files.iter().enumerate() {
-        let Err(error) = put(&file.path, file.bytes, How { replace: false, mode: file.mode }) else {
+        let Err(error) = put(&file.path, file.bytes, PutOptions { replace: false, mode: file.mode }) else {
             continue;
         };
         for made in files.get(..at).unwrap_or_default() {
@@ -279,18 +281,18 @@ pub fn put_all_new(files: &[NewFile<'_>]) -> Result<(), NotMade> {
             let _ = std::fs::remove_file(&made.path);
         }
         return Err(if error.kind() == ErrorKind::AlreadyExists {
-            NotMade::Taken(vec![file.path.clone()])
+            NewFilesError::Taken(vec![file.path.clone()])
         } else {
-            NotMade::Failed(file.path.clone(), error)
+            NewFilesError::Failed(file.path.clone(), error)
         });
     }
     Ok(())
 }
 
 /// Refuses where one of these names is taken, be it by a link that leads nowhere.
-pub fn refuse_taken(paths: impl IntoIterator<Item = PathBuf>) -> Result<(), NotMade> {
+pub fn refuse_taken(paths: impl IntoIterator<Item = PathBuf>) -> Result<(), NewFilesError> {
     let taken: Vec<PathBuf> = paths.into_iter().filter(|path| path.symlink_metadata().is_ok()).collect();
-    if taken.is_empty() { Ok(()) } else { Err(NotMade::Taken(taken)) }
+    if taken.is_empty() { Ok(()) } else { Err(NewFilesError::Taken(taken)) }
 }
 
 /// The name under which a file is written until it is whole: hidden, in the same folder, with this process's number.
@@ -624,13 +626,13 @@ pub fn copy(from: &Path, to: &Path) -> io::Result<()> {
 /// A lock file next to it says that it is ours: what a run left that was killed is taken away by the next one, and what
 /// is not ours is left alone. Dropped, it takes away what still has the name, with what SQLite puts next to it.
 #[derive(Debug)]
-pub struct Part {
+pub struct PartFile {
     path: PathBuf,
     lock: PathBuf,
     _held: File,
 }
 
-impl Part {
+impl PartFile {
     /// Makes an empty file of that name, with the owner of its folder.
     ///
     /// Errors: `WouldBlock` where another run is writing it; `AlreadyExists` where a file is there that is not ours.
@@ -690,7 +692,7 @@ impl Part {
     }
 }
 
-impl Drop for Part {
+impl Drop for PartFile {
     fn drop(&mut self) {
         remove_own_database(&self.path);
         let _ = std::fs::remove_file(&self.lock);
@@ -748,11 +750,11 @@ mod tests {
     fn a_file_is_put_whole_and_replaces_only_where_it_may() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("a.txt");
-        let once = How { replace: false, mode: 0o600 };
+        let once = PutOptions { replace: false, mode: 0o600 };
         put(&path, b"first", once).unwrap();
         assert_eq!(put(&path, b"second", once).unwrap_err().kind(), ErrorKind::AlreadyExists);
         assert_eq!(std::fs::read(&path).unwrap(), b"first");
-        put(&path, b"third", How { replace: true, mode: 0o600 }).unwrap();
+        put(&path, b"third", PutOptions { replace: true, mode: 0o600 }).unwrap();
         assert_eq!((std::fs::read(&path).unwrap(), names(dir.path())), (b"third".to_vec(), 1));
         assert_eq!(
             std::os::unix::fs::PermissionsExt::mode(&path.metadata().unwrap().permissions()) & 0o777,
@@ -770,7 +772,7 @@ mod tests {
         assert_eq!(std::fs::read(&to).unwrap(), b"theirs");
         let folder = dir.path().join("missing/a.txt");
         assert_eq!(
-            put(&folder, b"x", How { replace: true, mode: 0o600 }).unwrap_err().kind(),
+            put(&folder, b"x", PutOptions { replace: true, mode: 0o600 }).unwrap_err().kind(),
             ErrorKind::NotFound
         );
         assert_eq!(names(dir.path()), 2);
@@ -781,7 +783,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("copy.part");
         std::os::unix::fs::symlink("nowhere", dir.path().join("copy.part.lock")).unwrap();
-        assert!(Part::take(&path).is_err());
+        assert!(PartFile::take(&path).is_err());
         assert_eq!((names(dir.path()), path.exists()), (1, false));
     }
 

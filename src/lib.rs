@@ -13,6 +13,10 @@
 //! `wire`, `seal`, `record`, `units` and `report` are pure: no I/O, no clock, no randomness. `sim` is a simulated field
 //! for the demo and the tests.
 
+// First: the true time of `sim` has the arithmetic of its clocks.
+#[macro_use]
+pub mod time;
+
 pub mod cli;
 pub mod config;
 pub mod daemon;
@@ -29,7 +33,6 @@ pub mod seal;
 pub mod sim;
 pub mod state;
 pub mod text;
-pub mod time;
 pub mod units;
 pub mod view;
 pub mod when;

@@ -55,8 +55,8 @@ pub struct DaemonState {
     pub written_steady_s: Option<i64>,
     /// Whether the gateway's clock is synchronised.
     pub clock_synchronised: bool,
-    /// `running`, `stopping` or `stopped`.
-    pub phase: String,
+    /// What it does.
+    pub phase: Phase,
     /// Frames between delimiters since the start.
     pub frames_in: u64,
     /// Frames by outcome since the start; their sum is `frames_in` whenever nothing waits for a commit.
@@ -88,6 +88,34 @@ pub struct DaemonState {
     pub settling_held_back: bool,
     /// The radios.
     pub radios: Vec<RadioState>,
+}
+
+/// What a daemon does.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Phase {
+    /// It receives.
+    Running,
+    /// It ends, and commits what it holds.
+    Stopping,
+    /// It has ended.
+    Stopped,
+    /// A word of another version.
+    #[serde(untagged)]
+    Other(String),
+}
+
+impl Phase {
+    /// Whether it has ended.
+    pub fn is_stopped(&self) -> bool {
+        *self == Self::Stopped
+    }
+}
+
+impl Default for Phase {
+    fn default() -> Self {
+        Self::Other(String::new())
+    }
 }
 
 /// The last commit.
@@ -167,7 +195,7 @@ impl DaemonState {
         let state = dir.and_then(Self::read);
         let state = state.map(|state| state.by_the_clock_now(time::now(), time::steady_s()));
         let is_alive = state.as_ref().is_some_and(|state| {
-            state.phase == "running" && Path::new("/proc").join(state.pid.to_string()).exists()
+            state.phase == Phase::Running && Path::new("/proc").join(state.pid.to_string()).exists()
         });
         (state, is_alive)
     }
@@ -252,6 +280,21 @@ fn write(path: &Path, value: &impl Serialize) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_phase_is_a_word_and_one_of_another_version_is_kept() {
+        for (phase, word) in [
+            (Phase::Running, "running"),
+            (Phase::Stopping, "stopping"),
+            (Phase::Stopped, "stopped"),
+            (Phase::Other("asleep".to_owned()), "asleep"),
+            (Phase::default(), ""),
+        ] {
+            let json = format!("{word:?}");
+            assert_eq!(serde_json::to_string(&phase).unwrap(), json);
+            assert_eq!(serde_json::from_str::<Phase>(&json).unwrap(), phase);
+        }
+    }
 
     #[test]
     fn a_clock_that_is_set_leaves_no_run_of_decades() {

@@ -60,7 +60,7 @@ impl UnixSeconds for GatewayTime {
 
 /// RFC 3339 in UTC, as files and JSON write it.
 pub fn rfc3339(time: impl UnixSeconds) -> String {
-    written(time.unix_seconds(), 0, "%Y-%m-%dT%H:%M:%SZ")
+    written(time, 0, "%Y-%m-%dT%H:%M:%SZ")
 }
 
 /// `20261125T120000Z`: UTC, for names of files. Of a time that no calendar has, its number.
@@ -81,7 +81,8 @@ pub fn date(time: impl UnixSeconds) -> Option<String> {
 }
 
 /// A time in an offset, or that it is not plausible.
-fn written(unix_s: i64, utc_offset_s: i32, form: &str) -> String {
+fn written(time: impl UnixSeconds, utc_offset_s: i32, form: &str) -> String {
+    let unix_s = time.unix_seconds();
     let time = DateTime::<Utc>::from_timestamp(unix_s, 0).filter(|_| PLAUSIBLE_S.contains(&unix_s));
     match time.zip(FixedOffset::east_opt(utc_offset_s)) {
         Some((time, offset)) => time.with_timezone(&offset).format(form).to_string(),
@@ -91,12 +92,12 @@ fn written(unix_s: i64, utc_offset_s: i32, form: &str) -> String {
 
 /// For people: the site's fixed offset, without saying which (whoever prints it labels the table).
 pub fn local(time: impl UnixSeconds, utc_offset_s: i32) -> String {
-    written(time.unix_seconds(), utc_offset_s, "%Y-%m-%d %H:%M")
+    written(time, utc_offset_s, "%Y-%m-%d %H:%M")
 }
 
 /// For people: the site's fixed offset, to the second, and which offset it is.
 pub fn to_the_second(time: impl UnixSeconds, utc_offset_s: i32) -> String {
-    written(time.unix_seconds(), utc_offset_s, "%Y-%m-%d %H:%M:%S %:z")
+    written(time, utc_offset_s, "%Y-%m-%d %H:%M:%S %:z")
 }
 
 /// The label of an offset: `UTC-07:00`.

@@ -124,6 +124,11 @@ pub struct GatewayTime(pub i64);
 macro_rules! arithmetic {
     ($($time:ident),+) => {$(
         impl $time {
+            /// Before any other.
+            pub const MIN: Self = Self(i64::MIN);
+            /// After any other.
+            pub const MAX: Self = Self(i64::MAX);
+
             /// Unix seconds.
             pub const fn unix_s(self) -> i64 {
                 self.0

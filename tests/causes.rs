@@ -10,9 +10,9 @@ use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::{Ledger, Stamp};
-use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::plan::FROM;
 use stonechat::sim::plan::{BatterySwap, ClockSet};
-use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, TruthRecord, What};
+use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth, TruthRecord, What};
 use stonechat::wire::seq::Address;
 use util::chance::Chance;
 use util::daemon::Site;
@@ -38,9 +38,7 @@ fn time(unix_s: i64) -> String {
 }
 
 fn quiet_plan(seed: u64, loggers: usize, days: u32) -> FieldPlan {
-    FieldPlan::harrow_tarn(seed, loggers, FROM_UNIX_S, days)
-        .without_incidents()
-        .with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(seed, loggers, FROM, days).without_incidents().with_faults(FaultRates::none())
 }
 
 /// A second radio: the loggers that only it hears, and when its port was lost.
@@ -52,7 +50,7 @@ struct Hut {
 
 impl Hut {
     fn is_lost(&self, at: i64) -> bool {
-        self.lost.iter().any(|span| span.contains(at))
+        self.lost.iter().any(|span| span.contains(TrueTime(at)))
     }
 }
 
@@ -92,40 +90,43 @@ impl Told {
         let mut ledger = Ledger::open(&site.ledger()).unwrap();
         let radios = if hut.loggers.is_empty() { &["mast"][..] } else { &["mast", "hut"] };
         let mut intake = Intake::new(&ledger.radios(radios).unwrap());
-        let stamp = |unix_s| match wrong {
-            Some((span, by)) if span.contains(unix_s) => Stamp { unix_s: unix_s + by, synchronised: false },
+        let stamp = |unix_s: i64| match wrong {
+            Some((span, by)) if span.contains(TrueTime(unix_s)) => {
+                Stamp { unix_s: unix_s + by, synchronised: false }
+            }
             _ => Stamp { unix_s, synchronised: true },
         };
         // When a radio goes on or off. At one instant, off before on.
         let mut switches: Vec<(i64, bool, usize)> = Vec::new();
         for radio in 0..radios.len() {
-            switches.push((plan.from_unix_s, true, radio));
+            switches.push((plan.from.unix_s(), true, radio));
             for span in &off {
-                switches.extend([(span.from_unix_s, false, radio), (span.to_unix_s, true, radio)]);
+                switches.extend([(span.from.unix_s(), false, radio), (span.to.unix_s(), true, radio)]);
             }
             if let Some((span, _)) = wrong {
-                for at in [span.from_unix_s, span.to_unix_s] {
+                for at in [span.from.unix_s(), span.to.unix_s()] {
                     switches.extend([(at - 1, false, radio), (at, true, radio)]);
                 }
             }
         }
-        switches.extend(hut.lost.iter().flat_map(|of| [(of.from_unix_s, false, 1), (of.to_unix_s, true, 1)]));
+        switches
+            .extend(hut.lost.iter().flat_map(|of| [(of.from.unix_s(), false, 1), (of.to.unix_s(), true, 1)]));
         switches.sort_unstable();
-        let is_off = |at: i64| off.iter().any(|span| span.contains(at));
+        let is_off = |at: i64| off.iter().any(|span| span.contains(TrueTime(at)));
         let mut switches = switches.into_iter().peekable();
-        for emission in run.emissions.iter().filter(|emission| emission.at_unix_s < plan.to_unix_s()) {
-            while let Some((at, on, radio)) = switches.next_if(|(at, ..)| *at <= emission.at_unix_s) {
+        for emission in run.emissions.iter().filter(|emission| emission.at.unix_s() < plan.end().unix_s()) {
+            while let Some((at, on, radio)) = switches.next_if(|(at, ..)| *at <= emission.at.unix_s()) {
                 let goes_on = on && !is_off(at) && !(radio == 1 && hut.is_lost(at));
                 if goes_on { intake.up(radio, stamp(at)) } else { intake.down(radio, stamp(at)) }
             }
             let radio =
                 usize::from(sender(emission.what).is_some_and(|logger| hut.loggers.contains(&logger)));
-            let is_deaf = is_off(emission.at_unix_s) || (radio == 1 && hut.is_lost(emission.at_unix_s));
+            let is_deaf = is_off(emission.at.unix_s()) || (radio == 1 && hut.is_lost(emission.at.unix_s()));
             if !is_deaf {
-                intake.bytes(radio, &emission.bytes, &roster, &mut keyring, stamp(emission.at_unix_s));
+                intake.bytes(radio, &emission.bytes, &roster, &mut keyring, stamp(emission.at.unix_s()));
             }
         }
-        let end = stamp(plan.to_unix_s());
+        let end = stamp(plan.end().unix_s());
         intake.close_windows(end);
         ledger.append(&intake.batch, &roster, end).unwrap();
         util::daemon::seems_to_run(&site.path("run"), end.unix_s);
@@ -144,7 +145,7 @@ impl Told {
     }
 
     fn now(&self) -> String {
-        time(self.plan.to_unix_s())
+        time(self.plan.end().unix_s())
     }
 
     fn gaps(&self, more: &[&str]) -> Value {
@@ -198,8 +199,9 @@ impl Told {
 
     /// What happened and what a report made of it, in hours since the field began: for whoever looks at a failure.
     fn happened(&self, json: &Value) -> String {
-        let hours = |unix_s: i64| (unix_s - FROM_UNIX_S) as f64 / HOUR as f64;
-        let span = |span: &Span| format!("{:.1} to {:.1} h", hours(span.from_unix_s), hours(span.to_unix_s));
+        let hours = |unix_s: i64| (unix_s - FROM.unix_s()) as f64 / HOUR as f64;
+        let span =
+            |span: &Span| format!("{:.1} to {:.1} h", hours(span.from.unix_s()), hours(span.to.unix_s()));
         let mut lines: Vec<String> = Vec::new();
         lines.extend(self.off.iter().map(|off| format!("gateway off: {}", span(off))));
         lines.extend(
@@ -211,15 +213,15 @@ impl Told {
         lines
             .extend(self.plan.logger_outages.iter().map(|(of, at)| format!("logger {of} out: {}", span(at))));
         let at = |what: &str, logger: Address, at: i64| format!("logger {logger} {what}: {:.1} h", hours(at));
-        lines.extend(self.plan.restarts.iter().map(|of| at("restarts", of.address, of.at_unix_s)));
+        lines.extend(self.plan.restarts.iter().map(|of| at("restarts", of.address, of.at.unix_s())));
         lines.extend(
             self.plan
                 .battery_swaps
                 .iter()
-                .map(|of| format!("{} {of:?}", at("gets a new cell", of.address, of.at_unix_s))),
+                .map(|of| format!("{} {of:?}", at("gets a new cell", of.address, of.at.unix_s()))),
         );
         lines.extend(self.plan.clock_sets.iter().map(|of| {
-            format!("{} by {} s", at("has its clock set", of.address, of.at_unix_s), of.seconds_added)
+            format!("{} by {} s", at("has its clock set", of.address, of.at.unix_s()), of.seconds_added)
         }));
         lines.extend(
             self.plan.loggers.iter().map(|of| format!("logger {}: every {} s", of.address, of.interval_s)),
@@ -231,7 +233,7 @@ impl Told {
                 let made = |key: &str| {
                     let (logger, epoch) = (number(&part["logger"]) as u16, number(&part["epoch"]) as u32);
                     let id = stonechat::wire::seq::Identity::new(logger, epoch, number(&part[key]) as u32);
-                    self.truth.record(id.unwrap()).map_or(f64::NAN, |record| hours(record.made_at_unix_s))
+                    self.truth.record(id.unwrap()).map_or(f64::NAN, |record| hours(record.made_at.unix_s()))
                 };
                 lines.push(format!("  made {:.1} to {:.1} h: {part}", made("first"), made("last")));
             }
@@ -241,16 +243,16 @@ impl Told {
 
     /// What kept a record from being heard; several things may have at once, and nothing in particular.
     fn causes(&self, record: &TruthRecord) -> Vec<&'static str> {
-        let at = record.made_at_unix_s;
+        let at = record.made_at.unix_s();
         let logger = record.identity.address;
         let mut causes = Vec::new();
-        if self.plan.logger_outages.iter().any(|(of, span)| *of == logger && span.contains(at)) {
+        if self.plan.logger_outages.iter().any(|(of, span)| *of == logger && span.contains(TrueTime(at))) {
             causes.push(ALONE);
         }
-        if self.off.iter().any(|span| span.contains(at)) {
+        if self.off.iter().any(|span| span.contains(TrueTime(at))) {
             causes.push(GATEWAY);
         }
-        if self.plan.radio_outages.iter().any(|span| span.contains(at)) {
+        if self.plan.radio_outages.iter().any(|span| span.contains(TrueTime(at))) {
             causes.push(STORM);
         }
         if self.hut.loggers.contains(&logger) && self.hut.is_lost(at) {
@@ -298,8 +300,8 @@ fn same_story(one: &Value, other: &Value, context: &str) {
 #[test]
 fn an_import_leaves_the_cause_of_an_outage_and_marks_it_repaired() {
     let mut plan = quiet_plan(4, 5, 4);
-    let storm = FROM_UNIX_S + DAY;
-    plan.radio_outages.push(Span::new(storm, storm + 9 * HOUR));
+    let storm = FROM.unix_s() + DAY;
+    plan.radio_outages.push(Span::new(TrueTime(storm), TrueTime(storm + 9 * HOUR)));
     let told = Told::new(plan, Vec::new());
     let before = told.gaps(&[]);
     let [outage] = &outages(&before)[..] else { panic!("{}", before["outages"]) };
@@ -337,13 +339,12 @@ fn an_import_leaves_the_cause_of_an_outage_and_marks_it_repaired() {
 #[test]
 fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing() {
     let mut plan = quiet_plan(4, 6, 6);
-    plan.radio_outages.push(Span::new(FROM_UNIX_S + DAY, FROM_UNIX_S + DAY + 20 * HOUR));
-    plan.logger_outages
-        .push((address(14), Span::new(FROM_UNIX_S + 3 * DAY, FROM_UNIX_S + 3 * DAY + 9 * HOUR)));
+    plan.radio_outages.push(Span::new(FROM.later(DAY), FROM.later(DAY + 20 * HOUR)));
+    plan.logger_outages.push((address(14), Span::new(FROM.later(3 * DAY), FROM.later(3 * DAY + 9 * HOUR))));
     let told = Told::new(plan, Vec::new());
     let whole = told.gaps(&[]);
-    let middle = time(FROM_UNIX_S + DAY + 10 * HOUR);
-    let later = time(FROM_UNIX_S + 2 * DAY);
+    let middle = time(FROM.unix_s() + DAY + 10 * HOUR);
+    let later = time(FROM.unix_s() + 2 * DAY);
     for filter in [
         &["--logger", "14"][..],
         &["--logger", "12", "--logger", "13"],
@@ -374,7 +375,7 @@ fn what_fell_in_an_outage_is_counted_through_the_same_filter_as_what_is_missing(
 #[test]
 fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
     let mut plan = quiet_plan(4, 5, 4);
-    plan.radio_outages.push(Span::new(FROM_UNIX_S + DAY, FROM_UNIX_S + DAY + 9 * HOUR));
+    plan.radio_outages.push(Span::new(FROM.later(DAY), FROM.later(DAY + 9 * HOUR)));
     let told = Told::new(plan.clone(), Vec::new());
     let over = "All outages are over: every logger is being heard again.";
     assert!(told.text(&[]).contains(over));
@@ -386,7 +387,7 @@ fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
     assert!(!text.contains("All outages are over"), "{text}");
     assert!(text.contains("Whether it is over is known only when the gateway works again"), "{text}");
     // One is silent since the storm: what is asked of another does not say that all are heard.
-    plan.logger_outages.push((address(14), Span::new(FROM_UNIX_S + DAY, FROM_UNIX_S + 4 * DAY)));
+    plan.logger_outages.push((address(14), Span::new(FROM.later(DAY), FROM.later(4 * DAY))));
     let told = Told::new(plan, Vec::new());
     assert!(told.text(&[]).contains("1 logger is still not heard"), "{}", told.text(&[]));
     let part = told.text(&["--logger", "12"]);
@@ -396,10 +397,10 @@ fn that_loggers_are_heard_again_is_said_only_of_those_that_are() {
 #[test]
 fn what_no_logger_could_get_through_is_not_counted_against_its_path() {
     let mut plan = quiet_plan(4, 4, 9);
-    let day = |n: i64| FROM_UNIX_S + n * DAY;
-    plan.radio_outages.push(Span::new(day(5), day(5) + 20 * HOUR));
-    plan.logger_outages.push((address(13), Span::new(day(7), day(7) + 22 * HOUR)));
-    let told = Told::new(plan, vec![Span::new(day(3), day(4) + 12 * HOUR)]);
+    let day = |n: i64| FROM.unix_s() + n * DAY;
+    plan.radio_outages.push(Span::new(TrueTime(day(5)), TrueTime(day(5) + 20 * HOUR)));
+    plan.logger_outages.push((address(13), Span::new(TrueTime(day(7)), TrueTime(day(7) + 22 * HOUR))));
+    let told = Told::new(plan, vec![Span::new(TrueTime(day(3)), TrueTime(day(4) + 12 * HOUR))]);
     let check = |when: &str| {
         let status = told.site.json(&["status", "--json", "--now", &told.now()]);
         for logger in status["loggers"].as_array().unwrap() {
@@ -415,14 +416,14 @@ fn what_no_logger_could_get_through_is_not_counted_against_its_path() {
 
 #[test]
 fn a_time_in_which_the_gateways_clock_was_wrong_changes_no_cause_of_another_time() {
-    let day = |n: i64| FROM_UNIX_S + n * DAY;
+    let day = |n: i64| FROM.unix_s() + n * DAY;
     let mut plan = quiet_plan(4, 5, 6);
-    let storm = Span::new(day(3) + 8 * HOUR, day(3) + 14 * HOUR);
+    let storm = Span::new(TrueTime(day(3) + 8 * HOUR), TrueTime(day(3) + 14 * HOUR));
     plan.radio_outages.push(storm);
-    let off = Span::new(day(1) + 6 * HOUR, day(1) + 15 * HOUR);
+    let off = Span::new(TrueTime(day(1) + 6 * HOUR), TrueTime(day(1) + 15 * HOUR));
     // What it stamps then lies where it was off two days before, or nowhere near, or in the time after.
-    for by in [-2 * DAY, -FROM_UNIX_S, 20 * HOUR] {
-        let wrong = Span::new(day(3) + 2 * HOUR, day(3) + 20 * HOUR);
+    for by in [-2 * DAY, -FROM.unix_s(), 20 * HOUR] {
+        let wrong = Span::new(TrueTime(day(3) + 2 * HOUR), TrueTime(day(3) + 20 * HOUR));
         let told = Told::with_clock(plan.clone(), vec![off], Some((wrong, by)), Hut::default());
         let json = told.gaps(&[]);
         let mut said = outages(&json).clone();
@@ -430,7 +431,7 @@ fn a_time_in_which_the_gateways_clock_was_wrong_changes_no_cause_of_another_time
         let [first, second] = &said[..] else { panic!("{by}: {}", json["outages"]) };
         for (outage, cause, span) in [(first, GATEWAY, off), (second, STORM, storm)] {
             assert_eq!(outage["cause"], cause, "{by}: {outage}");
-            for (key, at) in [("from", span.from_unix_s), ("to", span.to_unix_s)] {
+            for (key, at) in [("from", span.from.unix_s()), ("to", span.to.unix_s())] {
                 let said = typed(&outage[key]);
                 assert!((said - at).abs() < 2 * HOUR, "{by}: {key}: {said} for {at}: {outage}");
             }
@@ -441,12 +442,16 @@ fn a_time_in_which_the_gateways_clock_was_wrong_changes_no_cause_of_another_time
 #[test]
 fn a_storm_in_which_loggers_lost_their_epoch_stays_a_storm() {
     let mut plan = quiet_plan(4, 5, 4);
-    let storm = FROM_UNIX_S + DAY;
-    plan.radio_outages.push(Span::new(storm, storm + 9 * HOUR));
+    let storm = FROM.unix_s() + DAY;
+    plan.radio_outages.push(Span::new(TrueTime(storm), TrueTime(storm + 9 * HOUR)));
     // It is not known how many records these made in their old epoch.
     for number in [11, 12, 13] {
         let at_unix_s = storm + 8 * HOUR + 1800;
-        plan.restarts.push(RestartPlan { address: address(number), at_unix_s, names_previous: false });
+        plan.restarts.push(RestartPlan {
+            address: address(number),
+            at: TrueTime(at_unix_s),
+            names_previous: false,
+        });
     }
     let told = Told::new(plan, Vec::new());
     let json = told.gaps(&[]);
@@ -490,7 +495,7 @@ fn compare(told: &Told, json: &Value, context: &str, seen: &mut BTreeMap<&'stati
             total += u64::from(last - first) + 1;
             for (key, sequence) in [("from", first), ("to", last)] {
                 let id = stonechat::wire::seq::Identity::new(logger, epoch, sequence).unwrap();
-                let made = told.truth.record(id).unwrap().made_at_unix_s;
+                let made = told.truth.record(id).unwrap().made_at.unix_s();
                 let said = typed(&part[key]);
                 let interval = i64::from(told.plan.logger(Address::new(logger).unwrap()).unwrap().interval_s);
                 // Some records of an epoch's beginning, a setting and a day's profile may share a moment.
@@ -631,7 +636,7 @@ fn reports_agree(told: &Told, gaps: &Value, context: &str) {
     assert_eq!(down["outages"], gaps["outages"], "{context}, daemon down");
     assert_eq!(down["gaps"], gaps["gaps"], "{context}, daemon down");
     check(&down, &report("completeness"), &format!("{context}, daemon down"));
-    util::daemon::seems_to_run(&told.site.path("run"), told.plan.to_unix_s());
+    util::daemon::seems_to_run(&told.site.path("run"), told.plan.end().unix_s());
 }
 
 /// What happens in a field, by a number.
@@ -656,12 +661,14 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
     let (mut off, mut alone) = (Vec::new(), Vec::new());
     // One thing a day, on some days two that may overlap; the first and the last day are quiet.
     for day in 1..i64::from(days) - 1 {
-        let begins = FROM_UNIX_S + day * DAY;
+        let begins = FROM.unix_s() + day * DAY;
         for _ in 0..1 + usize::from(chance.percent(30)) {
             let from = begins + HOUR * chance.below(8) as i64;
-            let span = Span::new(from, from + HOUR * (5 + chance.below(9) as i64));
+            let span = Span::new(TrueTime(from), TrueTime(from + HOUR * (5 + chance.below(9) as i64)));
             match chance.below(4) {
-                0 if off.last().is_none_or(|last: &Span| last.to_unix_s + 2 * HOUR < from) => off.push(span),
+                0 if off.last().is_none_or(|last: &Span| last.to.unix_s() + 2 * HOUR < from) => {
+                    off.push(span)
+                }
                 1 => plan.radio_outages.push(span),
                 _ => alone.push((day, span)),
             }
@@ -684,15 +691,15 @@ fn field(seed: u64) -> (FieldPlan, Vec<Span>) {
 fn wrong_clocks(plan: &mut FieldPlan, chance: &mut Chance) -> bool {
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     for address in addresses {
-        let at_unix_s = FROM_UNIX_S + chance.below(7 * DAY as usize) as i64;
+        let at_unix_s = FROM.unix_s() + chance.below(7 * DAY as usize) as i64;
         match chance.below(5) {
             0 => {
                 let seconds_added = [-9 * HOUR, -1800, 1800, 6 * HOUR, 40 * DAY][chance.below(5)];
-                plan.clock_sets.push(ClockSet { address, at_unix_s, seconds_added });
+                plan.clock_sets.push(ClockSet { address, at: TrueTime(at_unix_s), seconds_added });
             }
             1 => plan.battery_swaps.push(BatterySwap {
                 address,
-                at_unix_s,
+                at: TrueTime(at_unix_s),
                 names_previous: chance.percent(70),
                 clock_set_after_s: chance.percent(60).then(|| 3600 + chance.below(200_000) as u32),
             }),
@@ -708,11 +715,11 @@ fn hut(plan: &FieldPlan, chance: &mut Chance) -> Hut {
     let number = plan.loggers.len();
     let (first, many) = (chance.below(number), 1 + chance.below(number - 2));
     let loggers = (first..first + many).map(|at| plan.loggers[at % number].address).collect();
-    let day = FROM_UNIX_S + (1 + chance.below(6) as i64) * DAY;
+    let day = FROM.unix_s() + (1 + chance.below(6) as i64) * DAY;
     let from = day + HOUR * chance.below(8) as i64;
-    let span = Span::new(from, from + HOUR * (5 + chance.below(9) as i64));
+    let span = Span::new(TrueTime(from), TrueTime(from + HOUR * (5 + chance.below(9) as i64)));
     let others = plan.logger_outages.iter().map(|(_, of)| of).chain(&plan.radio_outages);
-    let is_quiet = !others.into_iter().any(|of| (day..day + DAY).contains(&of.from_unix_s));
+    let is_quiet = !others.into_iter().any(|of| (day..day + DAY).contains(&of.from.unix_s()));
     Hut { loggers, lost: if is_quiet { vec![span] } else { Vec::new() } }
 }
 
@@ -762,18 +769,20 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
     let mut has_restarts = chance.percent(30);
     if has_restarts {
         let logger = plan.loggers[chance.below(plan.loggers.len())].address;
-        let at = plan.from_unix_s + DAY + chance.below(5 * DAY as usize) as i64;
-        plan.restarts.push(RestartPlan { address: logger, at_unix_s: at, names_previous: true });
+        let at = plan.from.unix_s() + DAY + chance.below(5 * DAY as usize) as i64;
+        plan.restarts.push(RestartPlan { address: logger, at: TrueTime(at), names_previous: true });
     }
     let has_wrong_clocks = chance.percent(50);
     let mut wrong = None;
     if has_wrong_clocks {
         has_restarts |= wrong_clocks(&mut plan, &mut chance);
         // Nothing happens at the ends of the time in which the gateway's clock is wrong.
-        let day = |n: usize| FROM_UNIX_S + n as i64 * DAY + 22 * HOUR;
+        let day = |n: usize| FROM.unix_s() + n as i64 * DAY + 22 * HOUR;
         let from = chance.below(5);
-        let by = [0, -3 * HOUR, 5 * HOUR, -400 * DAY, -FROM_UNIX_S][chance.below(5)];
-        wrong = chance.percent(60).then(|| (Span::new(day(from), day(from + 1 + chance.below(2))), by));
+        let by = [0, -3 * HOUR, 5 * HOUR, -400 * DAY, -FROM.unix_s()][chance.below(5)];
+        wrong = chance
+            .percent(60)
+            .then(|| (Span::new(TrueTime(day(from)), TrueTime(day(from + 1 + chance.below(2)))), by));
     }
     let hut = if chance.percent(40) { hut(&plan, &mut chance) } else { Hut::default() };
     let told = Told::with_clock(plan, off, wrong, hut);
@@ -830,7 +839,7 @@ fn run_field(seed: u64, seen: &mut BTreeMap<&'static str, u64>) {
 /// A part of the report says of each outage what the whole says of it, and counts what it selects.
 fn filtered(told: &Told, whole: &Value, chance: &mut Chance, context: &str) {
     let logger = told.plan.loggers[chance.below(told.plan.loggers.len())].address;
-    let from = FROM_UNIX_S + chance.below(8 * DAY as usize) as i64;
+    let from = FROM.unix_s() + chance.below(8 * DAY as usize) as i64;
     let to = from + chance.below(4 * DAY as usize) as i64;
     let (logger_text, from_text, to_text) = (logger.to_string(), time(from), time(to));
     let by_time = ["--from", from_text.as_str(), "--to", to_text.as_str()];

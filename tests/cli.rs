@@ -7,11 +7,13 @@ use crate::util;
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
 use stonechat::ledger::Ledger;
-use stonechat::sim::{FaultRates, Field, FieldPlan};
+use stonechat::sim::{FaultRates, Field, FieldPlan, TrueTime};
 use util::daemon::{Site, binary, is_root};
 
 fn plan() -> FieldPlan {
-    FieldPlan::harrow_tarn(21, 3, 1_780_000_000, 2).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(21, 3, TrueTime(1_780_000_000), 2)
+        .without_incidents()
+        .with_faults(FaultRates::none())
 }
 
 /// Runs `run` and expects it to end with this code and a log line that holds all of these.
@@ -183,7 +185,7 @@ fn every_command_explains_itself_with_an_example() {
 
 #[test]
 fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
-    let plan = FieldPlan::harrow_tarn(22, 12, 1_780_000_000, 5);
+    let plan = FieldPlan::harrow_tarn(22, 12, TrueTime(1_780_000_000), 5);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
     let run = Field::new(plan.clone()).run_out();
     let mut daemon = site.start();

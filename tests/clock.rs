@@ -10,9 +10,9 @@ use stonechat::record::clock::{ClockEvent, EpochClock};
 use stonechat::report::gaps;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::plan::FROM;
 use stonechat::sim::{
-    BatterySwap, ClockDrift, ClockSet, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What,
+    BatterySwap, ClockDrift, ClockSet, FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth, What,
 };
 use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::wire::record::{Event, Record};
@@ -29,7 +29,7 @@ fn address(number: u16) -> Address {
 
 /// Three loggers whose frames all arrive within seconds.
 fn quiet(days: u32) -> FieldPlan {
-    FieldPlan::harrow_tarn(5, 3, FROM_UNIX_S, days).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(5, 3, FROM, days).without_incidents().with_faults(FaultRates::none())
 }
 
 fn drifting(plan: &mut FieldPlan, slow_ppm: f64) {
@@ -38,7 +38,7 @@ fn drifting(plan: &mut FieldPlan, slow_ppm: f64) {
 }
 
 fn set(number: u16, day: i64, seconds_added: i64) -> ClockSet {
-    ClockSet { address: address(number), at_unix_s: FROM_UNIX_S + day * DAY + 100, seconds_added }
+    ClockSet { address: address(number), at: FROM.later(day * DAY + 100), seconds_added }
 }
 
 /// Worst differences from the truth in seconds, over the records compared.
@@ -92,16 +92,16 @@ impl Heard {
         let run = Field::new(plan.clone()).run_out();
         let mut truth = run.truth;
         truth.forget_heard();
-        intake.up(0, stamp(plan.from_unix_s));
+        intake.up(0, stamp(plan.from.unix_s()));
         for emission in run.emissions {
             let (What::Whole(id) | What::Repeated(id)) = emission.what else { continue };
             if hears(id, &truth) {
-                intake.bytes(0, &emission.bytes, &roster, &mut keyring, stamp(emission.at_unix_s));
+                intake.bytes(0, &emission.bytes, &roster, &mut keyring, stamp(emission.at.unix_s()));
                 truth.mark_heard(id);
             }
         }
-        intake.close_windows(stamp(plan.to_unix_s()));
-        ledger.append(&intake.batch, &roster, stamp(plan.to_unix_s())).unwrap();
+        intake.close_windows(stamp(plan.end().unix_s()));
+        ledger.append(&intake.batch, &roster, stamp(plan.end().unix_s())).unwrap();
         if settle {
             ledger.settle(u32::MAX, 0).unwrap();
         }
@@ -115,7 +115,7 @@ impl Heard {
         let all = |snapshot: &stonechat::ledger::read::snapshot::Snapshot<'_>| {
             for made in self.truth.heard() {
                 let corrected = gaps::corrected(snapshot.coverage(), snapshot, made.identity)?.unwrap();
-                worst.take(made.made_at_unix_s, i64::from(made.time), corrected.time.unix_s());
+                worst.take(made.made_at.unix_s(), i64::from(made.time), corrected.time.unix_s());
             }
             Ok(())
         };
@@ -146,7 +146,7 @@ impl Heard {
                 LoggerTime(recorded),
                 None,
             );
-            worst.take(made.made_at_unix_s, recorded, corrected.time.unix_s());
+            worst.take(made.made_at.unix_s(), recorded, corrected.time.unix_s());
         }
         worst
     }
@@ -154,7 +154,7 @@ impl Heard {
     /// How far the times of gaps of at least three records are from when those records were made.
     fn worst_of_gaps(&self) -> (usize, i64) {
         let roster = self.plan.to_roster();
-        let now = self.plan.to_unix_s();
+        let now = self.plan.end().unix_s();
         let report = self
             .reader
             .read(|snapshot| gaps::report(&roster, snapshot.coverage(), snapshot, GatewayTime(now), |_| true))
@@ -163,7 +163,7 @@ impl Heard {
         for gap in report.gaps.iter().filter(|gap| gap.records() >= 3) {
             for (sequence, time) in [(gap.first, gap.from), (gap.last, gap.to)] {
                 let id = Identity::new(gap.logger.number(), gap.epoch.number(), sequence).unwrap();
-                let made_at = self.truth.record(id).unwrap().made_at_unix_s;
+                let made_at = self.truth.record(id).unwrap().made_at.unix_s();
                 worst = (worst.0 + 1, worst.1.max(time.unwrap().since(GatewayTime(made_at)).abs()));
             }
         }
@@ -183,7 +183,7 @@ fn is_clock_set(id: Identity, truth: &Truth) -> bool {
 fn new_cell(number: u16, day: i64, set_after_s: Option<u32>) -> BatterySwap {
     BatterySwap {
         address: address(number),
-        at_unix_s: FROM_UNIX_S + day * DAY,
+        at: FROM.later(day * DAY),
         names_previous: number != 12,
         clock_set_after_s: set_after_s,
     }
@@ -241,7 +241,7 @@ fn a_wrong_hour_is_set_right_in_both_directions() {
     for wrong in [-HOUR, HOUR] {
         let mut plan = quiet(40);
         drifting(&mut plan, 10.0);
-        let drift_s = plan.clock_drift[0].1.lost_s(plan.from_unix_s, plan.to_unix_s()).ceil() as i64;
+        let drift_s = plan.clock_drift[0].1.lost_s(plan.from, plan.end()).ceil() as i64;
         // Wrong from the start until day 12; set wrong by someone on day 5, and right on day 21; three settings.
         plan.clock_sets = vec![set(11, 12, wrong), set(12, 5, -wrong), set(12, 21, wrong)];
         plan.clock_sets.extend([set(13, 8, wrong), set(13, 9, wrong), set(13, 30, 0)]);
@@ -261,16 +261,13 @@ fn a_drift_of_minutes_a_month_is_spread_between_settings() {
         let mut plan = quiet(70);
         drifting(&mut plan, slow_ppm);
         let lost_s = |from: i64, to: i64| {
-            plan.clock_drift[0].1.lost_s(plan.from_unix_s + from * DAY, plan.from_unix_s + to * DAY).abs()
+            plan.clock_drift[0].1.lost_s(plan.from.later(from * DAY), plan.from.later(to * DAY)).abs()
         };
         // What is never set right again, and the longest stretch between two settings.
         let (open, between) = (lost_s(0, 70).ceil() as i64, lost_s(0, 40).max(lost_s(20, 65)).ceil() as i64);
         plan.clock_sets = vec![set(11, 20, 0), set(11, 65, 0), set(12, 40, 0)];
-        plan.restarts = vec![RestartPlan {
-            address: address(11),
-            at_unix_s: plan.from_unix_s + 50 * DAY,
-            names_previous: true,
-        }];
+        plan.restarts =
+            vec![RestartPlan { address: address(11), at: plan.from.later(50 * DAY), names_previous: true }];
         let heard = Heard::new(plan, all, |_| true, true);
         let (worst, by_hand) = (heard.worst(), heard.worst_by_hand());
         println!("{slow_ppm} ppm and the cold: open {open} s, {between} s between: {worst:?}; {by_hand:?}");
@@ -300,10 +297,10 @@ fn a_right_clock_is_left_alone_even_where_frames_come_hours_late() {
 
 #[test]
 fn gaps_of_a_whole_season_lie_where_the_truth_has_them() {
-    let mut plan = FieldPlan::harrow_tarn(9, 12, FROM_UNIX_S, 35);
+    let mut plan = FieldPlan::harrow_tarn(9, 12, FROM, 35);
     // A deaf time while one clock is in the year 2000.
-    let swap = plan.battery_swaps[0].at_unix_s;
-    plan.radio_outages.push(Span::new(swap + HOUR, swap + 4 * HOUR));
+    let swap = plan.battery_swaps[0].at.unix_s();
+    plan.radio_outages.push(Span::new(TrueTime(swap + HOUR), TrueTime(swap + 4 * HOUR)));
     let intervals = plan.loggers.iter().map(|logger| i64::from(logger.interval_s)).max().unwrap();
     let heard = Heard::new(plan, all, |_| true, true);
     let (worst, (times, worst_of_gaps)) = (heard.worst(), heard.worst_of_gaps());

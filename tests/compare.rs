@@ -7,9 +7,9 @@ use crate::util;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use stonechat::ledger::care::backup;
-use stonechat::ledger::care::compare::{DifferenceKind, RecordsCompared, Side, compare};
+use stonechat::ledger::care::compare::{ComparedSide, DifferenceKind, RecordsCompared, compare};
 use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
-use stonechat::sim::{Emission, Field, FieldPlan, Run};
+use stonechat::sim::{Emission, Field, FieldPlan, Run, TrueTime};
 use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Identity, Slot};
@@ -38,7 +38,7 @@ impl Chance {
 }
 
 fn field(seed: u64, days: u32) -> (FieldPlan, Run) {
-    let plan = FieldPlan::harrow_tarn(seed, 6, 1_780_000_000, days);
+    let plan = FieldPlan::harrow_tarn(seed, 6, TrueTime(1_780_000_000), days);
     let run = Field::new(plan.clone()).run_out();
     (plan, run)
 }
@@ -48,8 +48,8 @@ fn part(run: &Run, chance: &mut Chance, lost_one_in: u64) -> Vec<Emission> {
     run.emissions.iter().filter(|_| !chance.one_in(lost_one_in)).cloned().collect()
 }
 
-fn copy_of(path: &Path) -> Side {
-    Side::ledger(path, false, |_| ()).unwrap()
+fn copy_of(path: &Path) -> ComparedSide {
+    ComparedSide::ledger(path, false, |_| ()).unwrap()
 }
 
 /// The keys that differ in one way, out of the ranges that are told.
@@ -120,7 +120,7 @@ fn differences_are_those_of_the_sets_of_records_whatever_is_settled_on_either_si
         assert!(keys(&found, DifferenceKind::NotComparable).is_empty());
         assert_eq!(same(&found), in_a.intersection(&in_b).count() as u64);
         // Worked out from every row it is the same.
-        let anew = |path: &Path| Side::ledger(path, true, |_| ()).unwrap();
+        let anew = |path: &Path| ComparedSide::ledger(path, true, |_| ()).unwrap();
         let full = compare(&anew(&a), &anew(&b), |_| true).unwrap();
         assert_eq!(full.loggers, found.loggers);
         // And the other way round.
@@ -186,7 +186,7 @@ fn what_a_copy_gave_up_to_a_backup_is_the_same_by_digest_and_not_comparable_wher
 
 /// A site whose ledger lacks some of what its loggers still have.
 fn site_with_losses() -> (Site, FieldPlan, Run, PathBuf) {
-    let plan = FieldPlan::harrow_tarn(74, 4, 1_780_000_000, 6).without_incidents();
+    let plan = FieldPlan::harrow_tarn(74, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     hand::receive(&site.ledger(), &plan, &run.emissions);

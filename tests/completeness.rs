@@ -16,14 +16,13 @@ use stonechat::record::roster::{InService, Logger, Roster};
 use stonechat::report::completeness::{
     CompletenessWanted, Count, Counts, LoggerCounts, Source, Span, months,
 };
-use stonechat::report::counted;
 use stonechat::report::gaps::{Gap, GapState, Report, Silence};
 use stonechat::report::origin;
 use stonechat::report::service::Service;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
-use stonechat::sim::{self, Field, FieldPlan, Truth};
+use stonechat::sim::plan::FROM;
+use stonechat::sim::{self, Field, FieldPlan, TrueTime, Truth};
 use stonechat::time::GatewayTime;
 use stonechat::view::completeness::{as_json, csv as as_csv, page};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
@@ -370,7 +369,7 @@ impl History {
         reader
             .read(|snapshot| {
                 let unsettled = Unsettled::take(snapshot)?;
-                origin::count(
+                origin::of_logger(
                     snapshot,
                     &unsettled,
                     logger,
@@ -433,7 +432,7 @@ proptest! {
 
 /// Seventy days of the embankment, with the configuration that a site would have.
 fn embankment(settle_rows: u32) -> (tempfile::TempDir, Config, Truth, i64) {
-    let plan = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 70);
+    let plan = FieldPlan::harrow_tarn(4, 12, FROM, 70);
     let dir = tempfile::tempdir().unwrap();
     plan.write_config(dir.path(), "/dev/null", 1.0).unwrap();
     let config = stonechat::config::load(&dir.path().join("site.toml")).unwrap();
@@ -442,16 +441,16 @@ fn embankment(settle_rows: u32) -> (tempfile::TempDir, Config, Truth, i64) {
     let mut keyring = Keyring::default();
     keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
     let mut intake = Intake::new(&radios);
-    intake.up(0, stamp(plan.from_unix_s));
-    let now = plan.to_unix_s();
+    intake.up(0, stamp(plan.from.unix_s()));
+    let now = plan.end().unix_s();
     let run = Field::new(plan.clone()).run_out();
     let (mut truth, mut witness) = (run.truth, sim::Witness::default());
     truth.forget_heard();
-    for emission in run.emissions.iter().filter(|emission| emission.at_unix_s <= now) {
+    for emission in run.emissions.iter().filter(|emission| emission.at.unix_s() <= now) {
         witness.feed(&emission.bytes, &mut truth);
-        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at.unix_s()));
         if intake.batch.items.len() > 5_000 {
-            ledger.append(&intake.batch, &config.roster, stamp(emission.at_unix_s)).unwrap();
+            ledger.append(&intake.batch, &config.roster, stamp(emission.at.unix_s())).unwrap();
             intake.batch.clear();
         }
     }
@@ -476,7 +475,7 @@ fn by_month(now: i64, number: u32) -> CompletenessWanted {
 fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     let (_dir, config, truth, now) = embankment(3_000);
     let wanted = by_month(now, 4);
-    let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+    let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for of in &counts {
         let ranges: BTreeMap<u32, _> = truth
             .epochs(of.logger)
@@ -500,7 +499,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
         for (span, counts) in wanted.spans.iter().zip(&of.spans) {
             let naive = heard
                 .iter()
-                .filter(|r| (span.from..span.to).contains(&GatewayTime(r.made_at_unix_s)))
+                .filter(|r| (span.from..span.to).contains(&GatewayTime(r.made_at.unix_s())))
                 .count() as u64;
             if is_all {
                 assert!(counts.radio.abs_diff(naive) <= 3, "logger {}: {} {naive}", of.logger, counts.radio);
@@ -508,7 +507,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
             let naive = truth
                 .records_of(of.logger)
                 .iter()
-                .filter(|r| (span.from..span.to).contains(&GatewayTime(r.made_at_unix_s)))
+                .filter(|r| (span.from..span.to).contains(&GatewayTime(r.made_at.unix_s())))
                 .filter(|r| expected_from(r.identity.epoch.number(), r.identity.sequence.number()))
                 .count() as u64;
             assert!(
@@ -519,7 +518,7 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
         }
     }
     // As of now, row by row: the same.
-    let by_rows = counted::count(
+    let by_rows = origin::count(
         &config,
         &CompletenessWanted { as_of: Some(GatewayTime(now)), ..wanted.clone() },
         GatewayTime(now),
@@ -529,14 +528,14 @@ fn counts_of_a_field_are_the_truths_by_blocks_and_by_rows_alike() {
     assert_eq!(by_rows, counts);
     // And of a ledger of which nothing is settled.
     let (_dir, config, _, _) = embankment(0);
-    assert_eq!(counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap(), counts);
+    assert_eq!(origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap(), counts);
 }
 
 #[test]
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_csv() {
     let (_dir, config, _, now) = embankment(3_000);
     let wanted = by_month(now, 3);
-    let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+    let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
     for (name, columns) in [("80", 80), ("140", 140)] {
         let text = page(util::frame(&config, now), &wanted, &counts, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
@@ -561,7 +560,7 @@ fn the_report_reads_as_reviewed_at_80_and_140_columns_and_adds_up_in_json_and_cs
 
 #[test]
 fn the_command_takes_spans_and_times_and_says_what_is_wrong_with_them() {
-    let plan = FieldPlan::harrow_tarn(21, 3, T0, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(21, 3, TrueTime(T0), 2).without_incidents();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());
     let now = "2026-05-30T00:00:00Z";
@@ -602,7 +601,7 @@ fn records_of_which_nothing_says_when_they_came_count_as_held_at_any_time_as_in_
     drop(db);
     let missing = |as_of: Option<i64>| {
         let wanted = CompletenessWanted { as_of: as_of.map(GatewayTime), ..by_month(now, 3) };
-        let counts = counted::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
+        let counts = origin::count(&config, &wanted, GatewayTime(now), |_, _, _| ()).unwrap();
         counts.iter().map(|of| of.all.missing).collect::<Vec<_>>()
     };
     assert!(missing(None).iter().any(|&missing| missing > 0));

@@ -12,7 +12,8 @@ use std::os::unix::process::CommandExt;
 use std::time::{Duration, Instant};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
-use stonechat::sim::{FaultRates, Field, FieldPlan};
+use stonechat::sim::{FaultRates, Field, FieldPlan, TrueTime};
+use stonechat::state::Phase;
 use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::truth::{held_equals_truth, ledger_equals_truth, verified};
@@ -97,7 +98,7 @@ fn after_a_kill(site: &Site, field: &Field, plan: &FieldPlan, before: usize, tol
                 &roster,
                 snapshot.coverage(),
                 snapshot,
-                GatewayTime(plan.to_unix_s()),
+                GatewayTime(plan.end().unix_s()),
                 |_| true,
             )
         })
@@ -182,7 +183,7 @@ fn await_settle(daemon: &mut Daemon) {
 
 #[test]
 fn a_second_daemon_is_refused_and_told_who_has_the_ledger() {
-    let plan = FieldPlan::harrow_tarn(3, 2, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(3, 2, TrueTime(1_780_000_000), 1);
     let (site, _pty) = Site::with_pty(&plan, 0.1, "");
     let mut first = site.start();
     first.wait_listening();
@@ -196,7 +197,7 @@ fn a_second_daemon_is_refused_and_told_who_has_the_ledger() {
 
 #[test]
 fn another_user_with_group_read_opens_the_ledger_with_the_daemon_up_stopped_and_killed() {
-    let plan = FieldPlan::harrow_tarn(4, 3, 1_780_000_000, 1).without_incidents();
+    let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(1_780_000_000), 1).without_incidents();
     let (site, mut pty) = Site::with_pty(&plan, 0.1, "");
     // Others may enter the folder and read the configuration, but write nothing there.
     use std::os::unix::fs::PermissionsExt;
@@ -234,7 +235,7 @@ fn another_user_with_group_read_opens_the_ledger_with_the_daemon_up_stopped_and_
 
 #[test]
 fn told_to_stop_it_commits_at_once_and_says_so() {
-    let plan = FieldPlan::harrow_tarn(5, 12, 1_780_000_000, 1).without_incidents();
+    let plan = FieldPlan::harrow_tarn(5, 12, TrueTime(1_780_000_000), 1).without_incidents();
     let (site, mut pty) = Site::with_pty(&plan, 3600.0, "");
     let socket_path = site.path("notify");
     let socket = UnixDatagram::bind(&socket_path).unwrap();
@@ -256,12 +257,12 @@ fn told_to_stop_it_commits_at_once_and_says_so() {
     assert!(told().starts_with("STOPPING=1"));
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let state = stonechat::state::DaemonState::read(&site.path("run")).unwrap();
-    assert_eq!((state.phase.as_str(), state.waiting), ("stopped", 0));
+    assert_eq!((state.phase, state.waiting), (Phase::Stopped, 0));
 }
 
 #[test]
 fn a_port_that_vanishes_is_told_once_tried_again_and_heard_again() {
-    let plan = FieldPlan::harrow_tarn(6, 4, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(6, 4, TrueTime(1_780_000_000), 2).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
     let run = Field::new(plan.clone()).run_out();
@@ -291,7 +292,7 @@ fn a_port_that_vanishes_is_told_once_tried_again_and_heard_again() {
 
 #[test]
 fn a_new_key_opens_what_was_set_aside_when_the_configuration_is_read_again() {
-    let plan = FieldPlan::harrow_tarn(8, 3, 1_780_000_000, 7).without_incidents();
+    let plan = FieldPlan::harrow_tarn(8, 3, TrueTime(1_780_000_000), 7).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "");
     // A keyring that derives for another slot only: every frame of slot 0 waits.
@@ -364,7 +365,7 @@ fn await_log(daemon: &Daemon, text: &str) {
 
 #[test]
 fn a_line_that_floods_without_end_does_not_keep_it_from_stopping() {
-    let plan = FieldPlan::harrow_tarn(9, 1, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(9, 1, TrueTime(1_780_000_000), 1);
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let port = format!("tcp://{}", listener.local_addr().unwrap());
     let site = Site::new(&plan, &port, 0.2, "");

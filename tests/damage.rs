@@ -14,7 +14,7 @@ use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::report::gaps::{self, Report};
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
 use stonechat::time::GatewayTime;
 use util::daemon::{PATIENCE, Site};
 use util::hand;
@@ -27,7 +27,7 @@ const PROMISE: &str = "a damaged ledger is set aside, intake goes on, no false g
 /// A ledger of some days with gaps of every kind, settled but for its end, and what is known of it beside it.
 fn filled(dir: &Path, seed: u64) -> (PathBuf, FieldPlan, Run) {
     let path = dir.join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(seed, 6, 1_780_000_000, 6);
+    let plan = FieldPlan::harrow_tarn(seed, 6, TrueTime(1_780_000_000), 6);
     let run = Field::new(plan.clone()).run_out();
     hand::receive(&path, &plan, &run.emissions);
     (path, plan, run)
@@ -38,7 +38,13 @@ fn report(path: &Path, plan: &FieldPlan, run: &Run) -> Report {
     Reader::open(path)
         .unwrap()
         .read(|snapshot| {
-            gaps::report(&roster, snapshot.coverage(), snapshot, GatewayTime(run.truth.to_unix_s()), |_| true)
+            gaps::report(
+                &roster,
+                snapshot.coverage(),
+                snapshot,
+                GatewayTime(run.truth.end().unix_s()),
+                |_| true,
+            )
         })
         .unwrap()
 }
@@ -203,7 +209,7 @@ fn a_lost_wal_is_noticed_by_what_is_known_and_what_only_it_had_is_missing() {
 fn commits_since_the_last_settle_are_carried_over_where_their_seals_prove_them() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(93, 6, 1_780_000_000, 6);
+    let plan = FieldPlan::harrow_tarn(93, 6, TrueTime(1_780_000_000), 6);
     let run = Field::new(plan.clone()).run_out();
     let (first, second) = run.emissions.split_at(run.emissions.len() - 400);
     hand::receive(&path, &plan, first);
@@ -519,7 +525,7 @@ fn a_file_of_something_else_where_no_ledger_is_known_is_left_alone() {
 
 #[test]
 fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_under_it() {
-    let plan = FieldPlan::harrow_tarn(96, 6, 1_780_000_000, 4).without_incidents();
+    let plan = FieldPlan::harrow_tarn(96, 6, TrueTime(1_780_000_000), 4).without_incidents();
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 1000");
     let run = Field::new(plan.clone()).run_out();
     let line = run.line();
@@ -559,7 +565,7 @@ fn the_daemon_goes_on_with_a_new_ledger_when_its_own_is_damaged_between_runs_or_
     aside.retain(|path| !["-wal", "-shm"].iter().any(|end| path.to_string_lossy().ends_with(end)));
     assert_eq!(aside.len(), 2, "{aside:?}\n{}", daemon.log());
     assert_eq!(daemon.log().matches("the ledger was damaged").count(), 2, "{}", daemon.log());
-    let status = site.output(&["status", "--now", &stonechat::text::rfc3339(run.truth.to_unix_s())]);
+    let status = site.output(&["status", "--now", &stonechat::text::rfc3339(run.truth.end().unix_s())]);
     let text = String::from_utf8_lossy(&status.stdout).into_owned();
     assert!(text.contains("the ledger was damaged"), "{text}");
     let gaps = report(&site.ledger(), &plan, &run);
@@ -605,7 +611,7 @@ fn which_keys_have_opened_frames_outlives_damage_and_goes_with_backups_and_salva
     let emissions = Field::new(plan.clone()).run_out().emissions;
     hand::receive(&new, &plan, &emissions[emissions.len() - 20..]);
     assert!(!Ledger::open(&new).unwrap().proven_keys().unwrap().is_empty());
-    let how = stonechat::ledger::care::salvage::How { by: "R. Dale", ..Default::default() };
+    let how = stonechat::ledger::care::salvage::SalvageOptions { by: "R. Dale", ..Default::default() };
     stonechat::ledger::care::salvage::salvage(&copy, &new, &plan.to_roster(), how, NOW, |_, _| ()).unwrap();
     assert_eq!(Ledger::open(&new).unwrap().proven_keys().unwrap(), proven);
     verified(&new);

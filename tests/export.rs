@@ -9,13 +9,13 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::download::Item;
 use stonechat::record::judge::{Placed, Row};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::{ClockDrift, FaultRates, Field, FieldPlan, Run};
+use stonechat::sim::{ClockDrift, FaultRates, Field, FieldPlan, Run, TrueTime};
 use stonechat::text::rfc3339;
 use stonechat::wire::record::{Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
@@ -23,7 +23,7 @@ use util::daemon::{PATIENCE, Site, is_root};
 
 /// A site whose ledger holds some days of a simulated field, two thirds of it settled.
 fn site(seed: u64, loggers: usize, days: u32) -> (Site, FieldPlan, Run) {
-    let plan = FieldPlan::harrow_tarn(seed, loggers, 1_780_000_000, days);
+    let plan = FieldPlan::harrow_tarn(seed, loggers, TrueTime(1_780_000_000), days);
     let site = Site::new(&plan, "tcp://127.0.0.1:9", 1.0, "");
     let run = fill(&site.ledger(), &plan);
     (site, plan, run)
@@ -39,10 +39,10 @@ pub fn fill(path: &Path, plan: &FieldPlan) -> Run {
     let parts: Vec<_> = run.emissions.chunks(200).collect();
     for (at, part) in parts.iter().enumerate() {
         for emission in *part {
-            let now = Stamp { unix_s: emission.at_unix_s, synchronised: true };
+            let now = Stamp { unix_s: emission.at.unix_s(), synchronised: true };
             intake.bytes(0, &emission.bytes, &roster, &mut keyring, now);
         }
-        let now = Stamp { unix_s: part.last().unwrap().at_unix_s, synchronised: true };
+        let now = Stamp { unix_s: part.last().unwrap().at.unix_s(), synchronised: true };
         intake.close_windows(now);
         ledger.append(&intake.batch, &roster, now).unwrap();
         intake.batch.clear();
@@ -340,7 +340,7 @@ fn each_gap_gets_a_row_with_its_count_and_estimated_times_in_the_order_of_identi
 
 #[test]
 fn the_corrected_clock_is_nearer_to_the_truth_than_the_recorded_one() {
-    let mut plan = FieldPlan::harrow_tarn(86, 3, 1_780_000_000, 60).without_incidents();
+    let mut plan = FieldPlan::harrow_tarn(86, 3, TrueTime(1_780_000_000), 60).without_incidents();
     // 60 seconds a month are 23 ppm.
     let loggers: Vec<_> = plan.to_roster().loggers().map(|logger| logger.address).collect();
     for (at, logger) in loggers.into_iter().enumerate() {
@@ -360,7 +360,7 @@ fn the_corrected_clock_is_nearer_to_the_truth_than_the_recorded_one() {
         let cells: Vec<&str> = line.split(',').collect();
         let id =
             Identity::new(cells[0].parse().unwrap(), cells[1].parse().unwrap(), cells[2].parse().unwrap());
-        let made = run.truth.record(id.unwrap()).unwrap().made_at_unix_s;
+        let made = run.truth.record(id.unwrap()).unwrap().made_at.unix_s();
         rows += 1;
         off += (unix(cells[logger_time]) - made).abs();
         corrected += (unix(cells[3]) - made).abs();
@@ -385,7 +385,7 @@ struct Stored {
 #[test]
 fn as_of_gives_what_would_have_been_delivered_then() {
     const T0: i64 = 1_780_000_000;
-    let plan = FieldPlan::harrow_tarn(87, 2, T0, 1);
+    let plan = FieldPlan::harrow_tarn(87, 2, TrueTime(T0), 1);
     let roster = plan.to_roster();
     let logger = roster.loggers().next().unwrap().address.number();
     for seed in 0..12_u64 {
@@ -454,7 +454,7 @@ fn as_of_gives_what_would_have_been_delivered_then() {
                         })
                         .collect();
                     let withdrawals = Planner::open(&site.ledger()).unwrap().withdrawals().unwrap();
-                    let evidence = Evidence {
+                    let evidence = ImportEvidence {
                         file: "model.csv".into(),
                         size_bytes: 1,
                         sha256: format!("{at:064x}"),
@@ -916,7 +916,7 @@ fn the_lines_of_the_documentation_run() {
 
 #[test]
 fn no_command_writes_over_a_file_of_the_site_even_where_it_is_asked_to() {
-    let plan = FieldPlan::harrow_tarn(73, 2, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(73, 2, TrueTime(1_780_000_000), 2).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
     util::hand::receive(&site.ledger(), &plan, &run.emissions);

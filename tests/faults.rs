@@ -16,7 +16,7 @@ use std::process::{Command, ExitStatus, Stdio};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 use stonechat::ledger::Ledger;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Run, TrueTime};
 use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site, is_root};
 use util::promises;
@@ -26,7 +26,7 @@ use util::{hand, read_data};
 
 #[test]
 fn a_failed_sync_ends_the_daemon_with_3_and_a_restart_holds_what_was_told_committed() {
-    let plan = FieldPlan::harrow_tarn(31, 6, 1_780_000_000, 4).without_incidents();
+    let plan = FieldPlan::harrow_tarn(31, 6, TrueTime(1_780_000_000), 4).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
     let run = Field::new(plan.clone()).run_out();
@@ -66,7 +66,7 @@ fn a_full_disk_makes_it_hold_what_comes_and_it_goes_on_by_itself() {
         eprintln!("skipped: a small disk of its own needs root and mount namespaces");
         return;
     }
-    let plan = FieldPlan::harrow_tarn(32, 12, 1_780_000_000, 10).without_incidents();
+    let plan = FieldPlan::harrow_tarn(32, 12, TrueTime(1_780_000_000), 10).without_incidents();
     let plan = plan.with_faults(FaultRates::none());
     let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "");
     std::fs::create_dir(site.path("disk")).unwrap();
@@ -573,7 +573,7 @@ fn whichever_write_or_sync_of_a_backup_fails_a_copy_under_its_name_is_sound_or_t
 
 #[test]
 fn whichever_write_or_sync_of_a_migration_fails_every_value_is_there_after_the_next_one() {
-    let plan = FieldPlan::harrow_tarn(45, 2, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(45, 2, TrueTime(1_780_000_000), 1);
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     let old = |path: &Path| {
         let db = rusqlite::Connection::open(path).unwrap();

@@ -26,20 +26,20 @@ use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::hand::plan::{Listener, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::completeness::CompletenessWanted;
 use stonechat::report::completeness::Span as Spanned;
-use stonechat::report::counted;
+use stonechat::report::origin;
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::report::service::Service;
 use stonechat::report::status;
 use stonechat::report::walk;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::plan::FROM;
 use stonechat::sim::{
     BatterySwap, ClockDrift, ClockSet, Emission, FaultRates, Field, FieldPlan, IntervalChange, RestartPlan,
-    Span, Truth, TruthRecord, UnitReplacement, Witness,
+    Span, TrueTime, Truth, TruthRecord, UnitReplacement, Witness,
 };
 use stonechat::time::GatewayTime;
 use stonechat::view;
@@ -59,36 +59,39 @@ fn number(name: &str) -> Option<u64> {
 
 /// Loggers with memories of hours to days, to which everything happens that moves a clock, a memory or an epoch.
 fn field(seed: u64) -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM_UNIX_S, DAYS as u32).without_incidents().with_faults(
-        FaultRates {
+    let mut plan =
+        FieldPlan::harrow_tarn(seed, 5, FROM, DAYS as u32).without_incidents().with_faults(FaultRates {
             lost: 0.03,
             repeated: 0.02,
             reordered: 0.01,
             reorder_frames_max: 4,
             late: 0.01,
             ..FaultRates::none()
-        },
-    );
+        });
     let mut chance = Chance(seed ^ 0x5eed);
-    let moment = |chance: &mut Chance| FROM_UNIX_S + chance.below((DAYS * DAY) as usize) as i64;
+    let moment = |chance: &mut Chance| FROM.unix_s() + chance.below((DAYS * DAY) as usize) as i64;
     for _ in 0..2 {
         let from = moment(&mut chance);
-        plan.radio_outages.push(Span::new(from, from + 1_800 + chance.below(50_000) as i64));
+        plan.radio_outages
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance.below(50_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let address = plan.loggers[n].address;
         plan.loggers[n].memory_records = 30 + chance.below(250) as u32;
         let from = moment(&mut chance);
-        plan.logger_outages.push((address, Span::new(from, from + 3_600 + chance.below(100_000) as i64)));
+        plan.logger_outages.push((
+            address,
+            Span::new(TrueTime(from), TrueTime(from + 3_600 + chance.below(100_000) as i64)),
+        ));
         for _ in 0..chance.below(3) {
             let names_previous = chance.percent(50);
-            plan.restarts.push(RestartPlan { address, at_unix_s: moment(&mut chance), names_previous });
+            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(&mut chance)), names_previous });
         }
         if chance.percent(40) {
-            plan.openings.push((address, moment(&mut chance)));
+            plan.openings.push((address, TrueTime(moment(&mut chance))));
         }
         if chance.percent(20) {
-            plan.memory_clears.push((address, moment(&mut chance)));
+            plan.memory_clears.push((address, TrueTime(moment(&mut chance))));
         }
         if chance.percent(40) {
             // Seconds, hours, a year, or from before 1980 on; ahead or behind.
@@ -96,7 +99,7 @@ fn field(seed: u64) -> FieldPlan {
             let seconds_added = chance.below(most as usize) as i64;
             let seconds_added =
                 if chance.percent(40) { -seconds_added.min(400 * DAY) } else { seconds_added };
-            plan.clock_sets.push(ClockSet { address, at_unix_s: moment(&mut chance), seconds_added });
+            plan.clock_sets.push(ClockSet { address, at: TrueTime(moment(&mut chance)), seconds_added });
         }
         if chance.percent(60) {
             let slow_ppm = chance.below(300) as f64 - 150.0;
@@ -105,7 +108,7 @@ fn field(seed: u64) -> FieldPlan {
         if chance.percent(25) {
             plan.battery_swaps.push(BatterySwap {
                 address,
-                at_unix_s: moment(&mut chance),
+                at: TrueTime(moment(&mut chance)),
                 names_previous: chance.percent(50),
                 clock_set_after_s: chance.percent(50).then(|| 60 + chance.below(40_000) as u32),
             });
@@ -113,16 +116,21 @@ fn field(seed: u64) -> FieldPlan {
         if chance.percent(20) {
             let stopped_before_s = if chance.percent(50) { 0 } else { chance.below(60_000) as u32 };
             let (at_unix_s, unit) = (moment(&mut chance), 900_000 + n as u64);
-            plan.unit_replacements.push(UnitReplacement { address, at_unix_s, unit, stopped_before_s });
+            plan.unit_replacements.push(UnitReplacement {
+                address,
+                at: TrueTime(at_unix_s),
+                unit,
+                stopped_before_s,
+            });
         }
         if chance.percent(20) {
             let at_unix_s = moment(&mut chance);
-            plan.interval_changes.push(IntervalChange { address, at_unix_s, interval_s: 120 });
+            plan.interval_changes.push(IntervalChange { address, at: TrueTime(at_unix_s), interval_s: 120 });
             let at_unix_s = at_unix_s + 3_600 + chance.below(10_000) as i64;
-            plan.interval_changes.push(IntervalChange { address, at_unix_s, interval_s: 900 });
+            plan.interval_changes.push(IntervalChange { address, at: TrueTime(at_unix_s), interval_s: 900 });
         }
         if chance.percent(20) {
-            plan.in_service_from.push((address, moment(&mut chance).min(FROM_UNIX_S + 2 * DAY)));
+            plan.in_service_from.push((address, TrueTime(moment(&mut chance).min(FROM.unix_s() + 2 * DAY))));
         }
     }
     plan
@@ -134,21 +142,21 @@ struct GatewayClock(Vec<(Span, i64)>);
 impl GatewayClock {
     fn new(chance: &mut Chance) -> Self {
         let spans = (0..chance.below(4)).map(|_| {
-            let from = FROM_UNIX_S + chance.below((DAYS * DAY) as usize) as i64;
+            let from = FROM.unix_s() + chance.below((DAYS * DAY) as usize) as i64;
             let off = match chance.below(4) {
                 // From 1970 on.
-                0 => -FROM_UNIX_S,
+                0 => -FROM.unix_s(),
                 1 => -(chance.below(60 * DAY as usize) as i64),
                 2 => chance.below(60 * DAY as usize) as i64,
                 _ => 0,
             };
-            (Span::new(from, from + 600 + chance.below(40_000) as i64), off)
+            (Span::new(TrueTime(from), TrueTime(from + 600 + chance.below(40_000) as i64)), off)
         });
         Self(spans.collect())
     }
 
     fn at(&self, unix_s: i64) -> Stamp {
-        match self.0.iter().find(|(span, _)| span.contains(unix_s)) {
+        match self.0.iter().find(|(span, _)| span.contains(TrueTime(unix_s))) {
             Some((_, off)) => Stamp { unix_s: unix_s + off, synchronised: false },
             None => Stamp { unix_s, synchronised: true },
         }
@@ -157,7 +165,7 @@ impl GatewayClock {
     /// When it changes.
     fn changes(&self) -> Vec<i64> {
         let mut all: Vec<i64> =
-            self.0.iter().flat_map(|(span, _)| [span.from_unix_s, span.to_unix_s]).collect();
+            self.0.iter().flat_map(|(span, _)| [span.from.unix_s(), span.to.unix_s()]).collect();
         all.sort_unstable();
         all
     }
@@ -200,7 +208,7 @@ impl Site {
         let mut run = Field::new(plan.clone()).run_out();
         run.truth.forget_heard();
         let clock = GatewayClock::new(chance);
-        intake.up(0, clock.at(FROM_UNIX_S));
+        intake.up(0, clock.at(FROM.unix_s()));
         Self {
             keyring: hand::keyring(&plan),
             plan,
@@ -213,7 +221,7 @@ impl Site {
             ledger,
             intake,
             by_hand: BTreeSet::new(),
-            now: FROM_UNIX_S,
+            now: FROM.unix_s(),
         }
     }
 
@@ -222,13 +230,13 @@ impl Site {
         let mut changes = self.clock.changes();
         changes.retain(|&at| at > self.now && at <= until);
         let mut changes = changes.into_iter().peekable();
-        while let Some(emission) = self.emissions.next_if(|emission| emission.at_unix_s <= until) {
-            let at = emission.at_unix_s;
+        while let Some(emission) = self.emissions.next_if(|emission| emission.at.unix_s() <= until) {
+            let at = emission.at.unix_s();
             while let Some(change) = changes.next_if(|&change| change <= at) {
                 self.clock_changes(change);
             }
             let stamp = self.clock.at(at);
-            self.truth.set_line_time(stamp.synchronised.then_some(at));
+            self.truth.set_line_time(stamp.synchronised.then_some(TrueTime(at)));
             self.witness.feed(&emission.bytes, &mut self.truth);
             self.intake.bytes(0, &emission.bytes, &self.config.roster, &mut self.keyring, stamp);
         }
@@ -249,7 +257,7 @@ impl Site {
 
     /// A technician brings what a logger's memory holds.
     fn import(&mut self, logger: Address) {
-        let dump = self.truth.sealed_dump_at(logger, self.now);
+        let dump = self.truth.sealed_dump_at(logger, TrueTime(self.now));
         let stamp = self.clock.at(self.now);
         let planner = Planner::open(&self.config.ledger.path).unwrap();
         let withdrawals = planner.withdrawals().unwrap();
@@ -258,7 +266,7 @@ impl Site {
         let (mut files, ..) = planning.done();
         let file = files.pop().unwrap();
         if file.changes() {
-            let evidence = Evidence {
+            let evidence = ImportEvidence {
                 file: "a dump".into(),
                 size_bytes: dump.len() as u64,
                 sha256: String::new(),
@@ -275,7 +283,7 @@ impl Site {
         }
         self.truth.set_line_time(None);
         let copied: Vec<Identity> =
-            self.truth.memory_at(logger, self.now).iter().map(|record| record.identity).collect();
+            self.truth.memory_at(logger, TrueTime(self.now)).iter().map(|record| record.identity).collect();
         for id in copied {
             if self.truth.mark_heard(id) {
                 self.by_hand.insert(id);
@@ -293,13 +301,13 @@ impl Site {
         let visits =
             json!(view::visits::as_json(frame, &walk::read(config, loggers, GatewayTime(now)).unwrap()));
         // All of time in three parts.
-        let borders = [i64::MIN, FROM_UNIX_S + DAY + 7_000, FROM_UNIX_S + 3 * DAY + 300, i64::MAX];
+        let borders = [i64::MIN, FROM.unix_s() + DAY + 7_000, FROM.unix_s() + 3 * DAY + 300, i64::MAX];
         let spans = borders
             .windows(2)
             .map(|of| Spanned { from: GatewayTime(of[0]), to: GatewayTime(of[1]) })
             .collect();
         let wanted = CompletenessWanted { loggers: loggers.to_vec(), spans, by_month: false, as_of: None };
-        let counts = counted::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
+        let counts = origin::count(config, &wanted, GatewayTime(now), |_, _, _| {}).unwrap();
         let service = Service::default();
         let completeness = json!(view::completeness::as_json(frame, &wanted, &counts, &service));
         let status = Reader::open(&config.ledger.path).unwrap().read(|snapshot| {
@@ -325,9 +333,9 @@ impl Site {
     fn left_at(&self, id: Identity) -> Option<i64> {
         let records = self.truth.records_of(id.address);
         let index = records.iter().position(|record| record.identity == id).unwrap();
-        let made_at = records[index].made_at_unix_s;
+        let made_at = records[index].made_at.unix_s();
         let memory = self.plan.logger(id.address).unwrap().memory_records as usize;
-        let full = records.get(index + memory).map(|record| record.made_at_unix_s);
+        let full = records.get(index + memory).map(|record| record.made_at.unix_s());
         let by_person = self.by_person(id.address).filter(|at| *at > made_at);
         by_person.chain(full).min()
     }
@@ -338,7 +346,8 @@ impl Site {
     fn dates(&self, logger: Address, epoch: u64, sequence: u64) -> Option<(i64, i64)> {
         let held = self.truth.records_of(logger).iter().rfind(|record| record.heard)?;
         let changes = self.plan.interval_changes.iter().any(|change| change.address == logger);
-        let by_radio = held.heard_at_unix_s.filter(|_| !self.by_hand.contains(&held.identity))?;
+        let by_radio =
+            held.heard_at.map(TrueTime::unix_s).filter(|_| !self.by_hand.contains(&held.identity))?;
         if changes || u64::from(held.identity.epoch.number()) != epoch {
             return None;
         }
@@ -379,22 +388,23 @@ impl Site {
         let by_radio = |record: &TruthRecord| record.heard && !self.by_hand.contains(&record.identity);
         let Some(newest) = records.iter().rposition(by_radio) else { return true };
         let made =
-            records[newest + 1..].iter().filter(|record| record.made_at_unix_s <= until).count() as i64;
+            records[newest + 1..].iter().filter(|record| record.made_at.unix_s() <= until).count() as i64;
         let plan = self.plan.logger(logger).unwrap();
         let interval = i64::from(self.plan.fastest_interval_s(plan).unwrap_or(plan.interval_s));
-        let seconds = until - records[newest].made_at_unix_s;
+        let seconds = until - records[newest].made_at.unix_s();
         made > seconds / interval + (seconds + DAY - 1) / DAY + UNFORESEEN
     }
 
     /// When a memory was cleared or a unit replaced: no report can foresee that.
     fn by_person(&self, logger: Address) -> impl Iterator<Item = i64> {
-        let clears = self.plan.memory_clears.iter().filter(move |(of, _)| *of == logger).map(|(_, at)| *at);
+        let clears =
+            self.plan.memory_clears.iter().filter(move |(of, _)| *of == logger).map(|(_, at)| at.unix_s());
         let replaced = self.plan.unit_replacements.iter().filter(move |of| of.address == logger);
-        clears.chain(replaced.map(|of| of.at_unix_s))
+        clears.chain(replaced.map(|of| of.at.unix_s()))
     }
 
     fn is_by_person_after(&self, id: Identity) -> bool {
-        let made_at = self.truth.record(id).unwrap().made_at_unix_s;
+        let made_at = self.truth.record(id).unwrap().made_at.unix_s();
         self.by_person(id.address).any(|at| at >= made_at)
     }
 }
@@ -486,14 +496,14 @@ fn missing_is_what_the_truth_lacks(site: &Site, reports: &Reports, context: &str
             let bounds: BTreeMap<u64, u64> = known_ends(records);
             let due: BTreeSet<(u64, u64)> = records
                 .iter()
-                .filter(|record| !record.heard && record.made_at_unix_s >= *since)
+                .filter(|record| !record.heard && record.made_at >= *since)
                 .map(|record| place(record.identity))
                 .filter(|(epoch, sequence)| bounds.get(epoch).is_some_and(|end| sequence <= end))
                 .collect();
             let hidden = due.difference(&found).next();
             assert!(
                 !right || hidden.is_none(),
-                "{context}: {hidden:?} was lost since {since} and is not named"
+                "{context}: {hidden:?} was lost since {since:?} and is not named"
             );
         } else {
             let missing: BTreeSet<(u64, u64)> = truth
@@ -550,7 +560,7 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
         let logger = Address::new(integer(&gap["logger"]) as u16).unwrap();
         let context = format!("{context}: {gap}");
         let inside: BTreeSet<Identity> =
-            site.truth.memory_at(logger, site.now).iter().map(|record| record.identity).collect();
+            site.truth.memory_at(logger, TrueTime(site.now)).iter().map(|record| record.identity).collect();
         let (first, last) = (integer(&gap["first"]), integer(&gap["last"]));
         let (gone, certain) = (integer(&gap["records_gone"]), integer(&gap["records_certain"]));
         let earliest = time(&gap["overwritten_earliest"]);
@@ -605,7 +615,7 @@ fn what_is_said_of_memories_is_so(site: &Site, reports: &Reports, context: &str,
             let interval = i64::from(site.plan.logger(logger).unwrap().interval_s);
             let left_at = site.left_at(oldest);
             let slack = 4 * interval;
-            if latest + slack < site.truth.to_unix_s() {
+            if latest + slack < site.truth.end().unix_s() {
                 assert!(
                     left_at.is_some_and(|at| at <= latest + slack),
                     "{context}: {oldest} went at {left_at:?}"
@@ -637,11 +647,12 @@ fn what_is_said_of_the_rest_is_so(site: &Site, reports: &Reports, context: &str,
         }
         // What it made next, if it has made anything in that epoch.
         let next = Identity::new(logger.number(), of.0 as u32, of.1 as u32).unwrap();
-        let Some(record) = site.truth.record(next).filter(|record| record.made_at_unix_s <= site.now) else {
+        let Some(record) = site.truth.record(next).filter(|record| record.made_at.unix_s() <= site.now)
+        else {
             continue;
         };
         let is_inside =
-            site.truth.memory_at(logger, site.now).iter().any(|of| of.identity == record.identity);
+            site.truth.memory_at(logger, TrueTime(site.now)).iter().any(|of| of.identity == record.identity);
         let gone = (one["in_logger"] == "no" || one["in_another_unit"] == true) && is_inside;
         assert!(!gone, "{context}: {next} is there");
         if one["in_logger"] == "yes" && !site.is_by_person_after(next) {
@@ -869,8 +880,8 @@ fn run(seed: u64, seen: &mut Seen) {
     let mut chance = Chance(seed);
     let mut site = Site::new(seed, &mut chance);
     let mut instants: Vec<i64> =
-        (1..INSTANTS).map(|_| FROM_UNIX_S + DAY / 2 + chance.below(4 * DAY as usize) as i64).collect();
-    instants.push(site.plan.to_unix_s());
+        (1..INSTANTS).map(|_| FROM.unix_s() + DAY / 2 + chance.below(4 * DAY as usize) as i64).collect();
+    instants.push(site.plan.end().unix_s());
     instants.sort_unstable();
     let runtime_dir = site.config.runtime_dir.clone().unwrap();
     for now in instants {

@@ -30,8 +30,10 @@ use stonechat::report::memory::{InLogger, InMemory};
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
-use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, Truth, What, Witness};
+use stonechat::sim::plan::FROM;
+use stonechat::sim::{
+    Emission, FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth, What, Witness,
+};
 use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::view::{self, term};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
@@ -2134,39 +2136,40 @@ const FIELD_DAYS: i64 = 5;
 /// Five loggers with memories of hours to days, deaf times of the gateway and of single loggers, new epochs with
 /// and without a named end, openings of enclosures and cleared memories.
 fn field_plan(seed: u64) -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM_UNIX_S, FIELD_DAYS as u32)
-        .without_incidents()
-        .with_faults(FaultRates {
+    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM, FIELD_DAYS as u32).without_incidents().with_faults(
+        FaultRates {
             lost: 0.02,
             repeated: 0.02,
             reordered: 0.01,
             reorder_frames_max: 4,
             late: 0.01,
             ..FaultRates::none()
-        });
-    let moment = |what: u64| FROM_UNIX_S + chance(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
+        },
+    );
+    let moment = |what: u64| FROM.unix_s() + chance(seed, what, (FIELD_DAYS * DAY) as u64) as i64;
     for what in 0..3 {
         let from = moment(10 + what);
-        plan.radio_outages.push(Span::new(from, from + 1_800 + chance(seed, 20 + what, 50_000) as i64));
+        plan.radio_outages
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance(seed, 20 + what, 50_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
         plan.loggers[n].memory_records = 30 + chance(seed, own, 200) as u32;
         let from = moment(own + 1);
-        let span = Span::new(from, from + 3_600 + chance(seed, own + 2, 100_000) as i64);
+        let span = Span::new(TrueTime(from), TrueTime(from + 3_600 + chance(seed, own + 2, 100_000) as i64));
         plan.logger_outages.push((address, span));
         let often = |what: u64, of_ten: u64| chance(seed, own + what, 10) < of_ten;
         if often(3, 6) {
             let names_previous = often(4, 5);
-            plan.restarts.push(RestartPlan { address, at_unix_s: moment(own + 5), names_previous });
+            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(own + 5)), names_previous });
         }
         if often(6, 5) {
             // Often while nothing of it is heard.
             let at = if often(7, 4) { from + 600 } else { moment(own + 8) };
-            plan.openings.push((address, at));
+            plan.openings.push((address, TrueTime(at)));
         }
         if often(9, 2) {
-            plan.memory_clears.push((address, moment(own + 10)));
+            plan.memory_clears.push((address, TrueTime(moment(own + 10))));
         }
     }
     plan
@@ -2197,15 +2200,15 @@ impl Listener {
             let intake = Intake::new(&gateway.radios[..1]);
             (gateway, intake, keyring)
         });
-        let mut switches = vec![(plan.from_unix_s, true)];
+        let mut switches = vec![(plan.from.unix_s(), true)];
         let mut deaf = plan.radio_outages.clone();
-        deaf.sort_by_key(|span| span.from_unix_s);
+        deaf.sort_by_key(|span| span.from.unix_s());
         for span in deaf {
             match switches.last_mut() {
-                Some((until, true)) if *until >= span.from_unix_s && *until > plan.from_unix_s => {
-                    *until = span.to_unix_s.max(*until);
+                Some((until, true)) if *until >= span.from.unix_s() && *until > plan.from.unix_s() => {
+                    *until = span.to.unix_s().max(*until);
                 }
-                _ => switches.extend([(span.from_unix_s, false), (span.to_unix_s, true)]),
+                _ => switches.extend([(span.from.unix_s(), false), (span.to.unix_s(), true)]),
             }
         }
         let mut run = Field::new(plan.clone()).run_out();
@@ -2229,7 +2232,7 @@ impl Listener {
         let roster = self.scene.roster();
         let stamp = |unix_s| Stamp { unix_s, synchronised: true };
         loop {
-            let next = self.emissions.peek().map_or(i64::MAX, |emission| emission.at_unix_s);
+            let next = self.emissions.peek().map_or(i64::MAX, |emission| emission.at.unix_s());
             if let Some((at, on)) = self.switches.next_if(|(at, _)| *at <= next && *at <= until) {
                 if let Some((_, intake, _)) = &mut self.gateway {
                     if on { intake.up(0, stamp(at)) } else { intake.down(0, stamp(at)) }
@@ -2240,12 +2243,12 @@ impl Listener {
                 }
                 continue;
             }
-            let Some(emission) = self.emissions.next_if(|emission| emission.at_unix_s <= until) else {
+            let Some(emission) = self.emissions.next_if(|emission| emission.at.unix_s() <= until) else {
                 break;
             };
             self.hear(&emission);
             if let Some((_, intake, keyring)) = &mut self.gateway {
-                intake.bytes(0, &emission.bytes, &roster, keyring, stamp(emission.at_unix_s));
+                intake.bytes(0, &emission.bytes, &roster, keyring, stamp(emission.at.unix_s()));
             }
         }
         self.scene.model.listening = self.heard_windows.clone();
@@ -2270,7 +2273,7 @@ impl Listener {
             self.scene.model.made.push(Made {
                 id,
                 what,
-                received_at: Some(emission.at_unix_s),
+                received_at: Some(emission.at.unix_s()),
                 held: true,
                 synchronised: true,
             });
@@ -2295,11 +2298,11 @@ struct Compared {
 fn overwritten_at(plan: &FieldPlan, truth: &Truth, id: Identity) -> Option<i64> {
     let records = truth.records_of(id.address);
     let index = records.iter().position(|record| record.identity == id).unwrap();
-    let made_at = records[index].made_at_unix_s;
+    let made_at = records[index].made_at.unix_s();
     let capacity = plan.logger(id.address).unwrap().memory_records as usize;
-    let full = records.get(index + capacity).map(|record| record.made_at_unix_s);
-    let clears = plan.memory_clears.iter().filter(|(of, at)| *of == id.address && *at > made_at);
-    clears.map(|(_, at)| *at).chain(full).min().filter(|at| *at <= plan.to_unix_s())
+    let full = records.get(index + capacity).map(|record| record.made_at.unix_s());
+    let clears = plan.memory_clears.iter().filter(|(of, at)| *of == id.address && at.unix_s() > made_at);
+    clears.map(|(_, at)| at.unix_s()).chain(full).min().filter(|at| *at <= plan.end().unix_s())
 }
 
 /// Compares every record of every gap of a report with the memories at that instant.
@@ -2310,16 +2313,16 @@ fn compare(plan: &FieldPlan, listener: &Listener, report: &Report, context: &str
         let context = format!("{context}: logger {} at {now}: {gap:?}", gap.logger);
         assert!(memory.earliest <= memory.latest && memory.latest <= memory.all_latest, "{context}");
         let held: BTreeSet<Identity> =
-            truth.memory_at(gap.logger, now).iter().map(|record| record.identity).collect();
+            truth.memory_at(gap.logger, TrueTime(now)).iter().map(|record| record.identity).collect();
         let gone_to = u64::from(gap.first) + memory.gone;
         let certain_from = u64::from(gap.last) + 1 - memory.certain;
         assert!(gone_to <= certain_from, "{context}");
         for sequence in gap.first..=gap.last {
             let record = id(gap.logger.number(), gap.epoch.number(), sequence);
-            let made_at = truth.record(record).unwrap().made_at_unix_s;
+            let made_at = truth.record(record).unwrap().made_at.unix_s();
             let clears = plan.memory_clears.iter().filter(|&&(of, _)| of == gap.logger);
             // What a memory does when a person clears it, no report can foresee.
-            let is_cleared = clears.map(|&(_, at)| at).any(|at| at >= made_at);
+            let is_cleared = clears.map(|&(_, at)| at).any(|at| at >= TrueTime(made_at));
             let left_at = overwritten_at(plan, truth, record);
             if u64::from(sequence) < gone_to {
                 assert!(!held.contains(&record), "{context}: {record} is said to be gone, and is there");
@@ -2347,8 +2350,8 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
         // A few of them through the daemon's core and a real ledger as well.
         let mut listener = Listener::new(&plan, seed % 12 == 0);
         let mut instants: Vec<i64> =
-            (0..5).map(|n| FROM_UNIX_S + DAY / 2 + chance(seed, 90 + n, 4 * DAY as u64) as i64).collect();
-        instants.push(plan.to_unix_s());
+            (0..5).map(|n| FROM.unix_s() + DAY / 2 + chance(seed, 90 + n, 4 * DAY as u64) as i64).collect();
+        instants.push(plan.end().unix_s());
         instants.sort_unstable();
         for now in instants {
             let context = format!("seed {seed}");
@@ -2387,7 +2390,7 @@ fn deadlines_hold_against_the_ring_memories_of_many_fields() {
 
 /// Three weeks of the embankment in a ledger, with the configuration that a site would have.
 fn embankment() -> (tempfile::TempDir, Config, i64) {
-    let plan = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 21);
+    let plan = FieldPlan::harrow_tarn(4, 12, FROM, 21);
     let dir = tempfile::tempdir().unwrap();
     plan.write_config(dir.path(), "/dev/null", 1.0).unwrap();
     let config = stonechat::config::load(&dir.path().join("site.toml")).unwrap();
@@ -2398,24 +2401,28 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
     let mut intake = Intake::new(&radios);
     let stamp = |unix_s| Stamp { unix_s, synchronised: true };
     // The gateway has no power in the storm, and does not hear anything in the other deaf time.
-    let mut power_cuts: Vec<Span> =
-        plan.radio_outages.iter().copied().filter(|span| span.to_unix_s - span.from_unix_s > DAY).collect();
-    power_cuts.sort_by_key(|span| span.from_unix_s);
+    let mut power_cuts: Vec<Span> = plan
+        .radio_outages
+        .iter()
+        .copied()
+        .filter(|span| span.to.unix_s() - span.from.unix_s() > DAY)
+        .collect();
+    power_cuts.sort_by_key(|span| span.from.unix_s());
     assert_eq!(power_cuts.len(), 1);
     let cut = power_cuts[0];
-    intake.up(0, stamp(plan.from_unix_s));
+    intake.up(0, stamp(plan.from.unix_s()));
     let mut has_power = true;
-    let now = plan.to_unix_s();
+    let now = plan.end().unix_s();
     for emission in Field::new(plan.clone()).run_out().emissions {
-        if emission.at_unix_s > now {
+        if emission.at.unix_s() > now {
             break;
         }
-        if has_power && emission.at_unix_s >= cut.from_unix_s {
-            intake.down(0, stamp(cut.from_unix_s));
-            intake.up(0, stamp(cut.to_unix_s));
+        if has_power && emission.at.unix_s() >= cut.from.unix_s() {
+            intake.down(0, stamp(cut.from.unix_s()));
+            intake.up(0, stamp(cut.to.unix_s()));
             has_power = false;
         }
-        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+        intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at.unix_s()));
     }
     intake.close_windows(stamp(now));
     ledger.append(&intake.batch, &config.roster, stamp(now)).unwrap();

@@ -8,7 +8,7 @@ use serde_json::Value;
 use std::path::Path;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Run, TrueTime};
 use stonechat::wire::frame::{KIND_AIR, encode_line};
 use stonechat::wire::record::{Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -20,7 +20,9 @@ const DAY: i64 = 86_400;
 const FROM: i64 = 1_777_852_800 + 16 * 3600;
 
 fn quiet_plan(loggers: usize, days: u32) -> FieldPlan {
-    FieldPlan::harrow_tarn(4, loggers, FROM, days).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(4, loggers, TrueTime(FROM), days)
+        .without_incidents()
+        .with_faults(FaultRates::none())
 }
 
 fn address(number: u16) -> Address {
@@ -77,14 +79,14 @@ fn what_came_by_radio_counts_so_whether_or_not_the_clock_was_synchronised_and_wh
         let radios = ledger.radios(&["mast"]).unwrap();
         let mut intake = stonechat::daemon::intake::Intake::new(&radios);
         for emission in &run.emissions {
-            let at = Stamp { unix_s: emission.at_unix_s, synchronised: false };
+            let at = Stamp { unix_s: emission.at.unix_s(), synchronised: false };
             intake.bytes(0, &emission.bytes, &roster, &mut keyring, at);
         }
-        let end = Stamp { unix_s: plan.to_unix_s(), synchronised: false };
+        let end = Stamp { unix_s: plan.end().unix_s(), synchronised: false };
         intake.close_windows(end);
         ledger.append(&intake.batch, &roster, end).unwrap();
     }
-    let now = time(plan.to_unix_s());
+    let now = time(plan.end().unix_s());
     for is_settled in [false, true] {
         let json = site.json(&["status", "--json", "--now", &now]);
         for logger in json["loggers"].as_array().unwrap() {
@@ -308,9 +310,9 @@ impl Mast {
         let already = daemon.wait_listening().frames_in;
         let mut frames = 0;
         while let Some(emission) =
-            self.run.emissions.get(self.fed).filter(|emission| emission.at_unix_s < until)
+            self.run.emissions.get(self.fed).filter(|emission| emission.at.unix_s() < until)
         {
-            self.set_clock(emission.at_unix_s, "");
+            self.set_clock(emission.at.unix_s(), "");
             self.send(&emission.bytes.clone());
             frames += 1;
             self.frames += 1;
@@ -440,7 +442,8 @@ fn while_the_daemon_is_stopped_every_report_says_so_first_and_blames_no_logger()
 #[test]
 fn a_logger_that_was_silent_before_the_daemon_stopped_stays_silent() {
     let mut plan = quiet_plan(3, 1);
-    plan.logger_outages.push((address(12), stonechat::sim::Span::new(FROM + 3600, FROM + 9 * DAY)));
+    plan.logger_outages
+        .push((address(12), stonechat::sim::Span::new(TrueTime(FROM + 3600), TrueTime(FROM + 9 * DAY))));
     let mut mast = Mast::new(plan);
     let stop = FROM + 20 * 3600;
     mast.set_clock(FROM, "");
@@ -584,7 +587,7 @@ fn a_wrong_key_of_one_logger_is_named_within_an_interval_and_neither_one_frame_n
     let next: Vec<i64> = mast.run.emissions[mast.fed..]
         .iter()
         .filter(|emission| logger_of(emission) == 12)
-        .map(|emission| emission.at_unix_s)
+        .map(|emission| emission.at.unix_s())
         .collect();
     // Only one frame of the logger itself.
     mast.feed(&mut daemon, next[0] + 1);
@@ -643,7 +646,8 @@ fn a_line_with_only_noise_comes_first_and_not_the_loggers() {
 #[test]
 fn a_clock_that_is_not_synchronised_comes_before_advice_about_loggers() {
     let mut plan = quiet_plan(3, 1);
-    plan.logger_outages.push((address(12), stonechat::sim::Span::new(FROM + 3600, FROM + 9 * DAY)));
+    plan.logger_outages
+        .push((address(12), stonechat::sim::Span::new(TrueTime(FROM + 3600), TrueTime(FROM + 9 * DAY))));
     let mut mast = Mast::new(plan);
     mast.set_clock(FROM, "");
     let mut daemon = mast.start();

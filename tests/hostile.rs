@@ -10,13 +10,14 @@ use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 use stonechat::ledger::Ledger;
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
+use stonechat::state::Phase;
 use util::daemon::{PATIENCE, Site, binary};
 use util::hand;
 
 /// Two loggers of which a stretch is missing.
 fn behind(seed: u64) -> (Site, FieldPlan, Run) {
-    let plan = FieldPlan::harrow_tarn(seed, 2, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(seed, 2, TrueTime(1_780_000_000), 2).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     let third = run.emissions.len() / 3;
@@ -81,7 +82,7 @@ fn a_link_in_place_of_a_file_of_its_own_is_not_followed() {
     // What is known is written at a start, and not through the link.
     std::fs::remove_file(site.path("ledger.db.lock")).unwrap();
     let mut daemon = site.start();
-    daemon.wait_for("start", |state| state.phase == "running");
+    daemon.wait_for("start", |state| state.phase == Phase::Running);
     assert!(daemon.stop().success(), "{}", daemon.log());
     assert_eq!(std::fs::read_to_string(&victim).unwrap(), "somebody else's");
     let known = std::fs::symlink_metadata(site.path("ledger.db.known")).unwrap();
@@ -90,7 +91,7 @@ fn a_link_in_place_of_a_file_of_its_own_is_not_followed() {
     std::fs::rename(site.path("ledger.db.known"), site.path("elsewhere")).unwrap();
     symlink(site.path("elsewhere"), site.path("ledger.db.known")).unwrap();
     let mut daemon = site.start();
-    daemon.wait_for("start", |state| state.phase == "running");
+    daemon.wait_for("start", |state| state.phase == Phase::Running);
     assert!(daemon.stop().success());
     assert!(daemon.log().contains("ledger.db.known: cannot be read: it is a link"), "{}", daemon.log());
     assert!(std::fs::symlink_metadata(site.path("ledger.db.known")).unwrap().is_file(), "written anew");
@@ -188,7 +189,7 @@ fn a_fifo_or_a_device_in_place_of_a_file_is_refused_at_once() {
     }
     fifo(&site.path("ledger.db.known"));
     let mut daemon = site.start();
-    daemon.wait_for("start", |state| state.phase == "running");
+    daemon.wait_for("start", |state| state.phase == Phase::Running);
     assert!(daemon.stop().success(), "{}", daemon.log());
     assert!(daemon.log().contains("is a FIFO"), "{}", daemon.log());
     assert!(std::fs::metadata(&pipe).is_ok_and(|found| !found.is_file()), "the FIFO is still there");
@@ -217,8 +218,8 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
     let file = format!("{EVIL}.csv");
     std::fs::write(site.path(&file), hand::own_csv(&records)).unwrap();
     std::fs::write(site.path(&format!("{EVIL}.txt")), "no download").unwrap();
-    let now = stonechat::text::rfc3339(run_out.truth.to_unix_s());
-    let at = stonechat::text::rfc3339(run_out.truth.to_unix_s() - 7200);
+    let now = stonechat::text::rfc3339(run_out.truth.end().unix_s());
+    let at = stonechat::text::rfc3339(run_out.truth.end().unix_s() - 7200);
     for args in [
         &["import", ".", "--by", "R. Dale"][..],
         &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"],
@@ -385,7 +386,7 @@ fn open_to_others(folder: &Path, all: &mut BTreeSet<String>, files: &mut usize) 
 
 #[test]
 fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
-    let plan = FieldPlan::harrow_tarn(904, 2, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(904, 2, TrueTime(1_780_000_000), 2).without_incidents();
     let run_out = Field::new(plan.clone()).run_out();
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 100");
     for file in ["site.toml", "loggers.toml", "keys.toml", "points.toml", "calibrations.toml"] {
@@ -410,7 +411,7 @@ fn no_file_that_is_made_can_be_written_by_others_whatever_the_umask_says() {
     wait(&|state| state.commit.is_some_and(|commit| commit.records > 50));
     let records: Vec<_> = run_out.truth.records().cloned().collect();
     std::fs::write(site.path("logger.csv"), hand::own_csv(&records) + "no,row\n").unwrap();
-    let at = stonechat::text::rfc3339(run_out.truth.to_unix_s() - 7200);
+    let at = stonechat::text::rfc3339(run_out.truth.end().unix_s() - 7200);
     for args in [
         &["import", "logger.csv", "--by", "R. Dale", "--refused", "refused.csv"][..],
         &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"],

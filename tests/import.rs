@@ -11,15 +11,15 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Output, Stdio};
 use std::time::Instant;
-use stonechat::hand::plan::{FilePlan, Listener, NotPlanned, Planning, Refusal};
+use stonechat::hand::plan::{FilePlan, Listener, PlanError, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::link::pty::PtyMaster;
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SiteKey};
-use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth, TruthRecord};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Span, TrueTime, Truth, TruthRecord};
 use stonechat::wire::frame::{KIND_AIR, encode_line};
 use stonechat::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -76,20 +76,22 @@ fn stamps(ledger: &Path) -> Vec<(Vec<u8>, std::time::SystemTime)> {
 /// a cleared memory and a whole site deaf in between.
 fn outages(seed: u64) -> FieldPlan {
     let loggers = setting("STONECHAT_TEST_LOGGERS", 12) as usize;
-    let mut plan = FieldPlan::harrow_tarn(seed, loggers, 1_780_000_000, 21);
+    let mut plan = FieldPlan::harrow_tarn(seed, loggers, TrueTime(1_780_000_000), 21);
     let day = 86_400;
     let addresses: Vec<Address> = plan.loggers.iter().map(|logger| logger.address).collect();
     for (at, &address) in addresses.iter().enumerate() {
-        let (early, late) = (plan.from_unix_s + 2 * day, plan.from_unix_s + 14 * day);
+        let (early, late) = (plan.from.unix_s() + 2 * day, plan.from.unix_s() + 14 * day);
         let shift = at as i64 * 3_600;
-        plan.logger_outages.push((address, Span::new(early + shift, early + shift + day)));
-        plan.logger_outages.push((address, Span::new(late + shift, late + shift + 2 * day)));
+        plan.logger_outages
+            .push((address, Span::new(TrueTime(early + shift), TrueTime(early + shift + day))));
+        plan.logger_outages
+            .push((address, Span::new(TrueTime(late + shift), TrueTime(late + shift + 2 * day))));
     }
     for logger in &mut plan.loggers {
         // Fourteen days at its interval, events and profiles included more or less.
         logger.memory_records = 14 * 86_400 / logger.interval_s;
     }
-    plan.memory_clears.push((addresses[addresses.len() / 2], plan.from_unix_s + 15 * day));
+    plan.memory_clears.push((addresses[addresses.len() / 2], plan.from.later(15 * day)));
     plan
 }
 
@@ -103,14 +105,14 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
     ledger_equals_truth(&site.ledger(), &truth, &plan.to_roster());
 
     // Somebody went round with a reader in the middle of the late outages, and again at the end.
-    let round = plan.from_unix_s + 15 * 86_400;
+    let round = plan.from.unix_s() + 15 * 86_400;
     let stick = site.path("stick");
     std::fs::create_dir_all(stick.join("csv")).unwrap();
     let mut items = 0;
     let mut brought = Vec::new();
     for address in truth.addresses() {
-        let early = truth.memory_at(address, round);
-        let late = truth.memory_at(address, plan.to_unix_s());
+        let early = truth.memory_at(address, TrueTime(round));
+        let late = truth.memory_at(address, plan.end());
         std::fs::write(stick.join(format!("{address}.sealed")), hand::dump(&truth, early)).unwrap();
         std::fs::write(stick.join(format!("csv/{address}.csv")), hand::own_csv(late)).unwrap();
         let readings = late.iter().filter(|made| matches!(made.record(), Some(Record::Reading(_))));
@@ -362,13 +364,13 @@ fn call(path: &Path, ledger: &mut Ledger, files: &[&FileOf]) -> Vec<FilePlan> {
                 let counted = plan.new + plan.held + plan.twice + plan.conflicts + plan.refused_count();
                 assert_eq!(counted, plan.read, "outcomes add up to what was read");
             }
-            Err(NotPlanned::NoFrames) => {}
+            Err(PlanError::NoFrames) => {}
             Err(other) => panic!("{other}"),
         }
     }
     let (plans, ..) = planning.done();
     for plan in plans.iter().filter(|plan| plan.changes()) {
-        let evidence = Evidence {
+        let evidence = ImportEvidence {
             file: plan.name.clone(),
             size_bytes: plan.size_bytes,
             sha256: plan.sha256.clone(),
@@ -943,8 +945,9 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
 
 #[test]
 fn a_lock_held_for_longer_than_a_try_is_waited_for_and_its_holder_is_named() {
-    let plan =
-        FieldPlan::harrow_tarn(62, 3, 1_780_000_000, 2).without_incidents().with_faults(FaultRates::none());
+    let plan = FieldPlan::harrow_tarn(62, 3, TrueTime(1_780_000_000), 2)
+        .without_incidents()
+        .with_faults(FaultRates::none());
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
     let run = Field::new(plan.clone()).run_out();
     let mut daemon = site.start();
@@ -1015,11 +1018,11 @@ fn flat(text: &str) -> String {
 
 impl Small {
     fn new() -> Self {
-        let mut plan = FieldPlan::harrow_tarn(63, 3, 1_780_000_000, 2).without_incidents();
+        let mut plan = FieldPlan::harrow_tarn(63, 3, TrueTime(1_780_000_000), 2).without_incidents();
         plan = plan.with_faults(FaultRates::none());
         let address = plan.loggers[1].address;
-        let hour = plan.from_unix_s + 12 * 3_600;
-        plan.logger_outages.push((address, Span::new(hour, hour + 8 * 3_600)));
+        let hour = plan.from.unix_s() + 12 * 3_600;
+        plan.logger_outages.push((address, Span::new(TrueTime(hour), TrueTime(hour + 8 * 3_600))));
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let run = Field::new(plan.clone()).run_out();
         hand::receive(&site.ledger(), &plan, &run.emissions);
@@ -1145,12 +1148,12 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
 #[test]
 fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let small = Small::new();
-    let other = FieldPlan::harrow_tarn(64, 40, 1_780_000_000, 3).without_incidents();
+    let other = FieldPlan::harrow_tarn(64, 40, TrueTime(1_780_000_000), 3).without_incidents();
     let theirs = Truth::new(&other);
     let far = *theirs.addresses().collect::<Vec<_>>().last().unwrap();
     assert!(!small.truth.contains(far));
     let foreign = small.file("foreign.sealed", theirs.sealed_dump(far));
-    let frames = theirs.memory_at(far, other.to_unix_s()).len();
+    let frames = theirs.memory_at(far, other.end()).len();
     let many = format!("foreign.sealed: {frames} refused (foreign)");
     small.refuses(1, &[&foreign], &[&many, &format!("byte 0: logger {far} is not on the roster")]);
 
@@ -1164,16 +1167,12 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     assert_eq!(by_import(&small.site.ledger()), held);
     let aside = small.site.json(&["set-aside", "list", "--json"]);
     let kept = aside["set_aside"].as_array().unwrap().len();
-    assert!(
-        (1..=32).contains(&kept),
-        "{kept} set aside of {}",
-        theirs.memory_at(ours, other.to_unix_s()).len()
-    );
+    assert!((1..=32).contains(&kept), "{kept} set aside of {}", theirs.memory_at(ours, other.end()).len());
     // What is kept with the import counts each frame once: set aside, or unopened and left.
     let list = small.site.json(&["import", "--list", "--json"]);
     let outcomes = list["imports"][0]["outcomes"].as_object().unwrap();
     let sum: u64 = outcomes.values().map(|count| count.as_u64().unwrap()).sum();
-    assert_eq!(sum as usize, theirs.memory_at(ours, other.to_unix_s()).len(), "{outcomes:?}");
+    assert_eq!(sum as usize, theirs.memory_at(ours, other.end()).len(), "{outcomes:?}");
     // One more may have been set aside and have given way to a later one.
     let aside = outcomes["set aside"].as_u64().unwrap() as usize;
     assert!((kept..=kept + 1).contains(&aside), "{kept}: {outcomes:?}");
@@ -1321,7 +1320,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
         )
     );
     let pulled = planning.own_csv("P-2", &mut Pulled(csv.as_bytes()), None, &mut quiet);
-    assert!(matches!(pulled, Err(NotPlanned::Read(_))));
+    assert!(matches!(pulled, Err(PlanError::Read(_))));
     assert!(planning.files().is_empty() && planning.after() == planning.before());
 
     // The same files once more, whole: nothing of the first tries is taken for met before.

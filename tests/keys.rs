@@ -14,7 +14,8 @@ use std::time::{Duration, Instant};
 use stonechat::config::{self, Environment};
 use stonechat::link::pty::PtyMaster;
 use stonechat::seal::{Cipher, SiteKey, SlotKey};
-use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, What};
+use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, TrueTime, What};
+use stonechat::state::Phase;
 use stonechat::wire::frame::encode_line;
 use stonechat::wire::record::{Event, Record};
 use stonechat::wire::seq::{Address, Identity, Slot};
@@ -301,7 +302,9 @@ fn the_sheet_of_a_unit_that_replaces_another_has_a_slot_and_an_epoch_above_every
 }
 
 fn plan(seed: u64, loggers: usize, days: u32) -> FieldPlan {
-    FieldPlan::harrow_tarn(seed, loggers, FROM, days).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(seed, loggers, TrueTime(FROM), days)
+        .without_incidents()
+        .with_faults(FaultRates::none())
 }
 
 fn site_key(plan: &FieldPlan) -> SiteKey {
@@ -356,7 +359,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
     let logger = Address::new(12).unwrap();
     let changed_at = FROM + 2 * DAY;
     let mut plan = plan(61, 3, 4);
-    plan.slot_changes = vec![(logger, changed_at)];
+    plan.slot_changes = vec![(logger, TrueTime(changed_at))];
     let run = Field::new(plan.clone()).run_out();
     let made = run.truth.records_of(logger);
     let old_last = made.iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
@@ -365,7 +368,7 @@ fn a_whole_key_change_on_a_running_daemon_loses_nothing_and_then_shuts_the_old_s
             && (old_last.sequence.number() - 1..=old_last.sequence.number()).contains(&id.sequence.number()))
     };
     let between = |from: i64, to: i64| {
-        run.emissions.iter().filter(move |emission| (from..to).contains(&emission.at_unix_s))
+        run.emissions.iter().filter(move |emission| (from..to).contains(&emission.at.unix_s()))
     };
 
     let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "");
@@ -460,7 +463,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     let logger = Address::new(12).unwrap();
     let changed_at = FROM + 2 * DAY;
     let mut plan = plan(62, 2, 3);
-    plan.slot_changes = vec![(logger, changed_at)];
+    plan.slot_changes = vec![(logger, TrueTime(changed_at))];
     let run = Field::new(plan.clone()).run_out();
     let old_last = run.truth.records_of(logger).iter().rfind(|made| made.slot == Slot(0)).unwrap().identity;
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "");
@@ -473,7 +476,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     hour(0);
     let mut daemon = site.start_with(|command| _ = command.arg("--simulated-clock").arg(&clock));
     daemon.wait_listening();
-    let before = run.emissions.iter().filter(|emission| emission.at_unix_s < changed_at + DAY / 2);
+    let before = run.emissions.iter().filter(|emission| emission.at.unix_s() < changed_at + DAY / 2);
     let mut frames = send(&mut pty, before);
     daemon.wait_frames(frames);
     hour(1);
@@ -490,7 +493,7 @@ fn a_holder_of_the_old_key_can_neither_hold_up_the_change_nor_have_a_forged_reco
     assert_eq!(told["change"]["closing"][0]["last"]["sequence"], old_last.sequence.number());
     hour(2);
     frames +=
-        send(&mut pty, run.emissions.iter().filter(|emission| emission.at_unix_s >= changed_at + DAY / 2));
+        send(&mut pty, run.emissions.iter().filter(|emission| emission.at.unix_s() >= changed_at + DAY / 2));
     daemon.wait_frames(frames);
     let told = site.json(&["key", "slot", "--logger", "12", "--json"]);
     assert_eq!((&told["in_use"], &told["change"]["step"]), (&1.into(), &4.into()), "{told}");
@@ -572,13 +575,13 @@ fn a_loggers_own_key_that_is_entered_a_week_late_opens_that_week() {
         for hour in hours {
             let from = FROM + hour * 3600;
             set_clock(from);
-            let now = run.emissions.iter().filter(|e| (from..from + 3600).contains(&e.at_unix_s));
+            let now = run.emissions.iter().filter(|e| (from..from + 3600).contains(&e.at.unix_s()));
             frames += send(&mut pty, now);
             daemon.wait_frames(frames);
         }
     };
     send_hours(&mut daemon, 0..7 * 24);
-    let waiting = run.truth.records_of(late).iter().filter(|m| m.made_at_unix_s < FROM + 7 * DAY).count();
+    let waiting = run.truth.records_of(late).iter().filter(|m| m.made_at.unix_s() < FROM + 7 * DAY).count();
     let aside = site.json(&["set-aside", "list", "--json"]);
     let aside = aside["set_aside"].as_array().unwrap().len();
     assert!(aside.abs_diff(waiting) <= 2 && aside > 100, "{aside} of {waiting}");
@@ -615,7 +618,7 @@ fn frames_that_come_under_a_wrong_site_key_wait_and_are_stored_once_the_right_on
     let between = |from: i64, to: i64| {
         run.emissions
             .iter()
-            .filter(move |emission| (FROM + from * DAY..FROM + to * DAY).contains(&emission.at_unix_s))
+            .filter(move |emission| (FROM + from * DAY..FROM + to * DAY).contains(&emission.at.unix_s()))
     };
     let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 200");
     let mut daemon = site.start();
@@ -681,7 +684,9 @@ fn four_thousand_frames_that_come_after_a_reload_with_another_site_key_are_all_i
     frames += send(&mut pty, &run.emissions[4500..]);
     daemon.wait_frames(frames);
     // Intake goes on between parts of what is tried again.
-    daemon.wait_for("all tried again", |state| state.phase == "running" && tried_again(&log) == Some(4000));
+    daemon.wait_for("all tried again", |state| {
+        state.phase == Phase::Running && tried_again(&log) == Some(4000)
+    });
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     ledger_equals_truth(&site.ledger(), &run.truth, &plan.to_roster());
     let aside = site.json(&["set-aside", "list", "--json"]);
@@ -865,7 +870,7 @@ fn assert_no_key(keys: &[String], place: &str, written: &[u8]) {
 fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
     const GIVEN: &str = "8d1f4ac07be26395d0f8315c9e7a46b2f35e90c817da64b1428c6f0e39d5a7b3";
     let mut plan = plan(64, 3, 2);
-    plan.slot_changes = vec![(Address::new(12).unwrap(), FROM + DAY)];
+    plan.slot_changes = vec![(Address::new(12).unwrap(), TrueTime(FROM + DAY))];
     let (mut site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 300");
     append(&site, "keys.toml", &format!("[[key]]\naddress = 13\nslot = 7\nhex = \"{GIVEN}\"\n"));
     let site_hex: String = plan.site_key.iter().map(|byte| format!("{byte:02x}")).collect();
@@ -980,7 +985,7 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
     use std::os::unix::process::ExitStatusExt;
     // Whose /proc files would show it, were the process dumpable; root's own show nothing.
     const SOMEBODY: u32 = 65_534;
-    let plan = FieldPlan::harrow_tarn(77, 60, FROM, 2);
+    let plan = FieldPlan::harrow_tarn(77, 60, TrueTime(FROM), 2);
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     let run_as = if util::daemon::is_root() { SOMEBODY } else { rustix::process::getuid().as_raw() };
     if util::daemon::is_root() {
@@ -1010,7 +1015,7 @@ fn keys_in_memory_reach_neither_swap_space_nor_a_core_file() {
     let mut daemon = Ends(daemon.stdout(Stdio::null()).stderr(log).spawn().unwrap());
     let give_up = Instant::now() + PATIENCE;
     let state = || stonechat::state::DaemonState::read(&site.path("run"));
-    while state().is_none_or(|state| state.phase != "running") {
+    while state().is_none_or(|state| state.phase != Phase::Running) {
         let log = fs::read_to_string(site.path("daemon.log")).unwrap();
         assert!(daemon.0.try_wait().unwrap().is_none() && Instant::now() < give_up, "{log}");
         std::thread::sleep(Duration::from_millis(5));
@@ -1057,7 +1062,7 @@ impl Drop for Ends {
 
 #[test]
 fn who_may_not_lock_memory_is_told_so_once_and_hears_all_the_same() {
-    let plan = FieldPlan::harrow_tarn(78, 1, FROM, 2);
+    let plan = FieldPlan::harrow_tarn(78, 1, TrueTime(FROM), 2);
     let site = Site::new(&plan, "/nowhere/radio", 0.05, "");
     if !util::daemon::is_root() {
         return;

@@ -10,7 +10,8 @@ use std::path::Path;
 use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
+use stonechat::state::Phase;
 use util::daemon::Site;
 use util::hand;
 use util::truth::verified;
@@ -24,7 +25,7 @@ struct Behind {
 
 impl Behind {
     fn new(seed: u64) -> Self {
-        let plan = FieldPlan::harrow_tarn(seed, 4, 1_780_000_000, 4).without_incidents();
+        let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(1_780_000_000), 4).without_incidents();
         let run = Field::new(plan.clone()).run_out();
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         // A stretch is missing.
@@ -70,7 +71,7 @@ fn each_act_is_listed_with_the_name_that_was_typed_and_the_login_behind_sudo() {
     behind.sudo(&["import", "--withdraw", "1", "--by", "R. Dale", "--reason", "another reader"]);
     behind.sudo(&["remark", "add", "--logger", "11", "--kind", "visit", "--by", "R. Dale", "mast greased"]);
     let missing =
-        site.json(&["gaps", "--json", "--now", &stonechat::text::rfc3339(behind.run.truth.to_unix_s())]);
+        site.json(&["gaps", "--json", "--now", &stonechat::text::rfc3339(behind.run.truth.end().unix_s())]);
     let gap = &missing["gaps"][0];
     let number = |name: &str| gap[name].to_string();
     behind.sudo(&[
@@ -128,7 +129,7 @@ fn without_all_one_screen_is_printed_and_it_says_how_many_are_left_out() {
             channel: None,
             from: NOW.time(),
             to: Some(NOW.time()),
-            kind: stonechat::record::notes::Kind::Visit,
+            kind: stonechat::record::notes::RemarkKind::Visit,
             text,
             by: "R. Dale".into(),
             corrects: None,
@@ -155,7 +156,7 @@ fn a_change_of_configuration_is_noted_by_the_daemon_and_a_restart_without_one_is
     let mut behind = Behind::new(703);
     let restart = |behind: &Behind| {
         let mut daemon = behind.site.start();
-        daemon.wait_for("state", |state| state.phase == "running");
+        daemon.wait_for("state", |state| state.phase == Phase::Running);
         assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     };
     restart(&behind);

@@ -10,6 +10,7 @@ mod config;
 mod corpus;
 mod daemon;
 mod damage;
+mod enrol;
 mod export;
 mod faults;
 mod fields;

@@ -650,7 +650,7 @@ fn no_row_ever_gets_a_wrong_sequence() {
             total += 1;
             let truth = case.rows[at].truth;
             let name = match fate {
-                Fate::Matched(identity) => {
+                RowFate::Matched(identity) => {
                     if Some(*identity) != truth {
                         wrong.push(format!(
                             "file {seed} ({:?}), line {}: {identity}, and it is {truth:?}",
@@ -660,18 +660,18 @@ fn no_row_ever_gets_a_wrong_sequence() {
                     assert!(filled.insert(*identity), "seed {seed}: two rows for {identity}");
                     "matched"
                 }
-                Fate::Anchor(identity) => {
+                RowFate::Anchor(identity) => {
                     wrong_anchors += u64::from(Some(*identity) != truth);
                     "anchor"
                 }
-                Fate::Repeated(_) => "repeated",
-                Fate::Unmatched => "unmatched",
-                Fate::Refused => "refused",
+                RowFate::Repeated(_) => "repeated",
+                RowFate::Unmatched => "unmatched",
+                RowFate::Refused => "refused",
             };
             *fates.entry(name).or_default() += 1;
         }
         for stretch in &matching.stretches {
-            if let What::Unmatched(why) | What::Refused(why) = stretch.what {
+            if let StretchFate::Unmatched(why) | StretchFate::Refused(why) = stretch.what {
                 *reasons.entry(reason(&why)).or_default() += stretch.rows;
             }
         }
@@ -701,7 +701,7 @@ fn no_row_ever_gets_a_wrong_sequence() {
                         .find(|of| (of.first_line..=of.last_line).contains(&line))
                         .unwrap();
                     let name = match stretch.what {
-                        What::Unmatched(why) | What::Refused(why) => reason(&why),
+                        StretchFate::Unmatched(why) | StretchFate::Refused(why) => reason(&why),
                         other => format!("{other:?}"),
                     };
                     *not_filled.entry(name).or_default() += 1;
@@ -745,15 +745,15 @@ proptest! {
         let Ok(matching) = match_rows(&history, &mut case.ledger, &rows);
         let mut taken = BTreeSet::new();
         for fate in &matching.fates {
-            if let Fate::Matched(identity) = fate {
+            if let RowFate::Matched(identity) = fate {
                 prop_assert!(taken.insert(*identity));
                 let epoch = history.epochs.iter().find(|of| of.epoch == identity.epoch).unwrap();
                 prop_assert!(epoch.missing.contains(identity.sequence.number()));
             }
         }
-        for stretch in matching.stretches.iter().filter(|stretch| stretch.what == What::Matched) {
+        for stretch in matching.stretches.iter().filter(|stretch| stretch.what == StretchFate::Matched) {
             let within = rows.iter().zip(&matching.fates).filter(|(row, _)| (stretch.first_line..=stretch.last_line).contains(&row.line));
-            let of: Vec<Identity> = within.filter_map(|(_, fate)| if let Fate::Matched(of) = fate { Some(*of) } else { None }).collect();
+            let of: Vec<Identity> = within.filter_map(|(_, fate)| if let RowFate::Matched(of) = fate { Some(*of) } else { None }).collect();
             prop_assert_eq!(of.len() as u64, stretch.rows);
             prop_assert!(of.is_sorted() || of.iter().rev().is_sorted());
         }
@@ -804,7 +804,7 @@ fn run(ledger: &mut Ledger, rows: &[Known]) -> Matching {
     let history = ledger.history.clone();
     let Ok(matching) = match_rows(&history, ledger, &file(rows));
     for (fate, known) in matching.fates.iter().zip(rows) {
-        if let Fate::Matched(identity) = fate {
+        if let RowFate::Matched(identity) = fate {
             assert_eq!(Some(*identity), known.truth);
         }
     }
@@ -812,15 +812,16 @@ fn run(ledger: &mut Ledger, rows: &[Known]) -> Matching {
 }
 
 fn matched(matching: &Matching) -> Vec<u32> {
-    let sequence = |fate: &Fate| if let Fate::Matched(of) = fate { Some(of.sequence.number()) } else { None };
+    let sequence =
+        |fate: &RowFate| if let RowFate::Matched(of) = fate { Some(of.sequence.number()) } else { None };
     matching.fates.iter().filter_map(sequence).collect()
 }
 
 /// Why what was not matched was not, with the lines.
 fn whys(matching: &Matching) -> Vec<(u64, u64, Why)> {
     let why = |of: &Stretch| match of.what {
-        What::Unmatched(why) | What::Refused(why) => Some((of.first_line, of.last_line, why)),
-        What::Anchored | What::Matched => None,
+        StretchFate::Unmatched(why) | StretchFate::Refused(why) => Some((of.first_line, of.last_line, why)),
+        StretchFate::Anchored | StretchFate::Matched => None,
     };
     matching.stretches.iter().filter_map(why).collect()
 }
@@ -836,11 +837,11 @@ fn as_many_rows_as_missing_readings_between_anchors_are_matched_and_keep_the_fil
         let shape: Vec<_> =
             matching.stretches.iter().map(|of| (of.first_line, of.last_line, of.what)).collect();
         let expected = [
-            (2, 21, What::Anchored),
-            (22, 26, What::Matched),
-            (27, 40, What::Anchored),
-            (41, 41, What::Matched),
-            (42, 61, What::Anchored),
+            (2, 21, StretchFate::Anchored),
+            (22, 26, StretchFate::Matched),
+            (27, 40, StretchFate::Anchored),
+            (41, 41, StretchFate::Matched),
+            (42, 61, StretchFate::Anchored),
         ];
         assert_eq!(shape, expected);
     }
@@ -912,7 +913,7 @@ fn rows_doubled_count_once_and_rows_doubled_with_other_values_are_refused() {
     let twice: Vec<Known> = rows.iter().flat_map(|row| [row.clone(), row.clone()]).collect();
     let matching = run(&mut ledger, &twice);
     assert_eq!(matched(&matching), [21, 22, 23, 24, 25]);
-    assert_eq!(matching.fates.iter().filter(|fate| matches!(fate, Fate::Repeated(_))).count(), 60);
+    assert_eq!(matching.fates.iter().filter(|fate| matches!(fate, RowFate::Repeated(_))).count(), 60);
     // Two downloads one after the other.
     let both: Vec<Known> = rows[..40].iter().chain(&rows[15..]).cloned().collect();
     assert_eq!(matched(&run(&mut ledger, &both)), [21, 22, 23, 24, 25]);
@@ -922,7 +923,7 @@ fn rows_doubled_count_once_and_rows_doubled_with_other_values_are_refused() {
     other.insert(23, double.clone());
     let matching = run(&mut ledger, &other);
     assert_eq!(whys(&matching), [(22, 27, Why::Doubled { line: 25 })]);
-    assert!(matching.fates[20..26].iter().all(|fate| *fate == Fate::Refused));
+    assert!(matching.fates[20..26].iter().all(|fate| *fate == RowFate::Refused));
     // The other value comes with a second download of the same rows: neither is taken.
     let mut second = rows[15..].to_vec();
     for row in &mut second {

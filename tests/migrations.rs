@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use stonechat::ledger::care::verify;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Error, Ledger, SCHEMA_VERSION, Stamp};
-use stonechat::sim::{FaultRates, FieldPlan};
+use stonechat::sim::{FaultRates, FieldPlan, TrueTime};
 use stonechat::wire::seq::Identity;
 use util::daemon::Site;
 
@@ -194,7 +194,7 @@ fn a_text_is_noted_once_until_another_one_is_in_force() {
 
 #[test]
 fn a_daemon_keeps_which_site_and_roster_were_in_force_and_never_the_keyring() {
-    let plan = FieldPlan::harrow_tarn(51, 2, 1_780_000_000, 1).without_incidents();
+    let plan = FieldPlan::harrow_tarn(51, 2, TrueTime(1_780_000_000), 1).without_incidents();
     let (mut site, _pty) = Site::with_pty(&plan.with_faults(FaultRates::none()), 0.05, "");
     let read = |site: &Site, file: &str| std::fs::read_to_string(site.path(file)).unwrap();
     let first = (read(&site, "site.toml"), read(&site, "loggers.toml"));

@@ -11,12 +11,12 @@ use std::path::{Path, PathBuf};
 use stonechat::hand::Place;
 use stonechat::hand::plan::{Digested, FilePlan, Listener, Planning, Refusal};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, Imported, Planner};
+use stonechat::ledger::write::import::{ImportEvidence, Imported, Planner};
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::judge::{Row, Steps};
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Span, TrueTime, Truth};
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Address, Epoch, Identity, Slot};
 use util::chance::Chance;
@@ -32,14 +32,14 @@ struct Holes {
 
 impl Holes {
     fn new(seed: u64) -> Self {
-        let mut plan = FieldPlan::harrow_tarn(seed, 3, 1_780_000_000, 3).without_incidents();
+        let mut plan = FieldPlan::harrow_tarn(seed, 3, TrueTime(1_780_000_000), 3).without_incidents();
         plan = plan.with_faults(FaultRates::none());
         for at in 0..2 {
             let address = plan.loggers[at].address;
-            let hour = plan.from_unix_s + 20 * 3_600;
-            plan.logger_outages.push((address, Span::new(hour, hour + 8 * 3_600)));
+            let hour = plan.from.unix_s() + 20 * 3_600;
+            plan.logger_outages.push((address, Span::new(TrueTime(hour), TrueTime(hour + 8 * 3_600))));
             plan.logger_outages
-                .push((address, Span::new(plan.to_unix_s() - 6 * 3_600, plan.to_unix_s() + 1)));
+                .push((address, Span::new(TrueTime(plan.end().unix_s() - 6 * 3_600), plan.end().later(1))));
         }
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let run = Field::new(plan.clone()).run_out();
@@ -322,7 +322,7 @@ impl Drawn {
         if !plan.changes() {
             return None;
         }
-        let evidence = Evidence {
+        let evidence = ImportEvidence {
             file: "a file".into(),
             size_bytes: 1,
             sha256: String::new(),

@@ -9,7 +9,7 @@ use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Ledger, Stamp};
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
 use util::daemon::Site;
 use util::hand;
 use util::truth::{held_equals_truth, verified};
@@ -26,7 +26,7 @@ fn ended(output: &Output, code: i32) -> String {
 }
 
 fn field(seed: u64) -> (FieldPlan, Run) {
-    let plan = FieldPlan::harrow_tarn(seed, 4, 1_780_000_000, 6).without_incidents();
+    let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     (plan, run)
 }

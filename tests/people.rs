@@ -12,7 +12,7 @@ use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::roster::Roster;
 use stonechat::record::write_off::WriteOffAsked;
 use stonechat::report::gaps::{self, GapState};
-use stonechat::sim::{FaultRates, FieldPlan};
+use stonechat::sim::{FaultRates, FieldPlan, TrueTime};
 use stonechat::time::GatewayTime;
 use stonechat::wire::record::{Profile, ProfileFields, Reading, Record};
 use stonechat::wire::seq::{Identity, Slot};
@@ -40,7 +40,9 @@ struct Desk {
 
 impl Desk {
     fn new() -> Self {
-        let plan = FieldPlan::harrow_tarn(61, 2, T0, 2).without_incidents().with_faults(FaultRates::none());
+        let plan = FieldPlan::harrow_tarn(61, 2, TrueTime(T0), 2)
+            .without_incidents()
+            .with_faults(FaultRates::none());
         let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
         let config = stonechat::config::load(&site.path("site.toml")).unwrap();
         drop(Ledger::open(&site.ledger()).unwrap());
@@ -683,7 +685,7 @@ fn a_held_write_lock_and_a_missing_ledger_are_told_with_what_to_do() {
     assert_eq!(desk.gaps(L).len(), 1);
     db.execute_batch("ROLLBACK").unwrap();
     desk.done(&args);
-    let empty = Site::new(&FieldPlan::harrow_tarn(61, 2, T0, 1), "/nowhere/radio", 1.0, "");
+    let empty = Site::new(&FieldPlan::harrow_tarn(61, 2, TrueTime(T0), 1), "/nowhere/radio", 1.0, "");
     let remark: &[&str] = &["remark", "add", "--logger", "11", "--kind", "visit", "--by", "x", "t"];
     for args in [&args[..], remark, &["manual", "list"], &["remark", "list"], &["write-off", "--list"]] {
         let output = empty.output(args);
@@ -773,7 +775,7 @@ proptest! {
         let dir = tempfile::tempdir().unwrap();
         let mut ledger = Ledger::open(&dir.path().join("ledger.db")).unwrap();
         let radio = ledger.radios(&["mast"]).unwrap()[0];
-        let plan = FieldPlan::harrow_tarn(61, 1, T0, 1).without_incidents();
+        let plan = FieldPlan::harrow_tarn(61, 1, TrueTime(T0), 1).without_incidents();
         let roster: Roster = plan.to_roster();
         let append = |ledger: &mut Ledger, sequences: &mut dyn Iterator<Item = u32>, at: i64| {
             let mut batch = Batch::default();

@@ -6,7 +6,7 @@ use crate::util;
 use resvg::usvg::roxmltree::Document;
 use serde_json::Value;
 use std::path::Path;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Span, Truth};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Span, TrueTime, Truth};
 use stonechat::text::rfc3339;
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::Address;
@@ -30,13 +30,13 @@ struct Deaf {
 /// many of the missing records are readings can be told.
 fn deaf() -> Deaf {
     let mut plan =
-        FieldPlan::harrow_tarn(31, 12, FROM, 6).without_incidents().with_faults(FaultRates::none());
-    let outage = Span { from_unix_s: FROM + 2 * DAY + DAY / 2, to_unix_s: FROM + 3 * DAY + DAY / 2 };
+        FieldPlan::harrow_tarn(31, 12, TrueTime(FROM), 6).without_incidents().with_faults(FaultRates::none());
+    let outage = Span { from: TrueTime(FROM + 2 * DAY + DAY / 2), to: TrueTime(FROM + 3 * DAY + DAY / 2) };
     plan.radio_outages.push(outage);
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere", 1.0, "");
     hand::receive(&site.ledger(), &plan, &run.emissions);
-    let now = rfc3339(plan.to_unix_s());
+    let now = rfc3339(plan.end().unix_s());
     Deaf { site, truth: run.truth, outage, now }
 }
 
@@ -75,8 +75,8 @@ impl Deaf {
     fn repair(&self, logger: u16) {
         let address = Address::new(logger).unwrap();
         let file = self.site.path(&format!("{logger}.sealed"));
-        let end = self.truth.to_unix_s();
-        std::fs::write(&file, hand::dump(&self.truth, self.truth.memory_at(address, end))).unwrap();
+        let end = self.truth.end().unix_s();
+        std::fs::write(&file, hand::dump(&self.truth, self.truth.memory_at(address, TrueTime(end)))).unwrap();
         let output = self.site.output(&["import", "--by", "a technician", file.to_str().unwrap()]);
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     }
@@ -136,8 +136,8 @@ fn an_outage_is_a_band_over_its_span_and_is_gone_after_its_repair() {
     assert_eq!(gaps.len(), 1, "{summary}");
     // The time between two readings, and a minute for the clocks.
     let near = |a: i64, b: i64| (a - b).abs() <= 660;
-    assert!(near(unix_s(&gaps[0]["from"]), deaf.outage.from_unix_s), "{summary}");
-    assert!(near(unix_s(&gaps[0]["to"]), deaf.outage.to_unix_s), "{summary}");
+    assert!(near(unix_s(&gaps[0]["from"]), deaf.outage.from.unix_s()), "{summary}");
+    assert!(near(unix_s(&gaps[0]["to"]), deaf.outage.to.unix_s()), "{summary}");
     let (made, heard) = deaf.readings();
     assert!(made - heard >= 144, "one in ten minutes for a day: {made} and {heard}");
     assert_eq!([&points[0]["readings"], &points[0]["missing"]], [heard, made - heard], "{summary}");
@@ -148,7 +148,7 @@ fn an_outage_is_a_band_over_its_span_and_is_gone_after_its_repair() {
     let shown = bands(&svg);
     assert_eq!(shown.len(), 2, "one a panel");
     for (from, to) in shown {
-        assert!(near(from, deaf.outage.from_unix_s) && near(to, deaf.outage.to_unix_s), "{from} to {to}");
+        assert!(near(from, deaf.outage.from.unix_s()) && near(to, deaf.outage.to.unix_s()), "{from} to {to}");
     }
     for words in [
         "Harrow Tarn embankment: P-11 pore pressure; P-11 temperature",

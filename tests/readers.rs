@@ -33,7 +33,7 @@ fn json(text: &str) -> Value {
 
 /// The sequences that the gap report misses, of all loggers.
 fn missing(site: &Site) -> BTreeSet<(u64, u64)> {
-    let at = stonechat::text::rfc3339(site.plan.to_unix_s());
+    let at = stonechat::text::rfc3339(site.plan.end().unix_s());
     let (_, out, err) = site.run(&["gaps", "--json", "--now", &at]);
     let report = json(&out);
     let gaps = report["gaps"].as_array().unwrap_or_else(|| panic!("{err}"));
@@ -348,7 +348,7 @@ fn several_loggers_in_one_file_are_taken_each_for_itself_with_numbers_and_withou
 #[test]
 fn on_a_laptop_a_layout_says_what_numbered_files_hold_and_refuses_those_without_numbers() {
     let site = Site::new(is_lost);
-    let at = stonechat::text::rfc3339(site.plan.to_unix_s());
+    let at = stonechat::text::rfc3339(site.plan.end().unix_s());
     let (_, gaps, _) = site.run(&["gaps", "--json", "--now", &at]);
     let laptop = tempfile::tempdir().unwrap();
     let write = |name: &str, bytes: &[u8]| std::fs::write(laptop.path().join(name), bytes).unwrap();

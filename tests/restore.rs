@@ -8,7 +8,8 @@ use std::path::PathBuf;
 use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
-use stonechat::sim::{Field, FieldPlan, Run};
+use stonechat::sim::{Field, FieldPlan, Run, TrueTime};
+use stonechat::state::Phase;
 use util::daemon::Site;
 use util::hand;
 use util::truth::{held_equals_truth, verified};
@@ -26,7 +27,7 @@ fn ended(output: &Output, code: i32) -> String {
 
 /// A site, and a backup of its ledger from when half of what it holds had come in.
 fn half_backed_up(seed: u64) -> (Site, FieldPlan, Run, PathBuf) {
-    let plan = FieldPlan::harrow_tarn(seed, 4, 1_780_000_000, 6).without_incidents();
+    let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let (first, second) = run.emissions.split_at(run.emissions.len() / 2);
@@ -133,7 +134,7 @@ fn it_is_refused_beside_a_daemon_or_a_reader_and_for_a_backup_that_is_not_sound(
     // A daemon runs.
     site.edit("site.toml", "/nowhere/radio", "/nowhere/else");
     let mut daemon = site.start();
-    daemon.wait_for("state", |state| state.phase == "running");
+    daemon.wait_for("state", |state| state.phase == Phase::Running);
     let said = ended(&site.output(&["restore", &whole]), 3);
     assert!(said.contains("another daemon holds it"), "{said}");
     assert_eq!(daemon.stop().code(), Some(0));
@@ -239,7 +240,7 @@ fn a_command_that_writes_during_a_restore_writes_into_the_restored_ledger_or_is_
     let done = stonechat::ledger::care::restore::restore(
         &whole,
         &site.ledger(),
-        stonechat::ledger::care::restore::How::default(),
+        stonechat::ledger::care::restore::RestoreOptions::default(),
         NOW,
         |step| {
             if step != "putting it in place" {
@@ -333,7 +334,7 @@ fn a_dry_run_says_that_the_daemon_has_to_be_stopped_and_leaves_it_alone() {
     let whole = whole.to_str().unwrap();
     ended(&site.output(&["restore", "--dry-run", whole]), 0);
     let mut daemon = site.start();
-    daemon.wait_for("state", |state| state.phase == "running");
+    daemon.wait_for("state", |state| state.phase == Phase::Running);
     let said = ended(&site.output(&["restore", "--dry-run", whole]), 1);
     let process = format!("process {}", daemon.state().unwrap().pid);
     assert!(

@@ -10,7 +10,7 @@ use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
-use stonechat::sim::{Emission, Field, FieldPlan, Run, TruthRecord};
+use stonechat::sim::{Emission, Field, FieldPlan, Run, TrueTime, TruthRecord};
 use stonechat::time::GatewayTime;
 use util::chance::Chance;
 use util::daemon::Site;
@@ -33,10 +33,10 @@ struct Twins {
 
 impl Twins {
     fn new(seed: u64) -> Self {
-        let plan = FieldPlan::harrow_tarn(seed, 4, T0, DAYS);
+        let plan = FieldPlan::harrow_tarn(seed, 4, TrueTime(T0), DAYS);
         let run = Field::new(plan.clone()).run_out();
         let sites = [0, 1].map(|_| Site::new(&plan, "/nowhere/radio", 1.0, ""));
-        let end = run.emissions.last().unwrap().at_unix_s + 7200;
+        let end = run.emissions.last().unwrap().at.unix_s() + 7200;
         let now = chrono::DateTime::from_timestamp(end, 0).unwrap().format("%Y-%m-%dT%H:%M:%SZ").to_string();
         Self { plan, run, sites, now }
     }
@@ -359,7 +359,7 @@ fn readings_are_given_up_only_to_a_backup_that_was_seen_whole_lately_and_those_t
 
 #[test]
 fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no_other_until_that_is_seen() {
-    use stonechat::ledger::care::restore::{How, restore};
+    use stonechat::ledger::care::restore::{RestoreOptions, restore};
     let twins = Twins::new(980);
     twins.hear(&twins.run.emissions);
     let site = &twins.sites[1];
@@ -390,7 +390,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
         }
     };
     lose();
-    restore(&second, &site.ledger(), How::default(), at(2), |_| ()).unwrap();
+    restore(&second, &site.ledger(), RestoreOptions::default(), at(2), |_| ()).unwrap();
     assert!(retired() > 0);
     let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let keep = backups_to_keep(&reader).unwrap();
@@ -405,7 +405,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
     // The same by a clock of 1970, which is older than all that the backup knows.
     lose();
     let then = Stamp { unix_s: 60, synchronised: false };
-    restore(&second, &site.ledger(), How::default(), then, |_| ()).unwrap();
+    restore(&second, &site.ledger(), RestoreOptions::default(), then, |_| ()).unwrap();
     assert!(retired() > 0);
     let reader = stonechat::ledger::read::snapshot::Reader::open(&site.ledger()).unwrap();
     let keep = backups_to_keep(&reader).unwrap();
@@ -420,7 +420,7 @@ fn a_restored_ledger_gives_readings_up_to_the_backup_that_it_came_from_and_to_no
         ledger.raise_notice("test", "something", "in the -wal", at(2)).unwrap();
         ledger
     };
-    restore(&live, &site.ledger(), How::default(), at(2), |_| ()).unwrap();
+    restore(&live, &site.ledger(), RestoreOptions::default(), at(2), |_| ()).unwrap();
     drop(reader);
     assert_eq!(retired(), 0);
     let third = site.path("third.db");

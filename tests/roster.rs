@@ -4,7 +4,7 @@
 
 use crate::util;
 
-use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, What};
+use stonechat::sim::{Emission, FaultRates, Field, FieldPlan, TrueTime, What};
 use stonechat::text::rfc3339;
 use util::daemon::Site;
 use util::hand;
@@ -17,7 +17,7 @@ const LOGGER: u16 = 12;
 const OUT: i64 = FROM + 2 * DAY;
 
 fn plan() -> FieldPlan {
-    FieldPlan::harrow_tarn(81, 3, FROM, 4).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(81, 3, TrueTime(FROM), 4).without_incidents().with_faults(FaultRates::none())
 }
 
 fn is_of_logger(emission: &Emission) -> bool {
@@ -108,7 +108,7 @@ fn a_logger_off_the_roster_of_which_all_is_held_is_named_and_leaves_nothing_open
 #[test]
 fn out_of_service_ends_what_is_expected_and_every_report_says_so() {
     // Whole until it is taken out but for four; then one frame, a long hole, and a few from the bench.
-    let (site, _) = site(|at, emission| match emission.at_unix_s {
+    let (site, _) = site(|at, emission| match emission.at.unix_s() {
         when if when < OUT + DAY / 8 => !(20..24).contains(&at),
         when => when > OUT + DAY,
     });
@@ -143,7 +143,7 @@ fn out_of_service_ends_what_is_expected_and_every_report_says_so() {
 
 #[test]
 fn what_a_logger_may_have_made_between_its_last_word_and_the_date_is_presumed() {
-    let (site, _) = site(|_, emission| emission.at_unix_s < OUT - DAY);
+    let (site, _) = site(|_, emission| emission.at.unix_s() < OUT - DAY);
     let now = rfc3339(FROM + 30 * DAY);
     let presumed = |site: &Site| {
         let counted = site.json(&["completeness", "--json", "--now", &now]);

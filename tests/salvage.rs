@@ -6,16 +6,16 @@ use crate::util;
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
-use stonechat::ledger::care::salvage::{How, salvage};
+use stonechat::ledger::care::salvage::{SalvageOptions, salvage};
 use stonechat::ledger::care::take_over;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::Evidence;
+use stonechat::ledger::write::import::ImportEvidence;
 use stonechat::ledger::{Error, Ledger, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::download::Item;
 use stonechat::record::judge::{Outcome, Placed, Row};
 use stonechat::report::gaps;
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TrueTime};
 use stonechat::time::GatewayTime;
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::Identity;
@@ -26,7 +26,8 @@ use util::truth::{held_equals_truth, verified};
 
 const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 const PAGE: u64 = 1024;
-const DALE: How<'static> = How { by: "A. Surveyor", fill: false, give_up: false, adopt: false, actor: None };
+const DALE: SalvageOptions<'static> =
+    SalvageOptions { by: "A. Surveyor", fill: false, give_up: false, adopt: false, actor: None };
 
 type Key = (u16, u32, u32);
 
@@ -81,9 +82,9 @@ fn remove(path: &Path) {
 #[test]
 fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_is_stored() {
     let dir = tempfile::tempdir().unwrap();
-    let plan = FieldPlan::harrow_tarn(111, 6, 1_780_000_000, 8);
+    let plan = FieldPlan::harrow_tarn(111, 6, TrueTime(1_780_000_000), 8);
     let run = Field::new(plan.clone()).run_out();
-    let (roster, end) = (plan.to_roster(), run.truth.to_unix_s());
+    let (roster, end) = (plan.to_roster(), run.truth.end().unix_s());
     let whole = dir.path().join("whole.db");
     let (most, last) = run.emissions.split_at(run.emissions.len() - 300);
     hand::receive(&whole, &plan, most);
@@ -192,7 +193,7 @@ fn flipped_bytes_and_lost_pages_anywhere_cost_what_is_in_them_and_nothing_wrong_
 #[test]
 fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_withdrawn() {
     let dir = tempfile::tempdir().unwrap();
-    let plan = FieldPlan::harrow_tarn(113, 6, 1_780_000_000, 8);
+    let plan = FieldPlan::harrow_tarn(113, 6, TrueTime(1_780_000_000), 8);
     let run = Field::new(plan.clone()).run_out();
     let path = dir.path().join("ledger.db");
     hand::receive(&path, &plan, &run.emissions);
@@ -225,7 +226,8 @@ fn with_unproven_every_reading_of_a_page_that_can_be_read_is_back_and_can_be_wit
     let (_, taken) =
         take_over::replace(&path, "damaged by this test", &[], &Coverage::default(), NOW).unwrap();
     let roster = plan.to_roster();
-    let salvaged = salvage(&taken.aside, &path, &roster, How { fill: true, ..DALE }, NOW, |_, _| ()).unwrap();
+    let salvaged =
+        salvage(&taken.aside, &path, &roster, SalvageOptions { fill: true, ..DALE }, NOW, |_, _| ()).unwrap();
     assert!(salvaged.filled > 0);
     let now = held_equals_truth(&path, &run.truth);
     // A few rare records of the unproven blocks, and what was in the two pages.
@@ -269,7 +271,7 @@ fn rows_and_notes(path: &Path) -> (Vec<String>, Vec<String>) {
 
 #[test]
 fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wrote_down_too() {
-    let plan = FieldPlan::harrow_tarn(114, 4, 1_780_000_000, 6).without_incidents();
+    let plan = FieldPlan::harrow_tarn(114, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let path = site.ledger();
@@ -278,7 +280,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     let middle = run.emissions.len() / 2;
     hand::receive(&path, &plan, &run.emissions[..middle]);
     hand::receive(&path, &plan, &run.emissions[middle + 120..]);
-    let end = run.truth.to_unix_s();
+    let end = run.truth.end().unix_s();
     let open = missing(&path, &plan, end);
     let mut ledger = Ledger::open(&path).unwrap();
     while ledger.settle(u32::MAX, 1).unwrap().left > 0 {}
@@ -312,7 +314,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
         let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
             part.iter().try_for_each(|(id, row)| give(*id, Item::Row { row, placed, resolution }))
         };
-        let evidence = Evidence {
+        let evidence = ImportEvidence {
             file: format!("reader-{number}.csv"),
             size_bytes: 1000,
             sha256: format!("{number:064}"),
@@ -397,13 +399,13 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
 
 #[test]
 fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_was_set_aside() {
-    let plan = FieldPlan::harrow_tarn(115, 4, 1_780_000_000, 6).without_incidents();
+    let plan = FieldPlan::harrow_tarn(115, 4, TrueTime(1_780_000_000), 6).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let path = site.ledger();
     let at = |share: usize| run.emissions.len() * share / 4;
     let stamp =
-        |emission: &stonechat::sim::Emission| Stamp { unix_s: emission.at_unix_s, synchronised: true };
+        |emission: &stonechat::sim::Emission| Stamp { unix_s: emission.at.unix_s(), synchronised: true };
     hand::receive(&path, &plan, &run.emissions[..at(2)]);
     let known_at = stamp(&run.emissions[at(2)]);
     Ledger::open(&path).unwrap().write_sidecar(known_at).unwrap();
@@ -419,7 +421,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     drop(opened.ledger);
     hand::receive(&path, &plan, &run.emissions[at(3)..]);
     let name = taken.aside.file_name().unwrap().to_str().unwrap().to_owned();
-    let now = stonechat::text::rfc3339(run.truth.to_unix_s());
+    let now = stonechat::text::rfc3339(run.truth.end().unix_s());
     let told = site.json(&["gaps", "--json", "--now", &now]);
     let mut perhaps = BTreeSet::new();
     for gap in told["gaps"].as_array().unwrap() {
@@ -436,7 +438,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     }
     // Every record of that span that the damaged one held and that did not come again is among them.
     let lost: BTreeSet<Key> =
-        missing(&path, &plan, run.truth.to_unix_s()).intersection(&held).copied().collect();
+        missing(&path, &plan, run.truth.end().unix_s()).intersection(&held).copied().collect();
     assert!(lost.len() > 50 && lost.is_subset(&perhaps), "{} {}", lost.len(), perhaps.len());
     let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
     assert!(text.contains("may be in it too"), "{text}");
@@ -445,10 +447,10 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     let output = site.output(&["verify", "--salvage", aside]);
     assert_eq!(output.status.code(), Some(3));
     assert!(String::from_utf8_lossy(&output.stderr).contains("--give-up"));
-    let counted = missing(&path, &plan, run.truth.to_unix_s());
+    let counted = missing(&path, &plan, run.truth.end().unix_s());
     let output = site.output(&["verify", "--salvage", aside, "--give-up"]);
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
-    assert_eq!(missing(&path, &plan, run.truth.to_unix_s()), counted);
+    assert_eq!(missing(&path, &plan, run.truth.end().unix_s()), counted);
     verified(&path);
     let told = site.json(&["gaps", "--json", "--now", &now]);
     assert!(told["gaps"].as_array().unwrap().iter().all(|gap| gap["perhaps_in"].is_null()));
@@ -462,7 +464,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
 
 #[test]
 fn the_command_salvages_says_what_it_did_and_refuses_what_it_cannot_open() {
-    let plan = FieldPlan::harrow_tarn(112, 4, 1_780_000_000, 5).without_incidents();
+    let plan = FieldPlan::harrow_tarn(112, 4, TrueTime(1_780_000_000), 5).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     hand::receive(&site.ledger(), &plan, &run.emissions);

@@ -22,7 +22,7 @@ use stonechat::ledger::AsideLimits;
 use stonechat::ledger::care::{backup, restore};
 use stonechat::ledger::read::given_up::backups_to_keep;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::{Evidence, NotImported, Planner};
+use stonechat::ledger::write::import::{ImportError, ImportEvidence, Planner};
 use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Arrival, BatchItem, Content, Error, Ledger, RadioId, Reception, Stamp};
 use stonechat::record::coverage::RangeSet;
@@ -1076,7 +1076,7 @@ impl World {
         let writer = writer.as_mut().unwrap();
         let done = writer.import(&evidence, &give, &file.shut, &self.roster, now, withdrawals, false);
         if withdrawn {
-            assert!(matches!(done, Err(NotImported::PlanIsOld)), "what was covered has changed");
+            assert!(matches!(done, Err(ImportError::PlanIsOld)), "what was covered has changed");
             return;
         }
         let done = done.map_err(|_| "not imported").unwrap();
@@ -1286,7 +1286,7 @@ impl World {
             self.restore_beside_a_writer(at);
         }
         if has_more {
-            let refused = restore::restore(&file, &path, restore::How::default(), now, |_| ());
+            let refused = restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ());
             assert!(refused.is_err(), "a ledger with more in it was replaced");
             self.figures.refused_restores += 1;
         }
@@ -1299,7 +1299,7 @@ impl World {
             match self.chance.percent(50) {
                 true => assert!(self.restore_beside_a_writer(at), "a backup is not put where no ledger is"),
                 false => {
-                    restore::restore(&file, &path, restore::How::default(), now, |_| ()).unwrap();
+                    restore::restore(&file, &path, restore::RestoreOptions::default(), now, |_| ()).unwrap();
                     self.is_as_in(at);
                 }
             }
@@ -1595,8 +1595,8 @@ impl World {
     }
 }
 
-fn evidence(file: &FilePlan) -> Evidence {
-    Evidence {
+fn evidence(file: &FilePlan) -> ImportEvidence {
+    ImportEvidence {
         file: file.name.clone(),
         size_bytes: file.size_bytes,
         sha256: file.sha256.clone(),

@@ -3,11 +3,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 use std::path::Path;
-use stonechat::ledger::care::restore::{How, RestoreError, Restored, restore};
+use stonechat::ledger::care::restore::{RestoreError, RestoreOptions, Restored, restore};
 use stonechat::ledger::care::verify;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::ledger::{Error, Ledger, Stamp};
-use stonechat::record::notes::{Kind, NewRemark};
+use stonechat::record::notes::{NewRemark, RemarkKind};
 use stonechat::wire::seq::Address;
 
 /// Restores while another connection writes a remark, from the moment when the ledger's place is about to be taken. Gives
@@ -20,7 +20,7 @@ pub fn restore_beside_a_writer(
     words: &str,
 ) -> (Result<Restored, RestoreError>, bool) {
     let mut writer = None;
-    let done = restore(backup, ledger, How::default(), now, |step| {
+    let done = restore(backup, ledger, RestoreOptions::default(), now, |step| {
         if step != "putting it in place" {
             return;
         }
@@ -32,7 +32,7 @@ pub fn restore_beside_a_writer(
                 channel: None,
                 from: now.time(),
                 to: Some(now.time()),
-                kind: Kind::Visit,
+                kind: RemarkKind::Visit,
                 text,
                 by: "R. Dale".into(),
                 corrects: None,

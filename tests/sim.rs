@@ -13,10 +13,10 @@ use stonechat::record::judge::Outcome;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::physics::{self, Sensor};
-use stonechat::sim::plan::{FROM_UNIX_S, LOGGERS_MAX};
+use stonechat::sim::plan::{FROM, LOGGERS_MAX};
 use stonechat::sim::{
     BatterySwap, ClockSet, FaultRates, Field, FieldPlan, IntervalChange, Physics, RestartPlan, Run, Span,
-    Truth, TruthRecord, UnitReplacement, What, Witness,
+    TrueTime, Truth, TruthRecord, UnitReplacement, What, Witness,
 };
 use stonechat::time::Stamp;
 use stonechat::wire::cobs::{Deframer, Run as LineRun};
@@ -57,7 +57,7 @@ fn open(keyring: &mut Keyring, frame: &AirFrame<'_>) -> Option<Vec<u8>> {
 
 #[test]
 fn one_seed_gives_the_same_bytes_and_another_seed_others() {
-    let run = |seed| Field::new(FieldPlan::harrow_tarn(seed, 14, FROM_UNIX_S, 9)).run_out();
+    let run = |seed| Field::new(FieldPlan::harrow_tarn(seed, 14, FROM, 9)).run_out();
     let (first, again, other) = (run(5), run(5), run(6));
     assert_eq!(first.emissions, again.emissions);
     assert_eq!(first.tally, again.tally);
@@ -71,7 +71,7 @@ fn one_seed_gives_the_same_bytes_and_another_seed_others() {
 
 #[test]
 fn every_whole_frame_opens_to_the_record_that_was_made() {
-    for plan in [FieldPlan::harrow_tarn(8, 20, FROM_UNIX_S, 6), FieldPlan::dense(8, 40, 30, 0.1, 0.2, 0.1)] {
+    for plan in [FieldPlan::harrow_tarn(8, 20, FROM, 6), FieldPlan::dense(8, 40, 30, 0.1, 0.2, 0.1)] {
         let mut keyring = keyring(&plan);
         let run = Field::new(plan).run_out();
         let (mut whole, mut forged, mut with_signal) = (0, 0, 0);
@@ -111,19 +111,19 @@ fn every_whole_frame_opens_to_the_record_that_was_made() {
 #[test]
 fn emissions_keep_their_times_and_their_silences() {
     let mut plan = FieldPlan::dense(3, 60, 100, 0.05, 0.1, 0.05);
-    let deaf = Span::new(FROM_UNIX_S + 1_000, FROM_UNIX_S + 1_900);
-    let away = Span::new(FROM_UNIX_S + 3_000, FROM_UNIX_S + 4_000);
+    let deaf = Span::new(FROM.later(1_000), FROM.later(1_900));
+    let away = Span::new(FROM.later(3_000), FROM.later(4_000));
     let address = plan.loggers[5].address;
     plan.radio_outages.push(deaf);
     plan.logger_outages.push((address, away));
     let run = Field::new(plan).run_out();
-    assert!(run.emissions.is_sorted_by_key(|emission| emission.at_unix_s));
+    assert!(run.emissions.is_sorted_by_key(|emission| emission.at.unix_s()));
     let mut order: HashMap<Address, u32> = HashMap::new();
     let mut out_of_order = 0;
     for emission in &run.emissions {
-        assert!(!deaf.contains(emission.at_unix_s));
+        assert!(!deaf.contains(emission.at));
         if let What::Whole(identity) = emission.what {
-            assert!(identity.address != address || !away.contains(emission.at_unix_s));
+            assert!(identity.address != address || !away.contains(emission.at));
             let latest = order.entry(identity.address).or_default();
             out_of_order += usize::from(identity.epoch.number() == 1 && identity.sequence.number() < *latest);
             *latest = identity.sequence.number();
@@ -131,8 +131,7 @@ fn emissions_keep_their_times_and_their_silences() {
     }
     assert!(out_of_order > 0, "nothing was reordered");
     // It went on measuring all the while.
-    let meanwhile =
-        run.truth.records_of(address).iter().filter(|record| away.contains(record.made_at_unix_s));
+    let meanwhile = run.truth.records_of(address).iter().filter(|record| away.contains(record.made_at));
     assert!(meanwhile.count() >= 16);
 }
 
@@ -175,14 +174,15 @@ fn the_naive_tally_is_what_the_products_own_parser_sees() {
 
 #[test]
 fn restarts_name_the_previous_epoch_or_leave_it_unclosed() {
-    let mut plan = FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 6).without_incidents();
+    let mut plan = FieldPlan::harrow_tarn(4, 2, FROM, 6).without_incidents();
     plan.faults = FaultRates::none();
     let (names, silent) = (plan.loggers[0].address, plan.loggers[1].address);
     for (address, names_previous) in [(names, true), (silent, false)] {
-        let at_unix_s = FROM_UNIX_S + 3 * 86_400 + 7;
-        plan.restarts.push(RestartPlan { address, at_unix_s, names_previous });
+        let at_unix_s = FROM.unix_s() + 3 * 86_400 + 7;
+        plan.restarts.push(RestartPlan { address, at: TrueTime(at_unix_s), names_previous });
         // The last hours of the first epoch and the first of the second are lost.
-        plan.logger_outages.push((address, Span::new(at_unix_s - 20_000, at_unix_s + 20_000)));
+        plan.logger_outages
+            .push((address, Span::new(TrueTime(at_unix_s - 20_000), TrueTime(at_unix_s + 20_000))));
     }
     let run = Field::new(plan).run_out();
     for (address, is_named) in [(names, true), (silent, false)] {
@@ -233,11 +233,11 @@ fn an_epoch_begins_with_profile_and_start_event_and_has_no_hole() {
 
 #[test]
 fn a_dump_is_the_ring_and_fills_what_it_still_holds() {
-    let mut plan = FieldPlan::harrow_tarn(2, 3, FROM_UNIX_S, 10);
+    let mut plan = FieldPlan::harrow_tarn(2, 3, FROM, 10);
     plan.loggers[0].interval_s = 600;
     plan.loggers[0].memory_records = 500;
     // The gateway hears half of it.
-    plan.radio_outages = vec![Span::new(FROM_UNIX_S + 3 * 86_400, FROM_UNIX_S + 8 * 86_400)];
+    plan.radio_outages = vec![Span::new(FROM.later(3 * 86_400), FROM.later(8 * 86_400))];
     plan.faults = FaultRates::none();
     let address = plan.loggers[0].address;
     let mut keyring = keyring(&plan);
@@ -267,15 +267,15 @@ fn a_dump_is_the_ring_and_fills_what_it_still_holds() {
 
 #[test]
 fn a_clock_that_was_set_had_been_wrong_before() {
-    let mut plan = FieldPlan::harrow_tarn(2, 1, FROM_UNIX_S, 3).without_incidents();
+    let mut plan = FieldPlan::harrow_tarn(2, 1, FROM, 3).without_incidents();
     let address = plan.loggers[0].address;
-    let at_unix_s = FROM_UNIX_S + 100_003;
-    plan.clock_sets.push(ClockSet { address, at_unix_s, seconds_added: 3_725 });
+    let at_unix_s = FROM.unix_s() + 100_003;
+    plan.clock_sets.push(ClockSet { address, at: TrueTime(at_unix_s), seconds_added: 3_725 });
     let truth = Truth::new(&plan);
     let mut events = 0;
     for record in truth.records_of(address) {
-        let error = i64::from(record.time) - record.made_at_unix_s;
-        assert_eq!(error, if record.made_at_unix_s < at_unix_s { -3_725 } else { 0 });
+        let error = i64::from(record.time) - record.made_at.unix_s();
+        assert_eq!(error, if record.made_at.unix_s() < at_unix_s { -3_725 } else { 0 });
         if let Some(Record::Event(event)) = record.record()
             && event.code == Event::CLOCK_SET
         {
@@ -288,17 +288,17 @@ fn a_clock_that_was_set_had_been_wrong_before() {
 
 #[test]
 fn a_slot_change_leaves_older_records_as_they_were_sealed() {
-    let plan = FieldPlan::harrow_tarn(2, 1, FROM_UNIX_S, 6);
-    let (address, at_unix_s) = plan.slot_changes[0];
+    let plan = FieldPlan::harrow_tarn(2, 1, FROM, 6);
+    let (address, at) = plan.slot_changes[0];
     let truth = Truth::new(&plan);
     for record in truth.records_of(address) {
-        assert_eq!(record.slot.0, u8::from(record.made_at_unix_s >= at_unix_s));
+        assert_eq!(record.slot.0, u8::from(record.made_at >= at));
     }
 }
 
 #[test]
 fn the_truth_is_one_line_of_json_a_record() {
-    let run = Field::new(FieldPlan::harrow_tarn(2, 12, FROM_UNIX_S, 3)).run_out();
+    let run = Field::new(FieldPlan::harrow_tarn(2, 12, FROM, 3)).run_out();
     let mut text = Vec::new();
     run.truth.write_jsonl(&mut text).unwrap();
     let lines: Vec<serde_json::Value> =
@@ -310,7 +310,7 @@ fn the_truth_is_one_line_of_json_a_record() {
         assert_eq!(line["heard"], record.heard);
         assert_eq!(line["in_memory"], true);
         let made_at = chrono::DateTime::parse_from_rfc3339(line["made_at"].as_str().unwrap()).unwrap();
-        assert_eq!(made_at.timestamp(), record.made_at_unix_s);
+        assert_eq!(made_at.timestamp(), record.made_at.unix_s());
         match record.record().unwrap() {
             Record::Reading(reading) => {
                 assert_eq!(line["type"], "reading");
@@ -325,8 +325,7 @@ fn the_truth_is_one_line_of_json_a_record() {
 
 #[test]
 fn a_clean_line_carries_every_record_once() {
-    let plan =
-        FieldPlan::harrow_tarn(1, 25, FROM_UNIX_S, 3).without_incidents().with_faults(FaultRates::none());
+    let plan = FieldPlan::harrow_tarn(1, 25, FROM, 3).without_incidents().with_faults(FaultRates::none());
     let run = Field::new(plan).run_out();
     let records = run.truth.records().count() as u64;
     assert_eq!((run.tally.stored, run.tally.frames()), (records, records));
@@ -381,13 +380,13 @@ fn events(truth: &Truth, address: Address, code: u8) -> Vec<(&TruthRecord, Event
 
 /// What a record's clock had lost.
 fn lost_s(made: &TruthRecord) -> i64 {
-    made.made_at_unix_s - i64::from(made.time)
+    made.made_at.unix_s() - i64::from(made.time)
 }
 
 #[test]
 fn clocks_lose_a_third_of_a_minute_to_three_a_month_and_most_in_the_cold() {
     for (seed, harsh) in [(5, false), (6, false), (5, true)] {
-        let mut plan = FieldPlan::harrow_tarn(seed, 6, FROM_UNIX_S, 365);
+        let mut plan = FieldPlan::harrow_tarn(seed, 6, FROM, 365);
         if harsh {
             plan = plan.harsher();
         }
@@ -405,11 +404,11 @@ fn clocks_lose_a_third_of_a_minute_to_three_a_month_and_most_in_the_cold() {
             let made = readings(&truth, logger.address);
             // A logger reads by its own clock: its times are those of a right one, its readings come later.
             for (n, (_, reading)) in made.iter().enumerate() {
-                let expected = FROM_UNIX_S + i64::from(logger.offset_s) + 3_600 * n as i64;
+                let expected = FROM.unix_s() + i64::from(logger.offset_s) + 3_600 * n as i64;
                 assert_eq!(i64::from(reading.time), expected);
             }
             let after = |day: i64| {
-                let at = made.partition_point(|(made, _)| made.made_at_unix_s < FROM_UNIX_S + day * DAY);
+                let at = made.partition_point(|(made, _)| made.made_at.unix_s() < FROM.unix_s() + day * DAY);
                 lost_s(made[at.min(made.len() - 1)].0)
             };
             let months: Vec<i64> = (0..12).map(|n| after(30 * n + 30) - after(30 * n)).collect();
@@ -424,15 +423,15 @@ fn clocks_lose_a_third_of_a_minute_to_three_a_month_and_most_in_the_cold() {
 
 #[test]
 fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
-    let plan = FieldPlan::harrow_tarn(3, 12, FROM_UNIX_S, 120);
+    let plan = FieldPlan::harrow_tarn(3, 12, FROM, 120);
     let truth = Truth::new(&plan);
     let mut sets = 0;
     for logger in &plan.loggers {
         let moments: Vec<i64> = plan
             .clock_sets
             .iter()
-            .filter(|set| set.address == logger.address && set.at_unix_s < plan.to_unix_s())
-            .map(|set| set.at_unix_s)
+            .filter(|set| set.address == logger.address && set.at.unix_s() < plan.end().unix_s())
+            .map(|set| set.at.unix_s())
             .collect();
         let all = truth.records_of(logger.address);
         for (made, event) in events(&truth, logger.address, Event::CLOCK_SET) {
@@ -440,8 +439,8 @@ fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
                 // The one out of the year 2000.
                 continue;
             }
-            assert!(moments.contains(&made.made_at_unix_s));
-            assert_eq!(i64::from(event.time), made.made_at_unix_s);
+            assert!(moments.contains(&made.made_at.unix_s()));
+            assert_eq!(i64::from(event.time), made.made_at.unix_s());
             let at = all.iter().position(|other| other.identity == made.identity).unwrap();
             let before = lost_s(&all[at - 1]);
             assert!((before..=before + 1).contains(&event.value), "{before} {}", event.value);
@@ -456,12 +455,12 @@ fn a_visit_sets_a_drifting_clock_right_and_says_by_how_much() {
 
 #[test]
 fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
-    let mut plan = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 21);
+    let mut plan = FieldPlan::harrow_tarn(4, 12, FROM, 21);
     let swap = plan.battery_swaps[0];
     assert_eq!(plan.battery_swaps, [BatterySwap { clock_set_after_s: Some(18_000), ..swap }]);
     let never = BatterySwap {
         address: plan.loggers[0].address,
-        at_unix_s: FROM_UNIX_S + 4 * DAY + 11,
+        at: FROM.later(4 * DAY + 11),
         names_previous: false,
         clock_set_after_s: None,
     };
@@ -478,14 +477,14 @@ fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
     let (last, new) = of_epoch_2(swap.address);
     let Some(Record::Profile(profile)) = new[0].record() else { panic!("no profile first") };
     assert_eq!((profile.previous_epoch, profile.previous_last), (1, last));
-    assert_eq!((new[0].made_at_unix_s, i64::from(profile.time)), (swap.at_unix_s, YEAR_2000));
+    assert_eq!((new[0].made_at.unix_s(), i64::from(profile.time)), (swap.at.unix_s(), YEAR_2000));
     assert!(matches!(new[1].record(), Some(Record::Event(event)) if event.code == Event::POWERED_UP));
     let set = events(&truth, swap.address, Event::CLOCK_SET);
     assert_eq!(set.len(), 1);
     let (made, event) = set[0];
-    assert_eq!(made.made_at_unix_s, swap.at_unix_s + 18_000);
-    assert_eq!(i64::from(event.time), made.made_at_unix_s);
-    let added = swap.at_unix_s - YEAR_2000;
+    assert_eq!(made.made_at.unix_s(), swap.at.unix_s() + 18_000);
+    assert_eq!(i64::from(event.time), made.made_at.unix_s());
+    let added = swap.at.unix_s() - YEAR_2000;
     assert!((added..=added + 1).contains(&event.value), "{} {added}", event.value);
     let mut in_2000 = 0;
     for record in new {
@@ -499,17 +498,19 @@ fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
     let interval = plan.logger(swap.address).unwrap().interval_s as usize;
     assert!(in_2000.abs_diff(18_000 / interval) <= 1, "{in_2000}");
     // The memory kept what it had.
-    let memory = truth.memory_at(swap.address, plan.to_unix_s());
+    let memory = truth.memory_at(swap.address, plan.end());
     assert_eq!(memory[0].identity.epoch.number(), 1);
     // The old cell was at its end, the new one is not.
     let battery = |from: i64, to: i64| {
         let all = readings(&truth, swap.address);
-        let within = all.iter().filter(|(made, _)| (from..to).contains(&made.made_at_unix_s));
+        let within = all.iter().filter(|(made, _)| (from..to).contains(&made.made_at.unix_s()));
         let mv: Vec<f64> = within.map(|(_, reading)| f64::from(reading.battery_mv)).collect();
         mv.iter().sum::<f64>() / mv.len() as f64
     };
-    let (old, fresh) =
-        (battery(swap.at_unix_s - DAY, swap.at_unix_s), battery(swap.at_unix_s, swap.at_unix_s + DAY));
+    let (old, fresh) = (
+        battery(swap.at.unix_s() - DAY, swap.at.unix_s()),
+        battery(swap.at.unix_s(), swap.at.unix_s() + DAY),
+    );
     assert!(fresh > old + 100.0, "{old} {fresh}");
 
     let (_, new) = of_epoch_2(never.address);
@@ -519,58 +520,58 @@ fn a_new_cell_begins_an_epoch_in_the_year_2000_until_somebody_sets_the_clock() {
 
 #[test]
 fn a_new_unit_has_another_serial_slot_and_epoch_and_an_empty_memory() {
-    let plan = FieldPlan::harrow_tarn(7, 12, FROM_UNIX_S, 30);
+    let plan = FieldPlan::harrow_tarn(7, 12, FROM, 30);
     assert_eq!(plan.unit_replacements.len(), 1);
     let new = plan.unit_replacements[0];
     let logger = plan.logger(new.address).unwrap();
     let truth = Truth::new(&plan);
-    let stopped = new.at_unix_s - i64::from(new.stopped_before_s);
+    let stopped = new.at.unix_s() - i64::from(new.stopped_before_s);
     let mut old = 0;
     for record in truth.records_of(new.address) {
-        if record.made_at_unix_s < new.at_unix_s {
-            assert!(record.made_at_unix_s < stopped);
+        if record.made_at.unix_s() < new.at.unix_s() {
+            assert!(record.made_at.unix_s() < stopped);
             assert_eq!((record.identity.epoch.number(), record.slot), (1, logger.slot));
             old += 1;
         } else {
-            assert_eq!(i64::from(record.identity.epoch.number()), new.at_unix_s);
+            assert_eq!(i64::from(record.identity.epoch.number()), new.at.unix_s());
             assert_eq!(record.slot.0, logger.slot.0 + 1);
             assert!((0..20).contains(&lost_s(record)));
         }
     }
     assert!(old > 500);
     for (made, profile) in profiles(&truth, new.address) {
-        let unit = if made.made_at_unix_s < new.at_unix_s { logger.unit } else { new.unit };
+        let unit = if made.made_at.unix_s() < new.at.unix_s() { logger.unit } else { new.unit };
         assert_eq!((profile.unit, profile.previous_epoch, profile.oldest), (unit, 0, 1));
     }
     // The old unit's memory goes home with it; the new one's begins with its profile.
-    assert_eq!(truth.memory_at(new.address, new.at_unix_s - 1).len(), old);
-    let memory = truth.memory_at(new.address, new.at_unix_s);
+    assert_eq!(truth.memory_at(new.address, new.at.later(-1)).len(), old);
+    let memory = truth.memory_at(new.address, new.at);
     assert!(matches!(memory[0].record(), Some(Record::Profile(_))) && memory.len() == 2);
-    assert_eq!(truth.memory_at(new.address, plan.to_unix_s())[0], memory[0]);
+    assert_eq!(truth.memory_at(new.address, plan.end())[0], memory[0]);
 
     // A new rain gauge's logger counts its pulses from 0; so does one with a new cell.
-    let mut plan = FieldPlan::harrow_tarn(7, 12, FROM_UNIX_S, 20).without_incidents();
+    let mut plan = FieldPlan::harrow_tarn(7, 12, FROM, 20).without_incidents();
     let rain = address(21);
-    let (cell_at, unit_at) = (FROM_UNIX_S + 12 * DAY, FROM_UNIX_S + 16 * DAY);
+    let (cell_at, unit_at) = (FROM.unix_s() + 12 * DAY, FROM.unix_s() + 16 * DAY);
     plan.battery_swaps.push(BatterySwap {
         address: rain,
-        at_unix_s: cell_at,
+        at: TrueTime(cell_at),
         names_previous: true,
         clock_set_after_s: Some(60),
     });
     plan.unit_replacements.push(UnitReplacement {
         address: rain,
-        at_unix_s: unit_at,
+        at: TrueTime(unit_at),
         unit: 5,
         stopped_before_s: 0,
     });
     let truth = Truth::new(&plan);
     let pulses = |from: i64, to: i64| -> Vec<i32> {
         let all = readings(&truth, rain);
-        let within = all.iter().filter(|(made, _)| (from..to).contains(&made.made_at_unix_s));
+        let within = all.iter().filter(|(made, _)| (from..to).contains(&made.made_at.unix_s()));
         within.map(|(_, reading)| reading.counts()[0]).collect()
     };
-    for (from, to) in [(FROM_UNIX_S, cell_at), (cell_at, unit_at), (unit_at, plan.to_unix_s())] {
+    for (from, to) in [(FROM.unix_s(), cell_at), (cell_at, unit_at), (unit_at, plan.end().unix_s())] {
         let pulses = pulses(from, to);
         assert!(pulses[0] <= 1 && pulses.is_sorted() && *pulses.last().unwrap() > 3, "{pulses:?}");
     }
@@ -578,21 +579,20 @@ fn a_new_unit_has_another_serial_slot_and_epoch_and_an_empty_memory() {
 
 #[test]
 fn an_epoch_of_a_new_unit_is_above_all_that_were_used() {
-    let mut plan = FieldPlan::harrow_tarn(7, 2, FROM_UNIX_S, 4).without_incidents();
+    let mut plan = FieldPlan::harrow_tarn(7, 2, FROM, 4).without_incidents();
     // An epoch from some other way of counting, far in the future.
     plan.loggers[0].start_epoch = stonechat::wire::seq::Epoch::new(4_000_000_000).unwrap();
     let own = plan.loggers[0].address;
     let new = |day: i64, unit| UnitReplacement {
         address: own,
-        at_unix_s: FROM_UNIX_S + day * DAY,
+        at: FROM.later(day * DAY),
         unit,
         stopped_before_s: 0,
     };
     plan.unit_replacements.extend([new(1, 7), new(2, 8)]);
     // Nothing happens to a unit that has stopped.
     plan.unit_replacements.push(UnitReplacement { stopped_before_s: 40_000, ..new(3, 9) });
-    let restart =
-        RestartPlan { address: own, at_unix_s: FROM_UNIX_S + 3 * DAY - 20_000, names_previous: true };
+    let restart = RestartPlan { address: own, at: FROM.later(3 * DAY - 20_000), names_previous: true };
     plan.restarts.push(restart);
     let run = Field::new(plan.with_faults(FaultRates::none())).run_out();
     assert_eq!(run.truth.epochs(own), [4_000_000_000, 4_000_000_001, 4_000_000_002, 4_000_000_003]);
@@ -604,20 +604,20 @@ fn an_epoch_of_a_new_unit_is_above_all_that_were_used() {
 
 #[test]
 fn alarm_mode_is_announced_by_a_profile_and_holds_from_the_next_reading() {
-    let mut plan = FieldPlan::harrow_tarn(2, 12, FROM_UNIX_S, 14);
+    let mut plan = FieldPlan::harrow_tarn(2, 12, FROM, 14);
     let alarm = address(17);
     let usual = plan.logger(alarm).unwrap().interval_s;
     let changes: Vec<(Address, u32)> =
         plan.interval_changes.iter().map(|change| (change.address, change.interval_s)).collect();
     assert_eq!(changes, [(alarm, 300), (alarm, usual)]);
     // One that promises nothing any more, too.
-    let (other, at_unix_s) = (address(22), FROM_UNIX_S + 2 * DAY);
-    plan.interval_changes.push(IntervalChange { address: other, at_unix_s, interval_s: 0 });
+    let (other, at_unix_s) = (address(22), FROM.unix_s() + 2 * DAY);
+    plan.interval_changes.push(IntervalChange { address: other, at: TrueTime(at_unix_s), interval_s: 0 });
     let truth = Truth::new(&plan);
     for change in &plan.interval_changes {
         let announced = profiles(&truth, change.address)
             .into_iter()
-            .find(|(made, _)| made.made_at_unix_s == change.at_unix_s)
+            .find(|(made, _)| made.made_at.unix_s() == change.at.unix_s())
             .expect("a profile at once");
         assert_eq!(announced.1.interval_s, change.interval_s);
     }
@@ -644,8 +644,8 @@ fn alarm_mode_is_announced_by_a_profile_and_holds_from_the_next_reading() {
     // The next reading after a change is not later than the new interval has it.
     for change in &plan.interval_changes[..2] {
         let all = readings(&truth, alarm);
-        let next = all.iter().find(|(made, _)| made.made_at_unix_s >= change.at_unix_s).unwrap().0;
-        assert!(next.made_at_unix_s - change.at_unix_s <= i64::from(change.interval_s) + 1);
+        let next = all.iter().find(|(made, _)| made.made_at.unix_s() >= change.at.unix_s()).unwrap().0;
+        assert!(next.made_at.unix_s() - change.at.unix_s() <= i64::from(change.interval_s) + 1);
     }
     // The operator knows of it.
     let roster = plan.to_roster();
@@ -654,28 +654,28 @@ fn alarm_mode_is_announced_by_a_profile_and_holds_from_the_next_reading() {
         assert_eq!(logger.in_service, None);
     }
     let of_other = readings(&truth, other);
-    assert!(of_other.last().unwrap().0.made_at_unix_s > plan.to_unix_s() - 7_200, "it reads on");
+    assert!(of_other.last().unwrap().0.made_at.unix_s() > plan.end().unix_s() - 7_200, "it reads on");
 }
 
 #[test]
 fn a_storm_raises_the_pool_takes_the_gateway_and_puts_a_logger_into_alarm_mode() {
     for seed in 0..12 {
         for days in [14, 21, 30] {
-            let plan = FieldPlan::harrow_tarn(seed, 12, FROM_UNIX_S, days);
-            let physics = Physics::new(seed, FROM_UNIX_S);
-            let storm = physics.first_storm_unix_s();
+            let plan = FieldPlan::harrow_tarn(seed, 12, FROM, days);
+            let physics = Physics::new(seed, FROM);
+            let storm = physics.first_storm().unix_s();
             let outage =
-                plan.radio_outages.iter().max_by_key(|span| span.to_unix_s - span.from_unix_s).unwrap();
-            assert!((2 * DAY..=3 * DAY).contains(&(outage.to_unix_s - outage.from_unix_s)));
-            assert!(outage.from_unix_s > storm && outage.from_unix_s < storm + DAY);
-            assert!(physics.pool_m(outage.to_unix_s) > physics.pool_m(outage.from_unix_s));
+                plan.radio_outages.iter().max_by_key(|span| span.to.unix_s() - span.from.unix_s()).unwrap();
+            assert!((2 * DAY..=3 * DAY).contains(&(outage.to.unix_s() - outage.from.unix_s())));
+            assert!(outage.from.unix_s() > storm && outage.from.unix_s() < storm + DAY);
+            assert!(physics.pool_m(outage.to) > physics.pool_m(outage.from));
             let [on, off] = plan.interval_changes[..] else { panic!("one alarm mode span") };
-            assert!(on.at_unix_s < outage.from_unix_s && off.at_unix_s > outage.to_unix_s);
-            assert!(off.at_unix_s < plan.to_unix_s());
+            assert!(on.at.unix_s() < outage.from.unix_s() && off.at.unix_s() > outage.to.unix_s());
+            assert!(off.at.unix_s() < plan.end().unix_s());
             assert_eq!((plan.bad_paths.len(), plan.battery_swaps.len()), (1, 1));
             assert_eq!(plan.unit_replacements.len(), usize::from(days >= 30));
-            let set_at = plan.battery_swaps[0].at_unix_s + 18_000;
-            assert!(set_at < plan.to_unix_s());
+            let set_at = plan.battery_swaps[0].at.unix_s() + 18_000;
+            assert!(set_at < plan.end().unix_s());
             assert_eq!(plan.clock_drift.len(), 12);
             let bare = plan.without_incidents();
             assert!(
@@ -692,7 +692,7 @@ fn a_bad_path_loses_a_tenth_or_more_in_bursts_and_the_others_under_two_in_a_hund
     let mut expected = 0.0;
     const SEEDS: u64 = 6;
     for seed in 0..SEEDS {
-        let mut plan = FieldPlan::harrow_tarn(seed, 2, FROM_UNIX_S, 12);
+        let mut plan = FieldPlan::harrow_tarn(seed, 2, FROM, 12);
         let (bad, path) = plan.bad_paths[0];
         assert!((0.1..=0.15).contains(&path.lost_share()), "{}", path.lost_share());
         plan = plan.without_incidents().with_faults(FaultRates { lost: 0.01, ..FaultRates::none() });
@@ -723,20 +723,20 @@ fn a_bad_path_loses_a_tenth_or_more_in_bursts_and_the_others_under_two_in_a_hund
 
 #[test]
 fn what_is_missing_of_an_outage_leaves_the_memory_in_the_end() {
-    let plan = FieldPlan::harrow_tarn(3, 12, FROM_UNIX_S, 21).harsher();
+    let plan = FieldPlan::harrow_tarn(3, 12, FROM, 21).harsher();
     assert!(plan.loggers.iter().all(|logger| logger.memory_records == 2_000));
     let alarm = address(17);
     assert_eq!(plan.to_roster().logger(alarm).unwrap().fastest_interval_s, Some(60));
     let outage = plan.radio_outages[0];
-    assert_eq!(outage.to_unix_s - outage.from_unix_s, 5 * DAY);
+    assert_eq!(outage.to.unix_s() - outage.from.unix_s(), 5 * DAY);
     let run = Field::new(plan.clone()).run_out();
     let silent = |at: i64| {
-        let memory = run.truth.memory_at(alarm, at).iter();
-        memory.filter(|made| outage.contains(made.made_at_unix_s) && !made.heard).count()
+        let memory = run.truth.memory_at(alarm, TrueTime(at)).iter();
+        memory.filter(|made| outage.contains(made.made_at) && !made.heard).count()
     };
     let all = run.truth.records_of(alarm).iter();
-    let missing = all.filter(|made| outage.contains(made.made_at_unix_s) && !made.heard).count();
-    let (at_its_end, later) = (silent(outage.to_unix_s), silent(plan.to_unix_s()));
+    let missing = all.filter(|made| outage.contains(made.made_at) && !made.heard).count();
+    let (at_its_end, later) = (silent(outage.to.unix_s()), silent(plan.end().unix_s()));
     assert!(missing > at_its_end && at_its_end > later, "{missing} {at_its_end} {later}");
 }
 
@@ -752,7 +752,7 @@ fn thermistor_c(milli_ohm: i32) -> f64 {
 fn series(truth: &Truth, number: u16, value: impl Fn(&[i32]) -> f64) -> Vec<(i64, f64)> {
     let all = readings(truth, address(number));
     let sound = all.iter().filter(|(_, reading)| reading.faults() == 0);
-    sound.map(|(made, reading)| (made.made_at_unix_s, value(reading.counts()))).collect()
+    sound.map(|(made, reading)| (made.made_at.unix_s(), value(reading.counts()))).collect()
 }
 
 /// The value of a series at an instant: its reading before.
@@ -767,7 +767,7 @@ fn range(values: impl Iterator<Item = f64>) -> f64 {
 
 #[test]
 fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
-    let mut plan = FieldPlan::harrow_tarn(11, 12, FROM_UNIX_S, 60).without_incidents();
+    let mut plan = FieldPlan::harrow_tarn(11, 12, FROM, 60).without_incidents();
     for logger in &mut plan.loggers {
         logger.interval_s = 1_800;
     }
@@ -832,7 +832,7 @@ fn piezometers_follow_pool_and_air_and_tilt_creeps_as_promised() {
 #[test]
 fn every_sensor_of_a_full_house_is_within_what_the_trade_would_believe() {
     for seed in 0..4 {
-        for logger in FieldPlan::harrow_tarn(seed, LOGGERS_MAX, FROM_UNIX_S, 1).loggers {
+        for logger in FieldPlan::harrow_tarn(seed, LOGGERS_MAX, FROM, 1).loggers {
             let is_toe = logger.name.contains("toe");
             for channel in &logger.channels {
                 match channel.sensor {
@@ -862,22 +862,22 @@ fn through_the_gateway(plan: &FieldPlan) -> Run {
         let (roster, mut keyring) = (plan.to_roster(), keyring(plan));
         let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
         let stamp = |unix_s| Stamp { unix_s, synchronised: true };
-        intake.up(0, stamp(plan.from_unix_s));
-        let mut committed = plan.from_unix_s;
+        intake.up(0, stamp(plan.from.unix_s()));
+        let mut committed = plan.from.unix_s();
         let mut commit = |intake: &mut Intake, at: i64| {
             intake.close_windows(stamp(at));
             ledger.append(&intake.batch, &roster, stamp(at)).unwrap();
             intake.batch.clear();
         };
         for emission in &run.emissions {
-            if emission.at_unix_s >= committed + 6 * 3_600 {
-                committed = emission.at_unix_s;
+            if emission.at.unix_s() >= committed + 6 * 3_600 {
+                committed = emission.at.unix_s();
                 commit(&mut intake, committed);
             }
-            intake.bytes(0, &emission.bytes, &roster, &mut keyring, stamp(emission.at_unix_s));
+            intake.bytes(0, &emission.bytes, &roster, &mut keyring, stamp(emission.at.unix_s()));
         }
-        intake.down(0, stamp(plan.to_unix_s() + 60));
-        commit(&mut intake, plan.to_unix_s() + 60);
+        intake.down(0, stamp(plan.end().unix_s() + 60));
+        commit(&mut intake, plan.end().unix_s() + 60);
     }
     let reader = Reader::open(&path).unwrap();
     let total = &reader.read(|snapshot| snapshot.radio_totals()).unwrap()[0];
@@ -900,7 +900,7 @@ fn through_the_gateway(plan: &FieldPlan) -> Run {
 #[test]
 fn a_month_with_all_incidents_is_in_the_ledger_as_the_witness_counted_it() {
     for seed in [1, 2] {
-        let plan = FieldPlan::harrow_tarn(seed, 12, FROM_UNIX_S, 30);
+        let plan = FieldPlan::harrow_tarn(seed, 12, FROM, 30);
         let run = through_the_gateway(&plan);
         // A restart that is not named, and a unit that is gone.
         let unclosed: usize = run.truth.addresses().map(|address| run.truth.unclosed(address).len()).sum();
@@ -913,7 +913,7 @@ fn a_month_with_all_incidents_is_in_the_ledger_as_the_witness_counted_it() {
 
 #[test]
 fn one_logger_alone_may_have_it_all() {
-    let plan = FieldPlan::harrow_tarn(9, 1, FROM_UNIX_S, 30);
+    let plan = FieldPlan::harrow_tarn(9, 1, FROM, 30);
     assert_eq!((plan.unit_replacements.len(), plan.battery_swaps.len(), plan.bad_paths.len()), (1, 1, 1));
     let run = through_the_gateway(&plan);
     assert_eq!(run.truth.epochs(plan.loggers[0].address).len(), 3);
@@ -921,31 +921,35 @@ fn one_logger_alone_may_have_it_all() {
 
 #[test]
 fn a_harsh_fortnight_is_in_the_ledger_as_the_witness_counted_it() {
-    let plan = FieldPlan::harrow_tarn(3, 16, FROM_UNIX_S, 14).harsher();
+    let plan = FieldPlan::harrow_tarn(3, 16, FROM, 14).harsher();
     let run = through_the_gateway(&plan);
     assert!(run.tally.noise > 200 && run.tally.unopened > 50 && run.tally.duplicate > 500, "{:?}", run.tally);
     assert!(run.tally.foreign > run.tally.stored);
     // Short ones have no room for a storm.
-    let short = FieldPlan::harrow_tarn(3, 16, FROM_UNIX_S, 2).harsher();
+    let short = FieldPlan::harrow_tarn(3, 16, FROM, 2).harsher();
     assert!(short.interval_changes.is_empty() && short.bad_paths.len() >= 4);
 }
 
 #[test]
 fn a_service_date_leaves_out_what_was_before_in_the_truth_as_in_the_report() {
-    let mut plan = FieldPlan::harrow_tarn(6, 12, FROM_UNIX_S, 20);
+    let mut plan = FieldPlan::harrow_tarn(6, 12, FROM, 20);
     for (n, logger) in plan.loggers.iter().enumerate() {
         // From before everything, over the middle, to after everything; the last ones not planned.
         if n < 10 {
-            plan.in_service_from.push((logger.address, FROM_UNIX_S + (2 * n as i64 + 1) * DAY + 777));
+            plan.in_service_from.push((logger.address, FROM.later((2 * n as i64 + 1) * DAY + 777)));
         }
     }
-    plan.in_service_from[9].1 = plan.to_unix_s() + DAY;
+    plan.in_service_from[9].1 = plan.end().later(DAY);
     // Epochs that are known by name only: one that counts, and one that came with the unit.
     for (number, restart_day) in [(12, 6), (13, 4)] {
-        let at_unix_s = FROM_UNIX_S + restart_day * DAY + DAY / 2;
+        let at_unix_s = FROM.unix_s() + restart_day * DAY + DAY / 2;
         plan.restarts.retain(|restart| restart.address != address(number));
-        plan.restarts.push(RestartPlan { address: address(number), at_unix_s, names_previous: true });
-        plan.logger_outages.push((address(number), Span::new(FROM_UNIX_S, at_unix_s + 900)));
+        plan.restarts.push(RestartPlan {
+            address: address(number),
+            at: TrueTime(at_unix_s),
+            names_previous: true,
+        });
+        plan.logger_outages.push((address(number), Span::new(FROM, TrueTime(at_unix_s + 900))));
     }
     let run = through_the_gateway(&plan);
     let everything = {

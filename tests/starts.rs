@@ -8,7 +8,7 @@ use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::time::{Duration, Instant};
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::sim::{FaultRates, Field, FieldPlan, Run};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Run, TrueTime};
 use stonechat::time::GatewayTime;
 use util::daemon::{Daemon, PATIENCE, Site};
 use util::hand;
@@ -520,7 +520,7 @@ fn a_reload_applies_each_key_of_the_site_or_refuses_it_by_name() {
         Refused(&'static str),
     }
     use Then::{Applied, Refused};
-    let plan = FieldPlan::harrow_tarn(69, 2, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(69, 2, TrueTime(1_780_000_000), 1);
     let (site, _pty) = Site::with_pty(&plan, 0.05, "");
     for (from, to) in
         [("loggers.toml", "roster.toml"), ("keys.toml", "ring.toml"), ("points.toml", "places.toml")]

@@ -13,8 +13,8 @@ use stonechat::report::days::STRIP_DAYS;
 use stonechat::report::status::{self, Status, Surroundings};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::{Field, FieldPlan, Span, Truth, Witness};
-use stonechat::state::{CommitState, DaemonState, RadioState};
+use stonechat::sim::{Field, FieldPlan, Span, TrueTime, Truth, Witness};
+use stonechat::state::{CommitState, DaemonState, Phase, RadioState};
 use stonechat::time::GatewayTime;
 use stonechat::view::status::{Look, as_json, text as written};
 use stonechat::wire::record::{Event, Reading, Record};
@@ -75,19 +75,19 @@ impl Heard {
             }
             counted = now;
         };
-        let mut hour = plan.from_unix_s / 3600;
+        let mut hour = plan.from.unix_s() / 3600;
         let mut is_up = false;
-        while hour * 3600 <= plan.to_unix_s() + 3600 {
-            let is_deaf = plan.radio_outages.iter().any(|span| span.contains(hour * 3600));
+        while hour * 3600 <= plan.end().unix_s() + 3600 {
+            let is_deaf = plan.radio_outages.iter().any(|span| span.contains(TrueTime(hour * 3600)));
             match (is_up, is_deaf) {
                 (false, false) => intake.up(0, stamp(hour * 3600)),
                 (true, true) => intake.down(0, stamp(hour * 3600)),
                 _ => {}
             }
             is_up = !is_deaf;
-            while let Some(emission) = emissions.next_if(|next| next.at_unix_s < (hour + 1) * 3600) {
+            while let Some(emission) = emissions.next_if(|next| next.at.unix_s() < (hour + 1) * 3600) {
                 witness.feed(&emission.bytes, &mut truth);
-                let at = stamp(emission.at_unix_s);
+                let at = stamp(emission.at.unix_s());
                 intake.bytes(0, &emission.bytes, &roster, &mut keyring, at);
             }
             hour += 1;
@@ -127,7 +127,7 @@ impl Heard {
         drop(db);
         let mut batch = Batch::default();
         let records = self.truth.records_of(address(logger)).iter();
-        for record in records.filter(|record| !record.heard && span.contains(record.made_at_unix_s)) {
+        for record in records.filter(|record| !record.heard && span.contains(record.made_at)) {
             let arrival = Arrival {
                 identity: record.identity,
                 slot: Some(record.slot),
@@ -157,7 +157,7 @@ fn around(daemon: Option<DaemonState>) -> Surroundings {
         wal_bytes: 1_234_567,
         wal_readers: Vec::new(),
         disk_free_bytes: Some(11_400_000_000),
-        daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == "running"),
+        daemon_alive: daemon.as_ref().is_some_and(|state| state.phase == Phase::Running),
         daemon,
     }
 }
@@ -168,7 +168,7 @@ fn running(now: i64) -> DaemonState {
         started_at: GatewayTime(now - 3 * DAY - 4 * 3600),
         written_at: GatewayTime(now - 4),
         clock_synchronised: true,
-        phase: "running".to_owned(),
+        phase: Phase::Running,
         commit: Some(CommitState { at: GatewayTime(now - 4), through_row: 1, records: 1 }),
         radios: vec![RadioState {
             name: "mast".to_owned(),
@@ -181,17 +181,17 @@ fn running(now: i64) -> DaemonState {
 }
 
 fn plan() -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(4, 12, FROM, DAYS);
+    let mut plan = FieldPlan::harrow_tarn(4, 12, TrueTime(FROM), DAYS);
     // One that has died in the last days, on top of what happens anyway.
-    let to = plan.to_unix_s();
-    plan.logger_outages.push((address(22), Span::new(to - 2 * DAY - 5 * 3600, to + DAY)));
+    let to = plan.end().unix_s();
+    plan.logger_outages.push((address(22), Span::new(TrueTime(to - 2 * DAY - 5 * 3600), TrueTime(to + DAY))));
     plan
 }
 
 /// The field of the snapshots, with one outage filled by hand.
 fn field() -> (Heard, i64) {
     let heard = Heard::new(plan(), u32::MAX);
-    let now = heard.plan.to_unix_s();
+    let now = heard.plan.end().unix_s();
     let (logger, away) = heard.plan.logger_outages[0];
     let brought = heard.bring(logger.number(), away, now - 2 * DAY);
     assert!(brought > 50, "{brought}");
@@ -229,9 +229,9 @@ fn the_texts_are_those_that_were_read_and_found_good() {
 
 #[test]
 fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
-    let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);
-    let now = heard.plan.to_unix_s();
+    let now = heard.plan.end().unix_s();
     // Written by a clock of 1970, a minute ago by the steady one.
     let state = DaemonState { written_steady_s: Some(4000), ..running(300_000) };
     let look = Look { width: 140, unicode: true };
@@ -243,8 +243,8 @@ fn a_clock_that_was_set_after_the_daemon_wrote_last_makes_no_run_of_decades() {
 
 #[test]
 fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
-    let heard = Heard::new(FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents(), u32::MAX);
-    let now = heard.plan.to_unix_s();
+    let heard = Heard::new(FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents(), u32::MAX);
+    let now = heard.plan.end().unix_s();
     let with = |mib: u64, readers: &[&str]| {
         let readers = readers.iter().map(|name| (*name).to_owned()).collect();
         let around = Surroundings {
@@ -272,16 +272,16 @@ fn a_long_wal_is_shown_with_who_keeps_it_and_a_usual_one_is_not() {
 
 #[test]
 fn what_to_do_next_begins_with_what_stands_in_the_way_of_all() {
-    let plan = FieldPlan::harrow_tarn(4, 3, FROM, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(4, 3, TrueTime(FROM), 2).without_incidents();
     let heard = Heard::new(plan, u32::MAX);
-    let now = heard.plan.to_unix_s();
+    let now = heard.plan.end().unix_s();
     let look = Look { width: 80, unicode: true };
     let last = |daemon: Option<DaemonState>| {
         let text = written(&heard.status(around(daemon), now), &look);
         text.split_once("Next: ").unwrap().1.split_whitespace().collect::<Vec<_>>().join(" ")
     };
     assert!(last(None).starts_with("start the daemon"), "{}", last(None));
-    let stopped = DaemonState { phase: "stopped".to_owned(), ..running(now) };
+    let stopped = DaemonState { phase: Phase::Stopped, ..running(now) };
     assert!(last(Some(stopped)).starts_with("start the daemon"));
     let full = DaemonState { trouble: Some("the disk is full".to_owned()), ..running(now) };
     assert!(last(Some(full)).starts_with("see to the ledger's disk"));
@@ -319,8 +319,8 @@ fn counts(json: &serde_json::Value, field: &str) -> BTreeMap<(u16, i64), u64> {
 fn the_strips_radio_counts_are_the_records_heard_each_day_and_every_missing_record_has_its_day() {
     // Settled at once, in part, and hardly at all; with and without the incidents of a month.
     for (seed, days, settle_rows) in [(31, 32, u32::MAX), (32, 9, 300), (33, 16, 40)] {
-        let heard = Heard::new(FieldPlan::harrow_tarn(seed, 6, FROM, days), settle_rows);
-        let now = heard.plan.to_unix_s() + 100;
+        let heard = Heard::new(FieldPlan::harrow_tarn(seed, 6, TrueTime(FROM), days), settle_rows);
+        let now = heard.plan.end().unix_s() + 100;
         let check = |json: &serde_json::Value| {
             let radio = counts(json, "radio");
             assert_eq!(radio.len(), 6 * STRIP_DAYS);
@@ -347,14 +347,14 @@ fn the_strips_radio_counts_are_the_records_heard_each_day_and_every_missing_reco
 #[test]
 fn what_was_brought_by_hand_shows_on_the_days_it_was_made_before_and_after_settling() {
     let heard = Heard::new(plan(), u32::MAX);
-    let now = heard.plan.to_unix_s();
+    let now = heard.plan.end().unix_s();
     let before = heard.json(now);
     assert_eq!(counts(&before, "hand").values().sum::<u64>(), 0);
     let (logger, away) = heard.plan.logger_outages[0];
     let brought = heard.bring(logger.number(), away, now - DAY);
     let mut truth = BTreeMap::<i64, u64>::new();
     let records = heard.truth.records_of(logger).iter();
-    for record in records.filter(|record| !record.heard && away.contains(record.made_at_unix_s)) {
+    for record in records.filter(|record| !record.heard && away.contains(record.made_at)) {
         *truth.entry(i64::from(record.time) / DAY).or_default() += 1;
     }
     assert_eq!(truth.values().sum::<u64>(), brought);
@@ -375,7 +375,7 @@ fn what_was_brought_by_hand_shows_on_the_days_it_was_made_before_and_after_settl
 fn a_loggers_battery_and_signal_outlive_a_newest_record_that_tells_neither() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(1, 2, FROM, 1);
+    let plan = FieldPlan::harrow_tarn(1, 2, TrueTime(FROM), 1);
     let (roster, mut ledger) = (plan.to_roster(), Ledger::open(&path).unwrap());
     let radio = ledger.radios(&["mast"]).unwrap()[0];
     let store = |ledger: &mut Ledger, sequence: u32, battery_mv: Option<u16>, rssi_dbm: Option<i8>| {

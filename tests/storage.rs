@@ -14,7 +14,7 @@ use stonechat::ledger::write::retire::Bounds;
 use stonechat::ledger::{Batch, Ledger, NOTICES_MAX, Shut, Stamp};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::{Keyring, Unopened};
-use stonechat::sim::{Field, FieldPlan, TruthRecord};
+use stonechat::sim::{Field, FieldPlan, TrueTime, TruthRecord};
 use stonechat::time::{GatewayTime, LoggerTime};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
@@ -30,7 +30,7 @@ fn keyring(plan: &FieldPlan) -> Keyring {
 /// A ledger of a few days, most of it settled, with something of everything in it.
 fn filled(dir: &Path, seed: u64, days: u32) -> (PathBuf, FieldPlan, stonechat::sim::Run) {
     let path = dir.join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(seed, 6, 1_780_000_000, days);
+    let plan = FieldPlan::harrow_tarn(seed, 6, TrueTime(1_780_000_000), days);
     let (roster, mut keyring) = (plan.to_roster(), keyring(&plan));
     let mut ledger = Ledger::open(&path).unwrap();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
@@ -38,10 +38,10 @@ fn filled(dir: &Path, seed: u64, days: u32) -> (PathBuf, FieldPlan, stonechat::s
     let parts: Vec<_> = run.emissions.chunks(200).collect();
     for (at, part) in parts.iter().enumerate() {
         for emission in *part {
-            let now = Stamp { unix_s: emission.at_unix_s, synchronised: true };
+            let now = Stamp { unix_s: emission.at.unix_s(), synchronised: true };
             intake.bytes(0, &emission.bytes, &roster, &mut keyring, now);
         }
-        let now = Stamp { unix_s: part.last().unwrap().at_unix_s, synchronised: true };
+        let now = Stamp { unix_s: part.last().unwrap().at.unix_s(), synchronised: true };
         intake.close_windows(now);
         ledger.append(&intake.batch, &roster, now).unwrap();
         intake.batch.clear();
@@ -301,7 +301,7 @@ fn a_settle_takes_whole_seals_in_bounded_slices_and_each_slice_verifies() {
 fn readings_of_a_clock_in_the_year_2000_are_not_old_because_of_it() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(57, 1, 946_684_800, 3).without_incidents();
+    let plan = FieldPlan::harrow_tarn(57, 1, TrueTime(946_684_800), 3).without_incidents();
     let (roster, mut keyring) = (plan.to_roster(), keyring(&plan));
     let mut ledger = Ledger::open(&path).unwrap();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
@@ -371,7 +371,7 @@ fn a_backup_touches_no_file_that_is_there_already() {
 fn a_clock_that_is_set_makes_no_time_listened_to() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(61, 1, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(61, 1, TrueTime(1_780_000_000), 1);
     let mut ledger = Ledger::open(&path).unwrap();
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
     let at = |unix_s: i64| Stamp { unix_s, synchronised: true };
@@ -396,7 +396,7 @@ fn the_wal_stays_short_beside_a_reader_that_stays_open() {
     use stonechat::wire::seq::{Identity, Slot};
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("ledger.db");
-    let plan = FieldPlan::harrow_tarn(62, 255, 1_780_000_000, 1);
+    let plan = FieldPlan::harrow_tarn(62, 255, TrueTime(1_780_000_000), 1);
     let roster = plan.to_roster();
     let mut ledger = Ledger::open(&path).unwrap();
     let radio = ledger.radios(&["mast"]).unwrap()[0];
@@ -433,7 +433,7 @@ fn the_wal_stays_short_beside_a_reader_that_stays_open() {
 
 #[test]
 fn a_backup_that_was_killed_can_be_made_again_under_the_same_name_and_a_strangers_file_is_left_alone() {
-    let plan = FieldPlan::harrow_tarn(61, 2, 1_780_000_000, 2).without_incidents();
+    let plan = FieldPlan::harrow_tarn(61, 2, TrueTime(1_780_000_000), 2).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
     util::hand::receive(&site.ledger(), &plan, &run.emissions);
@@ -484,7 +484,7 @@ fn a_backup_that_was_killed_can_be_made_again_under_the_same_name_and_a_stranger
 
 #[test]
 fn a_malformed_copy_is_never_called_the_same_and_a_stored_backup_can_be_checked() {
-    let plan = FieldPlan::harrow_tarn(62, 3, 1_780_000_000, 4).without_incidents();
+    let plan = FieldPlan::harrow_tarn(62, 3, TrueTime(1_780_000_000), 4).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = util::daemon::Site::new(&plan, "/nowhere/radio", 1.0, "");
     util::hand::receive(&site.ledger(), &plan, &run.emissions);
@@ -694,7 +694,7 @@ fn a_notice_that_comes_back_within_an_hour_is_the_same_row_and_the_number_of_not
 
 #[test]
 fn a_row_of_a_file_that_an_authentic_event_has_replaced_is_no_reading_any_more() {
-    let plan = FieldPlan::harrow_tarn(73, 6, 1_780_000_000, 12);
+    let plan = FieldPlan::harrow_tarn(73, 6, TrueTime(1_780_000_000), 12);
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     // An event with readings on both sides.

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 use stonechat::ledger::care::backup;
 use stonechat::ledger::{Ledger, Stamp};
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TrueTime};
 use util::chance::Chance;
 use util::daemon::Site;
 use util::truth::{held_equals_truth, verified};
@@ -23,7 +23,7 @@ const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 
 /// A site with a ledger, and a sound backup of it.
 fn site() -> (Site, PathBuf) {
-    let plan = FieldPlan::harrow_tarn(91, 4, 1_780_000_000, 4).without_incidents();
+    let plan = FieldPlan::harrow_tarn(91, 4, TrueTime(1_780_000_000), 4).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     hand::receive(&site.ledger(), &plan, &run.emissions);
@@ -306,7 +306,7 @@ fn harm(file: &Path, chance: &mut Chance) -> String {
 
 #[test]
 fn whatever_is_wrong_with_a_file_every_command_ends_and_nothing_false_gets_in() {
-    let plan = FieldPlan::harrow_tarn(92, 3, 1_780_000_000, 5).without_incidents();
+    let plan = FieldPlan::harrow_tarn(92, 3, TrueTime(1_780_000_000), 5).without_incidents();
     let run = Field::new(plan.clone()).run_out();
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let (before, after) = run.emissions.split_at(run.emissions.len() * 3 / 5);

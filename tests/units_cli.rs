@@ -11,7 +11,7 @@ use stonechat::config::{self, Environment};
 use stonechat::ledger::read::readings::{Known, Readings};
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::sim::physics::{AIR_MEAN_KPA, KPA_PER_METRE, Physics};
-use stonechat::sim::{FaultRates, Field, FieldPlan, Sensor};
+use stonechat::sim::{FaultRates, Field, FieldPlan, Sensor, TrueTime};
 use stonechat::time::GatewayTime;
 use stonechat::units::chain::Chain;
 use stonechat::units::inputs::{Around, Earlier, Inputs, Sample};
@@ -24,7 +24,7 @@ const FROM: i64 = 1_780_000_000;
 const DAYS: u32 = 3;
 
 fn plan() -> FieldPlan {
-    FieldPlan::harrow_tarn(31, 12, FROM, DAYS).without_incidents().with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(31, 12, TrueTime(FROM), DAYS).without_incidents().with_faults(FaultRates::none())
 }
 
 /// A site whose ledger holds the whole field.
@@ -42,9 +42,9 @@ fn filled() -> Site {
 
 /// What a sensor stands in, in the unit of its calibration: a piezometer without the air above the water.
 fn truth(physics: &Physics, sensor: &Sensor, at: i64) -> f64 {
-    let value = physics.value(sensor, at);
+    let value = physics.value(sensor, TrueTime(at));
     match sensor {
-        Sensor::Piezometer { .. } => value - physics.air_kpa(at) + AIR_MEAN_KPA,
+        Sensor::Piezometer { .. } => value - physics.air_kpa(TrueTime(at)) + AIR_MEAN_KPA,
         _ => value,
     }
 }
@@ -66,7 +66,7 @@ impl Perfect<'_> {
             identity: Identity::new(logger.number(), 1, (at - FROM) as u32 + 1).unwrap(),
             time: GatewayTime(at),
             is_corrected: false,
-            count: self.physics.measure_without_noise(&channel.sensor, at),
+            count: self.physics.measure_without_noise(&channel.sensor, TrueTime(at)),
             is_fault: false,
             raw_unit: Some(channel.raw_unit()),
         }
@@ -101,7 +101,7 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
     let (points, calibrations) =
         config::load_calibrations_in(&config, &dir.path().join("calibrations.toml"), &Environment::default())
             .unwrap();
-    let physics = Physics::new(plan.seed, FROM);
+    let physics = Physics::new(plan.seed, TrueTime(FROM));
     let inputs = Perfect { plan: &plan, physics };
     let chain = Chain { points: &points, calibrations: &calibrations, inputs: &inputs };
     let mut sealed = 0;
@@ -123,7 +123,7 @@ fn converted_values_equal_the_simulated_truth_to_the_resolution_of_a_count() {
                 Sensor::LoadCell { .. } => 3e-4,
                 Sensor::Weir => 3e-8,
                 Sensor::RainGauge => {
-                    expected -= physics.value(&channel.sensor, at - 600);
+                    expected -= physics.value(&channel.sensor, TrueTime(at - 600));
                     0.2
                 }
                 Sensor::Moisture => 0.5,
@@ -169,7 +169,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     let logger = plan.logger(Address::new(11).unwrap()).unwrap();
     let readings = 86_400 / logger.interval_s as usize;
     assert!(values.len().abs_diff(readings) <= 1, "{} of {readings}", values.len());
-    let physics = Physics::new(plan.seed, FROM);
+    let physics = Physics::new(plan.seed, TrueTime(FROM));
     let mut interpolated = 0;
     for value in values {
         let at = unix_s(&value["time"]);
@@ -220,7 +220,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
     assert_eq!(rain[0]["absent"]["code"], "no-earlier-total");
     let fell: f64 = rain.iter().filter_map(|value| value["value"].as_f64()).sum();
     let last = unix_s(&rain.last().unwrap()["time"]);
-    assert!((fell - physics.rain_mm(last)).abs() < 0.4, "{fell}");
+    assert!((fell - physics.rain_mm(TrueTime(last))).abs() < 0.4, "{fell}");
 
     exported(&site, units);
     explained(&site, units);
@@ -231,7 +231,7 @@ fn values_of_a_ledger_are_shown_with_their_marks_and_equal_the_truth_up_to_noise
 #[test]
 fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_2000() {
     // Three weeks with everything that happens, a clock in the year 2000 for five hours among it.
-    let plan = FieldPlan::harrow_tarn(1, 12, FROM, 21);
+    let plan = FieldPlan::harrow_tarn(1, 12, TrueTime(FROM), 21);
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 5000");
     let mut field = Field::new(plan.clone());
     let clock = site.path("clock");
@@ -243,7 +243,7 @@ fn readings_are_found_by_when_they_were_made_also_where_a_clock_showed_the_year_
     while next.is_some() {
         now += 3_600;
         let mut bytes = Vec::new();
-        while let Some(emission) = next.take_if(|emission| emission.at_unix_s < now) {
+        while let Some(emission) = next.take_if(|emission| emission.at.unix_s() < now) {
             bytes.extend(emission.bytes);
             next = field.next();
         }

@@ -5,7 +5,7 @@
 use crate::export::fill;
 use crate::util;
 
-use stonechat::sim::{ClockDrift, FaultRates, FieldPlan};
+use stonechat::sim::{ClockDrift, FaultRates, FieldPlan, TrueTime};
 use stonechat::wire::record::{RawUnit, Record};
 use stonechat::wire::seq::Identity;
 use util::bench::{
@@ -515,7 +515,7 @@ fn names_that_a_spreadsheet_would_run_are_harmless_in_csv_unless_they_are_to_be_
 /// every command for every point.
 #[test]
 fn all_commands_agree_on_every_point_of_a_field_whose_clocks_drift() {
-    let mut plan = FieldPlan::harrow_tarn(86, 8, T, 8).with_faults(FaultRates::none());
+    let mut plan = FieldPlan::harrow_tarn(86, 8, TrueTime(T), 8).with_faults(FaultRates::none());
     let loggers: Vec<_> = plan.to_roster().loggers().map(|logger| logger.address).collect();
     for (at, logger) in loggers.into_iter().enumerate() {
         plan.clock_drift

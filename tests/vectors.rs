@@ -8,7 +8,7 @@ use crate::util;
 use serde_json::Value;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::read::snapshot::Reader;
-use stonechat::ledger::write::import::Evidence;
+use stonechat::ledger::write::import::ImportEvidence;
 use stonechat::ledger::{Error, ItemOutcome, Ledger, Receipt, Stamp};
 use stonechat::record::coverage::Coverage;
 use stonechat::record::download::Item;
@@ -455,7 +455,7 @@ fn row_step(gateway: &mut Gateway, step: &Value) -> &'static str {
     let identity =
         Identity::new(number(&step["address"]), number(&step["epoch"]), number(&step["sequence"])).unwrap();
     // A file of this row alone: nothing around it can be compared.
-    let evidence = Evidence {
+    let evidence = ImportEvidence {
         file: "row.csv".into(),
         size_bytes: 1,
         sha256: String::new(),

@@ -6,7 +6,7 @@ use crate::util;
 
 use std::collections::BTreeSet;
 use std::process::Command;
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TrueTime};
 use stonechat::wire::record::Record;
 use util::daemon::{PATIENCE, Site};
 
@@ -23,7 +23,7 @@ fn an_outside_client_reads_every_value_that_was_stored_beside_the_running_daemon
         return;
     };
     println!("sqlite3 {}", String::from_utf8_lossy(&version.stdout).trim());
-    let plan = FieldPlan::harrow_tarn(41, 12, 1_780_000_000, 6);
+    let plan = FieldPlan::harrow_tarn(41, 12, TrueTime(1_780_000_000), 6);
     // Some of it settled, some not yet.
     let (site, mut pty) = Site::with_pty(&plan, 0.05, "settle_rows = 1500");
     let run = Field::new(plan).run_out();

@@ -21,8 +21,8 @@ use stonechat::report::{
 };
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
-use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, Truth};
+use stonechat::sim::plan::FROM;
+use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth};
 use stonechat::time::GatewayTime;
 use stonechat::view::sheet::{SheetForm, written};
 use stonechat::view::visits::{as_json, page};
@@ -303,10 +303,10 @@ impl Heard {
         let mut keyring = Keyring::default();
         keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
         let mut intake = Intake::new(&radios);
-        intake.up(0, stamp(plan.from_unix_s));
+        intake.up(0, stamp(plan.from.unix_s()));
         let run = Field::new(plan.clone()).run_out();
-        for emission in run.emissions.iter().filter(|emission| emission.at_unix_s <= until) {
-            intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at_unix_s));
+        for emission in run.emissions.iter().filter(|emission| emission.at.unix_s() <= until) {
+            intake.bytes(0, &emission.bytes, &config.roster, &mut keyring, stamp(emission.at.unix_s()));
         }
         intake.close_windows(stamp(until));
         ledger.append(&intake.batch, &config.roster, stamp(until)).unwrap();
@@ -319,24 +319,25 @@ impl Heard {
 /// Five loggers with small memories, deaf times of the gateway, restarts that name their epoch and that do not, and
 /// loggers that fall silent.
 fn small_memories(seed: u64) -> FieldPlan {
-    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM_UNIX_S, 6)
+    let mut plan = FieldPlan::harrow_tarn(seed, 5, FROM, 6)
         .without_incidents()
         .with_faults(FaultRates { lost: 0.02, ..FaultRates::none() });
-    let moment = |what: u64| FROM_UNIX_S + chance(seed, what, (5 * DAY) as u64) as i64;
+    let moment = |what: u64| FROM.unix_s() + chance(seed, what, (5 * DAY) as u64) as i64;
     for what in 0..3 {
         let from = moment(10 + what);
-        plan.radio_outages.push(Span::new(from, from + 1_800 + chance(seed, 20 + what, 60_000) as i64));
+        plan.radio_outages
+            .push(Span::new(TrueTime(from), TrueTime(from + 1_800 + chance(seed, 20 + what, 60_000) as i64)));
     }
     for n in 0..plan.loggers.len() {
         let (own, address) = (1_000 * (n as u64 + 1), plan.loggers[n].address);
         plan.loggers[n].memory_records = 60 + chance(seed, own, 300) as u32;
         if chance(seed, own + 1, 10) < 5 {
             let names_previous = chance(seed, own + 2, 2) == 0;
-            plan.restarts.push(RestartPlan { address, at_unix_s: moment(own + 3), names_previous });
+            plan.restarts.push(RestartPlan { address, at: TrueTime(moment(own + 3)), names_previous });
         }
         if chance(seed, own + 4, 10) < 4 {
             // Until the end and beyond: it is silent then.
-            plan.logger_outages.push((address, Span::new(moment(own + 5), plan.to_unix_s() + DAY)));
+            plan.logger_outages.push((address, Span::new(TrueTime(moment(own + 5)), plan.end().later(DAY))));
         }
     }
     plan
@@ -348,12 +349,12 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
     let (mut gone, mut there, mut silent, mut unclosed) = (0, 0, 0, 0);
     for seed in 0..40 {
         let field = small_memories(seed);
-        let now = field.from_unix_s + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
+        let now = field.from.unix_s() + 3 * DAY + chance(seed, 1, (3 * DAY) as u64) as i64;
         let heard = Heard::new(field, now);
         let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits;
         for visit in &visits {
             let context = format!("seed {seed}, logger {}", visit.logger);
-            let memory = heard.truth.memory_at(visit.logger, now);
+            let memory = heard.truth.memory_at(visit.logger, TrueTime(now));
             let holds = |epoch: Epoch, first: u32, last: u32| {
                 memory.iter().any(|record| {
                     record.identity.epoch == epoch
@@ -362,7 +363,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
             };
             let made = |epoch: Epoch, sequence: u32| {
                 let id = Identity::new(visit.logger.number(), epoch.number(), sequence).unwrap();
-                heard.truth.record(id).filter(|record| record.made_at_unix_s <= now).is_some()
+                heard.truth.record(id).filter(|record| record.made_at.unix_s() <= now).is_some()
             };
             for fetch in &visit.look_for {
                 if let Some(last) = fetch.last {
@@ -392,7 +393,7 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
         }
         // A logger that has made something that is missing is in the list.
         for (address, epoch, range) in
-            heard.truth.missing().into_iter().filter(|_| now >= heard.plan.to_unix_s())
+            heard.truth.missing().into_iter().filter(|_| now >= heard.plan.end().unix_s())
         {
             assert!(
                 visits.iter().any(|visit| visit.logger == address),
@@ -407,9 +408,11 @@ fn what_is_said_to_be_there_is_in_the_ring_memories_and_what_is_said_to_be_gone_
 
 /// Three weeks of the embankment, with one logger silent for two days, and a roster that says all that it can.
 fn embankment() -> (Heard, i64) {
-    let mut field = FieldPlan::harrow_tarn(4, 12, FROM_UNIX_S, 21);
-    let now = field.to_unix_s();
-    field.logger_outages.push((address(22), Span::new(now - 2 * DAY - 5 * 3_600, now + DAY)));
+    let mut field = FieldPlan::harrow_tarn(4, 12, FROM, 21);
+    let now = field.end().unix_s();
+    field
+        .logger_outages
+        .push((address(22), Span::new(TrueTime(now - 2 * DAY - 5 * 3_600), TrueTime(now + DAY))));
     // Its oldest gap is past its date.
     field.loggers.iter_mut().find(|logger| logger.address == address(21)).unwrap().memory_records = 900;
     let mut heard = Heard::new(field, now);
@@ -477,9 +480,8 @@ fn the_text_sheet_reads_as_reviewed_and_has_a_page_a_logger() {
 
 #[test]
 fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
-    let field =
-        FieldPlan::harrow_tarn(4, 2, FROM_UNIX_S, 2).without_incidents().with_faults(FaultRates::none());
-    let now = field.to_unix_s();
+    let field = FieldPlan::harrow_tarn(4, 2, FROM, 2).without_incidents().with_faults(FaultRates::none());
+    let now = field.end().unix_s();
     let heard = Heard::new(field, now);
     assert_eq!(walk::read(&heard.config, &[], GatewayTime(now)).unwrap().visits, []);
     let none = sheet::read(&heard.config, &[], GatewayTime(now)).unwrap();
@@ -611,7 +613,7 @@ fn the_sheet_prints_a_page_a_logger_in_a_browser() {
 
 #[test]
 fn a_sheet_is_written_whole_and_never_over_another_file_unless_told() {
-    let field = FieldPlan::harrow_tarn(21, 3, 1_780_000_000, 2).without_incidents();
+    let field = FieldPlan::harrow_tarn(21, 3, TrueTime(1_780_000_000), 2).without_incidents();
     let site = Site::new(&field, "/nowhere/radio", 1.0, "");
     drop(Ledger::open(&site.ledger()).unwrap());
     let file = site.path("walk.html");

@@ -73,13 +73,13 @@ fn a_reader_that_stays_is_named_commits_go_on_and_settling_waits_until_it_ends()
     let client = Client::reads(&site.ledger());
     let mut table = std::fs::File::create(site.path("dips.csv")).unwrap();
     writeln!(table, "logger,channel,time,value,unit,instrument").unwrap();
-    let from = run.truth.to_unix_s() - 86_400 * 300;
+    let from = run.truth.end().unix_s() - 86_400 * 300;
     for row in 0..ROWS {
         let at = stonechat::text::rfc3339(from + row * 60);
         writeln!(table, "11,0,{at},1.25,m,{:0>100}", row).unwrap();
     }
     drop(table);
-    let now = stonechat::text::rfc3339(run.truth.to_unix_s());
+    let now = stonechat::text::rfc3339(run.truth.end().unix_s());
     let imported = site.output(&[
         "manual",
         "import",

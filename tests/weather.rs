@@ -12,6 +12,7 @@ use std::path::Path;
 use stonechat::ledger::read::snapshot::Reader;
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::{Field, FieldPlan, Truth, TruthRecord};
+use stonechat::state::Phase;
 use stonechat::wire::frame::{KIND_AIR, encode_line};
 use stonechat::wire::seq::Address;
 use util::chance::Chance;
@@ -486,7 +487,7 @@ fn forged_replayed_and_flipped_frames_grow_neither_memory_nor_ledger_and_hide_no
     daemon.wait_for("what has waited", |_| held_equals_truth(&site.ledger(), &truth).len() == records.len());
     assert_eq!(daemon.stop().code(), Some(0), "{}", daemon.log());
     let state = daemon.state().unwrap();
-    assert_eq!((state.phase.as_str(), state.outcomes.values().sum::<u64>()), ("stopped", state.frames_in));
+    assert_eq!((state.phase, state.outcomes.values().sum::<u64>()), (Phase::Stopped, state.frames_in));
     assert!(
         daemon.log().len() < LOG_BYTES_MAX,
         "{} bytes of log: {:.4000}",

@@ -7,12 +7,12 @@ use super::obvious::remove;
 use super::table::{Table, seconds};
 use rusqlite::Connection;
 use std::path::Path;
-use stonechat::ledger::care::compare::{Side, compare};
+use stonechat::ledger::care::compare::{ComparedSide, compare};
 
 const SMALL: u64 = 20_000;
 
 fn compared(a: &Path, b: &Path, anew: bool) -> (u64, u64) {
-    let side = |path: &Path| Side::ledger(path, anew, |_| ()).expect("a ledger");
+    let side = |path: &Path| ComparedSide::ledger(path, anew, |_| ()).expect("a ledger");
     let found = compare(&side(a), &side(b), |_| true).expect("a comparison");
     (found.loggers.values().map(|logger| logger.same).sum(), found.blocks_read)
 }

@@ -144,7 +144,7 @@ fn site(flags: &Flags, ledger: &Path) -> PathBuf {
     let name = ledger.file_stem().expect("a name").to_string_lossy().into_owned();
     let dir = flags.data().join(format!("export-{name}"));
     std::fs::create_dir_all(&dir).expect("a folder");
-    let plan = stonechat::sim::FieldPlan::harrow_tarn(1, 1, feed::FROM, 1);
+    let plan = stonechat::sim::FieldPlan::harrow_tarn(1, 1, stonechat::sim::TrueTime(feed::FROM), 1);
     plan.write_config(&dir, "tcp://127.0.0.1:9", 10.0).expect("a configuration");
     let file = dir.join("site.toml");
     let text = std::fs::read_to_string(&file).expect("a configuration");

@@ -12,7 +12,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 use stonechat::ledger::{Batch, Ledger};
 use stonechat::link::pty::PtyMaster;
-use stonechat::sim::{FaultRates, Field, FieldPlan};
+use stonechat::sim::{FaultRates, Field, FieldPlan, TrueTime};
 
 pub fn run(flags: &Flags, table: &mut Table) {
     let data = flags.data();
@@ -74,7 +74,7 @@ fn quiet(flags: &Flags, data: &Path, table: &mut Table) {
     let _ = std::fs::remove_dir_all(&dir);
     std::fs::create_dir_all(&dir).expect("a folder");
     let now = stonechat::time::now().unix_s();
-    let plan = FieldPlan::harrow_tarn(7, usize::from(LOGGERS), now - 2 * feed::DAY_S, 2)
+    let plan = FieldPlan::harrow_tarn(7, usize::from(LOGGERS), TrueTime(now - 2 * feed::DAY_S), 2)
         .without_incidents()
         .with_faults(FaultRates::none());
     let mut master = PtyMaster::open().expect("a pseudo-terminal");
@@ -132,7 +132,7 @@ fn start(flags: &Flags, data: &Path, table: &mut Table) {
     let readings = flags.pick(flags.rows, 1_000_000, 4_000_000, 20_000_000);
     let ledgers = [large::ledger(data, readings), large::ledger(data, 20_000)];
     let master = PtyMaster::open().expect("a pseudo-terminal");
-    let plan = FieldPlan::harrow_tarn(7, usize::from(LOGGERS), feed::FROM, 2);
+    let plan = FieldPlan::harrow_tarn(7, usize::from(LOGGERS), TrueTime(feed::FROM), 2);
     let mut took = [vec![], vec![]];
     for _ in 0..flags.repeats {
         for (ledger, took) in ledgers.iter().zip(&mut took) {

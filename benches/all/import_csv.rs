@@ -16,7 +16,7 @@ use std::time::Instant;
 use stonechat::config::layout::{self, Layout};
 use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
 use stonechat::hand::lines::Lines;
-use stonechat::hand::plan::{Listener, NotPlanned, Planning, Refusal, pieces};
+use stonechat::hand::plan::{Listener, PlanError, Planning, Refusal, pieces};
 use stonechat::ledger::write::import::Planner;
 use stonechat::ledger::{Arrival, Batch, Ledger, Reception, Stamp};
 use stonechat::record::roster::{Logger, Roster};
@@ -125,7 +125,7 @@ fn read(dir: &Path, layout: &Layout, roster: &Roster) -> u64 {
     pieces(&mut file, None, &mut Quiet, |piece, _| {
         each_line(&mut decoded, &mut lines, piece, false, |line| {
             rows += u64::from(reader.line(&line).unwrap().unwrap().is_some());
-            Ok::<(), NotPlanned>(())
+            Ok::<(), PlanError>(())
         })
     })
     .unwrap();

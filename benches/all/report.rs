@@ -38,7 +38,7 @@ fn status_of(path: &Path, roster: &Roster, now: i64) -> u64 {
                     held += epochs.map(|(_, epoch)| epoch.held().count()).sum::<u64>();
                     held += u64::from(snapshot.heard(logger.address).is_some());
                 }
-                held += snapshot.radio_totals()?.len() as u64 + snapshot.foreign()?.len() as u64;
+                held += snapshot.radio_totals()?.len() as u64 + snapshot.foreign(roster)?.len() as u64;
                 held += snapshot.notices()?.len() as u64;
                 Ok(held)
             })

@@ -20,8 +20,8 @@ use stonechat::hand::layout::{Decoded, LayoutReader, each_line};
 use stonechat::hand::lines::{Line, Lines};
 use stonechat::hand::plan::{Listener, Refusal};
 use stonechat::hand::{HEAD_BYTES, recognise};
-use stonechat::ledger::care::compare::{Side, compare};
-use stonechat::ledger::care::salvage::{How, salvage};
+use stonechat::ledger::care::compare::{ComparedSide, compare};
+use stonechat::ledger::care::salvage::{SalvageOptions, salvage};
 use stonechat::ledger::care::{backup, verify};
 use stonechat::ledger::{Arrival, Batch, Ledger, Stamp};
 use stonechat::record::coverage::{Basis, Coverage};
@@ -29,7 +29,7 @@ use stonechat::record::judge::{self, Held, Opened, Outcome, Row, Tally, Verdict}
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::seal::keyring::Keyring;
 use stonechat::seal::{Cipher, SiteKey};
-use stonechat::sim::{Field, FieldPlan};
+use stonechat::sim::{Field, FieldPlan, TrueTime};
 use stonechat::wire::cobs::{Deframer, ENCODED_MAX, Run};
 use stonechat::wire::frame::{AirFrame, KIND_AIR, RECORD_MAX, SerialFrame, encode_line, encode_serial};
 use stonechat::wire::record::{Reading, Record, Request};
@@ -418,7 +418,7 @@ const NOW: Stamp = Stamp { unix_s: 1_780_600_000, synchronised: true };
 fn ledgers() -> &'static Ledgers {
     static LEDGERS: OnceLock<Ledgers> = OnceLock::new();
     LEDGERS.get_or_init(|| {
-        let plan = FieldPlan::harrow_tarn(91, 3, 1_780_000_000, 2).without_incidents();
+        let plan = FieldPlan::harrow_tarn(91, 3, TrueTime(1_780_000_000), 2).without_incidents();
         let run = Field::new(plan.clone()).run_out();
         let records: Vec<_> = run.truth.records().collect();
         let path = folder().join("made.db");
@@ -465,7 +465,10 @@ pub fn ledger(data: &[u8]) {
         0 => drop(verify::verify(&path, |_| ())),
         1 => {
             write("own.db", &ledgers.own);
-            let sides = (Side::ledger(&own, false, |_| ()), Side::ledger(&path, what & 4 == 0, |_| ()));
+            let sides = (
+                ComparedSide::ledger(&own, false, |_| ()),
+                ComparedSide::ledger(&path, what & 4 == 0, |_| ()),
+            );
             if let (Ok(own), Ok(hostile)) = sides {
                 let _ = compare(&own, &hostile, |_| true);
             }
@@ -475,7 +478,12 @@ pub fn ledger(data: &[u8]) {
             for end in ["own.db-wal", "own.db-shm", "own.db.known"] {
                 let _ = std::fs::remove_file(folder().join(end));
             }
-            let how = How { by: "fuzzing", fill: what & 4 == 0, give_up: what & 8 == 0, ..How::default() };
+            let how = SalvageOptions {
+                by: "fuzzing",
+                fill: what & 4 == 0,
+                give_up: what & 8 == 0,
+                ..SalvageOptions::default()
+            };
             let _ = salvage(&path, &own, &ledgers.roster, how, NOW, |_, _| ());
             let verified = verify::verify(&own, |_| ()).unwrap();
             assert!(verified.differences.is_empty(), "{:?}", verified.differences);

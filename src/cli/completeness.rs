@@ -5,8 +5,8 @@ use super::args::{self, LoggersArg, NowArg, frame, maybe_instant, open};
 use super::exit::{DONE, Exit};
 use super::print::{Progress, print, print_json};
 use crate::config::Config;
-use crate::report::completeness::{CompletenessWanted, FROM_THE_FIRST, Span, months};
-use crate::report::counted;
+use crate::report::completeness::{CompletenessWanted, Span, months};
+use crate::report::origin;
 use crate::text::rfc3339;
 use crate::time::GatewayTime;
 use crate::view::{self, completeness, term};
@@ -59,14 +59,14 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let wanted = wanted(&config, args, now).map_err(Exit::usage)?;
     let progress = Progress::new();
     let began = Instant::now();
-    let counts = counted::count(&config, &wanted, now, |logger, at, all| {
+    let counts = origin::count(&config, &wanted, now, |logger, at, all| {
         if began.elapsed() > PATIENCE {
             progress.say(&format!("completeness: logger {logger}, {at} of {all} …"));
         }
     });
     progress.done();
     let counts = counts?;
-    let service = counted::left(&config, &wanted, now)?;
+    let service = origin::left(&config, &wanted, now)?;
     let frame = frame(&config, now);
     if args.json {
         return Ok(print_json(out, &completeness::as_json(frame, &wanted, &counts, &service), DONE));
@@ -95,7 +95,7 @@ fn wanted(config: &Config, args: &Args, now: GatewayTime) -> Result<Completeness
         let spans = months(end, config.site.utc_offset_s, args.months.unwrap_or(MONTHS));
         return Ok(CompletenessWanted { loggers, spans, by_month: true, as_of });
     }
-    let span = Span { from: from.unwrap_or(FROM_THE_FIRST), to: to.unwrap_or(end.later(1)) };
+    let span = Span { from: from.unwrap_or(GatewayTime::MIN), to: to.unwrap_or(end.later(1)) };
     if span.from >= span.to {
         let (from, to) = (from.map_or("now".to_owned(), rfc3339), to.map_or("now".to_owned(), rfc3339));
         return Err(format!("--from {from} is not before --to {to}; swap them"));

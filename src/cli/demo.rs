@@ -22,7 +22,6 @@ use crate::config::{self, Config};
 use crate::files;
 use crate::sim::Field;
 use crate::text::rfc3339;
-use crate::time::GatewayTime;
 use radio::LOGGERS;
 use shell::{Shell, Typed};
 use std::io::Write;
@@ -76,11 +75,11 @@ fn story(args: &Args, typed: Typed, out: &mut dyn Write) -> Result<bool, String>
     let made = targets(&dir, field.plan()).into_iter().chain(MADE.map(|name| dir.join(name)));
     files::refuse_taken(made).map_err(|error| error.to_string())?;
     files::make_own_folder(&dir).map_err(|error| format!("{}: {error}", dir.display()))?;
-    let now = field.plan().to_unix_s();
+    let now = field.plan().end().by_gateway();
     let mut story = Story {
         shell: Shell { site: dir.join("site.toml").display().to_string(), typed, out },
         units: dir.join("calibrations.toml").display().to_string(),
-        now: GatewayTime(now),
+        now,
         at: rfc3339(now),
         dir,
     };

@@ -14,7 +14,8 @@ use std::path::Path;
 use zeroize::Zeroizing;
 
 const SITE: &str = include_str!("../../config/site.toml");
-const LOGGERS: &str = include_str!("../../config/loggers.toml");
+/// The invented loggers with which a site begins.
+pub(super) const LOGGERS: &str = include_str!("../../config/loggers.toml");
 const KEYS: &str = include_str!("../../config/keys.toml");
 /// Where the example keeps the ledger: next to itself.
 const PATH: &str = "path = \"ledger.db\"";

@@ -29,6 +29,7 @@ mod compare;
 pub mod completeness;
 #[cfg(feature = "sim")]
 pub mod demo;
+mod enrol;
 mod export;
 pub mod gaps;
 mod import;
@@ -88,6 +89,9 @@ enum Command {
         /// The folder; it is made if there is none
         dir: PathBuf,
     },
+    /// Add a logger to the roster: address, values, key; asks for what is missing
+    #[command(after_help = enrol::HELP)]
+    Enrol(enrol::Args),
     /// Run the daemon: read radios, judge, commit, until SIGTERM
     #[command(after_help = "Example: stonechat run --config /etc/stonechat/site.toml")]
     Run(run::Args),
@@ -190,6 +194,7 @@ impl Command {
         matches!(
             self,
             Self::Init { .. }
+                | Self::Enrol(_)
                 | Self::Run(_)
                 | Self::Check { .. }
                 | Self::Import(_)
@@ -262,6 +267,7 @@ fn with_a_line_break(args: impl Iterator<Item = std::ffi::OsString>) -> Option<S
 fn dispatch(config: &Path, command: Command, out: &mut dyn Write) -> u8 {
     match command {
         Command::Init { dir } => init::run(&dir, out),
+        Command::Enrol(args) => exit::code(enrol::run(config, &args, out)),
         Command::Run(args) => run::run(config, &args),
         Command::Check { json } => check::run(config, json, out),
         Command::Status(args) => exit::code(status::run(config, &args, out)),

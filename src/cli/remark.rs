@@ -6,7 +6,7 @@ use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
-use crate::record::notes::{self, BY_MAX, Kind, NewRemark, TEXT_MAX};
+use crate::record::notes::{self, BY_MAX, NewRemark, RemarkKind, TEXT_MAX};
 use crate::record::written::Remark;
 use crate::time::GatewayTime;
 use crate::view::written::{remark_written, remarks};
@@ -60,7 +60,7 @@ pub struct AddArgs {
     #[arg(long, value_name = "TIME")]
     to: Option<String>,
     /// What it is about
-    #[arg(long, value_parser = clap::builder::PossibleValuesParser::new(Kind::ALL.map(Kind::name)))]
+    #[arg(long, value_parser = clap::builder::PossibleValuesParser::new(RemarkKind::ALL.map(RemarkKind::name)))]
     kind: String,
     /// Who says so
     #[arg(long, value_name = "NAME")]
@@ -102,7 +102,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
 }
 
 fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewRemark, String> {
-    let kind = Kind::from_name(&args.kind).ok_or_else(|| format!("--kind {:?} is none", args.kind))?;
+    let kind = RemarkKind::from_name(&args.kind).ok_or_else(|| format!("--kind {:?} is none", args.kind))?;
     let logger = notes::logger(&config.roster, args.logger)?;
     let channel = args.channel.map(|channel| notes::channel(&config.roster, logger, channel)).transpose()?;
     let offset = config.site.utc_offset_s;

@@ -3,7 +3,7 @@
 use super::args::{open, resolved};
 use super::exit::{DONE, Exit, NO};
 use super::print::{Progress, print, print_json};
-use crate::ledger::care::restore::{How, More, RestoreError, Restored, restore};
+use crate::ledger::care::restore::{MoreThanBackup, RestoreError, RestoreOptions, Restored, restore};
 use crate::ledger::db::actor;
 use crate::record::notes::{self, BY_MAX};
 use crate::time::{Clock, SystemClock};
@@ -59,7 +59,7 @@ struct Answer<'a, T> {
 #[derive(Serialize)]
 #[serde(rename_all = "snake_case")]
 enum Refused<'a> {
-    PresentHasMore(&'a More),
+    PresentHasMore(&'a MoreThanBackup),
     OfThisSite(view::site::SitesJson<'a>),
 }
 
@@ -70,7 +70,7 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     let progress = Progress::new();
     let by = args.by.as_ref().map(|by| notes::text("--by", by, BY_MAX)).transpose().map_err(Exit::usage)?;
     let actor = actor::of_process();
-    let how = How {
+    let how = RestoreOptions {
         dry_run: args.dry_run,
         over_damaged: args.over_damaged,
         adopt: args.adopt,

@@ -46,7 +46,7 @@ fn list(config_path: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Exit>
     let config = open(config_path)?;
     let frames = if json { LISTED } else { 0 };
     let beside = Reader::open(&config.ledger.path)
-        .and_then(|reader| reader.read(|snapshot| BesideRecord::read(snapshot, frames)))?;
+        .and_then(|reader| reader.read(|snapshot| BesideRecord::read(snapshot, &config.roster, frames)))?;
     if json {
         return Ok(print_json(out, &view::set_aside::as_json(&beside), DONE));
     }

@@ -6,8 +6,9 @@ mod sink;
 use super::exit::{DONE, USAGE, could_not};
 use super::print::{Progress, print};
 use crate::files;
-use crate::sim::{Field, FieldPlan};
+use crate::sim::{Field, FieldPlan, TrueTime};
 use crate::text::counted;
+use clap::builder::TypedValueParser as _;
 use sink::{new_file, open_sink};
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -41,8 +42,8 @@ pub struct Args {
     #[arg(long, default_value_t = 0.0)]
     rate: f64,
     /// When the field begins (Unix seconds) [default: so that it ends now]
-    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(i64).range(0..=FROM_MOST))]
-    from: Option<i64>,
+    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(i64).range(0..=FROM_MOST).map(TrueTime))]
+    from: Option<TrueTime>,
 }
 
 /// Runs the simulation to its end.
@@ -63,7 +64,8 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
         let path = path.display().to_string();
         move |error: std::io::Error| format!("{path}: {error}")
     };
-    let from = args.from.unwrap_or_else(|| crate::time::now().unix_s() - i64::from(args.days) * 86_400);
+    let begins = || TrueTime::when_gateway_shows(crate::time::now()).later(-i64::from(args.days) * 86_400);
+    let from = args.from.unwrap_or_else(begins);
     let plan = FieldPlan::harrow_tarn(args.seed, usize::from(args.loggers), from, args.days);
     // Before anything is made: the folder may be a real site's.
     files::refuse_taken(targets(dir, &plan)).map_err(|error| error.to_string())?;
@@ -77,7 +79,7 @@ fn simulate(args: &Args, out: &mut dyn Write) -> Result<String, String> {
     let mut sent = 0;
     for emission in field.by_ref() {
         if args.rate > 0.0 {
-            let due = (emission.at_unix_s - from) as f64 / args.rate;
+            let due = emission.at.since(from) as f64 / args.rate;
             let ahead =
                 Duration::try_from_secs_f64(due).unwrap_or_default().saturating_sub(started.elapsed());
             if !ahead.is_zero() {
@@ -144,7 +146,7 @@ mod tests {
         for from in ["-1", "9223372036854775807", "4000000000"] {
             assert!(parse(from).is_err(), "{from}");
         }
-        assert_eq!(parse("1780000000").unwrap().args.from, Some(1_780_000_000));
+        assert_eq!(parse("1780000000").unwrap().args.from, Some(TrueTime(1_780_000_000)));
         assert!(FROM_MOST + 3650 * 86_400 <= i64::from(u32::MAX));
     }
 }

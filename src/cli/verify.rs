@@ -122,7 +122,7 @@ fn bring_over(config: &Config, from: &Path, args: &Args, out: &mut dyn Write) ->
         return Err(Exit::could_not(format!("{}: {closed}; nothing was changed", from.display())));
     }
     let (progress, actor) = (Progress::new(), actor::of_process());
-    let how = salvage::How {
+    let how = salvage::SalvageOptions {
         by: &args.by,
         fill: args.unproven,
         give_up: args.give_up,

@@ -5,7 +5,7 @@ use super::args::{self, LoggersArg, NowArg, frame, open};
 use super::exit::{DONE, Exit};
 use super::print::{print, print_json};
 use crate::config::Config;
-use crate::files::{self, How};
+use crate::files::{self, PutOptions};
 use crate::report::{sheet, walk};
 use crate::text::counted;
 use crate::time::GatewayTime;
@@ -123,7 +123,7 @@ fn is_there(file: &Path) -> String {
 
 /// Writes it whole or not at all.
 fn put(file: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
-    files::put(file, bytes, How { replace: force, mode: 0o640 }).map_err(|error| match error.kind() {
+    files::put(file, bytes, PutOptions { replace: force, mode: 0o640 }).map_err(|error| match error.kind() {
         std::io::ErrorKind::AlreadyExists => is_there(file),
         _ => format!(
             "{} could not be written: {error}; is the folder there, and may this user write?",

@@ -9,7 +9,7 @@ use super::print::{print, print_json};
 use crate::config::Config;
 use crate::ledger::read::snapshot::Reader;
 use crate::record::notes::{self, BY_MAX, TEXT_MAX};
-use crate::record::write_off::{WriteOffPlan, WriteOffRefused};
+use crate::record::write_off::{WriteOffError, WriteOffPlan};
 use crate::report::give_up::{GiveUp, Named, NamedWhat, give_up};
 use crate::view::write_off::{self as view, Decision};
 pub use args::{Args, HELP};
@@ -49,7 +49,7 @@ fn write_off(config: &Config, args: &Args, out: &mut dyn Write) -> Result<u8, Ex
     };
     let done = match done {
         Ok(done) => done,
-        Err(why @ (WriteOffRefused::NotOnRoster(_) | WriteOffRefused::NoRange(..))) => {
+        Err(why @ (WriteOffError::NotOnRoster(_) | WriteOffError::NoRange(..))) => {
             return Err(Exit::usage(why));
         }
         Err(why) => return Ok(refused(why)),
@@ -78,7 +78,7 @@ fn named(args: &Args) -> Named {
     Named { logger: args.logger.unwrap_or(0), what }
 }
 
-type Plans = Result<Vec<(Option<i64>, WriteOffPlan)>, WriteOffRefused>;
+type Plans = Result<Vec<(Option<i64>, WriteOffPlan)>, WriteOffError>;
 
 /// What would be written off.
 fn plans(config: &Config, about: &GiveUp) -> Result<Plans, Exit> {

@@ -19,6 +19,8 @@ pub const LOGGERS_MAX: usize = 1024;
 const ACCESS_LEN_MAX_CHARS: usize = 500;
 
 const LOGGER: Field = Field::required("logger", "one table for each logger").many();
+/// The same where a roster without a logger is no mistake: its first one is being added.
+const FIRST_TO_COME: Field = Field::optional("logger", "one table for each logger").many();
 pub(super) const ADDRESS: Field = Field::required("address", "the logger's address on the air");
 const NAME: Field = Field::required("name", "what people call the logger");
 const INTERVAL: Field = Field::required("interval_s", "the seconds between two readings");
@@ -69,24 +71,48 @@ const FIELDS: [&Field; 15] = [
     &CHANNELS,
 ];
 
+/// Whether a roster without a logger is a mistake.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Least {
+    OneLogger,
+    Nothing,
+}
+
 /// Reads the file: the roster, and the text from which it was made.
-pub(super) fn read(path: &Path, utc_offset_s: i32, problems: &mut Vec<Problem>) -> (Roster, String) {
-    let mut roster = Roster::default();
+pub(super) fn read(
+    path: &Path,
+    utc_offset_s: i32,
+    least: Least,
+    problems: &mut Vec<Problem>,
+) -> (Roster, String) {
     let remedy = "name the roster in `[roster] file` of site.toml";
     let Some(text) = file::read(path, Readers::Anyone, remedy, problems) else {
-        return (roster, String::new());
+        return (Roster::default(), String::new());
     };
-    let notes = Notes::new(path, &text);
-    let (tree, clean) = notes.parse(&text);
+    (of_text(path, &text, utc_offset_s, least, problems), text.to_string())
+}
+
+/// A roster from the text of its file, which may not have that text yet.
+pub(super) fn of_text(
+    path: &Path,
+    text: &str,
+    utc_offset_s: i32,
+    least: Least,
+    problems: &mut Vec<Problem>,
+) -> Roster {
+    let mut roster = Roster::default();
+    let (field, least) = if least == Least::OneLogger { (&LOGGER, 1) } else { (&FIRST_TO_COME, 0) };
+    let notes = Notes::new(path, text);
+    let (tree, clean) = notes.parse(text);
     if clean {
         let file = Table::file(&notes, tree.get_ref());
-        file.refuse_unknown(&[&LOGGER]);
-        for table in file.tables(&LOGGER, 1..=LOGGERS_MAX, |i| format!("logger entry {}", i + 1)) {
+        file.refuse_unknown(&[field]);
+        for table in file.tables(field, least..=LOGGERS_MAX, |i| format!("logger entry {}", i + 1)) {
             logger(table, utc_offset_s, &mut roster);
         }
     }
     problems.extend(notes.into_problems());
-    (roster, text.to_string())
+    roster
 }
 
 fn logger(table: Table<'_, '_>, utc_offset_s: i32, roster: &mut Roster) {

@@ -34,6 +34,7 @@
 
 mod advice;
 mod calibrations;
+pub mod entry;
 mod file;
 mod keys;
 pub mod layout;
@@ -43,7 +44,7 @@ mod problem;
 mod read;
 mod service_user;
 mod site;
-pub mod slot_choice;
+pub(crate) mod slot_choice;
 
 pub use advice::advice;
 pub use file::FILE_LEN_MAX_BYTES;
@@ -56,6 +57,7 @@ use crate::record::roster::Roster;
 use crate::seal::keyring::Keyring;
 use crate::units::calibration::Calibrations;
 use crate::units::points::Points;
+use loggers::Least;
 use site::SiteFile;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -206,7 +208,14 @@ pub fn load(path: &Path) -> Result<Config, Problems> {
 /// [`load`] in a given environment.
 pub fn load_in(path: &Path, environment: &Environment) -> Result<Config, Problems> {
     let mut problems = Problems::default();
-    let (config, _) = read_site(path, environment, &mut problems);
+    let (config, _) = read_site(path, environment, Least::OneLogger, &mut problems);
+    config.ok_or(problems)
+}
+
+/// [`load`] for a site whose roster may have no logger yet.
+pub fn load_before_first_logger(path: &Path) -> Result<Config, Problems> {
+    let mut problems = Problems::default();
+    let (config, _) = read_site(path, &Environment::of_process(), Least::Nothing, &mut problems);
     config.ok_or(problems)
 }
 
@@ -284,7 +293,7 @@ fn finished<T>(found: Option<T>, mistakes: Vec<Problem>) -> Result<T, Problems> 
 /// Reads all files but the calibrations, so that the mistakes of one do not hide those of another.
 pub fn survey(path: &Path, environment: &Environment) -> Survey {
     let mut problems = Problems::default();
-    let (config, keys_file) = read_site(path, environment, &mut problems);
+    let (config, keys_file) = read_site(path, environment, Least::OneLogger, &mut problems);
     let roster = config.as_ref().map(|config| &config.roster);
     let credentials = environment.credentials_directory.as_deref();
     let mut warnings = Vec::new();
@@ -312,6 +321,7 @@ pub fn survey(path: &Path, environment: &Environment) -> Survey {
 fn read_site(
     path: &Path,
     environment: &Environment,
+    least: Least,
     problems: &mut Problems,
 ) -> (Option<Config>, Option<PathBuf>) {
     let mut mistakes = Vec::new();
@@ -320,7 +330,8 @@ fn read_site(
     found.keys_file = found.keys_file.map(|named| environment.keys_file(named));
     let keys_are_handed_in = found.keys_file != named;
     let utc_offset_s = found.site.as_ref().map_or(0, |site| site.utc_offset_s);
-    let roster = found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, &mut mistakes));
+    let roster =
+        found.roster_file.as_ref().map(|file| loggers::read(file, utc_offset_s, least, &mut mistakes));
     let complete = mistakes.is_empty();
     problems.add(mistakes);
     let keys_file = found.keys_file.clone();

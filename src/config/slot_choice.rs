@@ -30,13 +30,10 @@ pub enum SlotError {
         keys = keys_file.display()
     )]
     NoneAbove {
-        /// The address.
         address: Address,
         /// The largest slot that was used.
         used: Slot,
-        /// The next one.
         next: u8,
-        /// The keyring's file.
         keys_file: PathBuf,
     },
     /// Every key is closed, or there is none.
@@ -47,7 +44,6 @@ pub enum SlotError {
     NoneOpen {
         /// The logger.
         address: Address,
-        /// The keyring's file.
         keys_file: PathBuf,
     },
     /// The slot that was asked for is closed.
@@ -56,7 +52,6 @@ pub enum SlotError {
          stays shut; name an open one with --slot"
     )]
     Closed {
-        /// The slot.
         slot: Slot,
         /// The logger.
         address: Address,
@@ -74,9 +69,7 @@ pub enum SlotError {
     NoKey {
         /// The logger.
         address: Address,
-        /// The slot.
         slot: Slot,
-        /// The keyring's file.
         keys_file: PathBuf,
     },
 }

@@ -39,7 +39,7 @@ fn of_logger(suspect: &Suspect, again: &str) -> Said {
              logger, correct it"
         }
     };
-    let since = rfc3339(since.unix_s());
+    let since = rfc3339(*since);
     let text = format!("{what}, and {again} the daemon. The frames since {since} wait, and are stored then");
     (Condition::Key { logger: *logger, slot: *slot }, text)
 }
@@ -51,7 +51,7 @@ fn of_site(suspects: &[Suspect], again: &str) -> Said {
         named.push(format!("{} more", suspects.len() - NAMED));
     }
     let since = suspects.iter().map(|suspect| suspect.since).min();
-    let since = since.map_or_else(String::new, |since| format!(" since {}", rfc3339(since.unix_s())));
+    let since = since.map_or_else(String::new, |since| format!(" since {}", rfc3339(since)));
     let first = if suspects.len() == 1 { "logger" } else { "loggers" };
     let text = format!(
         "wrong key? Frames come in, first of {first} {}, and the keyring has opened none{since}: the site key is probably \

@@ -11,7 +11,7 @@ use crate::files;
 use crate::ledger::care::take_over::TakenOver;
 use crate::ledger::wal::Length;
 use crate::ledger::{Error as LedgerError, Ledger, Response, Stamp};
-use crate::report::conditions::{Condition, Kind, LedgerCondition};
+use crate::report::conditions::{Condition, ConditionKind, LedgerCondition};
 
 /// Keys are looked at once in so many seconds, where frames come that they do not open.
 const KEYS_EVERY_S: i64 = 60;
@@ -62,7 +62,7 @@ impl Daemon {
     /// Makes the ports' notices say what is so: some could not be written when they should have been.
     pub(super) fn reconcile_notices(&mut self) -> Result<(), Error> {
         let now = self.now();
-        let up = match self.ledger.notices_up(Kind::Radio.name()) {
+        let up = match self.ledger.notices_up(ConditionKind::Radio.name()) {
             Ok(up) => up,
             // Reading needs no lock; what cannot be read is found by the next commit.
             Err(_) => return Ok(()),
@@ -170,7 +170,7 @@ impl Daemon {
         self.keys_looked_at_s = Some(steady);
         let now = self.now();
         let found = self.ledger.suspicion(&self.config.roster, now);
-        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up(Kind::Key.name())) else {
+        let (Ok(suspicion), Ok(up)) = (found, self.ledger.notices_up(ConditionKind::Key.name())) else {
             // Reading needs no lock; what cannot be read is found by the next commit.
             return Ok(());
         };
@@ -187,7 +187,7 @@ impl Daemon {
             if wanted.len() < up.len() {
                 tracing::info!("{subject}: frames are opened again, or none are left that are not");
             }
-            self.quietly(|ledger| ledger.clear_notice(Kind::Key.name(), subject, now))?;
+            self.quietly(|ledger| ledger.clear_notice(ConditionKind::Key.name(), subject, now))?;
         }
         // What is up is looked at again until it is gone.
         self.keys_due = !wanted.is_empty();

@@ -130,7 +130,7 @@ impl Daemon {
                 notifier.tell("WATCHDOG=1");
             }
         };
-        let how = salvage::How {
+        let how = salvage::SalvageOptions {
             by: "stonechat run",
             fill: false,
             give_up: !is_copy,

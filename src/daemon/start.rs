@@ -13,7 +13,7 @@ use crate::files;
 use crate::ledger::{DaemonLock, Error as LedgerError, Ledger, RadioId, Stamp};
 use crate::record::judge::Tally;
 use crate::seal::keyring::Keyring;
-use crate::state::{DaemonState, RadioState};
+use crate::state::{DaemonState, Phase, RadioState};
 use crate::time::Clock;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -197,7 +197,7 @@ fn state_at_start(config: &Config, ledger: PathBuf, now: Stamp) -> DaemonState {
         pid: std::process::id(),
         ledger: Some(ledger),
         started_at: now.time(),
-        phase: "running".to_owned(),
+        phase: Phase::Running,
         radios: config
             .radios
             .iter()

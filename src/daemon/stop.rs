@@ -6,6 +6,7 @@ use super::opening::ended;
 use super::running::{Daemon, HOLD_BYTES_MAX};
 use crate::ledger::Error as LedgerError;
 use crate::link::{LinkEvent, Links};
+use crate::state::Phase;
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -76,7 +77,7 @@ impl Daemon {
 
     pub(super) async fn stop(mut self) -> Result<(), Error> {
         self.notifier.tell("STOPPING=1");
-        self.state.phase = "stopping".to_owned();
+        self.state.phase = Phase::Stopping;
         self.open_at_last().await?;
         for tries in 1.. {
             self.commit()?;
@@ -102,7 +103,7 @@ impl Daemon {
             }
             tokio::time::sleep(RETRY_AFTER).await;
         }
-        self.state.phase = "stopped".to_owned();
+        self.state.phase = Phase::Stopped;
         for radio in &mut self.state.radios {
             radio.up = false;
         }

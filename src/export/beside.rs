@@ -6,7 +6,7 @@
 use super::csv;
 use super::error::ExportError;
 use super::file::{Synced, Target};
-use super::table::{Column, Kind};
+use super::table::{Column, ColumnKind};
 use crate::ledger::read::extract::{self, Beside};
 use crate::ledger::read::snapshot::Reader;
 use crate::wire::seq::Address;
@@ -26,11 +26,7 @@ const NUMBERS: [&str; 6] = ["id", "logger", "channel", "line", "corrects", "corr
 pub struct Ready {
     /// Where it goes.
     pub path: PathBuf,
-    /// Its rows.
-    pub rows: usize,
-    /// Its columns.
     pub columns: Vec<Column>,
-    /// The file.
     pub file: Synced,
 }
 
@@ -50,7 +46,7 @@ pub fn write(
         let Some((names, rows)) = found.filter(|(_, rows)| !rows.is_empty()) else { continue };
         let columns = columns(&names, times);
         let file = file(&path, &columns, &rows, (force, leave_formulas)).map_err(|error| at(error.into()))?;
-        ready.push(Ready { path, rows: rows.len(), columns, file });
+        ready.push(Ready { path, columns, file });
     }
     Ok(ready)
 }
@@ -71,11 +67,11 @@ fn columns(names: &[String], times: &[&str]) -> Vec<Column> {
         .iter()
         .map(|name| {
             let kind = if times.contains(&name.as_str()) {
-                Kind::Time
+                ColumnKind::Time
             } else if NUMBERS.contains(&name.as_str()) {
-                Kind::Int
+                ColumnKind::Int
             } else {
-                Kind::Text
+                ColumnKind::Text
             };
             Column::new(name.clone(), kind, "as a person wrote it down; see docs/ledger.md")
         })

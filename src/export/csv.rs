@@ -117,12 +117,12 @@ pub fn push_text(out: &mut Vec<u8>, text: &str) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::export::table::Kind;
+    use crate::export::table::ColumnKind;
 
     #[test]
     fn cells_are_quoted_where_rfc_4180_asks_for_it() {
         let mut out = Vec::new();
-        let columns = [Column::new("a,b", Kind::Text, ""), Column::new("c", Kind::Int, "")];
+        let columns = [Column::new("a,b", ColumnKind::Text, ""), Column::new("c", ColumnKind::Int, "")];
         {
             let mut csv = Csv::new(&mut out, &columns, 0, false);
             csv.row(&[Cell::Text("say \"P-17\",\nnow"), Cell::Fault(4)]).unwrap();
@@ -157,7 +157,7 @@ mod tests {
     #[test]
     fn numbers_are_numbers_also_where_they_are_negative() {
         let mut out = Vec::new();
-        let columns = [Column::new("a", Kind::Int, ""), Column::new("b", Kind::Real, "")];
+        let columns = [Column::new("a", ColumnKind::Int, ""), Column::new("b", ColumnKind::Real, "")];
         let mut csv = Csv::new(&mut out, &columns, 0, false);
         csv.row(&[Cell::Int(-5), Cell::Real(-0.25, Some(1))]).unwrap();
         csv.finish().unwrap();

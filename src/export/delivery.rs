@@ -74,7 +74,6 @@ pub enum Delivered {
 pub struct DeliveryError {
     /// Which; of an error of the ledger, the data's.
     pub path: PathBuf,
-    /// Why.
     #[source]
     pub error: ExportError,
 }

@@ -8,7 +8,7 @@
 use super::convert::ucum;
 use super::file::Written;
 use super::request::{Clock, Format, OfLogger, Request, Shape, Summary};
-use super::table::{Column, Kind};
+use super::table::{Column, ColumnKind};
 use crate::record::coverage::LoggerRange;
 use crate::report::gaps::{Gap, GapState};
 use crate::text::as_rfc3339;
@@ -252,8 +252,8 @@ fn provenance<'a>(request: &Request, summary: &Summary, of: &'a Provenance) -> P
         ledger: &of.ledger,
         exported_at: request.now,
         as_of: request.as_of,
-        from: from.filter(|&at| at != GatewayTime(i64::MIN)),
-        to_before: to_before.filter(|&at| at != GatewayTime(i64::MAX)),
+        from: from.filter(|&at| at != GatewayTime::MIN),
+        to_before: to_before.filter(|&at| at != GatewayTime::MAX),
         clock: match request.clock {
             Clock::Logger => "logger",
             Clock::Corrected => "corrected",
@@ -325,11 +325,11 @@ fn resource<'a>(file: &'a str, columns: &'a [Column], written: &Written, format:
 
 fn field(column: &Column) -> Field<'_> {
     let r#type = match column.kind {
-        Kind::Int => "integer",
-        Kind::Hundredths | Kind::Real => "number",
-        Kind::Time => "datetime",
-        Kind::Text => "string",
-        Kind::Bool => "boolean",
+        ColumnKind::Int => "integer",
+        ColumnKind::Hundredths | ColumnKind::Real => "number",
+        ColumnKind::Time => "datetime",
+        ColumnKind::Text => "string",
+        ColumnKind::Bool => "boolean",
     };
     Field {
         name: &column.name,
@@ -341,6 +341,7 @@ fn field(column: &Column) -> Field<'_> {
 }
 
 /// The units of columns as JSON, for formats that can carry words of their own.
+#[cfg(feature = "desk")]
 pub fn units_json(columns: &[Column]) -> String {
     let units: BTreeMap<&str, &str> =
         columns.iter().filter_map(|column| Some((column.name.as_ref(), column.unit.as_deref()?))).collect();

@@ -65,24 +65,24 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
-pub mod beside;
+pub(crate) mod beside;
 pub mod convert;
 mod csv;
-pub mod delivery;
-pub mod describe;
+pub(crate) mod delivery;
+mod describe;
 mod error;
 pub mod file;
 mod jsonl;
 #[cfg(feature = "desk")]
 mod parquet;
-pub mod points;
+pub(crate) mod points;
 mod request;
 mod shape;
 mod table;
-pub mod text;
+mod text;
 mod write;
 
 pub use error::ExportError;
 pub use request::{Clock, Format, OfLogger, Request, Shape, Summary};
-pub use table::{Column, Kind};
+pub use table::{Column, ColumnKind};
 pub use write::write;

@@ -3,7 +3,7 @@
 //! Instants are TIMESTAMP in milliseconds, adjusted to UTC: the format has no other offset. A count whose channel had a
 //! fault is null; `faults` has the codes. What is held in memory is one row group.
 
-use super::table::{Cell, Column, Kind, Sink};
+use super::table::{Cell, Column, ColumnKind, Sink};
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical};
 use parquet::data_type::{BoolType, ByteArray, ByteArrayType, DoubleType, Int64Type};
 use parquet::file::metadata::KeyValue;
@@ -65,15 +65,15 @@ impl<W: Write + Send> Parquet<W> {
             ));
         for column in columns {
             let (physical, logical) = match column.kind {
-                Kind::Int => (Physical::INT64, None),
-                Kind::Hundredths | Kind::Real => (Physical::DOUBLE, None),
-                Kind::Time => {
+                ColumnKind::Int => (Physical::INT64, None),
+                ColumnKind::Hundredths | ColumnKind::Real => (Physical::DOUBLE, None),
+                ColumnKind::Time => {
                     let unit = TimeUnit::MILLIS;
                     let utc = LogicalType::timestamp(true, unit);
                     (Physical::INT64, Some(utc))
                 }
-                Kind::Text => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
-                Kind::Bool => (Physical::BOOLEAN, None),
+                ColumnKind::Text => (Physical::BYTE_ARRAY, Some(LogicalType::String)),
+                ColumnKind::Bool => (Physical::BOOLEAN, None),
             };
             let repetition = if column.is_required { Repetition::REQUIRED } else { Repetition::OPTIONAL };
             let field = Type::primitive_type_builder(&column.name, physical)
@@ -96,10 +96,10 @@ impl<W: Write + Send> Parquet<W> {
             .iter()
             .map(|column| {
                 let buffer = match column.kind {
-                    Kind::Int | Kind::Time => Buffer::Int(Vec::new()),
-                    Kind::Hundredths | Kind::Real => Buffer::Real(Vec::new()),
-                    Kind::Bool => Buffer::Bool(Vec::new()),
-                    Kind::Text => {
+                    ColumnKind::Int | ColumnKind::Time => Buffer::Int(Vec::new()),
+                    ColumnKind::Hundredths | ColumnKind::Real => Buffer::Real(Vec::new()),
+                    ColumnKind::Bool => Buffer::Bool(Vec::new()),
+                    ColumnKind::Text => {
                         Buffer::Text { words: Vec::new(), at: HashMap::new(), last: None, rows: Vec::new() }
                     }
                 };

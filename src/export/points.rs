@@ -87,7 +87,7 @@ impl<'c> ByPoints<'c> {
 }
 
 /// All of time.
-const ALWAYS: (GatewayTime, GatewayTime) = (GatewayTime(i64::MIN), GatewayTime(i64::MAX));
+const ALWAYS: (GatewayTime, GatewayTime) = (GatewayTime::MIN, GatewayTime::MAX);
 
 /// The unit of all values of a point, if they have one and the same.
 fn unit_of(site: &Site<'_>, point: &str) -> Option<String> {

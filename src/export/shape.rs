@@ -13,7 +13,7 @@
 
 use super::convert::{Convert, PointColumn, Value, ucum};
 use super::request::{Clock, Format, Shape};
-use super::table::{Cell, Column, Kind, Sink};
+use super::table::{Cell, Column, ColumnKind, Sink};
 use crate::ledger::read::extract::HeldReading;
 use crate::record::clock::is_recorded;
 use crate::time::GatewayTime;
@@ -35,9 +35,7 @@ pub struct Context {
 /// A reading as it is given out.
 #[derive(Clone, Copy)]
 pub struct Given<'a> {
-    /// Which one.
     pub identity: Identity,
-    /// What is held.
     pub held: &'a HeldReading,
     /// Its counts or fault codes.
     pub counts: &'a [i32],
@@ -58,7 +56,6 @@ pub struct Missing<'a> {
     pub logger: u16,
     /// Its name on the roster.
     pub name: &'a str,
-    /// Their epoch.
     pub epoch: Epoch,
     /// The first and the last.
     pub sequences: (u32, u32),
@@ -122,7 +119,6 @@ impl Rows {
         }
     }
 
-    /// The columns.
     pub fn columns(&self) -> &[Column] {
         &self.columns
     }
@@ -282,18 +278,18 @@ impl Rows {
 
 /// The columns that say which reading a row is.
 fn identity(shape: Shape, clock: Clock) -> Vec<Column> {
-    let mut columns = vec![Column::new("logger", Kind::Int, "the logger's address").required()];
+    let mut columns = vec![Column::new("logger", ColumnKind::Int, "the logger's address").required()];
     if shape == Shape::Long {
-        columns.push(Column::new("name", Kind::Text, "the logger's name on the roster"));
+        columns.push(Column::new("name", ColumnKind::Text, "the logger's name on the roster"));
     }
     let time = match clock {
         Clock::Logger => "when the reading was made, by the logger's clock; of a missing record, an estimate",
         Clock::Corrected => "when the reading was made, corrected; of a missing record, an estimate",
     };
     columns.extend([
-        Column::new("epoch", Kind::Int, "the logger's epoch").required(),
-        Column::new("sequence", Kind::Int, "the record's number in its epoch").required(),
-        Column::new("time", Kind::Time, time),
+        Column::new("epoch", ColumnKind::Int, "the logger's epoch").required(),
+        Column::new("sequence", ColumnKind::Int, "the record's number in its epoch").required(),
+        Column::new("time", ColumnKind::Time, time),
     ]);
     columns
 }
@@ -301,24 +297,24 @@ fn identity(shape: Shape, clock: Clock) -> Vec<Column> {
 /// What a corrected clock adds.
 fn corrected() -> Vec<Column> {
     vec![
-        Column::new("logger_time", Kind::Time, "the time that the logger recorded"),
-        Column::new("time_is_estimate", Kind::Bool, "whether `time` is not what the logger recorded"),
+        Column::new("logger_time", ColumnKind::Time, "the time that the logger recorded"),
+        Column::new("time_is_estimate", ColumnKind::Bool, "whether `time` is not what the logger recorded"),
     ]
 }
 
 fn wide_counts(channels: usize, corrected: Vec<Column>, has_faults: bool) -> Vec<Column> {
     let mut columns = vec![
-        Column::new("battery_mv", Kind::Int, "the logger's cell").unit("mV"),
-        Column::new("board_c", Kind::Hundredths, "the logger's board").unit("Cel"),
+        Column::new("battery_mv", ColumnKind::Int, "the logger's cell").unit("mV"),
+        Column::new("board_c", ColumnKind::Hundredths, "the logger's board").unit("Cel"),
     ];
     for channel in 0..channels {
         let about = format!("channel {channel}, raw counts; their unit is the channel's");
-        columns.push(Column::new(format!("c{channel}"), Kind::Int, about));
+        columns.push(Column::new(format!("c{channel}"), ColumnKind::Int, about));
     }
     columns.extend(corrected);
     if has_faults {
         let about = "fault codes by channel, as c1=4 c3=2; such a channel has no counts";
-        columns.push(Column::new("faults", Kind::Text, about));
+        columns.push(Column::new("faults", ColumnKind::Text, about));
     }
     columns
 }
@@ -326,10 +322,10 @@ fn wide_counts(channels: usize, corrected: Vec<Column>, has_faults: bool) -> Vec
 fn wide_points(points: &[PointColumn], corrected: Vec<Column>) -> Vec<Column> {
     let mut columns = corrected;
     for point in points {
-        let column = Column::new(point.name.clone(), Kind::Real, "a point");
+        let column = Column::new(point.name.clone(), ColumnKind::Real, "a point");
         columns.push(Column { unit: point.unit.clone().map(Into::into), ..column });
         let about = "what the value before lacks, or why there is none";
-        columns.push(Column::new(format!("{} note", point.name), Kind::Text, about));
+        columns.push(Column::new(format!("{} note", point.name), ColumnKind::Text, about));
     }
     columns
 }
@@ -337,23 +333,27 @@ fn wide_points(points: &[PointColumn], corrected: Vec<Column>) -> Vec<Column> {
 fn long(corrected: Vec<Column>, has_points: bool) -> Vec<Column> {
     let mut columns = corrected;
     columns.extend([
-        Column::new("received_at", Kind::Time, "when it came by radio, by the gateway's clock"),
-        Column::new("clock_synchronised", Kind::Bool, "whether the gateway's clock was right then"),
-        Column::new("source", Kind::Text, "radio, sealed-dump or csv"),
-        Column::new("channel", Kind::Int, "the channel, from 0"),
-        Column::new("channel_name", Kind::Text, "its name on the roster"),
-        Column::new("raw_unit", Kind::Text, "UCUM code of one count"),
-        Column::new("counts", Kind::Int, "raw counts, in raw_unit; empty where there is a fault"),
-        Column::new("fault", Kind::Int, "fault code; empty where there are counts"),
-        Column::new("resolution", Kind::Text, "JSON: what its file rounded to, by field"),
-        Column::new("matched_by_time", Kind::Bool, "a row without a number of its own, matched by time"),
+        Column::new("received_at", ColumnKind::Time, "when it came by radio, by the gateway's clock"),
+        Column::new("clock_synchronised", ColumnKind::Bool, "whether the gateway's clock was right then"),
+        Column::new("source", ColumnKind::Text, "radio, sealed-dump or csv"),
+        Column::new("channel", ColumnKind::Int, "the channel, from 0"),
+        Column::new("channel_name", ColumnKind::Text, "its name on the roster"),
+        Column::new("raw_unit", ColumnKind::Text, "UCUM code of one count"),
+        Column::new("counts", ColumnKind::Int, "raw counts, in raw_unit; empty where there is a fault"),
+        Column::new("fault", ColumnKind::Int, "fault code; empty where there are counts"),
+        Column::new("resolution", ColumnKind::Text, "JSON: what its file rounded to, by field"),
+        Column::new(
+            "matched_by_time",
+            ColumnKind::Bool,
+            "a row without a number of its own, matched by time",
+        ),
     ]);
     if has_points {
         columns.extend([
-            Column::new("point", Kind::Text, "the point"),
-            Column::new("value", Kind::Real, "its value"),
-            Column::new("unit", Kind::Text, "UCUM code of the value"),
-            Column::new("note", Kind::Text, "what the value lacks, or why there is none"),
+            Column::new("point", ColumnKind::Text, "the point"),
+            Column::new("value", ColumnKind::Real, "its value"),
+            Column::new("unit", ColumnKind::Text, "UCUM code of the value"),
+            Column::new("note", ColumnKind::Text, "what the value lacks, or why there is none"),
         ]);
     }
     columns
@@ -363,10 +363,10 @@ fn long(corrected: Vec<Column>, has_points: bool) -> Vec<Column> {
 fn missing() -> [Column; 4] {
     let about = "true: no reading, records are missing from `sequence` on; times are estimates";
     [
-        Column::new("missing", Kind::Bool, about).required(),
-        Column::new("missing_records", Kind::Int, "how many records are missing"),
-        Column::new("missing_last", Kind::Int, "the last sequence that is missing"),
-        Column::new("missing_until", Kind::Time, "when the last one was made, an estimate"),
+        Column::new("missing", ColumnKind::Bool, about).required(),
+        Column::new("missing_records", ColumnKind::Int, "how many records are missing"),
+        Column::new("missing_last", ColumnKind::Int, "the last sequence that is missing"),
+        Column::new("missing_until", ColumnKind::Time, "when the last one was made, an estimate"),
     ]
 }
 

@@ -7,7 +7,7 @@ use std::borrow::Cow;
 
 /// What cells of a column hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum ColumnKind {
     /// A whole number.
     Int,
     /// Hundredths, shown as a decimal number.
@@ -28,7 +28,7 @@ pub struct Column {
     /// Its heading; no two of a table are alike.
     pub name: Cow<'static, str>,
     /// What it holds.
-    pub kind: Kind,
+    pub kind: ColumnKind,
     /// UCUM code of its numbers, where all have the same.
     pub unit: Option<Cow<'static, str>>,
     /// What it is, for a person.
@@ -39,7 +39,11 @@ pub struct Column {
 
 impl Column {
     /// A column of which cells may be empty.
-    pub fn new(name: impl Into<Cow<'static, str>>, kind: Kind, about: impl Into<Cow<'static, str>>) -> Self {
+    pub fn new(
+        name: impl Into<Cow<'static, str>>,
+        kind: ColumnKind,
+        about: impl Into<Cow<'static, str>>,
+    ) -> Self {
         Self { name: name.into(), kind, unit: None, about: about.into(), is_required: false }
     }
 
@@ -66,25 +70,24 @@ pub fn double(columns: &[Column]) -> Option<String> {
 pub enum Cell<'a> {
     /// Not measured, or does not exist.
     Empty,
-    /// Of [`Kind::Int`].
+    /// Of [`ColumnKind::Int`].
     Int(i64),
-    /// Of [`Kind::Int`]: a fault code instead of a count. CSV writes `!` and the code; typed formats leave it empty.
+    /// Of [`ColumnKind::Int`]: a fault code instead of a count. CSV writes `!` and the code; typed formats leave it empty.
     Fault(i32),
-    /// Of [`Kind::Hundredths`].
+    /// Of [`ColumnKind::Hundredths`].
     Hundredths(i64),
-    /// Of [`Kind::Real`]; rounded to so many places in text.
+    /// Of [`ColumnKind::Real`]; rounded to so many places in text.
     Real(f64, Option<u8>),
-    /// Of [`Kind::Time`].
+    /// Of [`ColumnKind::Time`].
     Time(i64),
-    /// Of [`Kind::Text`].
+    /// Of [`ColumnKind::Text`].
     Text(&'a str),
-    /// Of [`Kind::Bool`].
+    /// Of [`ColumnKind::Bool`].
     Bool(bool),
 }
 
 /// Takes rows down in a format. Each row has a cell a column.
 pub trait Sink {
-    /// A row.
     fn row(&mut self, cells: &[Cell<'_>]) -> std::io::Result<()>;
     /// The end. All that was taken is with the writer below after it.
     fn finish(&mut self) -> std::io::Result<()>;

@@ -10,7 +10,7 @@ use super::table::Sink;
 use super::{csv, jsonl};
 #[cfg(feature = "desk")]
 use super::{describe, parquet};
-use crate::ledger::read::extract::{self, Extract, Next, Stretch, Wanted};
+use crate::ledger::read::extract::{self, Extract, ExtractWanted, Next, Stretch};
 use crate::ledger::read::readings::{EpochTimes, Known, Readings};
 use crate::ledger::read::snapshot::Reader;
 use crate::record::clock;
@@ -41,7 +41,7 @@ pub fn write(
 ) -> Result<Summary, ExportError> {
     let beginning = Beginning::look(reader, roster, request, convert)?;
     let source = Source { reader, known, roster };
-    let wanted = Wanted {
+    let wanted = ExtractWanted {
         loggers: (!request.loggers.is_empty()).then(|| request.loggers.clone()),
         // A corrected time says little of the recorded one: then all rows are looked at.
         recorded: request
@@ -542,7 +542,7 @@ impl Work<'_> {
                 name: name.map_or("", |logger| logger.name.as_str()),
                 epoch: gap.epoch,
                 sequences: (first, last),
-                times: within(gap, first).zip(within(gap, last)),
+                times: gap.time_of(first).zip(gap.time_of(last)),
                 of,
             };
             rows.missing(&missing, sink)?;
@@ -573,21 +573,11 @@ fn counts_of<'a>(
     })
 }
 
-/// When a missing record was made: on a straight line through its gap.
-fn within(gap: &Gap, sequence: u32) -> Option<GatewayTime> {
-    let (from, to) = (gap.from?.unix_s(), gap.to?.unix_s());
-    let (at, of) = (i128::from(sequence.saturating_sub(gap.first)), i128::from(gap.last - gap.first));
-    let share = if of == 0 { 0 } else { (i128::from(to) - i128::from(from)) * at / of };
-    i64::try_from(i128::from(from) + share).ok().map(GatewayTime)
-}
-
-/// The sequences of a gap that were made from an instant on and before another, by that line; all of them or none, as
-/// `unknown` says, where no times can be told.
+/// The sequences of a gap that were made from an instant on and before another, by [`Gap::time_of`]; all of them or none,
+/// as `unknown` says, where no times can be told.
 fn made_in(gap: &Gap, (from, to): (GatewayTime, GatewayTime), unknown: bool) -> Option<(u32, u32)> {
     let all = Some((gap.first, gap.last));
-    let (Some(begins), Some(ends)) = (gap.from, gap.to) else {
-        return all.filter(|_| unknown);
-    };
+    let (Some(begins), Some(ends)) = (gap.from, gap.to) else { return all.filter(|_| unknown) };
     // A line that falls comes of a wrong clock: then the gap counts where it begins.
     if ends < begins {
         return all.filter(|_| (from..to).contains(&begins));
@@ -597,7 +587,7 @@ fn made_in(gap: &Gap, (from, to): (GatewayTime, GatewayTime), unknown: bool) -> 
         let (mut low, mut high) = (u64::from(gap.first), u64::from(gap.last) + 1);
         while low < high {
             let middle = low + (high - low) / 2;
-            let made = u32::try_from(middle).ok().and_then(|sequence| within(gap, sequence));
+            let made = u32::try_from(middle).ok().and_then(|sequence| gap.time_of(sequence));
             if made.is_some_and(|made| made < instant) {
                 low = middle + 1;
             } else {

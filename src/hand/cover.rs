@@ -10,7 +10,7 @@ use super::dump::{DumpRun, Runs};
 use super::foreign::{ENDS_EARLY, file_logger};
 use super::layout::{Decoded, LayoutReader, each_line};
 use super::lines::{Line, Lines};
-use super::plan::{Listener, NotPlanned, pieces};
+use super::plan::{Listener, PlanError, pieces};
 use crate::config::layout::{Is, Layout};
 use crate::record::coverage::RangeSet;
 use crate::record::roster::{Logger, Roster};
@@ -124,7 +124,7 @@ impl Found {
     }
 
     /// Takes a sealed dump in.
-    pub fn sealed(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+    pub fn sealed(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let mut runs = Runs::default();
         let mut take = |run: DumpRun<'_>| match SerialFrame::parse(run.decoded) {
             Ok(frame) => self.insert(frame.air.identity),
@@ -143,12 +143,12 @@ impl Found {
     }
 
     /// Takes an own CSV in.
-    pub fn own_csv(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+    pub fn own_csv(&mut self, input: &mut dyn Read, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let mut lines = Lines::default();
         let mut reader: Option<OwnCsv> = None;
         let mut take = |bytes: &[u8]| {
             match &mut reader {
-                None => reader = Some(OwnCsv::new(bytes).map_err(NotPlanned::Header)?),
+                None => reader = Some(OwnCsv::new(bytes).map_err(PlanError::Header)?),
                 Some(_) if bytes.is_empty() => {}
                 Some(reader) => match reader.row(bytes) {
                     Ok((identity, _)) => self.insert(identity),
@@ -169,20 +169,20 @@ impl Found {
         (layout, logger): (&Layout, Option<Address>),
         roster: &Roster,
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         if !layout.has(|is| *is == Is::Sequence) {
-            return Err(NotPlanned::Layout(
+            return Err(PlanError::Layout(
                 "has no sequence numbers by its layout: which records its rows are is told by what the ledger holds \
                  around them, so only the gateway can say; take it there, and see `import --dry-run --layout`"
                     .to_owned(),
             ));
         }
-        let of_file = file_logger(name, layout, logger).map_err(NotPlanned::Layout)?;
+        let of_file = file_logger(name, layout, logger).map_err(PlanError::Layout)?;
         let mut reader = LayoutReader::new(layout, roster);
         let (mut decoded, mut lines) = (Decoded::new(layout.style.encoding), Lines::default());
         let mut take = |line: Line<'_>| {
             let read = reader.line(&line);
-            match read.map_err(|why| NotPlanned::Layout(format!("line {}: {why}", line.number)))? {
+            match read.map_err(|why| PlanError::Layout(format!("line {}: {why}", line.number)))? {
                 Ok(None) => {}
                 Ok(Some(parsed)) => {
                     let is_of_file = |found: &Address| of_file.is_none_or(|of_file| of_file == *found);
@@ -203,7 +203,7 @@ impl Found {
             each_line(&mut decoded, &mut lines, piece, false, &mut take)
         })?;
         each_line(&mut decoded, &mut lines, b"", true, &mut take)?;
-        if reader.has_begun() { Ok(()) } else { Err(NotPlanned::Layout(ENDS_EARLY.to_owned())) }
+        if reader.has_begun() { Ok(()) } else { Err(PlanError::Layout(ENDS_EARLY.to_owned())) }
     }
 
     /// What the files say they hold of a range. Of one without an end: what they hold from its first on; nobody can

@@ -11,7 +11,7 @@ use super::lines::{Line, Lines};
 use super::local::{Settled, Settler};
 use super::matching::FileRow;
 use super::place::Place;
-use super::plan::{FilePlan, Listener, NotPlanned, Planning, pieces};
+use super::plan::{FilePlan, Listener, PlanError, Planning, pieces};
 use crate::config::layout::{Is, Layout, Zone};
 use crate::record::judge::Row;
 use crate::when::civil::Instants;
@@ -57,8 +57,8 @@ impl Planning<'_> {
         layout: &Layout,
         logger: Option<Address>,
         listener: &mut dyn Listener,
-    ) -> Result<&FilePlan, NotPlanned> {
-        let of_file = file_logger(name, layout, logger).map_err(NotPlanned::Layout)?;
+    ) -> Result<&FilePlan, PlanError> {
+        let of_file = file_logger(name, layout, logger).map_err(PlanError::Layout)?;
         let roster = self.roster();
         self.rows_of(name, &layout.steps(), |planning| {
             planning.current().layout = Some(layout.title.clone());
@@ -121,9 +121,9 @@ struct Foreign<'p, 'a, 'l> {
 }
 
 impl Foreign<'_, '_, '_> {
-    fn line(&mut self, line: &Line<'_>, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+    fn line(&mut self, line: &Line<'_>, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let read = self.reader.line(line);
-        let parsed = match read.map_err(|why| NotPlanned::Layout(format!("line {}: {why}", line.number)))? {
+        let parsed = match read.map_err(|why| PlanError::Layout(format!("line {}: {why}", line.number)))? {
             Ok(None) => return Ok(()),
             Ok(Some(parsed)) => self.welcome(parsed),
             Err(why) => Err(why),
@@ -167,7 +167,7 @@ impl Foreign<'_, '_, '_> {
         parsed: Parsed,
         line: &Line<'_>,
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         let Self { planning, layout, loggers, .. } = self;
         let of_logger = loggers.entry(address).or_default();
         // Only where an hour may come twice does it matter whether a line does.
@@ -190,9 +190,9 @@ impl Foreign<'_, '_, '_> {
         })
     }
 
-    fn finish(mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+    fn finish(mut self, listener: &mut dyn Listener) -> Result<(), PlanError> {
         if !self.reader.has_begun() {
-            return Err(NotPlanned::Layout(ENDS_EARLY.to_owned()));
+            return Err(PlanError::Layout(ENDS_EARLY.to_owned()));
         }
         let Self { planning, loggers, .. } = &mut self;
         for (address, OfLogger { settler, loose, refusals, .. }) in loggers.iter_mut() {
@@ -219,7 +219,7 @@ fn settle(
     (item, at): Settled<Item>,
     line: &[u8],
     listener: &mut dyn Listener,
-) -> Result<(), NotPlanned> {
+) -> Result<(), PlanError> {
     let content = if item.line.is_empty() { line } else { &item.line };
     let place = Place::Line(item.place);
     let mut row = item.row;

@@ -4,10 +4,10 @@
 //! What this is not: it decides nothing. Which row is which record, `matching` says; whether it is welcome, `judge`.
 
 use super::matching::{
-    Content, Contents, EpochHeld, Fate, FileRow, HeldRecord, History, Kind, What, match_rows,
+    Content, Contents, EpochHeld, FileRow, HeldRecord, History, Kind, RowFate, StretchFate, match_rows,
 };
 use super::place::Place;
-use super::plan::{Both, Listener, NotPlanned, Planning};
+use super::plan::{Both, Listener, PlanError, Planning};
 use crate::record::download::HeldKind;
 use crate::record::judge::Held;
 use crate::report::inputs::ReadError;
@@ -26,7 +26,7 @@ impl Planning<'_> {
         address: Address,
         rows: Vec<FileRow>,
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         let Some(history) = self.history(address, &rows)? else { return Ok(()) };
         let Self { ledger, records, rows: planned, files, .. } = self;
         let mut found = None;
@@ -47,22 +47,22 @@ impl Planning<'_> {
             left -= 1;
             let place = Place::Line(row.line);
             match *fate {
-                Fate::Matched(identity) | Fate::Anchor(identity) => {
-                    let is_match = matches!(fate, Fate::Matched(_));
+                RowFate::Matched(identity) | RowFate::Anchor(identity) => {
+                    let is_match = matches!(fate, RowFate::Matched(_));
                     let file = self.current();
                     file.matched += u64::from(is_match);
                     file.anchored += u64::from(!is_match);
                     self.row(identity, row.row, place, &[], is_match, listener)?;
                 }
-                Fate::Repeated(_) => {
+                RowFate::Repeated(_) => {
                     let file = self.current();
                     file.read += 1;
                     file.twice += 1;
                 }
-                Fate::Unmatched | Fate::Refused => {
+                RowFate::Unmatched | RowFate::Refused => {
                     let (kind, why) = match stretch.map(|stretch| stretch.what) {
-                        Some(What::Refused(why)) => ("against the rows around it", why.to_string()),
-                        Some(What::Unmatched(why)) => ("not matched", why.to_string()),
+                        Some(StretchFate::Refused(why)) => ("against the rows around it", why.to_string()),
+                        Some(StretchFate::Unmatched(why)) => ("not matched", why.to_string()),
                         _ => ("not matched", "no record is certain for it".to_owned()),
                     };
                     self.current().read += 1;
@@ -79,7 +79,7 @@ impl Planning<'_> {
     }
 
     /// What is held and missing of a logger around the rows' times.
-    fn history(&mut self, address: Address, rows: &[FileRow]) -> Result<Option<History>, NotPlanned> {
+    fn history(&mut self, address: Address, rows: &[FileRow]) -> Result<Option<History>, PlanError> {
         let roster = self.roster();
         let Some(logger) = roster.logger(address) else { return Ok(None) };
         let times = || rows.iter().map(|row| LoggerTime(row.row.time.into()));

@@ -5,6 +5,9 @@
 //!
 //! Pure. What this is not: no file format, which is `render`. Widths of text are estimates, a little too wide.
 
+// The fields of shapes say by their names what they are.
+#![allow(missing_docs)]
+
 use super::axis;
 use super::words::{Captions, coverage, label};
 use crate::report::picture::{Band, Columns, Missing, Panel, Picture};
@@ -43,46 +46,33 @@ pub enum Shape {
     Path {
         /// At least two.
         points: Vec<(f64, f64)>,
-        /// Width.
         width: f64,
-        /// Colour.
         colour: Colour,
     },
     /// A closed outline.
     Polygon {
         /// Its corners.
         points: Vec<(f64, f64)>,
-        /// What it is filled with.
         fill: Colour,
-        /// Its edge; `None`: none.
         edge: Option<Colour>,
     },
-    /// A circle.
     Circle {
-        /// Its centre.
         centre: (f64, f64),
-        /// Its radius.
         radius: f64,
-        /// What it is filled with.
         fill: Colour,
-        /// Its edge; `None`: none.
         edge: Option<Colour>,
     },
     /// A line of text, upright around its middle.
     Text {
-        /// Where.
         at: (f64, f64),
-        /// What.
         text: String,
         /// Height of the letters' body.
         size: f64,
-        /// Colour.
         colour: Colour,
         /// Where it stands there.
         anchor: Anchor,
         /// Runs upwards.
         is_upward: bool,
-        /// Heavy letters.
         is_bold: bool,
     },
 }
@@ -513,7 +503,7 @@ impl Draw<'_> {
             let most = self.right - 18.0 * (count - 1 - at) as f64;
             let shown = x.max(last + 18.0).min(most.max(last + 18.0));
             last = shown;
-            let end = note.to.unwrap_or(GatewayTime(i64::MAX));
+            let end = note.to.unwrap_or(GatewayTime::MAX);
             self.path(&[(shown, y), (shown, y + 9.0), (x, first - 3.0), (x, first)], 0.8, FRAME);
             if end > note.from {
                 let until = self.x(end);

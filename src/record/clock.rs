@@ -42,7 +42,7 @@ const AHEAD_S: i64 = 86_400;
 
 /// Recorded times that a clock can have that was once set: from the first on, and before the second.
 pub const fn possible(now: GatewayTime) -> (LoggerTime, LoggerTime) {
-    (FIRST_RECORDED, LoggerTime(now.unix_s()).later(AHEAD_S))
+    (FIRST_RECORDED, recorded_if_right(now.later(AHEAD_S)))
 }
 
 /// Whether a recorded time is of no right clock: before 2001-09-09, when Unix time passed 1,000,000,000 (ours), or further

@@ -35,7 +35,7 @@ const QUIET_AHEAD_S: i64 = 10 * 366 * 86_400;
 /// What a remark is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Kind {
+pub enum RemarkKind {
     /// Somebody was there.
     Visit,
     /// Something was done to it.
@@ -50,7 +50,7 @@ pub enum Kind {
     Other,
 }
 
-impl Kind {
+impl RemarkKind {
     /// All of them.
     pub const ALL: [Self; 6] = [
         Self::Visit,
@@ -107,7 +107,7 @@ pub struct NewRemark {
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
     /// What about.
-    pub kind: Kind,
+    pub kind: RemarkKind,
     /// In words.
     pub text: String,
     /// Whose words.
@@ -184,7 +184,7 @@ pub fn not_ahead(text: &str, at: GatewayTime, now: GatewayTime) -> Result<Gatewa
 
 /// From when until when a remark is, by what was typed; `None`: not said.
 pub fn span(
-    kind: Kind,
+    kind: RemarkKind,
     from: Option<&str>,
     to: Option<&str>,
     utc_offset_s: i32,
@@ -193,10 +193,10 @@ pub fn span(
     let read = |text: Option<&str>, option: &str| -> Result<Option<GatewayTime>, String> {
         let Some(text) = text else { return Ok(None) };
         let at = time(text, utc_offset_s).and_then(|at| match kind {
-            Kind::ExpectedQuiet if at > now.later(QUIET_AHEAD_S) => {
+            RemarkKind::ExpectedQuiet if at > now.later(QUIET_AHEAD_S) => {
                 Err(format!("{text:?} is more than ten years ahead; look at the year, or leave it out"))
             }
-            Kind::ExpectedQuiet => Ok(at),
+            RemarkKind::ExpectedQuiet => Ok(at),
             _ => not_ahead(text, at, now),
         });
         at.map(Some).map_err(|why| format!("{option} {why}"))
@@ -481,12 +481,12 @@ mod tests {
     fn only_lasting_kinds_stay_open_and_only_a_quiet_may_be_announced() {
         let now = GatewayTime(1_777_907_700);
         let later = Some("2026-09-01 00:00");
-        assert_eq!(span(Kind::Visit, None, None, 0, now), Ok((now, Some(now))));
-        assert_eq!(span(Kind::Suspect, None, None, 0, now), Ok((now, None)));
-        assert!(span(Kind::ExpectedQuiet, later, None, 0, now).is_ok());
-        assert!(span(Kind::Maintenance, None, later, 0, now).unwrap_err().starts_with("--to"));
-        assert!(span(Kind::ExpectedQuiet, None, Some("2206-09-01 00:00"), 0, now).is_err());
-        let swapped = span(Kind::ExpectedQuiet, later, Some("2026-08-01 00:00"), 0, now);
+        assert_eq!(span(RemarkKind::Visit, None, None, 0, now), Ok((now, Some(now))));
+        assert_eq!(span(RemarkKind::Suspect, None, None, 0, now), Ok((now, None)));
+        assert!(span(RemarkKind::ExpectedQuiet, later, None, 0, now).is_ok());
+        assert!(span(RemarkKind::Maintenance, None, later, 0, now).unwrap_err().starts_with("--to"));
+        assert!(span(RemarkKind::ExpectedQuiet, None, Some("2206-09-01 00:00"), 0, now).is_err());
+        let swapped = span(RemarkKind::ExpectedQuiet, later, Some("2026-08-01 00:00"), 0, now);
         assert!(swapped.unwrap_err().contains("swap them"));
     }
 

@@ -52,6 +52,11 @@ impl SetAside {
         self.what == "conflict"
     }
 
+    /// The bytes that are kept: a frame that no key opens, or the plaintext of a conflict's other side.
+    pub fn content(&self) -> Option<Vec<u8>> {
+        self.content_hex.as_deref().map(unhex)
+    }
+
     /// What the other side of a conflict says.
     pub fn other_side(&self) -> Option<ConflictSide> {
         match (&self.content_hex, &self.content_json) {

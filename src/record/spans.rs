@@ -10,7 +10,7 @@ pub fn covered(from: GatewayTime, to: GatewayTime, spans: impl Iterator<Item = T
     let mut clipped: Vec<TimeSpan> =
         spans.map(|(a, b)| (a.max(from), b.min(to))).filter(|(a, b)| a < b).collect();
     clipped.sort_unstable();
-    let (mut total, mut end) = (0_i64, GatewayTime(i64::MIN));
+    let (mut total, mut end) = (0_i64, GatewayTime::MIN);
     for (a, b) in clipped {
         total = total.saturating_add(b.since(a.max(end)).max(0));
         end = end.max(b);

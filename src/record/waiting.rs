@@ -169,8 +169,7 @@ mod tests {
     #[test]
     fn the_clock_and_the_number_of_a_download_never_meet() {
         assert_eq!(stretch(Some(GatewayTime(7200)), None), 2);
-        let before_1970 =
-            [stretch(Some(GatewayTime(-7200)), Some(1)), stretch(Some(GatewayTime(i64::MIN)), None)];
+        let before_1970 = [stretch(Some(GatewayTime(-7200)), Some(1)), stretch(Some(GatewayTime::MIN), None)];
         assert_eq!(before_1970, [0, 0]);
         assert!(stretch(None, Some(0)) < 0 && stretch(None, Some(i64::MIN)) < 0);
         assert!(stretch(None, Some(1 << 30)) > REFUTED);

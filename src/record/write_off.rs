@@ -41,7 +41,7 @@ pub struct WriteOffPlan {
 
 /// Why something cannot be written off.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum WriteOffRefused {
+pub enum WriteOffError {
     /// No such logger.
     #[error("logger {0} is not on the roster; `stonechat status` lists the loggers")]
     NotOnRoster(u16),
@@ -178,23 +178,23 @@ pub fn plan<F: Facts>(
     coverage: &Coverage,
     facts: &F,
     offs: &[WrittenOff],
-) -> Result<Result<WriteOffPlan, WriteOffRefused>, F::Error> {
+) -> Result<Result<WriteOffPlan, WriteOffError>, F::Error> {
     let known = Address::new(asked.logger).and_then(|address| roster.logger(address));
     let Some(logger) = known else {
-        return Ok(Err(WriteOffRefused::NotOnRoster(asked.logger)));
+        return Ok(Err(WriteOffError::NotOnRoster(asked.logger)));
     };
     if let Some((first, last)) = asked.range
         && (first == 0 || first > last)
     {
-        return Ok(Err(WriteOffRefused::NoRange(first, last)));
+        return Ok(Err(WriteOffError::NoRange(first, last)));
     }
     let all = expected::missing(logger, coverage, facts)?;
     let Some(of) = all.iter().find(|of| of.epoch.number() == asked.epoch).cloned() else {
         let known = all.iter().map(|of| of.epoch).collect();
-        return Ok(Err(WriteOffRefused::EpochUnknown { logger: logger.address, epoch: asked.epoch, known }));
+        return Ok(Err(WriteOffError::EpochUnknown { logger: logger.address, epoch: asked.epoch, known }));
     };
     if of.first.is_none() {
-        return Ok(Err(WriteOffRefused::NotExpected { logger: logger.address, epoch: of.epoch }));
+        return Ok(Err(WriteOffError::NotExpected { logger: logger.address, epoch: of.epoch }));
     }
     Ok(match asked.range {
         None => plan_rest(logger.address, of, offs),
@@ -203,18 +203,14 @@ pub fn plan<F: Facts>(
 }
 
 /// The rest of an epoch, after its largest held record.
-fn plan_rest(
-    logger: Address,
-    of: EpochMissing,
-    offs: &[WrittenOff],
-) -> Result<WriteOffPlan, WriteOffRefused> {
+fn plan_rest(logger: Address, of: EpochMissing, offs: &[WrittenOff]) -> Result<WriteOffPlan, WriteOffError> {
     if of.is_end_told() {
-        return Err(WriteOffRefused::EndTold { logger, of });
+        return Err(WriteOffError::EndTold { logger, of });
     }
     let (epoch, first) = (of.epoch, of.must.saturating_add(1));
     let counts = |off: &&WrittenOff| off.is_rest_of(logger, epoch) && off.first <= first;
     if let Some(by) = offs.iter().find(counts) {
-        return Err(WriteOffRefused::Already { by: by.clone() });
+        return Err(WriteOffError::Already { by: by.clone() });
     }
     let (missing, before) = (RangeSet::default(), RangeSet::default());
     Ok(WriteOffPlan { logger, epoch, first, last: None, missing, before })
@@ -226,15 +222,15 @@ fn plan_range(
     of: EpochMissing,
     (first, last): (u32, u32),
     offs: &[WrittenOff],
-) -> Result<WriteOffPlan, WriteOffRefused> {
+) -> Result<WriteOffPlan, WriteOffError> {
     if last > of.must {
-        return Err(WriteOffRefused::Beyond { logger, of, last });
+        return Err(WriteOffError::Beyond { logger, of, last });
     }
     let epoch = of.epoch;
     let window: RangeSet = [(first, last)].into_iter().collect();
     let asked_for = of.missing.intersection(&window);
     if asked_for.is_empty() {
-        return Err(WriteOffRefused::NoGap { logger, of, range: (first, last) });
+        return Err(WriteOffError::NoGap { logger, of, range: (first, last) });
     }
     let written: RangeSet = offs
         .iter()
@@ -256,7 +252,7 @@ fn plan_range(
             })
         };
         if let Some(by) = offs.iter().rev().find(covers) {
-            return Err(WriteOffRefused::Already { by: by.clone() });
+            return Err(WriteOffError::Already { by: by.clone() });
         }
     }
     Ok(WriteOffPlan { logger, epoch, first, last: Some(last), missing, before })

@@ -120,13 +120,10 @@ enum What {
     Presumed,
 }
 
-/// Where a span begins that has no beginning: with the first record.
-pub const FROM_THE_FIRST: GatewayTime = GatewayTime(i64::MIN);
-
 /// A span of time, its end not included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Span {
-    /// The first second.
+    /// The first second; [`GatewayTime::MIN`]: it begins with the first record.
     pub from: GatewayTime,
     /// The second after the last.
     pub to: GatewayTime,

@@ -8,7 +8,7 @@ use crate::wire::seq::{Address, Slot};
 
 /// The kinds of notices, by their names in the ledger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Kind {
+pub enum ConditionKind {
     /// Of a radio's port.
     Radio,
     /// Of keys that open nothing.
@@ -21,7 +21,7 @@ pub enum Kind {
     Ledger,
 }
 
-impl Kind {
+impl ConditionKind {
     /// All of them.
     pub const ALL: [Self; 5] = [Self::Radio, Self::Key, Self::Conflict, Self::Version, Self::Ledger];
 
@@ -128,13 +128,13 @@ pub enum Condition {
 
 impl Condition {
     /// The kind of its notice.
-    pub const fn kind(&self) -> Kind {
+    pub const fn kind(&self) -> ConditionKind {
         match self {
-            Self::NotListening { .. } => Kind::Radio,
-            Self::Key { .. } | Self::SiteKey => Kind::Key,
-            Self::Conflict { .. } => Kind::Conflict,
-            Self::OtherVersion { .. } => Kind::Version,
-            Self::Ledger(_) | Self::AsideGone { .. } => Kind::Ledger,
+            Self::NotListening { .. } => ConditionKind::Radio,
+            Self::Key { .. } | Self::SiteKey => ConditionKind::Key,
+            Self::Conflict { .. } => ConditionKind::Conflict,
+            Self::OtherVersion { .. } => ConditionKind::Version,
+            Self::Ledger(_) | Self::AsideGone { .. } => ConditionKind::Ledger,
         }
     }
 
@@ -158,9 +158,9 @@ mod tests {
 
     #[test]
     fn no_two_kinds_and_no_two_conditions_of_the_ledger_have_one_name() {
-        let kinds: BTreeSet<&str> = Kind::ALL.map(Kind::name).into();
+        let kinds: BTreeSet<&str> = ConditionKind::ALL.map(ConditionKind::name).into();
         let conditions: BTreeSet<&str> = LedgerCondition::ALL.map(LedgerCondition::name).into();
-        assert_eq!((kinds.len(), conditions.len()), (Kind::ALL.len(), LedgerCondition::ALL.len()));
+        assert_eq!((kinds.len(), conditions.len()), (ConditionKind::ALL.len(), LedgerCondition::ALL.len()));
     }
 
     #[test]

@@ -102,7 +102,7 @@ pub struct LoggerHeard {
 
 /// What the state of the gateway is worked out from.
 #[derive(Clone, Copy, Debug)]
-pub struct Evidence<'a> {
+pub struct GatewayEvidence<'a> {
     /// The present.
     pub now: GatewayTime,
     /// What a daemon last said.
@@ -132,7 +132,7 @@ pub struct Gateway {
 
 impl Gateway {
     /// Works it out.
-    pub fn new(evidence: &Evidence<'_>) -> Self {
+    pub fn new(evidence: &GatewayEvidence<'_>) -> Self {
         let mut gateway = Self { faults: of_daemon(evidence), ..Self::default() };
         let listened = listened(evidence, &gateway.faults);
         let found = suspicion_of(evidence);
@@ -148,7 +148,7 @@ impl Gateway {
             let last_shut = shut.get(&logger.logger).copied();
             let slot = last_shut.map(|(_, slot)| slot);
             let last_shut = last_shut.map(|(last, _)| last);
-            let from = since.max(last_shut).unwrap_or(GatewayTime(i64::MIN));
+            let from = since.max(last_shut).unwrap_or(GatewayTime::MIN);
             if covered(from, evidence.now, listened.iter().copied()) > limit {
                 gateway.silent.insert(logger.logger);
                 continue;
@@ -190,7 +190,7 @@ impl Gateway {
 }
 
 /// What the daemon and its ports say.
-fn of_daemon(evidence: &Evidence<'_>) -> Vec<Fault> {
+fn of_daemon(evidence: &GatewayEvidence<'_>) -> Vec<Fault> {
     let Some(state) = evidence.daemon else { return vec![Fault::NoWord] };
     if !evidence.is_alive {
         return vec![Fault::NotRunning { since: state.written_at }];
@@ -229,7 +229,7 @@ pub fn is_stuck(state: &DaemonState, now: GatewayTime) -> bool {
 
 /// When the gateway could hear: the windows that are committed, and since then what the daemon says, as far as it says
 /// it; less what was noise only.
-fn listened(evidence: &Evidence<'_>, faults: &[Fault]) -> Vec<(GatewayTime, GatewayTime)> {
+fn listened(evidence: &GatewayEvidence<'_>, faults: &[Fault]) -> Vec<(GatewayTime, GatewayTime)> {
     let mut spans: Vec<(GatewayTime, GatewayTime)> =
         evidence.listening.iter().map(|of| (of.since, of.until)).collect();
     let Some(state) = evidence.daemon.filter(|_| evidence.is_alive) else { return spans };
@@ -273,7 +273,7 @@ fn shut_by_logger(shut: &[Kept], found: &Suspicion) -> BTreeMap<Address, (Gatewa
 }
 
 /// Which keys are suspect.
-fn suspicion_of(evidence: &Evidence<'_>) -> Suspicion {
+fn suspicion_of(evidence: &GatewayEvidence<'_>) -> Suspicion {
     let heard = evidence.loggers.iter().map(|logger| Heard {
         logger: logger.logger,
         interval_s: logger.interval_s,
@@ -299,7 +299,7 @@ fn of_keys(found: &Suspicion, unopened: Vec<(Address, Slot)>) -> Option<Fault> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::state::RadioState;
+    use crate::state::{Phase, RadioState};
 
     const HOUR: i64 = 3600;
     const NOW: GatewayTime = GatewayTime(1_780_000_000);
@@ -332,7 +332,7 @@ mod tests {
             started_at: ago(100 * HOUR),
             written_at: ago(60),
             clock_synchronised: true,
-            phase: "running".to_owned(),
+            phase: Phase::Running,
             radios: vec![RadioState {
                 name: "mast".to_owned(),
                 up: true,
@@ -346,10 +346,10 @@ mod tests {
 
     fn gateway(state: Option<&DaemonState>, loggers: &[LoggerHeard], shut: &[Kept]) -> Gateway {
         let listening = [listened(1, ago(100 * HOUR), ago(600))];
-        let is_alive = state.is_some_and(|state| state.phase == "running");
+        let is_alive = state.is_some_and(|state| state.phase == Phase::Running);
         let failing: Vec<Failing> = shut.iter().filter_map(failing).collect();
         let failing = &failing;
-        Gateway::new(&Evidence {
+        Gateway::new(&GatewayEvidence {
             now: NOW,
             daemon: state,
             is_alive,
@@ -386,10 +386,10 @@ mod tests {
         assert!(found.works() && found.explained.is_empty());
 
         // Stopped two hours ago: logger 2 was heard three hours before, which is within its limit.
-        let stopped = DaemonState { phase: "stopped".to_owned(), written_at: ago(2 * HOUR), ..running() };
+        let stopped = DaemonState { phase: Phase::Stopped, written_at: ago(2 * HOUR), ..running() };
         let loggers = [logger(1, Some(ago(7 * HOUR))), logger(2, Some(ago(5 * HOUR)))];
         let listening = [listened(1, ago(100 * HOUR), ago(2 * HOUR))];
-        let evidence = Evidence {
+        let evidence = GatewayEvidence {
             now: NOW,
             daemon: Some(&stopped),
             is_alive: false,

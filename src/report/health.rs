@@ -9,7 +9,7 @@ use crate::record::facts::Listening;
 use crate::record::roster::{InService, Roster};
 use crate::record::wrong_key::Heard;
 use crate::report::gaps::{self, Facts, Report, Silence};
-use crate::report::gateway::{Evidence, Gateway, LoggerHeard};
+use crate::report::gateway::{Gateway, GatewayEvidence, LoggerHeard};
 use crate::state::DaemonState;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Identity, Sequence};
@@ -65,7 +65,7 @@ impl Then {
             }
         };
         let loggers: Vec<LoggerHeard> = report.silent.iter().map(of_silence).collect();
-        let gateway = Gateway::new(&Evidence {
+        let gateway = Gateway::new(&GatewayEvidence {
             now: self.at,
             daemon: None,
             is_alive: false,
@@ -115,7 +115,7 @@ pub fn look(
         last_opened: logger.last_heard,
     });
     let failing = snapshot.failing(&heard.collect::<Vec<_>>(), now)?;
-    Ok(Gateway::new(&Evidence {
+    Ok(Gateway::new(&GatewayEvidence {
         now,
         daemon,
         is_alive,

@@ -12,7 +12,7 @@ use crate::ledger::read::keys::Sealed;
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::clock;
 use crate::record::roster::{InService, Logger};
-use crate::state::{DaemonState, KeysState, LastState};
+use crate::state::{DaemonState, KeysState, LastState, Phase};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
@@ -150,7 +150,7 @@ pub fn used_at(sealed: &Sealed) -> GatewayTime {
 pub fn running_keys(runtime_dir: Option<&Path>) -> Option<KeysState> {
     let dir = runtime_dir?;
     let (daemon, keys) = (DaemonState::read(dir)?, KeysState::read(dir)?);
-    (daemon.pid == keys.pid && daemon.phase == "running").then_some(keys)
+    (daemon.pid == keys.pid && daemon.phase == Phase::Running).then_some(keys)
 }
 
 /// The largest epochs and the slots that were used, by address.
@@ -307,6 +307,16 @@ pub enum EpochAdvice {
     },
     /// There is none above the largest that was used.
     NoneLeft,
+}
+
+impl EpochAdvice {
+    /// The epoch; `None`: none is left.
+    pub fn epoch(self) -> Option<u32> {
+        match self {
+            Self::First(epoch) | Self::Time { epoch, .. } | Self::Next { epoch, .. } => Some(epoch),
+            Self::NoneLeft => None,
+        }
+    }
 }
 
 /// An epoch above every one used. Frames that no key opened have no say: anybody can send those.

@@ -357,8 +357,8 @@ impl<'a, F: Facts> Memory<'a, F> {
         }
         // Of the whole rest of an epoch: counted from its end.
         let place = self.place(line, sequence.min(line.must));
-        let many = |since: i64| {
-            self.capacity(line).is_some_and(|capacity| self.made_since(line, since) >= 2 * capacity)
+        let many = |place: i64| {
+            self.capacity(line).is_some_and(|capacity| self.made_since(line, place) >= 2 * capacity)
         };
         let is_cleared = cleared.is_some_and(|cleared| identity < cleared);
         if !is_cleared && !many(place) {

@@ -11,11 +11,12 @@
 //! | `visits`, `walk`, `sheet` | in which order to go, and what to take along |
 //! | `gateway`, `health` | what prevents the gateway from hearing loggers |
 //! | `status`, `days` | how the site is, and how each day was |
-//! | `completeness`, `counted` | how much is held, and how it came |
+//! | `completeness`, `origin` | how much is held, and how it came |
 //! | `selection`, `notes` | the gap report of a part, and what people wrote down about it |
 //! | `values`, `point_check` | what a point's counts are in engineering units, and which points have none |
 //! | `picture` | what is in a picture of readings in time |
 //! | `give_up` | what is asked to be written off |
+//! | `enrol` | what is known of a logger that is not on the roster yet |
 //!
 //! Input: coverage, the roster, the time, and a few facts about held records; for values, held readings. What this is not:
 //! no clock, no SQL and no text.
@@ -24,9 +25,10 @@
 //! use stonechat::ledger::{Ledger, read::snapshot::Reader};
 //! use stonechat::record::{coverage::{Basis, Coverage}, roster::{Logger, Roster}};
 //! use stonechat::report::gaps;
+//! use stonechat::time::GatewayTime;
 //! use stonechat::wire::seq::Identity;
 //!
-//! let (folder, now) = (tempfile::tempdir()?, 1_780_000_000);
+//! let (folder, now) = (tempfile::tempdir()?, GatewayTime(1_780_000_000));
 //! let held = [1, 2, 5].map(|sequence| Identity::new(17, 1, sequence).expect("no number is reserved"));
 //! let mut coverage = Coverage::default();
 //! for identity in held {
@@ -50,8 +52,8 @@
 pub mod check;
 pub mod completeness;
 pub mod conditions;
-pub mod counted;
 pub mod days;
+pub mod enrol;
 pub mod gap_state;
 pub mod gaps;
 pub mod gateway;

@@ -1,6 +1,7 @@
 //! Counts how each held record came, and when; now, or as it was known at a time.
 //!
-//! Input: one consistent state of the ledger, one logger. Output: its [`LoggerCounts`]. `ledger::read::origin` reads the rows.
+//! Input: the configuration, what is wanted, the present. Output: [`LoggerCounts`] by logger. `ledger::read::origin` reads the
+//! rows.
 //!
 //! **What it costs.** What is settled is counted by blocks of 256 sequences, with two seeks a block, where all of the
 //! block came by radio, lies in one span with a day to spare, and the logger's clock needs no more than that day of
@@ -13,9 +14,10 @@
 //! and so are the clocks' corrections, which place records and gaps in spans. Rows that retention gave up count from
 //! the day on which they were settled.
 
-use crate::ledger::read::ReadError;
+use crate::config::Config;
 use crate::ledger::read::origin::{ByEpoch, StoredRecord, Unsettled, UnsettledOfLogger};
-use crate::ledger::read::snapshot::Snapshot;
+use crate::ledger::read::snapshot::{Reader, Snapshot};
+use crate::ledger::read::{Read, ReadError};
 use crate::record::clock;
 use crate::record::clock::{ClockEvent, EpochClock};
 use crate::record::clocks::Clocks;
@@ -24,14 +26,75 @@ use crate::record::expected;
 use crate::record::facts::{Came, Facts, Listening, ProfileSeen, Seen, WriteOff};
 use crate::record::roster::{Logger, Roster};
 use crate::record::written::WrittenOff;
-use crate::report::completeness::{self, Count, LoggerCounts, Source, Span};
+use crate::report::completeness::{self, CompletenessWanted, Count, LoggerCounts, Source, Span};
 use crate::report::gaps::{self, Report};
+use crate::report::health;
+use crate::report::service::{Service, service};
+use crate::state::DaemonState;
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch, Identity, Sequence, Slot};
 use std::collections::{BTreeMap, BTreeSet};
+use std::time::{Duration, Instant};
 
 /// A block is counted whole if its times keep this distance from the borders of spans.
 const MARGIN_S: i64 = 86_400;
+/// One state of the ledger is read for no longer than this plus one logger, so that the daemon's -wal can be folded in
+/// between.
+const HOLD: Duration = Duration::from_secs(5);
+
+/// Counts, logger by logger. Each logger is counted in one state of the ledger; two loggers may be counted in two.
+pub fn count(
+    config: &Config,
+    wanted: &CompletenessWanted,
+    now: GatewayTime,
+    mut progress: impl FnMut(Address, usize, usize),
+) -> Read<Vec<LoggerCounts>> {
+    let loggers: Vec<_> = config.roster.loggers().filter(|logger| wanted.takes(logger.address)).collect();
+    let reader = Reader::open(&config.ledger.path)?;
+    let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
+    let mut counts = Vec::new();
+    while counts.len() < loggers.len() {
+        reader.read(|snapshot| {
+            let taken = Instant::now();
+            let unsettled = Unsettled::take(snapshot)?;
+            // Where the gateway explains a silence, no readings are presumed, here as in `gaps`.
+            let explained: Box<dyn Fn(&mut Report)> = match wanted.as_of {
+                None => {
+                    let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
+                    Box::new(move |report| drop(gateway.take_explained(report)))
+                }
+                Some(at) => {
+                    let then = health::Then::look(&config.roster, snapshot, at)?;
+                    Box::new(move |report| then.take_explained(report))
+                }
+            };
+            while let Some(logger) = loggers.get(counts.len()) {
+                progress(logger.address, counts.len() + 1, loggers.len());
+                counts.push(of_logger(
+                    snapshot,
+                    &unsettled,
+                    logger,
+                    &wanted.spans,
+                    now,
+                    wanted.as_of,
+                    &explained,
+                )?);
+                if taken.elapsed() > HOLD {
+                    break;
+                }
+            }
+            Ok(())
+        })?;
+    }
+    Ok(counts)
+}
+
+/// Loggers that left, of those that are wanted.
+pub fn left(config: &Config, wanted: &CompletenessWanted, now: GatewayTime) -> Read<Service> {
+    let takes = |logger: Address| wanted.takes(logger);
+    Reader::open(&config.ledger.path)?
+        .read(|snapshot| service(&config.roster, snapshot.coverage(), snapshot, now, takes))
+}
 
 fn source(row: &StoredRecord) -> Source {
     match (row.rank, row.is_sealed) {
@@ -43,7 +106,7 @@ fn source(row: &StoredRecord) -> Source {
 
 /// One logger's counts, now (`as_of` of `None`) or as of a time; `now` is what silences are judged by. `explain` takes from
 /// the report those silences that are not the logger's.
-pub fn count(
+pub fn of_logger(
     snapshot: &Snapshot<'_>,
     unsettled: &Unsettled,
     logger: &Logger,
@@ -52,7 +115,7 @@ pub fn count(
     as_of: Option<GatewayTime>,
     explain: &dyn Fn(&mut Report),
 ) -> Result<LoggerCounts, ReadError> {
-    let reader = OfLogger { snapshot, unsettled: unsettled.of(logger.address), logger, as_of, explain };
+    let reader = OfLogger { snapshot, unsettled: unsettled.of(logger.address), logger, explain };
     let rare = snapshot.stored_rare(logger.address)?;
     match as_of {
         None => reader.now(&rare, spans, now),
@@ -64,7 +127,6 @@ struct OfLogger<'a, 'db> {
     snapshot: &'a Snapshot<'db>,
     unsettled: Option<&'a UnsettledOfLogger>,
     logger: &'a Logger,
-    as_of: Option<GatewayTime>,
     explain: &'a dyn Fn(&mut Report),
 }
 
@@ -217,7 +279,7 @@ impl OfLogger<'_, '_> {
             let held = completeness::within(&held.held(), window);
             let clock = clocks.of(epoch)?;
             let mut tally = Tally { held, done: RangeSet::default(), clock: &clock, count: &mut count };
-            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), self.as_of);
+            tally.rows(rows.get(&epoch).map_or(&[], Vec::as_slice), Some(at));
         }
         Ok(count.finish(&report))
     }

@@ -398,8 +398,8 @@ impl Sides {
     /// `None` where nothing says when they were due.
     fn times(&self, records: i64, interval: i64, by_hand: Option<(Heard, Heard)>) -> Option<Times> {
         let stretch = (records - 1).saturating_mul(interval);
-        let floor = self.earlier.map_or(GatewayTime(i64::MIN), |heard| heard.at());
-        let ceiling = self.later.map_or(GatewayTime(i64::MAX), |heard| heard.at());
+        let floor = self.earlier.map_or(GatewayTime::MIN, |heard| heard.at());
+        let ceiling = self.later.map_or(GatewayTime::MAX, |heard| heard.at());
         let (mut since, mut until) = (None, None);
         let (from, to) = match (self.before, self.after) {
             (Some(before), Some(after)) => {
@@ -479,7 +479,7 @@ fn by_neighbours(edges: &mut BTreeMap<u32, Heard>, interval: i64) {
 
 /// Takes the receptions from records that came after ones that were made later: they were late, and say nothing.
 fn by_later(edges: &mut BTreeMap<u32, Heard>, later: Option<Heard>, interval: i64) {
-    let mut soonest = later.and_then(|later| later.received_at).unwrap_or(GatewayTime(i64::MAX));
+    let mut soonest = later.and_then(|later| later.received_at).unwrap_or(GatewayTime::MAX);
     for heard in edges.values_mut().rev() {
         let Some(at) = heard.received_at else { continue };
         if at.later(interval.saturating_neg()) > soonest {
@@ -656,12 +656,12 @@ fn off(listening: &[Listened]) -> Vec<TimeSpan> {
     }
     joined.retain(|&(since, until)| until.since(since) > BRIEFLY_ON_S);
     let mut off = Vec::new();
-    let mut since = GatewayTime(i64::MIN);
+    let mut since = GatewayTime::MIN;
     for (on, until) in joined {
         off.push((since, on));
         since = until;
     }
-    off.push((since, GatewayTime(i64::MAX)));
+    off.push((since, GatewayTime::MAX));
     off
 }
 

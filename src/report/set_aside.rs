@@ -5,6 +5,7 @@
 
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::Snapshot;
+use crate::record::roster::Roster;
 use crate::record::set_aside::{ConflictSide, SetAside};
 use crate::record::unread::{Dropped, Foreign, Kept};
 use crate::wire::seq::Identity;
@@ -33,7 +34,7 @@ pub struct BesideItem {
 
 impl BesideRecord {
     /// Reads it; of unopened frames one by one, the newest `frames`.
-    pub fn read(snapshot: &Snapshot<'_>, frames: u32) -> Read<Self> {
+    pub fn read(snapshot: &Snapshot<'_>, roster: &Roster, frames: u32) -> Read<Self> {
         let mut items = Vec::new();
         for item in snapshot.set_aside_with(frames)? {
             let held = match Identity::new(item.logger, item.epoch, item.sequence) {
@@ -45,7 +46,7 @@ impl BesideRecord {
         Ok(Self {
             items,
             unopened: snapshot.kept_shut()?,
-            foreign: snapshot.foreign()?,
+            foreign: snapshot.foreign(roster)?,
             no_room: snapshot.found_no_room()?,
         })
     }

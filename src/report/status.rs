@@ -255,7 +255,7 @@ pub fn gather(
         around,
         radios: snapshot.radio_totals()?,
         still_unopened: snapshot.still_unopened()?,
-        foreign: snapshot.foreign()?,
+        foreign: snapshot.foreign(roster)?,
         conflicts: snapshot.open_conflicts()?,
         opaque: snapshot.opaque(roster.loggers().map(|logger| logger.address))?,
         no_room: snapshot.found_no_room()?,

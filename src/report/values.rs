@@ -111,7 +111,7 @@ pub fn of(
     point: &str,
     span: Span,
 ) -> Result<Vec<Shown>, ReadError> {
-    let to = span.to.unwrap_or(GatewayTime(i64::MAX));
+    let to = span.to.unwrap_or(GatewayTime::MAX);
     let from = match span.from {
         Some(from) => from,
         None => match newest(site, inputs, point, to)? {
@@ -134,7 +134,7 @@ pub fn told(
     point: &str,
     at: Option<GatewayTime>,
 ) -> Result<Option<(Calculation, Shown)>, ReadError> {
-    let before = at.map_or(GatewayTime(i64::MAX), |at| at.later(1));
+    let before = at.map_or(GatewayTime::MAX, |at| at.later(1));
     let Some((stay, sample)) = newest(site, inputs, point, before)? else { return Ok(None) };
     let mut told = Told::new(site.words.clone());
     let (worked, is_own) = worked(site, inputs, point, (stay, &sample), &mut told)?;
@@ -183,7 +183,7 @@ fn newest<'s>(
     point: &str,
     before: GatewayTime,
 ) -> Result<Option<(&'s Stay, Sample)>, ReadError> {
-    for lead in site.leads(point, (GatewayTime(i64::MIN), before)).into_iter().rev() {
+    for lead in site.leads(point, (GatewayTime::MIN, before)).into_iter().rev() {
         let (stay, mut before) = (lead.stay, lead.to);
         // A reading without the channel is none of the point's: look further back, a day at a time.
         while let Some(at) =

@@ -351,7 +351,7 @@ pub fn plan(
         .filter_map(|(&address, open)| visit(open, roster.logger(address)?, known.get(&address)?, now))
         .collect();
     visits.sort_by_key(|visit| {
-        let by = visit.deadline.goes_by().unwrap_or(GatewayTime(i64::MAX));
+        let by = visit.deadline.goes_by().unwrap_or(GatewayTime::MAX);
         (visit.class, !visit.is_certain && visit.class == Class::Dated, by, !visit.is_silent, visit.logger)
     });
     visits

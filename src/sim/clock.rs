@@ -1,4 +1,5 @@
-//! A logger's clock: it loses time, more of it in the cold, and shows whole seconds.
+//! The clocks of the field: what they show at an instant. A logger's loses time, more of it in the cold, and shows whole
+//! seconds; a right one shows the true time.
 //!
 //! Input: a plan's [`ClockDrift`], and instants of a right clock. Output: what the logger's clock shows, and when it
 //! will show something.
@@ -11,12 +12,31 @@
 //! The integral of that is a closed formula, so that any instant costs the same.
 
 use super::physics::{DAILY_C, GROUND_MEAN_C, YEAR_S, YEARLY_C, year_s};
+use super::true_time::TrueTime;
+use crate::time::{GatewayTime, LoggerTime};
 use std::f64::consts::TAU;
 
 /// Where the crystals are at their fastest (common practice, no source).
 const TURNOVER_C: f64 = 25.0;
 /// Mean square of the weather's three waves (amplitudes 2, 1.5 and 1 °C, as in `physics`).
 const WEATHER_K2: f64 = (2.0 * 2.0 + 1.5 * 1.5 + 1.0) / 2.0;
+
+impl TrueTime {
+    /// What the gateway's clock shows then, if it is right.
+    pub const fn by_gateway(self) -> GatewayTime {
+        GatewayTime(self.unix_s())
+    }
+
+    /// When the gateway's clock shows this, if it is right.
+    pub const fn when_gateway_shows(shown: GatewayTime) -> Self {
+        Self(shown.unix_s())
+    }
+
+    /// What a logger's clock shows then, if it is right.
+    pub(super) const fn by_right_logger(self) -> LoggerTime {
+        LoggerTime(self.unix_s())
+    }
+}
 
 /// How a logger's clock loses time. With 7 to 15 ppm and 0.034 ppm/K² it loses 0.3 to 1 minute a month, and
 /// over 2 in a cold one; 60 seconds a month are 22.8 ppm.
@@ -30,18 +50,18 @@ pub struct ClockDrift {
 
 impl ClockDrift {
     /// Seconds lost between two instants, by the season's temperature.
-    pub fn lost_s(&self, from_unix_s: i64, to_unix_s: i64) -> f64 {
+    pub fn lost_s(&self, from: TrueTime, to: TrueTime) -> f64 {
         let omega = TAU / YEAR_S;
         let (c, a) = (GROUND_MEAN_C - TURNOVER_C, YEARLY_C);
         let steady = self.slow_ppm
             + self.cold_ppm_per_k2 * (c * c + a * a / 2.0 + DAILY_C * DAILY_C / 2.0 + WEATHER_K2);
         // The integral of (c + a cos θ)² without its steady part.
-        let swing = |at_unix_s: i64| {
-            let theta = omega * year_s(at_unix_s);
+        let swing = |at: TrueTime| {
+            let theta = omega * year_s(at);
             2.0 * c * a * theta.sin() / omega + a * a * (2.0 * theta).sin() / (4.0 * omega)
         };
-        let seasonal = self.cold_ppm_per_k2 * (swing(to_unix_s) - swing(from_unix_s));
-        1e-6 * (steady * (to_unix_s - from_unix_s) as f64 + seasonal)
+        let seasonal = self.cold_ppm_per_k2 * (swing(to) - swing(from));
+        1e-6 * (steady * to.since(from) as f64 + seasonal)
     }
 }
 
@@ -49,42 +69,42 @@ impl ClockDrift {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Clock {
     drift: Option<ClockDrift>,
-    set_at_unix_s: i64,
+    set_at: TrueTime,
     /// What it showed then.
-    showed: i64,
+    showed: LoggerTime,
 }
 
 impl Clock {
-    pub(super) fn new(drift: Option<ClockDrift>, at_unix_s: i64, shows: i64) -> Self {
-        Self { drift, set_at_unix_s: at_unix_s, showed: shows }
+    pub(super) fn new(drift: Option<ClockDrift>, at: TrueTime, shows: LoggerTime) -> Self {
+        Self { drift, set_at: at, showed: shows }
     }
 
-    pub(super) fn set(&mut self, at_unix_s: i64, shows: i64) {
-        (self.set_at_unix_s, self.showed) = (at_unix_s, shows);
+    pub(super) fn set(&mut self, at: TrueTime, shows: LoggerTime) {
+        (self.set_at, self.showed) = (at, shows);
     }
 
-    pub(super) fn shows(&self, at_unix_s: i64) -> i64 {
-        let lost_s = self.drift.map_or(0.0, |drift| drift.lost_s(self.set_at_unix_s, at_unix_s));
-        self.showed + (at_unix_s - self.set_at_unix_s) - lost_s.ceil() as i64
+    pub(super) fn shows(&self, at: TrueTime) -> LoggerTime {
+        let lost_s = self.drift.map_or(0.0, |drift| drift.lost_s(self.set_at, at));
+        self.showed.later(at.since(self.set_at) - lost_s.ceil() as i64)
     }
 
-    /// The first second, not before `from_unix_s`, at which it shows `wanted` or more.
-    pub(super) fn when(&self, wanted: i64, from_unix_s: i64) -> i64 {
-        let mut at = self.set_at_unix_s + wanted - self.showed;
+    /// The first second, not before `from`, at which it shows `wanted` or more.
+    pub(super) fn when(&self, wanted: LoggerTime, from: TrueTime) -> TrueTime {
+        let mut at = self.set_at.later(wanted.since(self.showed));
         // What it lost until then comes on top; a few steps come to rest, since drifts are small. The bound is for
         // a plan whose clock stands still.
         for _ in 0..64 {
-            let lacks = wanted - self.shows(at);
+            let lacks = wanted.since(self.shows(at));
             if lacks == 0 {
                 break;
             }
-            at += lacks;
+            at = at.later(lacks);
         }
         // A clock that gains shows some seconds twice as soon: the first of them.
-        while at > from_unix_s && self.drift.is_some() && self.shows(at - 1) >= wanted {
-            at -= 1;
+        while at > from && self.drift.is_some() && self.shows(at.later(-1)) >= wanted {
+            at = at.later(-1);
         }
-        at.max(from_unix_s)
+        at.max(from)
     }
 }
 
@@ -93,7 +113,8 @@ mod tests {
     use super::*;
     use crate::sim::physics::Physics;
 
-    const FROM: i64 = 1_777_852_800;
+    const FROM: TrueTime = TrueTime(1_777_852_800);
+    const YEAR_2000: LoggerTime = LoggerTime(946_684_800);
     const DAY: i64 = 86_400;
     const USUAL: ClockDrift = ClockDrift { slow_ppm: 10.0, cold_ppm_per_k2: 0.034 };
 
@@ -102,12 +123,12 @@ mod tests {
         for seed in 0..6 {
             let physics = Physics::new(seed, FROM);
             for month in 0..12 {
-                let from = FROM + month * 30 * DAY;
+                let from = FROM.later(month * 30 * DAY);
                 let summed: f64 = (0..30 * 24)
-                    .map(|hour| physics.air_c(from + hour * 3_600 + 1_800) - TURNOVER_C)
+                    .map(|hour| physics.air_c(from.later(hour * 3_600 + 1_800)) - TURNOVER_C)
                     .map(|off| 1e-6 * (USUAL.slow_ppm + USUAL.cold_ppm_per_k2 * off * off) * 3_600.0)
                     .sum();
-                let closed = USUAL.lost_s(from, from + 30 * DAY);
+                let closed = USUAL.lost_s(from, from.later(30 * DAY));
                 assert!((summed - closed).abs() < 3.0, "seed {seed}, month {month}: {summed} {closed}");
             }
         }
@@ -117,7 +138,7 @@ mod tests {
     fn months_lose_a_third_of_a_minute_to_three_and_cold_ones_more() {
         let month = |slow_ppm: f64, day: i64| {
             let drift = ClockDrift { slow_ppm, ..USUAL };
-            drift.lost_s(FROM + day * DAY, FROM + (day + 30) * DAY) / 60.0
+            drift.lost_s(FROM.later(day * DAY), FROM.later((day + 30) * DAY)) / 60.0
         };
         for slow_ppm in [7.0, 15.0] {
             let all: Vec<f64> = (0..24).map(|n| month(slow_ppm, 15 * n)).collect();
@@ -136,19 +157,20 @@ mod tests {
             Some(ClockDrift { slow_ppm: -700.0, cold_ppm_per_k2: 0.0 }),
         ];
         for drift in drifts {
-            let clock = Clock::new(drift, FROM, 946_684_800);
-            for wanted in (0..40 * DAY).step_by(7_919).map(|s| 946_684_800 + s) {
+            let clock = Clock::new(drift, FROM, YEAR_2000);
+            for wanted in (0..40 * DAY).step_by(7_919).map(|s| YEAR_2000.later(s)) {
                 let at = clock.when(wanted, FROM);
                 assert!(
-                    clock.shows(at) >= wanted && (at == FROM || clock.shows(at - 1) < wanted),
-                    "{wanted}"
+                    clock.shows(at) >= wanted && (at == FROM || clock.shows(at.later(-1)) < wanted),
+                    "{wanted:?}"
                 );
-                assert!(clock.shows(at) <= wanted + 1);
+                assert!(clock.shows(at) <= wanted.later(1));
             }
-            assert_eq!(clock.when(946_684_800 + 60, FROM + 5_000), FROM + 5_000);
+            assert_eq!(clock.when(YEAR_2000.later(60), FROM.later(5_000)), FROM.later(5_000));
         }
         // Nonsense ends too.
-        let stands = Clock::new(Some(ClockDrift { slow_ppm: 1e6, cold_ppm_per_k2: 0.0 }), FROM, 0);
-        assert!(stands.when(10, FROM) >= FROM);
+        let stands =
+            Clock::new(Some(ClockDrift { slow_ppm: 1e6, cold_ppm_per_k2: 0.0 }), FROM, LoggerTime(0));
+        assert!(stands.when(LoggerTime(10), FROM) >= FROM);
     }
 }

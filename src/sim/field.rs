@@ -15,6 +15,7 @@ use super::chance::Chance;
 use super::incidents::BurstLoss;
 use super::life::TruthRecord;
 use super::plan::FieldPlan;
+use super::true_time::TrueTime;
 use super::truth::Truth;
 use super::witness::{Tally, Witness};
 use crate::wire::frame::{HEADER_LEN, KIND_AIR, Signal, TAG_LEN, VERSION, encode_line, header};
@@ -50,7 +51,7 @@ pub enum What {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Emission {
     /// When the gateway's radio hands them over; never before the emission ahead of it.
-    pub at_unix_s: i64,
+    pub at: TrueTime,
     /// One frame with its delimiter, or noise with or without one.
     pub bytes: Vec<u8>,
     /// What they were meant to be.
@@ -88,7 +89,7 @@ pub struct Field {
 /// Something that will come over the line; its bytes are made when it does.
 #[derive(Clone, Copy, Debug)]
 struct Sending {
-    at_unix_s: i64,
+    at: TrueTime,
     what: What,
 }
 
@@ -136,12 +137,12 @@ impl Iterator for Field {
     type Item = Emission;
 
     fn next(&mut self) -> Option<Emission> {
-        let Sending { at_unix_s, what } = self.sendings.next()?;
+        let Sending { at, what } = self.sendings.next()?;
         let bytes = self.line.bytes(what, &self.truth);
-        self.truth.set_line_time(Some(at_unix_s));
+        self.truth.set_line_time(Some(at));
         self.witness.feed(&bytes, &mut self.truth);
         self.truth.set_line_time(None);
-        Some(Emission { at_unix_s, bytes, what })
+        Some(Emission { at, bytes, what })
     }
 
     fn size_hint(&self) -> (usize, Option<usize>) {
@@ -160,12 +161,12 @@ fn schedule(plan: &FieldPlan, truth: &Truth) -> Vec<Sending> {
     }
     let arrives = |sending: &Sending| {
         let reached =
-            address_of(sending.what).is_none_or(|address| !plan.is_out_of_reach(address, sending.at_unix_s));
-        reached && !plan.is_deaf(sending.at_unix_s) && sending.at_unix_s <= plan.to_unix_s() + AFTER_END_S
+            address_of(sending.what).is_none_or(|address| !plan.is_out_of_reach(address, sending.at));
+        reached && !plan.is_deaf(sending.at) && sending.at <= plan.end().later(AFTER_END_S)
     };
     sendings.retain(arrives);
     // Stable, so that a logger's records of one second stay in order.
-    sendings.sort_by_key(|sending| sending.at_unix_s);
+    sendings.sort_by_key(|sending| sending.at);
     let mut sendings = reorder(plan, sendings);
     sendings.retain(arrives);
     sendings
@@ -187,12 +188,12 @@ fn reorder(plan: &FieldPlan, sendings: Vec<Sending>) -> Vec<Sending> {
         })
         .collect();
     placed.sort_by_key(|(place, _)| *place);
-    let mut latest = i64::MIN;
+    let mut latest = TrueTime(i64::MIN);
     placed
         .into_iter()
         .map(|(_, sending)| {
-            latest = latest.max(sending.at_unix_s);
-            Sending { at_unix_s: latest, ..sending }
+            latest = latest.max(sending.at);
+            Sending { at: latest, ..sending }
         })
         .collect()
 }
@@ -262,30 +263,30 @@ impl<'a> Air<'a> {
     /// All numbers are drawn whatever they decide, so that a rate changed does not change everything else.
     fn send(&mut self, record: &TruthRecord, out: &mut Vec<Sending>) {
         let (rates, identity) = (self.plan.faults, record.identity);
-        let mut at_unix_s = record.made_at_unix_s + 1 + i64::from(self.chance.below(4));
-        let mut push = |at_unix_s: i64, what: What| out.push(Sending { at_unix_s, what });
+        let mut at = record.made_at.later(1 + i64::from(self.chance.below(4)));
+        let mut push = |at: TrueTime, what: What| out.push(Sending { at, what });
 
         let damaged = self.chance.happens(rates.damaged);
         let late = self.chance.happens(rates.late);
         let late_by_s = 3_600 + i64::from(self.chance.below(5 * 3_600));
         if !self.loses() {
-            let at_unix_s = at_unix_s + if late { late_by_s } else { 0 };
-            push(at_unix_s, if damaged { What::Damaged(identity) } else { What::Whole(identity) });
+            let at = at.later(if late { late_by_s } else { 0 });
+            push(at, if damaged { What::Damaged(identity) } else { What::Whole(identity) });
         }
 
         let repeated = self.chance.happens(rates.repeated);
         let lost_too = if repeated { self.loses() } else { self.chance.happens(rates.lost) };
-        at_unix_s += 2 + i64::from(self.chance.below(20));
+        at = at.later(2 + i64::from(self.chance.below(20)));
         if repeated && !lost_too {
-            push(at_unix_s, What::Repeated(identity));
+            push(at, What::Repeated(identity));
         }
 
         let replayed = self.chance.happens(rates.replayed);
         // Somewhere in what is left of the plan, but not at once.
-        let left_s = (self.plan.to_unix_s() - at_unix_s).max(0) as f64;
+        let left_s = self.plan.end().since(at).max(0) as f64;
         let later_s = 60 + (left_s * (0.1 + 0.9 * self.chance.unit())) as i64;
         if replayed {
-            push(at_unix_s + later_s, What::Replayed(identity));
+            push(at.later(later_s), What::Replayed(identity));
         }
 
         let foreign = self.chance.happens(rates.foreign);
@@ -294,7 +295,7 @@ impl<'a> Air<'a> {
         if let (true, Some(claimed)) = (foreign, claimed)
             && self.plan.logger(claimed.address).is_none()
         {
-            push(at_unix_s, What::Foreign(claimed));
+            push(at, What::Foreign(claimed));
         }
 
         let forged = self.chance.happens(rates.forged);
@@ -303,11 +304,11 @@ impl<'a> Air<'a> {
         let (epoch, sequence) = (identity.epoch.number(), identity.sequence.number());
         let claimed = Identity::new(identity.address.number(), epoch, sequence.saturating_add(ahead));
         if let (true, Some(claimed)) = (forged, claimed) {
-            push(at_unix_s, What::Forged(claimed));
+            push(at, What::Forged(claimed));
         }
 
         if self.chance.happens(rates.noise) {
-            push(at_unix_s, What::Noise);
+            push(at, What::Noise);
         }
     }
 }

@@ -6,7 +6,7 @@
 
 use super::physics::{self, Sensor};
 use super::plan::{ChannelPlan, FieldPlan, LoggerPlan, SITE_NAME, SITE_UTC_OFFSET};
-use crate::files::{self, NewFile, NotMade};
+use crate::files::{self, NewFile, NewFilesError};
 use std::fmt::Write as _;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -55,7 +55,7 @@ impl FieldPlan {
 
     fn loggers_toml(&self) -> String {
         let mut text = String::from("# A simulated site; nothing in here exists.\n");
-        let installed = crate::text::date(self.from_unix_s).unwrap_or_default();
+        let installed = crate::text::date(self.from).unwrap_or_default();
         for logger in &self.loggers {
             let channels: Vec<String> = logger
                 .channels
@@ -91,7 +91,7 @@ impl FieldPlan {
 
     fn points_toml(&self) -> String {
         let mut text = String::from("# A simulated site; nothing in here exists.\n");
-        let from = quoted(&crate::text::rfc3339(self.from_unix_s));
+        let from = quoted(&crate::text::rfc3339(self.from));
         for (logger, index, channel) in self.channels() {
             let (point, serial) = (quoted(&point_name(logger, channel)), quoted(&serial(logger, index)));
             // Writing to a String does not fail.
@@ -115,8 +115,8 @@ impl FieldPlan {
             .map(|(logger, _, channel)| point_name(logger, channel));
         let span = format!(
             "from = {}\nuntil = {}",
-            quoted(&crate::text::rfc3339(self.from_unix_s)),
-            quoted(&crate::text::rfc3339(self.to_unix_s() + CALIBRATED_FOR_S)),
+            quoted(&crate::text::rfc3339(self.from)),
+            quoted(&crate::text::rfc3339(self.end().later(CALIBRATED_FOR_S))),
         );
         for (logger, index, channel) in self.channels() {
             let name = point_name(logger, channel);
@@ -281,10 +281,10 @@ fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }
 
-fn refused(why: NotMade) -> io::Error {
+fn refused(why: NewFilesError) -> io::Error {
     let kind = match &why {
-        NotMade::Taken(_) => io::ErrorKind::AlreadyExists,
-        NotMade::Failed(_, error) => error.kind(),
+        NewFilesError::Taken(_) => io::ErrorKind::AlreadyExists,
+        NewFilesError::Failed(_, error) => error.kind(),
     };
     io::Error::new(kind, why.to_string())
 }
@@ -299,8 +299,8 @@ mod tests {
     fn the_loader_reads_what_is_written_and_the_keyring_is_private() {
         let dir = tempfile::tempdir().unwrap();
         let keys = dir.path().join("keys.toml");
-        let mut plan = FieldPlan::harrow_tarn(1, 40, super::super::plan::FROM_UNIX_S, 30);
-        plan.in_service_from.push((plan.loggers[2].address, plan.from_unix_s + 3_601));
+        let mut plan = FieldPlan::harrow_tarn(1, 40, super::super::plan::FROM, 30);
+        plan.in_service_from.push((plan.loggers[2].address, plan.from.later(3_601)));
         plan.write_config(dir.path(), "/dev/pts/a \"quoted\" one", 0.5).unwrap();
         crate::config::load(&dir.path().join("site.toml")).unwrap();
         let again = plan.write_config(dir.path(), "tcp://127.0.0.1:4001", 1.0).unwrap_err();

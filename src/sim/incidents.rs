@@ -3,26 +3,27 @@
 //! Input: whoever plans a field. Output: read by `logger` (what a unit goes through) and by `field` (what its
 //! frames go through). Nothing in here happens by itself, and nothing is random.
 
+use super::true_time::TrueTime;
 use crate::wire::seq::Address;
 
-/// A span of time in Unix seconds, its end not included.
+/// A span of time, its end not included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Span {
     /// The first second.
-    pub from_unix_s: i64,
+    pub from: TrueTime,
     /// The second after the last.
-    pub to_unix_s: i64,
+    pub to: TrueTime,
 }
 
 impl Span {
     /// From one instant up to another.
-    pub fn new(from_unix_s: i64, to_unix_s: i64) -> Self {
-        Self { from_unix_s, to_unix_s }
+    pub fn new(from: TrueTime, to: TrueTime) -> Self {
+        Self { from, to }
     }
 
     /// Whether an instant lies in it.
-    pub fn contains(&self, at_unix_s: i64) -> bool {
-        (self.from_unix_s..self.to_unix_s).contains(&at_unix_s)
+    pub fn contains(&self, at: TrueTime) -> bool {
+        (self.from..self.to).contains(&at)
     }
 }
 
@@ -32,7 +33,7 @@ pub struct RestartPlan {
     /// Which logger.
     pub address: Address,
     /// When.
-    pub at_unix_s: i64,
+    pub at: TrueTime,
     /// Whether its new profiles say which epoch was before and where it ended. If not, that epoch is never
     /// closed.
     pub names_previous: bool,
@@ -45,7 +46,7 @@ pub struct BatterySwap {
     /// Which logger.
     pub address: Address,
     /// When the new cell is in.
-    pub at_unix_s: i64,
+    pub at: TrueTime,
     /// As in [`RestartPlan`].
     pub names_previous: bool,
     /// How long after that somebody sets its clock; `None`: nobody does.
@@ -59,7 +60,7 @@ pub struct UnitReplacement {
     /// Which address.
     pub address: Address,
     /// When the new unit is switched on.
-    pub at_unix_s: i64,
+    pub at: TrueTime,
     /// The new unit's serial number.
     pub unit: u64,
     /// How long before that the old unit had stopped for good; 0: it worked to the end.
@@ -73,7 +74,7 @@ pub struct IntervalChange {
     /// Which logger.
     pub address: Address,
     /// When.
-    pub at_unix_s: i64,
+    pub at: TrueTime,
     /// Seconds between readings; 0: it promises none any more, and goes on as before.
     pub interval_s: u32,
 }
@@ -84,7 +85,7 @@ pub struct ClockSet {
     /// Which logger.
     pub address: Address,
     /// When.
-    pub at_unix_s: i64,
+    pub at: TrueTime,
     /// What is added to its clock, besides what it had lost. It is right then, but for later settings: it was
     /// wrong by theirs as well, as far back as it last lost its power.
     pub seconds_added: i64,

@@ -2,6 +2,7 @@
 //!
 //! `logger` fills it; `truth` counts in it. What this is not: nothing here knows the plan or the line.
 
+use super::true_time::TrueTime;
 use crate::wire::record::Record;
 use crate::wire::seq::{Epoch, Identity, Slot};
 
@@ -12,16 +13,16 @@ pub struct TruthRecord {
     pub identity: Identity,
     /// The key slot that it was sealed with.
     pub slot: Slot,
-    /// When it was made, by a right clock.
-    pub made_at_unix_s: i64,
+    /// When it was made.
+    pub made_at: TrueTime,
     /// When it was made, by the logger's clock: the record's time.
     pub time: u32,
     /// The record before sealing.
     pub plaintext: Box<[u8]>,
     /// Whether a whole copy came over the line, as [`super::Witness`] saw it.
     pub heard: bool,
-    /// When the first such copy came, by a right clock, where that was said.
-    pub heard_at_unix_s: Option<i64>,
+    /// When the first such copy came, where that was said.
+    pub heard_at: Option<TrueTime>,
 }
 
 // Like the record itself: nothing of its content is printed.
@@ -33,8 +34,8 @@ impl std::fmt::Debug for TruthRecord {
 
 impl TruthRecord {
     /// By when a gateway can know of it: when it came, and else when it was made.
-    pub(super) fn known_at(&self) -> i64 {
-        self.heard_at_unix_s.unwrap_or(self.made_at_unix_s)
+    pub(super) fn known_at(&self) -> TrueTime {
+        self.heard_at.unwrap_or(self.made_at)
     }
 
     /// The record read back from its plaintext; always there.
@@ -48,7 +49,7 @@ impl TruthRecord {
 pub(super) struct LoggerTruth {
     pub(super) memory_records: usize,
     /// From when on the roster expects its records, where it says.
-    pub(super) in_service_from: Option<i64>,
+    pub(super) in_service_from: Option<TrueTime>,
     /// The shortest interval that the roster gives.
     pub(super) interval_s: u32,
     pub(super) records: Vec<TruthRecord>,
@@ -109,7 +110,7 @@ impl LoggerTruth {
             _ => None,
         });
         let interval = i64::from(profiles.chain([self.interval_s]).min().unwrap_or(0));
-        let Some(span) = at.map(|at| at - since).filter(|&span| span >= 0 && interval > 0) else {
+        let Some(span) = at.map(|at| at.since(since)).filter(|&span| span >= 0 && interval > 0) else {
             return u32::try_from(before + 1).ok();
         };
         let up = |by: i64| u64::try_from((span + by - 1) / by).unwrap_or(0);

@@ -13,6 +13,8 @@ use super::clock::Clock;
 use super::life::{EpochTruth, LoggerTruth, TruthRecord};
 use super::physics::{Cell, Physics, Sensor};
 use super::plan::{FieldPlan, LoggerPlan};
+use super::true_time::TrueTime;
+use crate::time::LoggerTime;
 use crate::wire::record::{Event, Profile, ProfileFields, Reading, Record};
 use crate::wire::seq::{Address, Epoch, Identity, Slot};
 
@@ -20,7 +22,7 @@ const DAY_S: i64 = 86_400;
 /// How long an enclosure stays open.
 const OPEN_S: i64 = 600;
 /// What a clock shows when it has had no power: 2000-01-01T00:00:00Z (common practice, no source).
-pub(super) const YEAR_2000_UNIX_S: i64 = 946_684_800;
+pub(super) const YEAR_2000: LoggerTime = LoggerTime(946_684_800);
 /// What the loggers' profiles call their software. Invented.
 const FIRMWARE: &str = "field 1.4";
 
@@ -54,13 +56,13 @@ enum Happening {
 pub(super) fn live(plan: &FieldPlan, logger: &LoggerPlan, physics: &Physics) -> LoggerTruth {
     let planned = timeline(plan, logger);
     // Beyond that instant nothing is made; a plan of no length still has its start.
-    let end = plan.to_unix_s().max(plan.from_unix_s + i64::from(logger.offset_s / 2) + 1);
+    let end = plan.end().max(plan.from.later(i64::from(logger.offset_s / 2) + 1));
     let mut planned = planned.into_iter().take_while(|(at, _)| *at < end).peekable();
     let mut life = Life::new(plan, logger, physics);
-    let mut now = plan.from_unix_s;
+    let mut now = plan.from;
     loop {
         let own = life.next_by_clock(now).filter(|(at, _)| *at < end);
-        let is_first = |at: i64| own.is_none_or(|(own_at, _)| at <= own_at);
+        let is_first = |at: TrueTime| own.is_none_or(|(own_at, _)| at <= own_at);
         let Some((at, happening)) = planned.next_if(|(at, _)| is_first(*at)).or(own) else { break };
         life.happens(at, happening);
         now = at;
@@ -69,63 +71,61 @@ pub(super) fn live(plan: &FieldPlan, logger: &LoggerPlan, physics: &Physics) -> 
 }
 
 /// All that the plan lets happen to a logger, in order.
-fn timeline(plan: &FieldPlan, logger: &LoggerPlan) -> Vec<(i64, Happening)> {
+fn timeline(plan: &FieldPlan, logger: &LoggerPlan) -> Vec<(TrueTime, Happening)> {
     let own = |address| address == logger.address;
-    let start = plan.from_unix_s + i64::from(logger.offset_s / 2);
+    let start = plan.from.later(i64::from(logger.offset_s / 2));
     let mut all = vec![(start, Happening::Start { names_previous: false })];
     let restarts = plan.restarts.iter().filter(|restart| own(restart.address));
     all.extend(
-        restarts
-            .map(|restart| (restart.at_unix_s, Happening::Start { names_previous: restart.names_previous })),
+        restarts.map(|restart| (restart.at, Happening::Start { names_previous: restart.names_previous })),
     );
     for swap in plan.battery_swaps.iter().filter(|swap| own(swap.address)) {
-        all.push((swap.at_unix_s, Happening::NewCell { names_previous: swap.names_previous }));
+        all.push((swap.at, Happening::NewCell { names_previous: swap.names_previous }));
         let set_after_s = swap.clock_set_after_s.map(i64::from);
-        all.extend(set_after_s.map(|after_s| (swap.at_unix_s + after_s, Happening::ClockSet)));
+        all.extend(set_after_s.map(|after_s| (swap.at.later(after_s), Happening::ClockSet)));
     }
     for new in plan.unit_replacements.iter().filter(|new| own(new.address)) {
-        let stopped = new.at_unix_s - i64::from(new.stopped_before_s);
-        all.extend((stopped < new.at_unix_s).then_some((stopped, Happening::Stopped)));
-        all.push((new.at_unix_s, Happening::Replaced { unit: new.unit }));
+        let stopped = new.at.later(-i64::from(new.stopped_before_s));
+        all.extend((stopped < new.at).then_some((stopped, Happening::Stopped)));
+        all.push((new.at, Happening::Replaced { unit: new.unit }));
     }
     let changes = plan.interval_changes.iter().filter(|change| own(change.address));
     all.extend(
-        changes.map(|change| (change.at_unix_s, Happening::IntervalChange { interval_s: change.interval_s })),
+        changes.map(|change| (change.at, Happening::IntervalChange { interval_s: change.interval_s })),
     );
-    let mut at_moments = |moments: &[(Address, i64)], delay_s: i64, happening: Happening| {
+    let mut at_moments = |moments: &[(Address, TrueTime)], delay_s: i64, happening: Happening| {
         let moments = moments.iter().filter(|(address, _)| own(*address));
-        all.extend(moments.map(|(_, at_unix_s)| (at_unix_s + delay_s, happening)));
+        all.extend(moments.map(|(_, at)| (at.later(delay_s), happening)));
     };
     at_moments(&plan.slot_changes, 0, Happening::SlotChange);
     at_moments(&plan.memory_clears, 0, Happening::MemoryCleared);
     at_moments(&plan.openings, 0, Happening::Opened);
     at_moments(&plan.openings, OPEN_S, Happening::Closed);
     let clock_sets = plan.clock_sets.iter().filter(|set| own(set.address));
-    all.extend(clock_sets.map(|set| (set.at_unix_s, Happening::ClockSet)));
-    all.retain(|(at_unix_s, _)| *at_unix_s >= start);
+    all.extend(clock_sets.map(|set| (set.at, Happening::ClockSet)));
+    all.retain(|(at, _)| *at >= start);
     all.sort_unstable();
     all
 }
 
-/// Something that comes again by the logger's clock: when what the clock shows, less `phase_s`, is a multiple of
-/// `every_s`.
+/// Something that comes again by the logger's clock: when what the clock shows is a multiple of `every_s` after `phase`.
 #[derive(Clone, Copy)]
 struct Alarm {
     every_s: i64,
-    phase_s: i64,
+    phase: LoggerTime,
     /// What the clock shows the next time.
-    due: i64,
+    due: LoggerTime,
 }
 
 impl Alarm {
-    fn new(every_s: i64, phase_s: i64) -> Self {
+    fn new(every_s: i64, phase: LoggerTime) -> Self {
         // An interval of 0 would never end.
-        Self { every_s: every_s.max(1), phase_s, due: 0 }
+        Self { every_s: every_s.max(1), phase, due: LoggerTime(0) }
     }
 
     /// Next at `earliest` or later.
-    fn aim(&mut self, earliest: i64) {
-        self.due = earliest + (self.phase_s - earliest).rem_euclid(self.every_s);
+    fn aim(&mut self, earliest: LoggerTime) {
+        self.due = earliest.later(self.phase.since(earliest).rem_euclid(self.every_s));
     }
 }
 
@@ -139,7 +139,7 @@ struct Life<'a> {
     unit: u64,
     cell: Cell,
     /// Since when pulses are counted.
-    pulses_since: i64,
+    pulses_since: TrueTime,
     /// What its profiles promise.
     interval_s: u32,
     reading: Alarm,
@@ -149,21 +149,21 @@ struct Life<'a> {
 
 impl<'a> Life<'a> {
     fn new(plan: &'a FieldPlan, logger: &'a LoggerPlan, physics: &'a Physics) -> Self {
-        let (from, offset_s) = (plan.from_unix_s, i64::from(logger.offset_s));
+        let (from, offset_s) = (plan.from, i64::from(logger.offset_s));
         let drift = plan.clock_drift.iter().find(|(address, _)| *address == logger.address);
         let mut life = Self {
             plan,
             logger,
             physics,
-            clock: Clock::new(drift.map(|(_, drift)| *drift), from, from),
+            clock: Clock::new(drift.map(|(_, drift)| *drift), from, from.by_right_logger()),
             is_running: false,
             slot: logger.slot,
             unit: logger.unit,
-            cell: Cell { since_unix_s: from, empty_unix_s: None },
+            cell: Cell { put_in_at: from, empty_at: None },
             pulses_since: from,
             interval_s: logger.interval_s,
-            reading: Alarm::new(i64::from(logger.interval_s), from + offset_s),
-            profile: Alarm::new(DAY_S, from + offset_s / 2),
+            reading: Alarm::new(i64::from(logger.interval_s), from.by_right_logger().later(offset_s)),
+            profile: Alarm::new(DAY_S, from.by_right_logger().later(offset_s / 2)),
             truth: LoggerTruth {
                 memory_records: logger.memory_records as usize,
                 in_service_from: plan.in_service_since(logger.address),
@@ -174,18 +174,18 @@ impl<'a> Life<'a> {
             },
         };
         life.put_cell_in(from);
-        life.clock.set(from, from + life.clock_error_after(from - 1));
+        life.clock.set(from, from.by_right_logger().later(life.clock_error_after(from.later(-1))));
         life
     }
 
     /// The next reading or daily profile, not before `now`.
-    fn next_by_clock(&self, now: i64) -> Option<(i64, Happening)> {
+    fn next_by_clock(&self, now: TrueTime) -> Option<(TrueTime, Happening)> {
         let alarms = [(self.profile, Happening::DailyProfile), (self.reading, Happening::Reading)];
         let next = alarms.map(|(alarm, happening)| (self.clock.when(alarm.due, now), happening));
         next.into_iter().min().filter(|_| self.is_running)
     }
 
-    fn happens(&mut self, at: i64, happening: Happening) {
+    fn happens(&mut self, at: TrueTime, happening: Happening) {
         // A unit that has stopped waits for its successor.
         let waits = !self.is_running && !self.truth.epochs.is_empty();
         if waits && !matches!(happening, Happening::Replaced { .. }) {
@@ -206,11 +206,11 @@ impl<'a> Life<'a> {
             Happening::Opened => self.event(at, Event::ENCLOSURE_OPENED, 0),
             Happening::Closed => self.event(at, Event::ENCLOSURE_CLOSED, 0),
             Happening::DailyProfile => {
-                self.profile.due += self.profile.every_s;
+                self.profile.due = self.profile.due.later(self.profile.every_s);
                 self.make_profile(at);
             }
             Happening::Reading => {
-                self.reading.due += self.reading.every_s;
+                self.reading.due = self.reading.due.later(self.reading.every_s);
                 self.make_reading(at);
             }
         }
@@ -220,7 +220,7 @@ impl<'a> Life<'a> {
         self.slot = Slot(self.slot.0.wrapping_add(1));
     }
 
-    fn restarted(&mut self, at: i64, names_previous: bool) {
+    fn restarted(&mut self, at: TrueTime, names_previous: bool) {
         self.is_running = true;
         let epoch = match self.truth.epochs.last() {
             None => Some(self.logger.start_epoch),
@@ -229,14 +229,14 @@ impl<'a> Life<'a> {
         self.power_up(at, epoch, names_previous);
     }
 
-    fn new_cell(&mut self, at: i64, names_previous: bool) {
+    fn new_cell(&mut self, at: TrueTime, names_previous: bool) {
         self.put_cell_in(at);
         self.pulses_since = at;
-        self.clock.set(at, YEAR_2000_UNIX_S);
+        self.clock.set(at, YEAR_2000);
         self.restarted(at, names_previous);
     }
 
-    fn replaced(&mut self, at: i64, unit: u64) {
+    fn replaced(&mut self, at: TrueTime, unit: u64) {
         self.is_running = true;
         self.unit = unit;
         self.next_slot();
@@ -244,15 +244,15 @@ impl<'a> Life<'a> {
         self.pulses_since = at;
         self.interval_s = self.logger.interval_s;
         self.reading.every_s = i64::from(self.interval_s).max(1);
-        self.clock.set(at, at + self.clock_error_after(at));
+        self.clock.set(at, at.by_right_logger().later(self.clock_error_after(at)));
         self.truth.clears.push(self.truth.records.len());
         let above = self.truth.epochs.last().map_or(1, |before| i64::from(before.epoch.number()) + 1);
-        let epoch = u32::try_from(above.max(at)).ok().and_then(Epoch::new);
+        let epoch = u32::try_from(above.max(at.unix_s())).ok().and_then(Epoch::new);
         self.power_up(at, epoch, false);
     }
 
     /// A new epoch. After the largest there is none: such a logger just goes on.
-    fn power_up(&mut self, at: i64, epoch: Option<Epoch>, names_previous: bool) {
+    fn power_up(&mut self, at: TrueTime, epoch: Option<Epoch>, names_previous: bool) {
         let first_index = self.truth.records.len();
         let names =
             self.truth.epochs.last().map(|before| (before.epoch, (first_index - before.first_index) as u32));
@@ -268,15 +268,15 @@ impl<'a> Life<'a> {
         }
     }
 
-    fn put_cell_in(&mut self, at: i64) {
+    fn put_cell_in(&mut self, at: TrueTime) {
         let swaps = self.plan.battery_swaps.iter().filter(|swap| swap.address == self.logger.address);
-        let empty_unix_s = swaps.map(|swap| swap.at_unix_s).filter(|swap_at| *swap_at > at).min();
-        self.cell = Cell { since_unix_s: at, empty_unix_s };
+        let empty_at = swaps.map(|swap| swap.at).filter(|swap_at| *swap_at > at).min();
+        self.cell = Cell { put_in_at: at, empty_at };
     }
 
-    fn set_clock(&mut self, at: i64) {
-        let right = at + self.clock_error_after(at);
-        let seconds_added = right - self.clock.shows(at);
+    fn set_clock(&mut self, at: TrueTime) {
+        let right = at.by_right_logger().later(self.clock_error_after(at));
+        let seconds_added = right.since(self.clock.shows(at));
         self.clock.set(at, right);
         self.aim(at);
         self.event(at, Event::CLOCK_SET, seconds_added);
@@ -284,21 +284,21 @@ impl<'a> Life<'a> {
 
     /// What a clock that was set at that instant shows beyond the right time: what later settings will add, up to
     /// the next time that it loses its power.
-    fn clock_error_after(&self, at: i64) -> i64 {
+    fn clock_error_after(&self, at: TrueTime) -> i64 {
         let own = |address: Address| address == self.logger.address;
         let swaps = self.plan.battery_swaps.iter().filter(|swap| own(swap.address));
         let new_units = self.plan.unit_replacements.iter().filter(|new| own(new.address));
         let end = swaps
-            .map(|swap| swap.at_unix_s)
-            .chain(new_units.map(|new| new.at_unix_s))
+            .map(|swap| swap.at)
+            .chain(new_units.map(|new| new.at))
             .filter(|loses_power| *loses_power > at)
-            .fold(self.plan.to_unix_s(), i64::min);
-        let later = |set_at: i64| set_at > at && set_at < end;
-        let sets = self.plan.clock_sets.iter().filter(|set| own(set.address) && later(set.at_unix_s));
+            .fold(self.plan.end(), TrueTime::min);
+        let later = |set_at: TrueTime| set_at > at && set_at < end;
+        let sets = self.plan.clock_sets.iter().filter(|set| own(set.address) && later(set.at));
         -sets.map(|set| set.seconds_added).sum::<i64>()
     }
 
-    fn change_interval(&mut self, at: i64, interval_s: u32) {
+    fn change_interval(&mut self, at: TrueTime, interval_s: u32) {
         self.interval_s = interval_s;
         if interval_s > 0 {
             self.reading.every_s = i64::from(interval_s);
@@ -308,13 +308,13 @@ impl<'a> Life<'a> {
     }
 
     /// Finds out anew when readings and the daily profile are due; a profile of that very second is made already.
-    fn aim(&mut self, at: i64) {
+    fn aim(&mut self, at: TrueTime) {
         let shows = self.clock.shows(at);
         self.reading.aim(shows);
-        self.profile.aim(shows + 1);
+        self.profile.aim(shows.later(1));
     }
 
-    fn make_profile(&mut self, at: i64) {
+    fn make_profile(&mut self, at: TrueTime) {
         let Some(epoch) = self.truth.epochs.last() else { return };
         let (previous_epoch, previous_last) =
             epoch.names.map_or((0, 0), |(epoch, last)| (epoch.number(), last));
@@ -333,18 +333,18 @@ impl<'a> Life<'a> {
         self.make(at, Profile::new(fields, &units, FIRMWARE).map(Record::Profile));
     }
 
-    fn event(&mut self, at: i64, code: u8, value: i64) {
+    fn event(&mut self, at: TrueTime, code: u8, value: i64) {
         let time = self.time(at);
         self.make(at, Some(Record::Event(Event { time, code, value })));
     }
 
-    fn make_reading(&mut self, at: i64) {
+    fn make_reading(&mut self, at: TrueTime) {
         let (physics, address) = (self.physics, self.logger.address);
         let mut faults = 0;
         let mut counts = Vec::with_capacity(self.logger.channels.len());
         for (number, channel) in (0u8..).zip(&self.logger.channels) {
             let mut measured = physics.measure(&channel.sensor, address, number, at);
-            if channel.sensor == Sensor::RainGauge && self.pulses_since > self.plan.from_unix_s {
+            if channel.sensor == Sensor::RainGauge && self.pulses_since > self.plan.from {
                 let before = physics.measure(&channel.sensor, address, number, self.pulses_since);
                 measured.counts -= before.counts;
             }
@@ -358,7 +358,7 @@ impl<'a> Life<'a> {
     }
 
     /// Puts a record into memory under the next sequence.
-    fn make(&mut self, at: i64, record: Option<Record>) {
+    fn make(&mut self, at: TrueTime, record: Option<Record>) {
         let Some(epoch) = self.truth.epochs.last() else { return };
         let sequence = (self.truth.records.len() - epoch.first_index) as u32 + 1;
         let identity = Identity::new(self.logger.address.number(), epoch.epoch.number(), sequence);
@@ -368,17 +368,17 @@ impl<'a> Life<'a> {
             self.truth.records.push(TruthRecord {
                 identity,
                 slot: self.slot,
-                made_at_unix_s: at,
+                made_at: at,
                 time: record.time(),
                 plaintext: plaintext.into(),
                 heard: false,
-                heard_at_unix_s: None,
+                heard_at: None,
             });
         }
     }
 
     /// What its clock shows, as records have it.
-    fn time(&self, at: i64) -> u32 {
-        self.clock.shows(at).clamp(0, i64::from(u32::MAX)) as u32
+    fn time(&self, at: TrueTime) -> u32 {
+        self.clock.shows(at).unix_s().clamp(0, i64::from(u32::MAX)) as u32
     }
 }

@@ -5,6 +5,7 @@
 //! the air; and the same as the gateway's own CSV.
 
 use super::life::TruthRecord;
+use super::true_time::TrueTime;
 use super::truth::Truth;
 use crate::wire::frame::{KIND_AIR, encode_line};
 use crate::wire::record::{Reading, Record};
@@ -13,21 +14,21 @@ use std::fmt::Write as _;
 
 impl Truth {
     /// What a logger's memory holds at an instant, oldest first.
-    pub fn memory_at(&self, address: Address, at_unix_s: i64) -> &[TruthRecord] {
+    pub fn memory_at(&self, address: Address, at: TrueTime) -> &[TruthRecord] {
         let Some(logger) = self.of_logger(address) else { return &[] };
-        let made = logger.records.partition_point(|record| record.made_at_unix_s <= at_unix_s);
+        let made = logger.records.partition_point(|record| record.made_at <= at);
         &logger.records[logger.oldest_index(made)..made]
     }
 
     /// What a hand reader copies at the field's end: empty for an unknown address.
     pub fn sealed_dump(&self, address: Address) -> Vec<u8> {
-        self.sealed_dump_at(address, self.to_unix_s())
+        self.sealed_dump_at(address, self.end())
     }
 
     /// What a hand reader copies at an instant, oldest record first: kind 0x01, COBS, delimiter.
-    pub fn sealed_dump_at(&self, address: Address, at_unix_s: i64) -> Vec<u8> {
+    pub fn sealed_dump_at(&self, address: Address, at: TrueTime) -> Vec<u8> {
         let mut dump = Vec::new();
-        for record in self.memory_at(address, at_unix_s) {
+        for record in self.memory_at(address, at) {
             encode_line(KIND_AIR, None, &self.air_frame(record), &mut dump);
         }
         dump
@@ -36,11 +37,10 @@ impl Truth {
     /// What an old reader copies at the field's end: the readings of the memory in the gateway's own CSV, and which
     /// they are. It stops at each epoch's last record that was heard, beyond which no CSV is believed as it is.
     pub fn own_csv(&self, address: Address) -> (String, Vec<Identity>) {
-        let readings =
-            self.memory_at(address, self.to_unix_s()).iter().filter_map(|made| match made.record() {
-                Some(Record::Reading(reading)) => Some((made.identity, reading)),
-                _ => None,
-            });
+        let readings = self.memory_at(address, self.end()).iter().filter_map(|made| match made.record() {
+            Some(Record::Reading(reading)) => Some((made.identity, reading)),
+            _ => None,
+        });
         let heard_to = |of: Identity| {
             let heard = self.records_of(address).iter().filter(|made| made.heard);
             heard.filter(|made| made.identity.epoch == of.epoch).map(|made| made.identity.sequence).max()
@@ -81,14 +81,14 @@ mod tests {
 
     #[test]
     fn a_cleared_memory_begins_with_the_event_that_says_so_and_profiles_name_the_oldest() {
-        let mut plan = FieldPlan::harrow_tarn(2, 1, crate::sim::plan::FROM_UNIX_S, 4).without_incidents();
+        let mut plan = FieldPlan::harrow_tarn(2, 1, crate::sim::plan::FROM, 4).without_incidents();
         let address = plan.loggers[0].address;
-        let cleared_at = plan.from_unix_s + 40 * 3_600;
+        let cleared_at = plan.from.later(40 * 3_600);
         plan.memory_clears.push((address, cleared_at));
         let truth = Truth::new(&plan);
-        assert_eq!(truth.memory_at(address, cleared_at - 1)[0].identity.sequence.number(), 1);
-        let memory = truth.memory_at(address, plan.to_unix_s());
-        assert_eq!(memory[0].made_at_unix_s, cleared_at);
+        assert_eq!(truth.memory_at(address, cleared_at.later(-1))[0].identity.sequence.number(), 1);
+        let memory = truth.memory_at(address, plan.end());
+        assert_eq!(memory[0].made_at, cleared_at);
         let Some(Record::Event(event)) = memory[0].record() else { panic!("no event") };
         assert_eq!(event.code, Event::MEMORY_CLEARED);
         let oldest: Vec<u32> = memory

@@ -22,9 +22,9 @@
 //! out by [`witness`] without any code of `wire::cobs`, of the frame parser or of `judge`.
 //!
 //! ```
-//! use stonechat::sim::{Field, FieldPlan};
+//! use stonechat::sim::{Field, FieldPlan, TrueTime};
 //!
-//! let plan = FieldPlan::harrow_tarn(7, 3, 1_780_000_000, 2);
+//! let plan = FieldPlan::harrow_tarn(7, 3, TrueTime(1_780_000_000), 2);
 //! let mut field = Field::new(plan);
 //! let first = field.next().expect("loggers speak up in the first hour");
 //! assert!(!first.bytes.is_empty());
@@ -33,7 +33,7 @@
 //!
 //! // A configuration is written once: a second one would take the place of a key.
 //! let folder = tempfile::tempdir()?;
-//! let plan = FieldPlan::harrow_tarn(7, 3, 1_780_000_000, 2);
+//! let plan = FieldPlan::harrow_tarn(7, 3, TrueTime(1_780_000_000), 2);
 //! plan.write_config(folder.path(), "/dev/harrow-tarn-mast", 10.0)?;
 //! let again = plan.write_config(folder.path(), "/dev/harrow-tarn-mast", 10.0).unwrap_err();
 //! assert_eq!(again.kind(), std::io::ErrorKind::AlreadyExists);
@@ -51,6 +51,7 @@ mod memory;
 mod sealer;
 mod sites;
 mod story;
+mod true_time;
 
 pub mod field;
 pub mod incidents;
@@ -66,5 +67,6 @@ pub use incidents::{BatterySwap, BurstLoss, ClockSet, IntervalChange, RestartPla
 pub use life::TruthRecord;
 pub use physics::{Cell, Measured, Physics, Sensor};
 pub use plan::{ChannelPlan, FaultRates, FieldPlan, LoggerPlan};
+pub use true_time::TrueTime;
 pub use truth::Truth;
 pub use witness::{Tally, Witness};

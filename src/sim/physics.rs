@@ -17,6 +17,7 @@
 //! of one seed, logger, channel and instant are always the same.
 
 use super::chance::{mix, noise, unit};
+use super::true_time::TrueTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::Address;
 use std::f64::consts::TAU;
@@ -155,9 +156,9 @@ impl Sensor {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cell {
     /// When it was put in.
-    pub since_unix_s: i64,
+    pub put_in_at: TrueTime,
     /// When it will be empty; `None`: not within the field's time.
-    pub empty_unix_s: Option<i64>,
+    pub empty_at: Option<TrueTime>,
 }
 
 /// What a logger makes of one channel.
@@ -176,24 +177,24 @@ const OPEN_CIRCUIT: i32 = 1;
 #[derive(Clone, Copy, Debug)]
 pub struct Physics {
     seed: u64,
-    from_unix_s: i64,
+    from: TrueTime,
 }
 
 impl Physics {
-    /// The field of a seed. Storms and movements count from `from_unix_s`.
-    pub fn new(seed: u64, from_unix_s: i64) -> Self {
-        Self { seed, from_unix_s }
+    /// The field of a seed. Storms and movements count from `from`.
+    pub fn new(seed: u64, from: TrueTime) -> Self {
+        Self { seed, from }
     }
 
     /// The pool's level in metres above the site's datum.
-    pub fn pool_m(&self, at_unix_s: i64) -> f64 {
-        self.pool_lagged_m(at_unix_s, 0.0)
+    pub fn pool_m(&self, at: TrueTime) -> f64 {
+        self.pool_lagged_m(at, 0.0)
     }
 
     /// The pool's level behind a first-order lag: the solution of τ dy/dt = pool - y, long after its start.
-    pub fn pool_lagged_m(&self, at_unix_s: i64, lag_days: f64) -> f64 {
-        let days = self.days(at_unix_s);
-        let year_phase = TAU * (absolute_days(at_unix_s) - 160.0) / YEAR_DAYS;
+    pub fn pool_lagged_m(&self, at: TrueTime, lag_days: f64) -> f64 {
+        let days = self.days(at);
+        let year_phase = TAU * (absolute_days(at) - 160.0) / YEAR_DAYS;
         let week_phase = TAU * (days / 7.0 + unit(self.seed, 11, 0, 0));
         let storms: f64 = self
             .storms(days)
@@ -209,61 +210,61 @@ impl Physics {
     }
 
     /// Air pressure: weather of 1 to 3 kPa within days, and the twice-daily tide of the air.
-    pub fn air_kpa(&self, at_unix_s: i64) -> f64 {
-        let days = self.days(at_unix_s);
+    pub fn air_kpa(&self, at: TrueTime) -> f64 {
+        let days = self.days(at);
         let wave = |period: f64, what: u64| (TAU * (days / period + unit(self.seed, 12, what, 0))).sin();
         AIR_MEAN_KPA + 0.6 * wave(5.3, 0) + 0.45 * wave(8.7, 1) + 0.35 * wave(3.1, 2) + 0.05 * wave(0.5, 3)
     }
 
     /// Temperature in the ground: two damped waves; at the surface the weather is left out.
-    pub fn ground_c(&self, at_unix_s: i64, depth_m: f64) -> f64 {
+    pub fn ground_c(&self, at: TrueTime, depth_m: f64) -> f64 {
         GROUND_MEAN_C
-            + heat_wave(YEARLY_C, YEAR_DAYS * DAY_S, depth_m, year_s(at_unix_s))
-            + heat_wave(DAILY_C, DAY_S, depth_m, hour_s(at_unix_s))
+            + heat_wave(YEARLY_C, YEAR_DAYS * DAY_S, depth_m, year_s(at))
+            + heat_wave(DAILY_C, DAY_S, depth_m, hour_s(at))
     }
 
     /// Temperature of the air: year, day and weather.
-    pub fn air_c(&self, at_unix_s: i64) -> f64 {
-        let days = self.days(at_unix_s);
+    pub fn air_c(&self, at: TrueTime) -> f64 {
+        let days = self.days(at);
         let wave = |period: f64, what: u64| (TAU * (days / period + unit(self.seed, 13, what, 0))).sin();
-        self.ground_c(at_unix_s, 0.0) + 2.0 * wave(6.1, 0) + 1.5 * wave(3.7, 1) + wave(11.3, 2)
+        self.ground_c(at, 0.0) + 2.0 * wave(6.1, 0) + 1.5 * wave(3.7, 1) + wave(11.3, 2)
     }
 
     /// Temperature on a logger's board: the air's, and a little of the electronics' own.
-    pub fn board_c(&self, at_unix_s: i64, address: Address) -> f64 {
+    pub fn board_c(&self, at: TrueTime, address: Address) -> f64 {
         let own = 0.3 + 0.8 * unit(self.seed, 14, u64::from(address.number()), 0);
-        self.air_c(at_unix_s) + own + 0.05 * self.noise(address, 50, at_unix_s)
+        self.air_c(at) + own + 0.05 * self.noise(address, 50, at)
     }
 
     /// Voltage of a lithium cell that was put in when the field began: flat for years, and a little lower in the
     /// cold (common practice, no source).
-    pub fn battery_mv(&self, at_unix_s: i64, address: Address) -> u16 {
-        self.cell_mv(at_unix_s, address, Cell { since_unix_s: self.from_unix_s, empty_unix_s: None })
+    pub fn battery_mv(&self, at: TrueTime, address: Address) -> u16 {
+        self.cell_mv(at, address, Cell { put_in_at: self.from, empty_at: None })
     }
 
     /// Voltage of a given cell; in its last weeks it falls off (common practice, no source).
-    pub fn cell_mv(&self, at_unix_s: i64, address: Address, cell: Cell) -> u16 {
-        let which = (cell.since_unix_s - self.from_unix_s) as u64;
+    pub fn cell_mv(&self, at: TrueTime, address: Address, cell: Cell) -> u16 {
+        let which = cell.put_in_at.since(self.from) as u64;
         let fresh = 3_630.0 + 20.0 * unit(self.seed, 15, u64::from(address.number()), which);
-        let cold = (5.0 - self.air_c(at_unix_s)).max(0.0);
-        let days_old = (at_unix_s - cell.since_unix_s) as f64 / DAY_S;
+        let cold = (5.0 - self.air_c(at)).max(0.0);
+        let days_old = at.since(cell.put_in_at) as f64 / DAY_S;
         let aged = 4.0 * days_old.max(0.0) / YEAR_DAYS;
-        let ending = cell.empty_unix_s.map_or(0.0, |empty_unix_s| {
-            let days_left = (empty_unix_s - at_unix_s) as f64 / DAY_S;
+        let ending = cell.empty_at.map_or(0.0, |empty_at| {
+            let days_left = empty_at.since(at) as f64 / DAY_S;
             CELL_ENDS_MV * (-days_left.max(0.0) / CELL_ENDS_DAYS).exp()
         });
-        (fresh - 2.5 * cold - aged - ending + self.noise(address, 51, at_unix_s)) as u16
+        (fresh - 2.5 * cold - aged - ending + self.noise(address, 51, at)) as u16
     }
 
     /// When the first storm begins: within a week or a few hours more, so that a run of two weeks has all of its rise.
-    pub fn first_storm_unix_s(&self) -> i64 {
+    pub fn first_storm(&self) -> TrueTime {
         let (_, ago_days) = self.storm(0, 0.0);
-        self.from_unix_s - (ago_days * DAY_S) as i64
+        self.from.later(-((ago_days * DAY_S) as i64))
     }
 
     /// Rain since the field began.
-    pub fn rain_mm(&self, at_unix_s: i64) -> f64 {
-        let days = self.days(at_unix_s).max(0.0);
+    pub fn rain_mm(&self, at: TrueTime) -> f64 {
+        let days = self.days(at).max(0.0);
         let drizzle = 0.8 * (days + 0.5 / TAU * (1.0 - (TAU * days).cos()));
         let cells = 0..=(days / STORM_CELL_DAYS) as i64;
         let poured = |(size, x): (f64, f64)| 60.0 * size * (1.0 - (-x / 0.6).exp());
@@ -273,50 +274,50 @@ impl Physics {
     /// What a sensor stands in, in its engineering unit: kPa (piezometer, against the long-run air pressure;
     /// barometer), °C, metres above datum (pool), millimetres of movement since it was set (tilt), kN,
     /// litres a second, millimetres of rain; a bare number for moisture.
-    pub fn value(&self, sensor: &Sensor, at_unix_s: i64) -> f64 {
-        let days = self.days(at_unix_s);
+    pub fn value(&self, sensor: &Sensor, at: TrueTime) -> f64 {
+        let days = self.days(at);
         match *sensor {
             Sensor::Piezometer { ratio, lag_days, head_m, .. } => {
-                let head = head_m + ratio * (self.pool_lagged_m(at_unix_s, lag_days) - POOL_MEAN_M);
-                KPA_PER_METRE * head + self.air_kpa(at_unix_s) - AIR_MEAN_KPA
+                let head = head_m + ratio * (self.pool_lagged_m(at, lag_days) - POOL_MEAN_M);
+                KPA_PER_METRE * head + self.air_kpa(at) - AIR_MEAN_KPA
             }
-            Sensor::Thermistor { depth_m: 0.0 } => self.air_c(at_unix_s),
-            Sensor::Thermistor { depth_m } => self.ground_c(at_unix_s, depth_m),
-            Sensor::Barometer => self.air_kpa(at_unix_s),
-            Sensor::PoolGauge => self.pool_m(at_unix_s),
+            Sensor::Thermistor { depth_m: 0.0 } => self.air_c(at),
+            Sensor::Thermistor { depth_m } => self.ground_c(at, depth_m),
+            Sensor::Barometer => self.air_kpa(at),
+            Sensor::PoolGauge => self.pool_m(at),
             Sensor::Tilt { creep_mm_month, .. } => creep_mm_month * days / (YEAR_DAYS / 12.0),
             Sensor::LoadCell { lock_off_kn } => {
                 let relaxed = 1.0 - 0.004 * (days.max(0.0) / 30.0).ln_1p();
-                lock_off_kn * relaxed + 0.4 * (self.ground_c(at_unix_s, 0.5) - GROUND_MEAN_C)
+                lock_off_kn * relaxed + 0.4 * (self.ground_c(at, 0.5) - GROUND_MEAN_C)
             }
             Sensor::Weir => {
-                let pool = self.pool_lagged_m(at_unix_s, 1.5) - POOL_MEAN_M;
+                let pool = self.pool_lagged_m(at, 1.5) - POOL_MEAN_M;
                 (1.6 + 0.3 * pool + 0.8 * self.wetness(days)).max(0.05)
             }
-            Sensor::RainGauge => self.rain_mm(at_unix_s),
+            Sensor::RainGauge => self.rain_mm(at),
             Sensor::Moisture => 1_800.0 + 400.0 * self.wetness(days),
         }
     }
 
     /// What a logger measures on a channel at an instant.
-    pub fn measure(&self, sensor: &Sensor, address: Address, channel: u8, at_unix_s: i64) -> Measured {
-        if *sensor != Sensor::RainGauge && self.is_open(address, channel, at_unix_s) {
+    pub fn measure(&self, sensor: &Sensor, address: Address, channel: u8, at: TrueTime) -> Measured {
+        if *sensor != Sensor::RainGauge && self.is_open(address, channel, at) {
             return Measured { counts: OPEN_CIRCUIT, fault: true };
         }
-        let counts = self.counts(sensor, at_unix_s, self.noise(address, channel, at_unix_s));
+        let counts = self.counts(sensor, at, self.noise(address, channel, at));
         Measured { counts, fault: false }
     }
 
     /// What a sensor without noise would give: its value to the resolution of a count.
-    pub fn measure_without_noise(&self, sensor: &Sensor, at_unix_s: i64) -> i32 {
-        self.counts(sensor, at_unix_s, 0.0)
+    pub fn measure_without_noise(&self, sensor: &Sensor, at: TrueTime) -> i32 {
+        self.counts(sensor, at, 0.0)
     }
 
-    fn counts(&self, sensor: &Sensor, at_unix_s: i64, noise: f64) -> i32 {
-        let value = self.value(sensor, at_unix_s);
+    fn counts(&self, sensor: &Sensor, at: TrueTime, noise: f64) -> i32 {
+        let value = self.value(sensor, at);
         let counts = match *sensor {
             Sensor::Piezometer { depth_m, zero_digits, kpa_per_digit, kpa_per_c, noise_hz, .. } => {
-                let warm = kpa_per_c * (self.ground_c(at_unix_s, depth_m) - PIEZOMETER_ZERO_C);
+                let warm = kpa_per_c * (self.ground_c(at, depth_m) - PIEZOMETER_ZERO_C);
                 let digits = zero_digits - (value - warm) / kpa_per_digit;
                 1e3 * ((1e3 * digits).max(0.0).sqrt() + noise_hz * noise)
             }
@@ -327,7 +328,7 @@ impl Physics {
             Sensor::Barometer => loop_na((value - BAROMETER_ZERO_KPA) / BAROMETER_SPAN_KPA) + 900.0 * noise,
             Sensor::PoolGauge => loop_na((value - POOL_GAUGE_ZERO_M) / POOL_GAUGE_SPAN_M) + 1_500.0 * noise,
             Sensor::Tilt { zero_sine, gauge_m, depth_m, .. } => {
-                let warm = 1e-6 * (self.ground_c(at_unix_s, depth_m) - GROUND_MEAN_C);
+                let warm = 1e-6 * (self.ground_c(at, depth_m) - GROUND_MEAN_C);
                 1e9 * (zero_sine + value / 1e3 / gauge_m + warm + 2e-6 * noise)
             }
             Sensor::LoadCell { .. } => 1e9 * LOAD_CELL_FULL_RATIO * value / LOAD_CELL_FULL_KN + 300.0 * noise,
@@ -342,20 +343,20 @@ impl Physics {
 
     /// One day in some 400 a channel's wire has no contact for some hours (a rain gauge only closes a contact,
     /// so its logger cannot tell).
-    fn is_open(&self, address: Address, channel: u8, at_unix_s: i64) -> bool {
-        let day = at_unix_s.div_euclid(86_400) as u64;
+    fn is_open(&self, address: Address, channel: u8, at: TrueTime) -> bool {
+        let day = at.unix_s().div_euclid(86_400) as u64;
         let bits = mix(self.seed ^ 0x0F0F, u64::from(address.number()), u64::from(channel), day);
-        let hour = at_unix_s.rem_euclid(86_400) / 3_600;
+        let hour = at.unix_s().rem_euclid(86_400) / 3_600;
         let first = ((bits >> 20) % 20) as i64;
         bits.is_multiple_of(400) && (first..first + 4).contains(&hour)
     }
 
-    fn noise(&self, address: Address, channel: u8, at_unix_s: i64) -> f64 {
-        noise(self.seed, u64::from(address.number()), u64::from(channel), at_unix_s as u64)
+    fn noise(&self, address: Address, channel: u8, at: TrueTime) -> f64 {
+        noise(self.seed, u64::from(address.number()), u64::from(channel), at.unix_s() as u64)
     }
 
-    fn days(&self, at_unix_s: i64) -> f64 {
-        (at_unix_s - self.from_unix_s) as f64 / DAY_S
+    fn days(&self, at: TrueTime) -> f64 {
+        at.since(self.from) as f64 / DAY_S
     }
 
     /// The storm of a cell: its size in metres, and how many days ago it began.
@@ -409,31 +410,31 @@ fn lagged_decay(x_days: f64, b_days: f64, lag_days: f64) -> f64 {
     b_days / (b_days - lag) * ((-x_days / b_days).exp() - (-x_days / lag).exp())
 }
 
-fn absolute_days(at_unix_s: i64) -> f64 {
-    at_unix_s as f64 / DAY_S
+fn absolute_days(at: TrueTime) -> f64 {
+    at.unix_s() as f64 / DAY_S
 }
 
 /// Seconds since a year's warmest moment at the surface, the 25th of July.
-pub(super) fn year_s(at_unix_s: i64) -> f64 {
-    at_unix_s as f64 - 205.0 * DAY_S
+pub(super) fn year_s(at: TrueTime) -> f64 {
+    at.unix_s() as f64 - 205.0 * DAY_S
 }
 
 /// Seconds since a day's warmest moment at the surface: 15:00 on site is 22:00 UTC.
-fn hour_s(at_unix_s: i64) -> f64 {
-    (at_unix_s - 22 * 3_600) as f64
+fn hour_s(at: TrueTime) -> f64 {
+    at.later(-22 * 3_600).unix_s() as f64
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    const FROM: i64 = 1_777_852_800;
+    const FROM: TrueTime = TrueTime(1_777_852_800);
     const HOUR: i64 = 3_600;
     const DAY: i64 = 86_400;
     const SEEDS: std::ops::Range<u64> = 0..20;
 
-    fn hours(days: i64) -> impl Iterator<Item = i64> {
-        (0..days * 24).map(|hour| FROM + hour * HOUR)
+    fn hours(days: i64) -> impl Iterator<Item = TrueTime> {
+        (0..days * 24).map(|hour| FROM.later(hour * HOUR))
     }
 
     #[test]
@@ -441,17 +442,17 @@ mod tests {
         for seed in SEEDS {
             let physics = Physics::new(seed, FROM);
             let fastest = hours(800)
-                .map(|at| (physics.pool_m(at + DAY) - physics.pool_m(at)).abs())
+                .map(|at| (physics.pool_m(at.later(DAY)) - physics.pool_m(at)).abs())
                 .fold(0.0, f64::max);
             assert!(fastest <= 0.5, "seed {seed}: {fastest}");
             // Also as a rate, over a minute.
             let steepest = hours(800)
-                .map(|at| (physics.pool_m(at + 60) - physics.pool_m(at)).abs() * 1_440.0)
+                .map(|at| (physics.pool_m(at.later(60)) - physics.pool_m(at)).abs() * 1_440.0)
                 .fold(0.0, f64::max);
             assert!(steepest <= 0.5, "seed {seed}: {steepest}");
-            let storm = physics.first_storm_unix_s();
-            assert!((FROM + 6 * DAY..FROM + 8 * DAY).contains(&storm));
-            let rise = physics.pool_m(storm + 4 * DAY) - physics.pool_m(storm);
+            let storm = physics.first_storm();
+            assert!((FROM.later(6 * DAY)..FROM.later(8 * DAY)).contains(&storm));
+            let rise = physics.pool_m(storm.later(4 * DAY)) - physics.pool_m(storm);
             assert!(rise > 0.2, "seed {seed}: {rise}");
         }
     }
@@ -464,11 +465,11 @@ mod tests {
                 // Ten-minute steps from the closed form's own start; the midpoint rule's error is far below.
                 let step = 600;
                 let mut lagged = physics.pool_lagged_m(FROM, lag_days);
-                for at in (FROM..FROM + 60 * DAY).step_by(step as usize) {
+                for at in (0..60 * DAY).step_by(step as usize).map(|s| FROM.later(s)) {
                     let rate = |y: f64, pool: f64| (pool - y) / (lag_days * DAY_S);
                     let half = lagged + rate(lagged, physics.pool_m(at)) * step as f64 / 2.0;
-                    lagged += rate(half, physics.pool_m(at + step / 2)) * step as f64;
-                    let closed = physics.pool_lagged_m(at + step, lag_days);
+                    lagged += rate(half, physics.pool_m(at.later(step / 2))) * step as f64;
+                    let closed = physics.pool_lagged_m(at.later(step), lag_days);
                     assert!(
                         (lagged - closed).abs() < 1e-3,
                         "seed {seed}, {lag_days} days: {lagged} {closed}"
@@ -522,7 +523,7 @@ mod tests {
         }
         // The daily wave is gone two metres down, and there on the board.
         let physics = Physics::new(1, FROM);
-        let swing = |temperature: &dyn Fn(i64) -> f64| {
+        let swing = |temperature: &dyn Fn(TrueTime) -> f64| {
             let day: Vec<f64> = hours(1).map(temperature).collect();
             day.iter().copied().fold(f64::MIN, f64::max) - day.iter().copied().fold(f64::MAX, f64::min)
         };
@@ -537,7 +538,7 @@ mod tests {
             let physics = Physics::new(seed, FROM);
             for start in (0..360).step_by(14) {
                 let air: Vec<f64> =
-                    (0..14 * 24).map(|h| physics.air_kpa(FROM + start * DAY + h * HOUR)).collect();
+                    (0..14 * 24).map(|h| physics.air_kpa(FROM.later(start * DAY + h * HOUR))).collect();
                 let range = air.iter().copied().fold(f64::MIN, f64::max)
                     - air.iter().copied().fold(f64::MAX, f64::min);
                 assert!((1.0..=3.0).contains(&range), "seed {seed}, day {start}: {range}");
@@ -552,8 +553,11 @@ mod tests {
             let address = Address::new(18).unwrap();
             let tilt = Sensor::Tilt { zero_sine: 0.01, gauge_m: 2.0, creep_mm_month: 2.0, depth_m: 3.0 };
             let sine = |at| f64::from(physics.measure(&tilt, address, 0, at).counts) / 1e9;
-            let moved = 1e3 * 2.0 * (sine(FROM + 30 * DAY + 5 * HOUR) - sine(FROM + 5 * HOUR));
-            assert!((1.0..=5.0).contains(&moved) || physics.is_open(address, 0, FROM + 5 * HOUR), "{moved}");
+            let moved = 1e3 * 2.0 * (sine(FROM.later(30 * DAY + 5 * HOUR)) - sine(FROM.later(5 * HOUR)));
+            assert!(
+                (1.0..=5.0).contains(&moved) || physics.is_open(address, 0, FROM.later(5 * HOUR)),
+                "{moved}"
+            );
             let mut rain = 0;
             for at in hours(400) {
                 let battery = physics.battery_mv(at, address);
@@ -570,21 +574,21 @@ mod tests {
         let physics = Physics::new(3, FROM);
         let address = Address::new(18).unwrap();
         // Mean of a month, over whole days.
-        let month = |from: i64, cell: Cell| {
+        let month = |from: TrueTime, cell: Cell| {
             let sum: f64 =
-                (0..30 * 24).map(|h| f64::from(physics.cell_mv(from + h * HOUR, address, cell))).sum();
+                (0..30 * 24).map(|h| f64::from(physics.cell_mv(from.later(h * HOUR), address, cell))).sum();
             sum / (30.0 * 24.0)
         };
-        let cell = Cell { since_unix_s: FROM, empty_unix_s: None };
-        let (july, january) = (month(FROM + 58 * DAY, cell), month(FROM + 242 * DAY, cell));
+        let cell = Cell { put_in_at: FROM, empty_at: None };
+        let (july, january) = (month(FROM.later(58 * DAY), cell), month(FROM.later(242 * DAY), cell));
         assert!((15.0..60.0).contains(&(july - january)), "{july} {january}");
-        let july_later = month(FROM + (58 + 3 * 365) * DAY, cell);
+        let july_later = month(FROM.later((58 + 3 * 365) * DAY), cell);
         assert!((5.0..20.0).contains(&(july - july_later)), "{july} {july_later}");
-        let empty = FROM + 58 * DAY + 30 * DAY;
-        let ends = Cell { empty_unix_s: Some(empty), ..cell };
-        let mv = |at: i64, cell: Cell| i32::from(physics.cell_mv(at, address, cell));
-        assert!(mv(empty - 30 * DAY, cell) - mv(empty - 30 * DAY, ends) <= 1);
-        assert!(mv(empty - HOUR, cell) - mv(empty - HOUR, ends) > 150);
+        let empty = FROM.later(58 * DAY + 30 * DAY);
+        let ends = Cell { empty_at: Some(empty), ..cell };
+        let mv = |at: TrueTime, cell: Cell| i32::from(physics.cell_mv(at, address, cell));
+        assert!(mv(empty.later(-30 * DAY), cell) - mv(empty.later(-30 * DAY), ends) <= 1);
+        assert!(mv(empty.later(-HOUR), cell) - mv(empty.later(-HOUR), ends) > 150);
     }
 
     #[test]

@@ -9,8 +9,8 @@
 use super::chance::Chance;
 use super::clock::ClockDrift;
 use super::physics::Sensor;
+use super::true_time::TrueTime;
 use crate::record::roster::{Channel, InService, Logger, Roster};
-use crate::time::GatewayTime;
 use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Epoch, Slot};
 use std::fmt;
@@ -28,7 +28,7 @@ pub const ADDRESS_FIRST: u16 = 11;
 /// The most loggers of a site.
 pub const LOGGERS_MAX: usize = 255;
 /// When a plan begins for which nobody cares about the date: 2026-05-04T00:00:00Z.
-pub const FROM_UNIX_S: i64 = 1_777_852_800;
+pub const FROM: TrueTime = TrueTime(1_777_852_800);
 /// Seconds between readings in [`FieldPlan::dense`].
 pub const DENSE_INTERVAL_S: u32 = 60;
 
@@ -155,7 +155,7 @@ pub struct FieldPlan {
     /// Decides what is left to chance.
     pub seed: u64,
     /// When the loggers are switched on.
-    pub from_unix_s: i64,
+    pub from: TrueTime,
     /// For how long they run.
     pub duration_s: i64,
     /// The loggers; each address once.
@@ -169,11 +169,11 @@ pub struct FieldPlan {
     /// New epochs.
     pub restarts: Vec<RestartPlan>,
     /// A logger seals with the next slot from then on (what is in its memory stays as it is sealed).
-    pub slot_changes: Vec<(Address, i64)>,
+    pub slot_changes: Vec<(Address, TrueTime)>,
     /// A logger's memory is cleared.
-    pub memory_clears: Vec<(Address, i64)>,
+    pub memory_clears: Vec<(Address, TrueTime)>,
     /// Somebody opens an enclosure, and closes it ten minutes later.
-    pub openings: Vec<(Address, i64)>,
+    pub openings: Vec<(Address, TrueTime)>,
     /// Somebody sets a clock.
     pub clock_sets: Vec<ClockSet>,
     /// How clocks lose time; those that are not in here are right.
@@ -187,7 +187,7 @@ pub struct FieldPlan {
     /// Paths that lose in bursts, instead of [`FaultRates::lost`].
     pub bad_paths: Vec<(Address, BurstLoss)>,
     /// From when on the roster expects a logger's records; the others from their first on.
-    pub in_service_from: Vec<(Address, i64)>,
+    pub in_service_from: Vec<(Address, TrueTime)>,
     /// The key of the site, from the seed. Protects nothing.
     pub site_key: [u8; 32],
 }
@@ -197,7 +197,7 @@ impl fmt::Debug for FieldPlan {
         // No key is ever printed, not even one that protects nothing.
         f.debug_struct("FieldPlan")
             .field("seed", &self.seed)
-            .field("from_unix_s", &self.from_unix_s)
+            .field("from", &self.from)
             .field("duration_s", &self.duration_s)
             .field("loggers", &self.loggers.len())
             .field("faults", &self.faults)
@@ -232,8 +232,8 @@ impl FieldPlan {
     }
 
     /// When it ends.
-    pub fn to_unix_s(&self) -> i64 {
-        self.from_unix_s + self.duration_s
+    pub fn end(&self) -> TrueTime {
+        self.from.later(self.duration_s)
     }
 
     /// A logger by address.
@@ -258,7 +258,10 @@ impl FieldPlan {
                 memory_records: logger.memory_records,
                 fastest_interval_s: self.fastest_interval_s(logger),
                 silent_after_s: None,
-                in_service: self.in_service_since(logger.address).map(GatewayTime).map(InService::From),
+                in_service: self
+                    .in_service_since(logger.address)
+                    .map(TrueTime::by_gateway)
+                    .map(InService::From),
                 out_of_service_from: None,
                 listens: false,
                 battery_installed: None,
@@ -278,26 +281,26 @@ impl FieldPlan {
     }
 
     /// From when on a logger's records are expected, where the roster says.
-    pub(super) fn in_service_since(&self, address: Address) -> Option<i64> {
+    pub(super) fn in_service_since(&self, address: Address) -> Option<TrueTime> {
         self.in_service_from.iter().find(|(of, _)| *of == address).map(|(_, since)| *since)
     }
 
     /// Whether the gateway hears nothing at that instant.
-    pub(super) fn is_deaf(&self, at_unix_s: i64) -> bool {
-        self.radio_outages.iter().any(|span| span.contains(at_unix_s))
+    pub(super) fn is_deaf(&self, at: TrueTime) -> bool {
+        self.radio_outages.iter().any(|span| span.contains(at))
     }
 
     /// Whether nothing of this logger arrives at that instant.
-    pub(super) fn is_out_of_reach(&self, address: Address, at_unix_s: i64) -> bool {
-        self.logger_outages.iter().any(|(of, span)| *of == address && span.contains(at_unix_s))
+    pub(super) fn is_out_of_reach(&self, address: Address, at: TrueTime) -> bool {
+        self.logger_outages.iter().any(|(of, span)| *of == address && span.contains(at))
     }
 
-    pub(super) fn empty(seed: u64, from_unix_s: i64, duration_s: i64) -> Self {
+    pub(super) fn empty(seed: u64, from: TrueTime, duration_s: i64) -> Self {
         let mut site_key = [0; 32];
         Chance::new(seed, b"key ", 0).fill(&mut site_key);
         Self {
             seed,
-            from_unix_s,
+            from,
             duration_s,
             loggers: Vec::new(),
             faults: FaultRates::none(),

@@ -2,7 +2,8 @@
 //!
 //! Input: a seed and a few numbers. Output: a [`FieldPlan`], its loggers by `embankment`, its incidents by `story`.
 
-use super::plan::{DENSE_INTERVAL_S, FROM_UNIX_S, FaultRates, FieldPlan, LOGGERS_MAX, RestartPlan};
+use super::plan::{DENSE_INTERVAL_S, FROM, FaultRates, FieldPlan, LOGGERS_MAX, RestartPlan};
+use super::true_time::TrueTime;
 use super::{embankment, story};
 
 const DAY_S: i64 = 86_400;
@@ -22,8 +23,8 @@ impl FieldPlan {
     ///
     /// With fewer loggers, the last one takes the bad path, alarm mode, new cell and new unit of those that are not
     /// there.
-    pub fn harrow_tarn(seed: u64, loggers: usize, from_unix_s: i64, days: u32) -> Self {
-        let mut plan = Self::empty(seed, from_unix_s, i64::from(days) * DAY_S);
+    pub fn harrow_tarn(seed: u64, loggers: usize, from: TrueTime, days: u32) -> Self {
+        let mut plan = Self::empty(seed, from, i64::from(days) * DAY_S);
         plan.loggers =
             (0..loggers.clamp(1, LOGGERS_MAX)).map(|index| embankment::logger(seed, index)).collect();
         plan.faults = FaultRates::ordinary();
@@ -55,7 +56,7 @@ impl FieldPlan {
         noise: f64,
     ) -> Self {
         let duration_s = i64::from(readings_each) * i64::from(DENSE_INTERVAL_S);
-        let mut plan = Self::empty(seed, FROM_UNIX_S, duration_s);
+        let mut plan = Self::empty(seed, FROM, duration_s);
         plan.loggers = (0..loggers.clamp(1, LOGGERS_MAX))
             .map(|index| {
                 let mut logger = embankment::logger(seed, index);
@@ -76,12 +77,12 @@ impl FieldPlan {
             replayed: 0.02,
             noise,
         };
-        let half = FROM_UNIX_S + duration_s / 2;
+        let half = FROM.later(duration_s / 2);
         for (index, logger) in plan.loggers.iter().enumerate() {
             match index % 10 {
                 3 => plan.restarts.push(RestartPlan {
                     address: logger.address,
-                    at_unix_s: half,
+                    at: half,
                     names_previous: index % 20 == 3,
                 }),
                 7 => plan.slot_changes.push((logger.address, half)),
@@ -102,7 +103,7 @@ mod tests {
     #[test]
     fn the_embankment_has_what_it_promises_at_any_size() {
         for loggers in [0, 1, 3, 12, 40, 255, 400] {
-            let plan = FieldPlan::harrow_tarn(3, loggers, FROM_UNIX_S, 70);
+            let plan = FieldPlan::harrow_tarn(3, loggers, FROM, 70);
             assert_eq!(plan.loggers.len(), loggers.clamp(1, 255));
             let addresses: BTreeSet<_> = plan.loggers.iter().map(|logger| logger.address).collect();
             let names: BTreeSet<_> = plan.loggers.iter().map(|logger| &logger.name).collect();
@@ -118,7 +119,7 @@ mod tests {
 
     #[test]
     fn the_first_twelve_speak_in_every_raw_unit() {
-        let plan = FieldPlan::harrow_tarn(3, 12, FROM_UNIX_S, 7);
+        let plan = FieldPlan::harrow_tarn(3, 12, FROM, 7);
         let units: BTreeSet<u8> = plan
             .loggers
             .iter()

@@ -10,6 +10,7 @@ use super::plan::{
     BatterySwap, BurstLoss, ClockSet, FieldPlan, IntervalChange, LoggerPlan, RestartPlan, Span,
     UnitReplacement,
 };
+use super::true_time::TrueTime;
 use crate::wire::seq::Address;
 
 const HOUR_S: i64 = 3_600;
@@ -40,14 +41,14 @@ const CLEARED: usize = 9;
 pub(super) fn ordinary(plan: &mut FieldPlan) {
     let short_deaf = |plan: &FieldPlan, share: f64| {
         let begins = at_share(plan, share);
-        Span::new(begins, begins + (plan.duration_s / 20).min(7 * HOUR_S))
+        Span::new(begins, begins.later((plan.duration_s / 20).min(7 * HOUR_S)))
     };
     plan.radio_outages.push(short_deaf(plan, 0.45));
     let away = Span::new(at_share(plan, 0.6), at_share(plan, 0.68));
     plan.logger_outages.extend(exactly(plan, OUT_OF_REACH).map(|address| (address, away)));
     for (index, share, names_previous) in [(RESTARTED, 0.3, true), (RESTARTED_UNNAMED, 0.7, false)] {
-        let at_unix_s = at_share(plan, share);
-        let restart = exactly(plan, index).map(|address| RestartPlan { address, at_unix_s, names_previous });
+        let at = at_share(plan, share);
+        let restart = exactly(plan, index).map(|address| RestartPlan { address, at, names_previous });
         plan.restarts.extend(restart);
     }
     if let Some(address) = exactly(plan, VISITED) {
@@ -107,15 +108,15 @@ pub(super) fn harsh(plan: &mut FieldPlan) {
     }
     // Every other one's clock is never set, and every third does not say which epoch was before.
     for (n, address) in every(6, 4).enumerate() {
-        let at_unix_s = at_share(plan, 0.3 + 0.6 * chance(plan, address, 2));
-        new_cell(plan, address, at_unix_s, (n % 2 == 1).then_some(30 * HOUR_S as u32));
+        let at = at_share(plan, 0.3 + 0.6 * chance(plan, address, 2));
+        new_cell(plan, address, at, (n % 2 == 1).then_some(30 * HOUR_S as u32));
         if let Some(swap) = plan.battery_swaps.last_mut() {
             swap.names_previous = n % 3 != 0;
         }
     }
     for address in every(9, 3) {
-        let at_unix_s = at_share(plan, 0.5 + 0.4 * chance(plan, address, 3));
-        new_unit(plan, address, at_unix_s, 12 * HOUR_S as u32);
+        let at = at_share(plan, 0.5 + 0.4 * chance(plan, address, 3));
+        new_unit(plan, address, at, 12 * HOUR_S as u32);
     }
 }
 
@@ -134,8 +135,8 @@ fn chance(plan: &FieldPlan, address: Address, what: u64) -> f64 {
     unit(plan.seed, 22, u64::from(address.number()), what)
 }
 
-fn at_share(plan: &FieldPlan, share: f64) -> i64 {
-    plan.from_unix_s + (plan.duration_s as f64 * share) as i64
+fn at_share(plan: &FieldPlan, share: f64) -> TrueTime {
+    plan.from.later((plan.duration_s as f64 * share) as i64)
 }
 
 fn drifting(plan: &mut FieldPlan, slow_ppm: (f64, f64), cold_ppm_per_k2: f64) {
@@ -155,40 +156,40 @@ fn visits(plan: &mut FieldPlan) {
         let first_s = (apart_s as f64 * (0.3 + 0.7 * chance(plan, address, 6))) as i64;
         let times = (0..).map(|n| first_s + n * apart_s).take_while(|after_s| *after_s < plan.duration_s);
         for after_s in times.collect::<Vec<_>>() {
-            visit_and_set(plan, address, plan.from_unix_s + after_s);
+            visit_and_set(plan, address, plan.from.later(after_s));
         }
     }
 }
 
-fn visit_and_set(plan: &mut FieldPlan, address: Address, at_unix_s: i64) {
-    plan.openings.push((address, at_unix_s - OPENED_BEFORE_S));
-    plan.clock_sets.push(ClockSet { address, at_unix_s: at_unix_s + 60, seconds_added: 0 });
+fn visit_and_set(plan: &mut FieldPlan, address: Address, at: TrueTime) {
+    plan.openings.push((address, at.later(-OPENED_BEFORE_S)));
+    plan.clock_sets.push(ClockSet { address, at: at.later(60), seconds_added: 0 });
 }
 
 /// The first storm takes the gateway's power while the pool still rises.
 fn storm(plan: &mut FieldPlan, days: f64) {
-    let begins = Physics::new(plan.seed, plan.from_unix_s).first_storm_unix_s() + 18 * HOUR_S;
-    plan.radio_outages.push(Span::new(begins, begins + (days * DAY_S as f64) as i64));
+    let begins = Physics::new(plan.seed, plan.from).first_storm().later(18 * HOUR_S);
+    plan.radio_outages.push(Span::new(begins, begins.later((days * DAY_S as f64) as i64)));
 }
 
 /// Alarm mode while the pool rises, and back to the usual interval.
 fn alarm(plan: &mut FieldPlan, address: Address, fastest_s: u32) {
     let Some(usual_s) = plan.logger(address).map(|logger| logger.interval_s) else { return };
-    let storm = Physics::new(plan.seed, plan.from_unix_s).first_storm_unix_s();
-    let begins = storm + 6 * HOUR_S + (2.0 * HOUR_S as f64 * chance(plan, address, 7)) as i64;
-    let ends = storm + 5 * DAY_S;
+    let storm = Physics::new(plan.seed, plan.from).first_storm();
+    let begins = storm.later(6 * HOUR_S + (2.0 * HOUR_S as f64 * chance(plan, address, 7)) as i64);
+    let ends = storm.later(5 * DAY_S);
     plan.interval_changes.extend([
-        IntervalChange { address, at_unix_s: begins, interval_s: fastest_s },
-        IntervalChange { address, at_unix_s: ends, interval_s: usual_s },
+        IntervalChange { address, at: begins, interval_s: fastest_s },
+        IntervalChange { address, at: ends, interval_s: usual_s },
     ]);
 }
 
-fn new_cell(plan: &mut FieldPlan, address: Address, at_unix_s: i64, clock_set_after_s: Option<u32>) {
-    plan.openings.push((address, at_unix_s - OPENED_BEFORE_S));
-    plan.battery_swaps.push(BatterySwap { address, at_unix_s, names_previous: true, clock_set_after_s });
+fn new_cell(plan: &mut FieldPlan, address: Address, at: TrueTime, clock_set_after_s: Option<u32>) {
+    plan.openings.push((address, at.later(-OPENED_BEFORE_S)));
+    plan.battery_swaps.push(BatterySwap { address, at, names_previous: true, clock_set_after_s });
 }
 
-fn new_unit(plan: &mut FieldPlan, address: Address, at_unix_s: i64, stopped_before_s: u32) {
+fn new_unit(plan: &mut FieldPlan, address: Address, at: TrueTime, stopped_before_s: u32) {
     let Some(unit) = plan.logger(address).map(|logger| logger.unit + NEW_UNIT_STEP) else { return };
-    plan.unit_replacements.push(UnitReplacement { address, at_unix_s, unit, stopped_before_s });
+    plan.unit_replacements.push(UnitReplacement { address, at, unit, stopped_before_s });
 }

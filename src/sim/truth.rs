@@ -9,6 +9,7 @@
 use super::life::{LoggerTruth, TruthRecord};
 use super::plan::FieldPlan;
 use super::sealer::Sealer;
+use super::true_time::TrueTime;
 use super::{logger, physics::Physics};
 use crate::text::rfc3339;
 use crate::wire::record::Record;
@@ -24,30 +25,25 @@ use std::sync::Arc;
 pub struct Truth {
     loggers: BTreeMap<Address, LoggerTruth>,
     sealer: Arc<Sealer>,
-    to_unix_s: i64,
+    end: TrueTime,
     /// When what is heard now comes over the line.
-    line_at_unix_s: Option<i64>,
+    line_at: Option<TrueTime>,
 }
 
 impl Truth {
     /// Lets every logger live through the plan. Nothing is heard yet.
     pub fn new(plan: &FieldPlan) -> Self {
-        let physics = Physics::new(plan.seed, plan.from_unix_s);
+        let physics = Physics::new(plan.seed, plan.from);
         let mut loggers = BTreeMap::new();
         for of in &plan.loggers {
             loggers.entry(of.address).or_insert_with(|| logger::live(plan, of, &physics));
         }
-        Self {
-            loggers,
-            sealer: Arc::new(Sealer::new(plan)),
-            to_unix_s: plan.to_unix_s(),
-            line_at_unix_s: None,
-        }
+        Self { loggers, sealer: Arc::new(Sealer::new(plan)), end: plan.end(), line_at: None }
     }
 
     /// When the field ends.
-    pub fn to_unix_s(&self) -> i64 {
-        self.to_unix_s
+    pub fn end(&self) -> TrueTime {
+        self.end
     }
 
     /// All loggers.
@@ -135,8 +131,8 @@ impl Truth {
     }
 
     /// Says when what is heard from here on comes over the line; `None`: not known, or by hand.
-    pub fn set_line_time(&mut self, at_unix_s: Option<i64>) {
-        self.line_at_unix_s = at_unix_s;
+    pub fn set_line_time(&mut self, at: Option<TrueTime>) {
+        self.line_at = at;
     }
 
     /// Says that a record is held after all; `true` if it was not before.
@@ -145,7 +141,7 @@ impl Truth {
         let Some(index) = logger.index(identity) else { return false };
         let record = &mut logger.records[index];
         if !record.heard {
-            record.heard_at_unix_s = self.line_at_unix_s;
+            record.heard_at = self.line_at;
         }
         !std::mem::replace(&mut record.heard, true)
     }
@@ -154,7 +150,7 @@ impl Truth {
     pub fn forget_heard(&mut self) {
         for record in self.loggers.values_mut().flat_map(|logger| &mut logger.records) {
             record.heard = false;
-            record.heard_at_unix_s = None;
+            record.heard_at = None;
         }
     }
 
@@ -207,7 +203,7 @@ impl Line<'_> {
             sequence: record.identity.sequence.number(),
             kind: "opaque",
             time: rfc3339(i64::from(record.time)),
-            made_at: rfc3339(record.made_at_unix_s),
+            made_at: rfc3339(record.made_at),
             battery_mv: None,
             board_centi_c: None,
             counts: None,

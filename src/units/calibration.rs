@@ -391,8 +391,8 @@ impl Calibrations {
         }
         let entries = self.derived_of(name);
         for (at, entry) in entries.iter().enumerate() {
-            let begins = if at == 0 { GatewayTime(i64::MIN) } else { entry.from };
-            let ends = entries.get(at + 1).map_or(GatewayTime(i64::MAX), |next| next.from);
+            let begins = if at == 0 { GatewayTime::MIN } else { entry.from };
+            let ends = entries.get(at + 1).map_or(GatewayTime::MAX, |next| next.from);
             if let Some(first) = entry.of.first() {
                 self.add_leads(points, first, (from.max(begins), to.min(ends)), levels - 1, leads);
             }
@@ -405,7 +405,7 @@ impl Calibrations {
                     .map(|stay| Lead {
                         stay,
                         from: from.max(stay.from),
-                        to: to.min(stay.until.unwrap_or(GatewayTime(i64::MAX))),
+                        to: to.min(stay.until.unwrap_or(GatewayTime::MAX)),
                     })
                     .filter(|lead| lead.from < lead.to),
             );

@@ -1,12 +1,12 @@
 //! A backup that was made, and the earlier ones that must be kept, in words and as JSON.
 
-use crate::ledger::care::backup::Made;
+use crate::ledger::care::backup::BackupMade;
 use crate::record::backups::BackupToKeep;
 use crate::text::{counted, local, thousands};
 use serde::Serialize;
 
 /// What was made, and what to do with it.
-pub fn text(made: &Made, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
+pub fn text(made: &BackupMade, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
     let mut text = format!(
         "{}: {} bytes, {}, verified\nSHA-256 {}\nNext: take the file away from the gateway, and note the digest beside it.\n",
         made.file.display(),
@@ -37,11 +37,11 @@ pub fn text(made: &Made, keep: &[BackupToKeep], utc_offset_s: i32) -> String {
 #[derive(Serialize)]
 struct BackupJson<'a> {
     #[serde(flatten)]
-    made: &'a Made,
+    made: &'a BackupMade,
     keep: &'a [BackupToKeep],
 }
 
 /// The same as JSON.
-pub fn as_json<'a>(made: &'a Made, keep: &'a [BackupToKeep]) -> impl Serialize + use<'a> {
+pub fn as_json<'a>(made: &'a BackupMade, keep: &'a [BackupToKeep]) -> impl Serialize + use<'a> {
     BackupJson { made, keep }
 }

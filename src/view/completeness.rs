@@ -1,6 +1,6 @@
 //! Completeness in words, as CSV and as JSON.
 
-use crate::report::completeness::{CompletenessWanted, Counts, FROM_THE_FIRST, LoggerCounts, Span};
+use crate::report::completeness::{CompletenessWanted, Counts, LoggerCounts, Span};
 use crate::report::service::Service;
 use crate::text::{as_rfc3339, csv_cell, rfc3339, thousands};
 use crate::time::GatewayTime;
@@ -49,7 +49,7 @@ pub fn page(
     );
     if let (false, Some(span)) = (wanted.by_month, wanted.spans.first()) {
         let from =
-            if span.from == FROM_THE_FIRST { "the first record".to_owned() } else { frame.at(span.from) };
+            if span.from == GatewayTime::MIN { "the first record".to_owned() } else { frame.at(span.from) };
         text += &prose(&format!("The span is from {from} to before {}.", frame.at(span.to)), columns);
     }
     text.push('\n');
@@ -263,7 +263,7 @@ pub fn as_json<'a>(
     service: &'a Service,
 ) -> impl Serialize + use<'a> {
     let span = |(span, counts): (&Span, &Counts)| SpanJson {
-        from: Some(span.from).filter(|&from| from > FROM_THE_FIRST),
+        from: Some(span.from).filter(|&from| from > GatewayTime::MIN),
         to: span.to,
         counts: counts.into(),
     };
@@ -295,7 +295,7 @@ pub fn csv(frame: Frame<'_>, wanted: &CompletenessWanted, counts: &[LoggerCounts
         let spans = wanted.spans.iter().map(Some).zip(&of.spans);
         for (span, counts) in spans.chain([(None, &of.all)]) {
             let time = |at: Option<GatewayTime>| {
-                at.filter(|&at| at > FROM_THE_FIRST).map(rfc3339).unwrap_or_default()
+                at.filter(|&at| at > GatewayTime::MIN).map(rfc3339).unwrap_or_default()
             };
             text += &format!(
                 "{},{},{},{},{},{},{},{},{},{},{},{},{}\r\n",

@@ -43,8 +43,8 @@ pub fn nothing(request: &Request, held: Option<(LoggerTime, LoggerTime)>) -> Str
 fn span(span: Option<(GatewayTime, GatewayTime)>) -> String {
     match span {
         None => "at any time".to_owned(),
-        Some((GatewayTime(i64::MIN), to)) => format!("before {}", rfc3339(to)),
-        Some((from, GatewayTime(i64::MAX))) => format!("from {} on", rfc3339(from)),
+        Some((GatewayTime::MIN, to)) => format!("before {}", rfc3339(to)),
+        Some((from, GatewayTime::MAX)) => format!("from {} on", rfc3339(from)),
         Some((from, to)) => format!("from {} until before {}", rfc3339(from), rfc3339(to)),
     }
 }

@@ -27,6 +27,7 @@ pub mod backup;
 pub mod check;
 pub mod compared;
 pub mod completeness;
+pub mod enrol;
 pub mod export;
 pub mod frame;
 pub mod gaps;

@@ -1,6 +1,6 @@
 //! What a restore did or would do, and what the present ledger has more than the backup, in words.
 
-use crate::ledger::care::restore::{More, Restored};
+use crate::ledger::care::restore::{MoreThanBackup, Restored};
 use crate::ledger::care::site::SitesCompared;
 use crate::record::coverage::LoggerRange;
 use crate::text::{counted, thousands};
@@ -50,7 +50,7 @@ fn in_place(ledger: &Path, replaced: Option<&Path>) -> String {
 }
 
 /// What the present ledger has more; nothing where it has not.
-pub fn more(more: &More) -> String {
+pub fn more(more: &MoreThanBackup) -> String {
     if more.is_nothing() {
         return String::new();
     }

@@ -94,7 +94,7 @@ fn the_handbook_names_every_exit_code_and_every_notice() {
     for code in [stonechat::cli::DONE, stonechat::cli::NO, stonechat::cli::USAGE, stonechat::cli::COULD_NOT] {
         assert!(handbook.contains(&format!("\n| {code} | ")), "{code}");
     }
-    for kind in stonechat::report::conditions::Kind::ALL {
+    for kind in stonechat::report::conditions::ConditionKind::ALL {
         let kind = kind.name();
         assert!(handbook.contains(&format!("\n| `{kind}` | ")), "{kind}");
     }

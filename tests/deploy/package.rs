@@ -242,7 +242,7 @@ fn it_installs_upgrades_and_goes_and_the_ledger_and_the_keys_stay() {
 }
 
 fn plan() -> FieldPlan {
-    FieldPlan::harrow_tarn(5, 6, 1_780_000_000, 2).with_faults(FaultRates::none())
+    FieldPlan::harrow_tarn(5, 6, stonechat::sim::TrueTime(1_780_000_000), 2).with_faults(FaultRates::none())
 }
 
 /// Starts the daemon by other programs, feeds it a field, reloads and stops it, and gives what it said.

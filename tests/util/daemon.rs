@@ -7,7 +7,7 @@ use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::time::{Duration, Instant};
 use stonechat::link::pty::PtyMaster;
 use stonechat::sim::FieldPlan;
-use stonechat::state::DaemonState;
+use stonechat::state::{DaemonState, Phase};
 use stonechat::time::GatewayTime;
 
 /// How long an awaited event may take before the test fails.
@@ -197,7 +197,7 @@ pub fn seems_to_run(runtime_dir: &Path, now: i64) {
         started_at: GatewayTime(now - 400 * 86_400),
         written_at: GatewayTime(now - 4),
         clock_synchronised: true,
-        phase: "running".to_owned(),
+        phase: Phase::Running,
         radios: vec![radio],
         ..DaemonState::default()
     };

@@ -91,10 +91,10 @@ pub fn receive(path: &Path, plan: &FieldPlan, emissions: &[Emission]) {
     let mut intake = Intake::new(&ledger.radios(&["mast"]).unwrap());
     for (at, part) in emissions.chunks(1000).enumerate() {
         for emission in part {
-            let now = Stamp { unix_s: emission.at_unix_s, synchronised: true };
+            let now = Stamp { unix_s: emission.at.unix_s(), synchronised: true };
             intake.bytes(0, &emission.bytes, &roster, &mut keyring, now);
         }
-        let now = Stamp { unix_s: part.last().unwrap().at_unix_s, synchronised: true };
+        let now = Stamp { unix_s: part.last().unwrap().at.unix_s(), synchronised: true };
         intake.close_windows(now);
         ledger.append(&intake.batch, &roster, now).unwrap();
         intake.batch.clear();

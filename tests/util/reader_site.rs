@@ -33,8 +33,9 @@ impl Site {
     /// With so many loggers; the last record of each is held.
     pub fn with(loggers: usize, is_missing: impl Fn(Address, u32) -> bool) -> Self {
         let dir = tempfile::tempdir().unwrap();
-        let plan =
-            FieldPlan::harrow_tarn(5, loggers, FROM, 8).without_incidents().with_faults(FaultRates::none());
+        let plan = FieldPlan::harrow_tarn(5, loggers, stonechat::sim::TrueTime(FROM), 8)
+            .without_incidents()
+            .with_faults(FaultRates::none());
         plan.write_config(dir.path(), "/nowhere/radio", 1.0).unwrap();
         let truth = Field::new(plan.clone()).run_out().truth;
         let logger = &plan.loggers[0];
@@ -62,14 +63,14 @@ impl Site {
         let radio = ledger.radios(&["mast"]).unwrap()[0];
         let mut batch = Batch::default();
         for record in records {
-            let at = Stamp { unix_s: record.made_at_unix_s, synchronised: true };
+            let at = Stamp { unix_s: record.made_at.unix_s(), synchronised: true };
             let reception = Some(Reception { radio, at, signal: None });
             let identity = record.identity;
             let arrival =
                 Arrival { identity, slot: Some(record.slot), reception, import: None, stored_at: None };
             batch.push_record(arrival, &record.plaintext);
         }
-        let now = Stamp { unix_s: self.plan.to_unix_s(), synchronised: true };
+        let now = Stamp { unix_s: self.plan.end().unix_s(), synchronised: true };
         ledger.append(&batch, &self.plan.to_roster(), now).unwrap();
     }
 

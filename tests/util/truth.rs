@@ -78,7 +78,7 @@ pub fn ledger_equals_truth(ledger: &Path, truth: &Truth, roster: &Roster) {
     let reader = Reader::open(ledger).unwrap();
     let report = reader
         .read(|snapshot| {
-            gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(truth.to_unix_s()), |_| true)
+            gaps::report(roster, snapshot.coverage(), snapshot, GatewayTime(truth.end().unix_s()), |_| true)
         })
         .unwrap();
     let reported: Vec<(u16, u32, u32, u32)> = report

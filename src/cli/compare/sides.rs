@@ -5,7 +5,7 @@ use crate::cli::print::Progress;
 use crate::config::{self, Config};
 use crate::files::{self, Wanted};
 use crate::hand::opened::open_dumps;
-use crate::ledger::care::compare::{Records, Side};
+use crate::ledger::care::compare::{ComparedSide, Records};
 use crate::ledger::care::{stranger, verify};
 use crate::ledger::db::error::Error;
 use crate::view::compared::{DumpsRead, NamedSide, name_of, not_opened};
@@ -66,12 +66,12 @@ pub fn side(
     dumps: Option<(Records, DumpsRead)>,
     anew: bool,
     progress: &Progress,
-) -> Result<(NamedSide, Side), Exit> {
+) -> Result<(NamedSide, ComparedSide), Exit> {
     let name = name_of(path);
     if let Some((records, read)) = dumps {
-        return Ok((NamedSide { name, dumps: Some(read) }, Side::records(records)));
+        return Ok((NamedSide { name, dumps: Some(read) }, ComparedSide::records(records)));
     }
     let read = |rows: u64| progress.say(&format!("reading {name}: {rows} rows …"));
-    let side = Side::ledger(path, anew, read).map_err(|error| not_read(path, &error))?;
+    let side = ComparedSide::ledger(path, anew, read).map_err(|error| not_read(path, &error))?;
     Ok((NamedSide { name, dumps: None }, side))
 }

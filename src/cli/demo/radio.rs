@@ -4,8 +4,9 @@ use super::super::print::Progress;
 use super::daemon::PATIENCE;
 use crate::files::{self, Own};
 use crate::link::pty::PtyMaster;
-use crate::sim::{Field, FieldPlan, Span};
+use crate::sim::{Field, FieldPlan, Span, TrueTime};
 use crate::text::counted;
+use crate::time::GatewayTime;
 use std::io::Write;
 use std::path::Path;
 
@@ -17,19 +18,20 @@ const STORM_S: i64 = 36 * 3600;
 
 pub fn plan(seed: u64, days: u32) -> FieldPlan {
     // It ends now, on a whole step, so that reports read like today's.
-    let end = crate::time::now().unix_s() / STEP_S * STEP_S;
-    let from = end - i64::from(days) * 86_400;
+    let now = crate::time::now();
+    let end = TrueTime::when_gateway_shows(now.later(-(now.unix_s() % STEP_S)));
+    let from = end.later(-i64::from(days) * 86_400);
     let mut plan = FieldPlan::harrow_tarn(seed, LOGGERS, from, days);
-    let storm = from + plan.duration_s * 35 / 100;
-    plan.radio_outages = vec![Span::new(storm, storm + STORM_S.min(plan.duration_s / 4))];
+    let storm = from.later(plan.duration_s * 35 / 100);
+    plan.radio_outages = vec![Span::new(storm, storm.later(STORM_S.min(plan.duration_s / 4)))];
     plan
 }
 
-/// Puts the simulated time where the daemon reads it; by rename, so that it never reads half a number.
-pub fn set_clock(file: &Path, unix_s: i64) -> Result<(), String> {
+/// Puts the gateway's time where the daemon reads it; by rename, so that it never reads half a number.
+pub fn set_clock(file: &Path, now: GatewayTime) -> Result<(), String> {
     let beside = file.with_extension("new");
     files::open_own(&beside, Own::New, 0o644)
-        .and_then(|mut beside| beside.write_all(unix_s.to_string().as_bytes()))
+        .and_then(|mut beside| beside.write_all(now.unix_s().to_string().as_bytes()))
         .and_then(|()| files::take_name(&beside, file, true))
         .map_err(|error| format!("{}: {error}", file.display()))
 }
@@ -39,27 +41,27 @@ pub fn transmit(field: &mut Field, pty: &mut PtyMaster, clock: &Path) -> Result<
     let at_pty = |error: std::io::Error| format!("the pseudo-terminal: {error}");
     let progress = Progress::new();
     let days = field.plan().duration_s / 86_400;
-    let (from, mut sent) = (field.plan().from_unix_s, 0);
+    let (from, mut sent) = (field.plan().from, 0);
     let mut next = field.next();
     let mut now = from;
     let mut bytes = Vec::new();
     while next.is_some() {
-        now += STEP_S;
+        now = now.later(STEP_S);
         bytes.clear();
-        while let Some(emission) = next.take_if(|emission| emission.at_unix_s < now) {
+        while let Some(emission) = next.take_if(|emission| emission.at < now) {
             bytes.extend(emission.bytes);
             sent += 1;
             next = field.next();
         }
-        set_clock(clock, now)?;
+        set_clock(clock, now.by_gateway())?;
         if !bytes.is_empty() {
             pty.write_within(&bytes, PATIENCE).map_err(at_pty)?;
             pty.wait_drained(PATIENCE).map_err(at_pty)?;
         }
-        if (now - from) % 86_400 == 0 {
+        if now.since(from) % 86_400 == 0 {
             progress.say(&format!(
                 "   day {} of {days}, {} sent",
-                (now - from) / 86_400,
+                now.since(from) / 86_400,
                 counted(sent, "frame")
             ));
         }

@@ -3,7 +3,7 @@
 //! One reader knows sequence numbers, the other writes local time to the minute and rounds. They are written from the
 //! simulated memories into a folder of their own, with the layouts that read them.
 
-use crate::files::{self, How};
+use crate::files::{self, PutOptions};
 use crate::ledger::read::snapshot::Reader;
 use crate::sim::styles::{StyleFile, readings, two_styles};
 use crate::sim::{FieldPlan, Truth};
@@ -13,7 +13,7 @@ use std::io;
 use std::path::Path;
 
 /// How files are made that are not there yet.
-pub const ONCE: How = How { replace: false, mode: 0o644 };
+pub const ONCE: PutOptions = PutOptions { replace: false, mode: 0o644 };
 /// Which of the field's loggers have been read with a reader that knows sequence numbers.
 const NUMBERED: usize = 9;
 
@@ -48,7 +48,7 @@ pub fn write(
             return Ok(None);
         };
         let units: Vec<_> = logger.channels.iter().map(|channel| channel.raw_unit()).collect();
-        let memory = truth.memory_at(address, truth.to_unix_s());
+        let memory = truth.memory_at(address, truth.end());
         let file = pick(two_styles(address, &units, memory));
         let path = folder.join(&file.name);
         files::put(&path, &file.bytes, ONCE)?;

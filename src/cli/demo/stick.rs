@@ -58,7 +58,7 @@ pub fn copy_memories(truth: &mut Truth, stick: &Path) -> std::io::Result<u64> {
     let (mut brought, mut files) = (Vec::new(), 0);
     for &address in addresses.iter().filter(|&&address| Some(address) != elsewhere) {
         files += 1;
-        let memory = truth.memory_at(address, truth.to_unix_s());
+        let memory = truth.memory_at(address, truth.end());
         if Some(address) == as_csv {
             let (csv, taken) = truth.own_csv(address);
             files::put(&stick.join(format!("{address}.csv")), csv.as_ref(), ONCE)?;

@@ -39,7 +39,7 @@ impl Story<'_> {
         pty.link_at(&port).map_err(|error| format!("{}: {error}", port.display()))?;
         let plan = field.plan();
         plan.write_config(&self.dir, &port.display().to_string(), 0.1).map_err(|error| error.to_string())?;
-        radio::set_clock(&clock, plan.from_unix_s)?;
+        radio::set_clock(&clock, plan.from.by_gateway())?;
         let mut daemon = Daemon::start(&self.dir, &clock)?;
         daemon.await_listening(&self.dir)?;
         let started = Instant::now();

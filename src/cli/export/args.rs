@@ -176,7 +176,7 @@ impl Args {
                 rfc3339(to)
             ));
         }
-        let span = (from.unwrap_or(GatewayTime(i64::MIN)), to.unwrap_or(GatewayTime(i64::MAX)));
+        let span = (from.unwrap_or(GatewayTime::MIN), to.unwrap_or(GatewayTime::MAX));
         Ok((from.is_some() || to.is_some()).then_some(span))
     }
 

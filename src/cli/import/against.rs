@@ -7,7 +7,7 @@ use crate::cli::print::{print, print_json};
 use crate::hand::Looks;
 use crate::hand::cover::{Found, Wanted};
 use crate::hand::inputs::{Inputs, NotTaken, gather};
-use crate::hand::plan::NotPlanned;
+use crate::hand::plan::PlanError;
 use crate::view::import as view;
 use crate::view::term;
 use std::io::Write;
@@ -33,7 +33,7 @@ pub(super) fn run(config_path: &Path, wanted: &Path, args: &Args, out: &mut dyn 
     let mut found = Found::default();
     for input in inputs {
         let mut desk = Desk::new(&input.name, input.size, None);
-        let read = input.open().map_err(NotPlanned::Read).and_then(|mut reader| match input.looks {
+        let read = input.open().map_err(PlanError::Read).and_then(|mut reader| match input.looks {
             Looks::OwnCsv => found.own_csv(&mut reader, &mut desk),
             Looks::OtherText if let Some(layout) = &layout => {
                 found.by_layout(&input.name, &mut reader, (layout, logger), &roster, &mut desk)

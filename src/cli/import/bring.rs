@@ -13,7 +13,7 @@ use crate::hand::Looks;
 use crate::hand::effect::changes;
 use crate::hand::inputs::{Input, Inputs, NotTaken, gather};
 use crate::hand::outcome::{ImportOutcome, Imported};
-use crate::hand::plan::{NotPlanned, Planning};
+use crate::hand::plan::{PlanError, Planning};
 use crate::hand::refusals::RefusedFile;
 use crate::ledger::read::snapshot::Reader;
 use crate::ledger::write::import::Planner;
@@ -87,7 +87,7 @@ fn plan(
     for input in inputs {
         match plan_one(&mut planning, &input, style, refused.as_mut()) {
             Ok(()) => {}
-            Err(NotPlanned::Ledger(error)) => return Err(error.into()),
+            Err(PlanError::Ledger(error)) => return Err(error.into()),
             Err(why) => {
                 not_taken.push(NotTaken { name: input.name, why: why.to_string(), is_mistake: true });
             }
@@ -132,9 +132,9 @@ fn plan_one(
     input: &Input,
     style: Option<Style<'_>>,
     refused: Option<&mut RefusedFile>,
-) -> Result<(), NotPlanned> {
+) -> Result<(), PlanError> {
     let mut desk = Desk::new(&input.name, input.size, refused);
-    let mut reader = input.open().map_err(NotPlanned::Read)?;
+    let mut reader = input.open().map_err(PlanError::Read)?;
     let planned = match (input.looks, style) {
         (Looks::OtherText, Some((layout, logger))) => {
             planning.by_layout(&input.name, &mut reader, input.size, layout, logger, &mut desk)

@@ -4,9 +4,9 @@ use super::desk::Desk;
 use crate::cli::exit::{DONE, Exit, NO};
 use crate::cli::print::{print, print_json};
 use crate::hand::Looks;
-use crate::hand::describe::{NotDescribed, describe};
+use crate::hand::describe::{DescribeError, describe};
 use crate::hand::inputs;
-use crate::hand::plan::NotPlanned;
+use crate::hand::plan::PlanError;
 use crate::view::import::description_json;
 use std::io::Write;
 use std::path::Path;
@@ -16,7 +16,7 @@ pub(super) fn run(file: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Ex
     let (input, name) =
         inputs::one(file).map_err(|why| Exit::could_not(format!("{}: {why}", file.display())))?;
     let mut desk = Desk::new(&name, input.size, None);
-    let read = input.open().map_err(|error| NotDescribed::Read(NotPlanned::Read(error)));
+    let read = input.open().map_err(|error| DescribeError::Read(PlanError::Read(error)));
     let seen = read.and_then(|mut reader| describe(&name, &mut reader, input.size, &mut desk));
     desk.done();
     match seen {
@@ -27,8 +27,8 @@ pub(super) fn run(file: &Path, json: bool, out: &mut dyn Write) -> Result<u8, Ex
             Ok(print(out, &format!("{own}{}", seen.text()), DONE))
         }
         Ok(seen) => Ok(print(out, &seen.text(), DONE)),
-        Err(NotDescribed::Read(why)) => Err(Exit::could_not(format!("{name}: {why}"))),
-        Err(why @ NotDescribed::NoColumns) => {
+        Err(DescribeError::Read(why)) => Err(Exit::could_not(format!("{name}: {why}"))),
+        Err(why @ DescribeError::NoColumns) => {
             say!("stonechat: {name}: {why}");
             Ok(NO)
         }

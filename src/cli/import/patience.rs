@@ -1,7 +1,7 @@
 //! Waiting for the ledger's write lock.
 
 use crate::cli::print::Progress;
-use crate::ledger::write::import::NotImported;
+use crate::ledger::write::import::ImportError;
 use crate::ledger::{Error, Ledger, Response, actor};
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -26,9 +26,9 @@ impl MayBeBusy for Error {
     }
 }
 
-impl MayBeBusy for NotImported {
+impl MayBeBusy for ImportError {
     fn is_busy(&self) -> bool {
-        matches!(self, NotImported::Ledger(error) if error.is_busy())
+        matches!(self, ImportError::Ledger(error) if error.is_busy())
     }
 }
 

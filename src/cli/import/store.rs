@@ -5,7 +5,7 @@ use crate::cli::print::Progress;
 use crate::config::Config;
 use crate::hand::outcome::{Imported, NotWritten, Written};
 use crate::hand::plan::FilePlan;
-use crate::ledger::write::import::{self, Evidence, NotImported};
+use crate::ledger::write::import::{self, ImportError, ImportEvidence};
 use crate::ledger::{Ledger, Response, lock_holder};
 use crate::record::download::Item;
 use crate::record::judge::Outcome;
@@ -64,13 +64,13 @@ impl Store<'_> {
 }
 
 /// What is kept of a file with its import.
-fn evidence(file: &FilePlan, by: &str) -> Evidence {
+fn evidence(file: &FilePlan, by: &str) -> ImportEvidence {
     let mut refused: BTreeMap<String, u64> =
         file.refused.iter().map(|(&kind, group)| (kind.to_owned(), group.count)).collect();
     if file.conflicts_not_handed_in() > 0 {
         refused.insert(Outcome::Conflict.name().to_owned(), file.conflicts_not_handed_in());
     }
-    Evidence {
+    ImportEvidence {
         file: file.name.clone(),
         size_bytes: file.size_bytes,
         sha256: file.sha256.clone(),
@@ -96,9 +96,9 @@ fn written(imported: &import::Imported) -> Written {
     }
 }
 
-fn not_written(error: NotImported, config: &Config) -> NotWritten {
+fn not_written(error: ImportError, config: &Config) -> NotWritten {
     match error {
-        NotImported::Ledger(error) => match error.response() {
+        ImportError::Ledger(error) => match error.response() {
             Response::Locked => {
                 let holder = lock_holder(&config.ledger.path).map(|holder| holder.to_string());
                 NotWritten::Busy { why: error.to_string(), holder }
@@ -106,7 +106,7 @@ fn not_written(error: NotImported, config: &Config) -> NotWritten {
             Response::Unsynced => NotWritten::NotCertain(error.to_string()),
             _ => NotWritten::Failed(error.to_string()),
         },
-        NotImported::PlanIsOld => NotWritten::PlanIsOld,
-        NotImported::Refused(rows) => NotWritten::RowsRefused(rows),
+        ImportError::PlanIsOld => NotWritten::PlanIsOld,
+        ImportError::Refused(rows) => NotWritten::RowsRefused(rows),
     }
 }

@@ -7,10 +7,12 @@
 //! Promises: no key enters a pipe, an existing file, a log, an error or a buffer that is not wiped.
 
 mod args;
+mod derive;
 mod output;
 mod sheet;
 
-pub use output::fresh;
+pub use output::{fresh, is_there, to_new_file, to_terminal};
+pub use sheet::Sheet;
 
 use super::args::open;
 use super::exit::{DONE, Exit, code};
@@ -19,8 +21,8 @@ use crate::ledger::read::snapshot::Reader;
 use crate::report::key_slots::{key_slots, running_keys};
 use crate::seal::hex;
 use crate::view::key_slots::{Named, json, text};
-pub use args::facts;
-use args::{DeriveArgs, NewArgs, SlotArgs, keyring_of, logger_of};
+use args::{DeriveArgs, NewArgs, SlotArgs, logger_of};
+pub use args::{facts, keyring_of};
 use std::io::Write;
 use std::path::Path;
 use zeroize::Zeroizing;
@@ -45,7 +47,7 @@ pub enum Command {
 pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> u8 {
     code(match command {
         Command::New(args) => new(args, out),
-        Command::Derive(args) => sheet::derive(config_path, args, out),
+        Command::Derive(args) => derive::derive(config_path, args, out),
         Command::Slot(args) => slot(config_path, args, out),
     })
 }

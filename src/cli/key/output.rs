@@ -6,7 +6,7 @@ use crate::files::{self, Own};
 use rustix::rand::{GetRandomFlags, getrandom};
 use std::io::{self, ErrorKind, IsTerminal, Write};
 use std::os::fd::AsFd;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Where keys go.
 #[derive(clap::Args)]
@@ -45,27 +45,37 @@ impl Output {
         out: &mut dyn Write,
         fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
     ) -> Result<u8, Exit> {
-        let Some(path) = &self.file else {
-            let terminal = io::stdout().as_fd().try_clone_to_owned().map(files::unbuffered);
-            let written = terminal.and_then(|mut terminal| fill(&mut terminal));
-            return written.map(|()| DONE).map_err(|error| Exit::could_not(format!("cannot print: {error}")));
-        };
+        let Some(path) = &self.file else { return to_terminal(fill).map(|()| DONE) };
+        to_new_file(path, fill)?;
         let shown = path.display();
-        let mut file = match files::open_own(path, Own::New, 0o600) {
-            Ok(file) => file,
-            Err(error) if error.kind() == ErrorKind::AlreadyExists => {
-                return Err(Exit::usage(format!(
-                    "{shown} is there already, and a key is never written over anything; name a new file"
-                )));
-            }
-            Err(error) => return Err(Exit::could_not(format!("{shown} cannot be made: {error}"))),
-        };
-        let written = fill(&mut file).and_then(|()| file.sync_all()).and_then(|()| files::sync_folder(path));
-        if let Err(error) = written {
-            // It was made a moment ago and holds a part of what it should.
-            files::remove_own(path);
-            return Err(Exit::could_not(format!("{shown} cannot be written: {error}")));
-        }
         Ok(print(out, &format!("{shown}, which only its owner can read, holds {what}\n"), DONE))
     }
+}
+
+/// Prints keys on the terminal.
+pub fn to_terminal(fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<(), Exit> {
+    let terminal = io::stdout().as_fd().try_clone_to_owned().map(files::unbuffered);
+    let written = terminal.and_then(|mut terminal| fill(&mut terminal));
+    written.map_err(|error| Exit::could_not(format!("cannot print: {error}")))
+}
+
+/// Writes keys into a new file, which only its owner can read.
+pub fn to_new_file(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<(), Exit> {
+    let shown = path.display();
+    let mut file = match files::open_own(path, Own::New, 0o600) {
+        Ok(file) => file,
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => return Err(Exit::usage(is_there(path))),
+        Err(error) => return Err(Exit::could_not(format!("{shown} cannot be made: {error}"))),
+    };
+    let written = fill(&mut file).and_then(|()| file.sync_all()).and_then(|()| files::sync_folder(path));
+    written.map_err(|error| {
+        // It was made a moment ago and holds a part of what it should.
+        files::remove_own(path);
+        Exit::could_not(format!("{shown} cannot be written: {error}"))
+    })
+}
+
+/// Why a name is refused that is taken.
+pub fn is_there(path: &Path) -> String {
+    format!("{} is there already, and a key is never written over anything; name a new file", path.display())
 }

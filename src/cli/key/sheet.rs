@@ -1,113 +1,59 @@
-//! `stonechat key derive`: key sheets, of one logger or of all, for whoever programs them.
+//! A key sheet: what the programmer of a logger needs.
 
-use super::super::args::open;
-use super::super::exit::{DONE, Exit, NO, USAGE};
-use super::args::{DeriveArgs, facts, keyring_of, logger_of};
-use crate::config::Config;
-use crate::config::slot_choice::{Past, SlotError, chosen, of_replacement};
-use crate::ledger::Error;
-use crate::ledger::read::snapshot::Reader;
+use super::args::facts;
+use crate::config::slot_choice::{Past, SlotError};
 use crate::record::roster::Logger;
-use crate::report::key_slots::{KeyFacts, first_epoch, pasts};
+use crate::report::key_slots::{EpochAdvice, KeySource, first_epoch};
 use crate::seal::SlotKey;
 use crate::seal::keyring::Keyring;
-use crate::text::{counted, local, offset_label};
-use crate::time::{self, GatewayTime};
-use crate::view::key_sheet::{epoch, heading};
+use crate::text::{local, offset_label};
+use crate::time::GatewayTime;
+use crate::view::key_sheet::epoch;
+use crate::view::term::paragraph;
 use crate::wire::frame;
-use crate::wire::seq::{Address, Slot};
-use std::collections::BTreeMap;
+use crate::wire::seq::Slot;
 use std::io::{self, Write};
 use std::path::Path;
 
 /// One logger's part of a key sheet.
-struct Sheet<'a> {
+pub struct Sheet<'a> {
     logger: &'a Logger,
     slot: Slot,
-    key: SlotKey,
-    is_given: bool,
-    facts: KeyFacts,
+    /// The key itself.
+    pub key: SlotKey,
+    /// Where it comes from.
+    pub source: KeySource,
+    /// The epoch that a new unit begins with.
+    pub epoch: EpochAdvice,
     past: Past,
 }
 
-/// What the ledger says; nothing where there is none yet.
-fn past(config: &Config) -> Result<BTreeMap<Address, Past>, Error> {
-    match Reader::open(&config.ledger.path) {
-        Ok(reader) => reader.read(pasts),
-        Err(Error::Absent { .. }) => Ok(BTreeMap::new()),
-        Err(error) => Err(error),
+impl<'a> Sheet<'a> {
+    /// For a slot that was chosen.
+    pub fn of(
+        keyring: &Keyring,
+        keys_file: &Path,
+        logger: &'a Logger,
+        slot: Slot,
+        past: Past,
+        now: GatewayTime,
+    ) -> Result<Self, SlotError> {
+        let address = logger.address;
+        let no_key = || SlotError::NoKey { address, slot, keys_file: keys_file.to_owned() };
+        let key = keyring.key(address, slot).ok_or_else(no_key)?;
+        let facts = facts(keyring, address);
+        let source = if facts.given.contains(&slot) { KeySource::Given } else { KeySource::Derived };
+        let epoch = first_epoch(&facts, logger, &past, now);
+        Ok(Self { logger, slot, key, source, epoch, past })
     }
-}
 
-pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<u8, Exit> {
-    args.output.refuse_a_pipe()?;
-    let config = open(config_path)?;
-    let loggers: Vec<&Logger> = match args.logger {
-        Some(number) => vec![logger_of(&config, number)?],
-        None => config.roster.loggers().collect(),
-    };
-    let keyring = keyring_of(&config)?;
-    let mut past = match past(&config) {
-        Ok(past) => past,
-        // A slot that was used would let the old unit's keeper write the new one's records.
-        Err(error) if args.replacement => return Err(Exit::could_not(error)),
-        Err(error) => {
-            say!(
-                "stonechat: epochs and slots used before are not known ({error}); see to it that the new ones are \
-                 larger"
-            );
-            BTreeMap::new()
-        }
-    };
-    let (mut sheets, mut refused) = (Vec::new(), 0_usize);
-    for logger in loggers {
-        let past = past.remove(&logger.address).unwrap_or_default();
-        match sheet(&config, &keyring, logger, args, past) {
-            Ok(sheet) => sheets.push(sheet),
-            Err(error) => {
-                say!("stonechat: {error}");
-                refused += 1;
-            }
-        }
-    }
-    if sheets.is_empty() {
-        return Ok(USAGE);
-    }
-    let keys = counted(sheets.len() as u64, "key");
-    let what = format!("{keys}; delete it when the loggers are programmed");
-    let now = time::now();
-    args.output.hand_out(&what, out, |file| {
-        file.write_all(heading(&config.site.name, now).as_bytes())?;
-        sheets.iter().try_for_each(|sheet| sheet.write(now, config.site.utc_offset_s, file))
-    })?;
-    Ok(if refused == 0 { DONE } else { NO })
-}
-
-/// A logger's sheet, or why there is none.
-fn sheet<'a>(
-    config: &Config,
-    keyring: &Keyring,
-    logger: &'a Logger,
-    args: &DeriveArgs,
-    past: Past,
-) -> Result<Sheet<'a>, SlotError> {
-    let (address, keys_file) = (logger.address, config.keys_file.as_path());
-    let wanted = match args.replacement {
-        true => of_replacement(keyring, keys_file, address, &past)?,
-        false => args.slot.map(Slot),
-    };
-    let slot = chosen(keyring, keys_file, address, wanted, &past)?;
-    let no_key = || SlotError::NoKey { address, slot, keys_file: keys_file.to_owned() };
-    let key = keyring.key(address, slot).ok_or_else(no_key)?;
-    let facts = facts(keyring, address);
-    let is_given = facts.given.contains(&slot);
-    Ok(Sheet { logger, slot, key, is_given, facts, past })
-}
-
-impl Sheet<'_> {
-    fn write(&self, now: GatewayTime, utc_offset_s: i32, file: &mut dyn Write) -> io::Result<()> {
+    /// Writes it, its last line wrapped to `columns`.
+    pub fn write(&self, utc_offset_s: i32, columns: usize, file: &mut dyn Write) -> io::Result<()> {
         let address = self.logger.address;
-        let source = if self.is_given { "given in the keyring" } else { "derived from the site key" };
+        let source = match self.source {
+            KeySource::Given => "given in the keyring",
+            KeySource::Derived => "derived from the site key",
+        };
         let since = self.past.slots.iter().find(|&&(slot, _)| slot == self.slot);
         let since = since.map_or("has opened no frame yet".to_owned(), |&(_, at)| {
             format!("in use since {} {}", local(at, utc_offset_s), offset_label(utc_offset_s))
@@ -121,11 +67,12 @@ impl Sheet<'_> {
         )?;
         file.write_all(self.key.hex().as_bytes())?;
         let algorithm = self.key.algorithm();
-        let epoch = epoch(first_epoch(&self.facts, self.logger, &self.past, now));
+        let words = epoch(self.epoch);
         write!(
             file,
-            "\n  algorithm  {algorithm}; this key is {source}\n  format     wire format version {}\n  epoch      {epoch}\n",
-            frame::VERSION
+            "\n  algorithm  {algorithm}; this key is {source}\n  format     wire format version {}\n{}",
+            frame::VERSION,
+            paragraph("  epoch", 13, words.split(' '), columns)
         )
     }
 }

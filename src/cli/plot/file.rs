@@ -1,6 +1,6 @@
 //! A file that is there whole or not at all, and takes the place of none that nobody gave up.
 
-use crate::files::{self, How};
+use crate::files::{self, PutOptions};
 use std::path::Path;
 
 fn exists(path: &Path) -> String {
@@ -19,7 +19,7 @@ pub(super) fn may_write(path: &Path, force: bool) -> Result<(), String> {
 /// Writes the whole file, or nothing.
 pub(super) fn write(path: &Path, bytes: &[u8], force: bool) -> Result<(), String> {
     may_write(path, force)?;
-    match files::put(path, bytes, How { replace: force, mode: 0o640 }) {
+    match files::put(path, bytes, PutOptions { replace: force, mode: 0o640 }) {
         // Another process was quicker.
         Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Err(exists(path)),
         done => done.map_err(|error| {

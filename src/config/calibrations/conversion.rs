@@ -106,7 +106,6 @@ fn only(table: &Table<'_, '_>, fields: &[&Field]) {
     table.refuse_unknown(&all);
 }
 
-/// Reads it.
 pub(super) fn read(table: &Table<'_, '_>) -> Option<Conversion> {
     let kind = table.text(&KIND, NAME_LEN_MAX_CHARS)?.value;
     match kind {

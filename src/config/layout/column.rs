@@ -64,7 +64,6 @@ fn refuse_unknown(table: &Table<'_, '_>, more: &[&'static Field]) {
     table.refuse_unknown(&known);
 }
 
-/// What it is.
 fn what(table: &Table<'_, '_>) -> Option<Is> {
     match table.text(&IS, NAME_LEN_MAX_CHARS)?.value {
         is @ ("logger" | "epoch" | "sequence") => {

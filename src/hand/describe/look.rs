@@ -5,7 +5,7 @@ use super::style::{Beginning, beginning, candidates, encoding};
 use crate::config::layout::{Format, Style};
 use crate::hand::layout::{Decoded, Fields, each_line};
 use crate::hand::lines::{Line, Lines};
-use crate::hand::plan::{Listener, NotPlanned, pieces};
+use crate::hand::plan::{Listener, PlanError, pieces};
 use crate::when::civil::CivilTime;
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -35,10 +35,10 @@ pub struct Description {
 
 /// Why a file cannot be described.
 #[derive(Debug, thiserror::Error)]
-pub enum NotDescribed {
+pub enum DescribeError {
     /// It could not be read.
     #[error("{0}")]
-    Read(NotPlanned),
+    Read(PlanError),
     /// There are no rows of several columns in it.
     #[error("has no rows with a time and a number in columns; if it is a sealed dump, import it as it is")]
     NoColumns,
@@ -50,7 +50,7 @@ pub fn describe(
     input: &mut dyn Read,
     expected: Option<u64>,
     listener: &mut dyn Listener,
-) -> Result<Description, NotDescribed> {
+) -> Result<Description, DescribeError> {
     let mut looking = Looking {
         name,
         head: Vec::new(),
@@ -63,8 +63,8 @@ pub fn describe(
         looking.feed(piece);
         Ok(())
     })
-    .map_err(NotDescribed::Read)?;
-    looking.finish().ok_or(NotDescribed::NoColumns)
+    .map_err(DescribeError::Read)?;
+    looking.finish().ok_or(DescribeError::NoColumns)
 }
 
 struct Looking<'n> {

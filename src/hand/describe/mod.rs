@@ -13,4 +13,4 @@ mod print;
 mod roles;
 mod style;
 
-pub use look::{Description, NotDescribed, describe};
+pub use look::{DescribeError, Description, describe};

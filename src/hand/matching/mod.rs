@@ -2,7 +2,7 @@
 //!
 //! Input: the rows of one file that belong to one logger, in the file's order; what is held and missing of that
 //! logger ([`History`]); and the contents of held readings ([`Contents`]), asked for one at a time. Output: a
-//! [`Matching`]: one [`Fate`] a row, and the file cut into [`Stretch`]es, each with what becomes of it and why.
+//! [`Matching`]: one [`RowFate`] a row, and the file cut into [`Stretch`]es, each with what becomes of it and why.
 //!
 //! ```text
 //! held        100 ──── missing 101 102 103 ──── 104 ──── 105        sequences
@@ -48,7 +48,7 @@ use timeline::Timeline;
 
 /// What becomes of a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fate {
+pub enum RowFate {
     /// It is this missing record.
     Matched(Identity),
     /// It agrees with this held reading.
@@ -63,7 +63,7 @@ pub enum Fate {
 
 /// What becomes of a stretch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum What {
+pub enum StretchFate {
     /// All rows agree with held readings.
     Anchored,
     /// All rows are matched.
@@ -86,7 +86,7 @@ pub struct Stretch {
     /// Repeated rows in it.
     pub repeated: u64,
     /// What becomes of it.
-    pub what: What,
+    pub what: StretchFate,
     /// The epoch, first and last sequence that it is matched or anchored to, or was tried for.
     pub sequences: Option<(Epoch, u32, u32)>,
 }
@@ -95,7 +95,7 @@ pub struct Stretch {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Matching {
     /// One for each row, in order.
-    pub fates: Vec<Fate>,
+    pub fates: Vec<RowFate>,
     /// All rows once, in order.
     pub stretches: Vec<Stretch>,
 }

@@ -1,29 +1,31 @@
 //! What was found, put down in the file's order: a fate for each row, and the stretches with their lines.
 
-use super::{Contents, Fate, Matcher, Matching, Met, Piece, Stretch, What};
+use super::{Contents, Matcher, Matching, Met, Piece, RowFate, Stretch, StretchFate};
 use crate::wire::seq::Identity;
 
 impl<C: Contents> Matcher<'_, '_, '_, C> {
     /// Puts fates and stretches down in the file's order.
     pub(super) fn told(&self, pieces: &[Piece]) -> Matching {
         let line = self.line;
-        let mut fates = vec![Fate::Unmatched; self.file.rows.len()];
+        let mut fates = vec![RowFate::Unmatched; self.file.rows.len()];
         for &(row, of) in &self.file.repeated {
-            fates[row as usize] = Fate::Repeated(of as usize);
+            fates[row as usize] = RowFate::Repeated(of as usize);
         }
         let mut stretches = Vec::with_capacity(pieces.len());
         for piece in pieces {
             for at in piece.from..piece.to {
                 fates[self.file.order[at] as usize] = match (&piece.fit, self.met[at]) {
-                    (None, Met::Anchor(held)) => line.identity(held).map_or(Fate::Unmatched, Fate::Anchor),
+                    (None, Met::Anchor(held)) => {
+                        line.identity(held).map_or(RowFate::Unmatched, RowFate::Anchor)
+                    }
                     (Some(Ok(fit)), _) => {
                         let epoch = line.epoch(fit.before).epoch.number();
                         let sequence = fit.sequences.get(at - piece.from).copied().unwrap_or(0);
                         let identity = Identity::new(line.history.address.number(), epoch, sequence);
-                        identity.map_or(Fate::Unmatched, Fate::Matched)
+                        identity.map_or(RowFate::Unmatched, RowFate::Matched)
                     }
-                    (Some(Err(why)), _) if why.is_refusal() => Fate::Refused,
-                    _ => Fate::Unmatched,
+                    (Some(Err(why)), _) if why.is_refusal() => RowFate::Refused,
+                    _ => RowFate::Unmatched,
                 };
             }
             stretches.push(self.stretch(piece));
@@ -49,11 +51,14 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
         let (what, sequences) = match &piece.fit {
             None => {
                 let both = held(piece.from).zip(held(piece.to - 1));
-                (What::Anchored, both.and_then(|(first, last)| of(first, last)))
+                (StretchFate::Anchored, both.and_then(|(first, last)| of(first, last)))
             }
             Some(Ok(fit)) => {
                 let both = fit.sequences.first().zip(fit.sequences.last());
-                (What::Matched, both.map(|(&first, &last)| (line.epoch(fit.before).epoch, first, last)))
+                (
+                    StretchFate::Matched,
+                    both.map(|(&first, &last)| (line.epoch(fit.before).epoch, first, last)),
+                )
             }
             Some(Err(why)) => {
                 // Between which held readings it was tried.
@@ -65,7 +70,10 @@ impl<C: Contents> Matcher<'_, '_, '_, C> {
                     let (epoch, first, last) = of(before, after)?;
                     (last - first > 1).then_some((epoch, first + 1, last - 1))
                 });
-                (if why.is_refusal() { What::Refused(*why) } else { What::Unmatched(*why) }, tried)
+                (
+                    if why.is_refusal() { StretchFate::Refused(*why) } else { StretchFate::Unmatched(*why) },
+                    tried,
+                )
             }
         };
         let rows = (piece.to - piece.from) as u64;

@@ -3,7 +3,7 @@
 use super::both::At;
 use super::desk::{Desk, ForNow};
 use super::file::FilePlan;
-use super::reading::{Digested, Listener, NotPlanned, Refusal, pieces};
+use super::reading::{Digested, Listener, PlanError, Refusal, pieces};
 use super::undecided::Undecided;
 use super::words::refusal;
 use crate::hand::csv::OwnCsv;
@@ -128,7 +128,7 @@ impl<'a> Planning<'a> {
         input: &mut dyn Read,
         expected: Option<u64>,
         listener: &mut dyn Listener,
-    ) -> Result<&FilePlan, NotPlanned> {
+    ) -> Result<&FilePlan, PlanError> {
         let mut runs = Runs::default();
         self.whole(name, true, |planning| {
             let mut right = false;
@@ -137,7 +137,7 @@ impl<'a> Planning<'a> {
             })?;
             runs.finish(|run| planning.run(&run, &mut right, listener))?;
             planning.judge(listener)?;
-            if right { Ok(digest) } else { Err(NotPlanned::NoFrames) }
+            if right { Ok(digest) } else { Err(PlanError::NoFrames) }
         })
     }
 
@@ -148,7 +148,7 @@ impl<'a> Planning<'a> {
         input: &mut dyn Read,
         expected: Option<u64>,
         listener: &mut dyn Listener,
-    ) -> Result<&FilePlan, NotPlanned> {
+    ) -> Result<&FilePlan, PlanError> {
         let mut lines = Lines::default();
         self.whole(name, false, |planning| {
             let mut reader = None;
@@ -168,8 +168,8 @@ impl<'a> Planning<'a> {
         &mut self,
         name: &str,
         steps: &Steps,
-        read: impl FnOnce(&mut Self) -> Result<Digested, NotPlanned>,
-    ) -> Result<&FilePlan, NotPlanned> {
+        read: impl FnOnce(&mut Self) -> Result<Digested, PlanError>,
+    ) -> Result<&FilePlan, PlanError> {
         self.whole(name, false, |planning| {
             planning.current().kept.set_steps(steps);
             planning.undecided.rows.set_steps(steps);
@@ -182,8 +182,8 @@ impl<'a> Planning<'a> {
         &mut self,
         name: &str,
         is_sealed: bool,
-        read: impl FnOnce(&mut Self) -> Result<Digested, NotPlanned>,
-    ) -> Result<&FilePlan, NotPlanned> {
+        read: impl FnOnce(&mut Self) -> Result<Digested, PlanError>,
+    ) -> Result<&FilePlan, PlanError> {
         let at = self.files.len();
         let after = self.after.clone();
         self.undecided = Undecided::default();
@@ -242,7 +242,7 @@ impl<'a> Planning<'a> {
         why: &str,
         content: &[u8],
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         let file = self.current();
         let group = file.refused.entry(kind).or_default();
         group.count += 1;
@@ -251,7 +251,7 @@ impl<'a> Planning<'a> {
         }
         listener
             .refused(&Refusal { file: &file.name, place, kind, why, content })
-            .map_err(NotPlanned::Refusals)
+            .map_err(PlanError::Refusals)
     }
 
     fn run(
@@ -259,7 +259,7 @@ impl<'a> Planning<'a> {
         run: &DumpRun<'_>,
         right: &mut bool,
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         if run.is_cut_frame() {
             self.current().cut_at_edges += 1;
             return Ok(());
@@ -324,9 +324,9 @@ impl<'a> Planning<'a> {
         line: &Line<'_>,
         reader: &mut Option<OwnCsv>,
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         let Some(csv) = reader else {
-            *reader = Some(OwnCsv::new(line.bytes).map_err(NotPlanned::Header)?);
+            *reader = Some(OwnCsv::new(line.bytes).map_err(PlanError::Header)?);
             return Ok(());
         };
         if line.len == 0 {
@@ -359,7 +359,7 @@ impl<'a> Planning<'a> {
         line: &[u8],
         matched: bool,
         listener: &mut dyn Listener,
-    ) -> Result<(), NotPlanned> {
+    ) -> Result<(), PlanError> {
         self.current().read += 1;
         let start = self.bytes.len();
         self.bytes.extend_from_slice(line);
@@ -369,7 +369,7 @@ impl<'a> Planning<'a> {
     }
 
     /// Judges what waits, on one state of the ledger.
-    pub fn judge(&mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+    pub fn judge(&mut self, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let waiting = std::mem::take(&mut self.waiting);
         let bytes = std::mem::take(&mut self.bytes);
         let mut refused = Vec::new();
@@ -417,11 +417,11 @@ impl<'a> Planning<'a> {
         self.waiting.clear();
         self.bytes = bytes;
         self.bytes.clear();
-        if full { Err(NotPlanned::TooMuch) } else { Ok(()) }
+        if full { Err(PlanError::TooMuch) } else { Ok(()) }
     }
 
     /// The file has ended: decides the rows that wait for their neighbours.
-    pub fn decide(&mut self, listener: &mut dyn Listener) -> Result<(), NotPlanned> {
+    pub fn decide(&mut self, listener: &mut dyn Listener) -> Result<(), PlanError> {
         let undecided = std::mem::take(&mut self.undecided);
         let mut full = false;
         for part in undecided.places.chunks(JUDGED_AT_ONCE) {
@@ -455,7 +455,7 @@ impl<'a> Planning<'a> {
                 self.refuse(kind, place, &text, undecided.lines.get(line).unwrap_or(&[]), listener)?;
             }
         }
-        if full { Err(NotPlanned::TooMuch) } else { Ok(()) }
+        if full { Err(PlanError::TooMuch) } else { Ok(()) }
     }
 
     /// All planned: what there is to import, sorted.

@@ -33,7 +33,7 @@ pub trait Listener {
 
 /// Why a file is not planned at all: nothing of it goes in.
 #[derive(Debug, thiserror::Error)]
-pub enum NotPlanned {
+pub enum PlanError {
     /// It could not be read to its end.
     #[error("cannot be read to its end ({0}); copy it from the reader again, and import that")]
     Read(std::io::Error),
@@ -70,7 +70,7 @@ pub enum NotPlanned {
     Refusals(std::io::Error),
 }
 
-impl From<ReadError> for NotPlanned {
+impl From<ReadError> for PlanError {
     fn from(error: ReadError) -> Self {
         Self::Ledger(error)
     }
@@ -90,8 +90,8 @@ pub fn pieces(
     input: &mut dyn Read,
     expected: Option<u64>,
     listener: &mut dyn Listener,
-    mut each: impl FnMut(&[u8], &mut dyn Listener) -> Result<(), NotPlanned>,
-) -> Result<Digested, NotPlanned> {
+    mut each: impl FnMut(&[u8], &mut dyn Listener) -> Result<(), PlanError>,
+) -> Result<Digested, PlanError> {
     let mut hasher = Sha256::new();
     let mut piece = vec![0; PIECE];
     let mut total = 0_u64;
@@ -100,7 +100,7 @@ pub fn pieces(
             Ok(0) => break,
             Ok(read) => read,
             Err(error) if error.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(NotPlanned::Read(error)),
+            Err(error) => return Err(PlanError::Read(error)),
         };
         let bytes = &piece[..read];
         hasher.update(bytes);
@@ -109,7 +109,7 @@ pub fn pieces(
         listener.progress(total);
     }
     if let Some(expected) = expected.filter(|&expected| expected != total) {
-        return Err(NotPlanned::Changed { expected, found: total });
+        return Err(PlanError::Changed { expected, found: total });
     }
     let sha256 = crate::text::hex(&hasher.finalize());
     Ok(Digested { size_bytes: total, sha256 })

@@ -23,7 +23,7 @@ const BUSY_PAUSE: Duration = Duration::from_millis(20);
 
 /// A copy that was made.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
-pub struct Made {
+pub struct BackupMade {
     /// Where it is.
     pub file: PathBuf,
     /// Its size.
@@ -44,7 +44,7 @@ pub enum BackupError {
     #[error(transparent)]
     Ledger(#[from] Error),
     /// The name under which the copy is made until it is whole.
-    #[error("backup {}: {}; no backup was made", .0.display(), files::Part::refused(.1))]
+    #[error("backup {}: {}; no backup was made", .0.display(), files::PartFile::refused(.1))]
     Part(PathBuf, std::io::Error),
     /// The target's folder or disk.
     #[error("backup {}: {}", .0.display(), .1)]
@@ -69,11 +69,11 @@ pub fn make(
     target: &Path,
     now: Stamp,
     mut progress: impl FnMut(&str),
-) -> Result<Made, BackupError> {
+) -> Result<BackupMade, BackupError> {
     if target.symlink_metadata().is_ok() {
         return Err(BackupError::Exists(target.to_owned()));
     }
-    let part = files::Part::take(&files::with_tail(target, ".part"))
+    let part = files::PartFile::take(&files::with_tail(target, ".part"))
         .map_err(|error| BackupError::Part(files::with_tail(target, ".part"), error))?;
     let beside = part.path();
     let done = copy(ledger, beside, &mut progress).and_then(|(settled_through, verified)| {
@@ -81,7 +81,7 @@ pub fn make(
         let (sha256, size_bytes) = digest(beside).map_err(at)?;
         files::take_name(beside, target, false).map_err(at)?;
         files::sync_folder(target).map_err(at)?;
-        Ok((settled_through, Made { file: target.to_owned(), size_bytes, sha256, verified }))
+        Ok((settled_through, BackupMade { file: target.to_owned(), size_bytes, sha256, verified }))
     });
     drop(part);
     let (settled_through, made) = done?;
@@ -205,7 +205,7 @@ impl Ledger {
         Ok(seen > 0)
     }
 
-    fn note_backup(&mut self, made: &Made, settled_through: i64, now: Stamp) -> Result<(), Error> {
+    fn note_backup(&mut self, made: &BackupMade, settled_through: i64, now: Stamp) -> Result<(), Error> {
         let transaction = rusqlite::Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let copy = Copy {
             file: &made.file,

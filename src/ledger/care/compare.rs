@@ -6,7 +6,7 @@
 //! read; only blocks that differ are read, row by row, on both sides. What is not settled yet is added to its block
 //! from the journal, so a copy made yesterday agrees with a ledger that has settled since.
 //!
-//! What this is not: it trusts the digests (`verify` checks them; [`Side::ledger`] can work them out anew), and it
+//! What this is not: it trusts the digests (`verify` checks them; [`ComparedSide::ledger`] can work them out anew), and it
 //! compares authentic records only: CSV rows and what people write down are no part of a content digest.
 
 use crate::ledger::care::held::{HeldRecord, rare_plaintext, read_block, reading_sum, span_of};
@@ -14,7 +14,7 @@ use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
 use crate::ledger::db::row::{self, SETTLED};
-use crate::ledger::digest::block::{self, Block, Blocks, Place, StoredBlock};
+use crate::ledger::digest::block::{self, Block, BlockPlace, Blocks, StoredBlock};
 use crate::ledger::digest::table::Sum;
 use crate::ledger::write::state::State;
 use crate::record::coverage::{Coverage, RangeSet};
@@ -49,20 +49,20 @@ impl Summary {
 }
 
 /// One side of a comparison.
-pub struct Side {
-    blocks: BTreeMap<Place, Summary>,
+pub struct ComparedSide {
+    blocks: BTreeMap<BlockPlace, Summary>,
     source: Source,
 }
 
 enum Source {
     Ledger { db: Rc<Connection>, coverage: Box<Coverage> },
-    Records(BTreeMap<Place, BTreeMap<u32, HeldRecord>>),
+    Records(BTreeMap<BlockPlace, BTreeMap<u32, HeldRecord>>),
 }
 
-/// Records of sealed dumps, opened by the caller, on their way to a [`Side`].
+/// Records of sealed dumps, opened by the caller, on their way to a [`ComparedSide`].
 #[derive(Debug, Default)]
 pub struct Records {
-    by_place: BTreeMap<Place, BTreeMap<u32, HeldRecord>>,
+    by_place: BTreeMap<BlockPlace, BTreeMap<u32, HeldRecord>>,
     /// Records that came more than once and differently; the first of them is compared.
     pub contradicting: u64,
 }
@@ -89,11 +89,11 @@ impl Records {
     }
 }
 
-fn place_of(id: Identity) -> Place {
+fn place_of(id: Identity) -> BlockPlace {
     (id.address.number(), id.epoch.number(), block::block_of(id.sequence.number()))
 }
 
-impl Side {
+impl ComparedSide {
     /// A ledger or a backup of one. `anew`: its digests are worked out from every row instead of taken as stored.
     /// The state that is compared is let go of when the side is dropped.
     pub fn ledger(path: &Path, anew: bool, progress: impl FnMut(u64)) -> Result<Self, Error> {
@@ -131,7 +131,7 @@ impl Side {
 
     /// The records of sealed dumps.
     pub fn records(records: Records) -> Self {
-        let mut blocks: BTreeMap<Place, Summary> = BTreeMap::new();
+        let mut blocks: BTreeMap<BlockPlace, Summary> = BTreeMap::new();
         for (&place, held) in &records.by_place {
             let block = blocks.entry(place).or_default();
             for held in held.values() {
@@ -171,7 +171,7 @@ impl Side {
     }
 
     /// Every record of a block.
-    fn read(&self, place: Place) -> Result<BTreeMap<u32, HeldRecord>, Error> {
+    fn read(&self, place: BlockPlace) -> Result<BTreeMap<u32, HeldRecord>, Error> {
         match &self.source {
             Source::Records(all) => Ok(all.get(&place).cloned().unwrap_or_default()),
             Source::Ledger { db, .. } => {
@@ -197,7 +197,7 @@ impl Side {
 
     /// The sequences of a block that the other side has nothing of, without reading its rows; `None`: they have to be
     /// read.
-    fn known(&self, place: Place) -> Option<RangeSet> {
+    fn known(&self, place: BlockPlace) -> Option<RangeSet> {
         match &self.source {
             Source::Records(all) => {
                 Some(all.get(&place)?.keys().map(|&sequence| (sequence, sequence)).collect())
@@ -222,7 +222,7 @@ fn summary(block: &Block) -> Summary {
 }
 
 /// Adds what retention gave up to its blocks: its digest is all that is left, and sums add up.
-fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
+fn given_up(db: &Connection, blocks: &mut BTreeMap<BlockPlace, Summary>) -> Result<(), Error> {
     query::each(
         db,
         "SELECT logger, epoch, block, records, time_min, time_max, content FROM retired_block WHERE records > 0",
@@ -247,7 +247,7 @@ fn given_up(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<()
     )
 }
 
-fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
+fn covered(coverage: &Coverage, (logger, epoch, block): BlockPlace) -> RangeSet {
     let window: RangeSet = [span_of(block)].into_iter().collect();
     match (Address::new(logger), Epoch::new(epoch)) {
         (Some(address), Some(epoch)) => coverage
@@ -259,7 +259,7 @@ fn covered(coverage: &Coverage, (logger, epoch, block): Place) -> RangeSet {
 }
 
 /// Adds the unsettled journal to its blocks.
-fn unsettled(db: &Connection, blocks: &mut BTreeMap<Place, Summary>) -> Result<(), Error> {
+fn unsettled(db: &Connection, blocks: &mut BTreeMap<BlockPlace, Summary>) -> Result<(), Error> {
     let sql = format!("SELECT {} FROM journal WHERE kind = 1 AND rank = 0", SETTLED.list());
     let mut statement = db.prepare(&sql)?;
     let mut readings = statement.query([])?;
@@ -357,10 +357,14 @@ impl RecordsCompared {
 }
 
 /// Compares two sides. Where one is of sealed dumps, only loggers, epochs and spans of sequences that it speaks for.
-pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<RecordsCompared, Error> {
+pub fn compare(
+    a: &ComparedSide,
+    b: &ComparedSide,
+    wanted: impl Fn(Address) -> bool,
+) -> Result<RecordsCompared, Error> {
     let mut compared = RecordsCompared::default();
     let spans = [a.spans(), b.spans()];
-    let places: BTreeSet<Place> = a.blocks.keys().chain(b.blocks.keys()).copied().collect();
+    let places: BTreeSet<BlockPlace> = a.blocks.keys().chain(b.blocks.keys()).copied().collect();
     for place in places {
         let address = Address::new(place.0).ok_or_else(reserved)?;
         let epoch = Epoch::new(place.1).ok_or_else(reserved)?;
@@ -386,7 +390,7 @@ pub fn compare(a: &Side, b: &Side, wanted: impl Fn(Address) -> bool) -> Result<R
 type Spans = Option<BTreeMap<(u16, u32), (u32, u32)>>;
 
 /// The sequences of a block that both sides speak for, the first and the last; `None`: there are none.
-fn spoken_of((logger, epoch, block): Place, spans: &[Spans; 2]) -> Option<(u32, u32)> {
+fn spoken_of((logger, epoch, block): BlockPlace, spans: &[Spans; 2]) -> Option<(u32, u32)> {
     let (mut first, mut last) = span_of(block);
     for spans in spans.iter().flatten() {
         let &(from, to) = spans.get(&(logger, epoch))?;
@@ -396,13 +400,19 @@ fn spoken_of((logger, epoch, block): Place, spans: &[Spans; 2]) -> Option<(u32, 
 }
 
 /// How many records both hold, where count and digest say that they are the same.
-fn same_by_digest(a: &Side, b: &Side, place: Place) -> Option<u64> {
+fn same_by_digest(a: &ComparedSide, b: &ComparedSide, place: BlockPlace) -> Option<u64> {
     let (of_a, of_b) = (a.blocks.get(&place)?, b.blocks.get(&place)?);
     (of_a.content == of_b.content && of_a.records == of_b.records).then_some(of_a.records)
 }
 
 /// The difference of a block that one side has nothing of, where it can be said without reading it.
-fn on_one_side(a: &Side, b: &Side, place: Place, epoch: Epoch, window: (u32, u32)) -> Option<Difference> {
+fn on_one_side(
+    a: &ComparedSide,
+    b: &ComparedSide,
+    place: BlockPlace,
+    epoch: Epoch,
+    window: (u32, u32),
+) -> Option<Difference> {
     let (side, summary, kind) = match (a.blocks.get(&place), b.blocks.get(&place)) {
         (Some(summary), None) => (a, summary, DifferenceKind::LackedByB),
         (None, Some(summary)) => (b, summary, DifferenceKind::LackedByA),

@@ -7,7 +7,7 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, RowView, SETTLED};
-use crate::ledger::digest::block::{self, BLOCK, Place};
+use crate::ledger::digest::block::{self, BLOCK, BlockPlace};
 use crate::ledger::digest::table::Sum;
 use crate::time::LoggerTime;
 use crate::wire::record::Record;
@@ -33,7 +33,7 @@ pub(in crate::ledger) fn span_of(block: u32) -> (u32, u32) {
 /// Every authentic record of a block of a ledger, settled or not.
 pub(in crate::ledger) fn read_block(
     db: &Connection,
-    (logger, epoch, block): Place,
+    (logger, epoch, block): BlockPlace,
 ) -> Result<BTreeMap<u32, HeldRecord>, Error> {
     let (first, last) = span_of(block);
     let mut held = BTreeMap::new();

@@ -178,7 +178,7 @@ pub fn go_on(
         }
         if let Some(mut ledger) = sound_one_of_this_site(path, &copied.known)? {
             // From now on by its number: the copy is brought over for sure.
-            ledger.note_same_site(&copied.known.signs.ids, site::How::Copy, now)?;
+            ledger.note_same_site(&copied.known.signs.ids, site::SameSiteReason::Copy, now)?;
             let text = format!(
                 "{what}; a sound ledger of this site is there now, and the daemon goes on in it; what the former one held \
                  was copied to {} and is brought over",

@@ -26,7 +26,7 @@ use std::path::Path;
 
 /// Why a number of another ledger is noted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum How {
+pub enum SameSiteReason {
     /// It was set aside, and this one took over.
     SetAside,
     /// It vanished, and a copy of it is brought over.
@@ -37,7 +37,7 @@ pub enum How {
     Restore,
 }
 
-impl How {
+impl SameSiteReason {
     fn name(self) -> &'static str {
         match self {
             Self::SetAside => "set-aside",
@@ -156,7 +156,7 @@ fn loggers(db: &Connection) -> Result<BTreeSet<u16>, Error> {
 pub(in crate::ledger) fn note(
     db: &Connection,
     ids: &BTreeSet<i64>,
-    how: How,
+    how: SameSiteReason,
     now: Stamp,
 ) -> Result<(), Error> {
     let own = meta(db, "ledger_id")?;
@@ -175,7 +175,7 @@ impl Ledger {
     pub(in crate::ledger) fn note_same_site(
         &mut self,
         ids: &BTreeSet<i64>,
-        how: How,
+        how: SameSiteReason,
         now: Stamp,
     ) -> Result<(), Error> {
         let db = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;

@@ -160,12 +160,12 @@ fn within(path: &Path, error: Error) -> Error {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::ledger::care::compare::Side;
-    use crate::ledger::care::salvage::{How, salvage};
+    use crate::ledger::care::compare::ComparedSide;
+    use crate::ledger::care::salvage::{SalvageOptions, salvage};
     use crate::ledger::care::verify;
     use crate::ledger::write::batch::Arrival;
     use crate::ledger::write::open::Ledger;
-    use crate::sim::{Field, FieldPlan};
+    use crate::sim::{Field, FieldPlan, TrueTime};
     use crate::time::Stamp;
     use std::cell::Cell;
 
@@ -180,7 +180,7 @@ mod tests {
     fn what_reads_all_of_a_sound_ledger_takes_a_small_part_of_the_steps_that_it_may() {
         let dir = tempfile::tempdir().unwrap();
         let (path, fresh) = (dir.path().join("ledger.db"), dir.path().join("fresh.db"));
-        let plan = FieldPlan::harrow_tarn(95, 12, 1_780_000_000, 20).without_incidents();
+        let plan = FieldPlan::harrow_tarn(95, 12, TrueTime(1_780_000_000), 20).without_incidents();
         let run = Field::new(plan.clone()).run_out();
         let mut ledger = Ledger::open(&path).unwrap();
         let records: Vec<_> = run.truth.records().collect();
@@ -198,7 +198,7 @@ mod tests {
         ledger.settle(records.len() as u32 * 9 / 10, 20_000).unwrap();
         drop(ledger);
         let ids = crate::ledger::care::site::signs_of_file(&path).unwrap().ids;
-        let how = crate::ledger::care::site::How::Copy;
+        let how = crate::ledger::care::site::SameSiteReason::Copy;
         Ledger::open(&fresh).unwrap().note_same_site(&ids, how, NOW).unwrap();
         let bytes: u64 =
             ["", "-wal"].iter().filter_map(|end| files::length(&files::with_tail(&path, end))).sum();
@@ -210,9 +210,10 @@ mod tests {
         };
         assert!(verify::verify(&path, |_| ()).unwrap().differences.is_empty());
         took("verify");
-        drop(Side::ledger(&path, true, |_| ()).unwrap());
+        drop(ComparedSide::ledger(&path, true, |_| ()).unwrap());
         took("compare --full");
-        let done = salvage(&path, &fresh, &plan.to_roster(), How::default(), NOW, |_, _| ()).unwrap();
+        let done =
+            salvage(&path, &fresh, &plan.to_roster(), SalvageOptions::default(), NOW, |_, _| ()).unwrap();
         assert_eq!(done.brought, records.len() as u64);
         took("salvage");
     }

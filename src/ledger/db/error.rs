@@ -72,7 +72,7 @@ pub enum Error {
         mode: String,
     },
     /// Operator: what must outlive the ledger could not be written beside it.
-    Known {
+    Sidecar {
         /// The file.
         path: PathBuf,
         /// The cause.
@@ -321,7 +321,7 @@ impl fmt::Display for Error {
                  put the ledger on a local disk",
                 path.display()
             ),
-            Self::Known { path, source } => write!(
+            Self::Sidecar { path, source } => write!(
                 f,
                 "{}: cannot be written: {source}; without it a new ledger would not know what a damaged one held",
                 path.display()

@@ -68,7 +68,7 @@ impl Error {
             | Self::SchemaTooOld { .. }
             | Self::LibraryTooOld { .. }
             | Self::NoWal { .. }
-            | Self::Known { .. }
+            | Self::Sidecar { .. }
             | Self::SetAside { .. }
             | Self::Rescue { .. }
             | Self::TooManyRadios
@@ -133,7 +133,7 @@ mod tests {
             Error::SchemaTooOld { path: path(), found: 1, supported: 9 },
             Error::LibraryTooOld { found: 1, least: 2 },
             Error::NoWal { path: path(), mode: text() },
-            Error::Known { path: path(), source: source() },
+            Error::Sidecar { path: path(), source: source() },
             Error::SetAside { path: path(), source: source() },
             Error::Rescue { path: path(), source: source() },
             Error::TooManyRadios,
@@ -179,7 +179,7 @@ mod tests {
             Error::SchemaTooOld { .. } => 6,
             Error::LibraryTooOld { .. } => 7,
             Error::NoWal { .. } => 8,
-            Error::Known { .. } => 9,
+            Error::Sidecar { .. } => 9,
             Error::SetAside { .. } => 10,
             Error::Vanished { .. } => 11,
             Error::Rescue { .. } => 12,

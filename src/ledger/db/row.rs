@@ -479,20 +479,10 @@ pub fn identity(row: &rusqlite::Row<'_>) -> Result<Identity, Error> {
     identity_of(row.get(0)?, row.get(1)?, row.get(2)?)
 }
 
-/// The columns of a reading's content, in the order in which [`row_content`] takes them.
-pub fn content_columns() -> &'static str {
-    CONTENT.list()
-}
-
-/// The identity of a row of [`content_columns`] followed by logger, epoch and sequence.
+/// The identity of a row of [`CONTENT`] followed by logger, epoch and sequence.
 pub fn identity_after_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Option<Identity>> {
     let at = CONTENT.len();
     Ok(Identity::new(row.get(at)?, row.get(at + 1)?, row.get(at + 2)?))
-}
-
-/// A reading's content from a row of [`content_columns`].
-pub fn row_content(row: &rusqlite::Row<'_>) -> rusqlite::Result<Row> {
-    CONTENT.view(row).content()
 }
 
 /// How far a file rounded, from what the table `resolution` keeps: the way back from `steps_json`.

@@ -19,7 +19,7 @@ use std::collections::{BTreeMap, BTreeSet};
 pub const BLOCK: u32 = 256;
 
 /// A block's place: logger, epoch, number of the block.
-pub type Place = (u16, u32, u32);
+pub type BlockPlace = (u16, u32, u32);
 
 /// The block that a sequence is in.
 pub fn block_of(sequence: u32) -> u32 {
@@ -51,8 +51,8 @@ impl Default for Block {
             first: u32::MAX,
             last: 0,
             records: 0,
-            time_min: LoggerTime(i64::MAX),
-            time_max: LoggerTime(i64::MIN),
+            time_min: LoggerTime::MAX,
+            time_max: LoggerTime::MIN,
             content: Sum::default(),
             guard: Sum::default(),
         }
@@ -95,7 +95,7 @@ pub fn record_sum(id: Identity, plaintext: &[u8]) -> Sum {
 #[derive(Debug, Default)]
 pub struct Blocks {
     /// By place.
-    pub by_place: BTreeMap<Place, Block>,
+    pub by_place: BTreeMap<BlockPlace, Block>,
     scratch: Vec<u8>,
     plaintext: Vec<u8>,
 }
@@ -252,7 +252,11 @@ impl Blocks {
     }
 
     /// One block, as its settled rows give it. `waiting`: records whose marker is still in the journal.
-    pub fn of_block(db: &Connection, place: Place, waiting: &BTreeSet<Identity>) -> Result<Block, Error> {
+    pub fn of_block(
+        db: &Connection,
+        place: BlockPlace,
+        waiting: &BTreeSet<Identity>,
+    ) -> Result<Block, Error> {
         let (logger, epoch, block) = place;
         let first = block.saturating_mul(BLOCK).saturating_add(1);
         let span = (logger, epoch, first, first.saturating_add(BLOCK - 1));
@@ -334,7 +338,7 @@ pub const STORED: &str =
 /// A block of a row of [`STORED`], and its place.
 pub struct StoredBlock {
     /// Where it is.
-    pub place: Place,
+    pub place: BlockPlace,
     /// What is stored of it.
     pub block: Block,
 }
@@ -356,13 +360,13 @@ impl TryFrom<&rusqlite::Row<'_>> for StoredBlock {
 }
 
 /// A block as it is stored.
-pub fn stored(db: &Connection, place: Place) -> Result<Option<Block>, Error> {
+pub fn stored(db: &Connection, place: BlockPlace) -> Result<Option<Block>, Error> {
     let found = query::first(db, &format!("{STORED} WHERE {PLACE}"), place)?;
     Ok(found.map(|found: StoredBlock| found.block))
 }
 
 /// Puts what is left of a block in the stored one's place; when it was settled stays. Nothing left: no row.
-pub fn replace(db: &Connection, place: Place, left: &Block) -> Result<(), Error> {
+pub fn replace(db: &Connection, place: BlockPlace, left: &Block) -> Result<(), Error> {
     table::change(db, "chunk", PLACE, place, |db| {
         if left.last == 0 {
             return Ok(db.prepare_cached(&format!("DELETE FROM chunk WHERE {PLACE}"))?.execute(place)?);
@@ -389,7 +393,7 @@ pub fn replace(db: &Connection, place: Place, left: &Block) -> Result<(), Error>
 
 fn write(
     db: &Connection,
-    (logger, epoch, block): Place,
+    (logger, epoch, block): BlockPlace,
     of: &Block,
     settled: (i64, i64),
 ) -> Result<(), Error> {
@@ -425,7 +429,7 @@ fn write(
 pub const PLACE: &str = "logger = ? AND epoch = ? AND block = ?";
 
 /// Works the stored blocks out anew where a settled record got a further row (an opaque one that is read now).
-pub fn renew(db: &Connection, places: &BTreeSet<Place>) -> Result<(), Error> {
+pub fn renew(db: &Connection, places: &BTreeSet<BlockPlace>) -> Result<(), Error> {
     if places.is_empty() {
         return Ok(());
     }
@@ -471,7 +475,7 @@ pub fn check_blocks(
     Ok(())
 }
 
-fn damaged((logger, epoch, _): Place, block: &Block) -> String {
+fn damaged((logger, epoch, _): BlockPlace, block: &Block) -> String {
     format!("logger {logger}, epoch {epoch}: records {} to {} are damaged", block.first, block.last)
 }
 

@@ -3,7 +3,7 @@
 use crate::ledger::db::error::Error;
 use crate::ledger::db::query::Cells;
 use crate::ledger::db::rare;
-use crate::ledger::db::row::{self};
+use crate::ledger::db::row::{self, CONTENT};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::key;
 use crate::record::judge::{Outcome, Tally};
@@ -88,9 +88,13 @@ impl Snapshot<'_> {
             let only = if table == "journal" { "AND kind = 1" } else { "" };
             let sql = format!(
                 "SELECT {} FROM {table} WHERE logger = ? AND epoch = ? AND sequence = ? AND rank = 0 {only}",
-                row::content_columns()
+                CONTENT.list()
             );
-            let content = self.db.prepare_cached(&sql)?.query_row(key(id), row::row_content).optional()?;
+            let content = self
+                .db
+                .prepare_cached(&sql)?
+                .query_row(key(id), |row| CONTENT.view(row).content())
+                .optional()?;
             if let Some(reading) = content.as_ref().and_then(row::reading) {
                 return Ok(Some(row::encoded(&crate::wire::record::Record::Reading(reading))));
             }

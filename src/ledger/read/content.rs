@@ -2,7 +2,7 @@
 
 use crate::ledger::db::error::Error;
 use crate::ledger::db::rare;
-use crate::ledger::db::row::{self};
+use crate::ledger::db::row::{self, CONTENT};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::ledger::read::tables::key;
 use crate::time::LoggerTime;
@@ -22,13 +22,13 @@ impl Snapshot<'_> {
         mut take: impl FnMut(Identity, &crate::record::judge::Row),
     ) -> Result<(), Error> {
         let logger = address.number();
-        let columns = row::content_columns();
+        let columns = CONTENT.list();
         let shown = "(rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
         let mut found = |row: &rusqlite::Row<'_>| -> Result<(), Error> {
             if let Some(id) = row::identity_after_content(row)? {
-                take(id, &row::row_content(row)?);
+                take(id, &CONTENT.view(row).content()?);
             }
             Ok(())
         };
@@ -63,7 +63,7 @@ impl Snapshot<'_> {
         let shown = "(t.rank = 0 OR NOT EXISTS (SELECT 1 FROM stepped_back s WHERE s.logger = t.logger
                  AND s.epoch = t.epoch AND s.sequence = t.sequence AND s.rank = t.rank)
              AND NOT EXISTS (SELECT 1 FROM import i WHERE i.id = t.import AND i.withdrawn_at IS NOT NULL))";
-        let columns = row::content_columns();
+        let columns = CONTENT.list();
         let mut journal = self.db.prepare_cached(&format!(
             "SELECT {columns}, logger, epoch, sequence FROM journal t WHERE kind = 1 AND {shown}
              ORDER BY rank DESC"
@@ -73,7 +73,7 @@ impl Snapshot<'_> {
             // The lowest rank comes last and stays.
             let id = row::identity_after_content(row)?;
             if let Some(id) = id.filter(|id| wanted.contains(id)) {
-                found.insert(id, row::row_content(row)?);
+                found.insert(id, CONTENT.view(row).content()?);
             }
         }
         let mut settled = self.db.prepare_cached(&format!(
@@ -85,7 +85,7 @@ impl Snapshot<'_> {
             if let Some(row) = rows.next()?
                 && (row.get("is_authentic")? || !found.contains_key(&id))
             {
-                found.insert(id, row::row_content(row)?);
+                found.insert(id, CONTENT.view(row).content()?);
             }
         }
         Ok(found)

@@ -142,7 +142,7 @@ impl Stretch {
 
 /// Which readings.
 #[derive(Clone, Debug)]
-pub struct Wanted {
+pub struct ExtractWanted {
     /// Of these loggers; `None`: of all.
     pub loggers: Option<Vec<Address>>,
     /// Recorded time from here on and before there. Blocks of the ledger that cannot hold any are passed over; of the
@@ -177,7 +177,7 @@ struct ImportTimes {
 /// A walk over the ledger.
 pub struct Extract<'a> {
     db: &'a Connection,
-    wanted: Wanted,
+    wanted: ExtractWanted,
     journal: Vec<JournalKey>,
     imports: BTreeMap<i64, ImportTimes>,
     resolutions: BTreeMap<i64, String>,
@@ -218,7 +218,7 @@ impl Taken {
 
 impl<'a> Extract<'a> {
     /// Looks at what is not settled, and at imports.
-    pub fn begin(reader: &'a Reader, wanted: Wanted) -> Result<Self, Error> {
+    pub fn begin(reader: &'a Reader, wanted: ExtractWanted) -> Result<Self, Error> {
         let db = reader.connection();
         let is_wanted = |number: u16| {
             wanted.loggers.as_ref().is_none_or(|all| all.iter().any(|logger| logger.number() == number))

@@ -444,6 +444,7 @@ impl Facts for Snapshot<'_> {
                 "SELECT sequence FROM {table} WHERE logger = ? AND epoch = ? AND sequence <= ? AND rank = 0
                      AND {received_at} IS NULL AND {time} >= ? AND {time} < ? ORDER BY sequence DESC LIMIT 1"
             );
+            let before = clock::recorded_if_right(before);
             let place = params![address.number(), epoch.number(), most, PLAUSIBLE_FROM, before];
             let found: Option<u32> =
                 self.db.prepare_cached(&sql)?.query_row(place, query::only).optional()?;

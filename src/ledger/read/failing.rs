@@ -34,7 +34,7 @@ pub(in crate::ledger) fn failing(
         return Ok(all);
     }
     for heard in loggers {
-        let after = heard.last_opened.filter(|&at| at <= now).unwrap_or(GatewayTime(i64::MIN));
+        let after = heard.last_opened.filter(|&at| at <= now).unwrap_or(GatewayTime::MIN);
         for class in [Class::Keyed, Class::Keyless] {
             let end = |order: &str| end(db, heard.logger, class, (after, now), order);
             let Some(first) = end("stretch, id")? else { continue };

@@ -124,10 +124,9 @@ impl Snapshot<'_> {
         Ok(all)
     }
 
-    /// When the newest record that came by radio under a slot, with this or a larger identity, came in: what is in the
-    /// journal is newer than what is settled, and there the row says the order. Looks at the `NEWEST_LOOKED_AT` largest
+    /// When the newest record that came by radio under a slot, with this or a larger identity, came in. Looks at the `NEWEST_LOOKED_AT` largest
     /// identities of what is settled.
-    pub fn latest_reception(&self, from: Identity, slot: Slot) -> Result<Option<(bool, i64)>, Error> {
+    pub fn latest_reception(&self, from: Identity, slot: Slot) -> Result<Option<Latest>, Error> {
         /// Settled records of a slot that are looked at.
         const NEWEST_LOOKED_AT: i64 = 1000;
         let (address, epoch, sequence) = (from.address.number(), from.epoch.number(), from.sequence.number());
@@ -139,22 +138,22 @@ impl Snapshot<'_> {
             )?
             .query_row(params![address, epoch, sequence, slot.0], query::only)?;
         if let Some(row) = row {
-            return Ok(Some((true, row)));
+            return Ok(Some(Latest::InJournal(row)));
         }
-        let mut latest: Option<i64> = None;
+        let mut latest: Option<GatewayTime> = None;
         for (table, _, received_at) in sealed_tables() {
             let sql = format!(
                 "SELECT max(at) FROM (SELECT {received_at} AS at FROM {table}
                      WHERE logger = ? AND (epoch, sequence) >= (?, ?) AND rank = 0 AND slot = ?
                      ORDER BY epoch DESC, sequence DESC LIMIT ?)"
             );
-            let here: Option<i64> = self
+            let here: Option<GatewayTime> = self
                 .db
                 .prepare_cached(&sql)?
                 .query_row(params![address, epoch, sequence, slot.0, NEWEST_LOOKED_AT], query::only)?;
             latest = latest.max(here);
         }
-        Ok(latest.map(|at| (false, at)))
+        Ok(latest.map(Latest::Settled))
     }
 
     /// Frames set aside because their slot is closed before them, by logger and slot.
@@ -172,6 +171,15 @@ impl Snapshot<'_> {
         }
         Ok(frames)
     }
+}
+
+/// When a record came in, to be compared: what is in the journal is newer than what is settled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Latest {
+    /// By the gateway's clock.
+    Settled(GatewayTime),
+    /// By the row.
+    InJournal(i64),
 }
 
 /// A record that a key has opened, as far as changing keys needs it.

@@ -16,8 +16,8 @@ pub fn acts(
 ) -> Result<(Vec<Act>, u64), Error> {
     let db = reader.connection();
     let span = (
-        from.unwrap_or(GatewayTime(i64::MIN)),
-        to.unwrap_or(GatewayTime(i64::MAX)),
+        from.unwrap_or(GatewayTime::MIN),
+        to.unwrap_or(GatewayTime::MAX),
         most.map_or(-1, |most| i64::try_from(most).unwrap_or(i64::MAX)),
     );
     let (mut all, mut count) = (Vec::new(), 0);

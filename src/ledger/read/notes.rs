@@ -4,9 +4,9 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{Cells, FromRow};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::coverage::RangeSet;
-use crate::record::notes::{Kind, NewManual, NewRemark};
+use crate::record::notes::{NewManual, NewRemark, RemarkKind};
 use crate::record::roster::Roster;
-use crate::record::write_off::{self, WriteOffAsked, WriteOffPlan, WriteOffRefused};
+use crate::record::write_off::{self, WriteOffAsked, WriteOffError, WriteOffPlan};
 use crate::record::written::{Manual, Remark, TurnedUp, WriteOffHistory, WrittenOff};
 use crate::time::GatewayTime;
 use crate::wire::seq::{Address, Epoch};
@@ -18,7 +18,7 @@ impl Snapshot<'_> {
         &self,
         roster: &Roster,
         asked: &WriteOffAsked,
-    ) -> Result<Result<WriteOffPlan, WriteOffRefused>, Error> {
+    ) -> Result<Result<WriteOffPlan, WriteOffError>, Error> {
         let offs = match Address::new(asked.logger) {
             Some(logger) => self.write_offs(Some(logger))?,
             None => Vec::new(),
@@ -126,7 +126,7 @@ impl Snapshot<'_> {
             let (id, logger): (i64, u16) = (cells.take()?, cells.take()?);
             let (channel, from, to) = (cells.take()?, cells.take()?, cells.take()?);
             let kind: String = cells.take()?;
-            let (Some(logger), Some(kind)) = (Address::new(logger), Kind::from_name(&kind)) else {
+            let (Some(logger), Some(kind)) = (Address::new(logger), RemarkKind::from_name(&kind)) else {
                 return Err(Error::Corrupt(format!("remark {id} is of no logger or of no known kind")));
             };
             let (text, by, written_at) = (cells.take()?, cells.take()?, cells.take()?);
@@ -193,9 +193,9 @@ impl Snapshot<'_> {
         now: GatewayTime,
     ) -> Result<std::collections::BTreeMap<Address, Remark>, Error> {
         let mut quiet = std::collections::BTreeMap::<Address, Remark>::new();
-        let end = |remark: &Remark| remark.what.to.unwrap_or(GatewayTime(i64::MAX));
+        let end = |remark: &Remark| remark.what.to.unwrap_or(GatewayTime::MAX);
         for remark in self.remarks(None)? {
-            let is_of_all = remark.what.kind == Kind::ExpectedQuiet && remark.what.channel.is_none();
+            let is_of_all = remark.what.kind == RemarkKind::ExpectedQuiet && remark.what.channel.is_none();
             if !is_of_all || remark.corrected_by.is_some() || !remark.overlaps(now, now) {
                 continue;
             }

@@ -1,7 +1,7 @@
 //! The newest reading of each logger.
 
 use crate::ledger::db::error::Error;
-use crate::ledger::db::row;
+use crate::ledger::db::row::{self, CONTENT};
 use crate::ledger::read::snapshot::Snapshot;
 use crate::record::judge::Row;
 use crate::wire::seq::{Address, Identity};
@@ -13,7 +13,7 @@ impl Snapshot<'_> {
         &self,
         addresses: &[Address],
     ) -> Result<BTreeMap<Address, (Identity, Row)>, Error> {
-        let columns = row::content_columns();
+        let columns = CONTENT.list();
         let mut newest = BTreeMap::<Address, (Identity, Row)>::new();
         let mut settled = self.db.prepare_cached(&format!(
             "SELECT {columns}, logger, epoch, sequence FROM settled WHERE logger = ? AND rank = 0
@@ -24,7 +24,7 @@ impl Snapshot<'_> {
             if let Some(row) = rows.next()?
                 && let Some(id) = row::identity_after_content(row)?
             {
-                newest.insert(address, (id, row::row_content(row)?));
+                newest.insert(address, (id, CONTENT.view(row).content()?));
             }
         }
         let mut journal = self.db.prepare_cached(&format!(
@@ -35,7 +35,7 @@ impl Snapshot<'_> {
             let Some(id) = row::identity_after_content(row)? else { continue };
             let is_newer = newest.get(&id.address).is_none_or(|(held, _)| *held < id);
             if is_newer && addresses.contains(&id.address) {
-                newest.insert(id.address, (id, row::row_content(row)?));
+                newest.insert(id.address, (id, CONTENT.view(row).content()?));
             }
         }
         Ok(newest)

@@ -8,6 +8,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query::{Cells, FromRow};
 use crate::ledger::db::rare;
 use crate::ledger::read::snapshot::Snapshot;
+use crate::record::roster::Roster;
 use crate::record::unopened::WhyShut;
 use crate::record::unread::{Dropped, Foreign, Kept, Opaque};
 use crate::record::wrong_key::{Failing, Heard};
@@ -23,8 +24,8 @@ const FURTHER: u16 = u16::MAX;
 const OPAQUE_READ_MAX: u64 = 5_000;
 
 impl Snapshot<'_> {
-    /// Addresses that are not on the roster, the last heard first.
-    pub fn foreign(&self) -> Result<Vec<Foreign>, Error> {
+    /// Addresses that are not on the roster, the last heard first. One that was counted and has been entered since is none.
+    pub fn foreign(&self, roster: &Roster) -> Result<Vec<Foreign>, Error> {
         let mut statement = self.db.prepare_cached(
             "SELECT address, sum(frames), min(first_at), max(last_at) FROM (
                  SELECT address, frames, first_at, last_at FROM foreign_address
@@ -41,7 +42,10 @@ impl Snapshot<'_> {
                 last_heard: cells.take()?,
             })
         })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let is_on = |one: &Foreign| one.address.and_then(Address::new).is_some_and(|of| roster.contains(of));
+        let mut all = rows.collect::<Result<Vec<_>, _>>()?;
+        all.retain(|one| !is_on(one));
+        Ok(all)
     }
 
     /// Records that disagree with what is held, by logger; not those of an import that was withdrawn.

@@ -38,7 +38,7 @@ use std::time::{Duration, Instant};
 
 /// What is told of a file: kept with its import.
 #[derive(Clone, Debug)]
-pub struct Evidence {
+pub struct ImportEvidence {
     /// Its name, as the person gave it.
     pub file: String,
     /// Its size in bytes.
@@ -78,7 +78,7 @@ pub struct Imported {
 
 /// Why an import did not take place although the ledger could serve.
 #[derive(Debug)]
-pub enum NotImported {
+pub enum ImportError {
     /// The ledger could not serve.
     Ledger(Error),
     /// Somebody withdrew an import since the plan was made: what was held may be missing again.
@@ -87,13 +87,13 @@ pub enum NotImported {
     Refused(u64),
 }
 
-impl From<Error> for NotImported {
+impl From<Error> for ImportError {
     fn from(error: Error) -> Self {
         Self::Ledger(error)
     }
 }
 
-impl From<rusqlite::Error> for NotImported {
+impl From<rusqlite::Error> for ImportError {
     fn from(error: rusqlite::Error) -> Self {
         Self::Ledger(error.into())
     }
@@ -269,55 +269,63 @@ impl Held for HeldAndKept<'_> {
     }
 }
 
+/// A download, and by what it is judged.
+struct Download<'a, P, W> {
+    evidence: &'a ImportEvidence,
+    items: &'a Items<'a>,
+    shut: &'a [ShutFrame],
+    roster: &'a Roster,
+    now: Stamp,
+    /// Asked first under the lock.
+    is_as_planned: P,
+    /// Asked before the commit, with the number of refused rows.
+    is_welcome: W,
+}
+
 impl Ledger {
     /// Takes a download in: judged again under the lock, in whole or not at all. `withdrawals` is the plan's;
     /// `strict`: only if no row is refused now.
     #[allow(clippy::too_many_arguments)]
     pub fn import(
         &mut self,
-        evidence: &Evidence,
+        evidence: &ImportEvidence,
         items: &Items<'_>,
         shut: &[ShutFrame],
         roster: &Roster,
         now: Stamp,
         withdrawals: i64,
         strict: bool,
-    ) -> Result<Imported, NotImported> {
+    ) -> Result<Imported, ImportError> {
         let is_as_planned = |db: &Connection| match self::withdrawals(db)? == withdrawals {
             true => Ok(()),
-            false => Err(NotImported::PlanIsOld),
+            false => Err(ImportError::PlanIsOld),
         };
         let is_welcome = |refused: u64| match strict && refused > 0 {
-            true => Err(NotImported::Refused(refused)),
+            true => Err(ImportError::Refused(refused)),
             false => Ok(()),
         };
-        self.import_if(evidence, items, shut, roster, now, is_as_planned, is_welcome)
+        self.import_if(Download { evidence, items, shut, roster, now, is_as_planned, is_welcome })
     }
 
     /// The same without a plan that could be old, and whatever is refused.
     pub(in crate::ledger) fn take_in(
         &mut self,
-        evidence: &Evidence,
+        evidence: &ImportEvidence,
         items: &Items<'_>,
         roster: &Roster,
         now: Stamp,
     ) -> Result<Imported, Error> {
-        self.import_if(evidence, items, &[], roster, now, |_| Ok(()), |_| Ok(()))
+        let (is_as_planned, is_welcome) = (|_: &Connection| Ok(()), |_: u64| Ok(()));
+        self.import_if(Download { evidence, items, shut: &[], roster, now, is_as_planned, is_welcome })
     }
 
-    /// `is_as_planned` is asked first under the lock, `is_welcome` with the number of refused rows before the commit.
-    #[allow(clippy::too_many_arguments)]
-    fn import_if<E: From<Error> + From<rusqlite::Error>>(
-        &mut self,
-        evidence: &Evidence,
-        items: &Items<'_>,
-        shut: &[ShutFrame],
-        roster: &Roster,
-        now: Stamp,
-        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
-        is_welcome: impl FnOnce(u64) -> Result<(), E>,
-    ) -> Result<Imported, E> {
-        let done = self.import_within(evidence, items, shut, roster, now, is_as_planned, is_welcome);
+    fn import_if<E, P, W>(&mut self, download: Download<'_, P, W>) -> Result<Imported, E>
+    where
+        E: From<Error> + From<rusqlite::Error>,
+        P: FnOnce(&Connection) -> Result<(), E>,
+        W: FnOnce(u64) -> Result<(), E>,
+    {
+        let done = self.import_within(download);
         if done.is_err() {
             self.state.valid = false;
         }
@@ -327,17 +335,13 @@ impl Ledger {
     }
 
     // Long on purpose: the steps of one transaction, whose order is what must be read.
-    #[allow(clippy::too_many_arguments)]
-    fn import_within<E: From<Error> + From<rusqlite::Error>>(
-        &mut self,
-        evidence: &Evidence,
-        items: &Items<'_>,
-        shut: &[ShutFrame],
-        roster: &Roster,
-        now: Stamp,
-        is_as_planned: impl FnOnce(&Connection) -> Result<(), E>,
-        is_welcome: impl FnOnce(u64) -> Result<(), E>,
-    ) -> Result<Imported, E> {
+    fn import_within<E, P, W>(&mut self, download: Download<'_, P, W>) -> Result<Imported, E>
+    where
+        E: From<Error> + From<rusqlite::Error>,
+        P: FnOnce(&Connection) -> Result<(), E>,
+        W: FnOnce(u64) -> Result<(), E>,
+    {
+        let Download { evidence, items, shut, roster, now, is_as_planned, is_welcome } = download;
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let began = Instant::now();
         self.state.refresh(&transaction)?;
@@ -554,7 +558,12 @@ fn resolution_number(db: &Connection, known: &mut BTreeMap<String, i64>, steps: 
 }
 
 /// The outcome counts that are kept with an import.
-fn outcomes(evidence: &Evidence, receipt: &Receipt, rows_refused: u64, shut: usize) -> BTreeMap<String, u64> {
+fn outcomes(
+    evidence: &ImportEvidence,
+    receipt: &Receipt,
+    rows_refused: u64,
+    shut: usize,
+) -> BTreeMap<String, u64> {
     let mut counts = evidence.refused.clone();
     let mut add = |name: &str, count: u64| {
         if count > 0 {

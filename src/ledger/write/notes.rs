@@ -22,7 +22,7 @@ use crate::ledger::write::open::Ledger;
 use crate::record::acts::ActKind;
 use crate::record::notes::{NewManual, NewRemark};
 use crate::record::roster::Roster;
-use crate::record::write_off::{WriteOffAsked, WriteOffPlan, WriteOffRefused};
+use crate::record::write_off::{WriteOffAsked, WriteOffError, WriteOffPlan};
 use crate::record::written::ManualOutcome;
 use crate::time::Stamp;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
@@ -36,7 +36,7 @@ impl Ledger {
         by: &str,
         reason: &str,
         now: Stamp,
-    ) -> Result<Result<Vec<(i64, WriteOffPlan)>, WriteOffRefused>, Error> {
+    ) -> Result<Result<Vec<(i64, WriteOffPlan)>, WriteOffError>, Error> {
         let transaction = Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?;
         let mut written = Vec::new();
         for asked in all {

@@ -13,6 +13,7 @@ use crate::ledger::digest::block::{self, Blocks};
 use crate::ledger::digest::table;
 use crate::ledger::read::given_up::to_keep;
 use crate::ledger::write::open::Ledger;
+use crate::record::clock;
 use crate::record::coverage::{Basis, Coverage};
 use crate::time::{GatewayTime, Stamp};
 use crate::wire::seq::Identity;
@@ -53,12 +54,12 @@ impl Ledger {
                  AND EXISTS (SELECT 1 FROM chunk n WHERE n.logger = c.logger
                      AND (n.epoch, n.block) > (c.epoch, c.block) AND n.time_max >= n.time_min)
              LIMIT ?4",
-            params![backed, bounds.before, day, BLOCKS],
+            params![backed, clock::recorded_if_right(bounds.before), day, BLOCKS],
         )?;
         let mut gone = 0;
         let waiting = block::rare_in_journal(&transaction)?;
         for (logger, epoch, block, settled_row) in places {
-            let place: block::Place = (logger, epoch, block);
+            let place: block::BlockPlace = (logger, epoch, block);
             let Some(stored) = block::stored(&transaction, place)? else { continue };
             // What is damaged here is not what the backup holds.
             if Blocks::of_block(&transaction, place, &waiting)? == stored {
@@ -158,7 +159,7 @@ pub(in crate::ledger) fn carry_over(
 }
 
 struct GivenUp {
-    place: block::Place,
+    place: block::BlockPlace,
     backup: i64,
     settled_row: i64,
     at: GatewayTime,

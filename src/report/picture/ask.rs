@@ -181,7 +181,7 @@ pub fn span(
         return Ok(Some((from, to)));
     }
     let inputs = ground.inputs(snapshot);
-    let whole = (GatewayTime(i64::MIN), to.unwrap_or(GatewayTime(i64::MAX)));
+    let whole = (GatewayTime::MIN, to.unwrap_or(GatewayTime::MAX));
     let stretches: Vec<Stretch<'_>> =
         subjects.iter().flat_map(|subject| ground.stretches(subject, whole)).collect();
     let mut newest = None;

@@ -54,7 +54,7 @@ impl Series {
     pub fn new(columns: Columns, mut bands: Vec<Band>) -> Self {
         bands.retain(Band::breaks);
         bands.sort_by_key(|band| (band.from, band.to));
-        let mut end = GatewayTime(i64::MIN);
+        let mut end = GatewayTime::MIN;
         let ends = bands
             .iter()
             .map(|band| {

@@ -1,7 +1,7 @@
 //! What became of rows without sequence numbers, in words.
 
 use super::words::{SHOWN, note, sequences};
-use crate::hand::matching::{Stretch, What};
+use crate::hand::matching::{Stretch, StretchFate};
 use crate::hand::plan::FilePlan;
 use crate::text::thousands;
 use crate::view::term::{Table, wrapped};
@@ -15,7 +15,7 @@ pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
     let left: u64 = file
         .stretches
         .iter()
-        .filter(|(_, stretch)| !matches!(stretch.what, What::Anchored | What::Matched))
+        .filter(|(_, stretch)| !matches!(stretch.what, StretchFate::Anchored | StretchFate::Matched))
         .map(|(_, stretch)| stretch.rows)
         .sum();
     let mut text = note(
@@ -59,7 +59,8 @@ pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
     }
     if file.stretches.len() > shown.len() {
         let more = |of: &str| {
-            let count = |all: &mut dyn Iterator<Item = What>| all.filter(|&what| fate(what).0 == of).count();
+            let count =
+                |all: &mut dyn Iterator<Item = StretchFate>| all.filter(|&what| fate(what).0 == of).count();
             let all = count(&mut file.stretches.iter().map(|(_, stretch)| stretch.what));
             (all - count(&mut shown.iter().map(|(_, stretch)| stretch.what))) as u64
         };
@@ -76,10 +77,10 @@ pub(super) fn stretches(file: &FilePlan, name: &str, prose: usize) -> String {
 /// At most [`SHOWN`] stretches, in the file's order: those that are left out before those that are matched, and those
 /// before those that only anchor.
 fn most_telling(all: &[(Address, Stretch)]) -> Vec<&(Address, Stretch)> {
-    let importance = |what: What| match what {
-        What::Unmatched(_) | What::Refused(_) => 0,
-        What::Matched => 1,
-        What::Anchored => 2,
+    let importance = |what: StretchFate| match what {
+        StretchFate::Unmatched(_) | StretchFate::Refused(_) => 0,
+        StretchFate::Matched => 1,
+        StretchFate::Anchored => 2,
     };
     let mut places: Vec<usize> = (0..all.len()).collect();
     places.sort_by_key(|&at| (importance(all[at].1.what), at));
@@ -89,12 +90,12 @@ fn most_telling(all: &[(Address, Stretch)]) -> Vec<&(Address, Stretch)> {
 }
 
 /// The word for what became of a stretch, and why.
-pub(super) fn fate(what: What) -> (&'static str, Option<String>) {
+pub(super) fn fate(what: StretchFate) -> (&'static str, Option<String>) {
     match what {
-        What::Anchored => ("anchored", None),
-        What::Matched => ("matched", None),
-        What::Unmatched(why) => ("unmatched", Some(why.to_string())),
-        What::Refused(why) => ("refused", Some(why.to_string())),
+        StretchFate::Anchored => ("anchored", None),
+        StretchFate::Matched => ("matched", None),
+        StretchFate::Unmatched(why) => ("unmatched", Some(why.to_string())),
+        StretchFate::Refused(why) => ("refused", Some(why.to_string())),
     }
 }
 

@@ -17,7 +17,7 @@ pub(super) fn gateway(status: &Status) -> Vec<(&'static str, String)> {
         return vec![("gateway", line.to_owned())];
     };
     if !status.around.daemon_alive {
-        let how = if state.phase == "stopped" {
+        let how = if state.phase.is_stopped() {
             "NOT RUNNING: the daemon was stopped"
         } else {
             "NOT RUNNING: the daemon is gone without having stopped"

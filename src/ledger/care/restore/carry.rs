@@ -1,7 +1,7 @@
 //! What a restored ledger gets before it has the name: what it keeps of the one whose place it takes, and a note of the
 //! restore and of the backup.
 
-use super::outcome::{How, Restored};
+use super::outcome::{RestoreOptions, Restored};
 use super::present::Present;
 use crate::files::{self, with_tail};
 use crate::ledger::care::{backup, site};
@@ -61,13 +61,13 @@ pub(super) fn carry_on(
     part: &Path,
     present: &Present,
     Carried { file, ids, source, act }: &Carried<'_>,
-    how: How<'_>,
+    how: RestoreOptions<'_>,
     now: Stamp,
 ) -> Result<(), Error> {
     let mut db = Connection::open_with_flags(part, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
     schema::settings_of_every_connection(&db)?;
     let transaction = db.transaction()?;
-    site::note(&transaction, ids, site::How::Restore, now)?;
+    site::note(&transaction, ids, site::SameSiteReason::Restore, now)?;
     if let (Present::Sound(present), ActKind::Restore) = (present, act.0) {
         acts::take_over(&transaction, present)?;
     }

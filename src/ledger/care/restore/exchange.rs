@@ -2,8 +2,8 @@
 
 use super::aside::{ASIDE, SIDECARS, tidy};
 use super::carry::{Carried, Whole, act_of, carry_on};
-use super::more::More;
-use super::outcome::{How, RestoreError, Restored};
+use super::more::MoreThanBackup;
+use super::outcome::{RestoreError, RestoreOptions, Restored};
 use super::present::{Present, one_file};
 use crate::files::{self, with_tail};
 use crate::ledger::care::{backup, site, stranger, verify};
@@ -20,7 +20,7 @@ use std::path::Path;
 pub fn restore(
     file: &Path,
     ledger: &Path,
-    how: How<'_>,
+    how: RestoreOptions<'_>,
     now: Stamp,
     mut progress: impl FnMut(&str),
 ) -> Result<Restored, RestoreError> {
@@ -36,7 +36,7 @@ pub fn restore(
         tidy(ledger);
     }
     let name = with_tail(ledger, ".restore-part");
-    let part = files::Part::take(&name).map_err(|error| RestoreError::Part(name, error))?;
+    let part = files::PartFile::take(&name).map_err(|error| RestoreError::Part(name, error))?;
     let exchange = Exchange { file, ledger, part: part.path(), is_present: present.is_some(), how, now };
     let mut done = exchange.run(&mut progress);
     if let (Ok(restored), true) = (&mut done, how.dry_run) {
@@ -54,7 +54,7 @@ struct Exchange<'a> {
     part: &'a Path,
     /// Whether there is a ledger.
     is_present: bool,
-    how: How<'a>,
+    how: RestoreOptions<'a>,
     now: Stamp,
 }
 
@@ -68,7 +68,7 @@ struct Met {
     /// How many records it has; `None`: there is none, or it cannot be read.
     records: Option<u64>,
     /// What it has more.
-    more: More,
+    more: MoreThanBackup,
 }
 
 impl Exchange<'_> {
@@ -126,7 +126,7 @@ impl Exchange<'_> {
             ids: BTreeSet::new(),
             was_adopted: false,
             records: None,
-            more: More::default(),
+            more: MoreThanBackup::default(),
         };
         if !self.is_present {
             return Ok(met);

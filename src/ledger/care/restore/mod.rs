@@ -21,5 +21,5 @@ mod present;
 
 pub(in crate::ledger) use aside::tidy;
 pub use exchange::restore;
-pub use more::More;
-pub use outcome::{How, RestoreError, Restored};
+pub use more::MoreThanBackup;
+pub use outcome::{RestoreError, RestoreOptions, Restored};

@@ -1,8 +1,8 @@
 //! What the present ledger has more than a backup: records, CSV rows, and what people and the judge put beside them.
 //!
-//! Input: the present ledger, open, and the backup's file. Output: [`More`].
+//! Input: the present ledger, open, and the backup's file. Output: [`MoreThanBackup`].
 
-use crate::ledger::care::compare::{self, DifferenceKind, RecordsCompared, Side};
+use crate::ledger::care::compare::{self, ComparedSide, DifferenceKind, RecordsCompared};
 use crate::ledger::care::stranger;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::tx;
@@ -32,7 +32,7 @@ const BESIDE: [(&str, &str, &str); 7] = [
 
 /// What the present ledger has more than the backup.
 #[derive(Clone, Debug, Default, Serialize)]
-pub struct More {
+pub struct MoreThanBackup {
     /// Authentic records that the backup lacks or holds differently, by logger: A is the present ledger.
     #[serde(serialize_with = "differing")]
     pub records: RecordsCompared,
@@ -43,7 +43,7 @@ pub struct More {
     pub beside: BTreeMap<&'static str, u64>,
 }
 
-impl More {
+impl MoreThanBackup {
     /// Nothing is lost if the backup takes its place.
     pub fn is_nothing(&self) -> bool {
         self.records.loggers.is_empty() && self.rows.is_empty() && self.beside.is_empty()
@@ -94,10 +94,13 @@ fn in_stretches(records: &RecordsCompared) -> impl Iterator<Item = DifferingReco
 }
 
 /// What the present ledger has that `backup` has not, and how many records it has. A transaction is open in `ledger`.
-pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, More), Error> {
-    let (mine, theirs) =
-        (Side::within(Rc::clone(ledger), false, |_| ())?, Side::ledger(backup, false, |_| ())?);
-    let mut more = More { records: compare::compare(&mine, &theirs, |_| true)?, ..More::default() };
+pub(super) fn more(ledger: &Rc<Connection>, backup: &Path) -> Result<(u64, MoreThanBackup), Error> {
+    let (mine, theirs) = (
+        ComparedSide::within(Rc::clone(ledger), false, |_| ())?,
+        ComparedSide::ledger(backup, false, |_| ())?,
+    );
+    let mut more =
+        MoreThanBackup { records: compare::compare(&mine, &theirs, |_| true)?, ..MoreThanBackup::default() };
     let records = mine.record_count();
     for logger in more.records.loggers.values_mut() {
         logger.differences.retain(|difference| difference.kind != DifferenceKind::LackedByA);

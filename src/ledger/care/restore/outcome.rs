@@ -1,7 +1,7 @@
 //! How to restore, and the outcome: what was done, or why nothing was.
 
-use super::more::More;
-use crate::files::Part;
+use super::more::MoreThanBackup;
+use crate::files::PartFile;
 use crate::ledger::care::{site, verify};
 use crate::ledger::db::error::Error;
 use crate::record::acts::Actor;
@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 /// How to restore.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct How<'a> {
+pub struct RestoreOptions<'a> {
     /// Say what would be done, and change nothing.
     pub dry_run: bool,
     /// Put the backup in place although the present ledger cannot be read.
@@ -33,7 +33,7 @@ pub struct Restored {
     pub replaced: Option<PathBuf>,
     /// What the present ledger has more; after a restore, nothing.
     #[serde(rename = "present_has_more")]
-    pub more: More,
+    pub more: MoreThanBackup,
     /// In a dry run, the daemon that has to be stopped before.
     pub daemon: Option<String>,
 }
@@ -72,7 +72,7 @@ pub enum RestoreError {
          over what only the backup has with `stonechat verify --salvage`; or move it away yourself if it is to go",
         counts(.0)
     )]
-    HasMore(Box<More>),
+    HasMore(Box<MoreThanBackup>),
     /// The backup is not shown to be of the site of the present ledger.
     #[error(
         "{}: is not shown to be of this site; nothing was changed: with --adopt it takes the place of the present ledger \
@@ -92,7 +92,7 @@ pub enum RestoreError {
     )]
     InUse,
     /// The name under which the copy is made until it is whole.
-    #[error("{}: {}; nothing was changed", .0.display(), Part::refused(.1))]
+    #[error("{}: {}; nothing was changed", .0.display(), PartFile::refused(.1))]
     Part(PathBuf, std::io::Error),
     /// Folder or disk.
     #[error("{}: {}; nothing was changed", .0.display(), .1)]
@@ -123,7 +123,7 @@ fn kept_as(replaced: Option<&Path>) -> String {
     replaced.map_or_else(String::new, name)
 }
 
-fn counts(more: &More) -> String {
+fn counts(more: &MoreThanBackup) -> String {
     let mut text = format!("{} records, {} stretches of CSV rows", more.record_count(), more.rows.len());
     for (what, count) in &more.beside {
         text += &format!(", {count} × {what}");

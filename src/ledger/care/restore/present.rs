@@ -1,7 +1,7 @@
 //! The ledger that a backup is to replace: opened so that no other process can use it, and compared with the backup.
 
-use super::more::{self, More};
-use super::outcome::{How, RestoreError};
+use super::more::{self, MoreThanBackup};
+use super::outcome::{RestoreError, RestoreOptions};
 use crate::files::{self, with_tail};
 use crate::ledger::care::{site, stranger};
 use crate::ledger::db::error::Error;
@@ -24,7 +24,7 @@ pub(super) enum Present {
 
 impl Present {
     /// Opens it: to be read only in a dry run, else alone.
-    pub fn open(ledger: &Path, how: How<'_>) -> Result<Self, RestoreError> {
+    pub fn open(ledger: &Path, how: RestoreOptions<'_>) -> Result<Self, RestoreError> {
         let opened = if how.dry_run {
             schema::open_for_reading(ledger).and_then(|db| Ok(db.execute_batch("BEGIN").map(|()| db)?))
         } else {
@@ -65,7 +65,7 @@ impl Present {
     }
 
     /// What it has more than the backup, and how many records it has; `None`: it cannot be read.
-    pub fn more(&self, part: &Path) -> Result<Option<(u64, More)>, Error> {
+    pub fn more(&self, part: &Path) -> Result<Option<(u64, MoreThanBackup)>, Error> {
         match self {
             Self::Sound(db) => more::more(db, part).map(Some),
             _ => Ok(None),

@@ -5,7 +5,7 @@
 
 use super::counted::{counted_there, not_salvaged};
 use super::notes;
-use super::outcome::{How, SalvageError, Salvaged};
+use super::outcome::{SalvageError, SalvageOptions, Salvaged};
 use super::proof::{self, ThereOfBlock, Unsettled};
 use super::read::{CsvRow, FoundRecord, unproven_row};
 use super::rows::{self, CameWith};
@@ -15,10 +15,10 @@ use crate::ledger::care::held::{self, HeldRecord, span_of};
 use crate::ledger::care::site;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::{query, schema, tx};
-use crate::ledger::digest::block::{self, Place};
+use crate::ledger::digest::block::{self, BlockPlace};
 use crate::ledger::read::coverage::load_coverage;
 use crate::ledger::write::acts::{self, NewAct};
-use crate::ledger::write::import::Evidence;
+use crate::ledger::write::import::ImportEvidence;
 use crate::ledger::write::open::Ledger;
 use crate::record::acts::ActKind;
 use crate::record::coverage::{Basis, Coverage, RangeSet};
@@ -40,7 +40,7 @@ pub fn salvage(
     from: &Path,
     path: &Path,
     roster: &Roster,
-    how: How<'_>,
+    how: SalvageOptions<'_>,
     now: Stamp,
     progress: impl FnMut(u64, u64),
 ) -> Result<Salvaged, SalvageError> {
@@ -75,7 +75,7 @@ pub fn salvage(
     }
     // One that is adopted has the name of one that was set aside here, and is another one.
     let counted = counted.filter(|_| !was_adopted);
-    let evidence = Evidence {
+    let evidence = ImportEvidence {
         file: format!("{} {name}", if was_adopted { "adopted from" } else { "salvage of" }),
         size_bytes: files::length(from).unwrap_or(0),
         sha256,
@@ -100,12 +100,12 @@ struct Run<'a> {
     present: Connection,
     ledger: Ledger,
     roster: &'a Roster,
-    how: How<'a>,
+    how: SalvageOptions<'a>,
     now: Stamp,
     /// The damaged file's name.
     name: String,
     /// What is kept with the records that are brought.
-    evidence: Evidence,
+    evidence: ImportEvidence,
     /// What may be there.
     expected: Coverage,
     salvaged: Salvaged,
@@ -117,7 +117,7 @@ impl Run<'_> {
         if !self.salvaged.was_adopted {
             notes::bring(self.old, &mut self.ledger, &mut self.salvaged)?;
             if signs.ids_are_sound {
-                self.ledger.note_same_site(&signs.ids, site::How::Salvage, self.now)?;
+                self.ledger.note_same_site(&signs.ids, site::SameSiteReason::Salvage, self.now)?;
             }
         }
         if self.salvaged.was_counted {
@@ -161,7 +161,7 @@ impl Run<'_> {
     /// Sorts a block's records: those to be brought as they are, those that may come as rows, and those that are lost.
     fn block(
         &mut self,
-        place: Place,
+        place: BlockPlace,
         unsettled: &Unsettled,
         bring: &mut Vec<(Identity, FoundRecord)>,
         unsure: &mut Vec<CsvRow>,
@@ -199,7 +199,7 @@ impl Run<'_> {
     /// Notes what of a block was held there and is not brought.
     fn note_lost(
         &mut self,
-        (logger, epoch, block): Place,
+        (logger, epoch, block): BlockPlace,
         there: &ThereOfBlock,
         here: &BTreeMap<u32, HeldRecord>,
         given_up: &RangeSet,
@@ -245,7 +245,7 @@ impl Run<'_> {
     fn adopt(&mut self, rows: &mut Vec<CsvRow>) -> Result<(), Error> {
         let mut rows = std::mem::take(rows);
         rows.sort_by_key(|row| row.id);
-        let evidence = Evidence { is_sealed: false, ..self.evidence.clone() };
+        let evidence = ImportEvidence { is_sealed: false, ..self.evidence.clone() };
         self.salvaged.brought += self.bring_rows(&rows, &evidence)?;
         Ok(())
     }
@@ -262,7 +262,7 @@ impl Run<'_> {
         }
         if self.how.fill {
             let file = format!("{}, not proven", self.evidence.file);
-            let evidence = Evidence { is_sealed: false, file, ..self.evidence.clone() };
+            let evidence = ImportEvidence { is_sealed: false, file, ..self.evidence.clone() };
             let mut rows: Vec<CsvRow> = unsure.into_iter().chain(there.doubtful).collect();
             rows.sort_by_key(|row| row.id);
             self.salvaged.filled += self.bring_rows(&rows, &evidence)?;
@@ -271,8 +271,8 @@ impl Run<'_> {
     }
 
     /// What is kept with the rows of an import.
-    fn evidence_of(&self, import: &CameWith) -> Evidence {
-        Evidence {
+    fn evidence_of(&self, import: &CameWith) -> ImportEvidence {
+        ImportEvidence {
             file: match self.salvaged.was_adopted {
                 true => format!("{} (adopted from {})", import.file, self.name),
                 false => rows::brought_as(&import.file, &self.name),
@@ -285,7 +285,7 @@ impl Run<'_> {
     }
 
     /// Takes rows in, and counts those that are refused; gives how many are stored.
-    fn bring_rows(&mut self, rows: &[CsvRow], evidence: &Evidence) -> Result<u64, Error> {
+    fn bring_rows(&mut self, rows: &[CsvRow], evidence: &ImportEvidence) -> Result<u64, Error> {
         let mut stored = 0;
         for part in rows.chunks(AT_ONCE) {
             let items = |give: &mut dyn FnMut(Identity, Item<'_>) -> Result<(), Error>| {
@@ -340,7 +340,7 @@ impl Run<'_> {
 }
 
 /// What retention gave up of a block to a backup: it is here, without its values.
-fn given_up(db: &Connection, (logger, epoch, block): Place) -> Result<RangeSet, Error> {
+fn given_up(db: &Connection, (logger, epoch, block): BlockPlace) -> Result<RangeSet, Error> {
     let (first, last) = span_of(block);
     let mut all = RangeSet::default();
     query::each(

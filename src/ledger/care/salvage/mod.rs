@@ -33,4 +33,4 @@ mod rows;
 mod source;
 
 pub use bring::salvage;
-pub use outcome::{How, SalvageError, Salvaged};
+pub use outcome::{SalvageError, SalvageOptions, Salvaged};

@@ -68,7 +68,7 @@ fn stretches<S: Serializer>(coverage: &Coverage, serializer: S) -> Result<S::Ok,
 
 /// How to salvage.
 #[derive(Clone, Copy, Debug, Default)]
-pub struct How<'a> {
+pub struct SalvageOptions<'a> {
     /// Who does it: kept with what is brought over.
     pub by: &'a str,
     /// Take readings and rows that fit no digest too, as CSV rows are.

@@ -11,7 +11,7 @@ use crate::ledger::db::error::Error;
 use crate::ledger::db::query;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, StoredRow, kind};
-use crate::ledger::digest::block::{self, Place};
+use crate::ledger::digest::block::{self, BlockPlace};
 use crate::ledger::digest::seal::Walk;
 use crate::ledger::digest::table::{self, Sum};
 use crate::record::coverage::{Basis, Coverage, EpochCoverage, RangeSet};
@@ -67,7 +67,7 @@ fn add_blocks(old: &Connection, all: &mut Coverage) -> Result<(), Error> {
 pub(in crate::ledger) fn places_of(
     expected: &Coverage,
     of: impl Fn(&EpochCoverage) -> RangeSet,
-) -> BTreeSet<Place> {
+) -> BTreeSet<BlockPlace> {
     let mut places = BTreeSet::new();
     for (address, epoch, held) in expected.epochs() {
         for &(first, last) in of(held).ranges() {
@@ -95,8 +95,8 @@ pub(in crate::ledger) struct ThereOfBlock {
 /// What there is of a block. `unsettled`: [`unsettled`]; `here`: what the present ledger holds of it.
 pub(in crate::ledger) fn block_there(
     old: &Connection,
-    place: Place,
-    unsettled: &BTreeMap<Place, FoundBlock>,
+    place: BlockPlace,
+    unsettled: &BTreeMap<BlockPlace, FoundBlock>,
     here: &BTreeMap<u32, HeldRecord>,
 ) -> ThereOfBlock {
     let recent = unsettled.get(&place);
@@ -113,7 +113,7 @@ pub(in crate::ledger) fn block_there(
 /// The records of a block, if they fit its digest; else none. What the present ledger holds may stand in for what
 /// cannot be read or is not what it was: it is authentic by itself.
 fn proven(
-    place: Place,
+    place: BlockPlace,
     read: &FoundBlock,
     stored: Option<block::Block>,
     here: &BTreeMap<u32, HeldRecord>,
@@ -149,7 +149,7 @@ fn proven(
 /// What is proven of a journal that is not settled yet.
 pub(in crate::ledger) struct Unsettled {
     /// By block.
-    pub records: BTreeMap<Place, FoundBlock>,
+    pub records: BTreeMap<BlockPlace, FoundBlock>,
     /// Rows that can be read and fit no seal.
     pub unproven: u64,
     /// Whether it could not be read to its end.
@@ -159,7 +159,7 @@ pub(in crate::ledger) struct Unsettled {
 /// Unsettled records under seals that fit. Of profiles, events and opaque records only where their whole table fits
 /// its digest: no seal is over them.
 pub(in crate::ledger) fn unsettled(old: &Connection) -> Unsettled {
-    let mut all: BTreeMap<Place, FoundBlock> = BTreeMap::new();
+    let mut all: BTreeMap<BlockPlace, FoundBlock> = BTreeMap::new();
     let rare = rare::ALL.iter().all(|table| fits(old, table.name));
     let mut unproven = 0;
     let walk = Walk { in_order: true, ..Walk::WHOLE };

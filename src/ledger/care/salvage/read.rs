@@ -9,7 +9,7 @@ use crate::ledger::care::held::span_of;
 use crate::ledger::db::error::Error;
 use crate::ledger::db::rare;
 use crate::ledger::db::row::{self, Column, SETTLED};
-use crate::ledger::digest::block::{self, Place};
+use crate::ledger::digest::block::{self, BlockPlace};
 use crate::record::judge::{Placed, Row};
 use crate::wire::record::Record;
 use crate::wire::seq::{Identity, Slot};
@@ -38,12 +38,12 @@ pub(in crate::ledger) struct CsvRow {
 pub(in crate::ledger) type FoundRow = (Identity, i64, Option<i64>, CsvRow);
 
 /// A block's digests as they are kept there.
-pub(in crate::ledger) fn stored(old: &Connection, place: Place) -> Option<block::Block> {
+pub(in crate::ledger) fn stored(old: &Connection, place: BlockPlace) -> Option<block::Block> {
     block::stored(old, place).ok().flatten()
 }
 
 /// A block's settled records, as far as they can be read.
-pub(in crate::ledger) fn records(old: &Connection, place: Place) -> FoundBlock {
+pub(in crate::ledger) fn records(old: &Connection, place: BlockPlace) -> FoundBlock {
     let (logger, epoch, block) = place;
     let (first, last) = span_of(block);
     let mut found = FoundBlock::new();
@@ -107,7 +107,7 @@ fn range(
 }
 
 /// A block's settled CSV rows, as far as they can be read: identity, import, resolution, the rest.
-pub(in crate::ledger) fn csv_rows(old: &Connection, place: Place) -> Vec<FoundRow> {
+pub(in crate::ledger) fn csv_rows(old: &Connection, place: BlockPlace) -> Vec<FoundRow> {
     let (first, last) = span_of(place.2);
     let mut found = Vec::new();
     if rows_of(old, place, first, last, &mut found).is_err() {
@@ -121,7 +121,7 @@ pub(in crate::ledger) fn csv_rows(old: &Connection, place: Place) -> Vec<FoundRo
 
 fn rows_of(
     old: &Connection,
-    (logger, epoch, _): Place,
+    (logger, epoch, _): BlockPlace,
     first: u32,
     last: u32,
     found: &mut Vec<FoundRow>,

@@ -101,7 +101,7 @@ impl Sidecar {
         let digest = digest(bytes.get(text_at..).unwrap_or_default());
         bytes.splice(digest_at..text_at - 1, digest.into_bytes());
         bytes.push(b'\n');
-        files::put(&path_of(ledger), &bytes, files::How { replace: true, mode: 0o640 })
+        files::put(&path_of(ledger), &bytes, files::PutOptions { replace: true, mode: 0o640 })
     }
 
     /// Reads it; `Ok(None)`: there is none. `Err`: why the one that is there is not used.

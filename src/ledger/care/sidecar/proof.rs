@@ -2,7 +2,7 @@
 
 use super::file::{Fingerprints, fingerprint};
 use crate::ledger::db::error::Error;
-use crate::ledger::digest::block::{self, Blocks, Place};
+use crate::ledger::digest::block::{self, BlockPlace, Blocks};
 use crate::ledger::digest::seal;
 use crate::ledger::digest::table;
 use crate::wire::seq::Identity;
@@ -18,7 +18,7 @@ const PROOFS_MAX: usize = 2_000;
 pub(super) struct Proof<'a> {
     db: &'a Connection,
     before: &'a Fingerprints,
-    places: BTreeMap<Place, bool>,
+    places: BTreeMap<BlockPlace, bool>,
     places_max: usize,
     waiting: BTreeSet<Identity>,
     /// Whether seals prove what is not settled.

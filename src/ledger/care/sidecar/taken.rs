@@ -282,6 +282,6 @@ impl Ledger {
             _ => Fingerprints::new(),
         };
         let sidecar = tx::snapshot(&self.db, |db| Sidecar::of(db, &before, true, now))?;
-        sidecar.write(&self.path).map_err(|source| Error::Known { path: path_of(&self.path), source })
+        sidecar.write(&self.path).map_err(|source| Error::Sidecar { path: path_of(&self.path), source })
     }
 }

@@ -84,7 +84,7 @@ pub(super) fn make(
             InFile::Perhaps => &covered,
         };
         note(&db, taken, there, now)?;
-        site::note(&db, &lost.ids, site::How::SetAside, now)?;
+        site::note(&db, &lost.ids, site::SameSiteReason::SetAside, now)?;
         // An earlier ledger may be set aside too, and be there: `fill` has what it holds.
         let mut held = here;
         held.take_in(there);
