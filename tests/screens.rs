@@ -19,9 +19,9 @@ use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::selection::{self, GapsWanted};
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
-use stonechat::sim::plan::FROM_UNIX_S;
+use stonechat::sim::plan::FROM;
 use stonechat::sim::{FaultRates, Field, FieldPlan, Span};
-use stonechat::state::DaemonState;
+use stonechat::state::{DaemonState, Phase};
 use stonechat::text::{local, rfc3339};
 use stonechat::time::GatewayTime;
 use stonechat::view::{self, term};
@@ -92,13 +92,13 @@ impl Scene {
         plan.write_config(&dir, "/dev/null", 1.0).unwrap();
         let config = stonechat::config::load(&dir.join("site.toml")).unwrap();
         receive(&plan, state, &config);
-        let end = plan.to_unix_s();
+        let end = plan.end().unix_s();
         let runtime_dir = config.runtime_dir.as_deref().unwrap();
         util::daemon::seems_to_run(runtime_dir, end);
         let mut now = end;
         if state == State::DaemonStopped {
             let running = DaemonState::read(runtime_dir).unwrap();
-            DaemonState { phase: "stopped".to_owned(), ..running }.write(runtime_dir).unwrap();
+            DaemonState { phase: Phase::Stopped, ..running }.write(runtime_dir).unwrap();
             now = end + 2 * DAY;
         }
         Self { name, state, config, now }
@@ -107,18 +107,17 @@ impl Scene {
 
 /// From when on no frame is opened any more.
 fn wrong_key_from(plan: &FieldPlan) -> i64 {
-    plan.to_unix_s() - 8 * HOUR
+    plan.end().unix_s() - 8 * HOUR
 }
 
 /// A day of a quiet site; or four days with the gateway without power for a day and a half, its radio deaf for some hours, a
 /// logger out of reach, another one silent in the end, and single records lost.
 fn plan(loggers: usize, state: State) -> FieldPlan {
     let days = if state == State::AfterAnOutage { 4 } else { 1 };
-    let mut plan = FieldPlan::harrow_tarn(4, loggers, FROM_UNIX_S, days)
-        .without_incidents()
-        .with_faults(FaultRates::none());
+    let mut plan =
+        FieldPlan::harrow_tarn(4, loggers, FROM, days).without_incidents().with_faults(FaultRates::none());
     if state == State::AfterAnOutage {
-        let at = |hours: i64| plan.from_unix_s + hours * HOUR;
+        let at = |hours: i64| plan.from.later(hours * HOUR);
         let [out_of_reach, silent] = [plan.loggers[loggers / 2].address, plan.loggers[loggers - 1].address];
         plan.logger_outages.push((out_of_reach, Span::new(at(70), at(80))));
         plan.logger_outages.push((silent, Span::new(at(86), at(200))));
@@ -137,18 +136,18 @@ fn receive(plan: &FieldPlan, state: State, config: &Config) {
     keyring.set_site_key(SiteKey::new(&plan.site_key).unwrap(), None);
     let mut other = Keyring::default();
     other.set_site_key(SiteKey::new(&[0x5a; 32]).unwrap(), None);
-    let end = plan.to_unix_s();
+    let end = plan.end().unix_s();
     // The first outage is the gateway's own: it has no power. In the second one it listens.
     let mut power_cut = plan.radio_outages.first().copied();
-    intake.up(0, stamp(plan.from_unix_s));
-    for emission in Field::new(plan.clone()).run_out().emissions.iter().filter(|of| of.at_unix_s <= end) {
-        if let Some(cut) = power_cut.take_if(|cut| cut.from_unix_s <= emission.at_unix_s) {
-            intake.down(0, stamp(cut.from_unix_s));
-            intake.up(0, stamp(cut.to_unix_s));
+    intake.up(0, stamp(plan.from.unix_s()));
+    for emission in Field::new(plan.clone()).run_out().emissions.iter().filter(|of| of.at.unix_s() <= end) {
+        if let Some(cut) = power_cut.take_if(|cut| cut.from <= emission.at) {
+            intake.down(0, stamp(cut.from.unix_s()));
+            intake.up(0, stamp(cut.to.unix_s()));
         }
-        let is_wrong = state == State::WrongKey && emission.at_unix_s >= wrong_key_from(plan);
+        let is_wrong = state == State::WrongKey && emission.at.unix_s() >= wrong_key_from(plan);
         let keys = if is_wrong { &mut other } else { &mut keyring };
-        intake.bytes(0, &emission.bytes, &config.roster, keys, stamp(emission.at_unix_s));
+        intake.bytes(0, &emission.bytes, &config.roster, keys, stamp(emission.at.unix_s()));
     }
     intake.close_windows(stamp(end));
     ledger.append(&intake.batch, &config.roster, stamp(end)).unwrap();
