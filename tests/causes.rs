@@ -2,7 +2,7 @@
 //! whatever part of the report is asked for. Simulated fields know what happened to each record.
 //!
 //! `STONECHAT_TEST_FIELDS=N` runs so many fields; a field that fails is named.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! The commands as a person meets them: help with examples, exit codes, bad input with the message it gives,
 //! reports in text and JSON.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

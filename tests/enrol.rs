@@ -1,6 +1,6 @@
 //! A logger onto the roster, as a person at a terminal adds it and as a script does: what is asked, what is refused, what is
 //! written and what never is.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -2,7 +2,7 @@
 //! loggers made and of which are held; every scene is reported from it without SQL, and again through a real
 //! ledger before, half-way through and after settling, and all those reports are the same. Random histories are
 //! compared with sets of integers, and deadlines with the ring memories of the simulated field.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 use crate::util::frame;

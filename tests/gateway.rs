@@ -1,6 +1,6 @@
 //! What reports say where the gateway is the cause: how records came, whatever its clock; what nothing opens, what no
 //! version reads, what is addressed elsewhere; and the state of daemon, port, key and line before any word about loggers.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

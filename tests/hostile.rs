@@ -1,6 +1,6 @@
 //! What others may lay in the program's way: links, FIFOs, devices, names and texts that a terminal obeys, a umask that
 //! lets everybody write.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

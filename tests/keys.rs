@@ -1,6 +1,6 @@
 //! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no
 //! digit of one turns up where it should not.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! Whose ledger a file is: one of another site is never merged, put in place or compared without being asked for, and
 //! one of this site always is.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

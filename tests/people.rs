@@ -1,6 +1,6 @@
 //! What people write down, through the real binary: write-offs, remarks and manual readings; what is refused and in
 //! which words; how it shows in reports; and that a record that turns up counts all the same.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,5 +1,5 @@
 //! What a damaged ledger still holds, brought over: nothing wrong is stored, what is lost is told and becomes a gap.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -83,7 +83,6 @@ impl GapsWanted {
 /// The readings on both sides of a gap.
 #[derive(Clone, Debug)]
 pub struct GapMoved {
-    /// The gap.
     pub gap: Gap,
     /// The reading before it.
     pub before: Option<Row>,
@@ -104,7 +103,6 @@ pub struct GapsFound {
     pub notes: Notes,
     /// Where to go for the part that is asked for, in order.
     pub visits: Vec<Visit>,
-    /// How the gateway is.
     pub gateway: Gateway,
     /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,

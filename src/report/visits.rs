@@ -52,7 +52,6 @@ impl Deadline {
 /// What is known of a logger next to the gap report.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Known {
-    /// When it was last heard.
     pub last_heard: Option<GatewayTime>,
     /// Its cell in its newest reading, and when that was made; mV.
     pub battery: Option<(u16, GatewayTime)>,
@@ -129,13 +128,9 @@ impl Class {
 /// known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Fetch {
-    /// The logger.
     pub logger: Address,
-    /// Its epoch.
     pub epoch: Epoch,
-    /// The first sequence.
     pub first: u32,
-    /// The last.
     pub last: Option<u32>,
     /// Estimated time of the first.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -189,7 +184,6 @@ pub struct Stake {
 /// One logger to go to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Visit {
-    /// The logger.
     pub logger: Address,
     /// How urgent.
     pub class: Class,
@@ -217,13 +211,11 @@ pub struct Visit {
     pub elsewhere: Vec<Fetch>,
     /// The instrument's serial number.
     pub unit: Option<u64>,
-    /// When it was last heard.
     pub last_heard: Option<GatewayTime>,
     /// Its newest battery voltage and when that was measured; mV.
     pub battery: Option<(u16, GatewayTime)>,
     /// When the cell was put in, as the roster has it.
     pub battery_installed: Option<String>,
-    /// Where it stands.
     pub area: Option<String>,
     /// How to get there.
     pub access: Option<String>,

@@ -24,9 +24,7 @@ use std::collections::BTreeMap;
 pub struct VisitList {
     /// Whether a visit is needed.
     pub verdict: Verdict,
-    /// Where to go.
     pub visits: Vec<Visit>,
-    /// How the gateway is.
     pub gateway: Gateway,
     /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,

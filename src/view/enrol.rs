@@ -20,7 +20,6 @@ const OFFERED: usize = 8;
 /// A question, with a line that explains it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Question {
-    /// Which address.
     Address,
     /// Whether the unit is another one than the one whose records are held.
     OtherUnit,
@@ -158,9 +157,7 @@ pub fn known(address: Address, known: &KnownBefore) -> String {
 
 /// What is about to be written.
 pub struct AboutTo<'a> {
-    /// The roster's file.
     pub roster_file: &'a str,
-    /// The entry.
     pub entry: &'a str,
     /// What is no mistake, and should be known.
     pub warnings: &'a [String],
@@ -196,19 +193,15 @@ records: show it to no other person. It is kept in no log.
 
 /// What was written.
 pub struct Enrolled<'a> {
-    /// The logger.
     pub logger: &'a Logger,
-    /// The roster's file.
     pub roster_file: &'a str,
     /// The line of the entry.
     pub line: Option<usize>,
-    /// Its key slot.
     pub slot: Slot,
     /// Where its key comes from.
     pub key: KeySource,
     /// The epoch that a new unit begins with.
     pub epoch: Option<u32>,
-    /// The file with its key.
     pub key_file: Option<&'a str>,
     /// Whether its key was printed.
     pub printed: bool,
@@ -216,7 +209,6 @@ pub struct Enrolled<'a> {
     pub has_examples: bool,
     /// The daemon that runs here.
     pub daemon: Option<u32>,
-    /// Whether that daemon has the logger's key.
     pub daemon_has_key: bool,
 }
 

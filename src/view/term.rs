@@ -182,12 +182,10 @@ impl Table {
         Self::of(headings.iter().map(column).collect())
     }
 
-    /// With these columns.
     pub fn of(columns: Vec<Column>) -> Self {
         Self { columns, rows: Vec::new() }
     }
 
-    /// Adds a row.
     pub fn row(&mut self, cells: impl IntoIterator<Item = String>) {
         self.rows.push(cells.into_iter().map(|cell| shown(&cell)).collect());
     }

@@ -51,7 +51,6 @@ impl<'a> Page<'a> {
         Self { frame, list, visits: &list.visits, each, now: frame.now, columns: columns.max(COLUMNS_MIN) }
     }
 
-    /// All of it.
     fn text(&self) -> String {
         let offset = self.frame.utc_offset_s;
         let mut text = self.prose(
