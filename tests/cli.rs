@@ -220,7 +220,7 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let unknown = site.output(&["gaps", "--logger", "999"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&unknown.stderr).contains("not on the roster"));
-    let later = site.json(&["gaps", "--json", "--since", "2099-01-01T00:00:00Z"]);
+    let later = site.json(&["gaps", "--json", "--from", "2099-01-01T00:00:00Z"]);
     assert_eq!(later["gaps"].as_array().unwrap().len(), 0);
     let to = site.json(&["gaps", "--json", "--from", "2026-05-01T00:00:00Z", "--to", "2026-05-30T00:00:00Z"]);
     let (some, all) = (to["gaps"].as_array().unwrap(), gaps.len());
@@ -230,14 +230,14 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let swapped = site.output(&swapped);
     assert_eq!(swapped.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&swapped.stderr).contains("swap them"));
-    let text = site.output(&["gaps"]);
+    let text = site.output(&["gaps", "--all"]);
     let text = String::from_utf8_lossy(&text.stdout);
     let questions =
         ["One fault or many?", "Since when?", "What is missing?", "What moved", "Is a visit needed, and"];
     let places: Vec<usize> = questions.iter().map(|question| text.find(question).unwrap_or(0)).collect();
     assert!(places[0] > 0 && places.is_sorted(), "{text}");
     assert!(!text.contains('\x1b') && text.lines().all(|line| line.chars().count() <= 100), "{text}");
-    let wrong = site.output(&["gaps", "--since", "last tuesday"]);
+    let wrong = site.output(&["gaps", "--from", "last tuesday"]);
     assert_eq!(wrong.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04T00:00:00Z"));
 

@@ -323,6 +323,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
         for args in [
             &["status", "--now", &now][..],
             &["gaps", "--now", &now],
+            &["gaps", "--all", "--now", &now],
             &["visits", "--now", &now],
             &["completeness", "--now", &now],
             &["logbook"],

@@ -919,6 +919,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
         &["status"],
         &["status", "--json"],
         &["gaps"],
+        &["gaps", "--all"],
         &["gaps", "--json"],
         &["verify"],
         &["verify", "--json"],

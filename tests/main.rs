@@ -39,6 +39,7 @@ mod restore;
 mod retention;
 mod roster;
 mod salvage;
+mod screens;
 mod seeds;
 mod seeds_unit;
 mod seeds_writer;

@@ -12,7 +12,9 @@ use super::gaps::{self, Gap, Report};
 use super::gateway::Gateway;
 use super::health;
 use super::memory::InLogger;
+use super::verdict::Verdict;
 use super::visits::{self, Class, Visit};
+use super::walk;
 use crate::ledger::read::Read;
 use crate::ledger::read::beside::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
@@ -54,6 +56,8 @@ pub struct Surroundings {
 
 /// All that the status is made of.
 pub struct Status {
+    /// Whether a visit is needed.
+    pub verdict: Verdict,
     pub now: GatewayTime,
     /// What belongs to a site's state and is not in the ledger.
     pub around: Surroundings,
@@ -213,8 +217,9 @@ pub fn gather(
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
     let gateway = health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
-    let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
+    let known = walk::known(roster, snapshot, |_| true, now)?;
     let visits = visits::plan(&report, roster, &known, now);
+    let verdict = Verdict::new(&visits, &report, &gateway);
     let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
     let loggers = roster
@@ -230,6 +235,7 @@ pub fn gather(
         })
         .collect();
     Ok(Status {
+        verdict,
         now,
         growth: Growth::new(&snapshot.sizes()?, around.disk_free_bytes),
         around,

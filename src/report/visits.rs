@@ -61,9 +61,11 @@ pub struct Known {
     pub newest: Option<Identity>,
     /// What comes after the newest record is written off: the logger is gone.
     pub is_written_off: bool,
+    /// A remark says that it is expected to be quiet.
+    pub is_expected_quiet: bool,
 }
 
-/// Asks for what [`plan`] needs of the wanted loggers. The battery comes from the caller.
+/// Asks for what [`plan`] needs of the wanted loggers. The battery and what people wrote down come from the caller.
 pub fn gather<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
@@ -195,6 +197,8 @@ pub struct Visit {
     pub nothing_left_by: Option<GatewayTime>,
     /// It should have been heard and was not.
     pub is_silent: bool,
+    /// A remark says that it is expected to be quiet.
+    pub is_expected_quiet: bool,
     /// Unclosed epochs that are open and may have gone on.
     pub unclosed: u64,
     /// What may still be there.
@@ -228,6 +232,7 @@ impl Visit {
             is_certain: false,
             nothing_left_by: None,
             is_silent: false,
+            is_expected_quiet: known.is_expected_quiet,
             unclosed: 0,
             stake: Stake::default(),
             fetch: Vec::new(),
@@ -240,6 +245,18 @@ impl Visit {
             area: logger.area.clone(),
             access: logger.access.clone(),
         }
+    }
+
+    /// Whether it is a reason to go: something large is there, or the logger is silent for no known reason.
+    pub fn is_reason(&self) -> bool {
+        let is_quiet = self.is_silent && self.is_expected_quiet;
+        matches!(self.class, Class::Dated | Class::Undated)
+            && (!is_quiet || self.stake.records > SINGLE_RECORDS || self.unclosed > 0)
+    }
+
+    /// Whether nothing is missing but what a silent logger is presumed to have made.
+    pub fn is_only_silent(&self) -> bool {
+        self.is_silent && self.stake.records == 0 && self.unclosed == 0
     }
 
     /// Records that are no longer in the logger.
