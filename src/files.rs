@@ -142,7 +142,6 @@ fn read_to_its_end(file: File, most: u64) -> io::Result<Vec<u8>> {
 /// What is to be done with a file of the program's own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Own {
-    /// Read it.
     Read,
     /// Read and write it; it is made where it is not there.
     Write,
@@ -236,9 +235,7 @@ pub fn put(path: &Path, bytes: &[u8], how: PutOptions) -> io::Result<()> {
 /// A file that is to be made where none is.
 #[derive(Clone, Debug)]
 pub struct NewFile<'a> {
-    /// Where.
     pub path: PathBuf,
-    /// What is in it.
     pub bytes: &'a [u8],
     /// Permission bits; the process's umask may take some away.
     pub mode: u32,
@@ -572,7 +569,6 @@ pub struct FileStat {
     pub place: (u64, u64),
     /// Whether it is a plain file.
     pub is_file: bool,
-    /// Whether it is a folder.
     pub is_folder: bool,
     /// Its length in bytes.
     pub length: u64,
@@ -673,7 +669,6 @@ impl PartFile {
         Ok(Self { path: path.to_owned(), lock, _held: held })
     }
 
-    /// Where it is.
     pub fn path(&self) -> &Path {
         &self.path
     }

@@ -41,21 +41,16 @@ pub const CLOCK_CHANGE_S: i64 = 30;
 /// What the daemon says of itself.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct DaemonState {
-    /// Its process.
     pub pid: u32,
-    /// The ledger that it writes.
     #[serde(default)]
     pub ledger: Option<PathBuf>,
-    /// When it started.
     pub started_at: GatewayTime,
     /// When this was written.
     pub written_at: GatewayTime,
     /// The same by a clock that is never set: the seconds since the computer started. `None`: by a simulated clock.
     #[serde(default)]
     pub written_steady_s: Option<i64>,
-    /// Whether the gateway's clock is synchronised.
     pub clock_synchronised: bool,
-    /// What it does.
     pub phase: Phase,
     /// Frames between delimiters since the start.
     pub frames_in: u64,
@@ -86,7 +81,6 @@ pub struct DaemonState {
     /// Whether nothing is settled because of that.
     #[serde(default)]
     pub settling_held_back: bool,
-    /// The radios.
     pub radios: Vec<RadioState>,
 }
 
@@ -98,7 +92,6 @@ pub enum Phase {
     Running,
     /// It ends, and commits what it holds.
     Stopping,
-    /// It has ended.
     Stopped,
     /// A word of another version.
     #[serde(untagged)]
@@ -106,7 +99,6 @@ pub enum Phase {
 }
 
 impl Phase {
-    /// Whether it has ended.
     pub fn is_stopped(&self) -> bool {
         *self == Self::Stopped
     }
@@ -121,7 +113,6 @@ impl Default for Phase {
 /// The last commit.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CommitState {
-    /// When.
     pub at: GatewayTime,
     /// The journal row up to which everything is committed.
     pub through_row: i64,
@@ -132,7 +123,6 @@ pub struct CommitState {
 /// One radio's port.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RadioState {
-    /// Its name.
     pub name: String,
     /// Whether the port is open.
     pub up: bool,
@@ -234,9 +224,7 @@ pub struct KeysState {
 /// same slot shows as well; until keys have one, only slots and closings can be compared.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct KeyState {
-    /// The logger.
     pub logger: u16,
-    /// The slot.
     pub slot: u8,
     /// Whether it has a key of its own.
     pub is_given: bool,
@@ -247,9 +235,7 @@ pub struct KeyState {
 /// The last identity that a closed slot lets in.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LastState {
-    /// The epoch.
     pub epoch: u32,
-    /// The sequence.
     pub sequence: u32,
 }
 

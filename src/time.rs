@@ -37,13 +37,11 @@ pub const PLAUSIBLE_S: std::ops::RangeInclusive<i64> = -2_208_988_800..=253_402_
 pub struct Stamp {
     /// Seconds since 1970.
     pub unix_s: i64,
-    /// Whether the clock was synchronised.
     pub synchronised: bool,
 }
 
 /// A gateway's clock.
 pub trait Clock: Send {
-    /// The time now.
     fn now(&self) -> Stamp;
 
     /// Seconds from some beginning, by a clock that nobody sets: where this and [`Clock::now`] move apart, the
@@ -124,12 +122,9 @@ pub struct GatewayTime(pub i64);
 macro_rules! arithmetic {
     ($($time:ident),+) => {$(
         impl $time {
-            /// Before any other.
             pub const MIN: Self = Self(i64::MIN);
-            /// After any other.
             pub const MAX: Self = Self(i64::MAX);
 
-            /// Unix seconds.
             pub const fn unix_s(self) -> i64 {
                 self.0
             }

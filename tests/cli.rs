@@ -1,6 +1,6 @@
 //! The commands as a person meets them: help with examples, exit codes, bad input with the message it gives,
 //! reports in text and JSON.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -199,6 +199,7 @@ fn an_old_word_is_refused_and_the_new_one_is_named() {
         (&["export", "-o", "x.csv", "--units=c.toml"], "stonechat export --calibrations FILE"),
         (&["plot", "--point", "P-11", "--units", "c.toml"], "stonechat plot --calibrations FILE"),
         (&["units", "check", "--units", "c.toml"], "stonechat units … --calibrations FILE"),
+        (&["gaps", "--since", "2026-05-04"], "stonechat gaps --from TIME"),
         (&["import", "--list"], "stonechat import list"),
         (&["import", "--withdraw", "3", "--by", "R. Dale"], "stonechat import withdraw ID"),
         (&["write-off", "--list"], "stonechat write-off list"),
@@ -248,7 +249,7 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let unknown = site.output(&["gaps", "--logger", "999"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&unknown.stderr).contains("not on the roster"));
-    let later = site.json(&["gaps", "--json", "--since", "2099-01-01T00:00:00Z"]);
+    let later = site.json(&["gaps", "--json", "--from", "2099-01-01T00:00:00Z"]);
     assert_eq!(later["gaps"].as_array().unwrap().len(), 0);
     let to = site.json(&["gaps", "--json", "--from", "2026-05-01T00:00:00Z", "--to", "2026-05-30T00:00:00Z"]);
     let (some, all) = (to["gaps"].as_array().unwrap(), gaps.len());
@@ -258,14 +259,14 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let swapped = site.output(&swapped);
     assert_eq!(swapped.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&swapped.stderr).contains("swap them"));
-    let text = site.output(&["gaps"]);
+    let text = site.output(&["gaps", "--all"]);
     let text = String::from_utf8_lossy(&text.stdout);
     let questions =
         ["One fault or many?", "Since when?", "What is missing?", "What moved", "Is a visit needed, and"];
     let places: Vec<usize> = questions.iter().map(|question| text.find(question).unwrap_or(0)).collect();
     assert!(places[0] > 0 && places.is_sorted(), "{text}");
     assert!(!text.contains('\x1b') && text.lines().all(|line| line.chars().count() <= 100), "{text}");
-    let wrong = site.output(&["gaps", "--since", "last tuesday"]);
+    let wrong = site.output(&["gaps", "--from", "last tuesday"]);
     assert_eq!(wrong.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04T00:00:00Z"));
 
@@ -451,4 +452,29 @@ fn an_absurd_time_is_refused_where_it_is_typed() {
     }
     let (code, said) = code(&["gaps", "--from", "1900-01-01T00:00:00Z", "--to", "9999-12-31T23:59:59Z"]);
     assert_eq!(code, Some(0), "{said}");
+}
+
+#[test]
+fn a_folder_whose_name_is_not_utf_8_costs_no_answer() {
+    use std::os::unix::ffi::OsStringExt;
+    let parent = tempfile::tempdir().unwrap();
+    let folder = parent.path().join(std::ffi::OsString::from_vec(b"tarn-\xE4".to_vec()));
+    plan().write_config(&folder, "/nowhere/radio", 1.0).unwrap();
+    drop(Ledger::open(&folder.join("ledger.db")).unwrap());
+    let json = |args: &[&str]| -> serde_json::Value {
+        let mut command = binary();
+        let output = command.current_dir(&folder).arg("-c").arg(folder.join("site.toml")).args(args).output();
+        let output = output.unwrap();
+        assert_eq!(output.status.code(), Some(0), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let status = json(&["status", "--json"]);
+    assert!(status["ledger"]["path"].as_str().unwrap().ends_with("tarn-\u{FFFD}/ledger.db"), "{status}");
+    let made = json(&["backup", "copy.db", "--json"]);
+    assert!(made["file"].as_str().unwrap().ends_with("copy.db"), "{made}");
+    let restored = json(&["restore", "copy.db", "--json"]);
+    assert!(restored["ledger"].as_str().unwrap().contains('\u{FFFD}'), "{restored}");
+    for report in ["gaps", "visits", "completeness", "logbook"] {
+        assert!(json(&[report, "--json"]).is_object() || json(&[report, "--json"]).is_array(), "{report}");
+    }
 }

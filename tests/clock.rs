@@ -1,6 +1,6 @@
 //! Corrected logger times against the simulator's truth: records go through the daemon's core into a real ledger, and
 //! what it makes of their times is compared with when they were made.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeMap;
 use stonechat::daemon::intake::Intake;

@@ -1,6 +1,6 @@
 //! Copies of a record compared by digests: against plain sets of what each holds, settled or not; with dumps; and
 //! through the command.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! What `completeness` counts: its arithmetic by itself, random histories of a ledger against sets of integers, and
 //! what was known at each of several times against what was told then.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

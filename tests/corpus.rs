@@ -2,7 +2,7 @@
 //! through the very functions that the fuzzer runs. What the fuzzer once found is a file of the corpus.
 //!
 //! `STONECHAT_TEST_MUTATIONS=N` makes so many mutations of each file (default 60; a quarter of them for ledgers).
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 #[path = "../fuzz/src/lib.rs"]
 mod targets;

@@ -1,6 +1,6 @@
 //! The real binary from end to end: bytes through a pseudo-terminal or TCP into a ledger, against the truth;
 //! killed at random instants; beside other processes; without its port; told to stop.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

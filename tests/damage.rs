@@ -1,6 +1,6 @@
 //! A damaged ledger under the real binary and through the library: set aside whole, intake goes on, the gap report
 //! stays the one it was, and there is never a crash loop.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

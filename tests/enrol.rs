@@ -1,6 +1,6 @@
 //! A logger onto the roster, as a person at a terminal adds it and as a script does: what is asked, what is refused, what is
 //! written and what never is.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -367,7 +367,7 @@ fn another_unit_at_an_address_that_was_used_gets_a_slot_above_and_the_same_one_k
 }
 
 #[test]
-fn where_nothing_can_be_asked_all_that_is_missing_is_told_at_once() {
+fn where_nothing_can_be_asked_all_that_is_missing_is_named_at_once() {
     let plan = plan(85, 2);
     let site = Site::new(&plan, "/nowhere/radio", 1.0, "");
     let before = roster(&site);
@@ -483,7 +483,7 @@ fn a_roster_that_the_check_would_refuse_is_not_written() {
         assert!(code == Some(2) && text.contains(expected), "{text}");
         assert!(roster(&site) == before && !site.path("key.toml").exists());
     }
-    // One that is broken already is told as everywhere.
+    // One that is broken already is reported as everywhere.
     fs::write(site.path("loggers.toml"), "[[logger]]\naddress = 0\n").unwrap();
     let (code, text) = said(&unasked(&site, &args));
     assert!(

@@ -1,6 +1,6 @@
 //! Exports: opened by readers that share no code with this program, equal to the ledger's views value by value; read
 //! back; as of an earlier time against a model; beside a daemon; onto a full disk.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

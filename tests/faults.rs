@@ -2,7 +2,7 @@
 //!
 //! Writes and syncs of the ledger's files fail one by one; the default takes every so many-th, `STONECHAT_TEST_EVERY=1`
 //! each. Whatever fails: nothing that was told committed is missing, nothing is there twice, and `verify` is content.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -15,7 +15,7 @@
 //! `STONECHAT_TEST_FIELDS=N` runs so many fields, `STONECHAT_TEST_FIELD=N` only that one. A field that fails is named.
 //!
 //! What it does not do: why something is missing, and what text says.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

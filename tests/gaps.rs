@@ -2,7 +2,7 @@
 //! loggers made and of which are held; every scene is reported from it without SQL, and again through a real
 //! ledger before, half-way through and after settling, and all those reports are the same. Random histories are
 //! compared with sets of integers, and deadlines with the ring memories of the simulated field.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 use crate::util::frame;
@@ -2434,7 +2434,7 @@ fn embankment() -> (tempfile::TempDir, Config, i64) {
 #[test]
 fn the_report_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (_dir, config, now) = embankment();
-    let wanted = GapsWanted::default();
+    let wanted = GapsWanted { all: true, ..GapsWanted::default() };
     let found = selection::read(&config, &wanted, GatewayTime(now)).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", term::PIPED_COLUMNS)] {
         let text = view::gaps::page(frame(&config, now), &found, &wanted, columns);
@@ -2455,6 +2455,7 @@ fn a_part_of_the_report_says_that_it_is_one_and_keeps_what_each_outage_was() {
         loggers: vec![address(17)],
         from: Some(longest.from),
         to: Some(longest.to),
+        all: true,
         each: true,
         all_values: true,
     };

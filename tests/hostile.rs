@@ -1,6 +1,6 @@
 //! What others may lay in the program's way: links, FIFOs, devices, names and texts that a terminal obeys, a umask that
 //! lets everybody write.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -323,6 +323,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
         for args in [
             &["status", "--now", &now][..],
             &["gaps", "--now", &now],
+            &["gaps", "--all", "--now", &now],
             &["visits", "--now", &now],
             &["completeness", "--now", &now],
             &["logbook"],
@@ -339,7 +340,7 @@ fn names_and_texts_that_a_terminal_obeys_are_not_printed() {
             let texts = [says_nothing_obeyed(args), says_nothing_obeyed(&json)];
             shown.extend(texts.iter().any(|text| text.contains("owned")).then_some(args[0]));
         }
-        for of in ["status", "logbook", "import", "remark", "manual"] {
+        for of in ["status", "logbook", "import", "remark", "manual-reading"] {
             assert!(
                 everything || shown.contains(&of),
                 "what was written there is shown, but for what is obeyed: {shown:?}"

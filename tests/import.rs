@@ -1,6 +1,6 @@
 //! Hand downloads by the real binary and through the library: they fill exactly what is missing, in any order and
 //! grouping, beside a running daemon, killed in the middle, and whatever is wrong with the files.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -1509,8 +1509,13 @@ fn whoever_imports_must_say_who() {
         assert!(text(&remark.stderr).contains(why), "{}", text(&remark.stderr));
     }
     refused(&["--by", "R. Dale"], "name files or folders to import");
-    refused(&["withdraw", "1", "--by", "R. Dale"], "not provided:\n  --reason <TEXT>");
-    refused(&["withdraw", "1", "--reason", "wrong"], "not provided:\n  --by <NAME>");
+    for (given, missing) in [(["--by", "R. Dale"], "--reason <TEXT>"), (["--reason", "wrong"], "--by <NAME>")]
+    {
+        let output = small.site.output(&[&["import", "withdraw", "1"], &given[..]].concat());
+        ended(&output, 2);
+        let told = text(&output.stderr);
+        assert!(told.contains("not provided") && told.contains(missing), "{told}");
+    }
     assert!(before == hand::tables(&small.site.ledger()));
 }
 

@@ -1,6 +1,6 @@
 //! Keys as a person handles them: made, handed out, changed while the daemon runs, entered late; and that no
 //! digit of one turns up where it should not.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -919,6 +919,7 @@ fn no_command_but_those_for_keys_and_no_log_shows_any_of_a_key() {
         &["status"],
         &["status", "--json"],
         &["gaps"],
+        &["gaps", "--all"],
         &["gaps", "--json"],
         &["verify"],
         &["verify", "--json"],

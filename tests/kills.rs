@@ -3,7 +3,7 @@
 //!
 //! `STONECHAT_TEST_KILLS=1000` for a long run, `STONECHAT_TEST_SEED=N` for another one. After each kill: all that was held
 //! and all that was told committed since is there, once and with the true values, and `verify` is content.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -3,7 +3,7 @@
 //! Reads every path in `src`, in `use` and in bodies, macros' arguments too, outside `#[cfg(test)]` code. Names are
 //! followed to where they are defined (through `pub use`, and `use … as …`), so that a re-export opens no second way.
 //!
-//! Nothing is excepted. Files that use each other in a circle are found as well.
+//! Nothing is excepted. Files that use each other in a circle are found as well, and what has no doc comment.
 //!
 //! What this is not: it judges no type that comes back from a call, and no method; those need no path.
 
@@ -713,6 +713,54 @@ fn no_files_use_each_other_in_a_circle() {
     let files = texts().into_iter().map(|(file, text)| (file.clone(), said(&file, &text))).collect();
     let found = Program::of(&files).in_circles();
     assert!(found.is_empty(), "these files use each other in a circle: {found:#?}");
+}
+
+/// What a file leaves unsaid: what it is for, and what its public functions and types at the top level are for. Fields,
+/// variants and methods may need no more than their names.
+fn unsaid(text: &str) -> Vec<String> {
+    let trees: Vec<TokenTree> = TokenStream::from_str(text).unwrap().into_iter().collect();
+    let mut unsaid = Vec::new();
+    if !text.starts_with("//!") {
+        unsaid.push("//!".to_owned());
+    }
+    let (mut said, mut public) = (false, false);
+    for (at, tree) in trees.iter().enumerate() {
+        let next = word(trees.get(at + 1));
+        match tree {
+            TokenTree::Group(group) => match group.delimiter() {
+                Delimiter::Bracket if at > 0 && is_sign(trees.get(at - 1), '#') => {
+                    // clap would show a comment on arguments that several commands take in as the description of each.
+                    let text = group.stream().to_string().replace(' ', "");
+                    said |= text.starts_with("doc=") || text == "derive(clap::Args)";
+                }
+                Delimiter::Brace => (said, public) = (false, false),
+                // `pub(super)`, and what is after the name.
+                Delimiter::Parenthesis => public = false,
+                _ => {}
+            },
+            TokenTree::Ident(found) => match (found.to_string().as_str(), next) {
+                ("pub", _) => public = true,
+                ("fn" | "struct" | "enum" | "trait", Some(name)) if public && !said => unsaid.push(name),
+                _ => {}
+            },
+            TokenTree::Punct(punct) if punct.as_char() == ';' => (said, public) = (false, false),
+            _ => {}
+        }
+    }
+    unsaid
+}
+
+#[test]
+fn each_file_and_each_public_item_at_its_top_level_says_what_it_is_for() {
+    let all = texts()
+        .into_iter()
+        .flat_map(|(file, text)| unsaid(&text).into_iter().map(move |what| format!("src/{file}: {what}")));
+    let found: Vec<String> = all.collect();
+    assert!(found.is_empty(), "these have no doc comment: {found:#?}");
+    let code = "#[derive(Debug)] pub struct A { pub a: u8 } /// Said.\n#[must_use] pub const fn b() {} pub fn c(d: u8) {}
+        #[derive(clap::Args)] pub struct I; pub(super) enum E {} /// Said.\npub const F: fn() = b; pub trait G {} impl G for A { pub fn h() {} }";
+    assert_eq!(unsaid(&format!("//! Said.\n{code}")), ["A", "c", "G"]);
+    assert_eq!(unsaid("// Not said.\nuse a::{b};\n"), ["//!"]);
 }
 
 #[test]

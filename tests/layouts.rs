@@ -1,6 +1,6 @@
 //! CSV files in other styles: what `--describe` prints imports the file, rounded files against held readings, nights
 //! in real zones, and bad layouts and files with the message each one gets.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

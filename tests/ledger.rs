@@ -1,6 +1,6 @@
 //! The ledger by itself: against a naive model over random histories of several writers, its limits for what is
 //! set aside, files that are no ledger, and the accident that one closed file would be.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

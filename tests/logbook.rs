@@ -1,6 +1,6 @@
 //! Who did it: every act of a person and of the program is in the logbook, with the name that was typed and the login that
 //! the computer knows; nothing is ever taken out of it.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,5 +1,5 @@
 //! Every test but those of what a gateway gets (`tests/deploy`), in one binary: one file a subject, linked once.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod causes;
 mod cli;
@@ -39,6 +39,7 @@ mod restore;
 mod retention;
 mod roster;
 mod salvage;
+mod screens;
 mod seeds;
 mod seeds_unit;
 mod seeds_writer;

@@ -3,7 +3,7 @@
 //! The logger here is a simulation of its own: it shares no code with the matcher, nor with `sim`. It knows which
 //! record each row of a file was made from. `STONECHAT_TEST_FILES` says how many files are generated; the counts by
 //! reason are printed with `cargo test --test suite matching:: -- --nocapture`.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap};

@@ -1,6 +1,6 @@
 //! Ledgers of older releases, brought up to date in place; and the versions of the configuration that a daemon
 //! keeps since schema 2.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

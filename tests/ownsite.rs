@@ -1,6 +1,6 @@
 //! Whose ledger a file is: one of another site is never merged, put in place or compared without being asked for, and
 //! one of this site always is.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -107,7 +107,7 @@ fn what_is_adopted_is_marked_gives_way_to_genuine_records_and_can_be_withdrawn()
     assert!(filled.len() > 20, "{}", filled.len());
     verified(&site.ledger());
     // The ledger does not take the other one for its own from now on.
-    ended(&site.output(&line[..5]), 1);
+    ended(&site.output(&line[..4]), 1);
     // Withdrawn: as before.
     let id = adopted[0]["import"].to_string();
     let withdraw = ["import", "withdraw", &id, "--by", "R. Dale", "--reason", "another site"];

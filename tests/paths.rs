@@ -1,5 +1,5 @@
 //! A ledger that is reached through more than one name: links, switched links, hard links. And who holds its locks.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

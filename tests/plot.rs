@@ -1,5 +1,5 @@
 //! Plots by the real binary, on the ledger of a simulated field with an outage, before and after its repair.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -2,7 +2,7 @@
 //! ever said.
 //!
 //! Boundary: `config` and `units check`, on real files in a fresh folder a test.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
 use std::fs;

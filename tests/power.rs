@@ -9,7 +9,7 @@
 //! What must hold: all records that were held when the program last told that all is committed are there, each once;
 //! nothing is there that was never made; `verify` is content. A run whose syncs are told done and not made (which is
 //! what SQLite's `synchronous = OFF` comes to) must fail that.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! Files of other readers through the real binary, end to end: rows matched by time, an authentic record that comes
 //! later, other encodings, several loggers in one file, the comparison on a laptop, and files that are wrong.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! A backup in the ledger's place by the real command: refused where anything would be lost by it, and whatever was
 //! there is kept.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! Retention changes no answer: two sites hear, import and write down the same; one of them gives its old readings up
 //! to a backup. Every report of both is compared, and so is what either does with whatever comes later.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! Loggers that leave: taken off the roster, or out of service from a date. Nothing that is held or missing of them goes
 //! out of sight, and nothing that was made after the date is expected.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

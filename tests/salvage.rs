@@ -1,5 +1,5 @@
 //! What a damaged ledger still holds, brought over: nothing wrong is stored, what is lost is told and becomes a gap.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 
@@ -368,7 +368,7 @@ fn csv_rows_come_back_with_how_they_were_matched_and_rounded_and_what_people_wro
     assert_eq!(missing(&path, &plan, end), closed);
     verified(&path);
     // It is over: no report tells of it any more, and a second time changes nothing.
-    let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
+    let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
     assert!(!text.contains("set aside"), "{text}");
     let notices =
         hand::rows(&path, "SELECT subject FROM notice WHERE cleared_at IS NULL AND kind = 'ledger'");
@@ -440,7 +440,7 @@ fn records_of_a_span_that_nobody_knows_are_told_as_perhaps_in_the_ledger_that_wa
     let lost: BTreeSet<Key> =
         missing(&path, &plan, run.truth.end().unix_s()).intersection(&held).copied().collect();
     assert!(lost.len() > 50 && lost.is_subset(&perhaps), "{} {}", lost.len(), perhaps.len());
-    let text = String::from_utf8(site.output(&["gaps", "--now", &now]).stdout).unwrap();
+    let text = String::from_utf8(site.output(&["gaps", "--all", "--now", &now]).stdout).unwrap();
     assert!(text.contains("may be in it too"), "{text}");
     // It cannot be read at all, so what it held is missing; it may be in it until a person gives it up.
     let aside = taken.aside.to_str().unwrap();

@@ -9,7 +9,7 @@
 //!
 //! `STONECHAT_TEST_SEED=N` runs one seed, `STONECHAT_TEST_SEEDS=N` so many from 0 on. A seed that fails is named.
 //! What it does not do: real input/output errors and power cuts, which other tests force upon the real binary.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -5,7 +5,7 @@
 //!
 //! `tests/seeds.rs` does the same to the parts without real time; here the real binary runs. `STONECHAT_TEST_SEED=N` runs
 //! one seed, `STONECHAT_TEST_UNIT_SEEDS=N` so many.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

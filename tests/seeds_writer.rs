@@ -1,6 +1,6 @@
 //! A restore beside a command that writes, for the whole system under a seed: what the command calls written is in the
 //! restored ledger, or it is refused; both ledgers are sound.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::path::Path;
 use stonechat::ledger::care::restore::{RestoreError, RestoreOptions, Restored, restore};

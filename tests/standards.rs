@@ -1,7 +1,7 @@
 //! The main job's foundations against values from outside the project; each test names its source.
 //! Where the values come from: `tests/data/reference/README.md`.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

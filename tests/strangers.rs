@@ -2,7 +2,7 @@
 //! that reads one ends within bounds, says what is wrong with it, and leaves the site's ledger as it was.
 //!
 //! `STONECHAT_TEST_HOSTILE=N` makes so many files under seeds, `STONECHAT_TEST_SEED=N` begins with that seed.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! Engineering units end to end: the real binary on the ledger of a simulated field, against the field's own physics.
 //! `UPDATE_SNAPSHOTS=1` writes the calculation anew; read it aloud before you keep it.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! Values between the held reference rows: counters, lost profiles, wrong clocks, changes of sensor and of sheet. Each test
 //! has its calculation by hand beside it; every command that gives values is asked, and all must agree.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::export::fill;
 use crate::util;

@@ -3,7 +3,7 @@
 //!
 //! Short by default. Longer: `STONECHAT_TEST_SERIES=N` sites of 60 counters, `STONECHAT_TEST_SITES=N` sites of points;
 //! `STONECHAT_TEST_SEED=N` begins with that seed. A seed that fails is printed.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,6 +1,6 @@
 //! The ledger's files are taken away, cut or exchanged under the running daemon: what it called committed is held, or
 //! every report says that it is missing.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -1,7 +1,7 @@
 //! The wire format's golden vectors, through the daemon's core and a real ledger: every outcome, every byte.
 //! Where they come from: `tests/data/wire/README.md` (made by a program that shares no code with this one).
 
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

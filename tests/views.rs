@@ -1,6 +1,6 @@
 //! The public views under an outside client: the operating system's own `sqlite3`, whatever its version (3.40 is
 //! the oldest that is promised), reads every value that the daemon stored.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

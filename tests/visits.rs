@@ -1,7 +1,7 @@
 //! The visit list and its sheets: rules one by one without SQL, deadlines against the ring memories of simulated
 //! fields, reviewed texts at several widths, and the sheet in a real browser where there is one.
 //! `UPDATE_SNAPSHOTS=1` writes the texts anew; read them before you keep them.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 use crate::util::frame;
@@ -13,7 +13,9 @@ use stonechat::daemon::intake::Intake;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::record::roster::{Logger, Roster};
 use stonechat::report::gaps::{Gap, GapState, Report, Silence, UnclosedGap};
+use stonechat::report::gateway::{Fault, Gateway};
 use stonechat::report::memory::{InLogger, InMemory};
+use stonechat::report::verdict::{Verdict, WhyNot};
 use stonechat::report::visits::{Class, Deadline, Known, Visit, plan};
 use stonechat::report::{
     sheet::{self, Sheet},
@@ -156,6 +158,11 @@ impl Scene {
         plan(&self.report, &self.roster, &self.known, GatewayTime(NOW))
     }
 
+    fn verdict(&self, faults: &[Fault]) -> Verdict {
+        let gateway = Gateway { faults: faults.to_vec(), ..Gateway::default() };
+        Verdict::new(&self.plan(), &self.report, &gateway)
+    }
+
     fn order(&self) -> Vec<(u16, Class)> {
         self.plan().iter().map(|visit| (visit.logger.number(), visit.class)).collect()
     }
@@ -186,6 +193,48 @@ fn loggers_come_in_the_order_in_which_their_memories_overwrite_what_is_oldest() 
         (16, Class::Gone),
     ];
     assert_eq!(scene.order(), expected);
+}
+
+#[test]
+fn a_visit_is_needed_to_the_first_logger_of_the_order_that_is_a_reason_to_go() {
+    let stopped = [Fault::NotRunning { since: GatewayTime(NOW - DAY) }];
+    let mut scene = Scene::new(&[11, 12, 13, 14]);
+    assert_eq!(scene.verdict(&[]), Verdict::No(WhyNot::Complete));
+    assert_eq!(scene.verdict(&stopped), Verdict::NotYetKnown);
+    assert_eq!(scene.verdict(&[Fault::ClockNotSynchronised]), Verdict::No(WhyNot::Complete));
+    scene.unclosed(13, Some(0), Some(1));
+    assert_eq!(scene.verdict(&[]), Verdict::No(WhyNot::Unclosed));
+    scene.gap(14, 10, 20, [None; 3]).in_memory = InMemory { gone: 11, ..GONE };
+    assert_eq!(scene.verdict(&[]), Verdict::No(WhyNot::Gone));
+    scene.gap(13, 10, 20, [None; 3]).in_memory.is_elsewhere = true;
+    assert_eq!(scene.verdict(&[]), Verdict::No(WhyNot::Elsewhere));
+    scene.gap(11, 10, 10, [Some(1), Some(1), Some(1)]);
+    assert_eq!(scene.verdict(&[]), Verdict::No(WhyNot::Single));
+    let json = serde_json::json!(scene.verdict(&[]));
+    assert_eq!(json, serde_json::json!({ "needed": false, "before": null, "logger": null, "loggers": 0 }));
+
+    // Expected to be quiet: no reason to go. Then it is one, by the date of its memory.
+    scene.silent(12, Some(7));
+    scene.known.get_mut(&address(12)).unwrap().is_expected_quiet = true;
+    assert_eq!(scene.verdict(&[]), Verdict::No(WhyNot::Single));
+    scene.known.get_mut(&address(12)).unwrap().is_expected_quiet = false;
+    let trip = scene.verdict(&[]).trip().unwrap();
+    let before = Some(GatewayTime(NOW + 7 * DAY));
+    assert_eq!((trip.logger, trip.before, trip.is_only_silent, trip.loggers), (address(12), before, true, 1));
+    // Where no logger is heard at all, its silence alone is no reason.
+    assert_eq!(scene.verdict(&[Fault::NothingHeard]), Verdict::NotYetKnown);
+
+    // What is missing is one, whatever the gateway does.
+    scene.gap(11, 20, 30, [Some(9), Some(20), Some(21)]);
+    for faults in [&[][..], &stopped, &[Fault::NothingHeard]] {
+        let trip = scene.verdict(faults).trip().unwrap();
+        assert_eq!((trip.logger, trip.before, trip.loggers), (address(12), before, 2), "{faults:?}");
+    }
+    let json = serde_json::json!(scene.verdict(&[]));
+    let at = stonechat::text::rfc3339(NOW + 7 * DAY);
+    assert_eq!(json, serde_json::json!({ "needed": true, "before": at, "logger": 12, "loggers": 2 }));
+    let none = serde_json::json!({ "needed": null, "before": null, "logger": null, "loggers": null });
+    assert_eq!(serde_json::json!(Verdict::NotYetKnown), none);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! A reader that keeps its transaction open makes the -wal grow: it is named, commits go on, settling waits and is made
 //! up for.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

@@ -2,7 +2,7 @@
 //! noise, floods, forgeries. Each ends with the ledger against the truth.
 //!
 //! `STONECHAT_TEST_FORGED=N` sends so many forged frames (default 200,000).
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use crate::util;
 

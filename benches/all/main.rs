@@ -10,7 +10,7 @@
 //! ```
 //!
 //! What this is not: no figure is asserted, and nothing fails for being slow.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod compare;
 mod damage;

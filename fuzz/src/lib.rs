@@ -5,7 +5,7 @@
 //! package, which takes this file in as a module) run the same functions. What this is not: a place for expected
 //! values; those are in `tests/vectors.rs`.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, dead_code)]
+#![allow(clippy::unwrap_used, clippy::expect_used, dead_code)]
 
 use std::collections::BTreeMap;
 use std::convert::Infallible;

@@ -1,5 +1,4 @@
-//! `stonechat gaps`: one fault or many, since when, what is missing, what moved meanwhile, and whether it needs a
-//! drive and until when.
+//! `stonechat gaps`: is a visit needed, what happened, what is missing, what to do; all parts with `--all`.
 
 use super::args::{LoggersArg, NowArg, frame, maybe_instant, open};
 use super::exit::{DONE, Exit, NO};
@@ -16,19 +15,20 @@ use std::path::Path;
 pub struct Args {
     #[command(flatten)]
     loggers: LoggersArg,
-    /// Only what is missing at or after this time (RFC 3339, as 2026-05-04T00:00:00-07:00); the same as --from
-    #[arg(long, value_name = "TIME", conflicts_with = "from")]
-    since: Option<String>,
-    /// Only what is missing at or after this time
+    /// Only what is missing at or after this time (RFC 3339, as 2026-05-04T00:00:00-07:00)
     #[arg(long, value_name = "TIME")]
     from: Option<String>,
     /// Only what is missing at or before this time
     #[arg(long, value_name = "TIME")]
     to: Option<String>,
-    /// List every gap and every outage in a line, also single records; without it, a logger's three longest gaps
+    /// Show the whole report: every outage, a logger's three longest gaps, values on both sides of them, remarks, write-offs
+    #[arg(long)]
+    all: bool,
+    /// The whole report, with every gap and every outage in a line, also single records
     #[arg(long)]
     each: bool,
-    /// Show the last values before and the first after every gap of more than two records, of every channel
+    /// The whole report, with the last values before and the first after every gap of more than two records, of every
+    /// channel
     #[arg(long)]
     values: bool,
     /// Exit with 1 if a gap or an unclosed epoch is open
@@ -57,13 +57,12 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
 
 fn wanted(config: &Config, args: &Args) -> Result<GapsWanted, String> {
     let loggers = args.loggers.on_roster(config)?;
-    let since = maybe_instant(args.since.as_deref(), "--since")?;
-    let from = maybe_instant(args.from.as_deref(), "--from")?.or(since);
+    let from = maybe_instant(args.from.as_deref(), "--from")?;
     let to = maybe_instant(args.to.as_deref(), "--to")?;
     if let (Some(from), Some(to)) = (from, to)
         && from > to
     {
         return Err(format!("--from {} is after --to {}; swap them", rfc3339(from), rfc3339(to)));
     }
-    Ok(GapsWanted { loggers, from, to, each: args.each, all_values: args.values })
+    Ok(GapsWanted { loggers, from, to, all: args.all, each: args.each, all_values: args.values })
 }

@@ -62,6 +62,7 @@ use crate::view::CAUTION;
 use args::site_file;
 use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 pub use exit::{COULD_NOT, DONE, NO, USAGE};
+use print::Screen;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -76,6 +77,9 @@ struct Cli {
     /// The site's configuration [default: $STONECHAT_CONFIG, else /etc/stonechat/site.toml]
     #[arg(short, long, global = true, value_name = "FILE")]
     config: Option<PathBuf>,
+    /// Print a report that is longer than the terminal at once, without a pager [pager: $PAGER, else less -FRX]
+    #[arg(long, global = true)]
+    no_pager: bool,
     #[command(subcommand)]
     command: Command,
 }
@@ -180,6 +184,16 @@ enum Command {
 }
 
 impl Command {
+    /// Whether it prints on and on while it works.
+    fn goes_on(&self) -> bool {
+        match self {
+            Self::Run(_) => true,
+            #[cfg(feature = "sim")]
+            Self::Simulate(_) | Self::Demo(_) => true,
+            _ => false,
+        }
+    }
+
     /// Whether it reads or makes keys.
     fn handles_keys(&self) -> bool {
         matches!(
@@ -247,7 +261,8 @@ pub fn main() -> u8 {
         }
     }
     // All that commands print on standard output is text; what is not (exports, keys) goes there by another way.
-    let mut out = Printed(std::io::stdout().lock());
+    // A command that goes on while it prints is never held up by a pager.
+    let mut out = Screen::new(!cli.no_pager && !cli.command.goes_on());
     let code = match cli.command {
         Command::Run(args) => {
             drop(out);

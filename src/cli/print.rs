@@ -1,9 +1,76 @@
-//! Printing: a report on standard output, and what goes on meanwhile on standard error.
+//! Printing: a report on standard output, through a pager where it is longer than the terminal; and what goes on meanwhile
+//! on standard error.
 
 use super::exit::could_not;
-use crate::text::{json, shown};
+use crate::text::{Printed, json, shown};
+use crate::view::term;
 use serde::Serialize;
 use std::io::{IsTerminal, Write};
+use std::process::{Child, Command, Stdio};
+use tokio::signal::unix::{SignalKind, signal};
+
+/// The pager if `PAGER` is not set: it ends at once where the text fits, and leaves it on the terminal.
+const PAGER: &str = "less -FRX";
+/// What a shell answers where it cannot run a command, or finds none (POSIX, 2.8.2).
+const NOT_RUN: [i32; 2] = [126, 127];
+
+/// Standard output. A report comes in one piece: one that is longer than the terminal goes through the pager.
+pub struct Screen {
+    out: Printed<std::io::StdoutLock<'static>>,
+    pages: bool,
+}
+
+impl Screen {
+    /// With a pager, if a text is too long; or without.
+    pub fn new(pages: bool) -> Self {
+        let is_dumb = std::env::var_os("TERM").is_none_or(|term| term == "dumb");
+        Self { out: Printed(std::io::stdout().lock()), pages: pages && !is_dumb }
+    }
+}
+
+impl Write for Screen {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        if self.pages && term::is_longer_than_terminal(&String::from_utf8_lossy(bytes)) {
+            self.out.flush()?;
+            if is_shown_by_pager(bytes) {
+                return Ok(bytes.len());
+            }
+        }
+        self.out.write(bytes)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.out.flush()
+    }
+}
+
+/// Shows a text by the pager; whether that has been done. The user may leave the pager before the end.
+fn is_shown_by_pager(text: &[u8]) -> bool {
+    // Where there is no `less`, nothing is said about it.
+    let usual = || format!("command -v less >/dev/null || exit 127; {PAGER}");
+    let pager = std::env::var("PAGER").unwrap_or_else(|_| usual());
+    if matches!(pager.trim(), "" | "cat") {
+        return false;
+    }
+    // An interrupt is meant for the pager. Tokio takes it as long as the process lives.
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build();
+    let Ok(runtime) = runtime else { return false };
+    let _context = runtime.enter();
+    let _taken = signal(SignalKind::interrupt());
+    // `sudo stonechat` must not give a shell to a user who may run nothing else as root.
+    let mut command = Command::new("/bin/sh");
+    command.args(["-c", &pager]).env("LESSSECURE", "1").stdin(Stdio::piped());
+    let Ok(mut child) = command.spawn() else { return false };
+    feed(&mut child, text);
+    !child.wait().is_ok_and(|status| status.code().is_some_and(|code| NOT_RUN.contains(&code)))
+}
+
+/// Gives it the text and closes its input. If it reads no further, that is the user's wish.
+fn feed(child: &mut Child, text: &[u8]) {
+    if let Some(input) = child.stdin.take() {
+        let _ = Printed(input).write_all(text);
+    }
+}
 
 /// Writes a report; a failed write (a full disk, a closed pipe) is "could not".
 pub fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
@@ -16,7 +83,10 @@ pub fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
 
 /// JSON as reports print it.
 pub fn print_json(out: &mut dyn Write, answer: &impl Serialize, code: u8) -> u8 {
-    print(out, &format!("{}\n", json(answer)), code)
+    match json(answer) {
+        Ok(text) => print(out, &format!("{text}\n"), code),
+        Err(error) => could_not(&format!("the answer cannot be written as JSON: {error}")),
+    }
 }
 
 /// A line that says what goes on, replaced by the next; only where somebody looks.

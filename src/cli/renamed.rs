@@ -10,6 +10,7 @@ const RENAMED: &[(&str, &str, &str)] = &[
     ("export", "--units", "export --calibrations FILE"),
     ("plot", "--units", "plot --calibrations FILE"),
     ("units", "--units", "units … --calibrations FILE"),
+    ("gaps", "--since", "gaps --from TIME"),
     ("import", "--list", "import list"),
     ("import", "--withdraw", "import withdraw ID"),
     ("write-off", "--list", "write-off list"),

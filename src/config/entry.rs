@@ -34,15 +34,13 @@ use std::path::Path;
 /// What was typed of a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TypedLogger {
-    /// Its address on the air.
     pub address: String,
     /// What people call it.
     pub name: String,
     /// Seconds between two readings.
     pub interval_s: String,
-    /// Records that its memory holds.
     pub memory_records: String,
-    /// Where it stands.
+    /// Where it is.
     pub area: Option<String>,
     /// Its channels, channel 0 first.
     pub channels: Vec<TypedChannel>,

@@ -20,7 +20,6 @@ pub const FILE_LEN_MAX_BYTES: u64 = 4 * 1024 * 1024;
 /// Who may read a file for it to be accepted.
 #[derive(Clone, Copy)]
 pub(super) enum Readers<'a> {
-    /// Whoever may.
     Anyone,
     /// Its owner and nobody else, unless it lies in this credentials directory of the service manager,
     /// which guards it by other means and sets its modes itself.

@@ -71,13 +71,10 @@ pub const RUNTIME_DIR: &str = "/run/stonechat";
 pub struct Config {
     /// The `site.toml` it came from.
     pub file: PathBuf,
-    /// The site.
     pub site: Site,
-    /// The ledger.
     pub ledger: Ledger,
     /// The loggers that belong to this site.
     pub roster: Roster,
-    /// Where the roster was read.
     pub roster_file: PathBuf,
     /// The keyring's file. Only `run`, `check`, `import` and the key commands read it.
     pub keys_file: PathBuf,
@@ -88,7 +85,6 @@ pub struct Config {
     pub points_file: Option<PathBuf>,
     /// The radios, in the order of the file; at least one, at most 16.
     pub radios: Vec<Radio>,
-    /// Where the web page listens.
     pub page_listen: std::net::SocketAddr,
     /// Where the daemon keeps its state file: `runtime_dir` of the file, else `$RUNTIME_DIRECTORY`, else
     /// [`RUNTIME_DIR`] if there is such a folder.
@@ -149,7 +145,6 @@ pub struct Environment {
 }
 
 impl Environment {
-    /// This process's own.
     pub fn of_process() -> Self {
         let service_user = ServiceUser::of_system();
         Self { service_user, ..Self::of(|name| std::env::var_os(name), Path::new(RUNTIME_DIR)) }

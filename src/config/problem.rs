@@ -61,12 +61,10 @@ impl Problems {
         self.0.iter()
     }
 
-    /// How many there are.
     pub fn len(&self) -> usize {
         self.0.len()
     }
 
-    /// Whether there is none.
     pub fn is_empty(&self) -> bool {
         self.0.is_empty()
     }

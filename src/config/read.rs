@@ -219,12 +219,10 @@ pub(super) struct Field {
 }
 
 impl Field {
-    /// One that has to be there.
     pub(super) const fn required(key: &'static str, what: &'static str) -> Self {
         Self { key, what, required: true, many: false }
     }
 
-    /// One that may be absent.
     pub(super) const fn optional(key: &'static str, what: &'static str) -> Self {
         Self { key, what, required: false, many: false }
     }

@@ -19,11 +19,8 @@ const DROP_INS: &str = "/etc/systemd/system/stonechat.service.d";
 /// The service's user.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ServiceUser {
-    /// Its name.
     pub name: String,
-    /// Its number.
     pub uid: u32,
-    /// Its groups.
     pub gids: Vec<u32>,
     /// A configuration in this folder is the service's.
     pub config_folder: PathBuf,

@@ -77,7 +77,6 @@ const PAGE_LISTEN: Field = Field::optional("listen", "an address and a port, as 
 /// `[site]`
 #[derive(Clone, Debug)]
 pub struct Site {
-    /// The site's name.
     pub name: String,
     /// What people on site read, in seconds east of UTC.
     pub utc_offset_s: i32,
@@ -114,7 +113,6 @@ pub struct Ledger {
 pub struct Radio {
     /// Its name in reports.
     pub name: String,
-    /// How it is reached.
     pub port: Port,
 }
 

@@ -10,7 +10,6 @@ use std::path::{Path, PathBuf};
 /// What is known of an address's past, as far as programming a logger needs it.
 #[derive(Clone, Debug, Default)]
 pub struct Past {
-    /// The largest epoch that was used.
     pub epoch_largest: Option<u32>,
     /// The slots that have opened frames, and when they first did.
     pub slots: Vec<(Slot, GatewayTime)>,
@@ -41,11 +40,7 @@ pub enum SlotError {
         "logger {address} has no key that is open; add one to {keys} (`stonechat key new` makes it)",
         keys = keys_file.display()
     )]
-    NoneOpen {
-        /// The logger.
-        address: Address,
-        keys_file: PathBuf,
-    },
+    NoneOpen { address: Address, keys_file: PathBuf },
     /// The slot that was asked for is closed.
     #[error(
         "slot {slot} of logger {address} is closed beyond epoch {epoch}, sequence {sequence}: what it seals from now on \
@@ -53,7 +48,6 @@ pub enum SlotError {
     )]
     Closed {
         slot: Slot,
-        /// The logger.
         address: Address,
         /// The last epoch that it lets in.
         epoch: Epoch,
@@ -66,12 +60,7 @@ pub enum SlotError {
          with --slot",
         keys = keys_file.display()
     )]
-    NoKey {
-        /// The logger.
-        address: Address,
-        slot: Slot,
-        keys_file: PathBuf,
-    },
+    NoKey { address: Address, slot: Slot, keys_file: PathBuf },
 }
 
 /// The slot for a unit that takes the place of another: the lowest above every one used at the address. `None`: no unit is

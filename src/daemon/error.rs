@@ -16,10 +16,5 @@ pub enum Error {
         "stopped with {records} records that could not be written ({source}); the loggers still have them: fetch them \
          by hand, the gap report says which"
     )]
-    Unwritten {
-        /// How many records.
-        records: usize,
-        /// Why.
-        source: LedgerError,
-    },
+    Unwritten { records: usize, source: LedgerError },
 }

@@ -13,7 +13,6 @@ use tokio::task::{JoinError, JoinHandle};
 /// A ledger to go on with.
 #[derive(Debug)]
 pub struct Opened {
-    /// It.
     pub ledger: Ledger,
     /// Where the one that was there was damaged.
     pub taken: Option<TakenOver>,

@@ -24,7 +24,6 @@ const NUMBERS: [&str; 6] = ["id", "logger", "channel", "line", "corrects", "corr
 
 /// A file that is written and has not its name yet.
 pub struct Ready {
-    /// Where it goes.
     pub path: PathBuf,
     pub columns: Vec<Column>,
     pub file: Synced,

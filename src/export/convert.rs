@@ -14,9 +14,7 @@ use std::borrow::Cow;
 /// A count of a channel, as it is held.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Count {
-    /// Which record.
     pub identity: Identity,
-    /// The channel.
     pub channel: u8,
     /// When it was made, corrected.
     pub time: GatewayTime,
@@ -24,7 +22,6 @@ pub struct Count {
     pub is_corrected: bool,
     /// The count, or a fault code.
     pub count: i32,
-    /// Whether the count is a fault code.
     pub is_fault: bool,
     /// What one count is; `None`: not known.
     pub raw_unit: Option<RawUnit>,
@@ -40,7 +37,6 @@ impl std::fmt::Debug for Count {
 /// A point that values are given of.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PointColumn {
-    /// The point's name.
     pub name: String,
     /// UCUM code of its values, where all of them have the same. A wide table has no other place for it: whoever asks
     /// for one has to see to that.
@@ -54,7 +50,6 @@ pub struct Value {
     pub count: usize,
     /// Which of [`Convert::points`].
     pub point: usize,
-    /// The value.
     pub value: Option<f64>,
     /// UCUM code of it; empty where there is none.
     pub unit: Cow<'static, str>,

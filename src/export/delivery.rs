@@ -35,13 +35,10 @@ pub struct Destination {
 /// What is delivered from.
 #[derive(Clone, Copy)]
 pub struct Source<'a> {
-    /// The ledger.
     pub reader: &'a Reader,
     /// What was looked up once; the same that the conversion asks.
     pub known: &'a Known,
-    /// The loggers.
     pub roster: &'a Roster,
-    /// The site's name.
     pub site: &'a str,
     /// The version of the ledger's schema.
     pub schema: u32,
@@ -52,14 +49,12 @@ pub struct Source<'a> {
 pub enum Delivered {
     /// No reading is in the span, and no file was written.
     Nothing {
-        /// What was counted.
         summary: Summary,
         /// The first and the last recorded time of these loggers; `None`: the ledger holds none.
         held: Option<(LoggerTime, LoggerTime)>,
     },
     /// All of it.
     Written {
-        /// What was counted.
         summary: Summary,
         /// The data's file.
         whole: Written,

@@ -23,11 +23,9 @@ const GAPS_MAX: usize = 10_000;
 /// What the descriptor says beyond the file's own content.
 #[derive(Clone, Debug, Default)]
 pub struct Provenance {
-    /// The site's name.
     pub site: String,
     /// The file's name, relative to the descriptor.
     pub file: String,
-    /// What is said of the ledger.
     pub ledger: LedgerFacts,
     /// What values in units rest on: name and digest.
     pub units: Vec<(String, String)>,
@@ -40,7 +38,6 @@ pub struct Provenance {
 pub struct LedgerFacts {
     /// The version of its schema.
     pub schema: u32,
-    /// The newest backup that was made of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub newest_backup: Option<BackupFacts>,
 }
@@ -48,11 +45,8 @@ pub struct LedgerFacts {
 /// A backup of the ledger.
 #[derive(Clone, Debug, Serialize)]
 pub struct BackupFacts {
-    /// The file's name.
     pub file: String,
-    /// Its digest.
     pub sha256: String,
-    /// When it was made.
     #[serde(serialize_with = "as_rfc3339")]
     pub made_at: GatewayTime,
 }

@@ -5,10 +5,8 @@ use crate::report::inputs::ReadError;
 /// Why an export could not be made.
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
-    /// The ledger.
     #[error("{0}")]
     Ledger(ReadError),
-    /// The file.
     #[error("{0}")]
     Io(std::io::Error),
     /// Two columns of a table would have one name: that of a point, or of its notes.

@@ -18,7 +18,6 @@ const PIECE_BYTES: usize = 256 << 10;
 /// What a whole file came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Written {
-    /// Its size.
     pub bytes: u64,
     /// SHA-256, in hexadecimal.
     pub sha256: String,
@@ -110,7 +109,6 @@ impl Target {
 /// A whole file that has not its name yet.
 pub struct Synced {
     target: Target,
-    /// What it came to.
     pub written: Written,
 }
 

@@ -27,7 +27,6 @@ pub enum Format {
     /// One JSON object a line.
     JsonLines,
     #[cfg(feature = "desk")]
-    /// Apache Parquet.
     Parquet,
 }
 
@@ -78,7 +77,6 @@ pub struct Request {
     pub leave_formulas: bool,
     /// As it stood then.
     pub as_of: Option<GatewayTime>,
-    /// The present.
     pub now: GatewayTime,
 }
 
@@ -105,7 +103,6 @@ impl Request {
 pub struct OfLogger {
     /// Its name on the roster.
     pub name: String,
-    /// Readings.
     pub readings: u64,
     /// Channels: name on the roster, and raw unit last in force.
     pub channels: Vec<(String, Option<RawUnit>)>,
@@ -116,11 +113,9 @@ pub struct OfLogger {
 pub struct Summary {
     /// Rows of the file, without a header.
     pub rows: u64,
-    /// Readings in it.
     pub readings: u64,
     /// Missing records that rows of gaps stand for.
     pub missing: u64,
-    /// By logger.
     pub loggers: BTreeMap<u16, OfLogger>,
     /// The first and the last time of the chosen clock.
     pub times: Option<(GatewayTime, GatewayTime)>,
@@ -130,9 +125,7 @@ pub struct Summary {
     pub impossible_left_out: u64,
     /// Readings whose time was corrected.
     pub corrected: u64,
-    /// Fault codes that occur.
     pub fault_codes: BTreeSet<i32>,
-    /// The columns.
     pub columns: Vec<Column>,
     /// The gaps of these loggers in the span.
     pub gaps: Vec<Gap>,

@@ -52,7 +52,6 @@ pub struct Given<'a> {
 /// Records that are missing, in a row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Missing<'a> {
-    /// Whose they are.
     pub logger: u16,
     /// Its name on the roster.
     pub name: &'a str,

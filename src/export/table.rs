@@ -12,13 +12,10 @@ pub enum ColumnKind {
     Int,
     /// Hundredths, shown as a decimal number.
     Hundredths,
-    /// A number.
     Real,
     /// An instant, seconds since 1970.
     Time,
-    /// Words.
     Text,
-    /// Yes or no.
     Bool,
 }
 
@@ -27,7 +24,6 @@ pub enum ColumnKind {
 pub struct Column {
     /// Its heading; no two of a table are alike.
     pub name: Cow<'static, str>,
-    /// What it holds.
     pub kind: ColumnKind,
     /// UCUM code of its numbers, where all have the same.
     pub unit: Option<Cow<'static, str>>,
@@ -47,7 +43,6 @@ impl Column {
         Self { name: name.into(), kind, unit: None, about: about.into(), is_required: false }
     }
 
-    /// With a unit.
     pub fn unit(self, unit: impl Into<Cow<'static, str>>) -> Self {
         Self { unit: Some(unit.into()), ..self }
     }
@@ -70,19 +65,14 @@ pub fn double(columns: &[Column]) -> Option<String> {
 pub enum Cell<'a> {
     /// Not measured, or does not exist.
     Empty,
-    /// Of [`ColumnKind::Int`].
     Int(i64),
     /// Of [`ColumnKind::Int`]: a fault code instead of a count. CSV writes `!` and the code; typed formats leave it empty.
     Fault(i32),
-    /// Of [`ColumnKind::Hundredths`].
     Hundredths(i64),
     /// Of [`ColumnKind::Real`]; rounded to so many places in text.
     Real(f64, Option<u8>),
-    /// Of [`ColumnKind::Time`].
     Time(i64),
-    /// Of [`ColumnKind::Text`].
     Text(&'a str),
-    /// Of [`ColumnKind::Bool`].
     Bool(bool),
 }
 

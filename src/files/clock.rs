@@ -13,7 +13,6 @@ use std::path::{Path, PathBuf};
 /// the time is the simulation's, and no change of the clock.
 #[derive(Clone, Debug)]
 pub struct FileClock {
-    /// The file.
     pub file: PathBuf,
 }
 

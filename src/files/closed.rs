@@ -20,7 +20,6 @@ const MAKE: u32 = 0o3;
 /// What is wanted of a path.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Wanted {
-    /// To read the file.
     Read,
     /// To read and write the file.
     Write,

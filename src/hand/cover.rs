@@ -25,22 +25,17 @@ use std::io::Read;
 pub struct Wanted {
     /// The site, as the file says.
     pub site: Option<String>,
-    /// The ranges.
     pub gaps: Vec<Want>,
 }
 
 /// A range of sequences that was to be fetched.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct Want {
-    /// The logger.
     pub logger: u16,
-    /// The epoch.
     pub epoch: u32,
-    /// The first sequence.
     pub first: u32,
     /// The last; `None`: to the end of the epoch, which nobody has told.
     pub last: Option<u32>,
-    /// The logger's name.
     pub name: String,
 }
 
@@ -224,7 +219,6 @@ impl Found {
 /// What files hold of a range.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct There {
-    /// How many of its records.
     pub records: u64,
     /// Up to which sequence this is told.
     pub last: Option<u32>,

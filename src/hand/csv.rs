@@ -64,12 +64,10 @@ impl Cells {
         self.bytes.get(start..end).unwrap_or(&[])
     }
 
-    /// How many cells it has.
     pub fn len(&self) -> usize {
         self.count
     }
 
-    /// Whether it has none.
     pub fn is_empty(&self) -> bool {
         self.count == 0
     }

@@ -13,9 +13,7 @@ use crate::wire::seq::{Address, Epoch};
 /// Missing sequences of one logger and epoch, and what the files would do to them.
 #[derive(serde::Serialize)]
 pub struct GapChange {
-    /// The logger.
     pub logger: Address,
-    /// The epoch.
     pub epoch: Epoch,
     /// Missing before and after.
     pub stays: RangeSet,

@@ -18,7 +18,6 @@ const DEPTH_MAX: usize = 16;
 pub struct Input {
     /// As the person gave it, or below the folder that the person gave; control characters escaped.
     pub name: String,
-    /// What it looks like.
     pub looks: Looks,
     /// Its size in bytes, where that is known.
     pub size: Option<u64>,
@@ -47,7 +46,6 @@ pub struct NotTaken {
     /// The file.
     #[serde(rename = "file")]
     pub name: String,
-    /// Why.
     pub why: String,
     /// Whether it is a mistake; else: found in a folder, and no download.
     pub is_mistake: bool,
@@ -55,7 +53,6 @@ pub struct NotTaken {
 
 /// What there is to import, sealed dumps first.
 pub struct Inputs {
-    /// The downloads.
     pub inputs: Vec<Input>,
     /// Files that are none.
     pub not_taken: Vec<NotTaken>,

@@ -54,12 +54,10 @@ impl Kept {
         self.places.len() - self.witnesses
     }
 
-    /// Whether it has none.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
 
-    /// The identity of an item.
     pub fn identity(&self, item: u32) -> Option<Identity> {
         self.places.get(item as usize).map(|place| place.identity)
     }

@@ -10,9 +10,7 @@ use std::time::Duration;
 pub struct ImportOutcome {
     /// Whether only the plan was asked for.
     pub dry_run: bool,
-    /// The site.
     pub site: String,
-    /// The plans, file by file.
     pub files: Vec<FilePlan>,
     /// What became of them, in the same order; of a plan alone, none.
     pub imported: Vec<Imported>,
@@ -20,7 +18,6 @@ pub struct ImportOutcome {
     pub not_taken: Vec<NotTaken>,
     /// What they do to what is missing.
     pub changes: Vec<GapChange>,
-    /// The file of refusals, if there is one.
     pub refused_file: Option<PathBuf>,
     /// How often the daemon commits.
     pub commit_every_s: f64,
@@ -40,16 +37,13 @@ impl ImportOutcome {
 pub enum Imported {
     /// The ledger has all of it.
     NothingNew,
-    /// It is in.
     Written(Written),
-    /// It is not.
     Not(NotWritten),
 }
 
 /// What an import wrote.
 #[derive(Clone, Debug)]
 pub struct Written {
-    /// Its number.
     pub id: i64,
     /// Readings, profiles and events.
     pub stored: u64,
@@ -63,7 +57,6 @@ pub struct Written {
     pub unproven: u64,
     /// Rows that were refused under the lock.
     pub rows_refused: u64,
-    /// How long the write lock was held.
     pub held_lock: Duration,
 }
 
@@ -78,7 +71,6 @@ pub enum NotWritten {
     Busy {
         /// The ledger's words.
         why: String,
-        /// Which process.
         holder: Option<String>,
     },
     /// The sync failed, and may have been that of what is in already.

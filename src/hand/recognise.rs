@@ -8,7 +8,6 @@ pub const HEAD_BYTES: usize = 64 * 1024;
 /// What a file looks like, by its content.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Looks {
-    /// Nothing in it.
     Empty,
     /// The gateway's own wide CSV.
     OwnCsv,

@@ -19,12 +19,10 @@ impl RefusedFile {
         Self { path, file: None }
     }
 
-    /// Where it goes.
     pub fn path(&self) -> &Path {
         &self.path
     }
 
-    /// Adds one.
     pub fn write(&mut self, refusal: &Refusal<'_>) -> std::io::Result<()> {
         let file = match &mut self.file {
             Some(file) => file,

@@ -71,22 +71,15 @@ use tokio::sync::Notify;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LinkEvent {
     /// The port is open. What is taken from now on belongs to a new connection.
-    Up {
-        /// Which radio.
-        radio: usize,
-    },
+    Up { radio: usize },
     /// The port is lost, or can't be opened; it is tried again by itself.
     Down {
-        /// Which radio.
         radio: usize,
         /// Names the port, says what is wrong and, where there is one, the remedy. For the operator.
         reason: String,
     },
     /// Bytes wait for [`Links::take`]. Said again by each [`Links::next`] until they are taken.
-    Bytes {
-        /// Which radio.
-        radio: usize,
-    },
+    Bytes { radio: usize },
 }
 
 /// How many bytes of a radio are queued at most: a minute at line rate, ten bits a byte on a serial line.

@@ -8,9 +8,7 @@ use crate::when::civil::CivilTime;
 /// A tick of a value axis.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Tick {
-    /// Where.
     pub value: f64,
-    /// Its label.
     pub label: String,
 }
 
@@ -62,7 +60,6 @@ fn grouped(number: &str) -> String {
 /// A tick of the time axis.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct TimeTick {
-    /// When.
     pub at: GatewayTime,
     /// Its label: a time of day, a day, a month or a year.
     pub label: String,

@@ -5,9 +5,6 @@
 //!
 //! Pure. What this is not: no file format, which is `render`. Widths of text are estimates, a little too wide.
 
-// The fields of shapes say by their names what they are.
-#![allow(missing_docs)]
-
 use super::axis;
 use super::words::{Captions, coverage, label};
 use crate::report::picture::{Band, Columns, Missing, Panel, Picture};
@@ -51,7 +48,6 @@ pub enum Shape {
     },
     /// A closed outline.
     Polygon {
-        /// Its corners.
         points: Vec<(f64, f64)>,
         fill: Colour,
         edge: Option<Colour>,
@@ -69,9 +65,7 @@ pub enum Shape {
         /// Height of the letters' body.
         size: f64,
         colour: Colour,
-        /// Where it stands there.
         anchor: Anchor,
-        /// Runs upwards.
         is_upward: bool,
         is_bold: bool,
     },
@@ -84,7 +78,6 @@ pub struct Scene {
     pub width: u32,
     /// Height in pixels.
     pub height: u32,
-    /// What is drawn.
     pub shapes: Vec<Shape>,
     /// Gaps that are shown as a band, with left and right edge; panel by panel.
     pub bands: Vec<(usize, f64, f64)>,

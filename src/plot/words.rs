@@ -6,11 +6,9 @@ use crate::time::GatewayTime;
 /// A remark that is marked by its number.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Note {
-    /// From when.
     pub from: GatewayTime,
     /// Until when; `None`: it goes on.
     pub to: Option<GatewayTime>,
-    /// In words.
     pub text: String,
 }
 

@@ -14,7 +14,6 @@ const NAME_MAX: usize = 64;
 pub struct Actor {
     /// The login; `None`: the number has no name here.
     pub login: Option<String>,
-    /// Its number.
     pub uid: Option<u32>,
     /// The user as whom the program ran, where that is another one: `root` behind `sudo`.
     pub ran_as: Option<String>,
@@ -53,15 +52,11 @@ fn clean(name: String) -> Option<String> {
 /// What was done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum ActKind {
-    /// A file was imported.
     Import,
     /// An import was withdrawn.
     Withdrawal,
-    /// A gap was written off.
     WriteOff,
-    /// A remark was written.
     Remark,
-    /// Manual readings were written.
     ManualReading,
     /// Another configuration or roster is in force.
     Configuration,
@@ -78,7 +73,6 @@ pub enum ActKind {
 }
 
 impl ActKind {
-    /// All of them.
     pub const ALL: [Self; 11] = [
         Self::Import,
         Self::Withdrawal,
@@ -114,7 +108,6 @@ impl ActKind {
 /// One act, as the logbook lists it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Act {
-    /// When.
     pub at: GatewayTime,
     /// What: one of [`ActKind`]'s names, or one of a later release.
     pub kind: String,
@@ -124,9 +117,7 @@ pub struct Act {
     pub by: Option<String>,
     /// Who ran the program.
     pub actor: Actor,
-    /// The logger that it is about.
     pub logger: Option<u16>,
-    /// The file.
     pub file: Option<String>,
     /// The rest, in words.
     pub text: String,

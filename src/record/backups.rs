@@ -9,7 +9,6 @@ pub struct BackupToKeep {
     pub file: String,
     /// Of the file, in hex.
     pub sha256: String,
-    /// When it was made.
     pub made_at: GatewayTime,
     /// When it was last seen whole.
     pub seen_at: GatewayTime,

@@ -92,7 +92,6 @@ pub fn is_recorded(time: GatewayTime, recorded: LoggerTime) -> bool {
 /// What happened to a clock, in the order of sequences.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ClockEvent {
-    /// The event's sequence.
     pub sequence: u32,
     /// Its recorded time: after the change.
     pub time: LoggerTime,

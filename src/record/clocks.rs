@@ -23,12 +23,10 @@ pub struct Clocks<'a, F> {
 }
 
 impl<'a, F: Facts> Clocks<'a, F> {
-    /// Of a logger.
     pub fn new(coverage: &'a Coverage, facts: &'a F, address: Address) -> Self {
         Self { coverage, facts, address, known: RefCell::default() }
     }
 
-    /// Of an epoch.
     pub fn of(&self, epoch: Epoch) -> Result<Rc<EpochClock>, F::Error> {
         if let Some(known) = self.known.borrow().get(&epoch) {
             return Ok(Rc::clone(known));

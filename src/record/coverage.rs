@@ -15,13 +15,9 @@ use std::ops::RangeInclusive;
 /// Consecutive sequences of a logger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct LoggerRange {
-    /// The logger's address.
     pub logger: u16,
-    /// The epoch.
     pub epoch: u32,
-    /// The first sequence.
     pub first: u32,
-    /// The last one.
     pub last: u32,
 }
 
@@ -82,34 +78,28 @@ impl RangeSet {
         self.ranges.splice(from..to, [melted]);
     }
 
-    /// Whether a number is in.
     pub fn contains(&self, number: u32) -> bool {
         let at = self.ranges.partition_point(|&(_, last)| last < number);
         self.ranges.get(at).is_some_and(|&(first, _)| first <= number)
     }
 
-    /// The largest number.
     pub fn largest(&self) -> Option<u32> {
         self.ranges.last().map(|&(_, last)| last)
     }
 
-    /// The smallest number.
     pub fn smallest(&self) -> Option<u32> {
         self.ranges.first().map(|&(first, _)| first)
     }
 
-    /// The largest number below another.
     pub fn largest_below(&self, number: u32) -> Option<u32> {
         let at = self.ranges.partition_point(|&(first, _)| first < number);
         self.ranges.get(at.checked_sub(1)?).map(|&(_, last)| last.min(number - 1))
     }
 
-    /// How many numbers are in.
     pub fn count(&self) -> u64 {
         self.ranges.iter().map(|&(first, last)| u64::from(last - first) + 1).sum()
     }
 
-    /// Whether there are none.
     pub fn is_empty(&self) -> bool {
         self.ranges.is_empty()
     }
@@ -139,12 +129,10 @@ impl RangeSet {
         RangeSet { ranges: missing }
     }
 
-    /// What is in this set and not in the other.
     pub fn without(&self, other: &RangeSet) -> RangeSet {
         self.ranges.iter().flat_map(|&(first, last)| other.missing(first..=last).ranges).collect()
     }
 
-    /// Both sets together.
     pub fn union(&self, other: &RangeSet) -> RangeSet {
         let (mut larger, smaller) = if self.ranges.len() >= other.ranges.len() {
             (self.clone(), other)
@@ -157,7 +145,6 @@ impl RangeSet {
         larger
     }
 
-    /// What is in both.
     pub fn intersection(&self, other: &RangeSet) -> RangeSet {
         let mut both = Vec::new();
         let (mut a, mut b) = (self.ranges.iter().peekable(), other.ranges.iter().peekable());
@@ -318,7 +305,6 @@ impl Coverage {
         self.once_held.get(&(address, epoch))
     }
 
-    /// One epoch's coverage.
     pub fn epoch(&self, address: Address, epoch: Epoch) -> Option<&EpochCoverage> {
         self.epochs.get(&(address, epoch))
     }
@@ -357,7 +343,6 @@ impl Coverage {
         self.named.range(span_of(address)).map(|(&(_, epoch), &named)| (epoch, named))
     }
 
-    /// All named epochs.
     pub fn named(&self) -> impl Iterator<Item = (Address, Epoch, Named)> {
         self.named.iter().map(|(&(address, epoch), &named)| (address, epoch, named))
     }
@@ -408,7 +393,6 @@ fn span_of(address: Address) -> RangeInclusive<(Address, Epoch)> {
 /// What must exist of one epoch: sequences 1 to `must`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Expectation {
-    /// The epoch.
     pub epoch: Epoch,
     /// The last sequence that must exist; 0: none.
     pub must: u32,
@@ -430,7 +414,6 @@ impl Expectation {
 /// An epoch that is over, but whose last sequence nobody has told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Unclosed {
-    /// The epoch.
     pub epoch: Epoch,
     /// Its largest authentic sequence that is held, or was held once.
     pub last: u32,

@@ -8,10 +8,8 @@ use std::collections::BTreeMap;
 pub struct DamagedLedger {
     /// Its name beside the present one.
     pub file: String,
-    /// When.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub set_aside_at: GatewayTime,
-    /// What was wrong with it.
     pub reason: String,
     /// Up to when it is known what it held; `None`: nothing is known.
     #[serde(serialize_with = "crate::text::as_rfc3339")]

@@ -14,16 +14,13 @@ use crate::wire::seq::{Address, Epoch, Identity, Slot};
 /// A download's content, lent to the ledger item by item.
 #[derive(Clone, Copy, Debug)]
 pub enum Item<'a> {
-    /// An opened record.
     Record {
         /// The key slot that opened it.
         slot: Slot,
-        /// Its plaintext.
         plaintext: &'a [u8],
     },
     /// A CSV row.
     Row {
-        /// Its fields.
         row: &'a Row,
         /// By what it has its place. Where the evidence has neighbours, they decide anew.
         placed: Placed,
@@ -41,14 +38,11 @@ pub struct ShutFrame {
     pub frame: Vec<u8>,
     /// Who it claims to be.
     pub identity: Identity,
-    /// Its key slot.
     pub slot: Slot,
-    /// Why it stays shut.
     pub why: WhyShut,
 }
 
 impl ShutFrame {
-    /// From a frame.
     pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyShut>) -> Self {
         let (identity, slot) = (frame.identity, frame.slot);
         Self { frame: frame.bytes().to_vec(), identity, slot, why: why.into() }
@@ -58,11 +52,9 @@ impl ShutFrame {
 /// A held record, as far as plans need it.
 #[derive(Clone, Copy, Debug)]
 pub struct HeldItem {
-    /// Which.
     pub identity: Identity,
     /// Its time on the logger's clock; 0 where it cannot be read.
     pub time: u32,
-    /// What it is.
     pub kind: HeldKind,
 }
 
@@ -71,16 +63,12 @@ pub struct HeldItem {
 pub enum HeldKind {
     /// A reading, or a row that covers.
     Reading,
-    /// A profile.
     Profile {
         /// Seconds between readings from the next on.
         interval_s: u32,
     },
-    /// An event.
     Event {
-        /// Which.
         code: u8,
-        /// Its value.
         value: i64,
     },
     /// Nobody can read it.

@@ -86,7 +86,6 @@ impl Pace {
 /// What must exist of one epoch and is not held, whether it is written off or not.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct EpochMissing {
-    /// The epoch.
     pub epoch: Epoch,
     /// The first sequence that must exist; `None`: by the roster's dates of service, none of this epoch.
     pub first: Option<u32>,
@@ -104,7 +103,6 @@ pub struct EpochMissing {
     pub named: Option<Named>,
     /// The next epoch that is held or named.
     pub next_epoch: Option<Epoch>,
-    /// What of it is missing.
     pub missing: RangeSet,
 }
 
@@ -172,9 +170,7 @@ pub fn missing<F: Facts>(
 /// An end of an epoch that its logger cannot have reached.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BadEnd {
-    /// The logger.
     pub logger: Address,
-    /// The epoch.
     pub epoch: Epoch,
     /// Its largest held sequence; 0: none is held.
     #[serde(rename = "last_held")]

@@ -18,16 +18,13 @@ pub struct Seen {
     pub received_at: Option<GatewayTime>,
     /// When it came by radio, by whatever the gateway's clock said.
     pub stamped_at: Option<GatewayTime>,
-    /// Whether it is a reading.
     pub is_reading: bool,
 }
 
 /// A held profile, as far as the report needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ProfileSeen {
-    /// Its sequence.
     pub identity: Identity,
-    /// Its time on the logger's clock.
     pub time: LoggerTime,
     /// Seconds between readings; 0: none is promised.
     pub interval_s: u32,
@@ -42,12 +39,10 @@ pub struct ProfileSeen {
 /// How an authentic record came, and when by the gateway's clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Came {
-    /// By radio.
     Radio {
         /// Its reception; `None`: the gateway's clock was not synchronised.
         received_at: Option<GatewayTime>,
     },
-    /// In a hand download.
     Hand {
         /// When it was imported, where that is known.
         imported_at: Option<GatewayTime>,
@@ -57,9 +52,7 @@ pub enum Came {
 /// Sequences of an epoch that somebody declared unrecoverable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct WriteOff {
-    /// The epoch.
     pub epoch: Epoch,
-    /// The first.
     pub first: u32,
     /// The last; `None`: the rest of the epoch, and what it is presumed to have made.
     pub last: Option<u32>,
@@ -72,9 +65,7 @@ pub struct Listening {
     pub radio: u8,
     /// Whether the gateway's clock was synchronised. If not, both times may be off by years.
     pub synchronised: bool,
-    /// From when.
     pub since: GatewayTime,
-    /// Until when.
     pub until: GatewayTime,
 }
 

@@ -49,7 +49,6 @@ impl Outcome {
         Self::Stored,
     ];
 
-    /// The word for it.
     pub fn name(self) -> &'static str {
         match self {
             Self::Noise => "noise",
@@ -69,7 +68,6 @@ impl Outcome {
 pub struct Tally([u64; 8]);
 
 impl Tally {
-    /// Counts one frame.
     pub fn count(&mut self, outcome: Outcome) {
         self.add(outcome, 1);
     }
@@ -79,12 +77,10 @@ impl Tally {
         self.0[outcome as usize] += frames;
     }
 
-    /// Frames of one outcome.
     pub fn of(&self, outcome: Outcome) -> u64 {
         self.0[outcome as usize]
     }
 
-    /// All frames.
     pub fn frames(&self) -> u64 {
         self.0.iter().sum()
     }
@@ -111,16 +107,13 @@ pub enum Opened<'f, 'p> {
     Foreign(AirFrame<'f>),
     /// Unopened: set aside whole.
     Shut {
-        /// The frame.
         frame: AirFrame<'f>,
         /// The radio's report.
         signal: Option<Signal>,
-        /// Why.
         why: Unopened,
     },
     /// Authentic: [`judge`] says the rest.
     Record {
-        /// The frame.
         frame: AirFrame<'f>,
         /// The radio's report.
         signal: Option<Signal>,
@@ -197,7 +190,6 @@ pub enum Verdict {
 }
 
 impl Verdict {
-    /// The outcome to count.
     pub fn outcome(&self) -> Outcome {
         match self {
             Self::Duplicate => Outcome::Duplicate,
@@ -407,7 +399,6 @@ pub enum RowVerdict {
     Duplicate,
     /// It disagrees with what is held, which stays.
     Conflict,
-    /// It is not taken.
     Refused(Refused),
 }
 
@@ -459,7 +450,6 @@ pub fn place_row(neighbours: &Neighbours, identity: Identity, matched: bool) -> 
 /// A row's verdict, and what it says for or against its neighbours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct JudgedRow {
-    /// What becomes of it.
     pub verdict: RowVerdict,
     /// Whether it agrees with the authentic record that is held; `None`: it cannot be compared.
     pub agrees: Option<bool>,

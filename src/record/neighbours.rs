@@ -25,9 +25,7 @@ pub struct Neighbours {
 /// How many of some comparable rows agree.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Votes {
-    /// All of them.
     pub all: u64,
-    /// Those that agree.
     pub agree: u64,
 }
 
@@ -39,7 +37,6 @@ impl Votes {
         })
     }
 
-    /// How many disagree.
     pub fn disagree(self) -> u64 {
         self.all - self.agree
     }
@@ -58,12 +55,7 @@ pub enum Standing {
     /// Only rows on one side can be compared, or none: nothing speaks against it.
     Unproven,
     /// The nearest rows disagree with what is held.
-    Against {
-        /// Those below it.
-        below: Votes,
-        /// Those above it.
-        above: Votes,
-    },
+    Against { below: Votes, above: Votes },
     /// None of its epoch can be compared, and most rows of its logger's other epochs disagree.
     OtherEpochsAgainst(Votes),
 }

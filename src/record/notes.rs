@@ -51,7 +51,6 @@ pub enum RemarkKind {
 }
 
 impl RemarkKind {
-    /// All of them.
     pub const ALL: [Self; 6] = [
         Self::Visit,
         Self::Maintenance,
@@ -82,7 +81,6 @@ impl RemarkKind {
         }
     }
 
-    /// From its name.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.name() == name)
     }
@@ -96,21 +94,16 @@ impl RemarkKind {
 /// A remark about to be written.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct NewRemark {
-    /// Of which logger.
     pub logger: Address,
     /// Of which channel; `None`: all of the logger.
     pub channel: Option<u8>,
-    /// From when.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub from: GatewayTime,
     /// Until when; `None`: open. The same as `from`: an instant.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub to: Option<GatewayTime>,
-    /// What about.
     pub kind: RemarkKind,
-    /// In words.
     pub text: String,
-    /// Whose words.
     pub by: String,
     /// The remark that this one stands for from now on.
     pub corrects: Option<i64>,
@@ -119,18 +112,14 @@ pub struct NewRemark {
 /// A manual reading about to be written.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct NewManual {
-    /// Of which logger.
     pub logger: Address,
-    /// Of which channel.
     pub channel: u8,
-    /// When.
     #[serde(rename = "time", serialize_with = "crate::text::as_rfc3339")]
     pub at: GatewayTime,
     /// A decimal as it was written down.
     pub value: String,
     /// UCUM.
     pub unit: String,
-    /// What it was measured with.
     pub instrument: String,
     /// The line of its file.
     pub line: Option<u64>,
@@ -313,7 +302,6 @@ pub const HEADER: [&str; 6] = ["logger", "channel", "time", "value", "unit", "in
 pub struct RefusedLine {
     /// Counted from 1, the header's.
     pub line: u64,
-    /// What is wrong with it.
     pub why: String,
 }
 
@@ -322,7 +310,6 @@ pub struct RefusedLine {
 pub struct ManualFile {
     /// What can be taken, in its order.
     pub rows: Vec<NewManual>,
-    /// What cannot.
     pub refused: Vec<RefusedLine>,
 }
 

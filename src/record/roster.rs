@@ -26,7 +26,6 @@ impl Roster {
         Ok(())
     }
 
-    /// A logger by address.
     pub fn logger(&self, address: Address) -> Option<&Logger> {
         self.loggers.get(&address)
     }
@@ -69,7 +68,6 @@ pub enum InService {
 /// One logger, as the operator entered it.
 #[derive(Clone, Debug)]
 pub struct Logger {
-    /// Its address on the air.
     pub address: Address,
     /// What people call it.
     pub name: String,
@@ -123,6 +121,5 @@ impl Logger {
 pub struct Channel {
     /// What it measures.
     pub name: String,
-    /// What one of its counts is.
     pub raw_unit: RawUnit,
 }

@@ -17,20 +17,14 @@ pub struct SetAside {
     pub id: i64,
     /// Whose it claims to be.
     pub logger: u16,
-    /// Its epoch.
     pub epoch: u32,
-    /// Its sequence.
     pub sequence: u32,
-    /// Its key slot.
     pub slot: Option<u8>,
-    /// Why it is here.
     pub reason: String,
-    /// Where it came from.
     pub source: String,
     /// When it first came, by the gateway's clock.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: Option<GatewayTime>,
-    /// When it last came.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: Option<GatewayTime>,
     /// How often it came.
@@ -39,7 +33,6 @@ pub struct SetAside {
     pub content_hex: Option<String>,
     /// A CSV row's fields.
     pub content_json: Option<String>,
-    /// The import it came with.
     pub import: Option<i64>,
     /// When that import was withdrawn: the conflict is settled.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -72,20 +65,16 @@ impl SetAside {
 pub enum ConflictSide {
     /// An authentic reading.
     Reading(Row),
-    /// A row of a CSV file.
     CsvRow(Row),
-    /// A profile.
     Profile {
         /// When it was made, by the logger's clock.
         time: u32,
         /// Of which instrument.
         unit: u64,
     },
-    /// An event.
     Event {
         /// When it was made, by the logger's clock.
         time: u32,
-        /// What it is.
         code: u8,
     },
     /// An authentic record that this program cannot read, of so many bytes.
@@ -99,7 +88,6 @@ pub enum ConflictSide {
 pub enum DifferingField {
     /// Their times, by so many seconds.
     Time(i64),
-    /// Battery.
     Battery,
     /// Board temperature.
     Board,
@@ -107,7 +95,6 @@ pub enum DifferingField {
     Channels,
     /// The count of a channel.
     Channel(usize),
-    /// Fault bits.
     Faults,
 }
 

@@ -63,16 +63,13 @@ pub enum By {
     Id,
     /// It was set aside here, and can no longer say its number.
     SetAsideHere,
-    /// Keys.
     Keys,
-    /// Records.
     Records,
 }
 
 /// Whether two ledgers are of one site.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Verdict {
-    /// They are.
     OneSite(By),
     /// Only the records that both hold can show it: they are to be counted.
     RecordsDecide,
@@ -100,7 +97,6 @@ impl Alike {
         alike
     }
 
-    /// The rule.
     pub fn verdict(&self) -> Verdict {
         if self.ids > 0 {
             return Verdict::OneSite(By::Id);

@@ -7,7 +7,6 @@ use crate::wire::frame::{AirFrame, RECORD_MAX};
 /// Why no key opened a frame that is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum WhyShut {
-    /// There is no key for its slot.
     NoKey,
     /// Its tag fails under a key that has not opened a frame yet: the key may be a wrong one.
     Unproven,
@@ -18,7 +17,6 @@ pub enum WhyShut {
 }
 
 impl WhyShut {
-    /// All of them.
     pub const ALL: [Self; 4] = [Self::NoKey, Self::Unproven, Self::TagFails, Self::Closed];
 
     /// As the ledger keeps it.

@@ -11,12 +11,9 @@ use std::collections::BTreeMap;
 pub struct Foreign {
     /// The address; `None`: further ones, counted together.
     pub address: Option<u16>,
-    /// How many frames came.
     pub frames: u64,
-    /// When the first was counted.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_heard: GatewayTime,
-    /// When the last was.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_heard: GatewayTime,
 }
@@ -26,12 +23,9 @@ pub struct Foreign {
 pub struct Kept {
     /// Whose they claim to be.
     pub logger: Address,
-    /// Their key slot.
     pub slot: Slot,
-    /// Why they are shut.
     #[serde(rename = "reason")]
     pub why: WhyShut,
-    /// How many there are.
     pub frames: u64,
     /// When the first came by radio.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -46,12 +40,10 @@ pub struct Kept {
 pub struct Dropped {
     /// Whose they claimed to be.
     pub logger: Address,
-    /// How many there were.
     pub frames: u64,
     /// When the first found none.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub first_at: GatewayTime,
-    /// When the last did.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub last_at: GatewayTime,
 }
@@ -59,9 +51,7 @@ pub struct Dropped {
 /// Authentic records of one logger that this version cannot read; they are stored whole.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Opaque {
-    /// The logger.
     pub logger: Address,
-    /// How many were counted.
     pub records: u64,
     /// There are more, which were not counted.
     pub is_more: bool,

@@ -48,7 +48,6 @@ pub fn stretch(received_at: Option<GatewayTime>, import: Option<i64>) -> i64 {
 /// Where a further frame finds room.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Room {
-    /// There is some.
     Free,
     /// Where a frame of this share gives way.
     From(Holder),

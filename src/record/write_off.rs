@@ -16,7 +16,6 @@ use crate::wire::seq::{Address, Epoch};
 pub struct WriteOffAsked {
     /// Of which logger; it may be on the roster or not.
     pub logger: u16,
-    /// Of which epoch.
     pub epoch: u32,
     /// From which sequence to which; `None`: the rest of the epoch, after its largest held record.
     pub range: Option<(u32, u32)>,
@@ -25,11 +24,8 @@ pub struct WriteOffAsked {
 /// What a write-off covers.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WriteOffPlan {
-    /// The logger.
     pub logger: Address,
-    /// The epoch.
     pub epoch: Epoch,
-    /// The first sequence.
     pub first: u32,
     /// The last; `None`: the rest of the epoch.
     pub last: Option<u32>,
@@ -47,34 +43,20 @@ pub enum WriteOffError {
     NotOnRoster(u16),
     /// Nothing is known of this epoch.
     #[error("{}", epoch_unknown(*.logger, *.epoch, .known))]
-    EpochUnknown {
-        /// What was asked.
-        logger: Address,
-        /// The epoch.
-        epoch: u32,
-        /// Those that are known.
-        known: Vec<Epoch>,
-    },
+    EpochUnknown { logger: Address, epoch: u32, known: Vec<Epoch> },
     /// By the roster's dates of service, none of this epoch must exist.
     #[error(
         "nothing of epoch {epoch} of logger {logger} must exist: its dates of service in the roster leave it out, so \
          there is nothing to write off"
     )]
-    NotExpected {
-        /// What was asked.
-        logger: Address,
-        /// The epoch.
-        epoch: Epoch,
-    },
+    NotExpected { logger: Address, epoch: Epoch },
     /// No range: it begins with 0, or ends before it begins.
     #[error("{0} to {1} is no range of sequences; the first is 1 or more and not above the last")]
     NoRange(u32, u32),
     /// It goes beyond what must exist.
     #[error("{}", beyond(*.logger, .of, *.last))]
     Beyond {
-        /// What was asked.
         logger: Address,
-        /// The epoch, as it is.
         of: EpochMissing,
         /// The last that was asked.
         last: u32,
@@ -82,9 +64,7 @@ pub enum WriteOffError {
     /// Nothing is missing in the range.
     #[error("{}", no_gap(*.logger, .of, *.range))]
     NoGap {
-        /// What was asked.
         logger: Address,
-        /// The epoch, as it is.
         of: EpochMissing,
         /// The first and the last.
         range: (u32, u32),
@@ -92,18 +72,10 @@ pub enum WriteOffError {
     /// All that is missing in it is written off.
     #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off list` shows it", .by.id, .by.by,
         rfc3339(.by.written_at), .by.reason)]
-    Already {
-        /// By which.
-        by: WrittenOff,
-    },
+    Already { by: WrittenOff },
     /// The epoch's end is told: it has no rest that nobody knows.
     #[error("{}", end_told(*.logger, .of))]
-    EndTold {
-        /// What was asked.
-        logger: Address,
-        /// The epoch, as it is.
-        of: EpochMissing,
-    },
+    EndTold { logger: Address, of: EpochMissing },
 }
 
 /// How many ranges a message names.

@@ -12,21 +12,14 @@ use crate::wire::seq::{Address, Epoch};
 /// A write-off as it was written, and what has become of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WrittenOff {
-    /// Its number.
     pub id: i64,
-    /// The logger.
     pub logger: Address,
-    /// The epoch.
     pub epoch: Epoch,
-    /// The first sequence.
     pub first: u32,
     /// The last; `None`: the rest of the epoch.
     pub last: Option<u32>,
-    /// Who wrote it.
     pub by: String,
-    /// Why.
     pub reason: String,
-    /// When.
     pub written_at: GatewayTime,
     /// Of a rest: the sequence at which its logger was heard again, where the rest ends.
     pub ended_by: Option<u32>,
@@ -61,12 +54,9 @@ impl WrittenOff {
 /// A remark.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Remark {
-    /// Its number.
     pub id: i64,
-    /// What it says.
     #[serde(flatten)]
     pub what: NewRemark,
-    /// When it was written.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub written_at: GatewayTime,
     /// The remark that stands for it from then on.
@@ -83,17 +73,13 @@ impl Remark {
 /// A manual reading.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Manual {
-    /// Its number.
     pub id: i64,
-    /// What it says.
     #[serde(flatten)]
     pub what: NewManual,
     /// Who wrote it down.
     pub by: String,
-    /// When it was written.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub written_at: GatewayTime,
-    /// The file it came from.
     pub file: Option<String>,
     /// The manual reading that stands for it from then on.
     pub corrected_by: Option<i64>,
@@ -102,9 +88,7 @@ pub struct Manual {
 /// What was missing in a write-off and is held now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct TurnedUp {
-    /// The first sequence.
     pub first: u32,
-    /// The last.
     pub last: u32,
     /// When the first of them came into the ledger, where that is told.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -117,13 +101,9 @@ pub struct TurnedUp {
 /// A write-off with its history.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WriteOffHistory {
-    /// As it was written.
     pub off: WrittenOff,
-    /// What was missing in it then.
     pub missing_then: RangeSet,
-    /// What of that still is.
     pub missing_now: RangeSet,
-    /// What has turned up since.
     pub turned_up: Vec<TurnedUp>,
 }
 

@@ -39,7 +39,6 @@ pub struct Failing {
     pub why: WhyShut,
     /// When the first came by radio.
     pub first_at: GatewayTime,
-    /// When the last did.
     pub last_at: GatewayTime,
     /// Whether the first and the last have different numbers.
     pub are_several: bool,
@@ -48,7 +47,6 @@ pub struct Failing {
 /// A logger of the roster.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Heard {
-    /// The logger.
     pub logger: Address,
     /// Seconds between its readings, by the roster; 0: none is promised.
     pub interval_s: u32,
@@ -59,9 +57,7 @@ pub struct Heard {
 /// A key that may be a wrong one, or is not there.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Suspect {
-    /// Whose.
     pub logger: Address,
-    /// Of which slot.
     pub slot: Slot,
     /// There is none, or it has opened nothing.
     pub why: WhyShut,

@@ -38,17 +38,10 @@ pub enum Difference {
         why: HigherSlot,
     },
     /// Frames came under a slot that is closed.
-    UnderClosedSlot {
-        /// The slot.
-        slot: Slot,
-        /// How many.
-        frames: u64,
-    },
+    UnderClosedSlot { slot: Slot, frames: u64 },
     /// Records that this version cannot read.
     Opaque(Opaque),
-    /// Another interval.
     Interval {
-        /// Of which record.
         profile: Identity,
         /// The roster's.
         entered: u32,
@@ -59,7 +52,6 @@ pub enum Difference {
     },
     /// Another size of the memory.
     Memory {
-        /// Of which record.
         profile: Identity,
         /// The roster's.
         entered: u32,
@@ -68,9 +60,7 @@ pub enum Difference {
     },
     /// Another unit of a channel.
     RawUnit {
-        /// Of which record.
         profile: Identity,
-        /// The channel.
         channel: usize,
         /// The roster's.
         entered: RawUnit,
@@ -79,7 +69,6 @@ pub enum Difference {
     },
     /// Another number of channels.
     Channels {
-        /// Of which record.
         profile: Identity,
         /// How many the roster has.
         entered: usize,
@@ -163,7 +152,6 @@ fn against_profile(logger: &Logger, identity: Identity, profile: &Profile) -> Ve
 /// A mistake in a file, or a warning.
 #[derive(Clone, Debug, Serialize)]
 pub struct Mistake {
-    /// The file.
     pub file: String,
     /// The line, counted from 1.
     pub line: Option<usize>,
@@ -177,9 +165,7 @@ pub struct Mistake {
 /// Whether something can be used, and what was found.
 #[derive(Clone, Debug, Serialize)]
 pub struct Trial {
-    /// Whether it can.
     pub ok: bool,
-    /// What was found.
     pub text: String,
 }
 
@@ -193,9 +179,7 @@ impl From<Result<String, String>> for Trial {
 /// What was tried of one radio.
 #[derive(Clone, Debug, Serialize)]
 pub struct PortTrial {
-    /// The radio.
     pub name: String,
-    /// Its port.
     #[serde(flatten)]
     pub trial: Trial,
 }
@@ -203,9 +187,7 @@ pub struct PortTrial {
 /// What was tried of the ledger.
 #[derive(Clone, Debug, Serialize)]
 pub struct LedgerTrial {
-    /// Where it is.
     pub path: String,
-    /// What was found.
     #[serde(flatten)]
     pub trial: Trial,
 }
@@ -215,19 +197,14 @@ pub struct LedgerTrial {
 pub struct Files {
     /// The file that was named.
     pub file: String,
-    /// The site's name.
     pub site: Option<String>,
-    /// Its offset from UTC.
     pub utc_offset_s: Option<i32>,
-    /// The roster's file.
     pub roster_file: Option<String>,
-    /// The keyring's.
     pub keys_file: Option<String>,
     /// How many loggers are on the roster.
     pub loggers: Option<usize>,
     /// How many of them have a key, where both files could be read.
     pub loggers_with_key: Option<usize>,
-    /// How many radios there are.
     pub radios: Option<usize>,
 }
 
@@ -262,9 +239,7 @@ impl Files {
 /// Everything that `check` has found.
 #[derive(Clone, Debug, Serialize)]
 pub struct CheckReport {
-    /// The files.
     pub config: Files,
-    /// Mistakes in them.
     pub problems: Vec<Mistake>,
     /// What is no mistake, but should be known.
     pub warnings: Vec<Mistake>,

@@ -30,7 +30,6 @@ use crate::wire::seq::Address;
 /// How a held record came.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Source {
-    /// By radio.
     Radio,
     /// In a sealed dump.
     Sealed,
@@ -43,7 +42,6 @@ pub enum Source {
 /// Records by what became of them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
-    /// By radio.
     pub radio: u64,
     /// By hand, sealed.
     pub sealed: u64,
@@ -53,7 +51,6 @@ pub struct Counts {
     pub given_up: u64,
     /// Declared unrecoverable.
     pub written_off: u64,
-    /// Missing.
     pub missing: u64,
     /// Readings that silences and unclosed epochs may have made; not in the sum.
     pub presumed: u64,
@@ -65,7 +62,6 @@ impl Counts {
         self.held() + self.written_off + self.missing
     }
 
-    /// What is held.
     pub fn held(&self) -> u64 {
         self.radio + self.sealed + self.csv + self.given_up
     }
@@ -80,7 +76,6 @@ impl Counts {
         (u128::from(self.held()) * 1000).checked_div(u128::from(self.expected())).map(|share| share as u64)
     }
 
-    /// Adds another's.
     pub fn add(&mut self, other: &Counts) {
         self.radio += other.radio;
         self.sealed += other.sealed;
@@ -134,7 +129,6 @@ pub struct Span {
 pub struct CompletenessWanted {
     /// Of these loggers; of all if there is none.
     pub loggers: Vec<Address>,
-    /// The spans.
     pub spans: Vec<Span>,
     /// The spans are months.
     pub by_month: bool,
@@ -152,7 +146,6 @@ impl CompletenessWanted {
 /// One logger's counts.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LoggerCounts {
-    /// The logger.
     pub logger: Address,
     /// Of all time.
     pub all: Counts,

@@ -22,7 +22,6 @@ pub enum ConditionKind {
 }
 
 impl ConditionKind {
-    /// All of them.
     pub const ALL: [Self; 5] = [Self::Radio, Self::Key, Self::Conflict, Self::Version, Self::Ledger];
 
     /// Its name in the ledger.
@@ -61,7 +60,6 @@ pub enum LedgerCondition {
 }
 
 impl LedgerCondition {
-    /// All of them.
     pub const ALL: [Self; 9] = [
         Self::Damaged,
         Self::Vanished,
@@ -94,13 +92,9 @@ impl LedgerCondition {
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Condition {
     /// This radio's port is not open.
-    NotListening {
-        /// The radio.
-        radio: String,
-    },
+    NotListening { radio: String },
     /// This logger's frames are opened by no key.
     Key {
-        /// The logger.
         logger: Address,
         /// The slot that its frames name.
         slot: Slot,
@@ -108,15 +102,9 @@ pub enum Condition {
     /// The frames of several loggers are opened by no key: the site key is probably wrong.
     SiteKey,
     /// A record came in that differs from the one held under its identity.
-    Conflict {
-        /// The logger.
-        logger: Address,
-    },
+    Conflict { logger: Address },
     /// Frames of another version of the wire format claim to be from this logger.
-    OtherVersion {
-        /// The logger.
-        logger: Address,
-    },
+    OtherVersion { logger: Address },
     /// Something of the ledger's file.
     Ledger(LedgerCondition),
     /// A ledger that was set aside is gone.
@@ -127,7 +115,6 @@ pub enum Condition {
 }
 
 impl Condition {
-    /// The kind of its notice.
     pub const fn kind(&self) -> ConditionKind {
         match self {
             Self::NotListening { .. } => ConditionKind::Radio,

@@ -33,15 +33,12 @@ pub const DAY_S: i64 = 86_400;
 /// One day of one logger, in records.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct DayCounts {
-    /// Stored by radio.
     pub radio: u64,
-    /// Brought by hand.
     pub hand: u64,
     /// Missing, and not written off.
     pub missing: u64,
     /// Missing and written off.
     pub written_off: u64,
-    /// Presumed to be missing.
     #[serde(rename = "presumed_missing")]
     pub presumed: u64,
     /// Of all those that did not come by radio, what the gateway could not have heard.
@@ -94,15 +91,11 @@ pub enum DayMark {
     FewMissing,
     /// A tenth or more is missing.
     Missing,
-    /// Nearly all is missing.
     NearlyAllMissing,
     /// A tenth or more was brought by hand.
     ByHand,
-    /// Presumed to be missing.
     Presumed,
-    /// Written off.
     WrittenOff,
-    /// Nothing was due.
     NothingDue,
 }
 

@@ -28,13 +28,9 @@ const MEMORY_RECORDS: u32 = 4000;
 /// An address that was heard and is not on the roster.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Newcomer {
-    /// The address.
     pub address: Address,
-    /// How many frames came.
     pub frames: u64,
-    /// When the first was counted.
     pub first_heard: GatewayTime,
-    /// When the last was.
     pub last_heard: GatewayTime,
 }
 

@@ -33,9 +33,7 @@ const MARKED_S: i64 = 60;
 /// Sequences that must exist and are not held: `first..=last`, both missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Gap {
-    /// The logger.
     pub logger: Address,
-    /// Its epoch.
     pub epoch: Epoch,
     /// The first missing sequence.
     pub first: u32,
@@ -82,9 +80,7 @@ impl Gap {
 /// An epoch that is over, but whose last sequence nobody has told.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct UnclosedGap {
-    /// The logger.
     pub logger: Address,
-    /// The epoch.
     pub epoch: Epoch,
     /// Its largest held authentic sequence.
     pub last: u32,

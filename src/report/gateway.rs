@@ -34,14 +34,12 @@ const NOISE_ONLY_S: i64 = 3600;
 pub enum Fault {
     /// No daemon has left a word where this looks for it.
     NoWord,
-    /// The daemon is not there.
     NotRunning {
         /// Since when, as far as it has said.
         since: GatewayTime,
     },
     /// What it receives cannot be committed.
     CannotCommit {
-        /// Why.
         why: String,
     },
     /// It is there and says nothing any more.
@@ -49,18 +47,13 @@ pub enum Fault {
         /// When it last wrote its state.
         since: GatewayTime,
     },
-    /// A radio's port is not open.
     PortNotOpen {
-        /// The radio.
         radio: String,
-        /// Since when.
         since: Option<GatewayTime>,
-        /// Why not.
         why: String,
     },
     /// Bytes come in from a radio, and no right frame is among them.
     OnlyNoise {
-        /// The radio.
         radio: String,
         /// The last right frame, or when the port was opened.
         since: Option<GatewayTime>,
@@ -86,13 +79,11 @@ pub enum Fault {
 /// What is known of one logger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct LoggerHeard {
-    /// The logger.
     pub logger: Address,
     /// Seconds between its readings, by the roster.
     pub interval_s: u32,
     /// Seconds without anything new after which it is silent; `None`: it never is.
     pub silent_after_s: Option<i64>,
-    /// From when it is in service.
     pub in_service_from: Option<GatewayTime>,
     /// When its newest record came in by radio, whether it was opened at once or later.
     pub last_heard: Option<GatewayTime>,
@@ -103,7 +94,6 @@ pub struct LoggerHeard {
 /// What the state of the gateway is worked out from.
 #[derive(Clone, Copy, Debug)]
 pub struct GatewayEvidence<'a> {
-    /// The present.
     pub now: GatewayTime,
     /// What a daemon last said.
     pub daemon: Option<&'a DaemonState>,
@@ -131,7 +121,6 @@ pub struct Gateway {
 }
 
 impl Gateway {
-    /// Works it out.
     pub fn new(evidence: &GatewayEvidence<'_>) -> Self {
         let mut gateway = Self { faults: of_daemon(evidence), ..Self::default() };
         let listened = listened(evidence, &gateway.faults);

@@ -11,9 +11,7 @@ use crate::wire::seq::Address;
 /// What a person names.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Named {
-    /// The logger's address.
     pub logger: u16,
-    /// What of it.
     pub what: NamedWhat,
 }
 
@@ -31,7 +29,6 @@ pub enum NamedWhat {
 /// What is to be written off.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct GiveUp {
-    /// What the ledger is asked for.
     pub asked: Vec<WriteOffAsked>,
     /// The logger is on the roster.
     pub is_known: bool,

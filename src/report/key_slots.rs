@@ -26,9 +26,7 @@ pub const BEYOND_SHOWN: usize = 20;
 /// The last identity that a closed slot lets in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SlotEnd {
-    /// The epoch.
     pub epoch: Epoch,
-    /// The sequence.
     pub sequence: Sequence,
 }
 
@@ -42,7 +40,6 @@ pub enum KeySource {
 }
 
 impl KeySource {
-    /// All of them.
     pub const ALL: [Self; 2] = [Self::Given, Self::Derived];
 
     /// Its name in reports.
@@ -63,7 +60,6 @@ pub struct KeyFacts {
     pub derived: BTreeSet<Slot>,
     /// Slots that have a key, whatever it comes from.
     pub with_key: BTreeSet<Slot>,
-    /// Slots that are closed, and where.
     pub closed: BTreeMap<Slot, SlotEnd>,
 }
 
@@ -72,18 +68,15 @@ pub struct KeyFacts {
 pub enum RunningSlot {
     /// Closed elsewhere, or open (`None`).
     ClosedAt(Option<LastState>),
-    /// It has no key for it.
     NoKey,
 }
 
 /// One slot of a logger.
 #[derive(Clone, Debug)]
 pub struct KeySlot {
-    /// Which.
     pub slot: Slot,
     /// Where its key comes from; `None`: it has none.
     pub key: Option<KeySource>,
-    /// Where it is closed.
     pub closed: Option<SlotEnd>,
     /// When it opened its first frame.
     pub opened_at: Option<GatewayTime>,
@@ -104,14 +97,12 @@ pub struct KeyChange {
     pub to: Slot,
     /// The step to take next, 1 to 4.
     pub step: u8,
-    /// What to close.
     pub closing: Vec<SlotClosing>,
 }
 
 /// What to write to close a slot.
 #[derive(Clone, Debug)]
 pub struct SlotClosing {
-    /// Which slot.
     pub slot: Slot,
     /// The last identity that it still lets in.
     pub last: SlotEnd,
@@ -125,7 +116,6 @@ pub struct SlotClosing {
 /// Everything that is to be said of a logger's key slots.
 #[derive(Clone, Debug)]
 pub struct KeySlots {
-    /// The logger.
     pub logger: Address,
     /// Its slots: those with a key of their own, closed ones, and those that have opened frames.
     pub slots: Vec<KeySlot>,
@@ -293,14 +283,12 @@ pub enum EpochAdvice {
     First(u32),
     /// The Unix time, which is above the largest that was used.
     Time {
-        /// The epoch.
         epoch: u32,
         /// The largest that was used.
         above: u32,
     },
     /// The one after the largest that was used, which lies in the future.
     Next {
-        /// The epoch.
         epoch: u32,
         /// The largest that was used.
         above: u32,

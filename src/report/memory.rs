@@ -37,15 +37,12 @@ const PRESENT_SLACK_S: i64 = 86_400;
 pub enum InLogger {
     /// It does, until the earliest date.
     Yes,
-    /// It may.
     #[default]
     Perhaps,
-    /// It does not.
     No,
 }
 
 impl InLogger {
-    /// All of them.
     pub const ALL: [Self; 3] = [Self::Yes, Self::Perhaps, Self::No];
 
     /// As files write it.

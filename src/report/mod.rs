@@ -76,5 +76,6 @@ pub mod silence;
 pub mod slots;
 pub mod status;
 pub mod values;
+pub mod verdict;
 pub mod visits;
 pub mod walk;

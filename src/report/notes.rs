@@ -74,13 +74,11 @@ impl Notes {
         (silence.logger, silence.last_heard.unwrap_or(now).min(now), now)
     }
 
-    /// Remarks of a span.
     pub fn remarks(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Remark> {
         let all = self.remarks.get(&logger).into_iter().flatten();
         all.filter(move |remark| remark.overlaps(from, to))
     }
 
-    /// Manual readings of a span.
     pub fn manual(&self, (logger, from, to): NotesSpan) -> impl Iterator<Item = &Manual> {
         let all = self.manual.get(&logger).into_iter().flatten();
         all.filter(move |manual| (from..=to).contains(&manual.what.at))

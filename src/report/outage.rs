@@ -12,7 +12,6 @@ pub enum Cause {
     GatewayNotRunning,
     /// A radio was not listening while another was.
     PortLost,
-    /// One logger only.
     OneLogger,
     /// Several loggers, while the gateway was listening and heard others.
     ManyLoggers,
@@ -23,7 +22,6 @@ pub enum Cause {
 }
 
 impl Cause {
-    /// All of them.
     pub const ALL: [Self; 6] = [
         Self::GatewayNotRunning,
         Self::PortLost,
@@ -49,7 +47,6 @@ pub struct Outage {
     pub from: GatewayTime,
     /// The latest.
     pub to: GatewayTime,
-    /// What it was.
     pub cause: Cause,
     /// The loggers that it concerned, whatever part of the report was asked for.
     pub loggers: Vec<Address>,
@@ -62,13 +59,9 @@ pub struct Outage {
 /// Records of one logger in an outage: `first..=last`, none of which came by radio.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Part {
-    /// The logger.
     pub logger: Address,
-    /// The epoch.
     pub epoch: Epoch,
-    /// The first sequence.
     pub first: u32,
-    /// The last sequence.
     pub last: u32,
     /// When the first was due, estimated.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -80,7 +73,6 @@ pub struct Part {
     pub missing: u64,
     /// How many were brought by hand.
     pub brought: u64,
-    /// How many are written off.
     pub written_off: u64,
 }
 
@@ -106,12 +98,10 @@ impl Outage {
         self.sum(|part| part.missing)
     }
 
-    /// Those that were brought by hand.
     pub fn brought(&self) -> u64 {
         self.sum(|part| part.brought)
     }
 
-    /// Those that are written off.
     pub fn written_off(&self) -> u64 {
         self.sum(|part| part.written_off)
     }

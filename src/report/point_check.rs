@@ -16,20 +16,16 @@ use std::collections::BTreeSet;
 pub struct PointCheck {
     /// The measured points, by name.
     pub points: Vec<String>,
-    /// The derived ones.
     pub derived: BTreeSet<String>,
-    /// How many calibrations there are.
     pub calibrations: usize,
     /// Points without a value now, and why.
     pub without: Vec<(String, NoValue)>,
-    /// What does not agree.
     pub warnings: Vec<PointWarning>,
 }
 
 /// Why a point has no value now.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum NoValue {
-    /// It is measured nowhere.
     NotMeasured,
     /// The points' file names no sensor.
     NoSensor,
@@ -42,11 +38,9 @@ pub enum NoValue {
 /// A point that does not agree with the roster.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PointWarning {
-    /// The point.
     pub point: String,
     /// The line of the points' file.
     pub line: usize,
-    /// What is wrong.
     pub what: Disagreement,
 }
 
@@ -61,7 +55,6 @@ pub enum Disagreement {
     OtherQuantity {
         /// What the calibration takes.
         needs: QuantityKind,
-        /// What the channel gives.
         gives: QuantityKind,
     },
 }

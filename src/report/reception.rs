@@ -116,7 +116,6 @@ fn whole_s(from: GatewayTime, to: GatewayTime) -> i128 {
 struct Heard {
     /// When it came, by the gateway's clock as it was.
     stamp: Option<GatewayTime>,
-    /// Whether that clock was synchronised.
     is_synchronised: bool,
     /// When it came, by a clock that is right; `None`: that is not known.
     received_at: Option<GatewayTime>,
@@ -135,7 +134,6 @@ impl Heard {
         self.stamp.filter(|_| !self.is_synchronised).map(|stamp| (stamp, self.made))
     }
 
-    /// With the gateway's clock set right.
     fn set_right(&mut self, clock: &GatewayClock) {
         if let Some((stamp, _)) = self.unsynchronised() {
             self.received_at = clock.set_right(stamp);
@@ -522,7 +520,6 @@ struct Witness {
 }
 
 impl Witness {
-    /// Whether it was there.
     fn is_there(&self, from: GatewayTime) -> bool {
         self.in_service_from.is_none_or(|since| since <= from) && self.last_heard > from
     }

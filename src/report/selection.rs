@@ -8,7 +8,9 @@ use super::gateway::Gateway;
 use super::health;
 use super::notes::Notes;
 use super::outage::{Outage, Part};
+use super::verdict::Verdict;
 use super::visits::{self, SINGLE_RECORDS, Visit};
+use super::walk;
 use crate::config::Config;
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
@@ -32,6 +34,8 @@ pub struct GapsWanted {
     pub from: Option<GatewayTime>,
     /// What is missing at or before this time.
     pub to: Option<GatewayTime>,
+    /// All parts of the report, also those that the first screen leaves out. `each` and `all_values` imply it.
+    pub all: bool,
     /// Single records in a line each.
     pub each: bool,
     /// Values of every long gap and channel.
@@ -39,6 +43,16 @@ pub struct GapsWanted {
 }
 
 impl GapsWanted {
+    /// Whether all parts are shown, and not the first screen only.
+    pub fn is_whole(&self) -> bool {
+        self.all || self.each || self.all_values
+    }
+
+    /// Whether it is of some loggers or of a span only.
+    pub fn is_part(&self) -> bool {
+        !self.loggers.is_empty() || self.from.is_some() || self.to.is_some()
+    }
+
     fn takes(&self, logger: Address) -> bool {
         self.loggers.is_empty() || self.loggers.contains(&logger)
     }
@@ -69,7 +83,6 @@ impl GapsWanted {
 /// The readings on both sides of a gap.
 #[derive(Clone, Debug)]
 pub struct GapMoved {
-    /// The gap.
     pub gap: Gap,
     /// The reading before it.
     pub before: Option<Row>,
@@ -78,8 +91,10 @@ pub struct GapMoved {
 }
 
 /// The report and what belongs to it.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct GapsFound {
+    /// Whether a visit is needed.
+    pub verdict: Verdict,
     /// The report, as far as it is wanted.
     pub report: Report,
     /// The readings on both sides of gaps that are listed.
@@ -88,8 +103,9 @@ pub struct GapsFound {
     pub notes: Notes,
     /// Where to go for the part that is asked for, in order.
     pub visits: Vec<Visit>,
-    /// How the gateway is.
     pub gateway: Gateway,
+    /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
+    pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// Records that this version cannot read.
     pub opaque: Vec<Opaque>,
     /// Damaged ledgers in which a part of the record is.
@@ -111,7 +127,8 @@ pub fn read(config: &Config, wanted: &GapsWanted, now: GatewayTime) -> Read<Gaps
         let mut report = gaps::report_with_outages(&config.roster, snapshot.coverage(), snapshot, now)?;
         let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
         let gateway = health::look(&config.roster, snapshot, daemon.as_ref(), is_alive, now)?;
-        gateway.take_explained(&mut report);
+        let mut unheard = gateway.take_explained(&mut report);
+        unheard.retain(|silence| wanted.takes(silence.logger));
         report.gaps.retain(|gap| wanted.takes(gap.logger) && wanted.overlaps(gap.from, gap.to));
         report.unclosed.retain(|open| wanted.takes(open.logger) && wanted.overlaps(open.from, open.to));
         report
@@ -123,14 +140,15 @@ pub fn read(config: &Config, wanted: &GapsWanted, now: GatewayTime) -> Read<Gaps
         report.bad_ends.retain(|bad| wanted.takes(bad.logger));
         report.service.retain(|logger| wanted.takes(logger));
         let moved = moved(&report, wanted, snapshot)?;
-        let known =
-            visits::gather(&config.roster, snapshot.coverage(), snapshot, |logger| wanted.takes(logger))?;
+        let known = walk::known(&config.roster, snapshot, |logger| wanted.takes(logger), now)?;
         let visits = visits::plan(&report, &config.roster, &known, now);
+        let first_to_overwrite = walk::first_to_overwrite(&unheard, &known);
+        let verdict = Verdict::new(&visits, &report, &gateway);
         let notes = Notes::read(&report, &config.roster, snapshot, now)?;
         let addresses = config.roster.loggers().map(|logger| logger.address);
         let opaque = snapshot.opaque(addresses.filter(|&logger| wanted.takes(logger)))?;
         let aside = snapshot.ledgers_set_aside()?;
-        Ok(GapsFound { report, moved, notes, visits, gateway, opaque, aside })
+        Ok(GapsFound { verdict, report, moved, notes, visits, gateway, first_to_overwrite, opaque, aside })
     })
 }
 

@@ -18,7 +18,6 @@ use std::collections::BTreeSet;
 /// A logger that is not on the roster, and of which records are held.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct OffRoster {
-    /// The logger.
     pub logger: Address,
     /// Records held of it.
     pub records: u64,
@@ -29,11 +28,8 @@ pub struct OffRoster {
 /// A logger of the roster that is out of service.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct OutOfService {
-    /// The logger.
     pub logger: Address,
-    /// Its name.
     pub name: String,
-    /// Since when.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
     pub since: GatewayTime,
 }
@@ -53,7 +49,6 @@ impl Service {
         self.off_roster.iter().map(|off| off.missing).sum()
     }
 
-    /// Whether a logger is out of service.
     pub fn is_out(&self, logger: Address) -> bool {
         self.out_of_service.iter().any(|out| out.logger == logger)
     }

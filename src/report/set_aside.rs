@@ -26,7 +26,6 @@ pub struct BesideRecord {
 /// One of them.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BesideItem {
-    /// What was kept.
     pub item: SetAside,
     /// Of a conflict, the side that is held; `None`: nothing is any more.
     pub held: Option<ConflictSide>,

@@ -22,11 +22,9 @@ pub const EXPECTED_DAYS: i64 = 30;
 /// The sheets of a walk.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Sheet {
-    /// The site's name.
     pub site: String,
     /// Seconds east of UTC.
     pub utc_offset_s: i32,
-    /// When it was made.
     pub made_at: GatewayTime,
     /// How the gateway is: if something is wrong with it, that comes before any walk.
     pub gateway: Gateway,
@@ -54,7 +52,6 @@ pub struct SheetChannel {
     pub point: Option<String>,
     /// What it measures.
     pub name: String,
-    /// What one count is.
     pub raw_unit: Option<RawUnit>,
     /// Its counts in the last reading, or a fault code; `None` if that reading had no such channel.
     pub last: Option<Result<i32, i32>>,

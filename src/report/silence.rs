@@ -16,7 +16,6 @@ const SILENT_INTERVALS: i64 = 3;
 /// A logger that should have been heard.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Silence {
-    /// The logger.
     pub logger: Address,
     /// When it was last heard; `None`: never.
     pub last_heard: Option<GatewayTime>,

@@ -12,7 +12,9 @@ use super::gaps::{self, Gap, Report};
 use super::gateway::Gateway;
 use super::health;
 use super::memory::InLogger;
+use super::verdict::Verdict;
 use super::visits::{self, Class, Visit};
+use super::walk;
 use crate::ledger::read::Read;
 use crate::ledger::read::beside::{Notice, RadioTotal};
 use crate::ledger::read::snapshot::{LastHeard, Snapshot};
@@ -34,11 +36,9 @@ const BAD_PATH_DUE_MIN: u64 = 20;
 /// What belongs to a site's state and is not in the ledger.
 #[derive(Clone, Debug)]
 pub struct Surroundings {
-    /// The site's name.
     pub site: String,
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
-    /// The ledger's file.
     pub ledger_path: PathBuf,
     /// The ledger and its -wal.
     pub ledger_bytes: u64,
@@ -48,23 +48,20 @@ pub struct Surroundings {
     pub wal_is_long: bool,
     /// Who keeps a reading transaction open, where the -wal is long.
     pub wal_readers: Vec<String>,
-    /// What is free on its disk.
     pub disk_free_bytes: Option<u64>,
     /// What a daemon last said of itself.
     pub daemon: Option<DaemonState>,
-    /// Whether its process is there.
     pub daemon_alive: bool,
 }
 
 /// All that the status is made of.
 pub struct Status {
-    /// The present.
+    /// Whether a visit is needed.
+    pub verdict: Verdict,
     pub now: GatewayTime,
     /// What belongs to a site's state and is not in the ledger.
     pub around: Surroundings,
-    /// How the ledger grows.
     pub growth: Option<Growth>,
-    /// What came by each radio.
     pub radios: Vec<RadioTotal>,
     /// Frames that are still set aside unopened, by radio.
     pub still_unopened: BTreeMap<String, u64>,
@@ -76,7 +73,6 @@ pub struct Status {
     pub opaque: Vec<Opaque>,
     /// Frames that waited for a key and found no room.
     pub no_room: Vec<Dropped>,
-    /// How the gateway is.
     pub gateway: Gateway,
     /// What needs attention, as the daemon notes it.
     pub notices: Vec<Notice>,
@@ -91,7 +87,6 @@ pub struct Status {
 /// How the ledger grows.
 #[derive(Clone, Copy)]
 pub struct Growth {
-    /// Bytes a day.
     pub bytes_per_day: u64,
     /// Over so many days.
     pub days: i64,
@@ -115,13 +110,10 @@ impl Growth {
 
 /// One logger.
 pub struct LoggerStatus {
-    /// The logger.
     pub address: Address,
     /// What people call it.
     pub name: String,
-    /// What was last heard of it.
     pub heard: Option<LastHeard>,
-    /// Records held of it.
     pub held: u64,
     /// Missing records of open gaps.
     pub missing: u64,
@@ -133,7 +125,6 @@ pub struct LoggerStatus {
     pub unheard: bool,
     /// The remark by which it is expected to be quiet now.
     pub quiet: Option<Remark>,
-    /// Since when it is out of service.
     pub out_of_service_from: Option<GatewayTime>,
     /// The write-off by which the rest of its newest epoch is given up.
     pub given_up: Option<WrittenOff>,
@@ -211,7 +202,6 @@ impl LoggerStatus {
         self.silent && self.quiet.is_none() && self.given_up.is_none() && self.out_of_service_from.is_none()
     }
 
-    /// Whether it needs attention.
     pub fn needs_somebody(&self, now: GatewayTime) -> bool {
         self.is_silent_unexpectedly() || self.has_bad_path() || self.is_urgent(now)
     }
@@ -227,8 +217,9 @@ pub fn gather(
     let mut report = gaps::report_with_outages(roster, snapshot.coverage(), snapshot, now)?;
     let gateway = health::look(roster, snapshot, around.daemon.as_ref(), around.daemon_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
-    let known = visits::gather(roster, snapshot.coverage(), snapshot, |_| true)?;
+    let known = walk::known(roster, snapshot, |_| true, now)?;
     let visits = visits::plan(&report, roster, &known, now);
+    let verdict = Verdict::new(&visits, &report, &gateway);
     let (mut quiet, mut given_up) = (snapshot.expected_quiet(now)?, snapshot.given_up()?);
     let mut strips = strips(roster, snapshot, &report, &unheard, &given_up, now)?;
     let loggers = roster
@@ -244,6 +235,7 @@ pub fn gather(
         })
         .collect();
     Ok(Status {
+        verdict,
         now,
         growth: Growth::new(&snapshot.sizes()?, around.disk_free_bytes),
         around,

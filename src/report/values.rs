@@ -16,7 +16,6 @@ use crate::wire::seq::Identity;
 
 /// Points and calibrations, and what it takes to name them.
 pub struct Site<'c> {
-    /// The loggers.
     pub roster: &'c Roster,
     /// What was looked up once for this command.
     pub known: &'c Known,

@@ -52,7 +52,6 @@ impl Deadline {
 /// What is known of a logger next to the gap report.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Known {
-    /// When it was last heard.
     pub last_heard: Option<GatewayTime>,
     /// Its cell in its newest reading, and when that was made; mV.
     pub battery: Option<(u16, GatewayTime)>,
@@ -62,9 +61,11 @@ pub struct Known {
     pub newest: Option<Identity>,
     /// What comes after the newest record is written off: the logger is gone.
     pub is_written_off: bool,
+    /// A remark says that it is expected to be quiet.
+    pub is_expected_quiet: bool,
 }
 
-/// Asks for what [`plan`] needs of the wanted loggers. The battery comes from the caller.
+/// Asks for what [`plan`] needs of the wanted loggers. The battery and what people wrote down come from the caller.
 pub fn gather<F: Facts>(
     roster: &Roster,
     coverage: &Coverage,
@@ -127,13 +128,9 @@ impl Class {
 /// known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Fetch {
-    /// The logger.
     pub logger: Address,
-    /// Its epoch.
     pub epoch: Epoch,
-    /// The first sequence.
     pub first: u32,
-    /// The last.
     pub last: Option<u32>,
     /// Estimated time of the first.
     #[serde(serialize_with = "crate::text::as_rfc3339")]
@@ -187,7 +184,6 @@ pub struct Stake {
 /// One logger to go to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Visit {
-    /// The logger.
     pub logger: Address,
     /// How urgent.
     pub class: Class,
@@ -201,6 +197,8 @@ pub struct Visit {
     pub nothing_left_by: Option<GatewayTime>,
     /// It should have been heard and was not.
     pub is_silent: bool,
+    /// A remark says that it is expected to be quiet.
+    pub is_expected_quiet: bool,
     /// Unclosed epochs that are open and may have gone on.
     pub unclosed: u64,
     /// What may still be there.
@@ -213,13 +211,11 @@ pub struct Visit {
     pub elsewhere: Vec<Fetch>,
     /// The instrument's serial number.
     pub unit: Option<u64>,
-    /// When it was last heard.
     pub last_heard: Option<GatewayTime>,
     /// Its newest battery voltage and when that was measured; mV.
     pub battery: Option<(u16, GatewayTime)>,
     /// When the cell was put in, as the roster has it.
     pub battery_installed: Option<String>,
-    /// Where it stands.
     pub area: Option<String>,
     /// How to get there.
     pub access: Option<String>,
@@ -236,6 +232,7 @@ impl Visit {
             is_certain: false,
             nothing_left_by: None,
             is_silent: false,
+            is_expected_quiet: known.is_expected_quiet,
             unclosed: 0,
             stake: Stake::default(),
             fetch: Vec::new(),
@@ -248,6 +245,18 @@ impl Visit {
             area: logger.area.clone(),
             access: logger.access.clone(),
         }
+    }
+
+    /// Whether it is a reason to go: something large is there, or the logger is silent for no known reason.
+    pub fn is_reason(&self) -> bool {
+        let is_quiet = self.is_silent && self.is_expected_quiet;
+        matches!(self.class, Class::Dated | Class::Undated)
+            && (!is_quiet || self.stake.records > SINGLE_RECORDS || self.unclosed > 0)
+    }
+
+    /// Whether nothing is missing but what a silent logger is presumed to have made.
+    pub fn is_only_silent(&self) -> bool {
+        self.is_silent && self.stake.records == 0 && self.unclosed == 0
     }
 
     /// Records that are no longer in the logger.

@@ -7,27 +7,57 @@ use super::gaps::{self, Silence};
 use super::gateway::Gateway;
 use super::health;
 use super::service::Service;
-use super::visits::{self, Visit};
+use super::verdict::Verdict;
+use super::visits::{self, Known, Visit};
 use crate::config::Config;
 use crate::ledger::read::Read;
 use crate::ledger::read::snapshot::{Reader, Snapshot};
 use crate::record::clock;
+use crate::record::roster::Roster;
 use crate::state::DaemonState;
 use crate::time::{GatewayTime, LoggerTime};
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
 /// The visits in order, and what comes before any of them.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct VisitList {
-    /// Where to go.
+    /// Whether a visit is needed.
+    pub verdict: Verdict,
     pub visits: Vec<Visit>,
-    /// How the gateway is.
     pub gateway: Gateway,
     /// The logger, of those that the gateway does not hear, whose memory first overwrites what was not received, and when.
     pub first_to_overwrite: Option<(GatewayTime, Address)>,
     /// Loggers that left.
     pub service: Service,
+}
+
+/// What is known of the wanted loggers in one state of the ledger.
+pub fn known(
+    roster: &Roster,
+    snapshot: &Snapshot<'_>,
+    wanted: impl Fn(Address) -> bool,
+    now: GatewayTime,
+) -> Read<BTreeMap<Address, Known>> {
+    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
+    for address in snapshot.expected_quiet(now)?.into_keys() {
+        if let Some(known) = known.get_mut(&address) {
+            known.is_expected_quiet = true;
+        }
+    }
+    Ok(known)
+}
+
+/// The first logger, of those that the gateway does not hear, whose memory overwrites what was not received, and when.
+pub fn first_to_overwrite(
+    unheard: &[Silence],
+    known: &BTreeMap<Address, Known>,
+) -> Option<(GatewayTime, Address)> {
+    let overwrites = |silence: &Silence| {
+        known.get(&silence.logger).filter(|known| !known.is_written_off)?;
+        Some((silence.in_memory.earliest?, silence.logger))
+    };
+    unheard.iter().filter_map(overwrites).min()
 }
 
 /// The visits of one state of the ledger; of these loggers, or of all if there is none.
@@ -43,7 +73,7 @@ pub fn gather(
     let (daemon, is_alive) = DaemonState::look(config.runtime_dir.as_deref());
     let gateway = health::look(roster, snapshot, daemon.as_ref(), is_alive, now)?;
     let unheard = gateway.take_explained(&mut report);
-    let mut known = visits::gather(roster, snapshot.coverage(), snapshot, wanted)?;
+    let mut known = known(roster, snapshot, wanted, now)?;
     let addresses: Vec<Address> = known.keys().copied().collect();
     for (address, (identity, row)) in snapshot.newest_readings(&addresses)? {
         let made = gaps::corrected(snapshot.coverage(), snapshot, identity)?;
@@ -52,14 +82,11 @@ pub fn gather(
             known.battery = row.battery_mv.map(|mv| (mv, at));
         }
     }
-    let overwrites = |silence: &Silence| {
-        known.get(&silence.logger).filter(|known| !known.is_written_off)?;
-        Some((silence.in_memory.earliest?, silence.logger))
-    };
-    let first_to_overwrite = unheard.iter().filter_map(overwrites).min();
+    let first_to_overwrite = first_to_overwrite(&unheard, &known);
     let visits = visits::plan(&report, roster, &known, now);
+    let verdict = Verdict::new(&visits, &report, &gateway);
     let service = report.service;
-    Ok((VisitList { visits, gateway, first_to_overwrite, service }, known))
+    Ok((VisitList { verdict, visits, gateway, first_to_overwrite, service }, known))
 }
 
 /// Reads the visits from the configured ledger.

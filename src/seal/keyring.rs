@@ -21,7 +21,6 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 /// Why a frame stays shut. The outcome is `unopened` in every case; the reason says where it is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unopened {
-    /// There is no key for its slot.
     NoKey,
     /// Its tag fails under a key that has never opened a frame: as good as no key, since the logger may have
     /// another one that nobody has entered yet.
@@ -35,18 +34,14 @@ pub enum Unopened {
 /// The last identity that a slot may write.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Last {
-    /// The epoch.
     pub epoch: Epoch,
-    /// The last sequence in it.
     pub sequence: Sequence,
 }
 
 /// What is written of a slot: whether it has a key of its own, and where it is closed. Never the key.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Entry {
-    /// The logger.
     pub address: Address,
-    /// The slot.
     pub slot: Slot,
     /// Whether it has a key of its own.
     pub is_given: bool,
@@ -94,7 +89,6 @@ impl Keyring {
         self.closed.insert((address, slot), last);
     }
 
-    /// Where a slot is closed.
     pub fn closed_at(&self, address: Address, slot: Slot) -> Option<Last> {
         self.closed.get(&(address, slot)).copied()
     }

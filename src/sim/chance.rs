@@ -38,7 +38,6 @@ impl Chance {
         ((u64::from(self.0.next_u32()) * u64::from(end)) >> 32) as u32
     }
 
-    /// Fills with any bytes.
     pub(super) fn fill(&mut self, bytes: &mut [u8]) {
         self.0.fill_bytes(bytes);
     }

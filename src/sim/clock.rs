@@ -70,7 +70,6 @@ impl ClockDrift {
 pub(super) struct Clock {
     drift: Option<ClockDrift>,
     set_at: TrueTime,
-    /// What it showed then.
     showed: LoggerTime,
 }
 

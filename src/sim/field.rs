@@ -54,7 +54,6 @@ pub struct Emission {
     pub at: TrueTime,
     /// One frame with its delimiter, or noise with or without one.
     pub bytes: Vec<u8>,
-    /// What they were meant to be.
     pub what: What,
 }
 
@@ -106,7 +105,6 @@ impl Field {
         Self { plan, truth, witness: Witness::default(), line, sendings }
     }
 
-    /// The plan.
     pub fn plan(&self) -> &FieldPlan {
         &self.plan
     }
@@ -121,7 +119,6 @@ impl Field {
         self.witness.tally()
     }
 
-    /// How many emissions are left.
     pub fn left(&self) -> usize {
         self.sendings.len()
     }

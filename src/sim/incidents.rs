@@ -30,9 +30,7 @@ impl Span {
 /// A logger that starts again and takes a new epoch. Its clock goes on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RestartPlan {
-    /// Which logger.
     pub address: Address,
-    /// When.
     pub at: TrueTime,
     /// Whether its new profiles say which epoch was before and where it ended. If not, that epoch is never
     /// closed.
@@ -43,7 +41,6 @@ pub struct RestartPlan {
 /// its memory keeps what it has. That loggers begin in 2000 is common practice, no source.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct BatterySwap {
-    /// Which logger.
     pub address: Address,
     /// When the new cell is in.
     pub at: TrueTime,
@@ -57,7 +54,6 @@ pub struct BatterySwap {
 /// empty memory, a right clock, a new cell; its profiles name no epoch of the old unit's.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct UnitReplacement {
-    /// Which address.
     pub address: Address,
     /// When the new unit is switched on.
     pub at: TrueTime,
@@ -71,9 +67,7 @@ pub struct UnitReplacement {
 /// the next one on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct IntervalChange {
-    /// Which logger.
     pub address: Address,
-    /// When.
     pub at: TrueTime,
     /// Seconds between readings; 0: it promises none any more, and goes on as before.
     pub interval_s: u32,
@@ -82,9 +76,7 @@ pub struct IntervalChange {
 /// Somebody sets a logger's clock. Before that it was wrong by as many seconds, besides what it had lost.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ClockSet {
-    /// Which logger.
     pub address: Address,
-    /// When.
     pub at: TrueTime,
     /// What is added to its clock, besides what it had lost. It is right then, but for later settings: it was
     /// wrong by theirs as well, as far back as it last lost its power.

@@ -9,11 +9,9 @@ use crate::wire::seq::{Epoch, Identity, Slot};
 /// One record, as its logger made it.
 #[derive(Clone, PartialEq, Eq)]
 pub struct TruthRecord {
-    /// Which record it is.
     pub identity: Identity,
     /// The key slot that it was sealed with.
     pub slot: Slot,
-    /// When it was made.
     pub made_at: TrueTime,
     /// When it was made, by the logger's clock: the record's time.
     pub time: u32,

@@ -138,7 +138,6 @@ struct Life<'a> {
     slot: Slot,
     unit: u64,
     cell: Cell,
-    /// Since when pulses are counted.
     pulses_since: TrueTime,
     /// What its profiles promise.
     interval_s: u32,

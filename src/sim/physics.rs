@@ -137,7 +137,6 @@ pub enum Sensor {
 }
 
 impl Sensor {
-    /// What one count of it is.
     pub fn raw_unit(&self) -> RawUnit {
         match self {
             Self::Piezometer { .. } => RawUnit::MilliHertz,
@@ -155,7 +154,6 @@ impl Sensor {
 /// One cell in a logger.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Cell {
-    /// When it was put in.
     pub put_in_at: TrueTime,
     /// When it will be empty; `None`: not within the field's time.
     pub empty_at: Option<TrueTime>,

@@ -113,12 +113,10 @@ impl FaultRates {
 pub struct ChannelPlan {
     /// What it measures.
     pub name: String,
-    /// What is connected.
     pub sensor: Sensor,
 }
 
 impl ChannelPlan {
-    /// What one of its counts is.
     pub fn raw_unit(&self) -> RawUnit {
         self.sensor.raw_unit()
     }
@@ -127,11 +125,9 @@ impl ChannelPlan {
 /// One logger.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LoggerPlan {
-    /// Its address on the air.
     pub address: Address,
     /// What people call it.
     pub name: String,
-    /// Where it stands.
     pub area: String,
     /// The key slot that it begins with.
     pub slot: Slot,
@@ -141,7 +137,6 @@ pub struct LoggerPlan {
     pub offset_s: u32,
     /// Records that its memory holds before the oldest is overwritten.
     pub memory_records: u32,
-    /// The epoch that it begins with.
     pub start_epoch: Epoch,
     /// Serial number of the instrument.
     pub unit: u64,
@@ -170,11 +165,9 @@ pub struct FieldPlan {
     pub restarts: Vec<RestartPlan>,
     /// A logger seals with the next slot from then on (what is in its memory stays as it is sealed).
     pub slot_changes: Vec<(Address, TrueTime)>,
-    /// A logger's memory is cleared.
     pub memory_clears: Vec<(Address, TrueTime)>,
     /// Somebody opens an enclosure, and closes it ten minutes later.
     pub openings: Vec<(Address, TrueTime)>,
-    /// Somebody sets a clock.
     pub clock_sets: Vec<ClockSet>,
     /// How clocks lose time; those that are not in here are right.
     pub clock_drift: Vec<(Address, ClockDrift)>,
@@ -225,18 +218,15 @@ impl FieldPlan {
         self
     }
 
-    /// The same with other fault rates.
     pub fn with_faults(mut self, faults: FaultRates) -> Self {
         self.faults = faults;
         self
     }
 
-    /// When it ends.
     pub fn end(&self) -> TrueTime {
         self.from.later(self.duration_s)
     }
 
-    /// A logger by address.
     pub fn logger(&self, address: Address) -> Option<&LoggerPlan> {
         self.loggers.iter().find(|logger| logger.address == address)
     }

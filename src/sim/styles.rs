@@ -14,16 +14,13 @@ use crate::wire::seq::{Address, Identity};
 pub enum Local {
     /// Always so many seconds east.
     Offset(i32),
-    /// A civil zone.
     Civil(CivilZone),
 }
 
 /// How a reader writes.
 #[derive(Clone, Debug)]
 pub struct Style {
-    /// Between cells.
     pub delimiter: char,
-    /// Of numbers.
     pub decimal_mark: char,
     /// Around every cell.
     pub quoted: bool,
@@ -37,7 +34,6 @@ pub struct Style {
     pub step: i32,
     /// Whether it shows epoch and sequence.
     pub numbered: bool,
-    /// Whether it shows the logger.
     pub names_logger: bool,
     /// Whether it shows bare counts; else the raw unit's own.
     pub counts: bool,
@@ -47,7 +43,6 @@ pub struct Style {
     pub preamble: &'static [&'static str],
     /// A line of units below it.
     pub units_line: bool,
-    /// Newest first.
     pub newest_first: bool,
     /// Ends lines as the web does.
     pub crlf: bool,
@@ -209,13 +204,10 @@ fn row(
 /// A file of the demo, and the layout that reads it.
 #[derive(Clone, Debug)]
 pub struct StyleFile {
-    /// Its name.
     pub name: String,
-    /// Its bytes.
     pub bytes: Vec<u8>,
     /// The layout's name, as `--layout` takes it.
     pub layout_name: &'static str,
-    /// The layout's text.
     pub layout: String,
 }
 

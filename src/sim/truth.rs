@@ -41,17 +41,14 @@ impl Truth {
         Self { loggers, sealer: Arc::new(Sealer::new(plan)), end: plan.end(), line_at: None }
     }
 
-    /// When the field ends.
     pub fn end(&self) -> TrueTime {
         self.end
     }
 
-    /// All loggers.
     pub fn addresses(&self) -> impl Iterator<Item = Address> {
         self.loggers.keys().copied()
     }
 
-    /// Whether an address is one of this field's.
     pub fn contains(&self, address: Address) -> bool {
         self.loggers.contains_key(&address)
     }
@@ -66,7 +63,6 @@ impl Truth {
         self.loggers.get(&address).map_or(&[], |logger| &logger.records)
     }
 
-    /// One record.
     pub fn record(&self, identity: Identity) -> Option<&TruthRecord> {
         let logger = self.loggers.get(&identity.address)?;
         logger.records.get(logger.index(identity)?)

@@ -16,7 +16,6 @@ pub fn shown(value: f64, decimals: u8) -> String {
 pub trait Account: Trace {
     /// Begins a part; what follows belongs to it until [`Account::close`].
     fn open(&mut self, heading: impl FnOnce(&Words) -> String);
-    /// A line of words.
     fn say(&mut self, line: impl FnOnce(&Words) -> String);
     /// Ends a part.
     fn close(&mut self);
@@ -49,14 +48,11 @@ impl Words {
 /// One line of a told calculation.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Line {
-    /// Words.
     Said(String),
-    /// A step.
     Step(Step),
 }
 
 impl Line {
-    /// The step, where it is one.
     pub fn step(&self) -> Option<&Step> {
         match self {
             Self::Said(_) => None,

@@ -53,7 +53,6 @@ impl Wiring {
 /// Leads and gauge of a bridge, in ohm: strain is raised by 1 + n R_lead / R_gauge, n as the wiring says.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Leads {
-    /// How they run.
     pub wiring: Wiring,
     /// Of one lead, one way.
     pub r_lead: f64,
@@ -64,7 +63,6 @@ pub struct Leads {
 /// Strain gauges in a bridge.
 #[derive(Clone, Copy, PartialEq)]
 pub struct StrainBridge {
-    /// Which arms are active.
     pub arms: Arms,
     /// GF.
     pub gauge_factor: f64,

@@ -35,13 +35,11 @@ pub enum StrainResult {
 /// How raw counts become a value.
 #[derive(Clone, PartialEq)]
 pub enum Conversion {
-    /// Vibrating wire, linear.
     WireLinear(Linear),
     /// Vibrating wire, A R² + B R + C.
     WireQuadratic(Quadratic),
     /// Vibrating wire strain, tension positive.
     WireStrain(Strain, StrainResult),
-    /// Thermistor.
     Thermistor(Thermistor),
     /// Platinum, IEC 60751.
     Platinum(Platinum),
@@ -63,9 +61,7 @@ pub enum Conversion {
     Table {
         /// x and value; at least two, x ascending.
         points: Vec<(f64, f64)>,
-        /// Between points.
         interpolation: Interpolation,
-        /// Beyond them.
         beyond: Beyond,
     },
     /// x + offset.
@@ -150,7 +146,6 @@ pub enum Missing {
 /// A correction for temperature.
 #[derive(Clone, PartialEq)]
 pub struct Temperature {
-    /// What a degree does.
     pub effect: TemperatureEffect,
     /// Where T1 comes from; it gives degrees Celsius.
     pub source: Source,
@@ -189,7 +184,6 @@ pub struct Barometer {
 /// One entry: how a sensor's counts at a point become values for a time.
 #[derive(Clone, PartialEq)]
 pub struct Calibration {
-    /// The point.
     pub point: String,
     /// The sensor's serial.
     pub serial: String,
@@ -203,7 +197,6 @@ pub struct Calibration {
     pub decimals: u8,
     /// Counts to value.
     pub conversion: Conversion,
-    /// For temperature.
     pub temperature: Option<Temperature>,
     /// For air pressure.
     pub barometer: Option<Barometer>,
@@ -214,11 +207,9 @@ pub struct Calibration {
 /// How a derived point comes from others.
 #[derive(Clone, PartialEq)]
 pub enum Combination {
-    /// Of all.
     Sum(Dead),
     /// The first less the second.
     Difference,
-    /// Of all.
     Mean(Dead),
     /// Movements of a string of tilt sensors, summed from its fixed end to a node.
     String {
@@ -282,7 +273,6 @@ pub struct Derived {
     pub unit: Unit,
     /// Decimals to print, 0 to 9.
     pub decimals: u8,
-    /// How.
     pub combination: Combination,
     /// The points it comes from, in order.
     pub of: Vec<String>,

@@ -40,7 +40,6 @@ pub struct Worked {
     pub outcome: Outcome,
     /// The unit; `None` where no entry holds.
     pub unit: Option<Unit>,
-    /// Decimals to print.
     pub decimals: u8,
 }
 

@@ -8,21 +8,13 @@ use super::{Absent, Mark, Outcome, Range, Step, Trace, Value, finite, note, numb
 /// y = c0 + c1 x + c2 x² + … + c7 x⁷, each c in the entry's unit over that power of x's unit.
 #[derive(Clone, Copy, Default, PartialEq)]
 pub struct Polynomial {
-    /// Of x⁰.
     pub c0: f64,
-    /// Of x.
     pub c1: f64,
-    /// Of x².
     pub c2: f64,
-    /// Of x³.
     pub c3: f64,
-    /// Of x⁴.
     pub c4: f64,
-    /// Of x⁵.
     pub c5: f64,
-    /// Of x⁶.
     pub c6: f64,
-    /// Of x⁷.
     pub c7: f64,
     /// x that it is good for; `None`: the sheet says nothing.
     pub range: Option<Range>,
@@ -92,9 +84,7 @@ pub enum Beyond {
 pub struct Table<'a> {
     /// x and y; x ascending and finite (see [`is_ascending`]); at least two.
     pub points: &'a [(f64, f64)],
-    /// Between points.
     pub interpolation: Interpolation,
-    /// Beyond them.
     pub beyond: Beyond,
 }
 

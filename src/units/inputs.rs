@@ -10,7 +10,6 @@ use crate::wire::seq::{Address, Identity};
 /// A count of a channel, as it is held.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Sample {
-    /// Which record.
     pub identity: Identity,
     /// When it was made, corrected.
     pub time: GatewayTime,
@@ -67,7 +66,6 @@ pub trait Inputs {
         within_s: i64,
     ) -> Result<Around, Self::Error>;
 
-    /// A channel of a record.
     fn of_record(&self, channel: u8, identity: Identity) -> Result<Option<Sample>, Self::Error>;
 
     /// The last reading that its logger made before this one, in the order of identities, with a total on this channel.

@@ -74,7 +74,6 @@ pub struct Loop {
     pub at_4: f64,
     /// Value at 20 mA; may be the lower one.
     pub at_20: f64,
-    /// What is valid.
     pub limits: LoopLimits,
 }
 

@@ -133,7 +133,6 @@ impl QuantityKind {
 pub struct Quantity {
     /// In the unit of `kind`.
     pub value: f64,
-    /// What it is.
     pub kind: QuantityKind,
 }
 
@@ -223,7 +222,6 @@ pub enum Absent {
     MissingInput {
         /// Its name in the calibration.
         input: String,
-        /// Why it has none.
         why: Box<Self>,
     },
     /// No reading of an input lies near enough in time.
@@ -235,19 +233,14 @@ pub enum Absent {
     /// Outside what the formula or the calibration is good for.
     #[error("{what} is outside {} to {}{}{unit}", number(range.low), number(range.high), if unit.is_empty() { "" } else { " " })]
     OutOfRange {
-        /// What is.
         what: &'static str,
         /// Lowest and highest, both allowed.
         range: Range,
-        /// Their unit.
         unit: &'static str,
     },
     /// Must be above zero and is not.
     #[error("{what} is not above zero")]
-    NotPositive {
-        /// What is not.
-        what: &'static str,
-    },
+    NotPositive { what: &'static str },
     /// A loop current below what measures and above what says fault.
     #[error("saturated low: the current is below {} mA", number(*limit_ma))]
     SaturatedLow {
@@ -289,17 +282,11 @@ pub enum Absent {
         "the total decreased where records are missing: whether the counter restarted or wrapped is not known"
     )]
     DecreasedOverGap,
-    /// There is no earlier total to count from.
     #[error("no earlier total to count from")]
     NoEarlierTotal,
     /// Too few inputs of a mean have a value.
     #[error("{have} of the inputs have a value, {need} are needed")]
-    TooFewInputs {
-        /// How many have one.
-        have: usize,
-        /// How many must.
-        need: usize,
-    },
+    TooFewInputs { have: usize, need: usize },
     /// Two units do not measure the same.
     #[error("{from} and {to} do not measure the same")]
     UnitsDiffer {
@@ -396,7 +383,6 @@ pub enum Mark {
 }
 
 impl Mark {
-    /// Every mark.
     pub const ALL: [Self; 11] = [
         Self::OutsideSpan,
         Self::CorrectionOmitted,
@@ -428,7 +414,6 @@ impl Mark {
         }
     }
 
-    /// What it says.
     pub fn sentence(self) -> &'static str {
         match self {
             Self::OutsideSpan => "the current is outside 4 to 20 mA and still measures",
@@ -455,10 +440,8 @@ impl Mark {
 pub struct Marks(u32);
 
 impl Marks {
-    /// None.
     pub const NONE: Self = Self(0);
 
-    /// With one more.
     #[must_use]
     pub const fn with(self, mark: Mark) -> Self {
         Self(self.0 | (1 << mark as u8))
@@ -470,12 +453,10 @@ impl Marks {
         Self(self.0 | other.0)
     }
 
-    /// Whether it is in.
     pub const fn has(self, mark: Mark) -> bool {
         (self.0 >> mark as u8) & 1 == 1
     }
 
-    /// Whether there is none.
     pub const fn is_empty(self) -> bool {
         self.0 == 0
     }
@@ -511,7 +492,6 @@ impl Value {
         Ok(Self { value: finite(value, what)?, marks: Marks::NONE })
     }
 
-    /// With one mark more.
     #[must_use]
     pub fn marked(mut self, mark: Mark) -> Self {
         self.marks = self.marks.with(mark);
@@ -531,9 +511,7 @@ pub type Outcome = Result<Value, Absent>;
 /// From `low` to `high`, both in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Range {
-    /// The lowest.
     pub low: f64,
-    /// The highest.
     pub high: f64,
 }
 
@@ -543,7 +521,6 @@ impl Range {
         Self { low, high }
     }
 
-    /// Whether it is in.
     pub fn holds(self, value: f64) -> bool {
         self.low <= value && value <= self.high
     }
@@ -601,7 +578,6 @@ impl Step {
         }
     }
 
-    /// With one.
     #[must_use]
     pub fn remark(mut self, remark: impl Into<String>) -> Self {
         self.remark = Some(remark.into());
@@ -638,7 +614,6 @@ impl fmt::Display for Step {
 pub trait Trace {
     /// Whether steps are wanted; if not, none is made.
     fn wants(&self) -> bool;
-    /// Takes one.
     fn push(&mut self, step: Step);
 }
 

@@ -11,7 +11,6 @@ use crate::wire::seq::Address;
 pub struct Stay {
     /// The point's name; several stays may have it, one after the other.
     pub point: String,
-    /// The logger that measures it.
     pub logger: Address,
     /// The logger's channel, 0 to 39.
     pub channel: u8,
@@ -21,14 +20,12 @@ pub struct Stay {
     pub until: Option<GatewayTime>,
     /// Serial of the sensor, as its calibrations name it; `None`: not known, and then there is no calibration.
     pub serial: Option<String>,
-    /// A remark.
     pub note: Option<String>,
     /// Where it stands in the points' file, counted from 1.
     pub line: usize,
 }
 
 impl Stay {
-    /// Whether it holds at an instant.
     pub fn holds_at(&self, at: GatewayTime) -> bool {
         is_within(at, self.from, self.until)
     }
@@ -84,7 +81,6 @@ impl Points {
         rest.get(..len).unwrap_or_default()
     }
 
-    /// Whether there is a point of this name.
     pub fn contains(&self, point: &str) -> bool {
         !self.of(point).is_empty()
     }

@@ -35,7 +35,6 @@ pub enum Curve {
 /// A thermistor on its leads.
 #[derive(Clone, Copy, PartialEq)]
 pub struct Thermistor {
-    /// How it depends.
     pub curve: Curve,
     /// What the leads have, both ways together, in ohm.
     pub lead_ohm: f64,

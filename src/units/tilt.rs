@@ -45,7 +45,6 @@ pub enum End {
 pub enum Order {
     /// The lowest node first (in a level string: that whose upper end points to the next).
     LowestFirst,
-    /// The highest node first.
     HighestFirst,
 }
 

@@ -9,7 +9,6 @@ use std::fmt;
 
 /// What a unit measures.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[allow(missing_docs)]
 pub enum Dimension {
     Pressure,
     Length,
@@ -210,7 +209,6 @@ const MEANT: [(&str, &str); 42] = [
 pub struct UnknownUnit {
     /// As it was written.
     pub code: String,
-    /// What may be meant.
     pub suggestion: Option<&'static str>,
 }
 
@@ -237,7 +235,6 @@ impl Unit {
         }
     }
 
-    /// Every unit.
     pub fn all() -> impl Iterator<Item = Self> {
         ALL.iter().map(Self)
     }
@@ -252,7 +249,6 @@ impl Unit {
         self.0.shown
     }
 
-    /// What it measures.
     pub fn dimension(self) -> Dimension {
         self.0.dimension
     }

@@ -12,7 +12,7 @@ use crate::wire::record::RawUnit;
 use crate::wire::seq::{Address, Slot};
 use serde_json::{Value, json};
 
-/// The width of a terminal that nobody made wider.
+/// The width of a usual terminal.
 pub const COLUMNS: usize = 80;
 /// Addresses that are offered: the first screen has 24 lines.
 const OFFERED: usize = 8;
@@ -20,7 +20,6 @@ const OFFERED: usize = 8;
 /// A question, with a line that explains it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Question {
-    /// Which address.
     Address,
     /// Whether the unit is another one than the one whose records are held.
     OtherUnit,
@@ -30,7 +29,7 @@ pub enum Question {
     Interval,
     /// Records that its memory holds.
     Memory,
-    /// Where it stands.
+    /// Where it is.
     Area,
     /// A channel, counted from 0.
     Channel(usize),
@@ -57,7 +56,7 @@ impl Question {
         format!("\n{}", wrapped(one_line, 0, 0, COLUMNS))
     }
 
-    /// What stands before the cursor; an empty answer takes `default`.
+    /// What is shown before the cursor; an empty answer takes `default`.
     pub fn prompt(self, default: Option<&str>) -> String {
         let asked = match self {
             Self::Address => "Address".to_owned(),
@@ -158,9 +157,7 @@ pub fn known(address: Address, known: &KnownBefore) -> String {
 
 /// What is about to be written.
 pub struct AboutTo<'a> {
-    /// The roster's file.
     pub roster_file: &'a str,
-    /// The entry.
     pub entry: &'a str,
     /// What is no mistake, and should be known.
     pub warnings: &'a [String],
@@ -190,25 +187,21 @@ pub fn about_to(about: &AboutTo<'_>) -> String {
 
 /// What is above a key sheet here.
 pub const SHEET_HEADING: &str = "
-What the logger's programmer needs. Whoever has the key can write the logger's
-records: show it to no other person. It is printed once here, and kept in no log.
+What the logger's programmer needs. Anyone with the key can write the logger's
+records: show it to no other person. It is kept in no log.
 ";
 
 /// What was written.
 pub struct Enrolled<'a> {
-    /// The logger.
     pub logger: &'a Logger,
-    /// The roster's file.
     pub roster_file: &'a str,
     /// The line of the entry.
     pub line: Option<usize>,
-    /// Its key slot.
     pub slot: Slot,
     /// Where its key comes from.
     pub key: KeySource,
     /// The epoch that a new unit begins with.
     pub epoch: Option<u32>,
-    /// The file with its key.
     pub key_file: Option<&'a str>,
     /// Whether its key was printed.
     pub printed: bool,
@@ -216,7 +209,6 @@ pub struct Enrolled<'a> {
     pub has_examples: bool,
     /// The daemon that runs here.
     pub daemon: Option<u32>,
-    /// Whether that daemon has the logger's key.
     pub daemon_has_key: bool,
 }
 
@@ -273,7 +265,7 @@ pub fn json(done: &Enrolled<'_>) -> Value {
     })
 }
 
-/// What stands before and after the key in the file for the programmer's tool. `channels` as the roster has them.
+/// What comes before and after the key in the file for the programmer's tool. `channels` as the roster has them.
 pub fn key_file(
     site: &str,
     logger: &Logger,
@@ -285,7 +277,7 @@ pub fn key_file(
     let epoch = epoch.map_or_else(String::new, |epoch| format!("epoch = {epoch}\n"));
     [
         format!(
-            "# Logger {address} of {site}, for its programmer. Whoever has this file can write the logger's\n\
+            "# Logger {address} of {site}, for its programmer. Anyone with this file can write the logger's\n\
              # records: show it to no other person, and delete it when the logger is programmed.\n\
              address = {address}\nslot = {slot}\nalgorithm = \"{algorithm}\"\nkey = \"",
             address = logger.address

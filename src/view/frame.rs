@@ -8,13 +8,10 @@ use crate::wire::seq::Address;
 /// The frame of a report.
 #[derive(Clone, Copy, Debug)]
 pub struct Frame<'a> {
-    /// The site's name.
     pub site: &'a str,
     /// Its fixed offset, in seconds east of UTC.
     pub utc_offset_s: i32,
-    /// Its loggers.
     pub roster: &'a Roster,
-    /// The present.
     pub now: GatewayTime,
 }
 

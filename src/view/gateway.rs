@@ -37,21 +37,25 @@ fn since(fault: &Fault) -> Option<GatewayTime> {
 }
 
 fn named(loggers: &[Address]) -> String {
-    let mut names: Vec<String> = loggers.iter().take(LOGGERS_NAMED).map(Address::to_string).collect();
-    if loggers.len() > LOGGERS_NAMED {
-        names.push(format!("{} more", loggers.len() - LOGGERS_NAMED));
-    }
-    format!("logger{} {}", if loggers.len() == 1 { "" } else { "s" }, names.join(", "))
+    let names: Vec<String> = loggers.iter().take(LOGGERS_NAMED).map(Address::to_string).collect();
+    listed(&names, loggers.len())
 }
 
 /// The same with their slots.
 fn named_keys(keys: &[(Address, Slot)]) -> String {
-    let mut names: Vec<String> =
+    let names: Vec<String> =
         keys.iter().take(LOGGERS_NAMED).map(|(logger, slot)| format!("{logger} (slot {slot})")).collect();
-    if keys.len() > LOGGERS_NAMED {
-        names.push(format!("{} more", keys.len() - LOGGERS_NAMED));
-    }
-    format!("logger{} {}", if keys.len() == 1 { "" } else { "s" }, names.join(", "))
+    listed(&names, keys.len())
+}
+
+/// The names as one list, with the number of those that it leaves out.
+fn listed(names: &[String], all: usize) -> String {
+    let list = match (names.split_last(), all - names.len()) {
+        (Some((last, [])), 0) => last.clone(),
+        (Some((last, others)), 0) => format!("{} and {last}", others.join(", ")),
+        (_, more) => format!("{} and {more} more", names.join(", ")),
+    };
+    format!("logger{} {list}", if all == 1 { "" } else { "s" })
 }
 
 /// What is the matter: a clause without a stop.
@@ -127,16 +131,54 @@ pub fn matter(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     (!all.is_empty()).then(|| all.join("; "))
 }
 
+/// The worst that keeps the gateway from hearing its loggers, in one clause; `None`: it hears them.
+pub fn worst(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
+    let worst = gateway.faults.iter().find(|fault| **fault != Fault::ClockNotSynchronised)?;
+    Some(said(worst, utc_offset_s))
+}
+
+/// About which loggers nothing can be said before the gateway works; `None`: none.
+fn unheard(gateway: &Gateway) -> Option<String> {
+    let loggers: Vec<Address> = gateway.explained.iter().copied().collect();
+    (!loggers.is_empty()).then(|| format!("Nothing can be said yet about {}.", named(&loggers)))
+}
+
+/// Which memory is the first to overwrite what is not received while the gateway does not work.
+fn meanwhile(
+    first_to_overwrite: Option<(GatewayTime, Address)>,
+    now: GatewayTime,
+    utc_offset_s: i32,
+) -> Option<String> {
+    let (before, logger) = first_to_overwrite?;
+    Some(match before <= now {
+        true => format!(
+            "Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
+        ),
+        false => format!(
+            "If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite from then on \
+             what was not received.",
+            local(before, utc_offset_s)
+        ),
+    })
+}
+
+/// The same as [`first`], and which memory is the first to overwrite what is not received meanwhile.
+pub fn first_with(
+    gateway: &Gateway,
+    first_to_overwrite: Option<(GatewayTime, Address)>,
+    now: GatewayTime,
+    utc_offset_s: i32,
+) -> Option<String> {
+    let words = [first(gateway, utc_offset_s)?];
+    let all = words.into_iter().chain(meanwhile(first_to_overwrite, now, utc_offset_s));
+    Some(all.collect::<Vec<_>>().join(" "))
+}
+
 /// The paragraph that a report begins with where the gateway does not work.
 pub fn first(gateway: &Gateway, utc_offset_s: i32) -> Option<String> {
     let (matter, advice) = (matter(gateway, utc_offset_s)?, advice(gateway)?);
-    let mut text = format!("The gateway first: {matter}. Next: {advice}");
-    if !gateway.explained.is_empty() {
-        let loggers: Vec<Address> = gateway.explained.iter().copied().collect();
-        let were = if loggers.len() == 1 { "has" } else { "have" };
-        text += &format!(" That {} {were} not been heard says nothing about them.", named(&loggers));
-    }
-    Some(text)
+    let words = [format!("The gateway first: {matter}. Next: {advice}")];
+    Some(words.into_iter().chain(unheard(gateway)).collect::<Vec<_>>().join(" "))
 }
 
 /// As JSON.

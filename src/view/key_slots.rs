@@ -20,9 +20,7 @@ const RELOAD: &str =
 pub struct Named<'a> {
     /// The logger's name.
     pub logger: &'a str,
-    /// The keyring's file.
     pub keys_file: &'a str,
-    /// The site's offset from UTC.
     pub utc_offset_s: i32,
 }
 

@@ -17,7 +17,6 @@ pub struct Line {
     pub by: String,
     /// Who was logged in, and where.
     pub login: String,
-    /// What it is about.
     pub about: String,
 }
 

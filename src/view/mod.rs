@@ -48,6 +48,7 @@ pub mod status;
 pub mod term;
 pub mod units;
 pub mod unread;
+pub mod verdict;
 pub mod verified;
 pub mod visits;
 pub mod write_off;

@@ -29,6 +29,17 @@ pub fn rows() -> Option<usize> {
     rows.filter(|&rows| rows > 0 && stdout.is_terminal())
 }
 
+/// Whether a text has more lines than the terminal shows, with the prompt below it.
+pub fn is_longer_than_terminal(text: &str) -> bool {
+    let columns = columns();
+    rows().is_some_and(|rows| lines(text, columns) >= rows)
+}
+
+/// How many lines of so many columns a text takes: a terminal breaks longer ones.
+fn lines(text: &str, columns: usize) -> usize {
+    text.lines().map(|line| width(line).div_ceil(columns.max(1)).max(1)).sum()
+}
+
 /// Whether reports are printed on a terminal.
 pub fn is_terminal() -> bool {
     std::io::stdout().is_terminal()
@@ -171,12 +182,10 @@ impl Table {
         Self::of(headings.iter().map(column).collect())
     }
 
-    /// With these columns.
     pub fn of(columns: Vec<Column>) -> Self {
         Self { columns, rows: Vec::new() }
     }
 
-    /// Adds a row.
     pub fn row(&mut self, cells: impl IntoIterator<Item = String>) {
         self.rows.push(cells.into_iter().map(|cell| shown(&cell)).collect());
     }
@@ -288,6 +297,11 @@ mod tests {
         table.row(["P-17".into(), "9".into()]);
         table.row(["L".into(), thousands(1_234_567)]);
         assert_eq!(table.text(2), "  name    records\n  P-17          9\n  L     1,234,567\n");
+    }
+
+    #[test]
+    fn a_line_that_the_terminal_breaks_counts_as_often_as_it_is_broken() {
+        assert_eq!([lines("", 4), lines("\n\n", 4), lines("abcd\nabcde\n", 4)], [0, 2, 3]);
     }
 
     #[test]

@@ -12,9 +12,7 @@ use serde::Serialize;
 /// Who decides, and why.
 #[derive(Clone, Copy, Serialize)]
 pub struct Decision<'a> {
-    /// Who.
     pub by: &'a str,
-    /// Why.
     pub reason: &'a str,
     /// Whether nothing was written.
     pub dry_run: bool,

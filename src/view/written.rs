@@ -68,7 +68,6 @@ pub fn manual_written(id: i64, is_new: bool, row: &NewManual, offset_s: i32) -> 
 
 /// What became of a file of manual readings.
 pub struct ManualImport<'a> {
-    /// Its path.
     pub path: String,
     /// Its rows, and those that are refused.
     pub found: &'a ManualFile,
@@ -96,7 +95,6 @@ impl ManualImport<'_> {
         self.outcomes.iter().filter(|outcome| matches!(outcome, ManualOutcome::Added(_))).count()
     }
 
-    /// As JSON.
     pub fn as_json(&self) -> impl Serialize {
         ManualImportJson {
             file: &self.path,

@@ -80,7 +80,6 @@ impl CivilTime {
         Some(Self(NaiveDate::from_ymd_opt(month.div_euclid(12), month0 + 1, 1)?.and_time(NaiveTime::MIN)))
     }
 
-    /// So many seconds later.
     pub fn later(self, seconds: i64) -> Option<Self> {
         self.0.checked_add_signed(TimeDelta::try_seconds(seconds)?).map(Self)
     }
@@ -107,7 +106,6 @@ impl std::fmt::Display for CivilTime {
 /// The instants that a local time may be, in seconds since 1970.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Instants {
-    /// This one.
     One(i64),
     /// The clock was set back, and showed it twice: the earlier first.
     Twice(i64, i64),

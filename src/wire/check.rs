@@ -11,7 +11,6 @@ use std::fmt;
 pub struct KeyCheck([u8; 16]);
 
 impl KeyCheck {
-    /// Its bytes.
     pub fn bytes(self) -> [u8; 16] {
         self.0
     }
@@ -44,11 +43,8 @@ impl fmt::Debug for KeyCheck {
 /// One key of one slot of a logger, by its check value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct CheckedKey {
-    /// The logger.
     pub address: Address,
-    /// The slot.
     pub slot: Slot,
-    /// Which key.
     pub check: KeyCheck,
 }
 

@@ -20,7 +20,6 @@ impl Address {
         }
     }
 
-    /// The bare number.
     pub const fn number(self) -> u16 {
         self.0
     }
@@ -37,9 +36,7 @@ pub struct Slot(pub u8);
 pub struct Epoch(u32);
 
 impl Epoch {
-    /// The lowest.
     pub const SMALLEST: Self = Self(1);
-    /// The highest.
     pub const LARGEST: Self = Self(u32::MAX);
 
     /// `None` for 0, which is not used.
@@ -47,7 +44,6 @@ impl Epoch {
         if value == 0 { None } else { Some(Self(value)) }
     }
 
-    /// The bare number.
     pub const fn number(self) -> u32 {
         self.0
     }
@@ -69,7 +65,6 @@ impl Sequence {
         if value == 0 { None } else { Some(Self(value)) }
     }
 
-    /// The bare number.
     pub const fn number(self) -> u32 {
         self.0
     }
@@ -78,9 +73,7 @@ impl Sequence {
 /// What makes a record that record and no other. Ordered by logger, then epoch, then sequence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Identity {
-    /// The logger.
     pub address: Address,
-    /// Its epoch.
     pub epoch: Epoch,
     /// The number within it.
     pub sequence: Sequence,

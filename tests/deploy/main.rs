@@ -1,6 +1,6 @@
 //! What a gateway gets: unit, rules, manual pages, completions, the Debian package, the operator's handbook; and what is
 //! compiled in.
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod dependencies;
 mod handbook;

@@ -1,5 +1,5 @@
 //! A site that a test writes down record by record: its files, its ledger, and the real binary.
-#![allow(dead_code, missing_docs, clippy::unwrap_used)]
+#![allow(dead_code, clippy::unwrap_used)]
 
 use super::daemon::binary;
 use serde_json::Value;

@@ -1,5 +1,5 @@
 //! Numbers under a seed, for tests that draw.
-#![allow(dead_code, missing_docs)]
+#![allow(dead_code)]
 
 /// SplitMix64. Source: G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014.
 #[derive(Clone)]

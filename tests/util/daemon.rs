@@ -1,5 +1,5 @@
 //! The real binary as a child process, and a simulated site for it.
-#![allow(dead_code, missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use std::fs::File;
 use std::path::{Path, PathBuf};

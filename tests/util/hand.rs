@@ -1,5 +1,5 @@
 //! Hand downloads of a simulated field, made without the code that reads them; and what a ledger holds, row by row.
-#![allow(dead_code, missing_docs, clippy::unwrap_used)]
+#![allow(dead_code, clippy::unwrap_used)]
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;

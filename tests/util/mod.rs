@@ -1,5 +1,5 @@
 //! What several test files need.
-#![allow(dead_code, missing_docs, clippy::unwrap_used)]
+#![allow(dead_code, clippy::unwrap_used)]
 
 pub mod bench;
 pub mod chance;

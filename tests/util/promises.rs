@@ -1,6 +1,6 @@
 //! What the tests of faults have shown, one JSON object a file in `promises/` of the target folder; the table in
 //! the documentation is made from these.
-#![allow(dead_code, missing_docs, clippy::unwrap_used)]
+#![allow(dead_code, clippy::unwrap_used)]
 
 use std::path::Path;
 

@@ -1,6 +1,6 @@
 //! A gateway whose loggers were read with other readers too: a ledger with holes, files and layouts beside it, and the
 //! real binary.
-#![allow(dead_code, missing_docs, clippy::unwrap_used)]
+#![allow(dead_code, clippy::unwrap_used)]
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;

@@ -1,5 +1,5 @@
 //! The preloaded shim of `tests/shim/disk.c`, built once, and what it noted.
-#![allow(dead_code, missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use std::path::{Path, PathBuf};
 use std::process::Command;

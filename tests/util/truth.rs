@@ -1,5 +1,5 @@
 //! A ledger against the truth of a simulated field, through the public views.
-#![allow(dead_code, missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeSet;
 use std::path::Path;

@@ -1,5 +1,5 @@
 //! What the shipped unit gives the daemon: a notify socket, a watchdog, credentials; and another process's write lock.
-#![allow(dead_code, missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(dead_code, clippy::unwrap_used, clippy::expect_used)]
 
 use super::daemon::{PATIENCE, Site};
 use std::os::unix::fs::PermissionsExt;

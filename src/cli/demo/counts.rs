@@ -5,6 +5,7 @@ use crate::wire::record::Record;
 use crate::wire::seq::Identity;
 use std::collections::{BTreeMap, HashMap};
 
+/// Records and values of the ledger compared with the truth, and how many are not in it.
 #[derive(Default)]
 pub struct Counted {
     pub records: u64,
@@ -51,6 +52,7 @@ fn shows(shown: i64, made: i64, step: Option<&f64>) -> bool {
     (shown - made).abs() as f64 <= most
 }
 
+/// Compares readings, value by value.
 pub fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
     let mut counted = Counted::default();
     let resolutions = resolutions(db, &mut counted)?;
@@ -93,6 +95,7 @@ pub fn compare_values(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Res
     Ok(counted)
 }
 
+/// Compares profiles and events.
 pub fn compare_others(db: &rusqlite::Connection, truth: &Truth) -> rusqlite::Result<Counted> {
     let mut counted = Counted::default();
     let mut statement = db.prepare(

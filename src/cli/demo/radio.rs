@@ -16,6 +16,7 @@ pub const STEP_S: i64 = 300;
 /// How long the storm keeps the radio down.
 const STORM_S: i64 = 36 * 3600;
 
+/// The demo's field: what its loggers do, and its storm.
 pub fn plan(seed: u64, days: u32) -> FieldPlan {
     // It ends now, on a whole step, so that reports read like today's.
     let now = crate::time::now();

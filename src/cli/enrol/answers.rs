@@ -42,7 +42,7 @@ pub fn entry(
         let channels = args.channels.iter().enumerate().map(channel).collect::<Result<_, _>>();
         entry.channels = channels.map_err(|why| Exit::usage(format!("--channel {why}")))?;
     }
-    // A mistake in an argument is told before anything is asked.
+    // A mistake in an argument is reported before anything is asked.
     entry.checked().map_err(Exit::usage)?;
     if let Some(talk) = talk {
         ask_the_rest(&mut entry, &suggested, args, talk)?;

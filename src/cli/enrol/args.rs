@@ -32,7 +32,7 @@ pub struct Args {
     /// Records that its memory holds
     #[arg(long, value_name = "RECORDS")]
     pub memory_records: Option<String>,
-    /// Where it stands, for the visit list
+    /// Where it is, for the visit list
     #[arg(long, value_name = "AREA")]
     pub area: Option<String>,
     /// The key slot [default: the lowest with a key; at an address that was used, one above every slot used there]

@@ -24,7 +24,6 @@ pub struct Enrolment<'a> {
     pub config: &'a Config,
     /// The site's keys.
     pub keyring: &'a Keyring,
-    /// The entry.
     pub entry: TypedLogger,
     /// The site with the entry on its roster.
     pub after: Config,
@@ -32,7 +31,6 @@ pub struct Enrolment<'a> {
     pub address: Address,
     /// Its key slot.
     pub slot: Slot,
-    /// What was known of it before.
     pub known: KnownBefore,
     /// Where its key goes.
     pub key_file: Option<PathBuf>,

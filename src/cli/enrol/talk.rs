@@ -26,7 +26,7 @@ impl<'a> Talk<'a> {
         said.map_err(|error| Exit::could_not(format!("cannot print: {error}; nothing is written")))
     }
 
-    /// Asks until `check` takes the answer; an empty one stands for `default`.
+    /// Asks until `check` takes the answer; an empty one means `default`.
     pub fn ask<T>(
         &mut self,
         question: Question,

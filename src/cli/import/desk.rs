@@ -14,7 +14,6 @@ pub(super) struct Desk<'a> {
 }
 
 impl<'a> Desk<'a> {
-    /// For a file of this name and size.
     pub(super) fn new(name: &str, size: Option<u64>, refused: Option<&'a mut RefusedFile>) -> Self {
         Self { progress: Progress::new(), name: name.to_owned(), size, said: 0, refused }
     }

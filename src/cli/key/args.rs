@@ -70,6 +70,7 @@ pub fn logger_of(config: &Config, number: u16) -> Result<&Logger, Exit> {
     })
 }
 
+/// The site's keys, or what is wrong with their file.
 pub fn keyring_of(config: &Config) -> Result<Keyring, Exit> {
     config::load_keyring(config).map_err(|problems| Exit::refused(&problems))
 }

@@ -28,6 +28,7 @@ fn past(config: &Config) -> Result<BTreeMap<Address, Past>, Error> {
     }
 }
 
+/// Makes the sheets that can be made, and says why the others cannot.
 pub fn derive(config_path: &Path, args: &DeriveArgs, out: &mut dyn Write) -> Result<u8, Exit> {
     args.output.refuse_a_pipe()?;
     let config = open(config_path)?;

@@ -5,7 +5,6 @@
 pub struct Format {
     /// As it was given.
     pub text: String,
-    /// Its pieces.
     pub pieces: Vec<Piece>,
 }
 
@@ -84,7 +83,6 @@ impl Format {
         Ok(format)
     }
 
-    /// Whether it has a piece.
     pub fn has(&self, piece: Piece) -> bool {
         self.pieces.contains(&piece)
     }

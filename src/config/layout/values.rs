@@ -12,7 +12,6 @@ pub struct Layout {
     pub title: String,
     /// How its files are written.
     pub style: Style,
-    /// How its times are meant.
     pub time: TimeRule,
     /// The name of a file, with `{logger}` where the number stands, and `*` for anything.
     pub file_name: Option<String>,
@@ -27,7 +26,6 @@ pub struct Layout {
 pub struct Style {
     /// Bytes to characters.
     pub encoding: Encoding,
-    /// Between cells.
     pub delimiter: u8,
     /// `.` or `,`.
     pub decimal_mark: u8,
@@ -35,7 +33,6 @@ pub struct Style {
     pub quote: Option<u8>,
     /// Lines before the header.
     pub skip_before: u32,
-    /// Whether there is a header.
     pub header: bool,
     /// Lines between the header and the rows.
     pub skip_after: u32,
@@ -89,9 +86,7 @@ pub enum Zone {
 /// A column that is used.
 #[derive(Clone, Debug)]
 pub struct Column {
-    /// Where it stands.
     pub place: Place,
-    /// What it is.
     pub is: Is,
 }
 
@@ -118,13 +113,10 @@ impl std::fmt::Display for Place {
 pub enum Is {
     /// The logger's address, or its name on the roster.
     Logger,
-    /// The record's epoch.
     Epoch,
-    /// The record's sequence.
     Sequence,
     /// Day and time of day.
     Time(Format),
-    /// The day.
     Date(Format),
     /// The time of day.
     Clock(Format),
@@ -192,7 +184,6 @@ impl Layout {
         steps
     }
 
-    /// How many channels a row has.
     pub fn channels(&self) -> usize {
         self.columns.iter().filter(|column| matches!(column.is, Is::Channel { .. })).count()
     }

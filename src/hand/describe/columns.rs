@@ -106,7 +106,6 @@ impl RowMoment {
         }
     }
 
-    /// The local time.
     pub(super) fn local(&self) -> Option<CivilTime> {
         match (self.day, self.clock) {
             (Some((day, true)), _) => Some(day),

@@ -36,7 +36,6 @@ pub struct Description {
 /// Why a file cannot be described.
 #[derive(Debug, thiserror::Error)]
 pub enum DescribeError {
-    /// It could not be read.
     #[error("{0}")]
     Read(PlanError),
     /// There are no rows of several columns in it.
@@ -144,7 +143,6 @@ impl Description {
         }
     }
 
-    /// How many rows.
     pub fn rows(&self) -> u64 {
         self.rows
     }

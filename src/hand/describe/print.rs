@@ -159,7 +159,6 @@ impl Description {
         column.formats.iter().flatten().map(|format| format.text.clone()).collect()
     }
 
-    /// The layout.
     fn layout(&self) -> String {
         let mut text = self.file_part();
         let roles = roles(&self.columns);

@@ -23,17 +23,13 @@ pub struct FileRow {
 pub enum Kind {
     /// A reading, or a CSV row that covers.
     Reading,
-    /// A profile.
     Profile {
         /// Seconds between readings from the next on; 0: none is promised.
         interval_s: u32,
     },
-    /// A clock set.
     ClockSet {
-        /// Seconds added.
         seconds_added: i64,
     },
-    /// A power-up.
     PowerUp,
     /// Any other event.
     Event,
@@ -44,18 +40,15 @@ pub enum Kind {
 /// A held record.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct HeldRecord {
-    /// Its sequence.
     pub sequence: u32,
     /// Its time on the logger's clock (after the change, where it sets the clock); without meaning where it is [`Kind::Unknown`].
     pub time: u32,
-    /// What it is.
     pub kind: Kind,
 }
 
 /// One epoch of a logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct EpochHeld {
-    /// Which.
     pub epoch: Epoch,
     /// What is held, authentic or by row, ascending by sequence, each once. What lies more than two days off the
     /// file's times may be left out; the last profile before what is given must then stand first.
@@ -67,7 +60,6 @@ pub struct EpochHeld {
 /// What is known of one logger.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct History {
-    /// The logger.
     pub address: Address,
     /// Seconds between readings by the roster, where no held profile says it.
     pub interval_s: u32,

@@ -77,15 +77,11 @@ pub enum StretchFate {
 /// Consecutive rows of the file that share their fate. Repeated rows go with the stretch that they lie in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stretch {
-    /// Line of its first row.
     pub first_line: u64,
-    /// Line of its last row.
     pub last_line: u64,
     /// Its rows, repeated ones left out.
     pub rows: u64,
-    /// Repeated rows in it.
     pub repeated: u64,
-    /// What becomes of it.
     pub what: StretchFate,
     /// The epoch, first and last sequence that it is matched or anchored to, or was tried for.
     pub sequences: Option<(Epoch, u32, u32)>,

@@ -13,48 +13,39 @@ pub enum Why {
     TwoEpochs,
     /// The file has no row for a reading that is held between.
     HeldBetween {
-        /// Its sequence.
         sequence: u32,
     },
     /// Something is held between that cannot be read or compared.
     Unreadable {
-        /// Its sequence.
         sequence: u32,
     },
     /// The file ends or begins with it, and nothing held tells that no hour was left out in it.
     OpenEnd,
     /// A sequence between is neither held nor expected.
     NotExpected {
-        /// The sequence.
         sequence: u32,
     },
     /// Everything between the readings beside it is held.
     NothingMissing,
     /// More or fewer rows than sequences.
     Count {
-        /// Rows.
         rows: u64,
         /// Missing sequences.
         sequences: u64,
     },
-    /// No interval is promised.
     NoInterval,
     /// The clock, or the interval, changed twice and records are missing between.
     TwoChanges,
     /// The time between the readings beside it is not that of so many intervals.
     Span {
-        /// Intervals.
         intervals: u64,
-        /// Of so many seconds.
         interval_s: u32,
         /// Seconds between the two.
         seconds: i64,
     },
     /// A row's time is too far from that of its sequence.
     OffTime {
-        /// The row's line.
         line: u64,
-        /// Seconds off.
         off_s: i64,
         /// Seconds allowed: a quarter of the interval.
         most_s: i64,
@@ -63,7 +54,6 @@ pub enum Why {
     AfterRefused,
     /// A row could be one of several held readings.
     Several {
-        /// The row's line.
         line: u64,
     },
     /// The rows beside it are all alike: they do not tell one time from another.
@@ -79,11 +69,8 @@ pub enum Why {
     DisagreeNear,
     /// A row meets a held reading, and disagrees with it.
     Disagrees {
-        /// The row's line.
         line: u64,
-        /// The reading.
         epoch: u32,
-        /// The reading.
         sequence: u32,
     },
     /// Two rows have the same time and different values.

@@ -13,7 +13,6 @@ use std::collections::BTreeMap;
 /// Why something of a file is refused, and how often.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RefusedGroup {
-    /// How many.
     pub count: u64,
     /// Where the first ones stand, with what is wrong with each.
     pub examples: Vec<(Place, String)>,
@@ -24,7 +23,6 @@ pub struct RefusedGroup {
 pub struct FilePlan {
     /// Its name, as the person gave it.
     pub name: String,
-    /// Its size in bytes, as read.
     pub size_bytes: u64,
     /// Its SHA-256, in hexadecimal.
     pub sha256: String,
@@ -54,7 +52,6 @@ pub struct FilePlan {
     pub neighbours: Neighbours,
     /// By what those that disagree are off, by logger.
     pub shifts: BTreeMap<Address, Shift>,
-    /// What is refused, by reason.
     pub refused: BTreeMap<&'static str, RefusedGroup>,
     /// Frames that no key opens, to be set aside.
     pub shut: Vec<ShutFrame>,
@@ -85,7 +82,6 @@ impl FilePlan {
             .map(move |(address, votes)| (address, votes, shift(address)))
     }
 
-    /// Everything refused.
     pub fn refused_count(&self) -> u64 {
         self.refused.values().map(|group| group.count).sum()
     }

@@ -36,7 +36,6 @@ pub struct Planning<'a> {
     keyring: &'a mut Keyring,
     pub(crate) ledger: Box<dyn HeldLedger<Error = ReadError> + 'a>,
     now: GatewayTime,
-    /// What was held before.
     before: Coverage,
     /// What would be held after the files so far.
     pub(crate) after: Coverage,
@@ -106,17 +105,14 @@ impl<'a> Planning<'a> {
         self.roster
     }
 
-    /// What was covered before.
     pub fn before(&self) -> &Coverage {
         &self.before
     }
 
-    /// What would be covered after.
     pub fn after(&self) -> &Coverage {
         &self.after
     }
 
-    /// The files planned so far.
     pub fn files(&self) -> &[FilePlan] {
         &self.files
     }

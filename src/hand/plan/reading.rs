@@ -11,13 +11,9 @@ const PIECE: usize = 64 * 1024;
 /// One refusal, for the file that keeps them all.
 #[derive(Clone, Copy, Debug)]
 pub struct Refusal<'a> {
-    /// The file.
     pub file: &'a str,
-    /// Where in it.
     pub place: Place,
-    /// Which kind.
     pub kind: &'a str,
-    /// What is wrong.
     pub why: &'a str,
     /// The line or the run itself; empty where it could not be decoded.
     pub content: &'a [u8],
@@ -79,7 +75,6 @@ impl From<ReadError> for PlanError {
 /// What a file's bytes were.
 #[derive(Clone, Debug)]
 pub struct Digested {
-    /// How many.
     pub size_bytes: u64,
     /// Their SHA-256, in hexadecimal.
     pub sha256: String,

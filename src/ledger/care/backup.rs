@@ -24,9 +24,8 @@ const BUSY_PAUSE: Duration = Duration::from_millis(20);
 /// A copy that was made.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BackupMade {
-    /// Where it is.
+    #[serde(serialize_with = "crate::text::as_path")]
     pub file: PathBuf,
-    /// Its size.
     pub size_bytes: u64,
     /// Of the file, in hex.
     pub sha256: String,
@@ -167,7 +166,6 @@ pub fn made_at(reader: &Reader, sha256: &str) -> Result<Option<GatewayTime>, Err
 /// A backup of the ledger that was seen whole.
 #[derive(Debug)]
 pub struct SeenBackup {
-    /// When it was made.
     pub made_at: GatewayTime,
     /// Why it could not be noted that it was seen, if so.
     pub not_noted: Option<Error>,

@@ -68,7 +68,6 @@ pub struct Records {
 }
 
 impl Records {
-    /// Takes a record in.
     pub fn push(&mut self, id: Identity, plaintext: &[u8]) {
         let time = Record::decode(plaintext, id.epoch).ok().map(|record| LoggerTime(record.time().into()));
         let held = HeldRecord { sum: Some(block::record_sum(id, plaintext)), time };
@@ -83,7 +82,6 @@ impl Records {
         }
     }
 
-    /// How many.
     pub fn count(&self) -> u64 {
         self.by_place.values().map(|block| block.len() as u64).sum()
     }
@@ -296,27 +294,21 @@ pub enum DifferenceKind {
 }
 
 impl DifferenceKind {
-    /// All of them.
     pub const ALL: [Self; 4] = [Self::LackedByA, Self::LackedByB, Self::Different, Self::NotComparable];
 }
 
 /// Consecutive sequences that differ in one way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Difference {
-    /// How.
     pub kind: DifferenceKind,
-    /// The epoch.
     pub epoch: Epoch,
-    /// The first.
     pub first: u32,
-    /// The last.
     pub last: u32,
     /// Times between which they were made, by the logger's clock; of a block that was not read, the block's.
     pub times: Option<(LoggerTime, LoggerTime)>,
 }
 
 impl Difference {
-    /// How many records.
     pub fn records(&self) -> u64 {
         u64::from(self.last - self.first) + 1
     }

@@ -69,7 +69,6 @@ impl KnownBy {
 /// What was copied out.
 #[derive(Debug)]
 pub struct Copied {
-    /// Where it is.
     pub file: PathBuf,
     /// Whether it has every page.
     is_whole: bool,
@@ -81,7 +80,6 @@ pub struct Copied {
 /// How the daemon goes on.
 #[derive(Debug)]
 pub struct GoesOn {
-    /// In this ledger.
     pub ledger: Ledger,
     /// What was done, for the notice and the log.
     pub text: String,

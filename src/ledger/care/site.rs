@@ -31,7 +31,6 @@ pub enum SameSiteReason {
     SetAside,
     /// It vanished, and a copy of it is brought over.
     Copy,
-    /// It was salvaged.
     Salvage,
     /// A backup took its place.
     Restore,
@@ -63,7 +62,6 @@ pub struct SitesCompared {
 }
 
 impl SitesCompared {
-    /// Whether they are of one site.
     pub fn is_one_site(&self) -> bool {
         matches!(self.verdict, Verdict::OneSite(_))
     }

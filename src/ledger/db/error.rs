@@ -12,19 +12,14 @@ pub enum Error {
     Create {
         /// The ledger.
         path: PathBuf,
-        /// The cause.
         source: std::io::Error,
     },
     /// Operator: there is no ledger there.
-    Absent {
-        /// The path.
-        path: PathBuf,
-    },
+    Absent { path: PathBuf },
     /// Operator: path, permissions or disk.
     Open {
         /// The ledger.
         path: PathBuf,
-        /// The cause.
         source: rusqlite::Error,
     },
     /// Operator: the ledger's name, or one next to it, leads to a FIFO, a device or a folder.
@@ -61,7 +56,6 @@ pub enum Error {
     LibraryTooOld {
         /// Its version number as SQLite gives it (3051003 is 3.51.3).
         found: i32,
-        /// The least.
         least: i32,
     },
     /// Operator: the file system cannot do write-ahead logging (a network share?).
@@ -75,14 +69,12 @@ pub enum Error {
     Sidecar {
         /// The file.
         path: PathBuf,
-        /// The cause.
         source: std::io::Error,
     },
     /// Operator: a damaged ledger could not be renamed.
     SetAside {
         /// The ledger.
         path: PathBuf,
-        /// The cause.
         source: std::io::Error,
     },
     /// Operator: the files under the ledger's names are not the ones that were written to. The commit before this
@@ -97,7 +89,6 @@ pub enum Error {
     Rescue {
         /// The copy.
         path: PathBuf,
-        /// The cause.
         source: std::io::Error,
     },
     /// Operator: a file from elsewhere whose schema is not what this program makes. No row of it was read.
@@ -115,7 +106,6 @@ pub enum Error {
     TooManyAside {
         /// The ledger.
         path: PathBuf,
-        /// How many are kept.
         kept: usize,
         /// What is wrong with this one.
         reason: String,
@@ -131,7 +121,6 @@ pub enum Error {
     LockHeld {
         /// The lock file.
         path: PathBuf,
-        /// Which process.
         holder: String,
     },
     /// Operator: this user may not use the ledger or what lies next to it.
@@ -145,16 +134,13 @@ pub enum Error {
     OtherName {
         /// The name that was given.
         path: PathBuf,
-        /// The other one.
         other: PathBuf,
-        /// How that one is in use.
         why: String,
     },
     /// Operator: the lock file cannot be used.
     LockFile {
         /// The lock file.
         path: PathBuf,
-        /// The cause.
         source: std::io::Error,
     },
     /// The disk is full: what fits is held, and tried again.
@@ -168,7 +154,6 @@ pub enum Error {
     SyncFolder {
         /// The folder.
         path: PathBuf,
-        /// The cause.
         source: std::io::Error,
     },
     /// Anything else that SQLite says.

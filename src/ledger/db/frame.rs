@@ -13,9 +13,7 @@ pub struct FrameView<'r>(pub &'r Row<'r>);
 
 /// How a frame came by radio, as far as it is stored.
 pub struct FrameCame {
-    /// When.
     pub at: Option<GatewayTime>,
-    /// By which radio.
     pub radio: Option<u8>,
     /// Whether the gateway's clock was synchronised then.
     pub synchronised: Option<bool>,
@@ -24,17 +22,14 @@ pub struct FrameCame {
 }
 
 impl FrameView<'_> {
-    /// Its number.
     pub fn id(&self) -> rusqlite::Result<i64> {
         self.0.get(0)
     }
 
-    /// Its bytes.
     pub fn bytes(&self) -> rusqlite::Result<Vec<u8>> {
         self.0.get(1)
     }
 
-    /// How it came.
     pub fn came(&self) -> rusqlite::Result<FrameCame> {
         let (rssi, snr): (Option<i8>, Option<i8>) = (self.0.get(5)?, self.0.get(6)?);
         Ok(FrameCame {
@@ -45,7 +40,6 @@ impl FrameView<'_> {
         })
     }
 
-    /// The import that brought it.
     pub fn import(&self) -> rusqlite::Result<Option<i64>> {
         self.0.get(7)
     }

@@ -25,9 +25,7 @@ const FRAME_HEADER: u64 = 24;
 /// A file, whatever its name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FileId {
-    /// Its device.
     pub device: u64,
-    /// Its inode.
     pub inode: u64,
 }
 

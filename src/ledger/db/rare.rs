@@ -17,7 +17,6 @@ use std::sync::LazyLock;
 
 /// A table of rare records.
 pub struct RareTable {
-    /// Its name.
     pub name: &'static str,
     /// Of the row that marks such a record in the journal.
     pub kind: i64,
@@ -107,7 +106,6 @@ pub struct Came {
     pub received_at: Option<GatewayTime>,
     /// The key slot that opened it.
     pub slot: Option<u8>,
-    /// The radio.
     pub radio: Option<u8>,
     /// Whether the gateway's clock was synchronised then.
     pub synchronised: Option<bool>,
@@ -115,7 +113,6 @@ pub struct Came {
     pub rssi_dbm: Option<i64>,
     /// Signal to noise, in quarters.
     pub snr_quarter_db: Option<i64>,
-    /// The import that brought it.
     pub import: Option<i64>,
     /// When the ledger took it in, where nothing else says.
     pub stored_at: Option<GatewayTime>,
@@ -127,7 +124,6 @@ pub fn row_of(record: Rare<'_>) -> Option<(&'static RareTable, Vec<Value>)> {
 }
 
 impl RareTable {
-    /// Inserts a row.
     pub fn insert(
         &self,
         db: &Connection,

@@ -31,7 +31,6 @@ pub enum Response {
 }
 
 impl Response {
-    /// All of them.
     pub const ALL: [Self; 9] = [
         Self::Locked,
         Self::Full,

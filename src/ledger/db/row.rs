@@ -41,9 +41,7 @@ pub enum Column {
     Kind,
     /// The logger's address.
     Logger,
-    /// Epoch of the identity.
     Epoch,
-    /// Sequence of the identity.
     Sequence,
     /// 0: authentic; CSV rows from 1 on.
     Rank,
@@ -51,7 +49,6 @@ pub enum Column {
     Time,
     /// Reception minus time, in seconds.
     Lag,
-    /// Millivolts.
     BatteryMv,
     /// Hundredths of a degree Celsius.
     BoardCentiC,
@@ -61,7 +58,6 @@ pub enum Column {
     Faults,
     /// The key slot that sealed it.
     Slot,
-    /// The radio that received it.
     Radio,
     /// Whether the gateway's clock was synchronised then.
     Synchronised,
@@ -69,7 +65,6 @@ pub enum Column {
     RssiDbm,
     /// Signal to noise, in quarters.
     SnrQuarterDb,
-    /// The import that brought it.
     Import,
     /// By what a CSV row has its place; see `judge::Placed`.
     Matched,
@@ -195,12 +190,10 @@ impl Selection {
         self.len += 1;
     }
 
-    /// The SELECT list.
     pub fn list(&self) -> &str {
         &self.list
     }
 
-    /// How many columns it has.
     pub fn len(&self) -> usize {
         self.len
     }
@@ -401,26 +394,22 @@ impl StoredRow {
         Ok(all)
     }
 
-    /// Changes a value.
     pub fn set(&mut self, column: Column, value: Option<i64>) {
         if let Some(place) = self.values.get_mut(column as usize) {
             *place = value;
         }
     }
 
-    /// Changes the count of a channel.
     pub fn set_count(&mut self, channel: usize, value: Option<i64>) {
         if let Some(place) = self.values.get_mut(Column::ALL.len() + channel) {
             *place = value;
         }
     }
 
-    /// A value.
     pub fn get(&self, column: Column) -> Option<i64> {
         self.values.get(column as usize).copied().flatten()
     }
 
-    /// The count of a channel.
     pub fn count(&self, channel: usize) -> Option<i64> {
         self.values.get(Column::ALL.len() + channel).copied().flatten()
     }

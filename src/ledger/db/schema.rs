@@ -102,6 +102,7 @@ pub fn refuse_old(version: u32, path: &Path) -> Result<(), Error> {
     }
 }
 
+/// Fails below `SQLITE_MIN`.
 pub fn refuse_old_library(version: i32) -> Result<(), Error> {
     if version < SQLITE_MIN {
         return Err(Error::LibraryTooOld { found: version, least: SQLITE_MIN });

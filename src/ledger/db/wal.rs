@@ -15,7 +15,6 @@ pub const LONG_BYTES: u64 = 64 << 20;
 /// The -wal at one moment.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Wal {
-    /// Its size.
     pub bytes: u64,
     /// Whether more pages of it are not folded in than a checkpoint leaves without a reader in the way.
     pub is_hindered: bool,

@@ -29,9 +29,7 @@ pub fn block_of(sequence: u32) -> u32 {
 /// What a block holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Block {
-    /// The first sequence that is in it.
     pub first: u32,
-    /// The last.
     pub last: u32,
     /// Authentic records.
     pub records: u32,
@@ -94,7 +92,6 @@ pub fn record_sum(id: Identity, plaintext: &[u8]) -> Sum {
 /// Blocks under construction.
 #[derive(Debug, Default)]
 pub struct Blocks {
-    /// By place.
     pub by_place: BTreeMap<BlockPlace, Block>,
     scratch: Vec<u8>,
     plaintext: Vec<u8>,
@@ -337,9 +334,7 @@ pub const STORED: &str =
 
 /// A block of a row of [`STORED`], and its place.
 pub struct StoredBlock {
-    /// Where it is.
     pub place: BlockPlace,
-    /// What is stored of it.
     pub block: Block,
 }
 

@@ -88,7 +88,6 @@ pub struct Stretch<K> {
     pub named: Option<i64>,
     /// The seal's own row; at the journal's end, the last row.
     pub last: i64,
-    /// Whether it ends with a seal.
     pub is_sealed: bool,
     /// Whether the seal is over exactly these rows.
     pub fits: bool,
@@ -107,7 +106,6 @@ pub enum OddValue {
 pub struct Walk {
     /// Only rows after this one.
     pub after: i64,
-    /// See there.
     pub odd: OddValue,
     /// Whether row numbers that do not ascend end it: in a damaged tree that leads to one page again and again, rows never
     /// end.

@@ -16,12 +16,10 @@ use sha2::{Digest, Sha256};
 pub struct Sum(u128);
 
 impl Sum {
-    /// Adds a digest.
     pub fn add(&mut self, other: Sum) {
         self.0 = self.0.wrapping_add(other.0);
     }
 
-    /// Takes one away.
     pub fn take(&mut self, other: Sum) {
         self.0 = self.0.wrapping_sub(other.0);
     }
@@ -36,7 +34,6 @@ impl Sum {
         bytes.try_into().ok().map(|bytes| Self(u128::from_be_bytes(bytes)))
     }
 
-    /// Of some bytes.
     pub fn of(bytes: &[u8]) -> Self {
         let digest = Sha256::digest(bytes);
         let mut half = [0; 16];

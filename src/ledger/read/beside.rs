@@ -128,7 +128,6 @@ impl Snapshot<'_> {
 /// One radio's frames over all time.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct RadioTotal {
-    /// The radio's name.
     pub name: String,
     /// Frames by outcome.
     pub tally: Tally,
@@ -141,12 +140,10 @@ pub struct RadioTotal {
 /// A notice that is up.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Notice {
-    /// What kind.
     pub kind: String,
     /// Of whom.
     pub subject: String,
     /// What to do.
     pub text: String,
-    /// Since when.
     pub raised_at: GatewayTime,
 }

@@ -14,7 +14,6 @@ use rusqlite::Connection;
 /// A record that is not settled yet.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::ledger) struct InJournal {
-    /// Its row of the journal.
     pub row: i64,
     pub identity: Identity,
     /// 0: authentic; otherwise a CSV row.
@@ -24,7 +23,6 @@ pub(in crate::ledger) struct InJournal {
 }
 
 impl InJournal {
-    /// Takes it into coverage.
     pub fn cover(&self, coverage: &mut Coverage) {
         if self.rank == 0 {
             coverage.insert(self.identity, Basis::Authentic);

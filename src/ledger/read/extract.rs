@@ -37,7 +37,6 @@ const STRETCH_BLOCKS: usize = 400;
 /// Where a reading came from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Source {
-    /// By radio.
     Radio,
     /// From a sealed dump that somebody brought.
     SealedDump,
@@ -59,23 +58,19 @@ impl Source {
 /// A reading as it is held. Its counts are in its stretch.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct HeldReading {
-    /// Its sequence.
     pub sequence: u32,
     /// Rank among the rows of its identity; 0 is authentic.
     pub rank: i64,
-    /// By the logger's clock.
     pub time: LoggerTime,
     /// When it came by radio.
     pub received_at: Option<GatewayTime>,
     /// Whether the gateway's clock was synchronised then.
     pub synchronised: Option<bool>,
-    /// Millivolts.
     pub battery_mv: Option<i64>,
     /// Hundredths of a degree Celsius.
     pub board_centi_c: Option<i64>,
     /// Bit i: channel i holds a fault code.
     pub faults: u64,
-    /// Where it came from.
     pub source: Source,
     /// A row without a sequence number of its own, matched by time.
     pub matched: bool,
@@ -118,7 +113,6 @@ impl HeldReading {
 pub struct Stretch {
     /// Whose they are; `None` before the first.
     pub of: Option<(Address, Epoch)>,
-    /// The rows.
     pub rows: Vec<HeldReading>,
     /// Up to this sequence all of the epoch has been passed; `u32::MAX` at its end.
     pub through: u32,

@@ -60,7 +60,6 @@ impl<'a> HeldRows<'a> {
 }
 
 impl HeldRows<'_> {
-    /// The ledger.
     pub fn db(&self) -> &Connection {
         self.db
     }

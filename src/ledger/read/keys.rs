@@ -185,11 +185,8 @@ pub enum Latest {
 /// A record that a key has opened, as far as changing keys needs it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Sealed {
-    /// Which one.
     pub identity: Identity,
-    /// Under which slot it came.
     pub slot: Slot,
-    /// By its logger's clock.
     pub time: LoggerTime,
     /// When it came by radio.
     pub received_at: Option<GatewayTime>,

@@ -17,7 +17,6 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 /// A stored record or CSV row, as far as it is counted.
 #[derive(Clone, Copy, Debug)]
 pub struct StoredRecord {
-    /// Its sequence.
     pub sequence: u32,
     /// 0: authentic; otherwise a CSV row.
     pub rank: i64,
@@ -33,7 +32,6 @@ pub struct StoredRecord {
     pub is_sealed: bool,
     /// When it was stored, as far as that is known.
     pub stored_at: Option<GatewayTime>,
-    /// When its import was withdrawn.
     pub withdrawn_at: Option<GatewayTime>,
 }
 
@@ -101,13 +99,9 @@ fn reading_columns() -> String {
 /// A settled block: its first and last sequence, and the earliest and latest recorded time in it.
 #[derive(Clone, Copy, Debug)]
 pub struct BlockSpan {
-    /// First sequence.
     pub first: u32,
-    /// Last sequence.
     pub last: u32,
-    /// Earliest time.
     pub time_min: LoggerTime,
-    /// Latest time.
     pub time_max: LoggerTime,
 }
 
@@ -153,7 +147,6 @@ impl Unsettled {
         Ok(Self(all))
     }
 
-    /// Of one logger.
     pub fn of(&self, address: Address) -> Option<&UnsettledOfLogger> {
         self.0.get(&address)
     }

@@ -71,7 +71,6 @@ pub struct EpochTimes {
 }
 
 impl EpochTimes {
-    /// The epoch's clock.
     pub fn clock(&self) -> &ReadingClock {
         &self.clock
     }
@@ -99,7 +98,6 @@ struct Timed {
 /// A reading, when it was made, and what its counts are.
 #[derive(Clone, Copy)]
 pub struct MadeReading<'a> {
-    /// Which one.
     pub identity: Identity,
     /// Recorded time, counts and faults.
     pub row: &'a crate::record::judge::Row,
@@ -138,7 +136,6 @@ impl<'s> Readings<'s> {
         Self { snapshot, roster, known }
     }
 
-    /// The snapshot.
     pub fn snapshot(&self) -> &'s Snapshot<'s> {
         self.snapshot
     }

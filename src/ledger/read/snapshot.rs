@@ -125,7 +125,6 @@ pub struct LastHeard {
     pub battery_mv: Option<u16>,
     /// How strong it came in.
     pub rssi_dbm: Option<i8>,
-    /// In quarters of a decibel.
     pub snr_quarter_db: Option<i8>,
 }
 
@@ -170,7 +169,6 @@ impl<'a> Snapshot<'a> {
         self.unsettled.contains_key(&id)
     }
 
-    /// Coverage.
     pub fn coverage(&self) -> &Coverage {
         &self.coverage
     }

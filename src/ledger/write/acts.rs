@@ -19,9 +19,7 @@ pub(in crate::ledger) struct NewAct<'a> {
     pub number: Option<i64>,
     /// The name that a person gave.
     pub by: Option<&'a str>,
-    /// The file.
     pub file: Option<&'a str>,
-    /// In words.
     pub text: Option<&'a str>,
     /// For the program, in a form of its own.
     pub details: Option<&'a str>,

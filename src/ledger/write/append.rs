@@ -134,11 +134,9 @@ fn append(
 /// What an item brings, lent.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::ledger) enum Brought<'b> {
-    /// A record's plaintext.
     Plaintext(&'b [u8]),
     /// A CSV row.
     Row {
-        /// Its fields.
         row: &'b Row,
         /// By what it has its place, if no neighbours decide.
         placed: Placed,

@@ -33,9 +33,7 @@ pub struct Limits {
     /// Waiting frames beyond that, of all loggers together: with a share a year of one logger at one reading in five
     /// minutes (105,120), with profiles and events.
     pub waiting_common: usize,
-    /// Failing frames.
     pub failing: usize,
-    /// Failing frames of one logger.
     pub failing_per_logger: usize,
     /// Seconds between two replacements in the full store of failing frames.
     pub failing_replace_s: i64,

@@ -21,7 +21,6 @@ pub(in crate::ledger) const FURTHER: u16 = u16::MAX;
 /// One arrival by radio.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Reception {
-    /// Which radio.
     pub radio: RadioId,
     /// When, by the gateway's clock.
     pub at: Stamp,
@@ -32,13 +31,11 @@ pub struct Reception {
 /// An opened record or a CSV row on its way into the ledger.
 #[derive(Clone, Copy, Debug)]
 pub struct Arrival {
-    /// Who and which.
     pub identity: Identity,
     /// The key slot that opened it; `None` for a CSV row.
     pub slot: Option<Slot>,
     /// Its arrival by radio; `None` for a hand download.
     pub reception: Option<Reception>,
-    /// The import it belongs to.
     pub import: Option<i64>,
     /// When it is stored, where that is long after its reception (set aside before).
     pub stored_at: Option<GatewayTime>,
@@ -51,9 +48,7 @@ pub enum Content {
     Plaintext(std::ops::Range<usize>),
     /// A CSV row.
     Row {
-        /// Its fields.
         row: Box<Row>,
-        /// By what it has its place.
         placed: Placed,
         /// How far its file rounded, as a number of the ledger's table.
         resolution: Option<i64>,
@@ -63,9 +58,7 @@ pub enum Content {
 /// One item of a batch.
 #[derive(Clone, Debug)]
 pub struct BatchItem {
-    /// Where it comes from.
     pub arrival: Arrival,
-    /// What it brings.
     pub content: Content,
 }
 
@@ -76,18 +69,14 @@ pub struct Shut {
     pub frame: Vec<u8>,
     /// Who it claims to be.
     pub identity: Identity,
-    /// Its key slot.
     pub slot: Slot,
-    /// Why it stays shut.
     pub why: WhyShut,
     /// Its arrival by radio.
     pub reception: Option<Reception>,
-    /// The import it belongs to.
     pub import: Option<i64>,
 }
 
 impl Shut {
-    /// From a frame.
     pub fn new(frame: &AirFrame<'_>, why: impl Into<WhyShut>, reception: Option<Reception>) -> Self {
         Self {
             frame: frame.bytes().to_vec(),
@@ -109,11 +98,8 @@ impl Shut {
 /// A stretch of time in which a radio was listening, and what came that is not in the batch's items.
 #[derive(Clone, Copy, Debug)]
 pub struct Window {
-    /// Which radio.
     pub radio: RadioId,
-    /// From when.
     pub since: GatewayTime,
-    /// Until when.
     pub until: GatewayTime,
     /// Whether the gateway's clock was synchronised in it.
     pub synchronised: bool,
@@ -188,7 +174,6 @@ impl Batch {
         self.shut.split_off(most.min(self.shut.len()))
     }
 
-    /// Whether there is nothing in it.
     pub fn is_empty(&self) -> bool {
         self.items.is_empty()
             && self.shut.is_empty()
@@ -218,14 +203,11 @@ impl Batch {
 /// What became of one item.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ItemOutcome {
-    /// Of a record.
     Record {
-        /// Its outcome.
         outcome: Outcome,
         /// Whether the CSV row held before under its identity agrees, where there was one.
         agrees_with_row: Option<bool>,
     },
-    /// Of a CSV row.
     Row(RowVerdict),
 }
 
@@ -236,7 +218,6 @@ pub struct Receipt {
     pub items: Vec<ItemOutcome>,
     /// All frames of the batch, by outcome.
     pub tally: Tally,
-    /// The same by radio.
     pub by_radio: Vec<(RadioId, Tally)>,
     /// Loggers whose record met a different one: an alarm.
     pub conflicts: Vec<Identity>,

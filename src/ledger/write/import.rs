@@ -41,13 +41,11 @@ use std::time::{Duration, Instant};
 pub struct ImportEvidence {
     /// Its name, as the person gave it.
     pub file: String,
-    /// Its size in bytes.
     pub size_bytes: u64,
     /// Its SHA-256, in hexadecimal.
     pub sha256: String,
     /// Whether it is a sealed dump (else: CSV).
     pub is_sealed: bool,
-    /// Who imported it.
     pub by: String,
     /// Outcomes that never reach the ledger's judge, by name: noise, foreign, refused lines …
     pub refused: BTreeMap<String, u64>,
@@ -66,7 +64,6 @@ pub type Items<'a> =
 /// What an import did.
 #[derive(Clone, Debug)]
 pub struct Imported {
-    /// Its number.
     pub id: i64,
     /// What became of its items.
     pub receipt: Receipt,

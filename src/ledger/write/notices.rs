@@ -44,7 +44,6 @@ impl Ledger {
         query::values(&self.db, "SELECT subject FROM notice WHERE kind = ? AND cleared_at IS NULL", [kind])
     }
 
-    /// Clears it.
     pub fn clear_notice(&mut self, kind: &str, subject: &str, at: Stamp) -> Result<(), Error> {
         if !self.is_notice_up(kind, subject)? {
             return Ok(());

@@ -79,7 +79,6 @@ impl Ledger {
         self.unreached.take()
     }
 
-    /// Where it is.
     pub fn path(&self) -> &Path {
         &self.path
     }
@@ -159,7 +158,6 @@ impl Ledger {
         Ok(u64::try_from(log - done).unwrap_or(0))
     }
 
-    /// Its -wal as it is now.
     pub fn wal(&self) -> wal::Wal {
         wal::Wal::of(&self.path, &self.db, schema::CHECKPOINT_PAGES)
     }

@@ -16,7 +16,6 @@ use std::collections::BTreeMap;
 /// A key that has opened a frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct ProvenKey {
-    /// Which key.
     pub key: CheckedKey,
     /// When it opened its first one.
     pub first_at: GatewayTime,

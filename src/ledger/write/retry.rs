@@ -53,7 +53,6 @@ pub(in crate::ledger) struct Openable {
     batch: Batch,
     /// What becomes of the frames.
     changes: Changes,
-    /// How many were tried.
     tried: u64,
 }
 

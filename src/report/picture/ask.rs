@@ -36,12 +36,10 @@ const PAUSE_INTERVALS: i64 = 3;
 pub enum Subject {
     /// A point, by its name.
     Point(String),
-    /// A channel of a logger.
     Channel(Address, u8),
 }
 
 impl Subject {
-    /// What it is called.
     pub fn name(&self) -> String {
         match self {
             Self::Point(name) => name.clone(),
@@ -86,7 +84,6 @@ impl<'c> Ground<'c> {
         self.site.is_some()
     }
 
-    /// Whether there is a point of this name.
     pub fn has(&self, point: &str) -> bool {
         self.site.as_ref().map_or_else(|| self.points.contains(point), |site| site.has(point))
     }
@@ -128,7 +125,6 @@ impl<'c> Ground<'c> {
         self.config.roster.logger(logger).map_or(0, |logger| i64::from(logger.interval_s))
     }
 
-    /// A reading as it is drawn.
     fn drawn(
         &self,
         subject: &Subject,
@@ -210,11 +206,8 @@ pub fn span(
 /// All that is drawn of a span, and what is to be said of it.
 #[derive(Clone, Debug)]
 pub struct Picture {
-    /// The site.
     pub site: String,
-    /// The span.
     pub from: GatewayTime,
-    /// Its end.
     pub to: GatewayTime,
     /// The site's offset, in seconds east of UTC.
     pub offset_s: i32,
@@ -222,7 +215,6 @@ pub struct Picture {
     pub panels: Vec<Panel>,
     /// Remarks of the span, by time.
     pub remarks: Vec<Remark>,
-    /// Whether the readings are of more than one logger.
     pub has_several_loggers: bool,
     /// Manual readings that are not drawn, since they are in another unit than the panel.
     pub not_drawn: Vec<Manual>,
@@ -230,7 +222,6 @@ pub struct Picture {
     pub damaged: Vec<DamagedLedger>,
     /// What the file of the calibrations is called; `None`: raw counts are drawn.
     pub units: Option<String>,
-    /// The present.
     pub now: GatewayTime,
 }
 

@@ -23,7 +23,6 @@ pub struct Band {
     pub from: GatewayTime,
     /// Time of the last.
     pub to: GatewayTime,
-    /// What is missing.
     pub missing: Missing,
     /// How many of the records are readings, where that is known.
     pub readings: Option<u64>,

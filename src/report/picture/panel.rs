@@ -13,11 +13,9 @@ const SYMBOLS_APART: u32 = 8;
 /// A reading, as a series takes it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Drawn {
-    /// When it was made.
     pub time: GatewayTime,
     /// Its value, or why there is none in words.
     pub value: Result<f64, String>,
-    /// What the value is in.
     pub unit: &'static str,
     /// What its reader must know, in words; each is counted.
     pub marks: Vec<&'static str>,
@@ -173,7 +171,6 @@ impl Series {
 pub struct Marked {
     /// What its reader must know.
     pub mark: &'static str,
-    /// How many values have it.
     pub count: u64,
     /// Where a symbol stands; none where it holds for most values.
     pub at: Vec<At>,
@@ -182,7 +179,6 @@ pub struct Marked {
 /// One channel or point on the common axis of time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Panel {
-    /// Its name.
     pub name: String,
     /// Which loggers and channels.
     pub measured_by: String,
@@ -196,15 +192,12 @@ pub struct Panel {
     pub bands: Vec<Band>,
     /// Where a symbol says that values came from a hand download.
     pub by_hand: Vec<At>,
-    /// How many did.
     pub by_hand_count: u64,
     /// When readings without a value were made; thinned.
     pub absent: Vec<GatewayTime>,
-    /// How many there are.
     pub absent_count: u64,
     /// Why, with how many.
     pub reasons: Vec<(String, u64)>,
-    /// Marks of values.
     pub marks: Vec<Marked>,
     /// Manual readings in the unit of the axis.
     pub manual: Vec<At>,

@@ -10,9 +10,7 @@ use crate::time::GatewayTime;
 /// A value in time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct At {
-    /// When.
     pub time: GatewayTime,
-    /// What.
     pub value: f64,
 }
 
@@ -160,7 +158,6 @@ impl Spaced {
         &self.kept
     }
 
-    /// How many there are.
     pub fn count(&self) -> u64 {
         self.all
     }

@@ -40,10 +40,7 @@ impl Page<'_> {
             };
             text += &format!(" {} of those missing may be in it too: {since}.", counted(perhaps, "record"));
         }
-        text + &format!(
-            " Before anybody drives, bring over what can be read: `stonechat salvage {}`.",
-            aside.file
-        )
+        text + &format!(" Before any visit, bring over what can be read: `stonechat salvage {}`.", aside.file)
     }
 
     /// Which part of the report was asked for.
@@ -65,8 +62,8 @@ impl Page<'_> {
         self.prose(
             0,
             &format!(
-                "Only {}; leave the options out to see all. An outage keeps its times and its number of loggers; \
-                 records are counted as selected.",
+                "Only {}; leave the options out to see all. Outages keep their times and their number of loggers; \
+                 records are counted for this part only.",
                 parts.join(", ")
             ),
         )
@@ -78,9 +75,9 @@ impl Page<'_> {
             self.prose(
                 0,
                 &format!(
-                    "Firmware fault: logger {} ({}) says in epoch {} that its epoch {} ended with {}. Held is {}, and \
-                     it can have made about {} more at most. Report this to its maker. What it never made can be \
-                     written off (`stonechat write-off`).",
+                    "Firmware fault: logger {} ({}) reports in epoch {} that its epoch {} ended with {}. Held is {}, and \
+                     it can have made about {} more at most. Report this to its maker. You can write off what it never \
+                     made (`stonechat write-off`).",
                     bad.logger,
                     self.name(bad.logger),
                     bad.by_epoch,
@@ -99,12 +96,12 @@ impl Page<'_> {
         if all.is_empty() {
             return String::new();
         }
-        let mut text = String::from("\nApart: unclosed epochs\n");
+        let mut text = String::from("\nNot counted as missing: epochs whose end is not known\n");
         text += &self.prose(
             INDENT,
-            "A logger started anew, and no record says where it had stopped: records may be missing between. A copy of \
-             its memory brings them, where it still has them; it does not close the epoch. `stonechat write-off \
-             --rest-of-epoch` does (with `--all-unclosed`: all of a logger).",
+            "The logger restarted, and no record says where its epoch ended: records may be missing in between. A copy of \
+             its memory brings them, if it still has them, but does not close the epoch. `stonechat write-off \
+             --rest-of-epoch` closes it (with `--all-unclosed`: all epochs of a logger).",
         );
         text + &self.unclosed_table(&all)
     }
@@ -150,7 +147,8 @@ impl Page<'_> {
         if opaque.is_empty() {
             return String::new();
         }
-        let mut text = String::from("\nApart: records that cannot be read (held, and no gap)\n");
+        let mut text =
+            String::from("\nNot counted as missing: records that cannot be read (they are held)\n");
         for opaque in opaque {
             text += &self.prose(INDENT, &view::unread::opaque(opaque));
         }
@@ -162,16 +160,16 @@ impl Page<'_> {
         if silent.is_empty() {
             return String::new();
         }
-        let mut text = String::from("\nApart: silent loggers\n");
+        let mut text = String::from("\nNot counted as missing: silent loggers\n");
         text += &self.prose(
             INDENT,
-            "Nothing new by radio for three intervals; what they made since is presumed, and no gap yet. See \
-             `stonechat status` for cell and signal; then look at the antenna and the cell on site.",
+            "Nothing new came by radio for three intervals. What they have made since is presumed and not yet a gap. \
+             `stonechat status` shows cell and signal; then check the antenna and the cell on site.",
         );
         if silent.iter().any(|silence| !self.is_accounted_for(silence)) {
             text += &self.prose(
                 INDENT,
-                "Quiet for a known reason: `stonechat remark add --kind expected-quiet`. Stolen or struck: \
+                "If you know why it is quiet: `stonechat remark add --kind expected-quiet`. If it was stolen or destroyed: \
                  `stonechat write-off --rest-of-epoch`.",
             );
         }
@@ -211,7 +209,7 @@ impl Page<'_> {
             self.found.report.unclosed.iter().filter(|open| open.state == GapState::WrittenOff).collect();
         let mut text = String::new();
         if !gaps.is_empty() || !unclosed.is_empty() {
-            text += "\nApart: written off (nothing to do; a record that turns up counts all the same)\n";
+            text += "\nNot counted as missing: written off (nothing to do; a record that is found later counts all the same)\n";
         }
         if !gaps.is_empty() {
             text += &self.gap_table(&gaps);
@@ -236,14 +234,14 @@ impl Page<'_> {
         if self.open.iter().copied().any(is_unsure) {
             text += &self.prose(
                 0,
-                "? The logger perhaps no longer holds it: how much it has made since is not known exactly.",
+                "? The logger may no longer hold it: how many records it has made since is not known exactly.",
             );
         }
         if is_marked {
             text += &self.prose(
                 0,
-                "~ The logger's clock was wrong there: the time is worked out from when it was set and from \
-                 receptions. The recorded times stay as they are.",
+                "~ The logger's clock was wrong: this time is calculated from when it was set and from receptions. \
+                 The recorded times stay as they are.",
             );
         }
         text

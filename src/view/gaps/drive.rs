@@ -1,62 +1,43 @@
 //! Is a visit needed, and until when.
 
 use super::page::{INDENT, Page, records_are};
-use crate::report::visits::{Class, SINGLE_RECORDS, Visit};
-use crate::text::{counted, thousands};
+use crate::report::verdict::{Trip, Verdict, WhyNot};
+use crate::report::visits::{Class, Visit};
+use crate::text::thousands;
 use crate::view::term::Table;
 
 impl Page<'_> {
-    /// Whether a visit is needed and until when, in a sentence or two.
-    pub(super) fn drive_answer(&self, gone: u64) -> String {
-        let silent = self.unaccounted();
-        let of = |classes: &[Class]| self.found.visits.iter().filter(|v| classes.contains(&v.class)).count();
-        let large: Vec<&Visit> = self
-            .found
-            .visits
-            .iter()
-            .filter(|visit| matches!(visit.class, Class::Dated | Class::Undated) && self.is_worth_it(visit))
-            .collect();
-        let is_only_silent = |visit: &&&Visit| visit.stake.records == 0 && visit.unclosed == 0;
-        let is_more = !large.iter().all(|visit| is_only_silent(&visit));
-        if let Some(first) = large.first().filter(|_| is_more) {
-            let logger = first.logger;
-            return match first.deadline.goes_by() {
-                Some(by) if by <= self.now => {
-                    format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
-                }
-                Some(by) => format!(
-                    "Yes, before {}: from then on, logger {logger} may overwrite what is missing. Single records may go \
-                     sooner; they are no reason to hurry.",
-                    self.at(by)
-                ),
-                None => "Yes; until when is not known, so go soon.".to_owned(),
-            };
-        }
-        if silent > 0 {
-            return format!("Yes, to look after {} (see below).", counted(silent, "silent logger"));
-        }
-        if of(&[Class::Small]) > 0 {
-            return "Not for these alone: they are single records. Fetch them at the next visit that you make anyway; \
-                the table says until when they are there."
-                .to_owned();
-        }
-        if of(&[Class::Elsewhere]) > 0 {
-            return "No visit to the loggers that are there now brings it: another unit made it. If you still have that \
-                unit, copy its memory."
-                .to_owned();
-        }
-        match gone {
-            0 => "No.".to_owned(),
-            _ => "No: what is missing is no longer in any logger. Look for files read before; what none has can be \
-                written off, with a reason (`stonechat write-off`)."
+    /// Why a visit is needed or not, in a sentence or two.
+    fn drive_answer(&self) -> String {
+        match self.found.verdict {
+            Verdict::Yes(Trip { logger, is_only_silent: true, .. }) => {
+                format!("Yes, to check the silent loggers, logger {logger} first.")
+            }
+            Verdict::Yes(Trip { logger, before: Some(by), .. }) if by <= self.now => {
+                format!("Yes, now: the memory of logger {logger} may be overwriting what is missing.")
+            }
+            Verdict::Yes(Trip { logger, before: Some(by), .. }) => format!(
+                "Yes, before {}: from then on, logger {logger} may overwrite what is missing. Single records may be \
+                 overwritten sooner; they are no reason to hurry.",
+                self.at(by)
+            ),
+            Verdict::Yes(Trip { before: None, .. }) => {
+                "Yes, soon: until when the records can be fetched is not known.".to_owned()
+            }
+            Verdict::NotYetKnown => "Not yet known: the gateway must work first.".to_owned(),
+            Verdict::No(WhyNot::Single) => "Not for these alone: they are single records. Fetch them at your next visit; \
+                the table shows until when they are there."
                 .to_owned(),
+            Verdict::No(WhyNot::Elsewhere) => "No: another unit made what is missing, so a visit to the loggers that are \
+                there now does not bring it. If you still have that unit, copy its memory."
+                .to_owned(),
+            Verdict::No(WhyNot::Gone) => {
+                "No: what is missing is no longer in any logger. Look for files that were read before; you can write off \
+                 what no file has, with a reason (`stonechat write-off`)."
+                    .to_owned()
+            }
+            Verdict::No(WhyNot::Expected | WhyNot::OffRoster | WhyNot::Unclosed | WhyNot::Complete) => "No.".to_owned(),
         }
-    }
-
-    /// Whether there is more to fetch than a silence whose reason is known.
-    pub(super) fn is_worth_it(&self, visit: &Visit) -> bool {
-        let is_quiet = visit.is_silent && self.found.notes.is_accounted_for(visit.logger);
-        !is_quiet || visit.stake.records > SINGLE_RECORDS || visit.unclosed > 0
     }
 
     pub(super) fn drive(&self) -> String {
@@ -68,12 +49,12 @@ impl Page<'_> {
             .filter(|visit| matches!(visit.class, Class::Dated | Class::Undated | Class::Small))
             .collect();
         let mut text = String::from("\n5. Is a visit needed, and until when?\n");
-        text += &self.prose(INDENT, &self.drive_answer(gone));
+        text += &self.prose(INDENT, &self.drive_answer());
         if gone > 0 && !to_go.is_empty() {
             text += &self.prose(
                 INDENT,
                 &format!(
-                    "{} no longer in any logger: look for files read before; what none has can be written off \
+                    "{} no longer in any logger: look for files that were read before; you can write off what no file has \
                      (`stonechat write-off`).",
                     records_are(gone)
                 ),
@@ -112,7 +93,7 @@ impl Page<'_> {
         text += &self.prose(
             INDENT,
             "At each logger: copy its whole memory with the hand reader, and do not clear it. Back at the gateway: \
-             import the files, then run `stonechat gaps` again; it says what is left.",
+             import the files, then run `stonechat gaps` again; it shows what is left.",
         );
         text
     }

@@ -10,6 +10,7 @@ use crate::report::notes::{Notes, NotesSpan};
 use crate::report::outage::{Outage, Part};
 use crate::report::selection::GapsFound;
 use crate::report::service::Service;
+use crate::report::verdict::Verdict;
 use crate::text::as_rfc3339;
 use crate::time::GatewayTime;
 use crate::view::frame::Frame;
@@ -21,6 +22,7 @@ use serde::Serialize;
 
 #[derive(Serialize)]
 struct GapsJson<'a> {
+    visit: Verdict,
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
     generated_at: GatewayTime,
@@ -137,6 +139,7 @@ pub fn as_json<'a>(frame: Frame<'a>, found: &'a GapsFound) -> impl Serialize + u
     };
     let is_open = |state| state == GapState::Open;
     GapsJson {
+        visit: found.verdict,
         site: frame.site,
         generated_at: frame.now,
         gateway: (&found.gateway).into(),

@@ -112,7 +112,7 @@ impl Page<'_> {
             }
             (InLogger::Yes, Some(earliest), _) => format!("{partly}until {}", at(earliest)),
             (_, Some(earliest), Some(latest)) if earliest <= self.now && latest > self.now => {
-                format!("{partly}may be going now, goes from {} at the latest", at(latest))
+                format!("{partly}may be overwritten now, is overwritten from {} at the latest", at(latest))
             }
             (_, Some(earliest), _) if earliest <= self.now => format!("{partly}may be gone, go now"),
             // The footnote explains the mark.

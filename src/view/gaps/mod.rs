@@ -1,8 +1,8 @@
 //! The gap report in words, for a reader who has never seen one.
 //!
-//! Input: what was found, and how many columns there are. Output: plain text, without escape sequences. It answers, in
-//! this order: one fault or many, since when, what is missing, what moved meanwhile, is a visit needed and until
-//! when; then, apart, what is not counted as missing.
+//! Input: what was found, and how many columns there are. Output: plain text, without escape sequences. It answers first
+//! whether a visit is needed, on one screen. The whole report, which is asked for, goes on: one fault or many, since when,
+//! what is missing, what moved meanwhile, where to go until when; then, apart, what is not counted as missing.
 
 mod apart;
 mod drive;
@@ -11,11 +11,11 @@ mod missing;
 mod moved;
 mod outages;
 mod page;
+mod short;
 
 pub use json::as_json;
 
 use crate::report::selection::{GapsFound, GapsWanted};
-use crate::text::{local, offset_label};
 use crate::view;
 use crate::view::frame::Frame;
 use page::Page;
@@ -23,63 +23,55 @@ use page::Page;
 /// The report as text, `columns` wide.
 pub fn page(frame: Frame<'_>, found: &GapsFound, wanted: &GapsWanted, columns: usize) -> String {
     let page = Page::new(frame, found, wanted, columns);
-    let report = &page.found.report;
-    let mut text = page.prose(
-        0,
-        &format!(
-            "{}: gaps as of {}; all times are the site's ({})",
-            page.frame.site,
-            local(page.now, page.frame.utc_offset_s),
-            offset_label(page.frame.utc_offset_s)
-        ),
-    );
-    text += &page.restriction();
-    let offset = page.frame.utc_offset_s;
-    if let Some(first) = view::gateway::first(&page.found.gateway, offset) {
-        text += "\n";
-        text += &page.prose(0, &first);
-        text += "\n";
+    if wanted.is_whole() { page.whole() } else { page.short() }
+}
+
+impl Page<'_> {
+    /// The whole report.
+    fn whole(&self) -> String {
+        let report = &self.found.report;
+        let offset = self.frame.utc_offset_s;
+        let mut text = self.head();
+        let first =
+            view::gateway::first_with(&self.found.gateway, self.found.first_to_overwrite, self.now, offset);
+        // A visit is not needed for records that are in a damaged ledger next to this one.
+        let asides = self.not_salvaged().map(|aside| self.set_aside(aside));
+        for words in first.into_iter().chain(asides).chain(view::service::lines(&report.service, offset)) {
+            text += &format!("\n{}", self.prose(0, &words));
+        }
+        let nothing_open = self.open.is_empty() && self.open_unclosed().next().is_none();
+        if nothing_open && report.silent.is_empty() {
+            text += &format!("\n{}", self.prose(0, self.complete()));
+            text += &self.outage_table("\nNot heard by radio (longest first)\n");
+        } else {
+            text += &self.bad_ends();
+            text += &self.faults();
+            text += &self.outages();
+            text += &self.missing();
+            text += &self.moved();
+            text += &self.drive();
+        }
+        text += &self.unclosed();
+        text += &self.opaque();
+        text += &self.silent();
+        text += &self.written_off();
+        let is_marked = text.contains('~');
+        text += &self.footnote(is_marked);
+        text
     }
-    // This comes first: a visit is not needed for records that are in a damaged ledger next to this one.
-    for aside in page.found.aside.iter().filter(|aside| aside.salvaged_at.is_none()) {
-        text += "\n";
-        text += &page.prose(0, &page.set_aside(aside));
-        text += "\n";
-    }
-    for line in view::service::lines(&report.service, offset) {
-        text += "\n";
-        text += &page.prose(0, &line);
-    }
-    let nothing_open = page.open.is_empty() && page.open_unclosed().next().is_none();
-    if nothing_open && report.silent.is_empty() {
-        text += match (page.found.gateway.works(), page.is_part()) {
-            (true, _) if report.service.missing() > 0 => {
-                "\nEvery record that must exist of the others is held, and none of them is silent.\n"
+
+    /// That nothing is missing.
+    fn complete(&self) -> &'static str {
+        match (self.found.gateway.works(), self.is_part()) {
+            (true, _) if self.found.report.service.missing() > 0 => {
+                "Every record that must exist of the others is held, and none of them is silent."
             }
-            (false, true) => "\nNothing is missing in this part, as far as it was received.\n",
-            (false, false) => "\nEvery record that must exist is held, as far as the gateway received any.\n",
-            (true, true) => "\nNothing is missing in this part, and no logger of it is silent.\n",
+            (false, true) => "Nothing is missing in this part, as far as it was received.",
+            (false, false) => "Every record that must exist is held, as far as the gateway received any.",
+            (true, true) => "Nothing is missing in this part, and no logger of it is silent.",
             (true, false) => {
-                "\nComplete: every record that must exist is held, and no logger is silent.\nNothing to do.\n"
+                "Complete: every record that must exist is held, and no logger is silent. Nothing to do."
             }
-        };
-        text += &page.outage_table("\nApart: what was not heard by radio (longest first)\n");
-    } else {
-        let answer = page.drive_answer(page.gone());
-        let first = answer.split_inclusive(". ").next().unwrap_or(&answer).trim_end();
-        text += &page.prose(0, &format!("Is a visit needed? {first} Why, and in which order: see below."));
-        text += &page.bad_ends();
-        text += &page.faults();
-        text += &page.outages();
-        text += &page.missing();
-        text += &page.moved();
-        text += &page.drive();
+        }
     }
-    text += &page.unclosed();
-    text += &page.opaque();
-    text += &page.silent();
-    text += &page.written_off();
-    let is_marked = text.contains('~');
-    text += &page.footnote(is_marked);
-    text
 }

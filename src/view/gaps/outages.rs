@@ -24,8 +24,8 @@ impl Page<'_> {
             text += &self.prose(
                 INDENT,
                 &format!(
-                    "Now: {silent} of {all} loggers are silent, which is rarely the loggers' fault. Look at the gateway \
-                     first: `stonechat status` says whether it runs and hears anything."
+                    "Now: {silent} of {all} loggers are silent, which is rarely the loggers' fault. Check the gateway \
+                     first: `stonechat status` shows whether it runs and hears anything."
                 ),
             );
         }
@@ -56,7 +56,7 @@ impl Page<'_> {
                     )
                 } else {
                     let times = counted(others as u64, "outage");
-                    let most = format!("The one that cost most: {what}, {}.", counted(of_it, "record"));
+                    let most = format!("The worst: {what}, {}.", counted(of_it, "record"));
                     format!("Several: {times} and single losses. {most}")
                 }
             }
@@ -78,21 +78,24 @@ impl Page<'_> {
             INDENT,
             &match silent {
                 0 if !self.found.gateway.hears() || !self.found.gateway.explained.is_empty() => {
-                    "Whether it is over is not known before the gateway works again.".to_owned()
+                    "Whether it is over is known only when the gateway works again.".to_owned()
                 }
-                0 if self.is_part() => "All of it is over: no logger of this part is silent.".to_owned(),
-                0 => "All of it is over: every logger is being heard again.".to_owned(),
+                0 if self.is_part() => "All outages are over: no logger of this part is silent.".to_owned(),
+                0 => "All outages are over: every logger is being heard again.".to_owned(),
                 _ => format!("{} still not heard: see the end.", loggers_are(silent)),
             },
         );
         text
     }
 
+    /// Whether it is repaired, and over for so long that it is not listed, unless by `--each` or `--from`.
+    pub(super) fn is_long_repaired(&self, outage: &Outage) -> bool {
+        let is_over = outage.is_repaired() && outage.to < self.now.later(-REPAIRED_SHOWN_S);
+        is_over && self.wanted.from.is_none()
+    }
+
     pub(super) fn outage_table(&self, heading: &str) -> String {
-        let lists_all = self.wanted.each || self.wanted.from.is_some();
-        let is_old = |outage: &&Outage| {
-            !lists_all && outage.is_repaired() && outage.to < self.now.later(-REPAIRED_SHOWN_S)
-        };
+        let is_old = |outage: &&Outage| !self.wanted.each && self.is_long_repaired(outage);
         let (old, outages): (Vec<&Outage>, Vec<&Outage>) = self.found.report.outages.iter().partition(is_old);
         if outages.is_empty() && old.is_empty() {
             return String::new();
@@ -162,6 +165,20 @@ pub(super) fn cause(cause: Cause) -> &'static str {
     }
 }
 
+/// The same in a few words, for a table that has little room.
+pub(super) fn shortly(outage: &Outage) -> String {
+    match (outage.cause, &outage.loggers[..]) {
+        (Cause::GatewayNotRunning, _) => "gateway not running".to_owned(),
+        (Cause::PortLost, _) => "a radio was not listening".to_owned(),
+        (Cause::OneLogger, [one]) => format!("logger {one} only"),
+        (Cause::OneLogger, _) => "one logger only".to_owned(),
+        (Cause::ManyLoggers, _) => "several loggers not heard".to_owned(),
+        (Cause::NoneHeard, _) => "no logger was heard".to_owned(),
+        (Cause::NotKnown, [one]) => format!("not known (logger {one})"),
+        (Cause::NotKnown, _) => "not known".to_owned(),
+    }
+}
+
 /// An outage in a sentence.
 fn said(outage: &Outage) -> String {
     let lasted = duration(outage.to.since(outage.from));
@@ -212,17 +229,17 @@ fn became(outage: &Outage) -> Option<String> {
 /// What to check.
 fn remedy(cause: Cause) -> &'static str {
     match cause {
-        Cause::GatewayNotRunning => "Look at the gateway's power, and at `stonechat status`.",
-        Cause::PortLost => "Look at that radio's plug and cable; `stonechat check` tries the port.",
+        Cause::GatewayNotRunning => "Check the gateway's power, and `stonechat status`.",
+        Cause::PortLost => "Check that radio's plug and cable; `stonechat check` tries the port.",
         Cause::OneLogger => {
             "The gateway was working: check that logger's antenna, cell and path when you are there."
         }
         Cause::ManyLoggers => {
-            "The gateway was working: look for what those loggers share, as a path or a neighbour's radio."
+            "The gateway was working: check what those loggers share, such as a path or a neighbour's radio."
         }
-        Cause::NoneHeard => "Look at the gateway's antenna, its cable and its radio; then for interference.",
-        Cause::NotKnown => {
-            "It may be a radio of the gateway, or the logger's own path: look at both antennas."
+        Cause::NoneHeard => {
+            "Check the gateway's antenna, its cable and its radio; then look for interference."
         }
+        Cause::NotKnown => "It may be a radio of the gateway, or the logger's own path: check both antennas.",
     }
 }

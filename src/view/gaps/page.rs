@@ -1,5 +1,6 @@
 //! The page of the gap report: what all its parts use.
 
+use crate::record::damaged::DamagedLedger;
 use crate::report::gaps::{Gap, GapState, Silence, UnclosedGap};
 use crate::report::memory::InLogger;
 use crate::report::notes::NotesSpan;
@@ -9,6 +10,7 @@ use crate::time::GatewayTime;
 use crate::view::frame::Frame;
 use crate::view::notes::{cut, manual_line, remark_line, write_off_line};
 use crate::view::term::{self, Table, Tails, wrapped};
+use crate::view::verdict;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
@@ -51,8 +53,23 @@ impl<'a> Page<'a> {
         Self { frame, found, wanted, now: frame.now, columns: columns.max(COLUMNS_MIN), open }
     }
 
+    /// The verdict, then the site, the present and its offset, and which part was asked for.
+    pub(super) fn head(&self) -> String {
+        let of = if self.is_part() { " for this part" } else { "" };
+        let verdict = verdict::line(&self.found.verdict, self.frame, &self.found.gateway, of);
+        let frame = &self.frame;
+        let site =
+            format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
+        self.prose(0, &verdict) + &self.prose(0, &site) + &self.restriction()
+    }
+
+    /// Damaged ledgers from which nothing has been brought over yet.
+    pub(super) fn not_salvaged(&self) -> impl Iterator<Item = &DamagedLedger> {
+        self.found.aside.iter().filter(|aside| aside.salvaged_at.is_none())
+    }
+
     pub(super) fn is_part(&self) -> bool {
-        !self.wanted.loggers.is_empty() || self.wanted.from.is_some() || self.wanted.to.is_some()
+        self.wanted.is_part()
     }
 
     pub(super) fn missing_records(&self) -> u64 {

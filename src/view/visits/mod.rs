@@ -51,7 +51,6 @@ impl<'a> Page<'a> {
         Self { frame, list, visits: &list.visits, each, now: frame.now, columns: columns.max(COLUMNS_MIN) }
     }
 
-    /// All of it.
     fn text(&self) -> String {
         let offset = self.frame.utc_offset_s;
         let mut text = self.prose(
@@ -91,22 +90,9 @@ impl<'a> Page<'a> {
 
     /// What comes before any logger.
     fn gateway(&self) -> String {
-        let Some(mut words) = view::gateway::first(&self.list.gateway, self.frame.utc_offset_s) else {
-            return String::new();
-        };
-        if let Some((before, logger)) = self.list.first_to_overwrite {
-            words += &match before <= self.now {
-                true => format!(
-                    " Logger {logger} may be overwriting now what was not received: copy its memory by hand as well."
-                ),
-                false => format!(
-                    " If this cannot be done by {}, copy the memory of logger {logger} by hand first: it may overwrite \
-                     from then on what was not received.",
-                    self.at(before)
-                ),
-            };
-        }
-        format!("\n{}\n", self.prose(0, &words))
+        let (list, offset) = (self.list, self.frame.utc_offset_s);
+        let words = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.now, offset);
+        words.map_or(String::new(), |words| format!("\n{}\n", self.prose(0, &words)))
     }
 
     fn to_go(&self) -> impl Iterator<Item = &'a Visit> {

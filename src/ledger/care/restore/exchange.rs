@@ -67,7 +67,6 @@ struct Met {
     was_adopted: bool,
     /// How many records it has; `None`: there is none, or it cannot be read.
     records: Option<u64>,
-    /// What it has more.
     more: MoreThanBackup,
 }
 

@@ -68,7 +68,6 @@ impl MoreThanBackup {
 /// Records of a logger that the backup lacks or holds differently.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 pub struct DifferingRecords {
-    /// Which.
     #[serde(flatten)]
     pub range: LoggerRange,
     /// Whether the backup holds them differently; else it lacks them.

@@ -14,7 +14,6 @@ use std::rc::Rc;
 
 /// The ledger that is to be replaced.
 pub(super) enum Present {
-    /// There is none.
     Absent,
     /// It can be read; no other process can use it unless this is a dry run.
     Sound(Rc<Connection>),

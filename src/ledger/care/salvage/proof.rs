@@ -148,7 +148,6 @@ fn proven(
 
 /// What is proven of a journal that is not settled yet.
 pub(in crate::ledger) struct Unsettled {
-    /// By block.
     pub records: BTreeMap<BlockPlace, FoundBlock>,
     /// Rows that can be read and fit no seal.
     pub unproven: u64,

@@ -79,7 +79,6 @@ impl Sidecar {
         all
     }
 
-    /// The coverage in it.
     pub fn coverage(&self) -> Coverage {
         let mut coverage = Coverage::default();
         for &(logger, epoch, basis, first, last) in &self.ranges {

@@ -19,7 +19,6 @@ use std::path::Path;
 /// A ledger as the daemon opens it.
 #[derive(Debug)]
 pub struct Opened {
-    /// To go on with.
     pub ledger: Ledger,
     /// Where the one that was there was damaged.
     pub taken: Option<TakenOver>,

@@ -12,7 +12,6 @@ pub struct TakenOver {
     pub aside: PathBuf,
     /// Whether there is a file.
     pub is_there: bool,
-    /// What was wrong with it.
     pub reason: String,
     /// Up to when it is known what it held; `None`: nothing is known.
     pub known_as_of: Option<GatewayTime>,
