@@ -255,6 +255,21 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     let (some, all) = (to["gaps"].as_array().unwrap(), gaps.len());
     assert!(!some.is_empty() && some.len() < all, "{} of {all}", some.len());
     assert!(some.iter().all(|gap| gap["from"].as_str().unwrap() <= "2026-05-30T00:00:00Z"));
+    // The span is printed as it was taken: a date begins and ends at the site's midnight, and is in the span.
+    for (args, printed) in [
+        (&["gaps"][..], "from 2026-05-29 00:00, to before 2026-05-31 00:00"),
+        (&["completeness"], "from 2026-05-29 00:00 to before 2026-05-31 00:00"),
+        (
+            &["logbook"],
+            "No entries in the logbook from 2026-05-29 00:00 to before 2026-05-31 00:00 (UTC-07:00)",
+        ),
+        (&["export", "-o", "-"], "asked for: from 2026-05-29T07:00:00Z until before 2026-05-31T07:00:00Z"),
+    ] {
+        let output = site.output(&[args, &["--from", "2026-05-29", "--to", "2026-05-30"]].concat());
+        let both = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        let words = both.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words.contains(printed), "{args:?}: {both}");
+    }
     let swapped = ["gaps", "--from", "2026-05-30T00:00:00Z", "--to", "2026-05-01T00:00:00Z"];
     let swapped = site.output(&swapped);
     assert_eq!(swapped.status.code(), Some(2));
@@ -268,7 +283,7 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert!(!text.contains('\x1b') && text.lines().all(|line| line.chars().count() <= 100), "{text}");
     let wrong = site.output(&["gaps", "--from", "last tuesday"]);
     assert_eq!(wrong.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04T00:00:00Z"));
+    assert!(String::from_utf8_lossy(&wrong.stderr).contains("write it as 2026-05-04, "));
 
     // A pipe is plain: no escape sequences, and nothing on the other stream.
     let status = site.output(&["status"]);

@@ -2,7 +2,7 @@
 
 mod args;
 
-use super::args::open;
+use super::args::{open, time};
 use super::exit::{DONE, Exit, NO};
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
@@ -12,6 +12,7 @@ use crate::record::notes::{self, BY_MAX, FILE_MAX_BYTES, INSTRUMENT_MAX, NewManu
 use crate::record::written::ManualOutcome;
 use crate::time::GatewayTime;
 use crate::view::written::{ManualImport, manual_readings, manual_written, manual_written_json};
+use crate::when::TypedTime;
 pub use args::{AddArgs, Command, HELP, ImportArgs};
 use serde_json::json;
 use std::io::{Read, Write};
@@ -55,9 +56,10 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
 
 fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewManual, String> {
     let logger = notes::logger(&config.roster, args.logger)?;
-    let at = notes::time(&args.at, config.site.utc_offset_s)
-        .and_then(|at| notes::not_ahead(&args.at, at, now))
-        .map_err(|why| format!("--at {why}"))?;
+    let TypedTime::Instant(at) = time(config, &args.at, "--at", now)? else {
+        return Err(format!("--at {:?} is a whole day; write the time too, as '2026-05-04 08:15'", args.at));
+    };
+    let at = notes::not_ahead(&args.at, at, now).map_err(|why| format!("--at {why}"))?;
     Ok(NewManual {
         logger,
         channel: notes::channel(&config.roster, logger, args.channel)?,

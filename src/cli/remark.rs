@@ -73,8 +73,8 @@ pub struct AddArgs {
     /// Print JSON
     #[arg(long)]
     json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     now: Option<String>,
 }
 

@@ -66,8 +66,8 @@ pub struct AddArgs {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }
 
@@ -88,7 +88,7 @@ pub struct ImportArgs {
     /// Print JSON
     #[arg(long)]
     pub(super) json: bool,
-    /// Take this as the present, as a simulated field needs it
-    #[arg(long, value_name = "TIME", hide = true)]
+    /// Take this time as the present; a simulated field needs it
+    #[arg(long, value_name = "TIME")]
     pub(super) now: Option<String>,
 }
