@@ -246,6 +246,14 @@ fn gaps_answers_yes_and_no_by_exit_code_and_json_is_of_the_promised_shape() {
     assert_eq!(site.output(&["gaps", "--fail-if-open"]).status.code(), Some(1));
     let one = site.json(&["gaps", "--json", "--logger", "12"]);
     assert!(one["gaps"].as_array().unwrap().iter().all(|gap| gap["logger"] == 12));
+    // A name, and its beginning, name the same logger.
+    for word in ["P-12", "p-12 "] {
+        assert_eq!(site.json(&["gaps", "--json", "--logger", word])["gaps"], one["gaps"], "{word}");
+    }
+    let several = site.output(&["gaps", "--logger", "P-1"]);
+    assert_eq!(several.status.code(), Some(2));
+    let said = String::from_utf8_lossy(&several.stderr);
+    assert!(said.contains("may be 11 (P-11 ") && said.contains("; write more of the name"), "{said}");
     let unknown = site.output(&["gaps", "--logger", "999"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&unknown.stderr).contains("not on the roster"));

@@ -3,9 +3,11 @@
 //! Input: arguments as they were typed. Output: checked values, or the reason why a command ends ([`Exit`]).
 
 use super::exit::Exit;
+use super::logger_word::LoggerWord;
 use crate::config::{self, Config};
 use crate::ledger::read::readings::Known;
 use crate::ledger::read::snapshot::Reader;
+use crate::record::notes;
 use crate::report::values::Site;
 use crate::state::DaemonState;
 use crate::text::to_the_second;
@@ -75,9 +77,9 @@ pub fn now(config: &Config, text: Option<&str>) -> Result<GatewayTime, Exit> {
 // The next three have no doc comments: clap would show them as the description of each command that takes them in.
 #[derive(clap::Args)]
 pub struct LoggersArg {
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    logger: Vec<u16>,
+    /// Only this logger, by its address or name; may be given several times
+    #[arg(long, value_name = "LOGGER")]
+    logger: Vec<LoggerWord>,
 }
 
 impl LoggersArg {
@@ -135,10 +137,16 @@ pub fn frame(config: &Config, now: GatewayTime) -> Frame<'_> {
     Frame { site: &config.site.name, utc_offset_s: config.site.utc_offset_s, roster: &config.roster, now }
 }
 
-/// The loggers that somebody named, all on the roster.
-pub fn on_roster(config: &Config, numbers: &[u16]) -> Result<Vec<Address>, String> {
+/// A logger of the roster.
+pub fn logger(config: &Config, word: &LoggerWord) -> Result<Address, String> {
+    notes::logger(&config.roster, word.number(&config.roster)?)
+}
+
+/// The loggers that were named, all on the roster.
+pub fn on_roster(config: &Config, words: &[LoggerWord]) -> Result<Vec<Address>, String> {
     let mut loggers = Vec::new();
-    for &number in numbers {
+    for word in words {
+        let number = word.number(&config.roster)?;
         let address = Address::new(number).filter(|&address| config.roster.contains(address));
         loggers.push(address.ok_or_else(|| {
             format!(

@@ -2,8 +2,9 @@
 
 mod args;
 
-use super::args::{open, time};
+use super::args::{logger as named_logger, open, time};
 use super::exit::{DONE, Exit, NO};
+use super::logger_word::LoggerWord;
 use super::people::{refused, stamp, write};
 use super::print::{print, print_json};
 use crate::config::Config;
@@ -29,7 +30,7 @@ pub fn run(config_path: &Path, command: &Command, out: &mut dyn Write) -> Result
     match command {
         Command::Add(args) => add(&config, args, out),
         Command::Import(args) => import(&config, args, out),
-        Command::List { logger, json } => list(&config, *logger, *json, out),
+        Command::List { logger, json } => list(&config, logger.as_ref(), *json, out),
     }
 }
 
@@ -55,7 +56,7 @@ fn add(config: &Config, args: &AddArgs, out: &mut dyn Write) -> Result<u8, Exit>
 }
 
 fn checked(config: &Config, args: &AddArgs, now: GatewayTime) -> Result<NewManual, String> {
-    let logger = notes::logger(&config.roster, args.logger)?;
+    let logger = named_logger(config, &args.logger)?;
     let TypedTime::Instant(at) = time(config, &args.at, "--at", now)? else {
         return Err(format!("--at {:?} is a whole day; write the time too, as '2026-05-04 08:15'", args.at));
     };
@@ -122,8 +123,8 @@ fn import(config: &Config, args: &ImportArgs, out: &mut dyn Write) -> Result<u8,
     Ok(print(out, &done.text(), code))
 }
 
-fn list(config: &Config, logger: Option<u16>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
-    let of = logger.map(|number| notes::logger(&config.roster, number)).transpose().map_err(Exit::usage)?;
+fn list(config: &Config, logger: Option<&LoggerWord>, json: bool, out: &mut dyn Write) -> Result<u8, Exit> {
+    let of = logger.map(|word| named_logger(config, word)).transpose().map_err(Exit::usage)?;
     let all = Reader::open(&config.ledger.path)?.read(|snapshot| snapshot.manual_readings(of))?;
     if json {
         return Ok(print_json(out, &json!({ "manual_readings": all }), DONE));

@@ -1,6 +1,7 @@
 //! What `export` takes, checked.
 
 use crate::cli::args::{SpanArgs, maybe_time};
+use crate::cli::logger_word::LoggerWord;
 use crate::config::Config;
 use crate::export::{Clock, Format, Request, Shape};
 use crate::time::GatewayTime;
@@ -34,9 +35,9 @@ pub struct Args {
     /// Only this point; may be given several times
     #[arg(long, value_name = "NAME")]
     pub(super) point: Vec<String>,
-    /// Only this logger (its address); may be given several times
-    #[arg(long, value_name = "ADDRESS")]
-    pub(super) logger: Vec<u16>,
+    /// Only this logger, by its address or name; may be given several times
+    #[arg(long, value_name = "LOGGER")]
+    pub(super) logger: Vec<LoggerWord>,
     #[command(flatten)]
     pub(super) span: SpanArgs,
     /// csv, jsonl or parquet [default: by the file's ending, else csv]
@@ -109,7 +110,8 @@ impl Args {
             Some(other) => return Err(format!("--clock {other:?} is none; write logger or corrected")),
         };
         let mut loggers = Vec::new();
-        for &number in &self.logger {
+        for word in &self.logger {
+            let number = word.number(&config.roster)?;
             let address = Address::new(number);
             loggers.push(address.ok_or_else(|| format!("--logger {number}: no logger has this address"))?);
         }

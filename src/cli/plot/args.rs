@@ -2,6 +2,7 @@
 
 use crate::cli::args::SpanArgs;
 use crate::cli::exit::Exit;
+use crate::cli::logger_word::LoggerWord;
 use crate::plot::scene::Size;
 use crate::record::notes;
 use crate::record::roster::Roster;
@@ -33,8 +34,8 @@ pub struct Args {
     #[arg(long, value_name = "NAME")]
     pub(super) point: Vec<String>,
     /// All channels of this logger, or those of --channel
-    #[arg(long, value_name = "ADDRESS")]
-    pub(super) logger: Option<u16>,
+    #[arg(long, value_name = "LOGGER")]
+    pub(super) logger: Option<LoggerWord>,
     /// Only this channel of the logger; several times: one below the other
     #[arg(long, value_name = "CHANNEL", requires = "logger")]
     pub(super) channel: Vec<u32>,
@@ -120,7 +121,8 @@ impl Args {
                 subjects.push(subject);
             }
         }
-        if let Some(number) = self.logger {
+        if let Some(word) = &self.logger {
+            let number = word.number(roster).map_err(Exit::usage)?;
             subjects.extend(self.channels(number, roster, roster_file)?);
         }
         if subjects.len() > PANELS_MAX {
