@@ -64,6 +64,11 @@ Examples:
   stonechat import --withdraw 3 --by \"A. Surveyor\" --reason \"file of another logger\"";
 
 impl Args {
+    /// Whether it brings files in, so that it works on after it has printed its plan.
+    pub(in crate::cli) fn brings(&self) -> bool {
+        !self.dry_run && !self.list && self.describe.is_none()
+    }
+
     /// Who imports; of a dry run, nobody need say.
     pub(super) fn by(&self) -> Result<String, Exit> {
         match (&self.by, self.dry_run) {
