@@ -21,6 +21,8 @@
 use crate::time::{GatewayTime, LoggerTime, PLAUSIBLE_S};
 use chrono::{DateTime, FixedOffset, Utc};
 use serde::{Serialize, Serializer};
+use std::borrow::Cow;
+use std::path::{Path, PathBuf};
 
 /// What is written in place of a time outside [`PLAUSIBLE_S`].
 const NOT_PLAUSIBLE: &str = "not a plausible time";
@@ -130,6 +132,36 @@ pub fn as_rfc3339<S: Serializer>(time: &impl Moment, serializer: S) -> Result<S:
     time.moment().map(rfc3339).serialize(serializer)
 }
 
+/// A path that may be missing, for [`as_path`].
+pub trait Place {
+    /// As messages show it.
+    fn place(&self) -> Option<Cow<'_, str>>;
+}
+
+impl Place for &Path {
+    fn place(&self) -> Option<Cow<'_, str>> {
+        Some(self.to_string_lossy())
+    }
+}
+
+impl Place for PathBuf {
+    fn place(&self) -> Option<Cow<'_, str>> {
+        Some(self.to_string_lossy())
+    }
+}
+
+impl<T: Place> Place for Option<T> {
+    fn place(&self) -> Option<Cow<'_, str>> {
+        self.as_ref().and_then(Place::place)
+    }
+}
+
+/// Writes a path of an answer as messages show it, for `#[serde(serialize_with)]`: names of files need not be UTF-8, and JSON
+/// must be.
+pub fn as_path<S: Serializer>(path: &impl Place, serializer: S) -> Result<S::Ok, S::Error> {
+    path.place().serialize(serializer)
+}
+
 /// 12,345,678.
 pub fn thousands(number: u64) -> String {
     let digits = number.to_string();
@@ -222,10 +254,12 @@ impl<W: std::io::Write> std::io::Write for Printed<W> {
 }
 
 /// An answer as JSON, its keys sorted. Whatever a terminal obeys is written by its number: the same value.
-pub fn json(answer: &impl Serialize) -> String {
-    // A `Value` sorts keys. It holds every answer: their keys are text.
-    let value = serde_json::to_value(answer).unwrap_or_default();
-    let text = serde_json::to_string_pretty(&value).unwrap_or_default();
+///
+/// Errors: what JSON cannot hold, such as a path that is not UTF-8 (see [`as_path`]).
+pub fn json(answer: &impl Serialize) -> serde_json::Result<String> {
+    // A `Value` sorts keys.
+    let value = serde_json::to_value(answer)?;
+    let text = serde_json::to_string_pretty(&value)?;
     let mut escaped = String::with_capacity(text.len());
     for c in text.chars() {
         // What is in strings; between values the only one is a line's end.
@@ -235,7 +269,7 @@ pub fn json(answer: &impl Serialize) -> String {
             escaped.push(c);
         }
     }
-    escaped
+    Ok(escaped)
 }
 
 /// Lower-case hexadecimal digits, two a byte.
@@ -290,7 +324,7 @@ mod tests {
         std::io::Write::write_all(&mut Printed(&mut out), bad.as_bytes()).unwrap();
         assert_eq!(out, clean.as_bytes());
         let value = serde_json::json!({ bad: [bad, "ä"] });
-        let text = json(&value);
+        let text = json(&value).unwrap();
         assert!(!text.chars().any(|c| is_obeyed(c) && c != '\n'), "{text}");
         assert_eq!(serde_json::from_str::<serde_json::Value>(&text).unwrap(), value);
     }

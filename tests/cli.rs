@@ -424,3 +424,28 @@ fn an_absurd_time_is_refused_where_it_is_typed() {
     let (code, said) = code(&["gaps", "--from", "1900-01-01T00:00:00Z", "--to", "9999-12-31T23:59:59Z"]);
     assert_eq!(code, Some(0), "{said}");
 }
+
+#[test]
+fn a_folder_whose_name_is_not_utf_8_costs_no_answer() {
+    use std::os::unix::ffi::OsStringExt;
+    let parent = tempfile::tempdir().unwrap();
+    let folder = parent.path().join(std::ffi::OsString::from_vec(b"tarn-\xE4".to_vec()));
+    plan().write_config(&folder, "/nowhere/radio", 1.0).unwrap();
+    drop(Ledger::open(&folder.join("ledger.db")).unwrap());
+    let json = |args: &[&str]| -> serde_json::Value {
+        let mut command = binary();
+        let output = command.current_dir(&folder).arg("-c").arg(folder.join("site.toml")).args(args).output();
+        let output = output.unwrap();
+        assert_eq!(output.status.code(), Some(0), "{args:?}: {}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let status = json(&["status", "--json"]);
+    assert!(status["ledger"]["path"].as_str().unwrap().ends_with("tarn-\u{FFFD}/ledger.db"), "{status}");
+    let made = json(&["backup", "copy.db", "--json"]);
+    assert!(made["file"].as_str().unwrap().ends_with("copy.db"), "{made}");
+    let restored = json(&["restore", "copy.db", "--json"]);
+    assert!(restored["ledger"].as_str().unwrap().contains('\u{FFFD}'), "{restored}");
+    for report in ["gaps", "visits", "completeness", "logbook"] {
+        assert!(json(&[report, "--json"]).is_object() || json(&[report, "--json"]).is_array(), "{report}");
+    }
+}

@@ -52,7 +52,7 @@ pub fn run_in(config_path: &Path, environment: &Environment, json: bool, out: &m
         ledger,
     };
     let written = if json {
-        writeln!(out, "{}", crate::text::json(&report))
+        crate::text::json(&report).map_err(Into::into).and_then(|text| writeln!(out, "{text}"))
     } else {
         out.write_all(view::check::text(&report).as_bytes())
     };

@@ -83,7 +83,10 @@ pub fn print(out: &mut dyn Write, text: &str, code: u8) -> u8 {
 
 /// JSON as reports print it.
 pub fn print_json(out: &mut dyn Write, answer: &impl Serialize, code: u8) -> u8 {
-    print(out, &format!("{}\n", json(answer)), code)
+    match json(answer) {
+        Ok(text) => print(out, &format!("{text}\n"), code),
+        Err(error) => could_not(&format!("the answer cannot be written as JSON: {error}")),
+    }
 }
 
 /// A line that says what goes on, replaced by the next; only where somebody looks.

@@ -47,7 +47,9 @@ pub struct Args {
 /// The answer as JSON.
 #[derive(Serialize)]
 struct Answer<'a, T> {
+    #[serde(serialize_with = "crate::text::as_path")]
     file: &'a Path,
+    #[serde(serialize_with = "crate::text::as_path")]
     ledger: &'a Path,
     dry_run: bool,
     done: bool,

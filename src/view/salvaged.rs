@@ -17,6 +17,7 @@ const BY_HAND: &str = "what was brought counts as come by hand: by which radio i
 
 #[derive(Serialize)]
 struct SalvagedJson<'a> {
+    #[serde(serialize_with = "crate::text::as_path")]
     from: &'a Path,
     #[serde(flatten)]
     done: &'a Salvaged,

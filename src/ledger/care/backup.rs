@@ -24,6 +24,7 @@ const BUSY_PAUSE: Duration = Duration::from_millis(20);
 /// A copy that was made.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct BackupMade {
+    #[serde(serialize_with = "crate::text::as_path")]
     pub file: PathBuf,
     pub size_bytes: u64,
     /// Of the file, in hex.

@@ -43,6 +43,7 @@ struct StatusJson<'a, D, N> {
 
 #[derive(Serialize)]
 struct LedgerJson<'a> {
+    #[serde(serialize_with = "crate::text::as_path")]
     path: &'a Path,
     bytes: u64,
     wal_bytes: u64,

@@ -30,6 +30,7 @@ pub struct Restored {
     /// Authentic records of the ledger that was replaced; `None`: there was none.
     pub present_records: Option<u64>,
     /// Where it is now; `None`: there was none, or nothing was done yet.
+    #[serde(serialize_with = "crate::text::as_path")]
     pub replaced: Option<PathBuf>,
     /// What the present ledger has more; after a restore, nothing.
     #[serde(rename = "present_has_more")]
