@@ -94,7 +94,7 @@ Examples:
 impl Args {
     /// Whether it brings files in, so that it works on after it has printed its plan.
     pub(in crate::cli) fn brings(&self) -> bool {
-        !self.dry_run && !self.list && self.describe.is_none()
+        !self.dry_run && self.command.is_none() && self.describe.is_none()
     }
 
     /// Who imports; of a dry run, nobody need say.
