@@ -40,10 +40,7 @@ impl Page<'_> {
             };
             text += &format!(" {} of those missing may be in it too: {since}.", counted(perhaps, "record"));
         }
-        text + &format!(
-            " Before any visit, bring over what can be read: `stonechat verify --salvage {}`.",
-            aside.file
-        )
+        text + &format!(" Before any visit, bring over what can be read: `stonechat salvage {}`.", aside.file)
     }
 
     /// Which part of the report was asked for.

@@ -193,7 +193,7 @@ impl Page<'_> {
         }
         for aside in self.not_salvaged() {
             steps.push(format!(
-                "Before any visit, bring over what can be read: `stonechat verify --salvage {}`.",
+                "Before any visit, bring over what can be read: `stonechat salvage {}`.",
                 aside.file
             ));
         }
