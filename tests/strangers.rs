@@ -92,7 +92,7 @@ fn a_table_that_became_an_endless_view_is_named_and_no_row_of_it_is_read() {
     let (site, copy) = site();
     let hostile = site.path("hostile.db");
     for (table, cell) in [
-        ("chunk", "i"),
+        ("block", "i"),
         ("held_range", "1"),
         ("journal", "i"),
         ("settled", "1"),

@@ -185,10 +185,11 @@ enum Command {
 }
 
 impl Command {
-    /// Whether it prints on and on while it works.
+    /// Whether it works on after it has printed something, so that no pager may hold it up.
     fn goes_on(&self) -> bool {
         match self {
-            Self::Run(_) => true,
+            Self::Run(_) | Self::Enrol(_) => true,
+            Self::Import(args) => args.brings(),
             #[cfg(feature = "sim")]
             Self::Simulate(_) | Self::Demo(_) => true,
             _ => false,
@@ -262,7 +263,6 @@ pub fn main() -> u8 {
         }
     }
     // All that commands print on standard output is text; what is not (exports, keys) goes there by another way.
-    // A command that goes on while it prints is never held up by a pager.
     let mut out = Screen::new(!cli.no_pager && !cli.command.goes_on());
     let code = match cli.command {
         Command::Run(args) => {

@@ -94,6 +94,11 @@ Examples:
 \nA file whose name is `list` or `withdraw` is named with its folder: ./list";
 
 impl Args {
+    /// Whether it brings files in, so that it works on after it has printed its plan.
+    pub(in crate::cli) fn brings(&self) -> bool {
+        !self.dry_run && self.command.is_none() && self.describe.is_none()
+    }
+
     /// Who imports; of a dry run, nobody need say.
     pub(super) fn by(&self) -> Result<String, Exit> {
         match (&self.by, self.dry_run) {
