@@ -288,9 +288,9 @@ loggers.toml | memory_records = 4000 | memory_records = 4000\nout_of_service_fro
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04"\nout_of_service_from = "2026-05-04"
     loggers.toml:7: `out_of_service_from` of logger 17: is not after `in_service_from`; write when it was taken out
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-05-04"\nstart_epoch = 1
-    loggers.toml:7: `start_epoch` of logger 17: stands beside `in_service_from`; keep one of the two
+    loggers.toml:7: `start_epoch` of logger 17: cannot be used together with `in_service_from`; keep one of the two
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_sequence = 120
-    loggers.toml:6: `start_sequence` of logger 17: stands without `start_epoch`; write both
+    loggers.toml:6: `start_sequence` of logger 17: needs `start_epoch` as well; write both
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 0
     loggers.toml:6: `start_epoch` of logger 17: 0 is out of range, allowed 1 to 4294967295; write the first epoch that is expected
 loggers.toml | memory_records = 4000 | memory_records = 4000\nstart_epoch = 1\nstart_sequence = 4294967296
@@ -358,7 +358,7 @@ keys.toml | slot = 2 | 8d1f4ac0.7be26395.c6 = 5
 keys.toml | [0, 1] | [0, 256]
     keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots that may derive, as in [0, 1]
 keys.toml | [0, 1] | [0, 0]
-    keys.toml:3: `[site_key] slots`: 0 stands there twice; write it once
+    keys.toml:3: `[site_key] slots`: 0 is there twice; write it once
 keys.toml | [0, 1] | []
     keys.toml:3: `[site_key] slots`: is empty; write the slots that may derive, as in [0, 1], or leave it out
 keys.toml | [0, 1] | ["KEY32"]
@@ -390,13 +390,13 @@ keys.toml | hex = "KEY32"\n | (nothing)
 keys.toml | hex = "KEY32"\n | last = { epoch = 1, sequence = 5 }\n
     keys.toml:4: `hex` of the key of logger 17, slot 2: missing, and no `[site_key]` serves this slot; write the key, or remove the entry
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = { epoch = 0, sequence = 5 }
-    keys.toml:8: `epoch` of `last` of the key of logger 17, slot 2: 0 is out of range, allowed 1 to 4294967295; write the last epoch that is let in
+    keys.toml:8: `epoch` of `last` of the key of logger 17, slot 2: 0 is out of range, allowed 1 to 4294967295; write the last epoch that is accepted
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = { epoch = 1 }
-    keys.toml:8: `sequence` of `last` of the key of logger 17, slot 2: missing; write the last sequence of it that is let in
+    keys.toml:8: `sequence` of `last` of the key of logger 17, slot 2: missing; write the last sequence of it that is accepted
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = { epoch = 1, sequence = 5, "KEY32" = 1 }
     keys.toml:8: `…` of `last` of the key of logger 17, slot 2: unknown, allowed here: epoch, sequence; remove it
 keys.toml | hex = "KEY32" | hex = "KEY32"\nlast = "KEY32"
-    keys.toml:8: `last` of the key of logger 17, slot 2: found text, expected a table; write the last identity that is let in, as in { epoch = 1, sequence = 90000 }
+    keys.toml:8: `last` of the key of logger 17, slot 2: found text, expected a table; write the last identity that is accepted, as in { epoch = 1, sequence = 90000 }
 keys.toml | hex = "KEY32" | hex = "KEY32"\n[[key]]\naddress = 17\nslot = 2\nhex = "KEY64"
     keys.toml:9: `address` of the key of logger 17, slot 2: the entry at line 4 is for this slot too; keep one of the two
 keys.toml | [site_key]\nhex = "KEY64"\nslots = [0, 1]\n | (nothing)
@@ -482,7 +482,7 @@ fn mistakes_of_all_files_come_out_together_by_file_and_line() {
     assert_eq!(
         said,
         [
-            "keys.toml: mode 0640 lets others than its owner at it; run `chmod 600 DIR/keys.toml`",
+            "keys.toml: mode 0640 gives access to users other than its owner; run `chmod 600 DIR/keys.toml`",
             "keys.toml:2: `[site_key] hex`: 62 hex digits found, expected 64; write a site key, as \
              `stonechat key new --site` makes one",
             "keys.toml:6: `slot` of key entry 1: -1 is out of range, allowed 0 to 255; write the key slot",
@@ -532,7 +532,7 @@ fn syntax_errors_and_mistakes_are_bounded() {
     assert_eq!(problems.len(), 5001);
     assert!(
         said(&dir, &problems)
-            .contains(&"loggers.toml: 1000 more mistakes are not listed; mend these first".into())
+            .contains(&"loggers.toml: 1000 more mistakes are not listed; correct these first".into())
     );
     // Neither depth nor a name as long as the file overflows anything.
     for text in
@@ -632,7 +632,7 @@ fn a_key_file_that_others_may_touch_is_refused_unless_it_is_a_credential() {
         let config = config::load(&path).unwrap();
         let problems = config::load_keyring_in(&config, &Environment::default()).unwrap_err();
         let expected = format!(
-            "keys.toml: mode {mode:04o} lets others than its owner at it; run `chmod 600 DIR/keys.toml`"
+            "keys.toml: mode {mode:04o} gives access to users other than its owner; run `chmod 600 DIR/keys.toml`"
         );
         assert_eq!(said(&dir, &problems), [expected]);
         // The service manager's own folder; another one; and one that is left by the path.

@@ -193,7 +193,7 @@ calibrations.toml | unit = "Cel" | unit = "kPa"
 calibrations.toml | R25 = 3082.736 | R25 = 0
     calibrations.toml:33: `R25` of `conversion` of the calibration of "T-17", serial "S1": is not above 0; write the resistance at 25 degrees Celsius, in ohm
 calibrations.toml | F = 1 | F = 0
-    calibrations.toml:20: `F` of `barometer` of the calibration of "P-17", serial "S1": is that of a vented sensor, which feels no air pressure; remove the barometer that is named here, or write the factor of a sealed sensor
+    calibrations.toml:20: `F` of `barometer` of the calibration of "P-17", serial "S1": is that of a vented sensor, which does not measure air pressure; remove the barometer that is named here, or write the factor of a sealed sensor
 calibrations.toml | F = 1 | F = 1.82736
     calibrations.toml:20: `F` of `barometer` of the calibration of "P-17", serial "S1": the number is out of range, allowed 0 to 1; write 1 for a sealed sensor, 0 for a vented one, or a factor between
 calibrations.toml | when_missing = 87.82736 | when_missing = "87.82736"
@@ -287,7 +287,7 @@ fn calibrations_that_others_may_touch_are_refused_unless_they_are_a_credential()
     for mode in [0o640, 0o604, 0o620, 0o602, 0o644] {
         fs::set_permissions(&file, fs::Permissions::from_mode(mode)).unwrap();
         let expected = format!(
-            "calibrations.toml: mode {mode:04o} lets others than its owner at it; run `chmod 600 DIR/calibrations.toml`"
+            "calibrations.toml: mode {mode:04o} gives access to users other than its owner; run `chmod 600 DIR/calibrations.toml`"
         );
         assert_eq!(said(dir.path()), [expected]);
     }
