@@ -268,7 +268,7 @@ loggers.toml | memory_records = 4000 | memory_records = 10_000_001
 loggers.toml | memory_records = 4000 | memory_records = 4000\nfastest_interval_s = 3601
     loggers.toml:6: `fastest_interval_s` of logger 17: 3601 is out of range, allowed 1 to 3600; write the seconds between two readings in alarm mode
 loggers.toml | memory_records = 4000 | memory_records = 4000\nsilent_after_s = 0
-    loggers.toml:6: `silent_after_s` of logger 17: 0 is out of range, allowed 1 to 31536000; write the seconds after which its silence is told
+    loggers.toml:6: `silent_after_s` of logger 17: 0 is out of range, allowed 1 to 31536000; write the seconds of silence after which it is reported
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "May 2026"
     loggers.toml:6: `in_service_from` of logger 17: "May 2026" is neither a date nor an instant; write a date as in "2026-05-04", or an instant as in "2026-05-04T08:30:00-07:00"
 loggers.toml | memory_records = 4000 | memory_records = 4000\nin_service_from = "2026-02-30"

@@ -204,7 +204,7 @@ impl EpochClock {
     }
 }
 
-/// Seconds that a record may take from its logger to the gateway without a word on the clock. Ours: a repeat or two.
+/// Seconds that a record may take from its logger to the gateway without a meaning for the clock: a repeat or two. Our choice.
 const ON_THE_WAY_S: i64 = 5;
 
 /// What a reception shows about a clock: its part (the number of events before it), its sequence and recorded time, and
@@ -445,7 +445,7 @@ mod tests {
         let first = EpochClock::default();
         assert_eq!(corrected(&first, 5, 946_684_800, Some(NOW)).time.unix_s(), NOW);
         assert!(!corrected(&first, 5, NOW, Some(NOW + 300 * DAY)).is_estimate, "months under way");
-        // Ahead: not after its reception.
+        // Ahead: the result is not after its reception.
         assert_eq!(corrected(&clock, 5, NOW + 3_600, Some(NOW + 10)).time.unix_s(), NOW + 10);
         // An earlier reception proves the floor wrong.
         assert_eq!(corrected(&clock, 5, NOW - 7_203, Some(NOW - 7_200)).time.unix_s(), NOW - 7_203);
