@@ -143,7 +143,7 @@ site.toml | utc_offset = "-07:00" | utc_offset = "-07:00"\nrainfall = 5
 site.toml | utc_offset = "-07:00" | utc_offset = "-07:00"\nruntime_dir = ""
     site.toml:4: `[site] runtime_dir`: "" is empty; write the path of a folder that is kept in memory
 site.toml | utc_offset = "-07:00" | utc_offset = "-07:00"\nclock_synchronised_file = true
-    site.toml:4: `[site] clock_synchronised_file`: found true, expected text in quotes; write the path of a file that is there while the gateway's clock is synchronised
+    site.toml:4: `[site] clock_synchronised_file`: found true, expected text in quotes; write the path of a file that exists while the gateway's clock is synchronised
 site.toml | path = "ledger.db"\n | (nothing)
     site.toml:4: `[ledger] path`: missing; write the path of the ledger, as in "ledger.db"
 site.toml | path = "ledger.db" | path = "ledger.db"\ncommit_every_s = 0.01
@@ -157,9 +157,9 @@ site.toml | path = "ledger.db" | path = "ledger.db"\ncommit_every_s = "10"
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 99
     site.toml:6: `[ledger] settle_rows`: 99 is out of range, allowed 100 to 1000000; write the number of rows at which the daemon settles them
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_wal_max_mib = 3
-    site.toml:6: `[ledger] settle_wal_max_mib`: 3 is out of range, allowed 4 to 1048576; write the size in MiB of the -wal from which on nothing is settled, while a reader keeps it from being emptied
+    site.toml:6: `[ledger] settle_wal_max_mib`: 3 is out of range, allowed 4 to 1048576; write the size in MiB of the -wal at which settling stops, while a reader keeps it from being emptied
 site.toml | path = "ledger.db" | path = "ledger.db"\nretention_days = 7
-    site.toml:6: `[ledger] retention_days`: 7 is out of range, allowed 30 to 36500; write the days after which readings that a backup holds are given up
+    site.toml:6: `[ledger] retention_days`: 7 is out of range, allowed 30 to 36500; write the days after which readings that a backup holds are removed
 site.toml | path = "ledger.db" | path = "ledger.db"\nsettle_rows = 1e5
     site.toml:6: `[ledger] settle_rows`: found 1e5 (a number with decimals), expected a whole number from 100 to 1000000; write the number of rows at which the daemon settles them
 site.toml | [ledger]\npath = "ledger.db"\n | (nothing)
@@ -356,15 +356,15 @@ keys.toml | slot = 2 | 8d1f4ac0.7be26395.c6 = 5
     keys.toml:4: `slot` of key entry 1: missing; write the key slot
     keys.toml:6: `…` of key entry 1: unknown, allowed here: address, slot, hex, last; remove it
 keys.toml | [0, 1] | [0, 256]
-    keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots that may derive, as in [0, 1]
+    keys.toml:3: `[site_key] slots`: 256 is out of range, allowed 0 to 255; write the slots whose keys may be derived, as in [0, 1]
 keys.toml | [0, 1] | [0, 0]
     keys.toml:3: `[site_key] slots`: 0 is there twice; write it once
 keys.toml | [0, 1] | []
-    keys.toml:3: `[site_key] slots`: is empty; write the slots that may derive, as in [0, 1], or leave it out
+    keys.toml:3: `[site_key] slots`: is empty; write the slots whose keys may be derived, as in [0, 1], or leave it out
 keys.toml | [0, 1] | ["KEY32"]
-    keys.toml:3: `[site_key] slots`: found text, expected whole numbers from 0 to 255; write the slots that may derive, as in [0, 1]
+    keys.toml:3: `[site_key] slots`: found text, expected whole numbers from 0 to 255; write the slots whose keys may be derived, as in [0, 1]
 keys.toml | [0, 1] | 0
-    keys.toml:3: `[site_key] slots`: found a whole number, expected an array of whole numbers from 0 to 255; write the slots that may derive, as in [0, 1]
+    keys.toml:3: `[site_key] slots`: found a whole number, expected an array of whole numbers from 0 to 255; write the slots whose keys may be derived, as in [0, 1]
 keys.toml | address = 17 | address = 65535
     keys.toml:5: `address` of key entry 1: 65535 is out of range, allowed 1 to 65534; write the logger's address on the air
 keys.toml | address = 17\n | (nothing)
@@ -812,8 +812,8 @@ fn what_should_be_known_is_a_warning_and_refuses_nothing() {
         "loggers.toml:9: logger 18 has no key, so its frames are set aside; add one to the keyring",
         "loggers.toml:9: `memory_records` of logger 18: 383 records every 900 s are 95 hours, less than a long \
          weekend of 96; a longer outage loses records",
-        "site.toml: `[page] listen`: 0.0.0.0:8420 can be reached from other computers, and the page asks nobody \
-         for a password",
+        "site.toml: `[page] listen`: 0.0.0.0:8420 can be reached from other computers, and the page asks for \
+         no password",
     ];
     assert_eq!(said(&dir, &survey.warnings), expected);
     let config = survey.config.unwrap();

@@ -40,8 +40,8 @@ pub fn advice(config: &Config, keyring: Option<&Keyring>) -> Vec<Problem> {
         warnings.push(Problem::of_file(
             &config.file,
             format!(
-                "`[page] listen`: {} can be reached from other computers, and the page asks nobody \
-                 for a password",
+                "`[page] listen`: {} can be reached from other computers, and the page asks for \
+                 no password",
                 config.page_listen
             ),
         ));

@@ -55,7 +55,7 @@ const SOURCE_CHANNEL: Field = Field::optional("channel", "the channel of `logger
 const WITHIN: Field = Field::required("within_s", "the seconds that a reading may be away in time");
 const WHEN_MISSING: Field = Field::required(
     "when_missing",
-    "\"absent\", \"omit\", or the number that stands in, as the value has to be where the input is missing",
+    "\"absent\", \"omit\", or a number to use instead: what to do if the input is missing",
 );
 
 /// Reads the file. If the points could be read, each entry is checked against them.
@@ -306,7 +306,10 @@ fn source(table: &Table<'_, '_>) -> Option<Source> {
             Some(Source::Channel(logger?, channel?))
         }
         (true, true) => {
-            table.note(&SOURCE_POINT, "cannot be used together with a logger and channel; keep one of the two");
+            table.note(
+                &SOURCE_POINT,
+                "cannot be used together with a logger and channel; keep one of the two",
+            );
             None
         }
         (false, false) => {

@@ -69,7 +69,10 @@ pub(super) fn read(
         && !credentials.is_some_and(|directory| lies_in(path, directory))
     {
         let path = path.display();
-        note(None, format!("mode {mode:04o} gives access to users other than its owner; run `chmod 600 {path}`"));
+        note(
+            None,
+            format!("mode {mode:04o} gives access to users other than its owner; run `chmod 600 {path}`"),
+        );
     }
     if metadata.len() > FILE_LEN_MAX_BYTES {
         let len = metadata.len();

@@ -28,7 +28,7 @@ const SLOT_KEY_DIGITS: &[usize] = &[32, 64];
 const SITE_KEY: Field = Field::optional("site_key", "the site key's `hex` under it");
 const KEY: Field = Field::optional("key", "one table for each key that is not derived").many();
 const SITE_HEX: Field = Field::required("hex", "a site key, as `stonechat key new --site` makes one");
-const SLOTS: Field = Field::optional("slots", "the slots that may derive, as in [0, 1]");
+const SLOTS: Field = Field::optional("slots", "the slots whose keys may be derived, as in [0, 1]");
 const SLOT: Field = Field::required("slot", "the key slot");
 const HEX: Field =
     Field::optional("hex", "the key of this logger and slot, as `stonechat key new` makes one");

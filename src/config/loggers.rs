@@ -28,7 +28,8 @@ const MEMORY: Field = Field::required("memory_records", "the number of records t
 const FASTEST: Field =
     Field::optional("fastest_interval_s", "the seconds between two readings in alarm mode");
 const LISTENS: Field = Field::optional("listens", "true if it listens after each frame that it sends");
-const SILENT_AFTER: Field = Field::optional("silent_after_s", "the seconds of silence after which it is reported");
+const SILENT_AFTER: Field =
+    Field::optional("silent_after_s", "the seconds of silence after which it is reported");
 const IN_SERVICE: Field = Field::optional(
     "in_service_from",
     "a date as in \"2026-05-04\", or an instant as in \"2026-05-04T08:30:00-07:00\"",

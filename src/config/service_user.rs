@@ -90,7 +90,7 @@ impl ServiceUser {
         for above in folder.ancestors().skip(1) {
             if self.may_not(above, 0o1) {
                 return Some(format!(
-                    "the service runs as the user {name}, who may not pass through {}; let it, or name a file below \
+                    "the service runs as the user {name}, who may not pass through {}; allow it, or name a file below \
                      {first}",
                     above.display()
                 ));

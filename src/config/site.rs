@@ -42,7 +42,7 @@ const UTC_OFFSET: Field =
     Field::required("utc_offset", "the site's hours and minutes from UTC, as in \"-07:00\"");
 const CLOCK_FILE: Field = Field::optional(
     "clock_synchronised_file",
-    "the path of a file that is there while the gateway's clock is synchronised",
+    "the path of a file that exists while the gateway's clock is synchronised",
 );
 const RUNTIME_DIR: Field = Field::optional("runtime_dir", "the path of a folder that is kept in memory");
 
@@ -50,14 +50,14 @@ const LEDGER_PATH: Field = Field::required("path", "the path of the ledger, as i
 const COMMIT_EVERY: Field = Field::optional("commit_every_s", "the seconds between two commits");
 const SETTLE: Field = Field::optional("settle_rows", "the number of rows at which the daemon settles them");
 const RETENTION: Field =
-    Field::optional("retention_days", "the days after which readings that a backup holds are given up");
+    Field::optional("retention_days", "the days after which readings that a backup holds are removed");
 const SETTLE_WAL: Field = Field::optional(
     "settle_wal_max_mib",
-    "the size in MiB of the -wal from which on nothing is settled, while a reader keeps it from being emptied",
+    "the size in MiB of the -wal at which settling stops, while a reader keeps it from being emptied",
 );
 const BACKUP_SEEN: Field = Field::optional(
     "retention_backup_seen_days",
-    "the days within which a backup must have been seen whole for readings to be given up to it",
+    "the days within which a backup must have been seen whole for its readings to be removed from the ledger",
 );
 
 const ROSTER_FILE: Field = Field::required("file", "the path of the roster, as in \"loggers.toml\"");

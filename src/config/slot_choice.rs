@@ -23,7 +23,7 @@ pub enum SlotError {
     AllUsed(Address),
     /// There is no key for a slot above those that were used.
     #[error(
-        "a unit that takes another's place needs a slot above {used}, the largest used at address {address}, and no key is \
+        "a replacement unit needs a slot above {used}, the largest used at address {address}, and no key is \
          there for one; add {next} to `slots` of [site_key] in {keys}, or a [[key]] of slot {next} (`stonechat key new` \
          makes it)",
         keys = keys_file.display()

@@ -414,7 +414,7 @@ fn fields(line: &str) -> Result<Vec<String>, String> {
         match quoted.strip_prefix(',') {
             Some(more) => rest = more,
             None if quoted.is_empty() => return Ok(fields),
-            None => return Err("something stands behind a closing quote in it".to_owned()),
+            None => return Err("there is text after a closing quote in it".to_owned()),
         }
     }
 }

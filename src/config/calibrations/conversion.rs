@@ -308,7 +308,10 @@ fn leads(table: &Table<'_, '_>, kind: &str) -> Option<Option<Leads>> {
     }
     let mut is_whole = true;
     for key in keys.into_iter().filter(|key| !table.has(key)) {
-        table.note(key, &format!("missing; the effect of the leads needs all three keys; write {}", key.what()));
+        table.note(
+            key,
+            &format!("missing; the effect of the leads needs all three keys; write {}", key.what()),
+        );
         is_whole = false;
     }
     if !is_whole {

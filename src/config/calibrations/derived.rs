@@ -35,7 +35,7 @@ const FIXED_END: Field =
 const ORDER: Field = Field::required("order", "\"lowest_first\" or \"highest_first\": how `of` is written");
 const POSITIVE: Field = Field::required(
     "positive",
-    "\"as_sine\" where a movement is positive the way the sensors' sine is, else \"against_sine\"",
+    "\"as_sine\" if a movement is positive in the direction of a positive sine, else \"against_sine\"",
 );
 const TOWARD: Field = Field::required("toward", "where a positive movement goes, as in \"downstream\"");
 const AT_LEAST: Field = Field::optional("at_least", "how many of the points must have a value");
@@ -44,7 +44,7 @@ const NODE: Field =
 const TIP: Field = Field::required("tip_elevation_m", "the elevation of the tip in metres");
 const REFERENCE: Field =
     Field::required("reference_elevation_m", "the elevation in metres from which the depth is measured");
-const DATUM: Field = Field::required("datum", "what elevations are above, as in \"site datum\"");
+const DATUM: Field = Field::required("datum", "what elevations are measured from, as in \"site datum\"");
 const UNIT_WEIGHT: Field = Field::optional("unit_weight_kn_m3", "the unit weight of the water in kN/m3");
 const WATER_C: Field =
     Field::optional("water_temperature_c", "the water's temperature in degrees Celsius, for its density");
@@ -130,7 +130,7 @@ fn dead(table: &Table<'_, '_>, of: Option<&[&str]>) -> Option<Dead> {
 
 const WHEN: Field = Field::required(
     "when_missing",
-    "\"absent\" or \"omit\", as the value has to be where one of the points has none",
+    "\"absent\" or \"omit\", what to do if one of the points has no value",
 );
 
 fn combination(table: &Table<'_, '_>, kind: Option<&str>, of: Option<&[&str]>) -> Option<Combination> {
@@ -192,7 +192,10 @@ fn combination(table: &Table<'_, '_>, kind: Option<&str>, of: Option<&[&str]>) -
 fn water(table: &Table<'_, '_>) -> Option<UnitWeight> {
     match (table.has(&UNIT_WEIGHT), table.has(&WATER_C)) {
         (true, true) => {
-            table.note(&UNIT_WEIGHT, "cannot be used together with `water_temperature_c`; keep one of the two");
+            table.note(
+                &UNIT_WEIGHT,
+                "cannot be used together with `water_temperature_c`; keep one of the two",
+            );
             None
         }
         // Sea water and silt are heavier than water, and no liquid around a piezometer is lighter than oil.

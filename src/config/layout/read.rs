@@ -34,8 +34,7 @@ const DECIMAL: Field = Field::optional("decimal_mark", "\".\" or \",\"");
 const QUOTE: Field = Field::optional("quote", "\"double\", \"single\" or \"none\"");
 const SKIP_BEFORE: Field = Field::optional("skip_before", "how many lines are before the header");
 const HEADER: Field = Field::optional("header", "whether a line names the columns");
-const SKIP_AFTER: Field =
-    Field::optional("skip_after", "how many lines are between the header and the rows");
+const SKIP_AFTER: Field = Field::optional("skip_after", "how many lines are between the header and the rows");
 
 const RESOLUTION_S: Field = Field::required(
     "resolution_s",
