@@ -179,7 +179,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     };
     // SQLite's file format, section 1.3.
     if head.starts_with(b"SQLite format 3\0") {
-        let remedy = "is a database and no download; what a backup or a damaged ledger has, `stonechat verify --salvage` \
+        let remedy = "is a database and no download; what a backup or a damaged ledger has, `stonechat salvage` \
                       brings over";
         return refuse(remedy.to_owned(), is_named);
     }

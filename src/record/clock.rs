@@ -148,8 +148,8 @@ impl EpochClock {
         if let Some(received_at) = received_at {
             // A record cannot have been made after it was received.
             time = time.min(received_at);
-            // It is only an upper bound, because a record may be asked for again months later; unless there is no other
-            // time.
+            // It is only an upper bound, because a record may be asked for again months later. It is used as the time
+            // only if the corrected time is impossible.
             if time < FIRST_PLAUSIBLE {
                 time = received_at;
             }
@@ -204,7 +204,8 @@ impl EpochClock {
     }
 }
 
-/// Seconds that a record may take from its logger to the gateway without a meaning for the clock: a repeat or two. Our choice.
+/// Seconds that a record may take from its logger to the gateway without a meaning for the clock: a repeat or two. Our
+/// choice.
 const ON_THE_WAY_S: i64 = 5;
 
 /// What a reception shows about a clock: its part (the number of events before it), its sequence and recorded time, and

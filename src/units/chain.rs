@@ -526,7 +526,7 @@ fn or_stand_in(
             Ok(None)
         }
         Missing::Fixed(value) => {
-            account.say(|_| format!("no {input}: {why}; {} {unit} stands in", number(value)));
+            account.say(|_| format!("no {input}: {why}; {} {unit} is used instead", number(value)));
             Ok(Some(Value { value, marks: Marks::NONE.with(Mark::FixedValue) }))
         }
     }

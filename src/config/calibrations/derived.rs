@@ -128,10 +128,8 @@ fn dead(table: &Table<'_, '_>, of: Option<&[&str]>) -> Option<Dead> {
     Some(Dead::LeaveOut { at_least })
 }
 
-const WHEN: Field = Field::required(
-    "when_missing",
-    "\"absent\" or \"omit\", what to do if one of the points has no value",
-);
+const WHEN: Field =
+    Field::required("when_missing", "\"absent\" or \"omit\", what to do if one of the points has no value");
 
 fn combination(table: &Table<'_, '_>, kind: Option<&str>, of: Option<&[&str]>) -> Option<Combination> {
     match kind? {

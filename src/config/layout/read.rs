@@ -25,7 +25,7 @@ const FILE: Field = Field::optional("file", "how the file is written under it");
 const TIME: Field = Field::required("time", "`resolution_s`, and `utc_offset` or `zone` under it");
 const LOGGER: Field = Field::optional("logger", "where the logger's number is, under it");
 const COLUMN: Field = Field::required("column", "one table for each column that is used").many();
-const FAULT: Field = Field::optional("fault", "one table for each text that stands for a fault").many();
+const FAULT: Field = Field::optional("fault", "one table for each text that means a fault").many();
 
 const TITLE: Field = Field::required("title", "which reader writes such files");
 const ENCODING: Field = Field::optional("encoding", "\"utf-8\", \"windows-1252\", \"latin-1\" or \"utf-16\"");
@@ -57,7 +57,7 @@ const CODE: Field = Field::required("code", "the fault code of docs/wire-format.
 /// Reads the file of a layout. Errors: every mistake in it, by line.
 pub fn load(path: &Path) -> Result<Layout, Problems> {
     let mut problems = Vec::new();
-    let remedy = "name a file, or put it as NAME.toml into the folder `layouts` beside site.toml";
+    let remedy = "name a file, or put it as NAME.toml into the folder `layouts` next to site.toml";
     let layout = file::read(path, Readers::Anyone, remedy, &mut problems)
         .and_then(|text| read(path, &text, &mut problems));
     finish(layout, problems)
