@@ -1,10 +1,11 @@
-//! The gateway's own wide CSV: one row a reading, as `export --raw --format csv` writes it.
+//! The gateway's own wide CSV: one row for each reading, as `export --raw --format csv` writes it.
 //!
 //! `logger,epoch,sequence,time,battery_mv,board_c,c0,c1,…`: RFC 3339 times; an empty cell for what was not measured
-//! or does not exist; a faulted channel is `!` and its fault code. Quoting as RFC 4180 has it, but no line feed
-//! within a cell. Numbers are taken exactly: what does not fit is refused, never rounded.
+//! or does not exist; a faulted channel is `!` and its fault code. Quoting follows RFC 4180, but no line feed
+//! within a cell. Numbers are read exactly: what does not fit is refused, never rounded.
 //!
-//! Input: lines. Output: identities and [`Row`]s, or why a line is no row. Whether a row is welcome, `judge` says.
+//! Input: lines. Output: identities and [`Row`]s, or why a line is not a row. `judge` decides whether a row is
+//! accepted.
 
 use crate::record::judge::Row;
 use crate::wire::record::CHANNELS_MAX;
@@ -33,7 +34,7 @@ impl Cells {
         Self { reader: builder.build(), bytes: vec![0; 512], ends: vec![0; 64], count: 0 }
     }
 
-    /// Cuts a line; returns the number of cells.
+    /// Splits a line into cells; returns their number.
     pub fn cut(&mut self, line: &[u8]) -> usize {
         self.reader.reset();
         self.count = 0;
@@ -57,7 +58,7 @@ impl Cells {
         }
     }
 
-    /// A cell of the line cut last; empty where there is none.
+    /// A cell of the last line; empty if there is none.
     pub fn get(&self, at: usize) -> &[u8] {
         let Some(&end) = self.ends[..self.count].get(at) else { return &[] };
         let start = if at == 0 { 0 } else { self.ends[at - 1] };
@@ -73,7 +74,7 @@ impl Cells {
     }
 }
 
-/// Whether a text begins like the own CSV.
+/// Whether a text begins like the gateway's own CSV.
 pub fn is_own_header(text: &[u8]) -> bool {
     let line = text.split(|&byte| byte == b'\n').next().unwrap_or(text);
     let line = line.strip_suffix(b"\r").unwrap_or(line);
@@ -85,18 +86,18 @@ pub fn is_own_header(text: &[u8]) -> bool {
     COLUMNS[..4].iter().enumerate().all(|(at, name)| cells.get(at) == name.as_bytes())
 }
 
-/// Reads rows below one header.
+/// Reads the rows below one header.
 #[derive(Debug)]
 pub struct OwnCsv {
     cells: Cells,
     channels: usize,
 }
 
-/// Why a line is no row; says the column and the value.
+/// Why a line is not a row; names the column and the value.
 pub type Why = String;
 
 impl OwnCsv {
-    /// By the header's line.
+    /// Reads the header's line.
     pub fn new(header: &[u8]) -> Result<Self, Why> {
         let header = header.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(header);
         let mut cells = Cells::new(b',', Some(b'"'));
@@ -120,7 +121,7 @@ impl OwnCsv {
         Ok(Self { cells, channels })
     }
 
-    /// One line below it.
+    /// Reads one line below the header.
     pub fn row(&mut self, line: &[u8]) -> Result<(Identity, Row), Why> {
         let count = self.cells.cut(line);
         let columns = COLUMNS.len() + self.channels;
@@ -178,7 +179,7 @@ pub fn shown(cell: &[u8]) -> String {
     format!("{short:?}")
 }
 
-/// A decimal integer without blanks; a leading `+` is none of ours.
+/// A decimal integer without blanks; a leading `+` is not accepted.
 fn parse<T: std::str::FromStr>(cell: &[u8]) -> Option<T> {
     if cell.first() == Some(&b'+') {
         return None;

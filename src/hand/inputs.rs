@@ -1,7 +1,7 @@
-//! The files of an import: folders walked, each file recognised by its content.
+//! The files of an import: folders are walked, and each file is recognised by its content.
 //!
-//! Never opens the ledger's own files: closing one would drop the locks by which SQLite keeps this process and the
-//! daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
+//! The ledger's own files are never opened: closing one would drop the locks with which SQLite keeps this process and
+//! the daemon apart (DEVELOPERS.md, "no second way to the ledger's files").
 
 use crate::files;
 use crate::hand::dump::holds_frames;
@@ -9,29 +9,29 @@ use crate::hand::recognise::{HEAD_BYTES, Looks, recognise};
 use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
-/// The most files of one call; a stick with more is somebody's whole disk.
+/// The most files of one call; more than this is probably a whole disk and not a stick.
 const FILES_MAX: usize = 20_000;
-/// The deepest folder that is looked into.
+/// The deepest folder that is searched.
 const DEPTH_MAX: usize = 16;
 
 /// One file that may be a download.
 pub struct Input {
-    /// As the person gave it, or below the folder that the person gave; control characters escaped.
+    /// As the person gave it, or below the folder that the person gave; control characters are escaped.
     pub name: String,
     pub looks: Looks,
-    /// Its size in bytes, where that is known.
+    /// Its size in bytes, if known.
     pub size: Option<u64>,
     source: Source,
 }
 
 enum Source {
     File(PathBuf),
-    /// Standard input, and its first bytes, which are read already.
+    /// Standard input, with its first bytes, which have already been read.
     Standard(Vec<u8>),
 }
 
 impl Input {
-    /// Opens it from its beginning.
+    /// Opens it at its beginning.
     pub fn open(&self) -> std::io::Result<Box<dyn Read>> {
         Ok(match &self.source {
             Source::File(path) => Box::new(files::open(path)?),
@@ -40,26 +40,26 @@ impl Input {
     }
 }
 
-/// A file of which nothing is taken, and why.
+/// A file from which nothing is imported, and why.
 #[derive(serde::Serialize)]
 pub struct NotTaken {
     /// The file.
     #[serde(rename = "file")]
     pub name: String,
     pub why: String,
-    /// Whether it is a mistake; else: found in a folder, and no download.
+    /// Whether it is a mistake; otherwise it was found in a folder and is not a download.
     pub is_mistake: bool,
 }
 
-/// What there is to import, sealed dumps first.
+/// The files to import, sealed dumps first.
 pub struct Inputs {
     pub inputs: Vec<Input>,
-    /// Files that are none.
+    /// Files that are not downloads.
     pub not_taken: Vec<NotTaken>,
     by_layout: bool,
 }
 
-/// A file that somebody wants to be looked at, and its name as it is shown; whatever it looks like.
+/// A file that a person wants to be examined, and its name as shown; any content is accepted.
 pub fn one(path: &Path) -> Result<(Input, String), String> {
     let (name, size, source) = if path.as_os_str() == "-" {
         ("standard input".to_owned(), None, Source::Standard(Vec::new()))
@@ -71,7 +71,7 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
         (shown(path), Some(found.len()), Source::File(path.to_owned()))
     };
     let looks = match &source {
-        // That it cannot be read is said by whoever reads it whole.
+        // If it cannot be read, the code that reads the whole file reports it.
         Source::File(path) => head_of(path).map_or(Looks::OtherText, |head| recognise(&head)),
         Source::Standard(_) => Looks::OtherText,
     };
@@ -88,8 +88,8 @@ fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
     Ok(head)
 }
 
-/// What a file is taken for. UTF-16 has a zero in every other byte, as a dump has here and there; whoever reads by a
-/// layout may have such.
+/// How a file is recognised. UTF-16 has a zero in every other byte, and a dump has some zeros too; an import by
+/// layout may contain UTF-16.
 fn looks_like(head: &[u8], by_layout: bool) -> Looks {
     match recognise(head) {
         Looks::Frames if by_layout && !holds_frames(head) => Looks::OtherText,
@@ -97,7 +97,7 @@ fn looks_like(head: &[u8], by_layout: bool) -> Looks {
     }
 }
 
-/// Finds and recognises.
+/// Finds and recognises the files.
 ///
 /// `by_layout`: text in another style is a download as well.
 pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
@@ -106,7 +106,7 @@ pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
     let mut standard_is_read = false;
     for path in paths {
         if path.as_os_str() == "-" {
-            // It can be read once only, and the first has it to its end.
+            // It can be read only once, and the first use reads it to its end.
             if !std::mem::replace(&mut standard_is_read, true) {
                 standard(&mut all);
             }
@@ -114,12 +114,12 @@ pub fn gather(paths: &[PathBuf], ledger: &Path, by_layout: bool) -> Inputs {
             walk(path, &own, 0, &mut all);
         }
     }
-    // A CSV needs a sealed record of its epoch. Within a kind, the order given.
+    // A CSV needs a sealed record of its epoch, so dumps come first. Within a kind, the given order is kept.
     all.inputs.sort_by_key(|input| matches!(input.looks, Looks::OwnCsv | Looks::OtherText));
     all
 }
 
-/// (device, inode) of the ledger and what stands beside it.
+/// (device, inode) of the ledger and of the files that belong to it.
 fn own_files(ledger: &Path) -> Vec<(u64, u64)> {
     ["", "-wal", "-shm", ".lock"]
         .iter()
@@ -138,7 +138,7 @@ fn shown(path: &Path) -> String {
 
 fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     let name = shown(path);
-    // Whoever names a file means it; what stands in a folder may be anything.
+    // A file that is named is meant; a file found in a folder may be anything.
     let is_named = depth == 0;
     let mut refuse = |why: String, is_mistake: bool| {
         all.not_taken.push(NotTaken { name: name.clone(), why, is_mistake });
@@ -186,7 +186,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     match looks_like(&head, all.by_layout) {
         Looks::Empty => refuse("is empty; copy it from the reader again".to_owned(), is_named),
         Looks::OtherText if !all.by_layout => refuse(other_text().to_owned(), is_named),
-        // In a folder only what begins like a dump is one; whoever names a file lets it be searched through.
+        // In a folder, only a file that begins like a dump is one; a named file is searched through.
         Looks::Frames if !is_named && !holds_frames(&head) => {
             refuse("is no download".to_owned(), false);
         }

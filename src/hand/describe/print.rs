@@ -1,4 +1,4 @@
-//! What was seen as text: a layout, with the rest in comments.
+//! Prints what was found: a layout, with the rest in comments.
 
 use super::columns::Seen;
 use super::look::Description;
@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::Path;
 
-/// What a choice looks like in the layout: no reader takes it.
+/// Marks a choice in the layout: no reader accepts it.
 const CHOOSE: &str = "?";
 
 fn parsed(layout: &str) -> Result<Layout, Problems> {
@@ -17,12 +17,12 @@ fn parsed(layout: &str) -> Result<Layout, Problems> {
 }
 
 impl Description {
-    /// Whether the layout is complete as it is printed; if not, it says where somebody must choose.
+    /// Whether the layout is complete as printed; if not, it marks the choices for a person to make.
     pub fn is_complete(&self) -> bool {
         parsed(&self.layout()).is_ok()
     }
 
-    /// The whole: what was seen, as comments, and the layout.
+    /// The whole text: what was found, as comments, and the layout.
     pub fn text(&self) -> String {
         let mut text = String::new();
         for line in self.seen() {
@@ -31,7 +31,7 @@ impl Description {
         text.push('\n');
         let layout = self.layout();
         text.push_str(&layout);
-        // What the file does not tell, and no mark in the layout stands for.
+        // What the file does not show, and is not marked as a choice in the layout.
         if let (false, Err(problems)) = (layout.contains(&format!("\"{CHOOSE}\"")), parsed(&layout)) {
             text.push_str("\n# It is no layout yet; to choose:\n");
             for problem in problems.iter() {
@@ -41,7 +41,7 @@ impl Description {
         text
     }
 
-    /// What was seen, line by line.
+    /// What was found, line by line.
     pub fn seen(&self) -> Vec<String> {
         let mut all = vec![format!("{}: what was seen, and a layout to start from.", clean(&self.name))];
         self.style_seen(&mut all);
@@ -151,7 +151,7 @@ impl Description {
         }
     }
 
-    /// Orders of day and month that a column may be in, where there is more than one.
+    /// The possible orders of day and month in a column, if there is more than one.
     fn day_orders(&self, column: &Seen) -> Vec<String> {
         if !column.only_times() {
             return Vec::new();
@@ -192,7 +192,7 @@ impl Description {
         text
     }
 
-    /// Its title, and how the file is written.
+    /// The title, and how the file is written.
     fn file_part(&self) -> String {
         let style = &self.style;
         let mut text = String::new();
@@ -225,7 +225,7 @@ impl Description {
         text
     }
 
-    /// How a column is named: as the header has it, or by its number where that says it better.
+    /// How a column is identified: by the name in the header, or by its number if that is clearer.
     fn place(&self, at: usize, column: &Seen) -> String {
         let is_unique = self.columns.iter().filter(|other| other.name == column.name).count() == 1;
         if self.style.header
@@ -240,7 +240,7 @@ impl Description {
         }
     }
 
-    /// The lines of a column; `None`: it is left out. `channels`: how many come before it.
+    /// The lines of a column; `None` if it is left out. `channels`: how many come before it.
     fn column(
         &self,
         column: &Seen,

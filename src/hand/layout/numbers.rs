@@ -1,10 +1,10 @@
-//! Numbers of a file in counts, exactly or not at all. Digits only, no floating point: 0.1 is 0.1.
+//! Converts numbers of a file to counts, exactly or not at all. Uses digits only, no floating point: 0.1 is 0.1.
 
 use super::row::{NoRow, not_a_row};
 use crate::config::layout::{Grid, Place};
 use crate::hand::csv::shown;
 
-/// A whole number that a record's number can be.
+/// A whole number in the range of an epoch or sequence.
 pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
     let mut rest = cell;
     let mut value = 0_u64;
@@ -17,7 +17,7 @@ pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
     })
 }
 
-/// A number of the file in counts. Digits only, no floating point: 0.1 is 0.1.
+/// A number of the file as counts. Uses digits only, no floating point: 0.1 is 0.1.
 pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64, String> {
     let (negative, digits) = match cell.split_first() {
         Some((b'-', rest)) => (true, rest),
@@ -32,7 +32,7 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
             b'0'..=b'9' => {
                 any = true;
                 if places == Some(grid.places) {
-                    // Beyond the last place that matters only zeros may stand.
+                    // Beyond the last place that matters, only zeros are allowed.
                     if byte != b'0' {
                         return Err(finer(grid));
                     }
@@ -108,7 +108,7 @@ mod tests {
             counts in 1_u32..1000,
             off in 1_i64..25,
         ) {
-            // The text is made by integer division, apart from the code that reads it.
+            // The text is made by integer division, without the code that reads it.
             let write = |value: i64| {
                 let unit = 10_i64.pow(places.into());
                 let sign = if value < 0 { "-" } else { "" };

@@ -1,10 +1,10 @@
-//! Lines of a CSV in another style to rows, by its layout.
+//! Turns lines of a CSV in another style into rows, by its layout.
 //!
-//! Input: bytes in pieces, and a [`Layout`]. Output: of each line a [`Parsed`] row, or why it is none. Numbers are
-//! taken exactly: whole multiples of the stated resolution, in whole numbers of any size; what does not fit is
-//! refused. Which record a row is and whether it is welcome is said elsewhere.
+//! Input: bytes in pieces, and a [`Layout`]. Output: for each line a [`Parsed`] row, or why it is not one. Numbers are
+//! read exactly: whole multiples of the stated resolution, as whole numbers of any size; what does not fit is
+//! refused. Which record a row is, and whether it is accepted, is decided elsewhere.
 //!
-//! What this is not: it guesses no style. `describe` does that, for a person to check.
+//! It does not guess a style. `describe` does that, for a person to check.
 
 use super::moment::{DayCache, Moment};
 use super::numbers::{on_grid, whole};
@@ -18,7 +18,7 @@ use crate::record::roster::Roster;
 use crate::wire::seq::Address;
 use std::sync::Arc;
 
-/// Where a reader stands in its file.
+/// The part of its file that a reader has reached.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum At {
     Before(u32),
@@ -45,7 +45,7 @@ pub struct LayoutReader<'l> {
     fields: Fields,
     /// The place of each of the layout's columns.
     places: Vec<usize>,
-    /// How many columns a row has; 0: not known yet.
+    /// How many columns a row has; 0 if not known yet.
     width: usize,
     header: Vec<u8>,
     day: DayCache,
@@ -81,12 +81,12 @@ impl<'l> LayoutReader<'l> {
         }
     }
 
-    /// Whether the header, if there should be one, was there.
+    /// Whether the header was found, if there should be one.
     pub fn has_begun(&self) -> bool {
         matches!(self.at, At::After(_) | At::Rows)
     }
 
-    /// Reads a line. `Ok(None)`: it is none of the rows. The outer error: the file does not fit the layout.
+    /// Reads a line. `Ok(None)`: it is not one of the rows. The outer error: the file does not fit the layout.
     pub fn line(&mut self, line: &Line<'_>) -> Result<Result<Option<Parsed>, NoRow>, String> {
         let bytes = if line.number == 1 {
             line.bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(line.bytes)
@@ -176,7 +176,7 @@ impl<'l> LayoutReader<'l> {
         Ok(())
     }
 
-    /// Without a header: by the first row.
+    /// Without a header: from the first row.
     fn by_numbers(&mut self, bytes: &[u8]) -> Result<(), String> {
         self.width = self.fields.cut(bytes);
         for column in &self.layout.columns {
@@ -197,7 +197,7 @@ impl<'l> LayoutReader<'l> {
     fn row(&mut self, bytes: &[u8], is_ended: bool) -> Result<Parsed, NoRow> {
         let parsed = self.cells(bytes);
         match parsed {
-            // A number that is cut short is still a number.
+            // A truncated number is still a number, so this line cannot be trusted.
             Ok(_) if !is_ended => Err(NoRow(
                 "cut off",
                 "no line's end: the file may be cut off within this line; copy it from the reader again, or end the \
@@ -234,7 +234,7 @@ impl<'l> LayoutReader<'l> {
         Ok(Parsed { logger: taken.logger, record, instants, row: taken.row })
     }
 
-    /// Cuts a line into cells, if it is a row at all.
+    /// Splits a line into cells, if it is a row at all.
     fn cut(&mut self, bytes: &[u8]) -> Result<(), NoRow> {
         if memchr::memchr(0, bytes).is_some() {
             return Err(NoRow(
@@ -257,7 +257,7 @@ impl<'l> LayoutReader<'l> {
         Ok(())
     }
 
-    /// Takes one cell in.
+    /// Reads one cell.
     fn cell(&self, column: &Column, cell: &[u8], taken: &mut Taken) -> Result<(), NoRow> {
         let number = |grid: &Grid| {
             on_grid(cell, grid, self.layout.style.decimal_mark)

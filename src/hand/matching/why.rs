@@ -1,42 +1,42 @@
-//! Why a stretch is not matched, and how a person is told.
+//! Why a stretch is not matched, and the words for it.
 
 use std::fmt;
 
 /// Why a stretch is not matched.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Why {
-    /// No row beside it agrees with a held reading.
+    /// No row next to it agrees with a held reading.
     NoAnchor,
     /// No reading is held on one of its sides.
     NoNeighbour,
-    /// The readings held beside it are of two epochs.
+    /// The held readings next to it are of two epochs.
     TwoEpochs,
-    /// The file has no row for a reading that is held between.
+    /// The file has no row for a reading that is held in between.
     HeldBetween {
         sequence: u32,
     },
-    /// Something is held between that cannot be read or compared.
+    /// Something is held in between that cannot be read or compared.
     Unreadable {
         sequence: u32,
     },
-    /// The file ends or begins with it, and nothing held tells that no hour was left out in it.
+    /// The file ends or begins with it, and nothing held shows that no hour was left out in it.
     OpenEnd,
-    /// A sequence between is neither held nor expected.
+    /// A sequence in between is neither held nor expected.
     NotExpected {
         sequence: u32,
     },
-    /// Everything between the readings beside it is held.
+    /// Everything between the held readings next to it is held.
     NothingMissing,
-    /// More or fewer rows than sequences.
+    /// There are more or fewer rows than sequences.
     Count {
         rows: u64,
         /// Missing sequences.
         sequences: u64,
     },
     NoInterval,
-    /// The clock, or the interval, changed twice and records are missing between.
+    /// The clock or the interval changed twice, and records in between are missing.
     TwoChanges,
-    /// The time between the readings beside it is not that of so many intervals.
+    /// The time between the readings next to it is not that of this many intervals.
     Span {
         intervals: u64,
         interval_s: u32,
@@ -50,24 +50,24 @@ pub enum Why {
         /// Seconds allowed: a quarter of the interval.
         most_s: i64,
     },
-    /// Lines of the logger were refused within it or beside it.
+    /// Lines of the logger were refused within it or next to it.
     AfterRefused,
     /// A row could be one of several held readings.
     Several {
         line: u64,
     },
-    /// The rows beside it are all alike: they do not tell one time from another.
+    /// The rows next to it are all alike: they do not distinguish one time from another.
     StandsStill,
-    /// The rows beside it agree with held readings at another time as well, or, a day off, may do so.
+    /// The rows next to it agree with held readings at another time as well, or, a day off, may do so.
     OtherTime {
-        /// So many seconds later; negative: earlier; 0: before or after the clock was set, or in another epoch.
+        /// How many seconds later; negative: earlier; 0: before or after the clock was set, or in another epoch.
         seconds: i64,
     },
     /// Too many comparisons would be needed.
     TooMuch,
     /// Rows nearby disagree with held readings.
     DisagreeNear,
-    /// A row meets a held reading, and disagrees with it.
+    /// A row has the time of a held reading, and disagrees with it.
     Disagrees {
         line: u64,
         epoch: u32,
@@ -85,14 +85,14 @@ pub enum Why {
         /// Seconds between readings.
         interval_s: u32,
     },
-    /// The rows beside it are not in the order of their sequences.
+    /// The rows next to it are not in the order of their sequences.
     OutOfOrder,
     /// Another stretch of the file fits the same sequences.
     Twice,
 }
 
 impl Why {
-    /// Whether something speaks against the rows themselves.
+    /// Whether the rows themselves are wrong.
     pub(super) fn is_refusal(self) -> bool {
         matches!(self, Self::Disagrees { .. } | Self::Doubled { .. } | Self::OutOfOrder | Self::Twice)
     }
