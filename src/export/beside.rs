@@ -72,7 +72,7 @@ fn columns(names: &[String], times: &[&str]) -> Vec<Column> {
             } else {
                 ColumnKind::Text
             };
-            Column::new(name.clone(), kind, "as a person wrote it down; see docs/ledger.md")
+            Column::new(name.clone(), kind, "as a person wrote it; see docs/ledger.md")
         })
         .collect()
 }

@@ -96,7 +96,7 @@ impl Target {
     pub fn sync(mut self) -> std::io::Result<Synced> {
         self.flush()?;
         let Some(running) = self.running.take() else {
-            return Err(std::io::Error::other("the writing thread is gone"));
+            return Err(std::io::Error::other("the writing thread has ended"));
         };
         let (file, written) = running.end()?;
         if !self.is_stdout() {
@@ -152,7 +152,7 @@ impl Write for Target {
             return Ok(());
         }
         let Some(running) = &self.running else {
-            return Err(std::io::Error::other("the writing thread is gone"));
+            return Err(std::io::Error::other("the writing thread has ended"));
         };
         let empty = running.used.try_recv().unwrap_or_default();
         let piece = std::mem::replace(&mut self.piece, empty);
@@ -162,7 +162,7 @@ impl Write for Target {
         // The thread has met an error: return that.
         match self.running.take().map(Running::end) {
             Some(Err(error)) => Err(error),
-            _ => Err(std::io::Error::other("the writing thread is gone")),
+            _ => Err(std::io::Error::other("the writing thread has ended")),
         }
     }
 }
@@ -189,7 +189,7 @@ impl Running {
 
     fn end(self) -> std::io::Result<(OpenFile, Written)> {
         drop(self.pieces);
-        self.thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the writing thread broke down")))
+        self.thread.join().unwrap_or_else(|_| Err(std::io::Error::other("the writing thread has failed")))
     }
 }
 

@@ -304,8 +304,8 @@ fn corrected() -> Vec<Column> {
 
 fn wide_counts(channels: usize, corrected: Vec<Column>, has_faults: bool) -> Vec<Column> {
     let mut columns = vec![
-        Column::new("battery_mv", ColumnKind::Int, "the logger's cell").unit("mV"),
-        Column::new("board_c", ColumnKind::Hundredths, "the logger's board").unit("Cel"),
+        Column::new("battery_mv", ColumnKind::Int, "the logger's battery voltage").unit("mV"),
+        Column::new("board_c", ColumnKind::Hundredths, "the temperature of the logger's board").unit("Cel"),
     ];
     for channel in 0..channels {
         let about = format!("channel {channel}, raw counts; their unit is the channel's");
@@ -334,14 +334,18 @@ fn long(corrected: Vec<Column>, has_points: bool) -> Vec<Column> {
     let mut columns = corrected;
     columns.extend([
         Column::new("received_at", ColumnKind::Time, "when it came by radio, by the gateway's clock"),
-        Column::new("clock_synchronised", ColumnKind::Bool, "whether the gateway's clock was right then"),
+        Column::new(
+            "clock_synchronised",
+            ColumnKind::Bool,
+            "whether the gateway's clock was synchronised at that time",
+        ),
         Column::new("source", ColumnKind::Text, "radio, sealed-dump or csv"),
         Column::new("channel", ColumnKind::Int, "the channel, from 0"),
         Column::new("channel_name", ColumnKind::Text, "its name on the roster"),
         Column::new("raw_unit", ColumnKind::Text, "UCUM code of one count"),
         Column::new("counts", ColumnKind::Int, "raw counts, in raw_unit; empty where there is a fault"),
         Column::new("fault", ColumnKind::Int, "fault code; empty where there are counts"),
-        Column::new("resolution", ColumnKind::Text, "JSON: what its file rounded to, by field"),
+        Column::new("resolution", ColumnKind::Text, "JSON: how its file rounded, by field"),
         Column::new(
             "matched_by_time",
             ColumnKind::Bool,

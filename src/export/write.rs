@@ -90,9 +90,10 @@ pub fn write(
                 channels = wider;
                 extract.rewind();
                 if !target.restart()? {
-                    return Err(
-                        std::io::Error::other("a wider reading was stored meanwhile; run it again").into()
-                    );
+                    return Err(std::io::Error::other(
+                        "a reading with more channels was stored in the meantime; run it again",
+                    )
+                    .into());
                 }
             }
         }
@@ -171,7 +172,8 @@ fn side_by_side(
         };
         drop(pieces);
         let formed = forming.join();
-        formed.unwrap_or_else(|_| Err(std::io::Error::other("the forming of rows broke down").into()))?;
+        formed
+            .unwrap_or_else(|_| Err(std::io::Error::other("the thread that makes rows has failed").into()))?;
         read
     })
 }

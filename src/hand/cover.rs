@@ -169,8 +169,8 @@ impl Found {
     ) -> Result<(), PlanError> {
         if !layout.has(|is| *is == Is::Sequence) {
             return Err(PlanError::Layout(
-                "has no sequence numbers by its layout: which records its rows are is told by what the ledger holds \
-                 around them, so only the gateway can say; take it there, and see `import --dry-run --layout`"
+                "has no sequence numbers by its layout, so only what the ledger holds around its rows shows which records \
+                 they are; take it to the gateway, and run `import --dry-run --layout` there"
                     .to_owned(),
             ));
         }

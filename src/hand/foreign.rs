@@ -92,12 +92,12 @@ pub(super) fn file_logger(
         Some(pattern) => match (logger_of_name(pattern, name), said) {
             (Some(found), Some(said)) if found != said => {
                 return Err(format!(
-                    "is of logger {found} by its name, and --logger says {said}; name the right file"
+                    "is from logger {found} by its name, but --logger says {said}; name the right file"
                 ));
             }
             (None, None) => {
                 return Err(format!(
-                    "has no logger in its name, which should be like {pattern:?}; say whose it is with --logger N"
+                    "has no logger in its name, which should be like {pattern:?}; name the logger with --logger N"
                 ));
             }
             (found, _) => found,
@@ -107,7 +107,7 @@ pub(super) fn file_logger(
     let found = said.or(by_name);
     if found.is_none() && !layout.has(|is| *is == Is::Logger) {
         return Err(
-            "does not say whose it is: neither a column nor the layout does; add --logger N".to_owned()
+            "does not say which logger it is from, and neither does the layout; add --logger N".to_owned()
         );
     }
     Ok(found)
@@ -144,7 +144,7 @@ impl Foreign<'_, '_, '_> {
             (Some(found), Some(said)) if found != said => {
                 return Err(NoRow(
                     "another logger",
-                    format!("is of logger {found}, and the file was said to be of logger {said}"),
+                    format!("is from logger {found}, but the file should be from logger {said}"),
                 ));
             }
             (Some(found), _) | (None, Some(found)) => found,
@@ -231,7 +231,7 @@ fn settle(
                 None
             }
             Err(_) => {
-                Some(("not a row", "its time is none that a logger can have (1970 to 2106)".to_owned()))
+                Some(("not a row", "its time is not one that a logger can have (1970 to 2106)".to_owned()))
             }
         },
         Err(why) => Some(("time not certain", format!("its time {why}"))),
@@ -280,7 +280,7 @@ fn channels_fit(
     if has != ought {
         return Err((
             "another logger",
-            format!("channels: the layout has {has}, and the roster gives logger {address} {ought}"),
+            format!("channels: the layout has {has}, but the roster gives logger {address} {ought}"),
         ));
     }
     for column in &layout.columns {
@@ -291,7 +291,7 @@ fn channels_fit(
             return Err((
                 "another logger",
                 format!(
-                    "column {} is in {}, and the roster says that channel {channel} of logger {address} is in {}",
+                    "column {} is in {}, but the roster says that channel {channel} of logger {address} is in {}",
                     column.place,
                     unit.name(),
                     ought.name()

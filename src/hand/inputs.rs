@@ -79,7 +79,7 @@ pub fn one(path: &Path) -> Result<(Input, String), String> {
 }
 
 fn no_file(what: &str) -> String {
-    format!("is {what} and no file; name a file, or pipe it in with `-`")
+    format!("is {what} and not a file; name a file, or pipe it in with `-`")
 }
 
 fn head_of(path: &Path) -> std::io::Result<Vec<u8>> {
@@ -149,7 +149,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     };
     if found.is_dir() {
         if depth > DEPTH_MAX {
-            return refuse(format!("is more than {DEPTH_MAX} folders deep; name it itself"), true);
+            return refuse(format!("is more than {DEPTH_MAX} folders deep; name it directly"), true);
         }
         let names = match files::list(path) {
             Ok(names) => names,
@@ -160,7 +160,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
             walk(name, own, depth + 1, all);
         }
         if is_named && all.inputs.len() == before {
-            all.not_taken.push(NotTaken { name, why: "has no download in it".to_owned(), is_mistake: true });
+            all.not_taken.push(NotTaken { name, why: "contains no download".to_owned(), is_mistake: true });
         }
         return;
     }
@@ -168,10 +168,10 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
         return refuse(no_file(what), is_named);
     }
     if files::place(path).is_some_and(|place| own.contains(&place)) {
-        return refuse("belongs to the ledger itself, and is left alone".to_owned(), is_named);
+        return refuse("belongs to the ledger itself and is not touched".to_owned(), is_named);
     }
     if all.inputs.len() >= FILES_MAX {
-        return refuse(format!("is beyond {FILES_MAX} files; import a part of them at a time"), true);
+        return refuse(format!("comes after {FILES_MAX} other files; import fewer files at a time"), true);
     }
     let head = match head_of(path) {
         Ok(head) => head,
@@ -179,8 +179,8 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     };
     // SQLite's file format, section 1.3.
     if head.starts_with(b"SQLite format 3\0") {
-        let remedy = "is a database and no download; what a backup or a damaged ledger has, `stonechat verify --salvage` \
-                      brings over";
+        let remedy = "is a database and not a download; to take over what a backup or a damaged ledger has, use \
+                      `stonechat verify --salvage`";
         return refuse(remedy.to_owned(), is_named);
     }
     match looks_like(&head, all.by_layout) {
@@ -188,7 +188,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
         Looks::OtherText if !all.by_layout => refuse(other_text().to_owned(), is_named),
         // In a folder, only a file that begins like a dump is one; a named file is searched through.
         Looks::Frames if !is_named && !holds_frames(&head) => {
-            refuse("is no download".to_owned(), false);
+            refuse("is not a download".to_owned(), false);
         }
         looks => {
             let source = Source::File(path.to_owned());

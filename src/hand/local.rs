@@ -113,10 +113,10 @@ impl<T> Settler<T> {
                 [true, true] => Err(match item.instants {
                     Instants::Skipped(..) => {
                         "is a local time that the clock skipped when it was set forward, and its neighbours do not \
-                         say which offset was meant"
+                         show which offset applies"
                     }
                     _ => {
-                        "comes twice, since the clock was set back, and its neighbours do not say which of the two"
+                        "comes twice, because the clock was set back, and its neighbours do not show which of the two it is"
                     }
                 }),
                 [false, false] => Err(match item.instants {
@@ -124,7 +124,7 @@ impl<T> Settler<T> {
                         "is a local time that the clock skipped when it was set forward, and with either offset it \
                          is out of order"
                     }
-                    _ => "comes twice, since the clock was set back, and either way it is out of order",
+                    _ => "comes twice, because the clock was set back, and either time is out of order",
                 }),
             };
             if let Ok(at) = settled {

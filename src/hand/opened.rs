@@ -28,7 +28,7 @@ pub enum OpenDumpsError {
     #[error("{0}: cannot be read to its end: {1}; copy it again")]
     Read(String, std::io::Error),
     /// There are more records than can be compared at a time.
-    #[error("more than {RECORDS_MAX} records; compare a logger at a time")]
+    #[error("more than {RECORDS_MAX} records; compare one logger at a time")]
     TooMany,
 }
 

@@ -552,7 +552,7 @@ impl Draw<'_> {
             of_panel(&self.picture.panels, panel, &mut below);
         }
         if self.picture.panels.iter().any(|panel| !panel.manual.is_empty()) {
-            below.say(Some((Key::Manual, 0)), "measured by hand, with an instrument of its own");
+            below.say(Some((Key::Manual, 0)), "measured by hand, with a separate instrument");
         }
         self.captions(&mut below);
         below.all

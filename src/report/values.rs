@@ -156,7 +156,7 @@ pub fn worked<'a>(
         false => chain.led_by(point, sample, account)?,
     };
     if !is_own && matches!(worked.outcome, Err(Absent::NoCalibration)) {
-        account.say(|_| "=> absent: no entry of this derived point holds at this time".to_owned());
+        account.say(|_| "=> absent: this derived point has no entry in force at this time".to_owned());
     }
     Ok((worked, is_own))
 }

@@ -106,8 +106,8 @@ impl FieldPlan {
 
     fn calibrations_toml(&self) -> String {
         let mut text = String::from(
-            "# A simulated site; nothing in here exists. What a site's calibrations are is nobody's business but its\n\
-             # owner's: only the owner of this file may read it.\n",
+            "# A simulated site; nothing in here exists. A site's calibrations are confidential: only\n\
+             # the owner of this file may read it.\n",
         );
         let barometer = self
             .channels()

@@ -39,7 +39,7 @@ pub enum DescribeError {
     #[error("{0}")]
     Read(PlanError),
     /// It has no rows with several columns.
-    #[error("has no rows with a time and a number in columns; if it is a sealed dump, import it as it is")]
+    #[error("has no rows with columns for a time and a number; if it is a sealed dump, import it unchanged")]
     NoColumns,
 }
 

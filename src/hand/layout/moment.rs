@@ -61,9 +61,9 @@ impl Moment {
             (unix, Instants::One(unix))
         } else {
             let date =
-                days.get(self.year, self.month, self.day).ok_or_else(|| bad("no day of the calendar"))?;
+                days.get(self.year, self.month, self.day).ok_or_else(|| bad("not a day of the calendar"))?;
             let local = date.at(self.hour()?, self.minute, self.second);
-            let local = local.ok_or_else(|| bad("no time of day"))?;
+            let local = local.ok_or_else(|| bad("not a time of day"))?;
             let seconds = local.as_utc_s();
             match self.offset_s {
                 Some(offset_s) => (seconds, Instants::One(seconds - i64::from(offset_s))),
@@ -74,7 +74,7 @@ impl Moment {
             return Err(NoRow(
                 "finer than stated",
                 format!(
-                    "its time is no multiple of {} s, which the layout says that the file shows",
+                    "its time is not a multiple of {} s, the resolution that the layout gives",
                     rule.step_s
                 ),
             ));

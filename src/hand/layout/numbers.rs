@@ -13,7 +13,7 @@ pub(super) fn whole(cell: &[u8], place: &Place) -> Result<u32, NoRow> {
         rest = left;
     }
     u32::try_from(value).ok().filter(|_| rest.is_empty() && !cell.is_empty()).ok_or_else(|| {
-        not_a_row(format!("column {place}: {} is no whole number from 0 to 4294967295", shown(cell)))
+        not_a_row(format!("column {place}: {} is not a whole number from 0 to 4294967295", shown(cell)))
     })
 }
 
@@ -47,15 +47,15 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
             _ if byte == decimal_mark && places.is_none() => places = Some(0),
             b'e' | b'E' if any => {
                 return Err(
-                    "has an exponent: a spreadsheet has saved this file again, and digits are lost; take the file \
-                     from the reader once more"
+                    "has an exponent: a spreadsheet has saved this file, and digits are lost; copy the file \
+                     from the reader again"
                         .to_owned(),
                 );
             }
             b',' | b'.' | b'\'' | b' ' | 0xa0 | 0xc2 if any => {
                 return Err(
-                    "has a mark that is not the decimal mark: digits are grouped, or `decimal_mark` is the \
-                            other one"
+                    "has a mark that is not the decimal mark: digits are grouped, or `decimal_mark` is \
+                            wrong"
                         .to_owned(),
                 );
             }
@@ -77,9 +77,9 @@ pub(super) fn on_grid(cell: &[u8], grid: &Grid, decimal_mark: u8) -> Result<i64,
 
 fn no_number(cell: &[u8]) -> String {
     if cell.is_empty() {
-        "is empty; an empty cell is no value and no fault".to_owned()
+        "is empty; an empty cell is neither a value nor a fault".to_owned()
     } else {
-        "is no number, and no fault marker of the layout".to_owned()
+        "is neither a number nor a fault marker of the layout".to_owned()
     }
 }
 
@@ -91,7 +91,7 @@ fn finer(grid: &Grid) -> String {
         let digits = format!("{:0>width$}", grid.multiple, width = places + 1);
         format!("{}.{}", &digits[..digits.len() - places], &digits[digits.len() - places..])
     };
-    format!("is no multiple of {step}, which the layout says that the column shows")
+    format!("is not a multiple of {step}, the resolution that the layout gives for the column")
 }
 
 #[cfg(test)]

@@ -109,10 +109,9 @@ impl<'l> LayoutReader<'l> {
                 Ok(Ok(None))
             }
             At::Rows if bytes.iter().all(|byte| b" \t\x0c".contains(byte)) => Ok(Ok(None)),
-            At::Rows if line.is_too_long() => Ok(Err(not_a_row(format!(
-                "{} bytes without a line's end; a row has a few hundred",
-                line.len
-            )))),
+            At::Rows if line.is_too_long() => {
+                Ok(Err(not_a_row(format!("{} bytes without a line end; a row has a few hundred", line.len))))
+            }
             At::Rows => {
                 if self.width == 0 {
                     self.by_numbers(bytes)?;
@@ -125,7 +124,7 @@ impl<'l> LayoutReader<'l> {
     fn read_header(&mut self, bytes: &[u8]) -> Result<(), String> {
         if memchr::memchr(0, bytes).is_some() {
             return Err(
-                "the header holds NUL bytes: the file is UTF-16 and the layout says otherwise (write \
+                "the header contains NUL bytes: the file is UTF-16 but the layout says otherwise (write \
                         `[file] encoding = \"utf-16\"`), or it is damaged"
                     .to_owned(),
             );
@@ -139,7 +138,7 @@ impl<'l> LayoutReader<'l> {
                 Place::Number(number) => {
                     if *number > self.width {
                         return Err(format!(
-                            "the layout names column {number}, and the header has {}; correct the layout, or \
+                            "the layout names column {number}, but the header has {}; correct the layout, or \
                              `[file] skip_before`",
                             self.width
                         ));
@@ -152,7 +151,7 @@ impl<'l> LayoutReader<'l> {
                         (Some((at, _)), None) => at,
                         (Some((a, _)), Some((b, _))) => {
                             return Err(format!(
-                                "columns {} and {} are both called {}; name the one that is meant by its number",
+                                "columns {} and {} are both called {}; give the number of the right one",
                                 a + 1,
                                 b + 1,
                                 shown(wanted.as_bytes())
@@ -162,7 +161,7 @@ impl<'l> LayoutReader<'l> {
                             let there: Vec<String> =
                                 names.iter().take(20).map(|name| shown(name.as_bytes())).collect();
                             return Err(format!(
-                                "the layout names the column {}, and the header has {}; name the right layout, or \
+                                "the layout names the column {}, but the header has {}; name the right layout, or \
                                  correct this one (its `[file] skip_before` and `delimiter` too)",
                                 shown(wanted.as_bytes()),
                                 there.join(", ")
@@ -181,11 +180,11 @@ impl<'l> LayoutReader<'l> {
         self.width = self.fields.cut(bytes);
         for column in &self.layout.columns {
             let Place::Number(number) = column.place else {
-                return Err("the layout names columns, and the file has no header".to_owned());
+                return Err("the layout names columns, but the file has no header".to_owned());
             };
             if number > self.width {
                 return Err(format!(
-                    "the layout names column {number}, and this line has {}; correct the layout",
+                    "the layout names column {number}, but this line has {}; correct the layout",
                     self.width
                 ));
             }
@@ -200,8 +199,8 @@ impl<'l> LayoutReader<'l> {
             // A truncated number is still a number, so this line cannot be trusted.
             Ok(_) if !is_ended => Err(NoRow(
                 "cut off",
-                "no line's end: the file may be cut off within this line; copy it from the reader again, or end the \
-                 line if it is whole"
+                "no line end: the file may be cut off within this line; copy it from the reader again, or end the \
+                 line if it is complete"
                     .to_owned(),
             )),
             Err(NoRow(kind, why)) if !is_ended => Err(NoRow(kind, format!("{why}; the file ends within this line"))),
@@ -239,19 +238,19 @@ impl<'l> LayoutReader<'l> {
         if memchr::memchr(0, bytes).is_some() {
             return Err(NoRow(
                 "damaged",
-                "holds a NUL byte: the file is damaged, or it is UTF-16 and the layout says otherwise"
+                "contains a NUL byte: the file is damaged, or it is UTF-16 but the layout says otherwise"
                     .to_owned(),
             ));
         }
         let count = self.fields.cut(bytes);
         if count != self.width {
-            let why = format!("columns: {count}; the rows of this layout have {} here", self.width);
+            let why = format!("number of columns: {count}; rows of this layout have {} here", self.width);
             return Err(NoRow("another style", why));
         }
         if bytes == self.header {
             return Err(NoRow(
                 "another style",
-                "the header over again; the file may be several in one".to_owned(),
+                "the header again; the file may consist of several files".to_owned(),
             ));
         }
         Ok(())

@@ -269,7 +269,7 @@ impl<'a> Planning<'a> {
             Opened::Dropped(Outcome::Noise) => self.refuse(
                 "damaged",
                 place,
-                &format!("{} bytes that are no right frame", run.encoded_len),
+                &format!("{} bytes that are not a valid frame", run.encoded_len),
                 run.decoded,
                 listener,
             ),
@@ -288,8 +288,10 @@ impl<'a> Planning<'a> {
                 let id = frame.identity;
                 let text = match why {
                     Unopened::NoKey => "no key for its slot",
-                    Unopened::Unproven => "its key does not open it, and has opened nothing before",
-                    Unopened::TagFails => "its key does not open it: damaged on purpose, or another site's",
+                    Unopened::Unproven => "its key does not open it, and has never opened a frame",
+                    Unopened::TagFails => {
+                        "its key does not open it: it was damaged on purpose, or is from another site"
+                    }
                     Unopened::Closed => "its slot is closed before this record",
                 };
                 let text = format!(
@@ -331,7 +333,7 @@ impl<'a> Planning<'a> {
         let place = Place::Line(line.number);
         if line.is_too_long() {
             self.current().read += 1;
-            let why = format!("{} bytes without a line's end; a row has a few hundred", line.len);
+            let why = format!("{} bytes without a line end; a row has a few hundred", line.len);
             return self.refuse("not a row", place, &why, &[], listener);
         }
         match csv.row(line.bytes) {

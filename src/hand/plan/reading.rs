@@ -35,7 +35,7 @@ pub enum PlanError {
     Read(std::io::Error),
     /// It changed while it was read: the number of bytes differs.
     #[error(
-        "changed while it was read ({found} bytes instead of {expected}); wait until it is copied whole, and import it \
+        "changed while it was read ({found} bytes instead of {expected}); wait until copying has finished, and import it \
          again"
     )]
     Changed {
@@ -46,7 +46,7 @@ pub enum PlanError {
     },
     /// It contains no valid frame.
     #[error(
-        "is no download: no right frame is in it, and it does not begin with the columns of the gateway's own CSV"
+        "is not a download: it contains no valid frame, and does not begin with the columns of the gateway's own CSV"
     )]
     NoFrames,
     /// Its header is not that of the gateway's own CSV.
@@ -56,13 +56,13 @@ pub enum PlanError {
     #[error("{0}")]
     Layout(String),
     /// More new content than one import can take.
-    #[error("has more than 4 GB of new records; cut it in two")]
+    #[error("has more than 4 GB of new records; split it in two")]
     TooMuch,
     /// Reading what the ledger holds failed.
-    #[error("the ledger cannot be asked: {0}")]
+    #[error("the ledger cannot be read: {0}")]
     Ledger(ReadError),
     /// The refusals could not be written.
-    #[error("what is refused cannot be written: {0}")]
+    #[error("the list of what is refused cannot be written: {0}")]
     Refusals(std::io::Error),
 }
 

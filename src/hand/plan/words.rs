@@ -35,7 +35,7 @@ pub(super) fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
         Refused::EpochNotHeld => (
             "epoch not held",
             format!(
-                "logger {address}, epoch {epoch}: no sealed record of this epoch is held, so a CSV cannot vouch for \
+                "logger {address}, epoch {epoch}: no sealed record of this epoch is held, so a CSV cannot prove \
                  it; import a sealed dump first, then this file again"
             ),
         ),
@@ -43,7 +43,7 @@ pub(super) fn refusal(id: Identity, why: Refused) -> (&'static str, String) {
             "beyond memory",
             format!(
                 "logger {address}, epoch {epoch}, sequence {sequence}: more than a logger's memory above what is \
-                 held (up to {largest} may come); import a sealed dump first, then this file again"
+                 held (up to {largest} is possible); import a sealed dump first, then this file again"
             ),
         ),
         Refused::Neighbours(standing) => (

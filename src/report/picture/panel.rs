@@ -89,7 +89,7 @@ impl Series {
         let time = reading.time;
         let value = match reading.value {
             Ok(value) if value.is_finite() => value,
-            Ok(_) => return self.without(time, "its value is no number".to_owned()),
+            Ok(_) => return self.without(time, "its value is not a number".to_owned()),
             Err(why) => return self.without(time, why),
         };
         if *self.unit.get_or_insert(reading.unit) != reading.unit {
@@ -289,7 +289,10 @@ mod tests {
             (panel.absent.as_slice(), panel.absent_count, panel.drawn),
             ([GatewayTime(10_000), GatewayTime(15_000)].as_slice(), 2, 3)
         );
-        assert_eq!(panel.reasons, [("its value is no number".to_owned(), 1), ("open circuit".to_owned(), 1)]);
+        assert_eq!(
+            panel.reasons,
+            [("its value is not a number".to_owned(), 1), ("open circuit".to_owned(), 1)]
+        );
     }
 
     #[test]
