@@ -6,8 +6,8 @@
 //!
 //! ```text
 //! rate lost = slow + cold · (T - 25 °C)²         a watch crystal's parabola: common practice, no source
-//! T         = season (mean + yearly wave of the air) + what is faster, by its mean square only
 //! T         = season (mean + yearly wave of the air) + what changes faster, by its mean square only
+//! ```
 //!
 //! The integral of this has a closed formula, so any instant costs the same.
 
