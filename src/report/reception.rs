@@ -11,7 +11,9 @@
 //! A cause depends on receptions and on the windows in which radios listened, both by the gateway's clock, corrected
 //! where it was not synchronised (`record::gateway_clock`). It never depends on what is still missing: an import
 //! repairs an outage and does not change its cause. Clock events that an import brings may move an outage's times by as
-//! much as they correct a clock. **Limits.** The report says that one or some loggers *alone* were unheard only if
+//! much as they correct a clock.
+//!
+//! **Limits.** The report says that one or some loggers *alone* were unheard only if
 //! another one that was due at the time was heard. At the end of a time in which the gateway did not listen, and on a
 //! site with one logger, nothing may show that: then the cause is not known. Which radio hears which logger is not
 //! considered: while one of several radios does not listen, it is taken as the cause of what several loggers lose; for
