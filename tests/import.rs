@@ -183,7 +183,7 @@ fn dumps_and_csvs_of_many_loggers_fill_exactly_what_the_memories_still_hold() {
     verified(&site.ledger());
 
     // Every record that came by hand points to its import, and every import says where it came from.
-    let list = import_json(&site, 0, &["--list"]);
+    let list = import_json(&site, 0, &["list"]);
     let imports = list["imports"].as_array().unwrap();
     for import in imports {
         assert_eq!(import["by"], "R. Dale");
@@ -919,7 +919,7 @@ fn killed_at_any_instant_a_file_is_in_whole_or_not_at_all() {
         kills += 1;
         let found = by_import(&site.ledger());
         assert_eq!(found[&None], before, "what was there is there");
-        let listed = import_json(&site, 0, &["--list"])["imports"].as_array().unwrap().len();
+        let listed = import_json(&site, 0, &["list"])["imports"].as_array().unwrap().len();
         assert_eq!(listed, found.len() - 1, "evidence and records come together");
         match (found.get(&Some(1)), found.get(&Some(2))) {
             (None, None) => none += 1,
@@ -1172,7 +1172,7 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let kept = aside["set_aside"].as_array().unwrap().len();
     assert!((1..=32).contains(&kept), "{kept} set aside of {}", theirs.memory_at(ours, other.end()).len());
     // What is kept with the import counts each frame once: set aside, or unopened and left.
-    let list = small.site.json(&["import", "--list", "--json"]);
+    let list = small.site.json(&["import", "list", "--json"]);
     let outcomes = list["imports"][0]["outcomes"].as_object().unwrap();
     let sum: u64 = outcomes.values().map(|count| count.as_u64().unwrap()).sum();
     assert_eq!(sum as usize, theirs.memory_at(ours, other.end()).len(), "{outcomes:?}");
@@ -1467,7 +1467,7 @@ fn what_is_refused_is_written_down_with_place_and_reason_once_and_over_no_other_
     assert!(lines[2].starts_with(&format!("{csv},line 3,not a row,")), "{written}");
     assert!(lines[2].contains("1.5") && lines[2].ends_with(&format!("\"{}\"", bad.trim_end())), "{written}");
     // What was right went in.
-    let list = import_json(&small.site, 0, &["--list"]);
+    let list = import_json(&small.site, 0, &["list"]);
     assert_eq!(list["imports"].as_array().unwrap().len(), 2);
     assert_eq!(list["imports"][1]["outcomes"], serde_json::json!({ "not a row": 1, "unproven": 2 }));
     small.refuses(
@@ -1512,8 +1512,13 @@ fn whoever_imports_must_say_who() {
         assert!(text(&remark.stderr).contains(why), "{}", text(&remark.stderr));
     }
     refused(&["--by", "R. Dale"], "name files or folders to import");
-    refused(&["--withdraw", "1", "--by", "R. Dale"], "say why with --reason TEXT");
-    refused(&["--withdraw", "1", "--reason", "wrong"], "say who imports with --by NAME");
+    for (given, missing) in [(["--by", "R. Dale"], "--reason <TEXT>"), (["--reason", "wrong"], "--by <NAME>")]
+    {
+        let output = small.site.output(&[&["import", "withdraw", "1"], &given[..]].concat());
+        ended(&output, 2);
+        let told = text(&output.stderr);
+        assert!(told.contains("not provided") && told.contains(missing), "{told}");
+    }
     assert!(before == hand::tables(&small.site.ledger()));
 }
 
@@ -1530,7 +1535,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
 
     let reason = "file of another logger";
     let withdraw =
-        |id: &str| small.site.output(&["import", "--withdraw", id, "--by", "A. Kerr", "--reason", reason]);
+        |id: &str| small.site.output(&["import", "withdraw", id, "--by", "A. Kerr", "--reason", reason]);
     let output = withdraw("1");
     ended(&output, 0);
     assert!(text(&output.stdout).contains("is withdrawn: its rows stay in the ledger and no longer cover"));
@@ -1539,10 +1544,10 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM settled WHERE import = 1").len(), 4);
     assert_eq!(hand::rows(&small.site.ledger(), "SELECT 1 FROM reading WHERE source = 'csv'").len(), 0);
     verified(&small.site.ledger());
-    let list = import_json(&small.site, 0, &["--list"]);
+    let list = import_json(&small.site, 0, &["list"]);
     let withdrawn = &list["imports"][0]["withdrawn"];
     assert_eq!((withdrawn["by"].as_str(), withdrawn["reason"].as_str()), (Some("A. Kerr"), Some(reason)));
-    let listed = import(&small.site, 0, &["--list"]);
+    let listed = import(&small.site, 0, &["list"]);
     assert!(
         listed.contains("Import 1 was withdrawn") && listed.contains("by A. Kerr: file of another logger"),
         "{listed}"
@@ -1552,7 +1557,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     for (id, code, word) in [
         ("1", 1, "import 1 was withdrawn already"),
         ("2", 1, "import 2 is a sealed dump: its records are authentic, and are not withdrawn"),
-        ("9", 2, "there is no import 9; `stonechat import --list` lists them"),
+        ("9", 2, "there is no import 9; `stonechat import list` lists them"),
     ] {
         let output = withdraw(id);
         ended(&output, code);
@@ -1574,7 +1579,7 @@ fn a_withdrawn_csv_reopens_its_gaps_keeps_its_rows_and_can_come_again() {
     // No ledger is made by a mistyped path.
     let mut other = Site::new(&small.plan, "/nowhere/radio", 1.0, "");
     other.edit("site.toml", "ledger.db", "mistyped.db");
-    ended(&other.output(&["import", "--withdraw", "1", "--by", "A. Kerr", "--reason", reason]), 3);
+    ended(&other.output(&["import", "withdraw", "1", "--by", "A. Kerr", "--reason", reason]), 3);
     assert!(!other.path("mistyped.db").exists());
 }
 
@@ -1766,7 +1771,7 @@ fn two_csv_files_that_disagree_where_nothing_sealed_is_held_are_both_shown() {
     );
     assert!(!shown.contains("settled:"), "{shown}");
     // A withdrawn import settles its conflicts; they stay.
-    import(&small.site, 0, &["--withdraw", "2", "--by", "R. Dale", "--reason", "another logger's"]);
+    import(&small.site, 0, &["withdraw", "2", "--by", "R. Dale", "--reason", "another logger's"]);
     let shown = text(&small.site.output(&["set-aside", "list"]).stdout);
     assert!(shown.contains("settled: import 2 was withdrawn"), "{shown}");
     verified(&small.site.ledger());

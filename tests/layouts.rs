@@ -279,7 +279,7 @@ fn a_bad_layout_gets_every_mistake_with_its_line() {
         (
             "unit = \"Hz\"",
             "unit = \"kPa\"",
-            "an engineering value is never turned back into raw counts; leave the column out, and enter such readings with `stonechat manual`",
+            "an engineering value is never turned back into raw counts; leave the column out, and enter such readings with `stonechat manual-reading`",
         ),
         (
             "\"F\"\nis = \"channel\"\nchannel = 0\nunit = \"Hz\"\nresolution = \"0.001\"",

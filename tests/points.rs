@@ -295,7 +295,8 @@ fn calibrations_that_others_may_touch_are_refused_unless_they_are_a_credential()
         Environment { credentials_directory: Some(dir.path().to_path_buf()), ..Environment::default() };
     assert!(read_in(dir.path(), &given).is_ok());
     fs::remove_file(&file).unwrap();
-    let expected = "calibrations.toml: there is no such file; name the file of the calibrations with --units";
+    let expected =
+        "calibrations.toml: there is no such file; name the file of the calibrations with --calibrations";
     assert_eq!(said(dir.path()), [expected]);
 }
 

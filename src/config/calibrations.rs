@@ -66,7 +66,7 @@ pub(super) fn read(
     points: Option<&Points>,
     problems: &mut Vec<Problem>,
 ) -> Option<Calibrations> {
-    let remedy = "name the file of the calibrations with --units";
+    let remedy = "name the file of the calibrations with --calibrations";
     let text = file::read(path, Readers::OwnerOnly { credentials }, remedy, problems)?;
     let notes = Notes::private(path, &text);
     let (tree, clean) = notes.parse(&text);

@@ -110,7 +110,7 @@ impl Daemon {
         let left = left.display();
         let text = format!(
             "the daemon before this one wrote another ledger, {left}: what that one holds is not in this one. Name it in \
-             `ledger.path` if it is the right one; else bring it over: `stonechat verify --salvage {left}`"
+             `ledger.path` if it is the right one; else bring it over: `stonechat salvage {left}`"
         );
         tracing::warn!("{text}");
         self.raise_anew(&condition, &text, now)

@@ -180,7 +180,7 @@ fn walk(path: &Path, own: &[(u64, u64)], depth: usize, all: &mut Inputs) {
     // SQLite's file format, section 1.3.
     if head.starts_with(b"SQLite format 3\0") {
         let remedy = "is a database and not a download; to take over what a backup or a damaged ledger has, use \
-                      `stonechat verify --salvage`";
+                      `stonechat salvage`";
         return refuse(remedy.to_owned(), is_named);
     }
     match looks_like(&head, all.by_layout) {

@@ -70,7 +70,7 @@ pub enum WriteOffError {
         range: (u32, u32),
     },
     /// All that is missing in it is written off.
-    #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off --list` shows it", .by.id, .by.by,
+    #[error("written off already, as number {} by {} at {}: {}; `stonechat write-off list` shows it", .by.id, .by.by,
         rfc3339(.by.written_at), .by.reason)]
     Already { by: WrittenOff },
     /// The epoch's end is told: it has no rest that nobody knows.

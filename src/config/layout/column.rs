@@ -135,7 +135,7 @@ fn channel_unit(table: &Table<'_, '_>) -> Option<(Option<RawUnit>, &'static str)
     if found.is_none() {
         let text = format!(
             "\"{}\" is not what an instrument measures, and an engineering value is never turned back into raw \
-             counts; leave the column out, and enter such readings with `stonechat manual`; allowed here: {}",
+             counts; leave the column out, and enter such readings with `stonechat manual-reading`; allowed here: {}",
             name.escape_debug(),
             UNITS.iter().map(|unit| unit.0).collect::<Vec<_>>().join(", "),
         );

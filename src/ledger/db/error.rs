@@ -330,8 +330,8 @@ impl fmt::Display for Error {
             ),
             Self::NotAsMade { path, what } => write!(
                 f,
-                "{}: {}; it is damaged, or another program changed it, and no row of it was read: `stonechat verify \
-                 --salvage` brings over what it proves",
+                "{}: {}; it is damaged, or another program changed it, and no row of it was read: `stonechat \
+                 salvage` brings over what it proves",
                 path.display(),
                 not_as_made(what)
             ),
@@ -378,7 +378,7 @@ impl fmt::Display for Error {
             Self::Sql(source) if self.is_damage() => write!(
                 f,
                 "the ledger is damaged: {source}; the daemon sets it aside and goes on with a new one (`stonechat run`; \
-                 restart it if it runs), then `stonechat verify --salvage` brings over what can be read"
+                 restart it if it runs), then `stonechat salvage` brings over what can be read"
             ),
             Self::Sql(source) => write!(f, "the ledger cannot serve: {source}"),
             Self::Corrupt(what) => write!(f, "the ledger is damaged: {what}; run `stonechat verify`"),

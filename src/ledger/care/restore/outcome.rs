@@ -70,7 +70,7 @@ pub enum RestoreError {
     /// The present ledger has more in it.
     #[error(
         "the present ledger has more in it than the backup ({}); nothing was changed: keep the present ledger, and bring \
-         over what only the backup has with `stonechat verify --salvage`; or move it away yourself if it is to go",
+         over what only the backup has with `stonechat salvage`; or move it away yourself if it is to go",
         counts(.0)
     )]
     HasMore(Box<MoreThanBackup>),
