@@ -1103,7 +1103,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     let rubbish: Vec<u8> = (0..200_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
     let rubbish = small.file("rubbish", rubbish);
     let line = format!(
-        "{rubbish} is no download: no right frame is in it, and it does not begin with the columns of the gateway's \
+        "{rubbish} is not a download: it contains no valid frame, and does not begin with the columns of the gateway's \
          own CSV. Nothing of it is taken.\n"
     );
     small.refuses(1, &[&rubbish], &[&line]);
@@ -1113,11 +1113,11 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     std::fs::write(folder.join("gate.jpg"), [0xff, 0xd8, 0xff, 0xe0, 0, 16]).unwrap();
     std::fs::write(folder.join("notes.txt"), "gate open at ten\n").unwrap();
     let folder = folder.to_str().unwrap();
-    let line = format!("stonechat: {folder} has no download in it\n");
+    let line = format!("stonechat: {folder} contains no download\n");
     small.refuses(
         2,
         &[folder],
-        &[&line, "gate.jpg is no download", "notes.txt is text, but not the gateway's own CSV"],
+        &[&line, "gate.jpg is not a download", "notes.txt is text, but not the gateway's own CSV"],
     );
 
     let absent = small.site.path("absent");
@@ -1133,7 +1133,7 @@ fn files_that_are_no_downloads_are_told_with_a_remedy_and_change_nothing() {
     small.refuses(
         2,
         &[pipe.to_str().unwrap()],
-        &["pipe is a FIFO and no file; name a file, or pipe it in with `-`"],
+        &["pipe is a FIFO and not a file; name a file, or pipe it in with `-`"],
     );
 
     let header = small.file("header.csv", "logger,epoch,sequence,time,battery_mv,board,c0\n");
@@ -1163,7 +1163,10 @@ fn another_sites_dumps_are_refused_as_foreign_or_set_aside_within_limits() {
     let held = by_import(&small.site.ledger());
     let out = import(&small.site, 1, &["--by", "R. Dale", &shut]);
     assert!(out.contains("refused (unopened)"), "{out}");
-    assert!(flat(&out).contains("its key does not open it: damaged on purpose, or another site's"), "{out}");
+    assert!(
+        flat(&out).contains("its key does not open it: it was damaged on purpose, or is from another site"),
+        "{out}"
+    );
     assert_eq!(by_import(&small.site.ledger()), held);
     let aside = small.site.json(&["set-aside", "list", "--json"]);
     let kept = aside["set_aside"].as_array().unwrap().len();
@@ -1200,7 +1203,7 @@ fn csv_rows_with_impossible_values_are_refused_where_they_stand_and_odd_times_ar
         &[&wide],
         &[
             "2 refused (not a row)",
-            "line 2: c0 is \"2147483648\", which is no whole number from -2147483648 to 2147483647",
+            "line 2: c0 is \"2147483648\", which is not a whole number from -2147483648 to 2147483647",
             "line 3: c0 is \"-2147483649\"",
         ],
     );
@@ -1258,7 +1261,7 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     let (peak, output) = run(&hand::csv_header(2), b'7', len);
     ended(&output, 1);
     let told = text(&output.stdout);
-    let line = format!("line 2: {len} bytes without a line's end; a row has a few hundred");
+    let line = format!("line 2: {len} bytes without a line end; a row has a few hundred");
     assert!(told.contains(&line), "{told}");
     println!("a CSV with a line of 2 GiB: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
@@ -1266,7 +1269,7 @@ fn a_line_of_two_gibibytes_costs_no_memory() {
     // The same without a header, as bytes that no text has.
     let (peak, output) = run("", 0x01, 256 << 20);
     ended(&output, 1);
-    assert!(text(&output.stdout).contains("standard input is no download"), "{}", text(&output.stdout));
+    assert!(text(&output.stdout).contains("standard input is not a download"), "{}", text(&output.stdout));
     println!("256 MiB of no frame: peak {peak} KiB");
     assert!(peak < 64 << 10, "{peak} KiB");
     assert!(before == hand::tables(&small.site.ledger()));
@@ -1314,7 +1317,7 @@ fn nothing_is_taken_of_a_stick_that_is_pulled_or_a_file_that_shrinks_and_the_nex
     assert_eq!(
         shrunk.unwrap_err().to_string(),
         format!(
-            "changed while it was read ({} bytes instead of {}); wait until it is copied whole, and import it again",
+            "changed while it was read ({} bytes instead of {}); wait until copying has finished, and import it again",
             bytes.len(),
             bytes.len() + 100
         )
@@ -1674,13 +1677,13 @@ fn the_ledgers_own_files_are_left_alone_wherever_they_stand() {
         .as_array()
         .unwrap()
         .iter()
-        .filter(|file| file["why"] == "belongs to the ledger itself, and is left alone")
+        .filter(|file| file["why"] == "belongs to the ledger itself and is not touched")
         .map(|file| file["file"].as_str().unwrap().rsplit('/').next().unwrap().to_owned())
         .collect();
     let own = ["copy-of-stick", "ledger.db", "ledger.db-shm", "ledger.db-wal", "ledger.db.lock"];
     assert_eq!(left, own.map(str::to_owned).into());
     let ledger = small.site.ledger();
-    small.refuses(2, &[ledger.to_str().unwrap()], &["belongs to the ledger itself, and is left alone"]);
+    small.refuses(2, &[ledger.to_str().unwrap()], &["belongs to the ledger itself and is not touched"]);
 
     // As the kernel saw it: the folder costs no opening of these files that the CSV alone does not.
     let opened = |what: &str| -> Option<usize> {

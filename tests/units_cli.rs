@@ -451,7 +451,7 @@ fn refused(site: &Site, units: &str) {
         let text = [output.stdout, output.stderr].concat();
         assert!(
             String::from_utf8_lossy(&text)
-                .contains("mode 0644 lets others than its owner at it; run `chmod 600")
+                .contains("mode 0644 gives access to users other than its owner; run `chmod 600")
         );
     }
 }
