@@ -158,11 +158,19 @@ pub fn typed(text: &str, utc_offset_s: i32, now: GatewayTime) -> Result<TypedTim
         .map(|seconds| now.later(-seconds))
         .or_else(|| by_clock(text, utc_offset_s))
         .or_else(|| by_clock(&text.replacen('T', " ", 1), utc_offset_s))
+        .or_else(|| as_printed(text))
         .ok_or(
             "is no time; write it as 2026-05-04, '2026-05-04 08:15', 2026-05-04T15:15:00Z, 2d (two days ago), today or \
              yesterday",
         )?;
     Ok(TypedTime::Instant(plausible(at)?))
+}
+
+/// A time as reports and messages print it with its offset: `2026-05-04 08:15:00 -07:00`, also without seconds.
+fn as_printed(text: &str) -> Option<GatewayTime> {
+    let forms = ["%Y-%m-%d %H:%M:%S %:z", "%Y-%m-%d %H:%M %:z"];
+    let time = forms.iter().find_map(|form| DateTime::parse_from_str(text, form).ok())?;
+    Some(GatewayTime(time.timestamp()))
 }
 
 /// `90min`, `6h`, `2d`, `3w` in seconds.
@@ -280,6 +288,8 @@ mod tests {
             ("2026-11-14 08:15:30", at("2026-11-14T15:15:30Z")),
             ("2026-11-14T15:15:00Z", at("2026-11-14T15:15:00Z")),
             ("2026-11-14T17:15:00+02:00", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14 08:15:00 -07:00", at("2026-11-14T15:15:00Z")),
+            ("2026-11-14 17:15 +02:00", at("2026-11-14T15:15:00Z")),
             ("2d", at("2026-05-02T08:30:00Z")),
             ("6h", at("2026-05-04T02:30:00Z")),
             ("90min", at("2026-05-04T07:00:00Z")),
