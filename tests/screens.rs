@@ -17,6 +17,7 @@ use stonechat::config::Config;
 use stonechat::daemon::intake::Intake;
 use stonechat::ledger::{Ledger, Stamp};
 use stonechat::report::selection::{self, GapsWanted};
+use stonechat::report::walk;
 use stonechat::seal::SiteKey;
 use stonechat::seal::keyring::Keyring;
 use stonechat::sim::plan::FROM;
@@ -36,13 +37,19 @@ const DAY: i64 = 24 * HOUR;
 type Report = fn(&Scene) -> (String, Value);
 
 /// The reports that answer on one screen.
-const REPORTS: [(&str, Report); 1] = [("gaps", gaps)];
+const REPORTS: [(&str, Report); 2] = [("gaps", gaps), ("visits", visits)];
 
 fn gaps(scene: &Scene) -> (String, Value) {
     let wanted = GapsWanted::default();
     let found = selection::read(&scene.config, &wanted, GatewayTime(scene.now)).unwrap();
     let frame = frame(&scene.config, scene.now);
     (view::gaps::page(frame, &found, &wanted, COLUMNS), json!(view::gaps::as_json(frame, &found)))
+}
+
+fn visits(scene: &Scene) -> (String, Value) {
+    let list = walk::read(&scene.config, &[], GatewayTime(scene.now)).unwrap();
+    let (frame, wanted) = (frame(&scene.config, scene.now), view::visits::Wanted::default());
+    (view::visits::page(frame, &list, wanted, COLUMNS), json!(view::visits::as_json(frame, &list)))
 }
 
 // ------------------------------------------------------------------------------------------------------ the scenes

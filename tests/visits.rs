@@ -27,7 +27,7 @@ use stonechat::sim::plan::FROM;
 use stonechat::sim::{FaultRates, Field, FieldPlan, RestartPlan, Span, TrueTime, Truth};
 use stonechat::time::GatewayTime;
 use stonechat::view::sheet::{SheetForm, written};
-use stonechat::view::visits::{as_json, page};
+use stonechat::view::visits::{Wanted, as_json, page};
 use stonechat::wire::record::Record;
 use stonechat::wire::seq::{Address, Epoch, Identity};
 use util::daemon::Site;
@@ -35,6 +35,7 @@ use util::same_as_snapshot;
 
 const DAY: i64 = 86_400;
 const NOW: i64 = 1_780_000_000;
+const ALL: Wanted = Wanted { all: true, each: false, is_part: false };
 
 fn address(number: u16) -> Address {
     Address::new(number).unwrap()
@@ -483,17 +484,21 @@ fn the_list_reads_as_reviewed_at_80_and_140_columns_and_piped() {
     let (heard, now) = embankment();
     let visits = walk::read(&heard.config, &[], GatewayTime(now)).unwrap();
     for (name, columns) in [("80", 80), ("140", 140), ("piped", 100)] {
-        let text = page(frame(&heard.config, now), &visits, false, columns);
+        let text = page(frame(&heard.config, now), &visits, ALL, columns);
         let widest = text.lines().map(|line| line.chars().count()).max().unwrap();
         assert!(widest <= columns, "{widest} of {columns}:\n{text}");
         assert!(text.lines().all(|line| line.trim_end() == line), "{text}");
         assert!(!text.contains("lost"), "{text}");
         same_as_snapshot(&format!("visits-{name}.txt"), &text);
     }
-    let each = page(frame(&heard.config, now), &visits, true, 80);
+    let short = page(frame(&heard.config, now), &visits, Wanted::default(), 80);
     assert!(
-        !each.contains("shorter one")
-            && each.len() > page(frame(&heard.config, now), &visits, false, 80).len()
+        short.lines().count() < 24 && short.contains("and 6 more loggers: `stonechat visits --all`"),
+        "{short}"
+    );
+    let each = page(frame(&heard.config, now), &visits, Wanted { each: true, ..ALL }, 80);
+    assert!(
+        !each.contains("shorter one") && each.len() > page(frame(&heard.config, now), &visits, ALL, 80).len()
     );
 }
 
@@ -541,10 +546,11 @@ fn a_named_logger_has_a_page_even_if_nothing_of_it_is_open() {
     let list = page(
         frame(&heard.config, now),
         &walk::read(&heard.config, &[], GatewayTime(now)).unwrap(),
-        false,
+        Wanted::default(),
         80,
     );
-    assert!(list.contains("No visit is needed."), "{list}");
+    let first = "Is a visit needed? No. Nothing is missing, and no logger is silent.\n";
+    assert!(list.starts_with(first) && list.ends_with("\nNothing to do.\n"), "{list}");
 }
 
 #[test]

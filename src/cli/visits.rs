@@ -1,5 +1,5 @@
-//! `stonechat visits`: where to go, in which order, until when, and what to fetch; `--sheet` prints a page a logger
-//! for the walk.
+//! `stonechat visits`: is a visit needed, and where to go first; with `--all` every logger in order and what to fetch;
+//! `--sheet` prints a page a logger for the walk.
 
 use super::args::{self, LoggersArg, NowArg, frame, open};
 use super::exit::{DONE, Exit};
@@ -16,7 +16,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Examples for the help.
-pub const HELP: &str = "Examples:\n  stonechat visits\n  stonechat visits --sheet walk.html\n  \
+pub const HELP: &str = "Examples:\n  stonechat visits\n  stonechat visits --all\n  stonechat visits --sheet walk.html\n  \
     stonechat visits --logger 17 --sheet -\n  stonechat visits --json > fetch.json";
 
 /// The arguments of `visits`.
@@ -24,7 +24,10 @@ pub const HELP: &str = "Examples:\n  stonechat visits\n  stonechat visits --shee
 pub struct Args {
     #[command(flatten)]
     loggers: LoggersArg,
-    /// List every range that is to be fetched; without it, a logger's longest ones
+    /// Show the whole list: every logger in order, then the walk area by area with what to fetch
+    #[arg(long)]
+    all: bool,
+    /// The whole list with every range that is to be fetched, not only a logger's longest ones
     #[arg(long)]
     each: bool,
     /// Write a page a logger for the walk, to a file ending in .html or .txt; - prints it as text. With --logger,
@@ -59,7 +62,8 @@ pub fn run(config_path: &Path, args: &Args, out: &mut dyn Write) -> Result<u8, E
     if args.json {
         return Ok(print_json(out, &visits::as_json(frame, &visits), DONE));
     }
-    Ok(print(out, &visits::page(frame, &visits, args.each, term::columns()), DONE))
+    let wanted = visits::Wanted { all: args.all, each: args.each, is_part: !loggers.is_empty() };
+    Ok(print(out, &visits::page(frame, &visits, wanted, term::columns()), DONE))
 }
 
 fn form(file: &Path, config: &Config) -> Result<SheetForm, String> {

@@ -10,6 +10,10 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 /// The width of a report that is not printed on a terminal.
 pub const PIPED_COLUMNS: usize = 100;
 
+/// The lines of a report's first screen: those of a terminal of 24, less the one of the prompt, so that the first line is
+/// still seen.
+pub const SCREEN_LINES: usize = 23;
+
 /// How wide the terminal is; of a pipe, [`PIPED_COLUMNS`].
 pub fn columns() -> usize {
     let stdout = std::io::stdout();

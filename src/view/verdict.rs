@@ -1,9 +1,13 @@
-//! Is a visit needed, in a sentence: the first line of `gaps`, `visits` and `status`.
+//! Is a visit needed, in a sentence: the first line of `gaps`, `visits` and `status`. And what to do next, their last part.
 
 use super::frame::Frame;
 use super::gateway;
+use super::term::paragraph;
 use crate::report::gateway::Gateway;
 use crate::report::verdict::{Trip, Verdict, WhyNot};
+
+/// The most steps.
+const STEPS: usize = 3;
 
 /// The first line; `of` says of which part of the site it is, where it is not of all.
 pub fn line(verdict: &Verdict, frame: Frame<'_>, gateway: &Gateway, of: &str) -> String {
@@ -43,4 +47,66 @@ fn why_not(why: WhyNot) -> &'static str {
         WhyNot::OffRoster => "Records are missing only of loggers that are not on the roster.",
         WhyNot::Unclosed => "Nothing is missing, as far as it is known.",
     }
+}
+
+/// What to do next, in at most three steps: first what the report puts first, then what follows from the verdict. `go` says
+/// how to begin a visit.
+pub fn next(
+    verdict: &Verdict,
+    gateway: &Gateway,
+    first: Vec<String>,
+    go: impl Fn(Trip) -> String,
+    columns: usize,
+) -> String {
+    let see_to = "See to the gateway first, as written above.".to_owned();
+    let steps: Vec<String> =
+        (!gateway.works()).then_some(see_to).into_iter().chain(first).chain(steps(verdict, go)).collect();
+    if steps.is_empty() {
+        return "\nNothing to do.\n".to_owned();
+    }
+    let mut text = String::from("\nWhat to do next\n");
+    for (at, step) in steps.iter().take(STEPS).enumerate() {
+        text += &paragraph(&format!("{}.", at + 1), 3, step.split_whitespace(), columns);
+    }
+    text
+}
+
+/// How to begin a visit, where `visits` has not been read yet.
+pub fn go(trip: Trip) -> String {
+    let Trip { logger, loggers, .. } = trip;
+    match loggers {
+        1 => {
+            format!("Visit logger {logger}: `stonechat visits --logger {logger}` lists what to fetch there.")
+        }
+        _ => {
+            format!("Visit {loggers} loggers, logger {logger} first: `stonechat visits` lists them in order.")
+        }
+    }
+}
+
+fn steps(verdict: &Verdict, go: impl Fn(Trip) -> String) -> Vec<String> {
+    let steps = match verdict {
+        Verdict::Yes(trip) => {
+            return vec![
+                go(*trip),
+                "Copy the whole memory of each logger; do not clear it.".to_owned(),
+                "Import the copies (`stonechat import`), then run `stonechat gaps` again.".to_owned(),
+            ];
+        }
+        Verdict::No(WhyNot::Single) => {
+            &["At your next visit, copy the whole memory of these loggers, and import the copies."][..]
+        }
+        Verdict::No(WhyNot::Elsewhere) => {
+            &["Copy the memory of the units that were replaced, and import the copies."]
+        }
+        Verdict::No(WhyNot::Gone) => &[
+            "Look for files that were read before (`stonechat visits --all` lists the ranges), and import them.",
+            "Write off what no file has, with a reason: `stonechat write-off`.",
+        ],
+        Verdict::No(WhyNot::OffRoster) => &["Put those loggers on the roster again, see above."],
+        Verdict::No(WhyNot::Unclosed) => &["Close the epochs whose end is not known: `stonechat write-off \
+             --rest-of-epoch`; `stonechat gaps --all` lists them."],
+        Verdict::No(WhyNot::Expected | WhyNot::Complete) | Verdict::NotYetKnown => &[],
+    };
+    steps.iter().map(|&step| step.to_owned()).collect()
 }

@@ -3,17 +3,16 @@
 
 use super::outages::shortly;
 use super::page::Page;
+use crate::record::damaged::DamagedLedger;
 use crate::report::outage::Outage;
-use crate::report::verdict::{Trip, Verdict, WhyNot};
-use crate::report::visits::{Class, Visit};
 use crate::text::{counted, duration, thousands};
 use crate::view;
-use crate::view::term::{Column, Table, paragraph};
+use crate::view::term::{Column, SCREEN_LINES, Table};
+use crate::view::verdict::{self, next};
+use crate::view::visits::words;
 use crate::wire::seq::Address;
 use std::collections::BTreeMap;
 
-/// The lines of a terminal, less the one of the prompt: the first line must still be seen.
-const LINES: usize = 23;
 /// The outages that have a line each, the worst ones.
 const OUTAGES_SHOWN: usize = 3;
 /// The loggers that have a line each, the most urgent ones; fewer where there is no room for so many.
@@ -21,8 +20,6 @@ const LOGGERS_SHOWN: usize = 8;
 const LOGGERS_SHOWN_MIN: usize = 3;
 /// Silent loggers that are named one by one.
 const SILENT_NAMED: usize = 4;
-/// The most steps.
-const STEPS: usize = 3;
 /// Names may be cut to this, where there is no room.
 const NAME_MIN: usize = 12;
 
@@ -33,7 +30,7 @@ impl Page<'_> {
         let happened = self.happened();
         let next = self.next();
         let taken = [&head, &happened, &next].iter().map(|text| text.lines().count()).sum();
-        head + &happened + &self.missing_by_logger(LINES.saturating_sub(taken)) + &next
+        head + &happened + &self.missing_by_logger(SCREEN_LINES.saturating_sub(taken)) + &next
     }
 
     /// What comes before any logger, each as a paragraph.
@@ -136,8 +133,8 @@ impl Page<'_> {
                 visit.logger.to_string(),
                 self.frame.name(visit.logger).to_owned(),
                 thousands(missing.get(&visit.logger).copied().unwrap_or(0)),
-                self.fetch_before(visit),
-                note(visit),
+                words::go_before(visit, self.now, &|at| self.at(at)),
+                words::mark(visit).to_owned(),
             ]);
         }
         let more = visits.len().saturating_sub(room);
@@ -178,82 +175,12 @@ impl Page<'_> {
         }
     }
 
-    fn fetch_before(&self, visit: &Visit) -> String {
-        match (visit.class, visit.deadline.goes_by()) {
-            (Class::Gone, _) => "no longer there".to_owned(),
-            (Class::Elsewhere, _) => "in the unit before".to_owned(),
-            (_, Some(by)) if by <= self.now => "now".to_owned(),
-            (_, Some(by)) => self.at(by),
-            (_, None) => "not known".to_owned(),
-        }
-    }
-
-    /// What to do next, in at most three steps.
+    /// What to do next.
     fn next(&self) -> String {
-        let mut steps: Vec<String> = Vec::new();
-        if !self.found.gateway.works() {
-            steps.push("See to the gateway first, as written above.".to_owned());
-        }
-        for aside in self.not_salvaged() {
-            steps.push(format!(
-                "Before any visit, bring over what can be read: `stonechat salvage {}`.",
-                aside.file
-            ));
-        }
-        steps.extend(self.steps_of_verdict());
-        if steps.is_empty() {
-            return "\nNothing to do.\n".to_owned();
-        }
-        let mut text = String::from("\nWhat to do next\n");
-        for (at, step) in steps.iter().take(STEPS).enumerate() {
-            text += &paragraph(&format!("{}.", at + 1), 3, step.split_whitespace(), self.columns);
-        }
-        text
-    }
-
-    fn steps_of_verdict(&self) -> Vec<String> {
-        let open_ends = || {
-            "Close the epochs whose end is not known: `stonechat write-off --rest-of-epoch`; `stonechat gaps --all` lists \
-             them."
-                .to_owned()
+        let first_to = |aside: &DamagedLedger| {
+            format!("Before any visit, bring over what can be read: `stonechat salvage {}`.", aside.file)
         };
-        match self.found.verdict {
-            Verdict::Yes(Trip { logger, loggers, .. }) => {
-                let visit = match loggers {
-                    1 => format!("Visit logger {logger}: `stonechat visits` lists what to fetch there."),
-                    _ => format!("Visit {loggers} loggers, logger {logger} first: `stonechat visits` lists them in order."),
-                };
-                vec![
-                    visit,
-                    "Copy the whole memory of each logger; do not clear it.".to_owned(),
-                    "Import the copies (`stonechat import`), then run `stonechat gaps` again.".to_owned(),
-                ]
-            }
-            Verdict::No(WhyNot::Single) => {
-                vec!["At your next visit, copy the whole memory of these loggers, and import the copies.".to_owned()]
-            }
-            Verdict::No(WhyNot::Elsewhere) => {
-                vec!["Copy the memory of the units that were replaced, and import the copies.".to_owned()]
-            }
-            Verdict::No(WhyNot::Gone) => vec![
-                "Look for files that were read before (`stonechat visits` lists the ranges), and import them.".to_owned(),
-                "Write off what no file has, with a reason: `stonechat write-off`.".to_owned(),
-            ],
-            Verdict::No(WhyNot::OffRoster) => vec!["Put those loggers on the roster again, see above.".to_owned()],
-            Verdict::No(WhyNot::Unclosed) => vec![open_ends()],
-            Verdict::No(WhyNot::Expected | WhyNot::Complete) | Verdict::NotYetKnown => Vec::new(),
-        }
+        let first = self.not_salvaged().map(first_to).collect();
+        next(&self.found.verdict, &self.found.gateway, first, verdict::go, self.columns)
     }
-}
-
-/// What else is to be known of a logger, in a word or a few.
-fn note(visit: &Visit) -> String {
-    let note = match (visit.is_silent, visit.class) {
-        (true, _) if visit.is_expected_quiet => "quiet, as expected",
-        (true, _) => "silent",
-        _ if visit.unclosed > 0 => "end of epoch not known",
-        (_, Class::Small) => "single records",
-        _ => "",
-    };
-    note.to_owned()
 }

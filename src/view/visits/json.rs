@@ -2,6 +2,7 @@
 
 use crate::report::memory::InLogger;
 use crate::report::service::Service;
+use crate::report::verdict::Verdict;
 use crate::report::visits::{Class, Fetch, Stake, Visit};
 use crate::report::walk::VisitList;
 use crate::text::as_rfc3339;
@@ -17,6 +18,7 @@ struct VisitsJson<'a> {
     site: &'a str,
     #[serde(serialize_with = "as_rfc3339")]
     generated_at: GatewayTime,
+    visit: Verdict,
     gateway: GatewayJson<'a>,
     if_the_gateway_stays_so: Option<FirstToOverwrite>,
     visits: Vec<VisitJson<'a>>,
@@ -80,6 +82,7 @@ pub fn as_json<'a>(frame: Frame<'a>, list: &'a VisitList) -> impl Serialize + us
     VisitsJson {
         site: frame.site,
         generated_at: frame.now,
+        visit: list.verdict,
         gateway: (&list.gateway).into(),
         if_the_gateway_stays_so: first.map(|(go_before, logger)| FirstToOverwrite { logger, go_before }),
         visits: visits.iter().map(|visit| visit_json(frame, visit)).collect(),

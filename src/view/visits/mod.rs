@@ -1,8 +1,10 @@
-//! The visit list in words: the order by date, then the walk area by area with what you need to know at each logger.
+//! The visit list in words. The first screen: is a visit needed, and the first loggers of the order. The whole list goes
+//! on: all of the order, then the walk area by area with what you need to know at each logger.
 //!
 //! Input: the visits in order, and how many columns there are. Output: plain text, without escape sequences.
 
 mod json;
+mod short;
 pub(super) mod words;
 
 pub use json::as_json;
@@ -13,26 +15,47 @@ use crate::text::{counted, duration, thousands};
 use crate::time::GatewayTime;
 use crate::view;
 use crate::view::frame::Frame;
-use crate::view::term::{self, Table, cut, wrapped};
+use crate::view::term::{Column, Table, cut, wrapped};
+use crate::view::verdict;
 use std::collections::BTreeMap;
 
 /// The smallest width that text is laid out for.
 const COLUMNS_MIN: usize = 60;
 /// Paragraphs are no wider: longer lines are hard to read.
 const PROSE_COLUMNS_MAX: usize = 100;
-/// From this width on, the order has more columns.
-const ROOMY_COLUMNS: usize = 120;
+/// Names may be cut to this, where there is no room.
+const NAME_MIN: usize = 16;
 /// The most ranges of a logger that are listed, the longest ones, unless `--each` is given.
 const RANGES_SHOWN: usize = 3;
+/// Silent loggers that are named one by one.
+const SILENT_NAMED: usize = 6;
 /// Indent of tables and text, and of what belongs to a logger.
 const INDENT: usize = 3;
 const OF_LOGGER: usize = 11;
 /// Named in place of an area that the roster does not give.
-const NO_AREA: &str = "area not told";
+const NO_AREA: &str = "area not on the roster";
 
-/// The list as text, `columns` wide; `each`: every range.
-pub fn page(frame: Frame<'_>, list: &VisitList, each: bool, columns: usize) -> String {
-    Page::new(frame, list, each, columns).text()
+/// How much of the list is wanted.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Wanted {
+    /// The whole list instead of the first screen.
+    pub all: bool,
+    /// The whole list with every range.
+    pub each: bool,
+    /// Only certain loggers were read: of these, the whole list.
+    pub is_part: bool,
+}
+
+impl Wanted {
+    fn is_whole(self) -> bool {
+        self.all || self.each || self.is_part
+    }
+}
+
+/// The list as text, `columns` wide.
+pub fn page(frame: Frame<'_>, list: &VisitList, wanted: Wanted, columns: usize) -> String {
+    let page = Page::new(frame, list, wanted, columns);
+    if wanted.is_whole() { page.whole() } else { page.short() }
 }
 
 /// The list that is being written.
@@ -40,182 +63,135 @@ struct Page<'a> {
     frame: Frame<'a>,
     list: &'a VisitList,
     visits: &'a [Visit],
-    each: bool,
+    wanted: Wanted,
     now: GatewayTime,
     columns: usize,
 }
 
 impl<'a> Page<'a> {
     /// A page of this width.
-    fn new(frame: Frame<'a>, list: &'a VisitList, each: bool, columns: usize) -> Self {
-        Self { frame, list, visits: &list.visits, each, now: frame.now, columns: columns.max(COLUMNS_MIN) }
+    fn new(frame: Frame<'a>, list: &'a VisitList, wanted: Wanted, columns: usize) -> Self {
+        Self { frame, list, visits: &list.visits, wanted, now: frame.now, columns: columns.max(COLUMNS_MIN) }
     }
 
-    fn text(&self) -> String {
-        let offset = self.frame.utc_offset_s;
-        let mut text = self.prose(
-            0,
-            &format!(
-                "{}: visits as of {}; all times are the site's ({})",
-                self.frame.site,
-                self.at(self.now),
-                self.frame.offset()
-            ),
-        );
-        text += &self.gateway();
-        for line in view::service::lines(&self.list.service, offset) {
-            text += "\n";
-            text += &self.prose(0, &line);
+    /// The verdict, the site, the gateway if it is at fault, and loggers that left.
+    fn head(&self) -> String {
+        let (list, offset) = (self.list, self.frame.utc_offset_s);
+        let of = if self.wanted.is_part { " for this part" } else { "" };
+        let mut text = self.prose(0, &verdict::line(&list.verdict, self.frame, &list.gateway, of));
+        let frame = &self.frame;
+        let site =
+            format!("{}, {}; all times are the site's ({})", frame.site, frame.present(), frame.offset());
+        text += &self.prose(0, &site);
+        let gateway = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.now, offset);
+        for words in gateway.into_iter().chain(view::service::lines(&list.service, offset)) {
+            text += &format!("\n{}", self.prose(0, &words));
         }
-        if self.visits.is_empty() {
-            return text
-                + match self.list.gateway.works() && self.list.service.missing() == 0 {
-                    true => "\nNothing is open, and no logger is silent.\nNo visit is needed.\n",
-                    false => "\nNothing else is open.\n",
-                };
-        }
-        text += &self.answer();
-        text += &self.order();
-        text += &self.walk();
-        text += &self.elsewhere();
-        text += &self.gone();
-        text.push('\n');
-        text += &self.prose(
-            0,
-            "At each logger: copy its whole memory with the hand reader, and do not clear it. Back at the gateway, \
-             import the files. `stonechat visits --sheet walk.html` makes a page a logger to take along.",
-        );
         text
     }
 
-    /// What comes before any logger.
-    fn gateway(&self) -> String {
-        let (list, offset) = (self.list, self.frame.utc_offset_s);
-        let words = view::gateway::first_with(&list.gateway, list.first_to_overwrite, self.now, offset);
-        words.map_or(String::new(), |words| format!("\n{}\n", self.prose(0, &words)))
+    /// The whole list.
+    fn whole(&self) -> String {
+        let mut text = self.head() + &self.silent() + &self.order("1. In which order?", usize::MAX);
+        text += &self.walk();
+        text += &self.elsewhere();
+        text += &self.gone();
+        if !self.visits.is_empty() {
+            text.push('\n');
+            text += &self.prose(
+                0,
+                "At each logger, copy its whole memory with the hand reader; do not clear it. At the gateway, import the \
+                 files. `stonechat visits --sheet walk.html` makes a page for each logger to take along.",
+            );
+        }
+        text
     }
 
     fn to_go(&self) -> impl Iterator<Item = &'a Visit> {
         self.visits.iter().filter(|visit| !matches!(visit.class, Class::Gone | Class::Elsewhere))
     }
 
-    /// The answer in a few lines: how many loggers to visit, and until when.
-    fn answer(&self) -> String {
-        let mut text = String::new();
-        let large: Vec<&Visit> =
-            self.to_go().filter(|visit| matches!(visit.class, Class::Dated | Class::Undated)).collect();
-        let words = match large.first() {
-            Some(first) => {
-                let when = match first.deadline.goes_by() {
-                    Some(by) if by <= self.now => "the first of them now".to_owned(),
-                    Some(by) => format!("the first of them before {}", self.at(by)),
-                    None => "soon".to_owned(),
-                };
-                format!(
-                    "{} to go to, {when} (logger {}, {}).",
-                    counted(large.len() as u64, "logger"),
-                    first.logger,
-                    self.frame.name(first.logger)
-                )
-            }
-            None if self.to_go().next().is_some() => {
-                "No logger to go to for this alone: what is missing are single records. Fetch them at a visit that \
-                 you make anyway."
-                    .to_owned()
-            }
-            None if self.visits.iter().any(|visit| visit.class == Class::Elsewhere) => {
-                "No logger to go to: what may still be fetched is in units that were there before.".to_owned()
-            }
-            None => "No logger to go to: what is missing is no longer in any of them.".to_owned(),
-        };
-        text += &self.prose(0, &words);
+    /// Loggers that are silent for no known reason.
+    fn silent(&self) -> String {
         let silent: Vec<String> = self
             .to_go()
-            .filter(|visit| visit.is_silent)
-            .map(|visit| format!("{} ({})", visit.logger, self.frame.name(visit.logger)))
+            .filter(|visit| visit.is_silent && !visit.is_expected_quiet)
+            .map(|visit| visit.logger.to_string())
             .collect();
-        if !silent.is_empty() {
-            text += &self.prose(
-                0,
-                &format!(
-                    "Silent now: {}. One that has stopped measuring makes nothing that could be fetched later: go there \
-                     first if the date leaves you the choice.",
-                    silent.join(", ")
-                ),
-            );
-        }
-        text
+        let which = match silent.len() {
+            0 => return String::new(),
+            1..=SILENT_NAMED => {
+                format!("logger{} {}", if silent.len() == 1 { "" } else { "s" }, silent.join(", "))
+            }
+            many => format!("{many} loggers"),
+        };
+        let words = format!(
+            "Silent now: {which}. A logger that no longer measures has nothing to fetch later. Go there first if the dates \
+             allow it."
+        );
+        format!("\n{}", self.prose(0, &words))
     }
 
-    fn order(&self) -> String {
+    /// How many loggers need a visit: the number of the verdict.
+    fn how_many(&self) -> String {
+        let all = self.to_go().count() as u64;
+        let need = self.list.verdict.trip().map_or(0, |trip| trip.loggers);
+        let verb = if need == 1 { "needs" } else { "need" };
+        match all.saturating_sub(need) {
+            0 => format!("{} {verb} a visit", counted(need, "logger")),
+            others if need == 0 => format!("{} can wait", counted(others, "logger")),
+            others => {
+                format!("{} {verb} a visit; {} can wait", counted(need, "logger"), counted(others, "other"))
+            }
+        }
+    }
+
+    /// The order, with so many loggers.
+    fn order(&self, title: &str, most: usize) -> String {
         if self.to_go().next().is_none() {
             return String::new();
         }
-        let mut text = String::from("\n1. In which order?\n");
-        text += &self.prose(
-            INDENT,
-            "By the time from which a logger's memory may overwrite the oldest of what is missing; single records hurry \
-             nobody and come last.",
+        // The first screen has only what decides where to go.
+        let is_whole = self.wanted.is_whole();
+        let columns = [
+            (true, Column::new("go before")),
+            (true, Column::new("left").right()),
+            (is_whole, Column::new("at the latest").gives_up(3)),
+            (true, Column::new("logger").right()),
+            (true, Column::new("name").cut_to(NAME_MIN)),
+            (is_whole, Column::new("area").gives_up(2)),
+            (true, Column::new("records").right()),
+            (is_whole, Column::new("presumed").right().gives_up(1)),
+            (is_whole, Column::new("last heard").gives_up(4)),
+            (true, Column::new("")),
+        ];
+        let shown = columns.each_ref().map(|(is_shown, _)| *is_shown);
+        let mut table = Table::of(
+            columns.into_iter().filter_map(|(is_shown, column)| is_shown.then_some(column)).collect(),
         );
-        let roomy = self.columns >= ROOMY_COLUMNS;
-        let names = if roomy { 32 } else { 17 };
-        let mut wide = Table::new(&[
-            "go before",
-            ">left",
-            "at the latest",
-            ">logger",
-            "name",
-            "area",
-            ">records",
-            ">presumed",
-            "last heard",
-            "",
-        ]);
-        let mut narrow = Table::new(&["go before", ">left", ">logger", "name", ">records", ">presumed", ""]);
-        for visit in self.to_go() {
-            let by = visit.deadline.goes_by();
-            let go = match by {
-                Some(by) if by <= self.now => "now".to_owned(),
-                Some(by) => self.at(by),
-                None => "not known".to_owned(),
-            };
-            let left =
-                by.filter(|by| *by > self.now).map_or(String::new(), |by| words::left(by.since(self.now)));
-            let latest = visit.deadline.latest.map_or("not known".to_owned(), |at| self.at(at));
-            let (logger, name) = (visit.logger.to_string(), cut(self.frame.name(visit.logger), names));
-            let records = thousands(visit.stake.records);
+        for visit in self.to_go().take(most) {
+            let left = visit.deadline.goes_by().filter(|by| *by > self.now);
             let presumed = match (visit.stake.presumed, visit.stake.presumed_unknown) {
                 (0, false) => String::new(),
                 (0, true) => "?".to_owned(),
                 (readings, unknown) => format!("+{}{}", thousands(readings), if unknown { "?" } else { "" }),
             };
-            let marks = match (visit.is_silent, visit.class == Class::Small) {
-                (true, _) => "silent",
-                (_, true) => "single",
-                _ => "",
-            };
-            wide.row([
-                go.clone(),
-                left.clone(),
-                latest,
-                logger.clone(),
-                name.clone(),
-                cut(visit.area.as_deref().unwrap_or(NO_AREA), 20),
-                records.clone(),
-                presumed.clone(),
+            let cells = [
+                words::go_before(visit, self.now, &|at| self.at(at)),
+                left.map_or(String::new(), |by| words::left(by.since(self.now))),
+                visit.deadline.latest.map_or("not known".to_owned(), |at| self.at(at)),
+                visit.logger.to_string(),
+                self.frame.name(visit.logger).to_owned(),
+                visit.area.as_deref().unwrap_or(NO_AREA).to_owned(),
+                thousands(visit.stake.records),
+                presumed,
                 visit.last_heard.map_or("never".to_owned(), |heard| self.at(heard)),
-                marks.to_owned(),
-            ]);
-            narrow.row([go, left, logger, name, records, presumed, marks.to_owned()]);
+                words::mark(visit).to_owned(),
+            ];
+            table.row(cells.into_iter().zip(shown).filter_map(|(cell, is_shown)| is_shown.then_some(cell)));
         }
-        let wide = wide.text(INDENT);
-        let fits = roomy && wide.lines().all(|line| term::width(line) <= self.columns);
-        let table = if fits { wide } else { narrow.text(INDENT) };
-        for line in table.lines() {
-            text += term::beginning(line, self.columns).trim_end();
-            text.push('\n');
-        }
-        text
+        let title = self.prose(0, &format!("{title} {}.", self.how_many()));
+        format!("\n{title}{}", table.fitted(self.columns, '…'))
     }
 
     /// Areas in the order of their first logger; within one, by date.
@@ -236,7 +212,7 @@ impl<'a> Page<'a> {
         let mut text = String::from("\n2. The walk, area by area\n");
         text += &self.prose(
             INDENT,
-            "The area with the first date comes first; within it, the logger with the first date.",
+            "The area of the first logger comes first. Within an area, the loggers come in the order above.",
         );
         for area in areas {
             text += &self.prose(INDENT, area);
@@ -253,22 +229,22 @@ impl<'a> Page<'a> {
         text.push('\n');
         text += &self.line("go", &words::said(visit, self.now, &|at| self.at(at)));
         if let Some(stake) = words::stake(visit, &|at| self.at(at)) {
-            text += &self.line("at stake", &stake);
+            text += &self.line("missing", &stake);
         }
         if !visit.fetch.is_empty() {
             text += &self.line("fetch", &self.ranges(&visit.fetch));
         }
         if !visit.look_for.is_empty() {
             text += &self.line(
-                "beside",
+                "gone",
                 &format!(
-                    "{} no longer in the logger; look for files read before: {}",
+                    "{} no longer in the logger; look for files that were read before: {}",
                     words::gone(visit),
                     self.ranges(&visit.look_for)
                 ),
             );
         }
-        text += &self.line("cell", &words::battery(visit, self.now, &|at| self.at(at)));
+        text += &self.line("battery", &words::battery(visit, self.now, &|at| self.at(at)));
         let heard = match visit.last_heard {
             Some(heard) => format!("{}, {} ago", self.at(heard), duration(self.now.since(heard))),
             None => "never".to_owned(),
@@ -286,10 +262,10 @@ impl<'a> Page<'a> {
         let mut text = String::new();
         for visit in self.visits.iter().filter(|visit| !visit.elsewhere.is_empty()) {
             if text.is_empty() {
-                text += "\nApart: in a unit that was there before\n";
+                text += "\nIn a unit that was replaced\n";
                 text += &self.prose(
                     INDENT,
-                    "The logger that is there now never had it. If you still have the unit, copy its memory.",
+                    "The logger that is there now never had these records. If you still have the unit, copy its memory.",
                 );
             }
             let words = format!(
@@ -312,11 +288,11 @@ impl<'a> Page<'a> {
         if gone.is_empty() {
             return String::new();
         }
-        let mut text = String::from("\nApart: no longer in the logger; look for files read before\n");
+        let mut text = String::from("\nNo longer in the logger\n");
         text += &self.prose(
             INDENT,
-            "Going there brings none of it back. Somebody may have copied it in time; write it off, with a reason, when \
-             no such file turns up.",
+            "A visit does not bring these records back. Look for files that were read before, and import them. If there \
+             is no such file, write the records off with a reason (`stonechat write-off`).",
         );
         for visit in gone {
             let words = format!(
@@ -339,7 +315,7 @@ impl<'a> Page<'a> {
     }
 
     fn ranges(&self, all: &[Fetch]) -> String {
-        words::ranges(all, if self.each { usize::MAX } else { RANGES_SHOWN }, &|at| self.at(at))
+        words::ranges(all, if self.wanted.each { usize::MAX } else { RANGES_SHOWN }, &|at| self.at(at))
     }
 
     fn at(&self, time: GatewayTime) -> String {

@@ -41,6 +41,28 @@ pub fn said(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
     }
 }
 
+/// Until when, in a table.
+pub fn go_before(visit: &Visit, now: GatewayTime, at: At<'_>) -> String {
+    match (visit.class, visit.deadline.goes_by()) {
+        (Class::Gone, _) => "no longer there".to_owned(),
+        (Class::Elsewhere, _) => "in the unit before".to_owned(),
+        (_, Some(by)) if by <= now => "now".to_owned(),
+        (_, Some(by)) => at(by),
+        (_, None) => "not known".to_owned(),
+    }
+}
+
+/// What else is to be known of a logger, in a word or a few.
+pub fn mark(visit: &Visit) -> &'static str {
+    match (visit.is_silent, visit.class) {
+        (true, _) if visit.is_expected_quiet => "quiet, as expected",
+        (true, _) => "silent",
+        _ if visit.unclosed > 0 => "end of epoch not known",
+        (_, Class::Small) => "single records",
+        _ => "",
+    }
+}
+
 /// What may still be fetched, in words; `None` if nothing is known to be.
 pub fn stake(visit: &Visit, at: At<'_>) -> Option<String> {
     let stake = &visit.stake;

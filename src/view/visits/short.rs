@@ -1,0 +1,57 @@
+//! The visit list on one screen: is a visit needed, the gateway if it is at fault, the first loggers of the order, and what
+//! to do next. The rest comes with `--all`.
+
+use super::Page;
+use crate::report::verdict::Trip;
+use crate::text::counted;
+use crate::view::term::SCREEN_LINES;
+use crate::view::verdict::next;
+
+/// The loggers that have a line each; fewer where there is no room for so many.
+const LOGGERS_SHOWN: usize = 8;
+const LOGGERS_SHOWN_MIN: usize = 3;
+
+impl Page<'_> {
+    /// The first screen.
+    pub(super) fn short(&self) -> String {
+        let head = self.head() + &self.silent();
+        let (not_there, next) = (self.not_there(), self.next());
+        let taken: usize = [&head, &not_there, &next].iter().map(|text| text.lines().count()).sum();
+        // Before the loggers an empty line, the title, the table's head; after them the number of the others.
+        let room = SCREEN_LINES.saturating_sub(taken + 4).clamp(LOGGERS_SHOWN_MIN, LOGGERS_SHOWN);
+        let more = match self.to_go().count().saturating_sub(room) {
+            0 => String::new(),
+            more => format!("and {}: `stonechat visits --all`\n", counted(more as u64, "more logger")),
+        };
+        head + &self.order("In which order:", room) + &more + &not_there + &next
+    }
+
+    /// That something is in no logger that is there now.
+    fn not_there(&self) -> String {
+        let of = |loggers: usize, place: &str| match loggers as u64 {
+            0 => String::new(),
+            loggers => self.prose(
+                0,
+                &format!(
+                    "Some missing records of {} are {place}: `stonechat visits --all`.",
+                    counted(loggers, "logger")
+                ),
+            ),
+        };
+        let elsewhere = self.visits.iter().filter(|visit| !visit.elsewhere.is_empty()).count();
+        let gone = self.visits.iter().filter(|visit| !visit.look_for.is_empty()).count();
+        let text = of(elsewhere, "in units that were replaced") + &of(gone, "no longer there");
+        if text.is_empty() { text } else { format!("\n{text}") }
+    }
+
+    /// What to do next.
+    fn next(&self) -> String {
+        let go = |trip: Trip| match trip.loggers {
+            1 => {
+                format!("Print what to fetch: `stonechat visits --logger {} --sheet walk.html`.", trip.logger)
+            }
+            _ => "Print a page for each logger: `stonechat visits --sheet walk.html`.".to_owned(),
+        };
+        next(&self.list.verdict, &self.list.gateway, Vec::new(), go, self.columns)
+    }
+}
