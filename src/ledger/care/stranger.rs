@@ -6,7 +6,7 @@
 //! its schema is compared before any row is read. What is read afterwards has limits:
 //!
 //! - steps of SQLite's virtual machine on a connection: [`STEPS_LEAST`] and [`STEPS_PER_BYTE`] for each byte of
-//! the file. Reading all of a sound ledger takes less than a tenth of that (test; measured: one step a byte).
+//!   the file. Reading all of a sound ledger takes less than a tenth of that (test; measured: one step a byte).
 //! - one value or row: [`VALUE_MAX`] bytes; all that SQLite holds in memory: [`HEAP_MAX`] bytes.
 //!
 //! What this is not: it does not decide whether a file is sound (`verify` does), or which site it is of.

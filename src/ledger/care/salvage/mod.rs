@@ -9,7 +9,7 @@
 //! What counts as proven:
 //!
 //! - records of a block that fits its content digest. If a part of the block cannot be read, the present
-//! ledger's records of the same identities are tried in its place;
+//!   ledger's records of the same identities are tried in its place;
 //! - CSV rows of a block that fits its guard;
 //! - unsettled records of a stretch that fits its seal;
 //! - notes of people and proven keys, if their table fits its digest.
