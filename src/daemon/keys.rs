@@ -83,8 +83,8 @@ impl NoRoom {
             return None;
         }
         let said = format!(
-            "no room to keep {} of {} that no key opened, {most} of them of logger {logger}; `stonechat set-aside \
-             list` counts them",
+            "{} of {} that no key opened found no room to wait, {most} of them of logger {logger}; \
+             `stonechat set-aside list` counts them",
             counted(self.unsaid.values().sum(), "frame"),
             counted(self.unsaid.len() as u64, "logger"),
         );

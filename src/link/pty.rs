@@ -106,7 +106,7 @@ impl PtyMaster {
                     let Some(left) = patience.checked_sub(since.elapsed()) else {
                         return Err(io::Error::new(
                             io::ErrorKind::TimedOut,
-                            "nobody reads the pseudo-terminal",
+                            "the pseudo-terminal has no reader",
                         ));
                     };
                     has(&self.master, PollFlags::OUT, left.min(LOOK_AGAIN))?;

@@ -37,7 +37,7 @@ pub struct BackupMade {
 #[derive(Debug, thiserror::Error)]
 pub enum BackupError {
     /// The target exists already.
-    #[error("backup {}: there is a file already; it is left as it is: name another one", .0.display())]
+    #[error("backup {}: there is a file already; it is not changed: name another one", .0.display())]
     Exists(PathBuf),
     /// The ledger or the copy could not be used.
     #[error(transparent)]

@@ -2,7 +2,7 @@
 //! folder): everything that the open connection can still read is copied out, and the daemon continues.
 //!
 //! ```text
-//! open connection ── copy ── <ledger>.rescued-DATE ──┬─ a sound ledger of this site is at the path: it goes on,
+//! open connection ── copy ── <ledger>.rescued-DATE ──┬─ a sound ledger of this site is at the path: it is used,
 //!                                                    │  and the copy is salvaged into it
 //!                                                    └─ else: what lies there becomes <ledger>.found-DATE, and the
 //!                                                       copy takes the path

@@ -281,14 +281,14 @@ impl fmt::Display for Error {
             Self::NoFile { path, source } => write!(f, "ledger {}: {source}", path.display()),
             Self::NotALedger { path } => write!(
                 f,
-                "ledger {}: this file is no stonechat ledger; it is left as it is: name another path in \
+                "ledger {}: this file is not a stonechat ledger; it is not changed: name another path in \
                  `ledger.path`, or move it away",
                 path.display()
             ),
             Self::SchemaTooNew { path, found, supported } => write!(
                 f,
                 "ledger {}: schema version {found} is newer than this program, which knows up to \
-                 {supported}; it is left as it is: install the newer stonechat",
+                 {supported}; it is not changed: install the newer stonechat",
                 path.display()
             ),
             Self::SchemaTooOld { path, found, supported } => write!(
@@ -341,7 +341,7 @@ impl fmt::Display for Error {
             Self::TooManyRadios => f.write_str(
                 "more than 255 radios have served this ledger; give a radio the name of one that is gone",
             ),
-            Self::Unexpected(what) => write!(f, "a fault of this program: {what}; the ledger is as it was"),
+            Self::Unexpected(what) => write!(f, "a fault of this program: {what}; the ledger is unchanged"),
             Self::TooManyAside { path, kept, reason } => write!(
                 f,
                 "ledger {}: is damaged ({reason}), and {kept} damaged ledgers are kept next to it already: the disk or \

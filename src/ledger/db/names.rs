@@ -31,7 +31,7 @@ pub fn refuse_other(path: &Path) -> Result<(), Error> {
     }
     for other in files::names_in(files::folder_of(path)) {
         if files::place(&other) == id && std::path::absolute(&other).ok() != own && has_wal(&other) {
-            let why = "whose -wal holds what is not in the file yet".to_owned();
+            let why = "whose -wal holds data that is not in the file yet".to_owned();
             return Err(Error::OtherName { path: path.to_owned(), other, why });
         }
     }

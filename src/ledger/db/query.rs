@@ -140,7 +140,7 @@ pub(in crate::ledger) fn all<T: FromRow>(
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-/// Hands on each row as it is read.
+/// Passes on each row as it is read.
 pub(in crate::ledger) fn each<T: FromRow>(
     db: &Connection,
     sql: &str,

@@ -227,7 +227,7 @@ pub fn profile(row: &rusqlite::Row<'_>) -> Result<Profile, Error> {
     let unit: String = row.get(1)?;
     let fields = ProfileFields {
         time: row.get(0)?,
-        unit: unit.parse().map_err(|_| Error::Corrupt("a profile's unit is no number".into()))?,
+        unit: unit.parse().map_err(|_| Error::Corrupt("a profile's unit is not a number".into()))?,
         interval_s: row.get(2)?,
         capacity: row.get(3)?,
         oldest: row.get(4)?,

@@ -327,7 +327,7 @@ fn whole(value: ValueRef<'_>) -> Result<Option<i64>, Error> {
         ValueRef::Integer(value) => Ok(Some(value)),
         ValueRef::Null => Ok(None),
         _ => Err(Error::Corrupt(
-            "a reading has a value that is no whole number; run `stonechat verify`".into(),
+            "a reading has a value that is not a whole number; run `stonechat verify`".into(),
         )),
     }
 }
